@@ -1,0 +1,113 @@
+"""Is a difference within a tolerance? Judged with the uncertainty, both ways.
+
+A warning has to be proven, and so has an all-clear:
+
+* ``outside``  when |difference| - 1.65 u > tolerance,
+* ``within``   when |difference| + 1.65 u < tolerance,
+* ``undecided`` otherwise.
+
+Sources: ISO 14253-1:2017 (prove with 1.65 u for 95 %), JCGM 106:2012 7.4
+(probability of conformity).
+"""
+
+from __future__ import annotations
+
+import math
+
+from scipy.special import ndtr
+
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Angle, Comparison, Displayed, Settings, Verdict
+
+__all__ = ["COVERAGE_ONE_SIDED", "checked", "compare", "conformance_probability", "verdict_of"]
+
+COVERAGE_ONE_SIDED = 1.65
+"""ISO 14253-1: one-sided 95 %, the standard's own rounding of 1.645."""
+
+
+def conformance_probability(
+    value: float, *, u: float, lower: float = -math.inf, upper: float = math.inf
+) -> float:
+    """Probability that a quantity lies between two limits (JCGM 106:2012, 7.4).
+
+    Parameters
+    ----------
+    value, u : float
+        Estimate and standard uncertainty, normal distribution; u = 0 is a certainty.
+    lower, upper : float
+        Limits, in the unit of `value`.
+
+    Returns
+    -------
+    float
+        In [0, 1].
+
+    Examples
+    --------
+    JCGM 106, the resistor-like example with limits 12.5 and 16.3:
+
+    >>> round(conformance_probability(13.6, u=1.8, lower=12.5, upper=16.3), 5)
+    0.66263
+    """
+    if u == 0:
+        return float(lower <= value <= upper)
+    return float(ndtr((upper - value) / u) - ndtr((lower - value) / u))
+
+
+def verdict_of(difference: float, *, u: float, tolerance: float) -> Verdict:
+    """``within``, ``outside`` or ``undecided`` for a difference against ± tolerance."""
+    guard = COVERAGE_ONE_SIDED * u
+    if abs(difference) - guard > tolerance:
+        return "outside"
+    if abs(difference) + guard < tolerance:
+        return "within"
+    return "undecided"
+
+
+def checked(displayed_deg: float) -> Displayed:
+    """A typed displayed number, refused where no knee can have it.
+
+    Raises
+    ------
+    InvalidInput
+        Outside -30 to 180 degrees, or not a number.
+    """
+    if not -30 <= displayed_deg <= 180:
+        raise InvalidInput(
+            "displayed_deg must be between -30 and 180, "
+            f"but got {displayed_deg:g}: was a decimal point lost?"
+        )
+    return Displayed(displayed_deg)
+
+
+def compare(displayed: Displayed, knee: Angle, settings: Settings) -> Comparison:
+    """The displayed number against the knee.
+
+    Parameters
+    ----------
+    displayed : Displayed
+        The machine's number.
+    knee : Angle
+        The measured flexion.
+    settings : Settings
+        Tolerance, display step, movement.
+
+    Returns
+    -------
+    Comparison
+        ``discrepancy_deg`` = displayed - knee. u joins the knee's, the display's
+        step (rectangular, step/√12) and the movement (rectangular, half-width/√3).
+
+    """
+    u = math.sqrt(
+        knee.u_deg**2 + settings.display_resolution_deg**2 / 12 + settings.movement_deg**2 / 3
+    )
+    difference = displayed.deg - knee.deg
+    tolerance = settings.tolerance_deg
+    return Comparison(
+        discrepancy_deg=difference,
+        u_deg=u,
+        tolerance_deg=tolerance,
+        p_within=conformance_probability(difference, u=u, lower=-tolerance, upper=tolerance),
+        verdict=verdict_of(difference, u=u, tolerance=tolerance),
+    )

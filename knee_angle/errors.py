@@ -1,0 +1,43 @@
+"""What can go wrong, as one small tree.
+
+::
+
+    KneeAngleError
+    ├── InvalidInput        a value, file or option that the call cannot use
+    ├── UnreadablePhoto     a photo that cannot be opened, decoded or is too large
+    └── MissingModel        a model bundle that has to be fetched by hand first
+
+Each message names the thing, the rule, what came and the next step, on one line.
+A photo that *can* be read but not measured is no error: it is a
+:class:`knee_angle.records.NotMeasured`.
+"""
+
+from __future__ import annotations
+
+__all__ = ["InvalidInput", "KneeAngleError", "MissingModel", "UnreadablePhoto"]
+
+
+class KneeAngleError(Exception):
+    """Anything this package raises on purpose; its text is one line for a person."""
+
+
+class InvalidInput(KneeAngleError, ValueError):
+    """A value, file or option that the call cannot use."""
+
+
+class UnreadablePhoto(KneeAngleError):
+    """A photo that is missing, empty, broken, too large or not a picture.
+
+    Attributes
+    ----------
+    reason : str
+        One line for a person, without the photo's path.
+    """
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+
+class MissingModel(KneeAngleError):
+    """A model bundle that is not on this machine; the text says how to get it."""

@@ -1,0 +1,288 @@
+"""Angles, rays and planes.
+
+Conventions
+-----------
+* Picture coordinates: x right, y down. Camera coordinates (OpenCV's): x right,
+  y down, z forward, origin in the lens; lengths mm.
+* A **normal** is the unit normal of the leg's sagittal plane in camera
+  coordinates, pointing from the leg **towards the camera's side**; seen square-on
+  it is (0, 0, -1).
+* A **tilt** (a, b), degrees, moves a normal along the two axes of its own plane:
+  a along the axis that looks like x in the picture, b along the one like y.
+* A **left** leg is photographed from its own lateral side, so its foot lies left
+  of its hip when the knee cap points up; a right leg is the mirror image.
+
+Everything here is vectorised over leading axes and knows numbers only. Degrees at
+every door; radians live inside this module alone.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "direction_deg",
+    "flexion_deg",
+    "meet_plane",
+    "normal_from_view",
+    "plane_axes",
+    "rays",
+    "signed_flexion_deg",
+    "tilt_between_deg",
+    "tilt_normal",
+    "to_plane_mm",
+    "turned",
+    "view_of_normal",
+]
+
+Floats = NDArray[np.float64]
+
+
+def flexion_deg(hip: ArrayLike, knee: ArrayLike, ankle: ArrayLike) -> Floats:
+    """Knee flexion in the plane of the three points, in degrees; 0 is a straight leg.
+
+    Parameters
+    ----------
+    hip, knee, ankle : array_like, shape (..., 2) or (..., 3)
+        Points in any one unit.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In [0, 180]. Unsigned: 5 degrees of hyperextension also reads 5.
+
+    Notes
+    -----
+    arctan2(|cross|, dot) keeps its precision near a straight leg, where arccos
+    loses it. |cross| comes from Lagrange's identity, so that two and three
+    dimensions need no different code.
+
+    Examples
+    --------
+    >>> float(flexion_deg((0, 0), (0, 100), (100, 100)))
+    90.0
+    """
+    thigh = np.asarray(knee, dtype=float) - np.asarray(hip, dtype=float)
+    shank = np.asarray(ankle, dtype=float) - np.asarray(knee, dtype=float)
+    along = np.sum(thigh * shank, axis=-1)
+    if thigh.shape[-1] == 2:
+        across = np.abs(_cross_2d(thigh, shank))
+    else:
+        across = np.linalg.norm(np.cross(thigh, shank), axis=-1)
+    return np.asarray(np.degrees(np.arctan2(across, along)))
+
+
+def signed_flexion_deg(
+    hip: ArrayLike, knee: ArrayLike, ankle: ArrayLike, *, side: Literal["left", "right"]
+) -> Floats:
+    """Knee flexion in the picture, in degrees; positive flexion, negative hyperextension.
+
+    Parameters
+    ----------
+    hip, knee, ankle : array_like, shape (..., 2)
+        Points (x, y), y down, as the camera sees them.
+    side : {"left", "right"}
+        The leg, photographed from its lateral side.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In (-180, 180].
+
+    Notes
+    -----
+    The knee of a left leg points up between a hip on the right and a foot on the
+    left: from thigh to shank the direction turns anticlockwise, which is a
+    negative cross product where y points down.
+
+    Examples
+    --------
+    >>> float(signed_flexion_deg((2, 0), (1, -1), (0, 0), side="left"))
+    90.0
+    >>> float(signed_flexion_deg((2, 0), (1, -1), (0, 0), side="right"))
+    -90.0
+    """
+    thigh = np.asarray(knee, dtype=float) - np.asarray(hip, dtype=float)
+    shank = np.asarray(ankle, dtype=float) - np.asarray(knee, dtype=float)
+    across = _cross_2d(thigh, shank)
+    if side == "left":
+        across = -across
+    return np.asarray(np.degrees(np.arctan2(across, np.sum(thigh * shank, axis=-1))))
+
+
+def rays(points_px: ArrayLike, *, focal_px: ArrayLike, centre_px: tuple[float, float]) -> Floats:
+    """Directions from the lens through picture points.
+
+    Parameters
+    ----------
+    points_px : array_like, shape (..., 2)
+        Picture points.
+    focal_px : array_like, broadcastable to (...)
+        Focal length, pixels.
+    centre_px : (float, float)
+        Principal point.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Directions with z = 1.
+    """
+    offset = np.asarray(points_px, dtype=float) - np.asarray(centre_px, dtype=float)
+    xy = offset / np.asarray(focal_px, dtype=float)[..., None]
+    return np.concatenate([xy, np.ones((*xy.shape[:-1], 1))], axis=-1)
+
+
+def meet_plane(directions: ArrayLike, *, normal: ArrayLike, distance_mm: ArrayLike) -> Floats:
+    """Where rays from the lens meet a plane.
+
+    Parameters
+    ----------
+    directions : array_like, shape (..., 3)
+        Ray directions, any length.
+    normal : array_like, shape (..., 3)
+        Unit normal of the plane, towards the camera.
+    distance_mm : array_like, shape (...)
+        Distance of the plane from the lens along the normal, positive.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Points X with normal · X = -distance.
+    """
+    directions = np.asarray(directions, dtype=float)
+    facing = np.sum(directions * np.asarray(normal, dtype=float), axis=-1)
+    return np.asarray(directions * (-np.asarray(distance_mm, dtype=float) / facing)[..., None])
+
+
+def plane_axes(normal: ArrayLike) -> tuple[Floats, Floats]:
+    """The two axes in a plane that look like x and y in the picture.
+
+    Parameters
+    ----------
+    normal : array_like, shape (..., 3)
+        Unit normal, towards the camera.
+
+    Returns
+    -------
+    (ndarray, ndarray), each of shape (..., 3)
+        Unit vectors; for (0, 0, -1) they are (1, 0, 0) and (0, 1, 0).
+    """
+    normal = np.asarray(normal, dtype=float)
+    right = np.array([1.0, 0.0, 0.0]) - normal[..., :1] * normal
+    right = right / np.linalg.norm(right, axis=-1, keepdims=True)
+    return right, np.cross(right, normal)
+
+
+def to_plane_mm(points_mm: ArrayLike, *, normal: ArrayLike) -> Floats:
+    """Points seen along the normal: their coordinates on the axes of `plane_axes`.
+
+    Parameters
+    ----------
+    points_mm : array_like, shape (..., 3)
+        Points in camera coordinates.
+    normal : array_like, shape (..., 3)
+        Unit normal.
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+        (x, y), y down, mm.
+    """
+    right, down = plane_axes(normal)
+    points_mm = np.asarray(points_mm, dtype=float)
+    return np.stack([np.sum(points_mm * right, -1), np.sum(points_mm * down, -1)], axis=-1)
+
+
+def tilt_normal(normal: ArrayLike, tilt_deg: ArrayLike) -> Floats:
+    """A normal moved by a tilt along the axes of its own plane.
+
+    Parameters
+    ----------
+    normal : array_like, shape (..., 3)
+        Unit normal.
+    tilt_deg : array_like, shape (..., 2)
+        (a, b), degrees; below 90 in size.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Unit normals.
+
+    Examples
+    --------
+    >>> tilt_normal((0, 0, -1), (45, 0)).round(3) + 0.0
+    array([ 0.707,  0.   , -0.707])
+    """
+    normal = np.asarray(normal, dtype=float)
+    right, down = plane_axes(normal)
+    step = np.tan(np.radians(np.asarray(tilt_deg, dtype=float)))
+    moved = normal + step[..., :1] * right + step[..., 1:] * down
+    return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
+
+
+def normal_from_view(*, yaw_deg: float, pitch_deg: float) -> Floats:
+    """The sagittal plane's normal for a camera turned away from square-on.
+
+    Parameters
+    ----------
+    yaw_deg : float
+        How far the plane's normal leans to the right of the line to the camera.
+    pitch_deg : float
+        How far the camera looks down; positive when the lens is above the knee.
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        Unit normal. Looking down, the normal leans down in the picture (+y).
+    """
+    yaw, pitch = np.radians(yaw_deg), np.radians(pitch_deg)
+    return np.array([np.sin(yaw), np.cos(yaw) * np.sin(pitch), -np.cos(yaw) * np.cos(pitch)])
+
+
+def view_of_normal(normal: ArrayLike) -> tuple[float, float]:
+    """Yaw and pitch, degrees, of one normal, shape (3,); undoes `normal_from_view`.
+
+    Examples
+    --------
+    >>> yaw, pitch = view_of_normal(normal_from_view(yaw_deg=20, pitch_deg=10))
+    >>> round(yaw, 6), round(pitch, 6)
+    (20.0, 10.0)
+    """
+    x, y, z = np.asarray(normal, dtype=float)
+    return float(np.degrees(np.arcsin(np.clip(x, -1, 1)))), float(np.degrees(np.arctan2(y, -z)))
+
+
+def direction_deg(vector: ArrayLike) -> float:
+    """Direction of a vector, shape (2,), in degrees from x towards y, in (-180, 180]."""
+    x, y = np.asarray(vector, dtype=float)
+    return float(np.degrees(np.arctan2(y, x)))
+
+
+def turned(points: ArrayLike, *, by_deg: ArrayLike) -> Floats:
+    """Points, shape (..., 2), turned about the origin from x towards y.
+
+    ``by_deg`` broadcasts against the points' leading axes.
+
+    Examples
+    --------
+    >>> turned((1, 0), by_deg=90).round(9) + 0.0
+    array([0., 1.])
+    """
+    points = np.asarray(points, dtype=float)
+    c, s = np.cos(np.radians(by_deg)), np.sin(np.radians(by_deg))
+    x, y = points[..., 0], points[..., 1]
+    return np.stack([c * x - s * y, s * x + c * y], axis=-1)
+
+
+def tilt_between_deg(normal: ArrayLike, other: ArrayLike) -> Floats:
+    """Angle between two directions, degrees, shape (...)."""
+    normal, other = np.asarray(normal, dtype=float), np.asarray(other, dtype=float)
+    across = np.linalg.norm(np.cross(normal, other), axis=-1)
+    return np.asarray(np.degrees(np.arctan2(across, np.sum(normal * other, axis=-1))))
+
+
+def _cross_2d(a: Floats, b: Floats) -> Floats:
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])

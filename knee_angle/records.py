@@ -1,0 +1,383 @@
+"""What every part of the program passes on: frozen values with their meaning.
+
+Conventions, valid everywhere in this package
+---------------------------------------------
+* **Flexion** in degrees: 0 is a straight knee, flexion positive,
+  hyperextension negative; 180 degrees minus the angle hip-knee-ankle.
+* **Pixels** are continuous, x right, y down; (0, 0) is the outer corner of the
+  top-left pixel of the *upright* photo at full size (its EXIF turn applied), so
+  the centre of the top-left pixel is (0.5, 0.5).
+* **Lengths** in millimetres.
+* **u** is a standard uncertainty, an ``interval`` is a 95 % coverage interval.
+* **Discrepancy** is displayed minus knee: positive when the machine claims more
+  bend than the knee has.
+
+Nothing here reads a file, a clock or a picture.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+__all__ = [
+    "LEG_POINTS",
+    "MACHINE_POINTS",
+    "POINT_NAMES",
+    "Angle",
+    "Comparison",
+    "Displayed",
+    "Landmark",
+    "Landmarks",
+    "LegInView",
+    "Lens",
+    "Machine",
+    "Measurement",
+    "NotMeasured",
+    "Outcome",
+    "Plane",
+    "PointName",
+    "Quad",
+    "Settings",
+    "Side",
+    "Source",
+    "Unreadable",
+    "Verdict",
+    "View",
+]
+
+PointName = Literal["hip", "knee", "ankle", "heel", "toe", "thigh_bar", "hinge", "shank_bar"]
+LEG_POINTS: tuple[PointName, ...] = ("hip", "knee", "ankle")
+MACHINE_POINTS: tuple[PointName, ...] = ("thigh_bar", "hinge", "shank_bar")
+POINT_NAMES: tuple[PointName, ...] = (*LEG_POINTS, "heel", "toe", *MACHINE_POINTS)
+
+Source = Literal["dot", "network", "pose", "manual"]
+Side = Literal["left", "right"]
+Plane = Literal["tag", "estimated", "image"]
+Quad = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
+"""Four corners (x, y) of a region in full-size pixels, in order around it."""
+Verdict = Literal["within", "outside", "undecided"]
+DisplayedSource = Literal["given", "read"]
+
+
+@dataclass(frozen=True, slots=True)
+class Landmark:
+    """One point in the upright photo.
+
+    Parameters
+    ----------
+    x_px, y_px : float
+        Position, full-size pixels.
+    cov_px2 : (float, float, float)
+        Covariance of the position as (xx, xy, yy), px².
+    source : {"dot", "network", "pose", "manual"}
+        Who found it.
+    """
+
+    x_px: float
+    y_px: float
+    cov_px2: tuple[float, float, float]
+    source: Source
+
+    @property
+    def u_px(self) -> float:
+        """Standard uncertainty along one coordinate (root mean square of both), px."""
+        return math.sqrt((self.cov_px2[0] + self.cov_px2[2]) / 2.0)
+
+    @classmethod
+    def round(cls, x_px: float, y_px: float, *, u_px: float, source: Source) -> Landmark:
+        """A point known equally well in every direction."""
+        return cls(x_px, y_px, (u_px**2, 0.0, u_px**2), source)
+
+
+@dataclass(frozen=True, slots=True)
+class Landmarks:
+    """The points one detector (or the fusion of all) found in one photo.
+
+    Parameters
+    ----------
+    points : Mapping of name to Landmark
+        Only what was found.
+    side : {"left", "right"} or None
+        The leg in the machine, None where the detector cannot tell.
+    diameter_px : float or None
+        Typical diameter of the dots in this photo, full-size pixels (a scale).
+    cautions : tuple of str
+        What a person should check, in plain words.
+    """
+
+    points: Mapping[PointName, Landmark]
+    side: Side | None = None
+    diameter_px: float | None = None
+    cautions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "points", MappingProxyType(dict(self.points)))
+
+    def has(self, *names: PointName) -> bool:
+        """Whether all the named points were found."""
+        return all(name in self.points for name in names)
+
+
+@dataclass(frozen=True, slots=True)
+class NotMeasured:
+    """A refusal: the photo was read, but no honest number can be given.
+
+    Parameters
+    ----------
+    reason : str
+        Why, in one plain sentence.
+    advice : str
+        How to photograph (or help) so that it works.
+    """
+
+    reason: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """A photo that could not be opened or decoded, with the reason."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """A pinhole camera without distortion, its principal point in the photo's centre.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Size of the upright photo.
+    focal_px : float
+        Focal length, full-size pixels.
+    u_relative : float
+        Relative standard uncertainty of the focal length.
+    source : {"exif", "prior"}
+        Read from the photo, or a stated assumption about phones.
+    """
+
+    width_px: int
+    height_px: int
+    focal_px: float
+    u_relative: float
+    source: Literal["exif", "prior"]
+
+    @property
+    def centre_px(self) -> tuple[float, float]:
+        """The principal point."""
+        return self.width_px / 2.0, self.height_px / 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """How the camera stands to the leg's sagittal plane, in camera coordinates.
+
+    Parameters
+    ----------
+    plane : {"tag", "estimated", "image"}
+        Where it comes from; ``image`` means a stated prior, and the reported angle is
+        the flat one.
+    normal : (float, float, float)
+        Best unit normal, towards the camera (see :mod:`knee_angle.geometry`).
+    tilt_cov_deg2 : (float, float, float)
+        Covariance of the normal's tilt as (aa, ab, bb), degrees².
+    knee_distance_mm : float
+        Distance of the plane through the knee from the lens, along the normal.
+    u_distance_mm : float
+        Its standard uncertainty.
+    other_normal : (float, float, float) or None
+        The second solution of a flat target where the picture cannot exclude it.
+    p_other : float
+        Probability of the second solution.
+    """
+
+    plane: Plane
+    normal: tuple[float, float, float]
+    tilt_cov_deg2: tuple[float, float, float]
+    knee_distance_mm: float
+    u_distance_mm: float
+    other_normal: tuple[float, float, float] | None = None
+    p_other: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LegInView:
+    """All that the angle is computed from.
+
+    Parameters
+    ----------
+    points : Mapping of name to Landmark
+        At least hip, knee and ankle.
+    side : {"left", "right"}
+        The leg, photographed from its lateral side.
+    lens, view : Lens, View
+        The camera and how it stands to the leg.
+    placement_mm : (float, float, float)
+        ± of hip, knee and ankle mark against the bony point, per coordinate, mm.
+    """
+
+    points: Mapping[PointName, Landmark]
+    side: Side
+    lens: Lens
+    view: View
+    placement_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Angle:
+    """An angle with its uncertainty and where that comes from.
+
+    Parameters
+    ----------
+    deg : float
+        The estimate.
+    u_deg : float
+        Standard uncertainty about the estimate (a known bias counts into it).
+    interval_deg : (float, float)
+        95 % coverage interval; not always centred on the estimate.
+    budget_deg : Mapping of str to float
+        Standard uncertainty that each line alone would give.
+    found_interval_deg : (float, float)
+        The 95 % interval with the placement of the points on the skin left out:
+        how well the *shown* points were measured.
+    """
+
+    deg: float
+    u_deg: float
+    interval_deg: tuple[float, float]
+    budget_deg: Mapping[str, float]
+    found_interval_deg: tuple[float, float]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "budget_deg", MappingProxyType(dict(self.budget_deg)))
+
+
+@dataclass(frozen=True, slots=True)
+class Displayed:
+    """The machine's number, in this package's convention, and where it came from."""
+
+    deg: float
+    source: DisplayedSource = "given"
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Displayed against measured, judged against a tolerance.
+
+    ``verdict`` follows ISO 14253-1: ``within`` and ``outside`` are both proven
+    at 95 %, everything else is ``undecided``.
+    """
+
+    discrepancy_deg: float
+    u_deg: float
+    tolerance_deg: float
+    p_within: float
+    verdict: Verdict
+
+    @property
+    def interval_deg(self) -> tuple[float, float]:
+        """95 % interval of the discrepancy, from its normal approximation."""
+        return (self.discrepancy_deg - 1.96 * self.u_deg, self.discrepancy_deg + 1.96 * self.u_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """What the photo shows of the machine; its angle and fit come with the next steps."""
+
+    points: Mapping[PointName, Landmark]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "points", MappingProxyType(dict(self.points)))
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a site may set; every default says where it comes from.
+
+    Parameters
+    ----------
+    tolerance_deg : float
+        Allowed |displayed - knee|. Default 10: about the smallest difference that
+        goniometry detects (Hancock et al. 2018, J Exp Orthop 5:46, long arm).
+    tag_mm : float
+        Printed edge of one tag (black square), mm.
+    dot_mm : float or None
+        Diameter of the dots, mm; None when unknown (10-25 is assumed).
+    placement_mm : (float, float, float)
+        Standard distance, per coordinate, of hip, knee and ankle mark from the bony
+        point. Default 10/5/5: the better half of the palpation studies
+        (Della Croce et al. 1999, from memory).
+    display_resolution_deg : float
+        Step of the display; a rectangular distribution of that width.
+    movement_deg : float
+        Half-width of the leg's movement between photo and reading where the machine
+        was not paused; 0 when paused.
+    trials : int
+        Monte Carlo trials.
+    """
+
+    tolerance_deg: float = 10.0
+    tag_mm: float = 50.0
+    dot_mm: float | None = None
+    placement_mm: tuple[float, float, float] = (10.0, 5.0, 5.0)
+    display_resolution_deg: float = 1.0
+    movement_deg: float = 0.0
+    trials: int = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One photo, answered, with all it was computed from.
+
+    Parameters
+    ----------
+    photo : str
+        The photo's name.
+    leg : LegInView
+        Points, side, lens and view that the angle was computed from.
+    landmarks : Landmarks
+        Every point that was found, with the detector's cautions.
+    knee : Angle
+        Flexion.
+    machine : Machine or None
+        The machine's points, where any was seen.
+    displayed : Displayed or None
+        The machine's number, where it was given.
+    comparison : Comparison or None
+        Displayed against knee.
+    tags : tuple of Quad
+        Printed tags that were seen.
+    cautions : tuple of str
+        What to keep in mind, in plain sentences.
+    seconds : float
+        Time the steps took, without reading the photo.
+    """
+
+    photo: str
+    leg: LegInView
+    landmarks: Landmarks
+    knee: Angle
+    machine: Machine | None = None
+    displayed: Displayed | None = None
+    comparison: Comparison | None = None
+    tags: tuple[Quad, ...] = ()
+    cautions: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+    @property
+    def plane(self) -> Plane:
+        """Where the camera's direction comes from."""
+        return self.leg.view.plane
+
+    @property
+    def side(self) -> Side:
+        """The leg in the machine."""
+        return self.leg.side
+
+
+Outcome = Measurement | NotMeasured | Unreadable

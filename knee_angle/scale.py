@@ -1,0 +1,60 @@
+"""Millimetres per pixel at the leg, where no tag gives the scale."""
+
+from __future__ import annotations
+
+import math
+
+from knee_angle.records import Landmarks
+
+__all__ = ["mm_per_px"]
+
+DOT_MM = (16.0, 3.0)
+"""Diameter of an adhesive dot, mean and ±, mm, where it was not given: 10 to 25 mm are
+sold, most near 16 (common practice)."""
+U_DOT_RELATIVE = 0.05
+"""± of a dot's diameter as seen, relative: slant, blur and the print's own."""
+STATURE_MM = (1700.0, 95.0)
+"""Stature of adults, mean and ±, mm (common practice)."""
+THIGH_SHARE, SHANK_SHARE = 0.245, 0.246
+"""Segment length over stature: Drillis and Contini 1966, in Winter, Biomechanics and
+Motor Control of Human Movement."""
+U_FORESHORTENING = 0.10
+"""± of a segment's length in the picture for views up to 35 degrees off, relative."""
+
+
+def mm_per_px(landmarks: Landmarks, *, dot_mm: float | None) -> tuple[float, float]:
+    """Scale at the leg and its relative standard uncertainty.
+
+    Parameters
+    ----------
+    landmarks : Landmarks
+        With hip, knee and ankle; ``diameter_px`` where dots were seen.
+    dot_mm : float or None
+        Diameter of the dots, where known.
+
+    Returns
+    -------
+    (float, float)
+        mm per full-size px, and u relative. From the dots when their size is given,
+        else from the leg's length at an adult's stature, else both weighed.
+    """
+    by_leg = _by_leg(landmarks)
+    if landmarks.diameter_px is None:
+        return by_leg
+    if dot_mm is not None:
+        return dot_mm / landmarks.diameter_px, U_DOT_RELATIVE
+    by_dot = DOT_MM[0] / landmarks.diameter_px, math.hypot(DOT_MM[1] / DOT_MM[0], U_DOT_RELATIVE)
+    weights = [1 / u**2 for _, u in (by_leg, by_dot)]
+    total = sum(weights)
+    value = sum(w * v for w, (v, _) in zip(weights, (by_leg, by_dot), strict=True)) / total
+    return value, math.sqrt(1 / total)
+
+
+def _by_leg(landmarks: Landmarks) -> tuple[float, float]:
+    hip, knee, ankle = (landmarks.points[n] for n in ("hip", "knee", "ankle"))
+    length_px = math.dist((hip.x_px, hip.y_px), (knee.x_px, knee.y_px)) + math.dist(
+        (knee.x_px, knee.y_px), (ankle.x_px, ankle.y_px)
+    )
+    stature_mm, u_mm = STATURE_MM
+    value = stature_mm * (THIGH_SHARE + SHANK_SHARE) / length_px
+    return value, math.hypot(u_mm / stature_mm, U_FORESHORTENING)

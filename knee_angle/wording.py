@@ -1,0 +1,141 @@
+"""Every sentence a person reads about a result, in one place.
+
+The command line, the page and the overlay say the same thing because they ask here.
+Verdicts are told by word and by shape, never by colour alone.
+"""
+
+from __future__ import annotations
+
+from knee_angle.records import (
+    Comparison,
+    Landmarks,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Plane,
+    Source,
+    Unreadable,
+    Verdict,
+)
+
+__all__ = [
+    "CAUTION",
+    "PLANE_WORDS",
+    "SOURCE_WORDS",
+    "VERDICT_SHAPES",
+    "VERDICT_WORDS",
+    "degrees",
+    "plus_minus",
+    "sentence",
+    "sources",
+    "with_u",
+]
+
+CAUTION = (
+    "Measurement support for licensed staff, not a medical device. The surgeon's "
+    "prescription and the local protocol rule; adjust only with the machine stopped."
+)
+
+VERDICT_WORDS: dict[Verdict, str] = {
+    "within": "display agrees",
+    "outside": "display does not agree",
+    "undecided": "cannot tell",
+}
+VERDICT_SHAPES: dict[Verdict, str] = {"within": "circle", "outside": "triangle", "undecided": "bar"}
+"""A shape for each verdict, so that nothing depends on colour."""
+
+PLANE_WORDS: dict[Plane, str] = {
+    "tag": "corrected for the camera's direction by printed tags",
+    "estimated": "corrected for the camera's direction as estimated from the picture",
+    "image": "flat in the picture, the camera's direction not corrected",
+}
+
+SOURCE_WORDS: dict[Source, str] = {
+    "dot": "adhesive dots",
+    "network": "leg network",
+    "pose": "whole-body pose model",
+    "manual": "placed by hand",
+}
+
+
+def degrees(value: float, *, sign: bool = False) -> str:
+    """An angle for a person: one decimal, a true minus, no negative zero.
+
+    Examples
+    --------
+    >>> degrees(-0.02), degrees(6.64, sign=True), degrees(-3)
+    ('0.0°', '+6.6°', '\u22123.0°')
+    """
+    rounded = round(value, 1) + 0.0
+    text = f"{rounded:+.1f}" if sign and rounded else f"{rounded:.1f}"
+    return text.replace("-", "\u2212") + "°"
+
+
+def with_u(value: float, u: float, *, sign: bool = False) -> str:
+    """An angle with its expanded uncertainty (95 %, 1.96 u).
+
+    Examples
+    --------
+    >>> with_u(88.42, 2.1)
+    '88.4° ± 4.1°'
+    """
+    return f"{degrees(value, sign=sign)} ± {degrees(plus_minus(u))}"
+
+
+def plus_minus(u: float) -> float:
+    """Half-width of a 95 % interval for a standard uncertainty, degrees."""
+    return 1.96 * u
+
+
+def sources(landmarks: Landmarks) -> str:
+    """Who found hip, knee and ankle, in words."""
+    found = [landmarks.points[name].source for name in ("hip", "knee", "ankle")]
+    return ", ".join(SOURCE_WORDS[source] for source in dict.fromkeys(found))
+
+
+def sentence(outcome: Outcome) -> str:
+    """One plain sentence that answers the photo.
+
+    Parameters
+    ----------
+    outcome : Measurement, NotMeasured or Unreadable
+        The result.
+    """
+    match outcome:
+        case Unreadable():
+            return f"The photo could not be read: {outcome.reason}."
+        case NotMeasured():
+            return f"Not measured: {outcome.reason}. Next: {outcome.advice}."
+        case Measurement():
+            return _measured(outcome)
+
+
+def _measured(result: Measurement) -> str:
+    low, high = result.knee.interval_deg
+    knee = (
+        f"The {result.side} knee bends {degrees(result.knee.deg)} "
+        f"(95 % between {degrees(low)} and {degrees(high)})"
+    )
+    if result.displayed is None or result.comparison is None:
+        return f"{knee}."
+    return f"{knee}; {_compared(result.displayed.deg, result.comparison)}"
+
+
+def _compared(displayed_deg: float, comparison: Comparison) -> str:
+    difference = comparison.discrepancy_deg
+    more = "more" if difference > 0 else "less"
+    said = f"the display says {degrees(displayed_deg)}, {degrees(abs(difference))} {more}"
+    tolerance = f"{comparison.tolerance_deg:g}°"
+    match comparison.verdict:
+        case "within":
+            return f"{said}: within the tolerance of {tolerance}."
+        case "outside":
+            return (
+                f"{said}: outside the tolerance of {tolerance}. Stop the machine, check how the "
+                "leg lies and where the hinge stands, and photograph again."
+            )
+        case "undecided":
+            return (
+                f"{said}: with this ± it cannot be told whether that is within {tolerance}. "
+                "Photograph again, square-on, with tags or dots."
+            )

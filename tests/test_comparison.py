@@ -1,0 +1,75 @@
+"""Verdicts, against JCGM 106 and ISO 14253-1."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from scipy import stats
+
+from knee_angle.comparison import checked, compare, conformance_probability, verdict_of
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Angle, Comparison, Displayed, Settings
+
+
+def knee(deg: float, u: float) -> Angle:
+    half = 1.96 * u
+    return Angle(deg, u, (deg - half, deg + half), {}, (deg - half, deg + half))
+
+
+def test_conformance_probability_of_the_standard():
+    """JCGM 106:2012 7.4: y 13.6, u 1.8, limits 12.5 and 16.3 give 0.66263 (computed)."""
+    p = conformance_probability(13.6, u=1.8, lower=12.5, upper=16.3)
+    assert p == pytest.approx(0.66263, abs=5e-6)
+
+
+def test_conformance_probability_agrees_with_scipy():
+    p = conformance_probability(3.0, u=2.0, lower=-10, upper=10)
+    assert p == pytest.approx(stats.norm(3.0, 2.0).cdf(10) - stats.norm(3.0, 2.0).cdf(-10))
+
+
+@pytest.mark.parametrize(
+    ("difference", "u", "expected"),
+    [
+        pytest.param(0.0, 2.0, "within", id="a small difference well known is within"),
+        pytest.param(
+            13.31, 2.0, "outside", id="just beyond tolerance plus 1.65 u is proven outside"
+        ),
+        pytest.param(13.29, 2.0, "undecided", id="just short of it nothing is proven"),
+        pytest.param(6.69, 2.0, "within", id="just inside tolerance less 1.65 u is proven within"),
+        pytest.param(6.71, 2.0, "undecided", id="just outside that nothing is proven"),
+        pytest.param(-13.31, 2.0, "outside", id="the sign does not matter"),
+        pytest.param(0.0, 7.0, "undecided", id="an all-clear has to be proven too"),
+        pytest.param(10.0, 0.0, "undecided", id="exactly on the tolerance proves neither"),
+    ],
+)
+def test_verdict_of_iso_14253_1(difference, u, expected):
+    """ISO 14253-1:2017: prove with 1.65 u for 95 %; tolerance 10 degrees."""
+    assert verdict_of(difference, u=u, tolerance=10.0) == expected
+
+
+@pytest.mark.parametrize("u", [0.5, 2.0, 4.0])
+def test_a_proof_is_wrong_at_most_one_time_in_twenty(u):
+    """At the very edge of the tolerance a warning comes up with probability 5 %."""
+    measured = 10.0 + 1.65 * u
+    assert 1 - stats.norm(10.0, u).cdf(measured) <= 0.05
+
+
+def test_whole_comparison():
+    settings = Settings(tolerance_deg=10.0, display_resolution_deg=1.0, movement_deg=1.5)
+    compared = compare(Displayed(95.0), knee(88.0, 2.0), settings)
+    u = math.sqrt(2.0**2 + 1 / 12 + 1.5**2 / 3)
+    assert compared == Comparison(
+        discrepancy_deg=7.0,
+        u_deg=u,
+        tolerance_deg=10.0,
+        p_within=conformance_probability(7.0, u=u, lower=-10, upper=10),
+        verdict="undecided",
+    )
+    assert compared.interval_deg == pytest.approx((7 - 1.96 * u, 7 + 1.96 * u))
+
+
+@pytest.mark.parametrize("value", [412.0, -31.0, math.nan, math.inf])
+def test_a_number_no_knee_can_have_is_refused(value):
+    with pytest.raises(InvalidInput, match=r"displayed_deg must be between -30 and 180, but got"):
+        checked(value)
