@@ -1,0 +1,120 @@
+"""Printed tags in the photo: AprilTags of family 36h11 and their exact corners.
+
+The detector's corners lie half a pixel inside the black square, because it follows
+dark pixels. Each edge is therefore measured again: across it the picture runs from
+black to white, and in *linear* light the place of the step is where the two areas
+balance, however blurred it is. Two passes, then neighbouring edges are crossed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.photo import Photo
+from knee_angle.records import Quad
+
+__all__ = ["Tag", "find_tags"]
+
+Floats = NDArray[np.float64]
+
+SRGB_GAMMA = 2.2
+"""Picture value to light, the usual power for sRGB (IEC 61966-2-1, approximately)."""
+EDGE_REACH = 0.1
+"""How far across an edge to look, as a share of the tag; its black frame is 1/8 wide."""
+EDGE_SAMPLES = 24
+EDGE_STEP_PX = 0.125
+EDGE_ENDS = (0.12, 0.88)
+"""The part of an edge that is used: its ends are rounded by blur."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """One printed tag: its number and its corners as printed (from top left, clockwise).
+
+    ``corners_px`` are full-size pixels of the upright photo.
+    """
+
+    number: int
+    corners_px: Quad
+
+
+def find_tags(photo: Photo) -> tuple[Tag, ...]:
+    """All AprilTags 36h11 in the photo, corners refined at full size, by number.
+
+    Parameters
+    ----------
+    photo : Photo
+        The upright photo.
+
+    Returns
+    -------
+    tuple of Tag
+        A number that is seen twice is left out: two boards would be mixed up.
+    """
+    grey = cv2.cvtColor(photo.small, cv2.COLOR_RGB2GRAY)
+    detector = cv2.aruco.ArucoDetector(
+        cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    )
+    quads, found, _ = detector.detectMarkers(grey)
+    if found is None:
+        return ()
+    numbers = [int(number) for number in np.ravel(found)]
+    scale = np.array([photo.scale_x, photo.scale_y])
+    tags = [
+        Tag(number, _refined(photo, (quad.reshape(4, 2) + 0.5) * scale))
+        for number, quad in zip(numbers, quads, strict=True)
+        if numbers.count(number) == 1
+    ]
+    return tuple(sorted(tags, key=lambda tag: tag.number))
+
+
+def _refined(photo: Photo, corners: Floats) -> Quad:
+    """Corners (4, 2) in full-size px, measured again on the full-size photo."""
+    side = float(np.mean(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1)))
+    reach = max(1.5, EDGE_REACH * side)
+    low = np.floor(corners.min(axis=0) - 2 * reach - 2).astype(int)
+    high = np.ceil(corners.max(axis=0) + 2 * reach + 2).astype(int)
+    crop, origin = photo.window(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    light = (cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY) / np.float32(255)) ** SRGB_GAMMA
+    # OpenCV counts from pixel centres.
+    local = corners - np.asarray(origin) - 0.5
+    for _ in range(2):
+        local = _crossed([_edge(light, local, k, reach_px=reach) for k in range(4)])
+    a, b, c, d = ((float(x), float(y)) for x, y in local + np.asarray(origin) + 0.5)
+    return (a, b, c, d)
+
+
+def _edge(light: Floats, corners: Floats, k: int, *, reach_px: float) -> Floats:
+    """The edge from corner k to the next as a line (direction x, y, point x, y)."""
+    start, end = corners[k], corners[(k + 1) % 4]
+    along = (end - start) / np.linalg.norm(end - start)
+    outward = np.array([along[1], -along[0]])
+    if outward @ ((start + end) / 2 - corners.mean(axis=0)) < 0:
+        outward = -outward
+    steps = np.arange(-reach_px, reach_px + EDGE_STEP_PX / 2, EDGE_STEP_PX)
+    base = start + np.linspace(*EDGE_ENDS, EDGE_SAMPLES)[:, None] * (end - start)
+    at = (base[:, None] + steps[:, None] * outward).astype(np.float32)
+    profile = cv2.remap(light.astype(np.float32), at, None, cv2.INTER_LINEAR)
+    quarter = len(steps) // 4
+    black = profile[:, :quarter].mean(axis=1, keepdims=True)
+    white = profile[:, -quarter:].mean(axis=1, keepdims=True)
+    share = np.clip((profile - black) / np.maximum(white - black, 1e-3), -0.2, 1.2)
+    place = steps[-1] + EDGE_STEP_PX / 2 - share.sum(axis=1) * EDGE_STEP_PX
+    kept = np.abs(place - np.median(place)) < 1.0
+    points = (base + place[:, None] * outward)[kept].astype(np.float32)
+    return np.asarray(cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01), dtype=float).ravel()
+
+
+def _crossed(edges: list[Floats]) -> Floats:
+    """Corners (4, 2): where each edge crosses the one before it."""
+    corners = []
+    for k in range(4):
+        before, this = edges[k - 1], edges[k]
+        slopes = np.stack([before[:2], -this[:2]], axis=1)
+        share = np.linalg.solve(slopes, this[2:] - before[2:])
+        corners.append(before[2:] + share[0] * before[:2])
+    return np.array(corners)

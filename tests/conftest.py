@@ -1,0 +1,49 @@
+"""What several test modules share: the sample photos and their truth."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One sample photo with its truth."""
+
+    photo: Path
+    truth: dict[str, Any]
+
+    @property
+    def flexion_deg(self) -> float:
+        return float(self.truth["true_knee_flexion_deg"])
+
+    def manual(self, *, u_px: float = 0.3) -> dict[str, Any]:
+        """The true marks as hand-placed points."""
+        marks = self.truth["landmarks"]
+        return {
+            name: {"x": marks[name]["marker_px"][0], "y": marks[name]["marker_px"][1], "u_px": u_px}
+            for name in ("hip", "knee", "ankle")
+        }
+
+
+def scenes(**wanted: Any) -> list[Scene]:
+    """Sample photos whose truth has the wanted values, by name."""
+    found = []
+    for path in sorted(SAMPLES.glob("*.json")):
+        truth = json.loads(path.read_text())
+        if all(truth.get(key) == value for key, value in wanted.items()):
+            found.append(Scene(path.with_suffix(".jpg"), truth))
+    assert found, f"no sample photo has {wanted}"
+    return found
+
+
+@pytest.fixture(scope="session")
+def with_tags() -> list[Scene]:
+    """Sample photos with dots and tags."""
+    return scenes(tags=True)
