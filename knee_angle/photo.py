@@ -1,0 +1,583 @@
+"""A photo from a phone: read once, upright, without what it tells about people.
+
+The only place that opens picture files. What kind of file it is, the content
+decides, never the name. The size is read from the header and checked before any
+pixel is decoded.
+
+A large JPEG is decoded at a reduced size first, because most steps need no more;
+full size follows when a window of it is asked for. For that the compressed picture
+is kept, with every block of metadata (EXIF, GPS, thumbnails, comments) cut out.
+
+Colours are taken as sRGB. An embedded colour profile (Display P3 on many phones)
+is not applied: it shifts strong colours slightly and moves no edge.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+import stat
+import struct
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path, PurePath
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import (
+    GifImagePlugin,
+    Image,
+    JpegImagePlugin,
+    PngImagePlugin,
+    TiffImagePlugin,
+    WebPImagePlugin,
+)
+
+from knee_angle.errors import InvalidInput, UnreadablePhoto
+
+__all__ = ["Photo", "read_photo"]
+
+Rgb = NDArray[np.uint8]
+Kind = Literal["JPEG", "PNG", "WebP", "TIFF", "GIF", "HEIC"]
+
+EXIF_IFD = 0x8769
+EXIF_ORIENTATION = 0x0112
+EXIF_F35 = 0xA405
+"""FocalLengthIn35mmFilm."""
+F35_RANGE_MM = (5.0, 1000.0)
+"""Outside of it the entry is a mistake; 0 officially means unknown."""
+TIFF_BITS = 258
+TIFF_DNG_VERSION = 50706
+
+FILE_BYTES_PER_PIXEL = 8
+"""The largest plain file within the limit: 16 bits in four channels."""
+
+HEIF_BRANDS = frozenset(
+    (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
+)
+
+_TURNS: dict[int, tuple[int | None, int | None]] = {
+    2: (None, 1),
+    3: (cv2.ROTATE_180, None),
+    4: (None, 0),
+    5: (cv2.ROTATE_90_CLOCKWISE, 1),
+    6: (cv2.ROTATE_90_CLOCKWISE, None),
+    7: (cv2.ROTATE_90_COUNTERCLOCKWISE, 1),
+    8: (cv2.ROTATE_90_COUNTERCLOCKWISE, None),
+}
+"""EXIF orientation to (cv2 rotation, cv2 flip after it) that makes it upright."""
+
+_WARNING_FILTERS = threading.Lock()
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """An upright photo: a reduced copy at once, full size when asked for.
+
+    Made by :func:`read_photo`. Arrays are read-only. No path, place, time or other
+    EXIF entry is kept, only the focal length.
+
+    Parameters
+    ----------
+    name : str
+        The file's name without its folder.
+    width, height : int
+        Size of the upright photo at full size, px.
+    f35_mm : float or None
+        Focal length for a 36 mm x 24 mm picture, from EXIF, mm.
+    sha256 : str
+        Hash of the file's bytes (hex); the seed of everything drawn at random.
+    small : ndarray of uint8, shape (h, w, 3)
+        RGB, C-contiguous, its longer side at most ``small_px``; the full photo where
+        that is no larger.
+    """
+
+    name: str
+    width: int
+    height: int
+    f35_mm: float | None
+    sha256: str
+    small: Rgb = field(repr=False)
+    _full: _FullSize = field(repr=False)
+
+    @property
+    def scale_x(self) -> float:
+        """Full-size px per px of ``small``: ``x_full = x_small * scale_x`` (outer corners)."""
+        return self.width / int(self.small.shape[1])
+
+    @property
+    def scale_y(self) -> float:
+        """Full-size px per px of ``small``: ``y_full = y_small * scale_y`` (outer corners)."""
+        return self.height / int(self.small.shape[0])
+
+    def full(self) -> Rgb:
+        """The upright photo at full size, decoded at the first call and then kept.
+
+        Returns
+        -------
+        ndarray of uint8, shape (height, width, 3)
+            RGB, read-only.
+
+        Raises
+        ------
+        UnreadablePhoto
+            Memory ran out, or damage that the reduced copy did not show.
+        """
+        return self._full.pixels()
+
+    def window(self, x0: int, y0: int, x1: int, y1: int) -> tuple[Rgb, tuple[int, int]]:
+        """A part of the full-size photo, clipped to it.
+
+        Parameters
+        ----------
+        x0, y0, x1, y1 : int
+            Outer corners, full-size px; x1 and y1 are the first column and row left out.
+
+        Returns
+        -------
+        crop : ndarray of uint8, shape (h, w, 3)
+            RGB, a read-only view; of size 0 where the window misses the photo.
+        offset : (int, int)
+            x and y of the crop's outer corner in the photo, px.
+        """
+        left, right = (min(max(int(x), 0), self.width) for x in (x0, x1))
+        top, bottom = (min(max(int(y), 0), self.height) for y in (y0, y1))
+        if left >= right or top >= bottom:
+            return np.zeros((0, 0, 3), dtype=np.uint8), (left, top)
+        return self.full()[top:bottom, left:right], (left, top)
+
+
+def read_photo(
+    source: str | Path | bytes,
+    *,
+    name: str | None = None,
+    limit_megapixels: float = 120.0,
+    small_px: int = 1600,
+) -> Photo:
+    """Read a JPEG, PNG, WebP, TIFF, HEIC or GIF photo and turn it upright.
+
+    Every bit depth and colour kind becomes 8-bit RGB: transparency is laid on white,
+    16-bit and floating-point greys are scaled, colours are taken as sRGB (an embedded
+    profile such as Display P3 is not applied). Of an animation or a file with several
+    pictures, the first (HEIC: the main) picture is read.
+
+    Parameters
+    ----------
+    source : str, Path or bytes
+        Path of the file, or its content.
+    name : str, optional
+        Name to show; the file's own where left out. Any folder in it is dropped.
+    limit_megapixels : float
+        Largest picture to decode, in millions of pixels.
+    small_px : int
+        Longest side of the reduced copy, px.
+
+    Returns
+    -------
+    Photo
+
+    Raises
+    ------
+    UnreadablePhoto
+        Whatever is wrong with the file: missing, not allowed, empty, cut off, damaged,
+        too large, or no picture of these kinds.
+    InvalidInput
+        A limit that is not positive.
+    """
+    if not limit_megapixels > 0:
+        raise InvalidInput(f"limit_megapixels must be above 0, but got {limit_megapixels:g}.")
+    if small_px < 1:
+        raise InvalidInput(f"small_px must be at least 1, but got {small_px}.")
+    data = source if isinstance(source, bytes) else _file_bytes(source, limit_megapixels)
+    if name is None:
+        name = "photo" if isinstance(source, bytes) else str(source)
+    kind = _kind(data)
+    try:
+        decoded = _decoded(data, kind, limit_megapixels=limit_megapixels, small_px=small_px)
+    except UnreadablePhoto:
+        raise
+    except MemoryError:
+        raise UnreadablePhoto(_OUT_OF_MEMORY) from None
+    except Exception:  # noqa: BLE001
+        # Decoders raise whatever comes to them (SyntaxError, struct.error, ValueError,
+        # OSError, ...); to the reader of the message all of it means the same.
+        raise _damaged(kind) from None
+    return Photo(
+        name=PurePath(name).name,
+        width=decoded.width,
+        height=decoded.height,
+        f35_mm=decoded.f35_mm,
+        sha256=hashlib.sha256(data).hexdigest(),
+        small=decoded.small,
+        _full=decoded.full,
+    )
+
+
+# ---------------------------------------------------------------- the file
+
+
+def _file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
+    """The file's content; a device or a huge file is refused before reading."""
+    limit_bytes = int(limit_megapixels * 1e6 * FILE_BYTES_PER_PIXEL)
+    try:
+        status = Path(path).stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise UnreadablePhoto(
+                "the photo must be a file, but got a folder: name the photos inside it."
+            )
+        if not stat.S_ISREG(status.st_mode):
+            raise UnreadablePhoto(
+                "the photo must be a plain file, but got a device or pipe: copy it to a file."
+            )
+        if status.st_size > limit_bytes:
+            raise UnreadablePhoto(
+                f"the photo's file must have at most {limit_bytes / 1e6:.0f} MB, but has "
+                f"{status.st_size / 1e6:.0f} MB: make a smaller copy, or raise limit_megapixels."
+            )
+        return Path(path).read_bytes()
+    except FileNotFoundError:
+        reason = "the photo is missing: there is no such file; check its name and folder."
+    except PermissionError:
+        reason = "the photo may not be opened: give this user the right to read the file."
+    except MemoryError:
+        reason = _OUT_OF_MEMORY
+    except OSError as error:
+        reason = f"the photo cannot be opened: {error.strerror or 'input/output error'}."
+    except ValueError:
+        reason = "the photo's path cannot be used: it holds a character no file name can have."
+    raise UnreadablePhoto(reason) from None
+
+
+_OUT_OF_MEMORY = "the photo does not fit in this computer's memory: make a smaller copy."
+
+
+def _damaged(kind: str) -> UnreadablePhoto:
+    return UnreadablePhoto(
+        f"the photo must be complete, but its {kind} data are cut off or damaged: "
+        "copy it again from the phone."
+    )
+
+
+def _kind(data: bytes) -> Kind:
+    """What kind of picture the content is, whatever the file is called."""
+    if not data:
+        raise UnreadablePhoto(
+            "the photo must hold a picture, but the file is empty: copy it again from the phone."
+        )
+    head = data[:16]
+    brand = head[8:12] if head[4:8] == b"ftyp" else b""
+    if head.startswith(b"\xff\xd8"):
+        return "JPEG"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
+        return "WebP"
+    if head.startswith((b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")):
+        return "TIFF"
+    if head.startswith((b"GIF87a", b"GIF89a")):
+        return "GIF"
+    if brand in HEIF_BRANDS:
+        return "HEIC"
+    raise UnreadablePhoto(
+        "the photo must be a JPEG, PNG, WebP, TIFF, HEIC or GIF picture, but its content is "
+        f"{_other_kind(data, brand)}: save or export it as JPEG."
+    )
+
+
+def _other_kind(data: bytes, brand: bytes) -> str:
+    """What the content seems to be, for the message."""
+    if brand:
+        return "an AVIF picture" if brand in (b"avif", b"avis") else "a video"
+    for magic, what in ((b"%PDF", "a PDF"), (b"BM", "a BMP picture"), (b"PK\3\4", "a ZIP file")):
+        if data.startswith(magic):
+            return what
+    try:
+        text = data[:512].decode("utf-8")
+    except UnicodeDecodeError:
+        return "something else"
+    return "something else" if "\0" in text else "text"
+
+
+# ---------------------------------------------------------------- decoding
+
+
+@dataclass(frozen=True, eq=False)
+class _Decoded:
+    """What decoding gives: upright."""
+
+    width: int
+    height: int
+    f35_mm: float | None
+    small: Rgb
+    full: _FullSize
+
+
+@dataclass(eq=False)
+class _FullSize:
+    """The photo at full size: its pixels, or the bare JPEG that they come from."""
+
+    rgb: Rgb | None
+    jpeg: bytes = b""
+    orientation: int = 1
+
+    def pixels(self) -> Rgb:
+        """Upright RGB, decoded once; the compressed picture is dropped then."""
+        if self.rgb is None:
+            try:
+                flat = cv2.imdecode(
+                    np.frombuffer(self.jpeg, dtype=np.uint8),
+                    cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION,
+                )
+            except (cv2.error, MemoryError):
+                raise UnreadablePhoto(_OUT_OF_MEMORY) from None
+            if flat is None:
+                raise _damaged("JPEG")
+            self.rgb = _upright(np.asarray(flat, dtype=np.uint8), self.orientation)
+            self.jpeg = b""
+        return self.rgb
+
+
+def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int) -> _Decoded:
+    """Decode, at reduced size where the format can; full size comes along where it cannot."""
+    _check_size(_header_size(data, kind), limit_megapixels)
+    bare_jpeg = _bare_jpeg(data) if kind == "JPEG" else b""
+    if kind == "PNG" and b"IEND" not in data:
+        raise _damaged(kind)
+    with _without_warnings():
+        image = _opened(data, kind)
+        _check_size(image.size, limit_megapixels)
+        width, height = image.size
+        small_size = _small_size(width, height, small_px)
+        if kind == "JPEG" and image.mode in ("RGB", "L"):
+            # Decodes only as many frequencies as the smaller picture needs.
+            image.draft(None, small_size)
+        reduced = image.size != (width, height)
+        image.load()
+        if not reduced and image.size != (width, height):
+            raise _damaged(kind)
+        orientation, f35_mm = _from_exif(image)
+        if kind == "HEIC":
+            # Turned by its decoder already: in HEIC the EXIF entry is for information.
+            orientation = 1
+    flat = _rgb8(image)
+    small = _shrunk(flat, small_size, width=width, height=height)
+    small = _upright(small, orientation)
+    if reduced:
+        full = _FullSize(None, bare_jpeg, orientation)
+    else:
+        full = _FullSize(small if small_size == (width, height) else _upright(flat, orientation))
+    if orientation in (5, 6, 7, 8):
+        width, height = height, width
+    return _Decoded(width, height, f35_mm, small, full)
+
+
+@contextmanager
+def _without_warnings() -> Iterator[None]:
+    """Silence the decoders' warnings about odd metadata; the filters are the process's."""
+    with _WARNING_FILTERS, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
+def _opened(data: bytes, kind: Kind) -> Image.Image:
+    """The picture with its header read, by the plugin itself.
+
+    ``Image.open`` would apply the process-wide pixel limit instead of the call's.
+    """
+    stream = BytesIO(data)
+    if kind == "JPEG":
+        return JpegImagePlugin.JpegImageFile(stream)
+    if kind == "PNG":
+        return PngImagePlugin.PngImageFile(stream)
+    if kind == "WebP":
+        return WebPImagePlugin.WebPImageFile(stream)
+    if kind == "GIF":
+        return GifImagePlugin.GifImageFile(stream)
+    if kind == "TIFF":
+        tiff = TiffImagePlugin.TiffImageFile(stream)
+        if TIFF_DNG_VERSION in tiff.tag_v2:
+            raise UnreadablePhoto(
+                "the photo must be a finished picture, but it is camera raw data (DNG): "
+                "export it as JPEG."
+            )
+        return tiff
+    # Not needed for most photos, and its library is large.
+    from pi_heif import HeifImageFile
+
+    heic: Image.Image = HeifImageFile(stream)
+    return heic
+
+
+def _check_size(size: tuple[int, int] | None, limit_megapixels: float) -> None:
+    """Refuse a picture without pixels or with too many, before decoding it."""
+    if size is None:
+        return
+    width, height = size
+    if width < 1 or height < 1:
+        raise UnreadablePhoto(
+            f"the photo must have pixels, but its header says {width} x {height}: "
+            "copy it again from the phone."
+        )
+    if width * height > limit_megapixels * 1e6:
+        raise UnreadablePhoto(
+            f"the photo must have at most {limit_megapixels:g} megapixels, but its header says "
+            f"{width * height / 1e6:.1f} ({width} x {height}): make a smaller copy, or raise "
+            "limit_megapixels if it is real."
+        )
+
+
+def _header_size(data: bytes, kind: Kind) -> tuple[int, int] | None:
+    """Size as stored, where the decoder would reserve memory or need more than a header."""
+    if kind == "PNG":
+        return struct.unpack(">II", data[16:24])
+    if kind == "GIF":
+        return struct.unpack("<HH", data[6:10])
+    if kind != "WebP":
+        return None
+    chunk = data[12:16]
+    if chunk == b"VP8X":
+        wide, high = data[24:27], data[27:30]
+        return int.from_bytes(wide, "little") + 1, int.from_bytes(high, "little") + 1
+    if chunk == b"VP8L":
+        bits = int.from_bytes(data[21:25], "little")
+        return (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
+    wide, high = struct.unpack("<HH", data[26:30])
+    return wide & 0x3FFF, high & 0x3FFF
+
+
+def _small_size(width: int, height: int, small_px: int) -> tuple[int, int]:
+    """Size of the reduced copy; never larger than the photo."""
+    share = min(1.0, small_px / max(width, height))
+    return max(1, round(width * share)), max(1, round(height * share))
+
+
+def _shrunk(flat: Rgb, size: tuple[int, int], *, width: int, height: int) -> Rgb:
+    """``flat`` (full size, or reduced by the decoder) at ``size`` (width, height)."""
+    high, wide = flat.shape[:2]
+    if (wide, high) == size and (width % wide, height % high) == (0, 0):
+        return flat
+    # A decoder that divides by n rounds the size up: its last pixel may reach beyond
+    # the photo. Only the part that the photo covers is mapped on to the small copy,
+    # so that the scale is the ratio of the sizes, up to the far edge.
+    divisor_x, divisor_y = math.ceil(width / wide), math.ceil(height / high)
+    box = (0.0, 0.0, width / divisor_x, height / divisor_y)
+    # Of the quick filters only the triangle leaves every edge where it is: box and
+    # Hamming move it by up to 0.2 px of the small copy where the ratio is near 1.
+    small = Image.fromarray(flat).resize(size, Image.Resampling.BILINEAR, box=box, reducing_gap=2.0)
+    return np.array(small)
+
+
+def _upright(flat: Rgb, orientation: int) -> Rgb:
+    """Turned as EXIF says; read-only and contiguous."""
+    rotation, flip = _TURNS.get(orientation, (None, None))
+    turned = flat if rotation is None else np.asarray(cv2.rotate(flat, rotation), dtype=np.uint8)
+    if flip is not None:
+        turned = np.asarray(cv2.flip(turned, flip), dtype=np.uint8)
+    turned = np.ascontiguousarray(turned)
+    turned.setflags(write=False)
+    return turned
+
+
+def _from_exif(image: Image.Image) -> tuple[int, float | None]:
+    """Orientation (1-8) and 35 mm focal length; nothing else is looked at."""
+    try:
+        exif = image.getexif()
+        orientation = exif.get(EXIF_ORIENTATION, 1)
+    except Exception:  # noqa: BLE001
+        # A picture with broken EXIF is still a picture.
+        return 1, None
+    try:
+        f35_mm = float(exif.get_ifd(EXIF_IFD).get(EXIF_F35, 0))
+    except Exception:  # noqa: BLE001
+        f35_mm = 0.0
+    known = F35_RANGE_MM[0] <= f35_mm <= F35_RANGE_MM[1]
+    return (
+        int(orientation) if orientation in range(1, 9) else 1,
+        f35_mm if known else None,
+    )
+
+
+# ---------------------------------------------------------------- colours
+
+
+def _rgb8(image: Image.Image) -> Rgb:
+    """8-bit RGB of any mode, shape (h, w, 3)."""
+    if image.mode.startswith(("I", "F")):
+        grey = _grey8(np.asarray(image), bits=_sample_bits(image))
+        return np.repeat(grey[:, :, None], 3, axis=2)
+    if image.has_transparency_data:
+        picture = image.convert("RGBA")
+        white = Image.new("RGBA", picture.size, "white")
+        return np.array(Image.alpha_composite(white, picture).convert("RGB"))
+    return np.array(image if image.mode == "RGB" else image.convert("RGB"))
+
+
+def _sample_bits(image: Image.Image) -> int | None:
+    """Bits of a whole-number grey where they are known, None where the values must tell."""
+    if not image.mode.startswith("I;16"):
+        return None
+    tags = getattr(image, "tag_v2", None)
+    bits = tags.get(TIFF_BITS, 16) if tags is not None else 16
+    return int(bits[0] if isinstance(bits, tuple) else bits)
+
+
+def _grey8(values: NDArray[np.generic], *, bits: int | None) -> NDArray[np.uint8]:
+    """Deep greys as 8 bits: by their bit depth, else by the range that the values need.
+
+    Values up to 1 are shares of white (the custom for floating point), up to 255 or
+    65535 are 8 or 16 bits; anything else is stretched between its ends.
+    """
+    grey = np.nan_to_num(np.asarray(values, dtype=np.float32), posinf=0.0, neginf=0.0)
+    low, high = float(grey.min()), float(grey.max())
+    if bits is not None:
+        low, high = 0.0, float(2**bits - 1)
+    elif low >= 0 and high <= 65535:
+        tops = (1.0, 255.0, 65535.0) if values.dtype.kind == "f" else (255.0, 65535.0)
+        low, high = 0.0, next(top for top in tops if high <= top)
+    scaled = (grey - low) * (255.0 / max(high - low, 1e-30))
+    return np.asarray(np.clip(np.rint(scaled), 0, 255), dtype=np.uint8)
+
+
+# ---------------------------------------------------------------- JPEG without metadata
+
+_SCAN_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+_SOI, _EOI, _SOS, _DHT, _DQT, _DRI = 0xD8, 0xD9, 0xDA, 0xC4, 0xDB, 0xDD
+_APP0, _APP14 = 0xE0, 0xEE
+_FRAMES = frozenset(range(0xC0, 0xD0)) - {_DHT, 0xC8, 0xCC}
+_KEPT = _FRAMES | {_DHT, _DQT, _DRI, _SOS, _APP0, _APP14, 0xCC, 0xDC}
+"""What decoding needs: tables, frame, scans, and the two blocks that tell the colours."""
+
+
+def _bare_jpeg(data: bytes) -> bytes:
+    """The first picture in the file alone: no EXIF, thumbnail, comment or trailer.
+
+    Also the check that the picture is all there: decoders fill the rest of a file
+    that stops early, or has a stray marker in its data, with grey.
+    """
+    kept = [data[:2]]
+    at = 2
+    while True:
+        while data[at : at + 2] == b"\xff\xff":
+            at += 1
+        marker = data[at + 1]
+        if data[at] != 0xFF:
+            raise _damaged("JPEG")
+        if marker == _EOI:
+            kept.append(data[at : at + 2])
+            return b"".join(kept)
+        end = at + 2 + struct.unpack(">H", data[at + 2 : at + 4])[0]
+        if marker == _SOS:
+            found = _SCAN_END.search(data, end)
+            if found is None:
+                raise _damaged("JPEG")
+            end = found.start()
+        if marker in _KEPT:
+            kept.append(data[at:end])
+        at = end
