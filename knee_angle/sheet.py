@@ -1,0 +1,417 @@
+"""Sheets to print: a strip of tags for the machine, dots for leg and machine.
+
+Drawn to scale, as vectors. Each sheet carries a 100 mm rule, because printers like
+to shrink, and a measurement is only as good as the print. The same arguments give
+the same bytes.
+
+Lengths are millimetres from the top left corner of the page, y down.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Literal
+
+import cv2
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
+
+from knee_angle import __version__
+from knee_angle.errors import InvalidInput
+
+__all__ = ["DOT_COLOURS", "Paper", "dot_sheet", "tag_sheet"]
+
+Paper = Literal["a4", "letter"]
+Colour = tuple[float, float, float]
+
+PAPER_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""Width and height, upright."""
+
+DOT_COLOURS: dict[str, Colour] = {
+    "green": (0.0, 0.62, 0.28),
+    "blue": (0.0, 0.33, 0.75),
+    "magenta": (0.84, 0.0, 0.50),
+    "black": (0.0, 0.0, 0.0),
+}
+"""Strong, and far from any skin, sheet or machine."""
+
+TAGS_IN_STRIP = 4
+GAP_SHARE = 8 / 50
+"""Gap between tags as a share of a tag; finding the camera's direction knows it."""
+QUIET_MM = 8.0
+"""Least white around the strip."""
+LAST_FIRST_ID = 583
+"""AprilTag family 36h11 has the numbers 0 to 586."""
+CELLS = 8
+"""Cells along a tag's black square: 6 of data in a frame of 1."""
+TAG_RANGE_MM = (20.0, 100.0)
+DOT_RANGE_MM = (10.0, 25.0)
+
+CAUTION = "Measurement support for licensed staff. The prescription and local protocol rule."
+
+TAG_STEPS = (
+    "Print at 100 % (actual size), then measure the rule: it must be 100 mm long.",
+    "Cut along the dashed line. Keep all the white around the tags.",
+    "Stick the strip flat on the machine's base rail, or on a rigid card fixed there. It must "
+    "not bend, and it must face sideways, towards the camera.",
+    "Its printed face must be parallel to the plane in which the bars move.",
+    "Never cover a tag. Clean the strip as you clean the machine, and replace it when worn.",
+)
+
+DOT_STEPS = (
+    "Print at 100 % (actual size) on adhesive paper. Measure the rule: it must be 100 mm long.",
+    "Stick dots 1 to 3 on the side of the leg that faces the camera, each with its centre on the "
+    "bony point. Find the points by hand with the leg in the machine.",
+    "Stick dots 4 to 6 on the machine: on each bar in line with the hinge's centre, and on the "
+    "hinge itself.",
+    "Use dots of one colour and size, and new ones for each patient. Never on a wound, a dressing "
+    "or fragile skin.",
+)
+
+DOT_PLACES = (
+    ("Hip", "greater trochanter"),
+    ("Knee", "lateral femoral epicondyle"),
+    ("Ankle", "lateral malleolus"),
+    ("Thigh bar", "far from the hinge"),
+    ("Hinge", "centre of rotation"),
+    ("Shank bar", "far from the hinge"),
+)
+
+INK: Colour = (0.0, 0.0, 0.0)
+SOFT: Colour = (0.36, 0.38, 0.41)
+LINE: Colour = (0.66, 0.68, 0.71)
+
+MARGIN_MM = 14.0
+DOT_FOOT_MM = 77.0
+"""Room under the dots for the steps, the rule and the foot."""
+PT_PER_MM = 72 / 25.4
+SMALL_PT, BODY_PT, NUMBER_PT, TITLE_PT = 8.0, 9.5, 11.0, 19.0
+LEADING_MM = 4.6
+RULE_MM = 100.0
+
+
+def tag_sheet(paper: Paper = "a4", *, tag_mm: float = 50.0, first_id: int = 0) -> bytes:
+    """A strip of four AprilTags (family 36h11) in a row, on a page lying on its side.
+
+    Parameters
+    ----------
+    paper : {"a4", "letter"}
+        Paper size.
+    tag_mm : float
+        Edge of a tag's black square, mm, 20 to 100 as far as the paper allows.
+    first_id : int
+        Number of the leftmost tag, 0 to 583; the others follow.
+
+    Returns
+    -------
+    bytes
+        A PDF of one page.
+
+    Raises
+    ------
+    InvalidInput
+        A paper, size or number that does not exist, or a strip longer than the paper.
+    """
+    height_mm, width_mm = _paper_mm(paper)
+    _in_range("tag_mm", tag_mm, *TAG_RANGE_MM)
+    if not 0 <= first_id <= LAST_FIRST_ID:
+        raise InvalidInput(
+            f"first_id must be between 0 and {LAST_FIRST_ID}, but got {first_id}: "
+            "the strip takes four numbers of the family's 587."
+        )
+    usable_mm = width_mm - 2 * MARGIN_MM
+    if _strip_mm(tag_mm) > usable_mm:
+        largest_mm = math.floor(10 * _largest_tag_mm(usable_mm)) / 10
+        raise InvalidInput(
+            f"tag_mm must be at most {largest_mm:g} on {paper} paper, but got {tag_mm:g}: "
+            "choose a smaller tag or print on larger paper."
+        )
+    page = _Page.new(width_mm, height_mm, title="Tag strip")
+    page.head("Tag strip", f"Shows the camera's direction. Black squares of {tag_mm:g} mm.")
+    bottom_mm = _draw_strip(page, tag_mm=tag_mm, first_id=first_id, top_mm=35.0)
+    rule_x = width_mm - MARGIN_MM - RULE_MM
+    page.steps(TAG_STEPS, MARGIN_MM, bottom_mm + 13.0, rule_x - MARGIN_MM - 14.0)
+    page.rule(rule_x, bottom_mm + 13.0)
+    return page.finish()
+
+
+def dot_sheet(paper: Paper = "a4", *, dot_mm: float = 16.0, colour: str = "green") -> bytes:
+    """Round dots in six numbered columns, one for each place on leg and machine.
+
+    Parameters
+    ----------
+    paper : {"a4", "letter"}
+        Paper size.
+    dot_mm : float
+        Diameter, mm, 10 to 25.
+    colour : str
+        One of :data:`DOT_COLOURS`.
+
+    Returns
+    -------
+    bytes
+        A PDF of one page.
+
+    Raises
+    ------
+    InvalidInput
+        A paper, size or colour that does not exist.
+    """
+    width_mm, height_mm = _paper_mm(paper)
+    _in_range("dot_mm", dot_mm, *DOT_RANGE_MM)
+    if colour not in DOT_COLOURS:
+        raise InvalidInput(
+            f"colour must be one of {', '.join(DOT_COLOURS)}, but got {colour!r}: "
+            "these are found best."
+        )
+    page = _Page.new(width_mm, height_mm, title="Dot sheet")
+    page.head("Dot sheet", f"Marks leg and machine. Dots of {dot_mm:g} mm, {colour}.")
+    foot_mm = height_mm - MARGIN_MM - DOT_FOOT_MM
+    colour_rgb = DOT_COLOURS[colour]
+    y_mm = _draw_dots(page, dot_mm=dot_mm, colour=colour_rgb, top_mm=38.0, bottom_mm=foot_mm)
+    y_mm = page.steps(DOT_STEPS, MARGIN_MM, y_mm + 9.0, width_mm - 2 * MARGIN_MM)
+    page.rule(MARGIN_MM, y_mm + 4.0)
+    return page.finish()
+
+
+# ---------------------------------------------------------------- checks and sizes
+
+
+def _paper_mm(paper: str) -> tuple[float, float]:
+    if paper not in PAPER_MM:
+        raise InvalidInput(f"paper must be a4 or letter, but got {paper!r}: choose one of them.")
+    return PAPER_MM[paper]
+
+
+def _in_range(name: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise InvalidInput(
+            f"{name} must be between {low:g} and {high:g} mm, but got {value:g}: "
+            "was it meant in other units?"
+        )
+
+
+def _quiet_mm(tag_mm: float) -> float:
+    """White around the strip: as wide as a gap, and never less than 8 mm."""
+    return max(QUIET_MM, GAP_SHARE * tag_mm)
+
+
+def _strip_mm(tag_mm: float) -> float:
+    """Length of the strip with its white ends."""
+    return TAGS_IN_STRIP * tag_mm + (TAGS_IN_STRIP - 1) * GAP_SHARE * tag_mm + 2 * _quiet_mm(tag_mm)
+
+
+def _largest_tag_mm(usable_mm: float) -> float:
+    """The tag whose strip just fits."""
+    row = TAGS_IN_STRIP + (TAGS_IN_STRIP - 1) * GAP_SHARE
+    return min((usable_mm - 2 * QUIET_MM) / row, usable_mm / (row + 2 * GAP_SHARE))
+
+
+# ---------------------------------------------------------------- drawing
+
+
+def _draw_strip(page: _Page, *, tag_mm: float, first_id: int, top_mm: float) -> float:
+    """The strip in its cut line, centred; returns where it ends, mm."""
+    quiet_mm = _quiet_mm(tag_mm)
+    long_mm, high_mm = _strip_mm(tag_mm), tag_mm + 2 * quiet_mm + 6.0
+    left_mm = (page.width_mm - long_mm) / 2
+    page.cut_line(left_mm, top_mm, long_mm, high_mm)
+    tag_top_mm = top_mm + quiet_mm
+    for place in range(TAGS_IN_STRIP):
+        tag_left_mm = left_mm + quiet_mm + place * (1 + GAP_SHARE) * tag_mm
+        _draw_tag(page, first_id + place, tag_left_mm, tag_top_mm, tag_mm)
+        page.text(
+            f"{first_id + place}",
+            tag_left_mm + tag_mm / 2,
+            tag_top_mm + tag_mm + quiet_mm + 3.2,
+            size_pt=NUMBER_PT,
+            anchor="middle",
+        )
+    return top_mm + high_mm
+
+
+def _draw_tag(page: _Page, number: int, left_mm: float, top_mm: float, tag_mm: float) -> None:
+    """One tag: a black square, its white cells cut out of it."""
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    cells = cv2.aruco.generateImageMarker(family, number, CELLS)
+    cell_mm = tag_mm / CELLS
+    page.rectangles([(left_mm, top_mm, tag_mm, tag_mm)], INK)
+    # One path for all of them: two areas that touch would show a hairline between.
+    page.rectangles(
+        [
+            (left_mm + column * cell_mm, top_mm + row * cell_mm, cell_mm, cell_mm)
+            for row in range(CELLS)
+            for column in range(CELLS)
+            if cells[row, column]
+        ],
+        (1.0, 1.0, 1.0),
+    )
+
+
+def _draw_dots(
+    page: _Page, *, dot_mm: float, colour: Colour, top_mm: float, bottom_mm: float
+) -> float:
+    """Six columns under their places, as many rows as fit; returns where they end, mm."""
+    column_mm = (page.width_mm - 2 * MARGIN_MM) / len(DOT_PLACES)
+    for group, first in (("On the leg", 0), ("On the machine", 3)):
+        left_mm = MARGIN_MM + first * column_mm
+        page.text(group, left_mm + 1.5 * column_mm, top_mm, font="Helvetica-Bold", anchor="middle")
+        page.line(left_mm + 3, top_mm + 2.2, left_mm + 3 * column_mm - 3, top_mm + 2.2)
+    row_mm = dot_mm + 6.0
+    first_mm = top_mm + 20.0
+    rows = int((bottom_mm - first_mm) / row_mm)
+    for column, (place, where) in enumerate(DOT_PLACES):
+        x_mm = MARGIN_MM + (column + 0.5) * column_mm
+        page.text(
+            f"{column + 1}  {place}", x_mm, top_mm + 7.5, font="Helvetica-Bold", anchor="middle"
+        )
+        page.wrapped(where, x_mm, top_mm + 11.5, column_mm - 3)
+        for row in range(rows):
+            page.dot(x_mm, first_mm + (row + 0.5) * row_mm, dot_mm, colour)
+    return first_mm + rows * row_mm
+
+
+@dataclass(frozen=True, eq=False)
+class _Page:
+    """One page, measured in mm from its top left corner."""
+
+    canvas: Canvas
+    stream: BytesIO
+    width_mm: float
+    height_mm: float
+
+    @classmethod
+    def new(cls, width_mm: float, height_mm: float, *, title: str) -> _Page:
+        """A blank page; the PDF asks the viewer not to scale it."""
+        stream = BytesIO()
+        size = (width_mm * PT_PER_MM, height_mm * PT_PER_MM)
+        canvas = Canvas(stream, pagesize=size, invariant=True, pageCompression=1)
+        canvas.setTitle(title)
+        canvas.setAuthor("knee_angle")
+        canvas.setCreator(f"knee_angle {__version__}")
+        canvas.setProducer(f"knee_angle {__version__}")
+        canvas.setSubject(CAUTION)
+        canvas.setViewerPreference("PrintScaling", "None")
+        return cls(canvas, stream, width_mm, height_mm)
+
+    def finish(self) -> bytes:
+        """Write the foot, and give the PDF."""
+        y_mm = self.height_mm - MARGIN_MM
+        self.line(MARGIN_MM, y_mm - 5.0, self.width_mm - MARGIN_MM, y_mm - 5.0)
+        self.text(CAUTION, MARGIN_MM, y_mm, size_pt=SMALL_PT, colour=SOFT)
+        right_mm = self.width_mm - MARGIN_MM
+        version = f"knee_angle {__version__}"
+        self.text(version, right_mm, y_mm, size_pt=SMALL_PT, colour=SOFT, anchor="end")
+        self.canvas.showPage()
+        self.canvas.save()
+        return self.stream.getvalue()
+
+    def head(self, title: str, subtitle: str) -> None:
+        """Title and what the sheet is for."""
+        self.text(title, MARGIN_MM, MARGIN_MM + 5.5, font="Helvetica-Bold", size_pt=TITLE_PT)
+        self.text(subtitle, MARGIN_MM, MARGIN_MM + 12.5, colour=SOFT)
+
+    def text(
+        self,
+        words: str,
+        x_mm: float,
+        y_mm: float,
+        *,
+        font: str = "Helvetica",
+        size_pt: float = BODY_PT,
+        colour: Colour = INK,
+        anchor: Literal["start", "middle", "end"] = "start",
+    ) -> None:
+        """One line; ``y_mm`` is its baseline."""
+        share = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+        left_pt = x_mm * PT_PER_MM - share * stringWidth(words, font, size_pt)
+        self.canvas.setFont(font, size_pt)
+        self.canvas.setFillColorRGB(*colour)
+        self.canvas.drawString(left_pt, self._up(y_mm), words)
+
+    def wrapped(self, words: str, x_mm: float, y_mm: float, width_mm: float) -> None:
+        """Small centred lines, downwards from ``y_mm``."""
+        lines = simpleSplit(words, "Helvetica", SMALL_PT, width_mm * PT_PER_MM)
+        for number, line in enumerate(lines):
+            at_mm = y_mm + number * 3.4
+            self.text(line, x_mm, at_mm, size_pt=SMALL_PT, colour=SOFT, anchor="middle")
+
+    def steps(self, steps: Sequence[str], x_mm: float, y_mm: float, width_mm: float) -> float:
+        """A numbered list, downwards from the baseline ``y_mm``; returns the next one."""
+        indent_mm = 6.0
+        for number, step in enumerate(steps, start=1):
+            self.text(f"{number}", x_mm, y_mm, font="Helvetica-Bold")
+            for line in simpleSplit(step, "Helvetica", BODY_PT, (width_mm - indent_mm) * PT_PER_MM):
+                self.text(line, x_mm + indent_mm, y_mm)
+                y_mm += LEADING_MM
+            y_mm += 1.2
+        return y_mm
+
+    def rule(self, x_mm: float, y_mm: float) -> None:
+        """A rule of 100 mm from ``x_mm``, with what to do about it above."""
+        self.text("Check the print", x_mm, y_mm, font="Helvetica-Bold")
+        self.text("This rule must be 100 mm long, to within 0.5 mm.", x_mm, y_mm + LEADING_MM)
+        base_mm = y_mm + 2 * LEADING_MM + 8.0
+        self.line(x_mm, base_mm, x_mm + RULE_MM, base_mm, colour=INK, width_mm=0.2)
+        for mark in range(int(RULE_MM) + 1):
+            tick_mm = 5.0 if mark % 10 == 0 else 3.6 if mark % 5 == 0 else 2.2
+            at_mm = x_mm + mark
+            self.line(at_mm, base_mm - tick_mm, at_mm, base_mm, colour=INK, width_mm=0.15)
+            if mark % 10 == 0:
+                self.text(f"{mark}", at_mm, base_mm + 4.0, size_pt=SMALL_PT, anchor="middle")
+
+    def line(
+        self,
+        x0_mm: float,
+        y0_mm: float,
+        x1_mm: float,
+        y1_mm: float,
+        *,
+        colour: Colour = LINE,
+        width_mm: float = 0.2,
+    ) -> None:
+        """A straight line, its middle on the two points."""
+        self.canvas.setStrokeColorRGB(*colour)
+        self.canvas.setLineWidth(width_mm * PT_PER_MM)
+        self.canvas.line(x0_mm * PT_PER_MM, self._up(y0_mm), x1_mm * PT_PER_MM, self._up(y1_mm))
+
+    def cut_line(self, x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> None:
+        """A dashed rectangle."""
+        self.canvas.setStrokeColorRGB(*LINE)
+        self.canvas.setLineWidth(0.2 * PT_PER_MM)
+        self.canvas.setDash(2 * PT_PER_MM, 1.5 * PT_PER_MM)
+        self.canvas.rect(*self._box(x_mm, y_mm, width_mm, height_mm), stroke=1, fill=0)
+        self.canvas.setDash()
+
+    def dot(self, x_mm: float, y_mm: float, diameter_mm: float, colour: Colour) -> None:
+        """A round dot about its centre, and a fine ring to cut along."""
+        x_pt, y_pt = x_mm * PT_PER_MM, self._up(y_mm)
+        self.canvas.setFillColorRGB(*colour)
+        self.canvas.circle(x_pt, y_pt, diameter_mm / 2 * PT_PER_MM, stroke=0, fill=1)
+        self.canvas.setStrokeColorRGB(*LINE)
+        self.canvas.setLineWidth(0.1 * PT_PER_MM)
+        self.canvas.circle(x_pt, y_pt, (diameter_mm / 2 + 1.5) * PT_PER_MM, stroke=1, fill=0)
+
+    def rectangles(
+        self, boxes: Sequence[tuple[float, float, float, float]], colour: Colour
+    ) -> None:
+        """Filled rectangles (left, top, width, height) as one area."""
+        path = self.canvas.beginPath()
+        for box in boxes:
+            path.rect(*self._box(*box))
+        self.canvas.setFillColorRGB(*colour)
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
+    def _box(
+        self, x_mm: float, y_mm: float, width_mm: float, height_mm: float
+    ) -> tuple[float, float, float, float]:
+        lower_pt = self._up(y_mm + height_mm)
+        return x_mm * PT_PER_MM, lower_pt, width_mm * PT_PER_MM, height_mm * PT_PER_MM
+
+    def _up(self, y_mm: float) -> float:
+        """PDF counts upwards, in points."""
+        return (self.height_mm - y_mm) * PT_PER_MM
