@@ -1,0 +1,13 @@
+"""Finding the leg (and the machine) in a photo: detectors, and who is believed.
+
+=============== ============================================================
+module          what
+=============== ============================================================
+``base``        what a detector is
+``dots``        adhesive dots
+``pose``        a whole-body pose model, where its bundle is present
+``manual``      points placed by hand
+``choose``      which answer counts
+``standard``    the detectors that the commands and the page use
+=============== ============================================================
+"""

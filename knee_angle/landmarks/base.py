@@ -1,0 +1,35 @@
+"""What a landmark detector is: one question, one answer.
+
+To add another one, see "How to add a landmark detector" in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from knee_angle.photo import Photo
+from knee_angle.records import Landmarks, NotMeasured, Quad, Source
+
+__all__ = ["Detector", "Quad"]
+
+
+class Detector(Protocol):
+    """Finds leg (and machine) points in one photo.
+
+    The same photo always gives the same answer. Whether the answer makes a leg is
+    the detector's own judgement: where it does not, it returns ``NotMeasured``.
+    """
+
+    source: Source
+
+    def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> Landmarks | NotMeasured:
+        """The points in full-size pixels of the upright photo.
+
+        Parameters
+        ----------
+        photo : Photo
+            The upright photo, with a reduced copy and windows of full size.
+        masked : tuple of Quad
+            Regions that are known to be something else (printed tags).
+        """
+        ...

@@ -1,0 +1,245 @@
+"""Finds adhesive dots on leg and machine and says which is which.
+
+::
+
+    picture -> patches -> pigments -> named dots -> centres in the full-size photo
+               dot_candidates  dot_assignment       dot_centres
+
+The dots may have any colour, black and white included; they only have to be alike.
+Where the patches found do not make one leg beyond doubt, the answer is
+``NotMeasured``: a wrong leg is worse than none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.base import Quad
+from knee_angle.landmarks.dot_assignment import Assignment, assign, pigments, quality
+from knee_angle.landmarks.dot_candidates import (
+    SAME_PIGMENT2,
+    Candidates,
+    colour_distance2,
+    company_of,
+    examine,
+    patches_of_colour,
+    propose,
+)
+from knee_angle.landmarks.dot_centres import Seen, centre
+from knee_angle.photo import Photo
+from knee_angle.records import (
+    LEG_POINTS,
+    MACHINE_POINTS,
+    Landmark,
+    Landmarks,
+    NotMeasured,
+    PointName,
+    Side,
+    Source,
+)
+
+__all__ = ["DotDetector"]
+
+Floats = NDArray[np.float64]
+
+MOST_PIGMENTS = 3
+"""Colours followed up; the right one is nearly always the first."""
+WORST_QUALITY = -2.5
+"""A patch worse than this is not looked at without a pigment that vouches for it."""
+ENOUGH = 10.0
+"""Least score of a leg with machine points; photos without dots reach about 8."""
+ENOUGH_ALONE = 4.0
+"""Least score of three dots by themselves, which must also be clean and rare."""
+CONVINCING = 11.0
+"""From here other pigments need no look."""
+MARGIN = 1.0
+MARGIN_INCOMPLETE = 2.0
+"""A second reading that comes as close (odds of 3 or 7 to 1) makes the answer ambiguous;
+where a machine point is missing, its dot may stand for one of the leg."""
+SPARE_MARGIN = 1.5
+SPARE_MOST = 3
+"""More clean dots than names (buttons, a second set) ask for more evidence each."""
+OTHER_ANGLE_DEG = 3.0
+"""Readings that differ by less are one reading for the knee's angle."""
+SURE_SIDE_DEG = 15.0
+"""From this bend on the bend itself tells the anterior side."""
+
+_NO_DOTS = NotMeasured(
+    "No set of dots that makes a leg was found.",
+    "Put one dot each, all of one strong colour, on hip, knee and ankle (and on the machine's "
+    "bars and hinge), or place the points by hand.",
+)
+_AMBIGUOUS = NotMeasured(
+    "The dots can be read as more than one leg.",
+    "Use one colour of dot that occurs nowhere else in the picture, remove dots that are not "
+    "needed, or place the points by hand.",
+)
+_NOT_ALL = NotMeasured(
+    "A dot of the leg seems to be hidden or missing: one on the machine would have to stand for it.",
+    "Photograph so that the dots on hip, knee and ankle are all seen, or place the points by hand.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One assignment and the patches that its numbers mean."""
+
+    named: Assignment
+    found: Candidates
+
+
+class DotDetector:
+    """Landmarks from round adhesive dots of one colour.
+
+    Hip, knee and ankle must be found, machine points are given where seen. The same
+    photo always gives the same answer.
+    """
+
+    source: Source = "dot"
+
+    def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> Landmarks | NotMeasured:
+        """The dots in full-size pixels of the upright photo.
+
+        Parameters
+        ----------
+        photo : Photo
+            The upright photo.
+        masked : tuple of Quad
+            Regions without dots (printed tags), full-size pixels.
+
+        Returns
+        -------
+        Landmarks or NotMeasured
+            ``NotMeasured`` where the dots do not make one leg beyond doubt.
+        """
+        quads = np.asarray(masked, dtype=float).reshape(-1, 4, 2)
+        quads = quads / np.array([photo.scale_x, photo.scale_y])
+        readings = [r for r in _readings(photo, quads) if r.named.score > _least_score(r)]
+        certain = [reading for reading in readings if not reading.named.doubtful]
+        if not readings:
+            return _NO_DOTS
+        if not certain:
+            return _NOT_ALL
+        best = certain[0]
+        if readings[0].named.score > best.named.score:
+            return _NOT_ALL
+        if any(_rivals(best.named, other.named) for other in readings):
+            return _AMBIGUOUS
+        return _landmarks(photo, best)
+
+
+def _readings(photo: Photo, quads: Floats) -> list[_Reading]:
+    """All readings of all pigments, the best first."""
+    proposed = propose(photo.small)
+    found = examine(photo.small, proposed.xy, proposed.radius)
+    found = found.take((quality(found) > WORST_QUALITY) & ~_inside(found.xy, quads))
+    readings: list[_Reading] = []
+    for colour in pigments(found, MOST_PIGMENTS):
+        alike = found.take(colour_distance2(found.lab, colour) < SAME_PIGMENT2)
+        alike = replace(alike, company=company_of(alike, found))
+        first = assign(alike)
+        if not first:
+            continue
+        more = _half_seen(photo, alike, first[0], quads)
+        patches = alike.joined(replace(more, company=company_of(more, found)))
+        readings += [_Reading(named, patches) for named in assign(patches)]
+        best = max(readings, key=lambda reading: reading.named.score)
+        if best.named.score > CONVINCING and len(best.named.index) >= 5:
+            break
+    return sorted(readings, key=lambda reading: -reading.named.score)
+
+
+def _half_seen(photo: Photo, alike: Candidates, first: Assignment, quads: Floats) -> Candidates:
+    """Patches of the pigment that were not found by their outline."""
+    members = np.array(sorted(set(first.index.values())))
+    low, high = alike.xy[members].min(axis=0), alike.xy[members].max(axis=0)
+    margin = 0.6 * float((high - low).max())  # the part of a leg that the first look may lack
+    height, width = photo.small.shape[:2]
+    box = (
+        int(max(low[0] - margin, 0)),
+        int(max(low[1] - margin, 0)),
+        int(min(high[0] + margin + 1, width)),
+        int(min(high[1] + margin + 1, height)),
+    )
+    radius = float(np.percentile(alike.radius[members], 75))
+    xy, size = patches_of_colour(photo.small, alike.lab[members], radius, box)
+    gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
+    new = (gap > 0.6 * alike.radius[None]).all(axis=1) & ~_inside(xy, quads)
+    return examine(photo.small, xy[new], size[new], trusted=True)
+
+
+def _inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:
+    """Which points lie in one of the quads, shape (k, 4, 2)."""
+    if len(quads) == 0:
+        return np.zeros(len(xy), dtype=bool)
+    edge = np.roll(quads, -1, axis=1) - quads
+    off = xy[:, None, None] - quads[None]
+    turn = edge[None, ..., 0] * off[..., 1] - edge[None, ..., 1] * off[..., 0]
+    return np.asarray(((turn > 0).all(axis=2) | (turn < 0).all(axis=2)).any(axis=1))
+
+
+def _least_score(reading: _Reading) -> float:
+    """From which score on a reading is beyond doubt a leg with dots."""
+    named = reading.named
+    if len(named.index) > len(LEG_POINTS):
+        return ENOUGH if named.clean >= 3 else np.inf
+    return ENOUGH_ALONE if named.rare and named.clean >= 2 else np.inf
+
+
+def _rivals(best: Assignment, other: Assignment) -> bool:
+    """Whether the other gives clearly another angle and is nearly as good."""
+    complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
+    margin = MARGIN if complete else MARGIN_INCOMPLETE
+    margin += SPARE_MARGIN * min(best.spare, SPARE_MOST)
+    if other.doubtful:
+        margin = 0.0 if complete else MARGIN_INCOMPLETE
+    close = other.score > best.score - margin
+    return close and abs(other.flexion_deg - best.flexion_deg) > OTHER_ANGLE_DEG
+
+
+def _landmarks(photo: Photo, reading: _Reading) -> Landmarks:
+    """Exact centres, side and size of a reading."""
+    index, found = reading.named.index, reading.found
+    scale = np.array([photo.scale_x, photo.scale_y])
+    factor = float(scale.mean())
+    on_machine = [index[name] for name in MACHINE_POINTS if name in index]
+    stretch = np.hypot(*found.stretch.T)
+    long, narrow = found.radius * (1.0 + stretch), found.radius * (1.0 - stretch)
+    flat = on_machine or list(index.values())
+    points: dict[PointName, Landmark] = {}
+    sizes: list[float] = []
+    for name, which in index.items():
+        seen = Seen(
+            xy=found.xy[which] * scale,
+            radius=float(found.radius[which]) * factor,
+            narrow_radius=float(narrow[which]) * factor,
+            usual_radius=float(np.median(long[flat])) * factor,
+            usual_narrow_radius=float(np.median(narrow[flat])) * factor,
+            on_machine=name in MACHINE_POINTS,
+            unit_px=factor,
+        )
+        mark = centre(photo, seen)
+        points[name] = Landmark(*mark.xy, mark.cov_px2, "dot")
+        if seen.on_machine or not on_machine:
+            sizes.append(mark.radius)
+    side, cautions = _side(points)
+    return Landmarks(points, side, 2.0 * float(np.median(sizes)), cautions)
+
+
+def _side(points: dict[PointName, Landmark]) -> tuple[Side, tuple[str, ...]]:
+    """Left or right leg, photographed from its lateral side.
+
+    A left leg bends so that hip, knee, ankle turn counter-clockwise in the picture
+    (its foot lies left of its hip when the knee cap points up).
+    """
+    hip, knee, ankle = (np.array([points[n].x_px, points[n].y_px]) for n in LEG_POINTS)
+    thigh, shank = knee - hip, ankle - knee
+    cross = float(thigh[0] * shank[1] - thigh[1] * shank[0])
+    dot = float(thigh @ shank)
+    if np.degrees(np.arctan2(abs(cross), dot)) > SURE_SIDE_DEG:
+        return ("right" if cross > 0 else "left"), ()
+    caution = "The knee is nearly straight: the side assumes that the photo is upright."
+    return ("left" if ankle[0] < hip[0] else "right"), (caution,)

@@ -1,0 +1,170 @@
+"""Who is believed: a hand over dots over network over pose."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from conftest import SAMPLES
+
+from knee_angle.errors import InvalidInput
+from knee_angle.landmarks.choose import choose_landmarks
+from knee_angle.landmarks.manual import manual_landmarks, read_manual
+from knee_angle.photo import read_photo
+from knee_angle.records import Landmark, Landmarks, NotMeasured
+from knee_angle.scale import mm_per_px
+from knee_angle.side import side_of
+
+PHOTO = read_photo(SAMPLES / "bed_01.jpg")
+
+
+def leg(source: str, **moved: tuple[float, float]) -> Landmarks:
+    places = {"hip": (900.0, 500.0), "knee": (600.0, 300.0), "ankle": (300.0, 500.0), **moved}
+    return Landmarks(
+        points={n: Landmark.round(x, y, u_px=1.0, source=source) for n, (x, y) in places.items()},
+        side="left",
+    )
+
+
+class Fixed:
+    """A detector that always says the same, and remembers being asked."""
+
+    def __init__(self, source, answer):
+        self.source, self.answer, self.asked = source, answer, 0
+
+    def find(self, photo, *, masked=()):  # noqa: ARG002  the protocol's own arguments
+        self.asked += 1
+        return self.answer
+
+
+NO = NotMeasured("no dots", "stick dots")
+
+
+def test_dots_are_believed_before_the_pose_and_the_pose_is_not_asked():
+    dots, pose = Fixed("dot", leg("dot")), Fixed("pose", leg("pose"))
+    assert choose_landmarks(PHOTO, detectors=[pose, dots]) == dots.answer
+    assert (dots.asked, pose.asked) == (1, 0)
+
+
+def test_the_pose_is_asked_where_dots_refuse():
+    pose = Fixed("pose", leg("pose"))
+    assert choose_landmarks(PHOTO, detectors=[Fixed("dot", NO), pose]) == pose.answer
+
+
+def test_a_hand_placed_point_replaces_the_automatic_one_only():
+    hand = Landmarks(points={"knee": Landmark.round(610, 310, u_px=4, source="manual")})
+    chosen = choose_landmarks(PHOTO, detectors=[Fixed("dot", leg("dot"))], manual=hand)
+    assert {n: p.source for n, p in chosen.points.items()} == {
+        "hip": "dot", "knee": "manual", "ankle": "dot",
+    }  # fmt: skip
+    assert (chosen.points["knee"].x_px, chosen.side) == (610, "left")
+
+
+def test_a_whole_leg_by_hand_needs_no_detector():
+    dots = Fixed("dot", leg("dot"))
+    hand = leg("manual")
+    assert choose_landmarks(PHOTO, detectors=[dots], manual=hand) == hand
+    assert dots.asked == 0
+
+
+def test_all_refusals_are_told_once():
+    refused = choose_landmarks(
+        PHOTO, detectors=[Fixed("dot", NO), Fixed("pose", NotMeasured("no person", "step back"))]
+    )
+    assert refused == NotMeasured("no dots; no person", "stick dots")
+
+
+def test_part_of_a_leg_by_hand_says_what_is_missing():
+    hand = Landmarks(points={"knee": Landmark.round(1, 1, u_px=4, source="manual")})
+    refused = choose_landmarks(PHOTO, detectors=[Fixed("dot", NO)], manual=hand)
+    assert refused.reason == "hip and ankle were neither found nor placed by hand"
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        pytest.param({"knee": {"x": 1, "y": 2}}, id="points alone"),
+        pytest.param({"landmarks": {"knee": {"x": 1, "y": 2}}}, id="points as in a result"),
+        pytest.param(
+            {"landmarks": {}, "machine": {"points": {"hinge": {"x": 1, "y": 2}}}},
+            id="machine points",
+        ),
+        pytest.param({"landmarks": None, "machine": None}, id="an unmeasured result"),
+    ],
+)
+def test_points_are_read_in_any_of_the_usual_shapes(content):
+    found = manual_landmarks(content, width_px=100, height_px=100)
+    assert all((p.x_px, p.y_px, p.source) == (1, 2, "manual") for p in found.points.values())
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ({"elbow": {"x": 1, "y": 1}}, "point 'elbow' is unknown: use one of hip, knee, ankle"),
+        ({"knee": {"x": 1}}, 'point \'knee\' must be {"x": number, "y": number}'),
+        ({"knee": 5}, "point 'knee' must be"),
+        (
+            {"knee": {"x": 500, "y": 1}},
+            r"must lie in the upright photo \(100 x 100 px\), but got \(500, 1\)",
+        ),
+        ({"knee": {"x": 1, "y": 1, "u_px": 0}}, "u_px of point 'knee' must be above 0, but got 0"),
+        ({"side": "both", "knee": {"x": 1, "y": 1}}, "side must be"),
+        ({"elbow": {}, "knee": 5}, "elbow.*; .*knee"),
+    ],
+)
+def test_wrong_points_are_refused_all_at_once(content, message):
+    with pytest.raises(InvalidInput, match=message):
+        manual_landmarks(content, width_px=100, height_px=100)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [("{", "must be JSON"), ("[1]", "must hold one JSON object"), (None, "cannot be read")],
+)
+def test_a_points_file_that_is_none_is_refused(tmp_path, text, message):
+    path = tmp_path / "points.json"
+    if text is not None:
+        path.write_text(text)
+    with pytest.raises(InvalidInput, match=message):
+        read_manual(path)
+
+
+def test_a_result_can_be_fed_back(tmp_path):
+    path = tmp_path / "points.json"
+    path.write_text(
+        json.dumps({"landmarks": {"hip": {"x": 3, "y": 4, "u_px": 2, "source": "dot"}}})
+    )
+    found = manual_landmarks(read_manual(path), width_px=10, height_px=10)
+    assert found.points["hip"] == Landmark.round(3, 4, u_px=2, source="manual")
+
+
+@pytest.mark.parametrize(
+    ("points", "told", "side"),
+    [
+        pytest.param({}, None, "left", id="a bent knee tells its side by the bend"),
+        pytest.param(
+            {"hip": (300, 500), "ankle": (900, 500)}, None, "right", id="its mirror is the other"
+        ),
+        pytest.param({}, "right", "left", id="a clear bend outweighs the detector"),
+        pytest.param(
+            {"knee": (600, 502)}, "right", "right", id="a straight knee goes by the detector"
+        ),
+        pytest.param({"knee": (600, 502)}, None, "left", id="else by the end where the foot lies"),
+        pytest.param({"knee": (600, 498)}, None, "left", id="hyperextended or not"),
+    ],
+)
+def test_side_of_the_leg(points, told, side):
+    found = leg("manual", **points)
+    assert side_of(Landmarks(points=found.points, side=told)) == side
+
+
+def test_scale_from_dots_of_known_size():
+    dots = Landmarks(points=leg("dot").points, diameter_px=20.0)
+    assert mm_per_px(dots, dot_mm=16.0)[0] == 0.8
+
+
+def test_scale_from_the_legs_length_follows_drillis_and_contini():
+    """Thigh .245 and shank .246 of stature (in Winter, Biomechanics); 1.70 m assumed."""
+    value, u = mm_per_px(leg("manual"), dot_mm=None)
+    assert value == pytest.approx(1700 * (0.245 + 0.246) / (2 * (300**2 + 200**2) ** 0.5))
+    assert 0.08 < u < 0.15
