@@ -25,6 +25,7 @@ __all__ = [
     "VERDICT_SHAPES",
     "VERDICT_WORDS",
     "degrees",
+    "phrase",
     "plus_minus",
     "sentence",
     "sources",
@@ -87,6 +88,18 @@ def plus_minus(u: float) -> float:
     return 1.96 * u
 
 
+def phrase(text: str) -> str:
+    """A reason or advice as part of a sentence: no capital at its start, no stop at its end.
+
+    Examples
+    --------
+    >>> phrase("Step back."), phrase("PNG is damaged")
+    ('step back', 'PNG is damaged')
+    """
+    text = text.rstrip(" .")
+    return text if text[:2].isupper() else text[:1].lower() + text[1:]
+
+
 def sources(landmarks: Landmarks) -> str:
     """Who found hip, knee and ankle, in words."""
     found = [landmarks.points[name].source for name in ("hip", "knee", "ankle")]
@@ -103,9 +116,9 @@ def sentence(outcome: Outcome) -> str:
     """
     match outcome:
         case Unreadable():
-            return f"The photo could not be read: {outcome.reason}."
+            return f"The photo could not be read: {phrase(outcome.reason)}."
         case NotMeasured():
-            return f"Not measured: {outcome.reason}. Next: {outcome.advice}."
+            return f"Not measured: {phrase(outcome.reason)}. Next: {phrase(outcome.advice)}."
         case Measurement():
             return _measured(outcome)
 

@@ -1,0 +1,217 @@
+"""Handing results on: the JSON contract and its flat table.
+
+One photo is one JSON object with the same fields whatever the outcome; a table row
+holds the same values with the units in the column names. Nothing is measured here.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from knee_angle.records import (
+    Comparison,
+    Landmark,
+    Machine,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Unreadable,
+)
+
+__all__ = ["CSV_COLUMNS", "as_csv", "as_json"]
+
+Json = dict[str, Any]
+
+
+def as_json(photo: str, outcome: Outcome, *, version: str) -> Json:
+    """The result contract of one photo, ready for `json.dumps`.
+
+    Parameters
+    ----------
+    photo : str
+        The photo's name as the caller knows it.
+    outcome : Measurement, NotMeasured or Unreadable
+        Its result.
+    version : str
+        Version of this software.
+
+    Returns
+    -------
+    dict
+        ``status`` is ``measured``, ``not_measured`` or ``unreadable``; values that do
+        not exist are None. Degrees and millimetres to 3 decimals, pixels to 2.
+    """
+    head: Json = {"photo": photo, "status": "unreadable", "reason": None, "advice": None}
+    match outcome:
+        case Unreadable():
+            head.update(reason=outcome.reason)
+            body = _empty()
+        case NotMeasured():
+            head.update(status="not_measured", reason=outcome.reason, advice=outcome.advice)
+            body = _empty()
+        case Measurement():
+            head.update(status="measured")
+            body = _measured(outcome)
+    return {**head, **body, "version": version}
+
+
+def _empty() -> Json:
+    return {
+        "side": None,
+        "flexion_deg": None,
+        "u_deg": None,
+        "interval_deg": None,
+        "found_interval_deg": None,
+        "budget_deg": None,
+        "plane": None,
+        "landmarks": None,
+        "machine": None,
+        "displayed_deg": None,
+        "displayed_source": None,
+        "comparison": None,
+        "finding": None,
+        "camera": None,
+        "cautions": [],
+        "seconds": None,
+    }
+
+
+def _measured(result: Measurement) -> Json:
+    knee, lens, view = result.knee, result.leg.lens, result.leg.view
+    displayed = result.displayed
+    return {
+        **_empty(),
+        "side": result.side,
+        "flexion_deg": _deg(knee.deg),
+        "u_deg": _deg(knee.u_deg),
+        "interval_deg": [_deg(x) for x in knee.interval_deg],
+        "found_interval_deg": [_deg(x) for x in knee.found_interval_deg],
+        "budget_deg": {line: _deg(u) for line, u in knee.budget_deg.items()},
+        "plane": result.plane,
+        "landmarks": _points(
+            {n: p for n, p in result.landmarks.points.items() if n not in _machine_names(result)}
+        ),
+        "machine": _machine(result.machine),
+        "displayed_deg": None if displayed is None else _deg(displayed.deg),
+        "displayed_source": None if displayed is None else displayed.source,
+        "comparison": _comparison(result.comparison),
+        "camera": {
+            "width_px": lens.width_px,
+            "height_px": lens.height_px,
+            "focal_px": round(lens.focal_px, 2),
+            "focal_source": lens.source,
+            "normal": [round(x, 5) for x in view.normal],
+            "tags": len(result.tags),
+        },
+        "cautions": list(result.cautions),
+        "seconds": round(result.seconds, 3),
+    }
+
+
+def _machine_names(result: Measurement) -> set[str]:
+    return set() if result.machine is None else set(result.machine.points)
+
+
+def _points(points: Mapping[Any, Landmark]) -> Json:
+    return {
+        str(name): {
+            "x": round(p.x_px, 2),
+            "y": round(p.y_px, 2),
+            "u_px": round(p.u_px, 2),
+            "source": p.source,
+        }
+        for name, p in points.items()
+    }
+
+
+def _machine(machine: Machine | None) -> Json | None:
+    if machine is None:
+        return None
+    return {
+        "frame_deg": None,
+        "u_deg": None,
+        "points": _points(machine.points),
+        "hinge_to_knee_mm": None,
+    }
+
+
+def _comparison(comparison: Comparison | None) -> Json | None:
+    if comparison is None:
+        return None
+    return {
+        "discrepancy_deg": _deg(comparison.discrepancy_deg),
+        "u_deg": _deg(comparison.u_deg),
+        "tolerance_deg": _deg(comparison.tolerance_deg),
+        "p_within": round(comparison.p_within, 4),
+        "verdict": comparison.verdict,
+    }
+
+
+def _deg(value: float) -> float:
+    # JSON knows no NaN; a result that holds one is a mistake of ours, not a value.
+    if not math.isfinite(value):
+        raise ArithmeticError(f"a result must be a finite number, but got {value}")
+    return round(value, 3)
+
+
+CSV_COLUMNS = (
+    "photo",
+    "status",
+    "reason",
+    "advice",
+    "side",
+    "flexion_deg",
+    "u_deg",
+    "interval_low_deg",
+    "interval_high_deg",
+    "plane",
+    "displayed_deg",
+    "discrepancy_deg",
+    "discrepancy_u_deg",
+    "tolerance_deg",
+    "p_within",
+    "verdict",
+    "cautions",
+    "seconds",
+    "version",
+)
+"""Columns of the table, in order."""
+
+
+def as_csv(rows: Sequence[Json], *, header: bool = True) -> str:
+    """Results of `as_json` as RFC 4180 text, one line a photo, failures too.
+
+    Cells that a spreadsheet would run as a formula get a leading apostrophe.
+    """
+    text = io.StringIO()
+    writer = csv.DictWriter(text, CSV_COLUMNS, lineterminator="\r\n")
+    if header:
+        writer.writeheader()
+    writer.writerows(_flat(row) for row in rows)
+    return text.getvalue()
+
+
+def _flat(row: Json) -> Json:
+    interval = row["interval_deg"] or (None, None)
+    compared = row["comparison"] or {}
+    flat = {
+        **{key: row[key] for key in CSV_COLUMNS if key in row},
+        "interval_low_deg": interval[0],
+        "interval_high_deg": interval[1],
+        "discrepancy_deg": compared.get("discrepancy_deg"),
+        "discrepancy_u_deg": compared.get("u_deg"),
+        "tolerance_deg": compared.get("tolerance_deg"),
+        "p_within": compared.get("p_within"),
+        "verdict": compared.get("verdict"),
+        "cautions": " ".join(row["cautions"]),
+    }
+    return {key: _harmless(value) for key, value in flat.items()}
+
+
+def _harmless(value: Any) -> Any:
+    risky = isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r")
+    return f"'{value}" if risky else value

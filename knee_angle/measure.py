@@ -1,0 +1,186 @@
+"""THE PIPELINE: one photo in, one answer out. Read this first.
+
+    photo -> lens, tags -> landmarks -> side -> view of the sagittal plane
+          -> knee angle ± u -> comparison with the display
+
+`measure_photo` is the list of these steps. Everything it decides is decided in the
+module that it calls.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from knee_angle import camera, comparison, scale, uncertainty
+from knee_angle.errors import UnreadablePhoto
+from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.choose import choose_landmarks
+from knee_angle.landmarks.manual import manual_landmarks
+from knee_angle.photo import Photo, read_photo
+from knee_angle.records import (
+    MACHINE_POINTS,
+    Landmarks,
+    LegInView,
+    Lens,
+    Machine,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Settings,
+    Unreadable,
+    View,
+)
+from knee_angle.side import side_of
+from knee_angle.tags import Tag, find_tags
+
+__all__ = ["measure", "measure_photo"]
+
+CAUTION_IMAGE = (
+    "The camera's direction is not known: the angle is the one in the flat picture. "
+    "A strip of printed tags on the machine narrows the ±."
+)
+CAUTION_STRAIGHT = "Near full extension a photo measures worse than in flexion: read the interval."
+CAUTION_FOCAL = "The photo names no focal length: that of a usual phone is assumed."
+
+STRAIGHT_BELOW_DEG = 15.0
+"""Photograph against radiograph agrees well in flexion and badly in extension
+(Naylor et al. 2011, BMC Musculoskelet Disord 12:77)."""
+
+
+def measure(
+    source: str | Path | bytes,
+    *,
+    detectors: Sequence[Detector],
+    name: str | None = None,
+    displayed_deg: float | None = None,
+    manual: Mapping[str, Any] | None = None,
+    settings: Settings | None = None,
+    limit_megapixels: float = 120.0,
+) -> Outcome:
+    """One photo, from the file to the answer.
+
+    Parameters
+    ----------
+    source : path or bytes
+        The photo.
+    detectors : sequence of Detector
+        See :func:`knee_angle.landmarks.standard_detectors`.
+    name : str, optional
+        What to call the photo; its file name by default.
+    displayed_deg : float, optional
+        The machine's number, degrees of flexion.
+    manual : Mapping, optional
+        Points placed by hand (see :mod:`knee_angle.landmarks.manual`).
+    settings : Settings, optional
+        The site's tolerances and sizes.
+    limit_megapixels : float
+        Larger photos are refused before they are decoded.
+
+    Returns
+    -------
+    Measurement, NotMeasured or Unreadable
+
+    Raises
+    ------
+    InvalidInput
+        A displayed number or hand-placed point that cannot be.
+    """
+    try:
+        photo = read_photo(source, name=name, limit_megapixels=limit_megapixels)
+    except UnreadablePhoto as error:
+        return Unreadable(error.reason)
+    return measure_photo(
+        photo,
+        detectors=detectors,
+        displayed_deg=displayed_deg,
+        manual=manual,
+        settings=settings or Settings(),
+    )
+
+
+def measure_photo(
+    photo: Photo,
+    *,
+    detectors: Sequence[Detector],
+    settings: Settings,
+    displayed_deg: float | None = None,
+    manual: Mapping[str, Any] | None = None,
+) -> Measurement | NotMeasured:
+    """The steps, for a photo that is already read; parameters as in `measure`."""
+    started = time.perf_counter()
+    displayed = None if displayed_deg is None else comparison.checked(displayed_deg)
+    by_hand = None
+    if manual is not None:
+        by_hand = manual_landmarks(manual, width_px=photo.width, height_px=photo.height)
+
+    lens = camera.lens_of(photo)
+    tags = find_tags(photo)
+    landmarks = choose_landmarks(
+        photo,
+        detectors=detectors,
+        manual=by_hand,
+        masked=tuple(tag.corners_px for tag in tags),
+    )
+    if isinstance(landmarks, NotMeasured):
+        return landmarks
+    side = side_of(landmarks)
+    view = _view(landmarks, lens, tags, settings)
+    leg = LegInView(
+        points=landmarks.points,
+        side=side,
+        lens=lens,
+        view=view,
+        placement_mm=settings.placement_mm,
+    )
+    rng = np.random.default_rng(int(photo.sha256[:16], 16))
+    knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
+    compared = None if displayed is None else comparison.compare(displayed, knee, settings)
+    return Measurement(
+        photo=photo.name,
+        leg=leg,
+        landmarks=landmarks,
+        knee=knee,
+        machine=_machine(landmarks),
+        displayed=displayed,
+        comparison=compared,
+        tags=tuple(tag.corners_px for tag in tags),
+        cautions=(*landmarks.cautions, *_cautions(knee.interval_deg[0], view, lens)),
+        seconds=time.perf_counter() - started,
+    )
+
+
+def _view(landmarks: Landmarks, lens: Lens, tags: tuple[Tag, ...], settings: Settings) -> View:
+    """How the camera stands to the leg: from the tags, else from the stated prior."""
+    board = camera.board_of(tags, lens, tag_mm=settings.tag_mm)
+    if board is None:
+        mm_per_px, u_relative = scale.mm_per_px(landmarks, dot_mm=settings.dot_mm)
+        distance_mm = mm_per_px * lens.focal_px
+        return camera.view_from_prior(
+            knee_distance_mm=distance_mm, u_distance_mm=u_relative * distance_mm
+        )
+    hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
+    return camera.view_from_board(
+        board, long_axis_px=(ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
+    )
+
+
+def _machine(landmarks: Landmarks) -> Machine | None:
+    """The machine's points, where any were found."""
+    points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
+    return Machine(points=points) if points else None
+
+
+def _cautions(lowest_deg: float, view: View, lens: Lens) -> tuple[str, ...]:
+    cautions = []
+    if view.plane == "image":
+        cautions.append(CAUTION_IMAGE)
+    if lens.source == "prior":
+        cautions.append(CAUTION_FOCAL)
+    if lowest_deg < STRAIGHT_BELOW_DEG:
+        cautions.append(CAUTION_STRAIGHT)
+    return tuple(cautions)

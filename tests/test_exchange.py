@@ -1,0 +1,82 @@
+"""The JSON contract and its table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import pytest
+from conftest import scenes
+
+from knee_angle.exchange import CSV_COLUMNS, as_csv, as_json
+from knee_angle.measure import measure
+from knee_angle.records import NotMeasured, Unreadable
+
+CONTRACT = {
+    "photo", "status", "reason", "advice", "side", "flexion_deg", "u_deg", "interval_deg",
+    "budget_deg", "plane", "landmarks", "machine", "displayed_deg", "displayed_source",
+    "comparison", "finding", "cautions", "seconds", "version",
+}  # fmt: skip
+"""Fields that a reader may rely on."""
+
+SCENE = scenes(image="bed_01.jpg")[0]
+MEASURED = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
+
+
+@pytest.mark.parametrize(
+    ("outcome", "status"),
+    [
+        pytest.param(MEASURED, "measured", id="a measurement"),
+        pytest.param(NotMeasured("no leg", "step back"), "not_measured", id="a refusal"),
+        pytest.param(Unreadable("it is empty"), "unreadable", id="an unreadable photo"),
+    ],
+)
+def test_every_outcome_has_every_field(outcome, status):
+    row = as_json("a.jpg", outcome, version="1.2.3")
+    assert set(row) >= CONTRACT
+    assert (row["photo"], row["status"], row["version"]) == ("a.jpg", status, "1.2.3")
+    assert json.loads(json.dumps(row, allow_nan=False)) == row
+
+
+def test_a_measurement_in_full():
+    row = as_json("a.jpg", MEASURED, version="1")
+    assert row["flexion_deg"] == pytest.approx(SCENE.flexion_deg, abs=2.0)
+    assert row["interval_deg"][0] < row["flexion_deg"] < row["interval_deg"][1]
+    assert row["plane"] == "tag"
+    assert row["side"] == SCENE.truth["side"]
+    assert row["landmarks"]["knee"] == {"x": 874.22, "y": 448.3, "u_px": 0.3, "source": "manual"}
+    assert row["displayed_deg"] == 93.0
+    assert row["displayed_source"] == "given"
+    assert row["comparison"]["discrepancy_deg"] == pytest.approx(
+        93.0 - row["flexion_deg"], abs=1e-3
+    )
+    assert set(row["comparison"]) == {
+        "discrepancy_deg",
+        "u_deg",
+        "tolerance_deg",
+        "p_within",
+        "verdict",
+    }
+    assert {"landmark_finding", "landmark_placement", "camera_direction"} <= set(row["budget_deg"])
+
+
+def test_the_table_has_a_row_for_every_photo_and_survives_a_spreadsheet():
+    rows = [
+        as_json("a.jpg", MEASURED, version="1"),
+        as_json("=cmd()", NotMeasured("no leg, none", 'say "hip"'), version="1"),
+    ]
+    read = list(csv.DictReader(io.StringIO(as_csv(rows))))
+    assert tuple(read[0]) == CSV_COLUMNS
+    assert [r["status"] for r in read] == ["measured", "not_measured"]
+    assert read[1]["photo"] == "'=cmd()"
+    assert read[1]["advice"] == 'say "hip"'
+    assert float(read[0]["flexion_deg"]) == rows[0]["flexion_deg"]
+
+
+def test_a_value_that_is_no_number_never_leaves():
+    from dataclasses import replace
+
+    broken = replace(MEASURED, knee=replace(MEASURED.knee, deg=float("nan")))
+    with pytest.raises(ArithmeticError, match="finite"):
+        as_json("a.jpg", broken, version="1")

@@ -1,0 +1,97 @@
+"""What a person reads and sees of a result."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import scenes
+
+from knee_angle import wording
+from knee_angle.draw import overlay
+from knee_angle.measure import measure
+from knee_angle.photo import read_photo
+from knee_angle.records import Comparison, NotMeasured, Unreadable
+
+SCENE = scenes(image="bed_01.jpg")[0]
+RESULT = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
+
+
+def judged(verdict: str, difference: float = 6.6) -> object:
+    compared = Comparison(difference, 2.0, 10.0, 0.9, verdict)
+    return replace(RESULT, comparison=compared)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.04, "0.0°"), (-0.04, "0.0°"), (6.64, "6.6°"), (-3.0, "\u22123.0°"), (123.45, "123.5°")],
+)
+def test_degrees_for_a_person(value, text):
+    assert wording.degrees(value) == text
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        pytest.param(Unreadable("it is empty"), "could not be read: it is empty.", id="unreadable"),
+        pytest.param(
+            NotMeasured("no dots", "stick dots"),
+            "Not measured: no dots. Next: stick dots.",
+            id="refused",
+        ),
+        pytest.param(judged("within"), "6.6° more: within the tolerance of 10°.", id="within"),
+        pytest.param(
+            judged("outside", -12.0),
+            "12.0° less: outside the tolerance of 10°. Stop the machine",
+            id="outside",
+        ),
+        pytest.param(
+            judged("undecided"), "it cannot be told whether that is within 10°", id="undecided"
+        ),
+        pytest.param(
+            replace(RESULT, displayed=None, comparison=None),
+            "The left knee bends 88",
+            id="no display",
+        ),
+    ],
+)
+def test_one_sentence_for_every_outcome(outcome, words):
+    assert words in wording.sentence(outcome)
+
+
+@pytest.mark.parametrize("verdict", ["within", "outside", "undecided"])
+def test_no_text_ever_advises_more_motion(verdict):
+    text = wording.sentence(judged(verdict)).lower()
+    for word in ("increase", "turn up", "raise", "further", "more flexion"):
+        assert word not in text
+
+
+def test_every_verdict_has_its_own_word_and_shape():
+    assert (
+        len(set(wording.VERDICT_WORDS.values())) == len(set(wording.VERDICT_SHAPES.values())) == 3
+    )
+
+
+def test_the_overlay_marks_the_points_and_leaves_the_rest_of_the_photo_alone():
+    photo = read_photo(SCENE.photo)
+    drawn = np.asarray(overlay(photo, RESULT))
+    height, width = photo.small.shape[:2]
+    assert drawn.shape[1] == width
+    assert drawn.shape[0] > height
+    changed = np.abs(drawn[:height].astype(int) - photo.small).max(axis=2) > 40
+    for point in RESULT.landmarks.points.values():
+        x, y = round(point.x_px / photo.scale_x), round(point.y_px / photo.scale_y)
+        assert changed[y - 12 : y + 12, x - 12 : x + 12].any()
+    assert changed.mean() < 0.05
+
+
+@pytest.mark.parametrize("verdict", ["within", "outside", "undecided"])
+def test_the_panel_differs_by_verdict_without_colour(verdict):
+    photo = read_photo(SCENE.photo)
+    grey = {
+        v: np.asarray(overlay(photo, judged(v)).convert("L"))[photo.small.shape[0] :]
+        for v in ("within", "outside", "undecided")
+    }
+    others = [g for v, g in grey.items() if v != verdict]
+    assert all((np.abs(grey[verdict].astype(int) - g) > 60).sum() > 100 for g in others)
