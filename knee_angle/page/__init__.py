@@ -1,0 +1,1 @@
+"""The bedside page. The only place that imports streamlit."""
