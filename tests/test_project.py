@@ -1,0 +1,139 @@
+"""The project's own rules: imports, style, types, documents."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+BIN = Path(sys.executable).parent
+README = (ROOT / "README.md").read_text()
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+
+
+def passes(*command: str) -> None:
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_imports_point_down():
+    passes(str(BIN / "lint-imports"))
+
+
+def test_ruff_has_nothing_to_say():
+    passes(str(BIN / "ruff"), "check", ".")
+
+
+def test_the_code_is_formatted():
+    passes(str(BIN / "ruff"), "format", "--check", ".")
+
+
+def test_types_hold_strictly():
+    passes(str(BIN / "mypy"))
+
+
+def test_importing_the_package_loads_no_model_and_no_picture_library():
+    code = (
+        "import sys, knee_angle; "
+        "heavy = ('cv2', 'PIL', 'mediapipe', 'streamlit', 'onnxruntime'); "
+        "print([m for m in heavy if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_every_module_stands_in_the_module_table():
+    names = {
+        path.stem if path.is_file() else path.name
+        for path in (ROOT / "knee_angle").iterdir()
+        if (path.suffix == ".py" or (path.is_dir() and path.name != "__pycache__"))
+        and path.name != "__init__.py"
+    }
+    table = set(re.findall(r"^\| `(\w+)`", DEVELOPERS, re.MULTILINE))
+    assert names <= table
+
+
+def test_the_top_level_holds_what_was_agreed():
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    top = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    visible = {name for name in top if not name.startswith(".")}
+    assert visible <= {
+        "README.md", "DEVELOPERS.md", "pyproject.toml", "app.py", "knee_angle", "tests",
+        "sample_images", "LICENSE", "CHANGELOG.md",
+    }  # fmt: skip
+
+
+def test_the_readme_opens_with_the_job():
+    first = README.split("\n\n")[1]
+    assert "flexion" in first
+    assert "display" in first
+
+
+def readme_commands() -> list[str]:
+    """Every knee-angle line in the README's shell blocks."""
+    blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
+    return [
+        line for block in blocks for line in block.splitlines() if line.startswith("knee-angle")
+    ]
+
+
+@pytest.mark.parametrize("line", readme_commands())
+def test_readme_commands_run(line, tmp_path):
+    (tmp_path / "sample_images").symlink_to(ROOT / "sample_images")
+    args = shlex.split(line)[1:]
+    done = subprocess.run(
+        [sys.executable, "-m", "knee_angle", *args],
+        cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_the_readmes_set_up_commands_name_what_exists():
+    assert ".venv/bin/pip install -e . && .venv/bin/knee-angle demo" in README
+    assert ".venv/bin/pip install -e '.[test]' && .venv/bin/pytest" in README
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert "test" in project["optional-dependencies"]
+    assert "knee-angle" in project["scripts"]
+
+
+def test_one_opencv_wheel_only():
+    """Two cv2 wheels overwrite each other: mediapipe's own is the only one."""
+    listed = subprocess.run(
+        [sys.executable, "-m", "pip", "list", "--format=freeze"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    wheels = [line for line in listed.stdout.splitlines() if line.startswith("opencv")]
+    assert len(wheels) == 1
+
+
+def test_ci_runs_the_readmes_test_command():
+    script = (ROOT / ".ci" / "run").read_text()
+    assert "test-command" in script
+    assert shutil.which("bash")
+    passes("bash", "-n", ".ci/run")
+
+
+def test_no_package_registry_or_machine_path_stands_in_a_file():
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    hosts = (
+        "pypi" + ".org",
+        "pythonhosted" + ".org",
+        "registry.npmjs" + ".org",
+        "deb.debian" + ".org",
+    )
+    for name in listed.stdout.splitlines():
+        path = ROOT / name
+        if path.suffix in {".py", ".md", ".toml", ".txt", ".cfg", ".yml"} and path.is_file():
+            text = path.read_text()
+            assert not any(host in text for host in hosts), name
