@@ -100,6 +100,7 @@ _CURVE = np.stack(
     axis=1,
 )
 _SUM = np.ones((1, 3), dtype=np.float32)
+"""Adds the channels, saturating at 255."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +194,8 @@ def lab_of(rgb: Floats) -> Floats:
     if len(rgb) == 0:
         return np.zeros((0, 3))
     unit = np.asarray(rgb[None] / 255.0, dtype=np.float32)
-    return cv2.cvtColor(unit, cv2.COLOR_RGB2Lab)[0].astype(np.float64)
+    lab = cv2.cvtColor(unit, cv2.COLOR_RGB2Lab)
+    return np.asarray(lab[0], dtype=np.float64)
 
 
 def colour_distance2(one: Floats, other: Floats) -> Floats:
@@ -240,8 +242,7 @@ def propose(picture: Picture) -> Proposals:
         if min(level.shape[:2]) < 24:  # nothing left to have surroundings in
             break
         scale = np.array([width / level.shape[1], height / level.shape[0]])
-        for reach in REACHES_PX:
-            rows.append(_level_proposals(level, reach, scale))
+        rows.extend(_level_proposals(level, reach, scale) for reach in REACHES_PX)
         level = _halved(level)
     table = np.concatenate(rows) if rows else np.zeros((0, 4))
     table = table[np.argsort(-table[:, 3], kind="stable")[:MOST_PROPOSALS]]
@@ -283,11 +284,16 @@ def _second_least_difference(picture: Picture, reach: int, margin: int) -> Pictu
     diagonal = round(reach * np.sqrt(0.5))
     around = [(reach, 0), (-reach, 0), (0, reach), (0, -reach)]
     around += [(i * diagonal, j * diagonal) for i in (-1, 1) for j in (-1, 1)]
-    centre = _shifted(picture, margin, 0, 0)
-    least = np.full(centre.shape[:2], 255, dtype=np.uint8)
+    planes = cv2.split(picture)
+    centres = [_shifted(plane, margin, 0, 0) for plane in planes]
+    least = np.full(centres[0].shape, 255, dtype=np.uint8)
     second = least.copy()
     for dx, dy in around:
-        step = cv2.transform(cv2.absdiff(centre, _shifted(picture, margin, dx, dy)), _SUM)
+        red, green, blue = (
+            cv2.absdiff(centre, _shifted(plane, margin, dx, dy))
+            for centre, plane in zip(centres, planes, strict=True)
+        )
+        step = cv2.add(cv2.add(red, green), blue)
         second = np.asarray(cv2.min(second, cv2.max(least, step)), dtype=np.uint8)
         least = np.asarray(cv2.min(least, step), dtype=np.uint8)
     return second
@@ -454,7 +460,7 @@ def _polar(picture: Picture, xy: Floats, radii: Floats) -> NDArray[np.float32]:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return flat.reshape(n, rays, m, 3).astype(np.float32)
+    return np.asarray(flat.reshape(n, rays, m, 3), dtype=np.float32)
 
 
 def _star(
@@ -510,8 +516,8 @@ def _closed_curve(edge: Floats, height: Floats) -> tuple[Floats, Floats, Floats,
     weight = clear
     curve = np.zeros((len(edge), 5))
     for _ in range(3):
-        normal = np.einsum("na,ai,aj->nij", weight, _CURVE, _CURVE, optimize=True)
-        right = np.einsum("na,ai,na->ni", weight, _CURVE, edge, optimize=True)
+        normal = (weight[:, None, :] * _CURVE.T) @ _CURVE
+        right = (weight * edge) @ _CURVE
         curve = np.linalg.solve(normal + 1e-3 * np.eye(5), right[..., None])[..., 0]
         rest = edge - curve @ _CURVE.T
         size = np.maximum(curve[:, :1], 1e-3)
@@ -574,4 +580,4 @@ def outline(picture: Picture, xy: Floats, radius: float) -> tuple[Floats, Floats
 
 def rays_at(picture: Picture, xy: Floats, radii: Floats) -> Floats:
     """Colours at given distances along the rays, shape (RAYS, m, 3), RGB."""
-    return _polar(picture, xy[None], radii[None])[0].astype(np.float64)
+    return np.asarray(_polar(picture, xy[None], radii[None])[0], dtype=np.float64)

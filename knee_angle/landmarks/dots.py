@@ -45,12 +45,13 @@ __all__ = ["DotDetector"]
 
 Floats = NDArray[np.float64]
 
-MOST_PIGMENTS = 3
+MOST_PIGMENTS = 2
 """Colours followed up; the right one is nearly always the first."""
 WORST_QUALITY = -2.5
 """A patch worse than this is not looked at without a pigment that vouches for it."""
 ENOUGH = 10.0
-"""Least score of a leg with machine points; photos without dots reach about 8."""
+"""Least score of a leg with machine points. Set between the sample photos with dots (11 and
+more) and those without, also changed in colour, size and turn (up to 9.5)."""
 ENOUGH_ALONE = 4.0
 """Least score of three dots by themselves, which must also be clean and rare."""
 CONVINCING = 11.0
@@ -58,7 +59,8 @@ CONVINCING = 11.0
 MARGIN = 1.0
 MARGIN_INCOMPLETE = 2.0
 """A second reading that comes as close (odds of 3 or 7 to 1) makes the answer ambiguous;
-where a machine point is missing, its dot may stand for one of the leg."""
+where a machine point is missing, its dot may stand for one of the leg. Set on the sample
+photos."""
 SPARE_MARGIN = 1.5
 SPARE_MOST = 3
 """More clean dots than names (buttons, a second set) ask for more evidence each."""
@@ -78,7 +80,7 @@ _AMBIGUOUS = NotMeasured(
     "needed, or place the points by hand.",
 )
 _NOT_ALL = NotMeasured(
-    "A dot of the leg seems to be hidden or missing: one on the machine would have to stand for it.",
+    "A dot of the leg seems to be hidden or missing.",
     "Photograph so that the dots on hip, knee and ankle are all seen, or place the points by hand.",
 )
 
@@ -178,7 +180,8 @@ def _inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:
     edge = np.roll(quads, -1, axis=1) - quads
     off = xy[:, None, None] - quads[None]
     turn = edge[None, ..., 0] * off[..., 1] - edge[None, ..., 1] * off[..., 0]
-    return np.asarray(((turn > 0).all(axis=2) | (turn < 0).all(axis=2)).any(axis=1))
+    within = np.all(turn > 0, axis=2) | np.all(turn < 0, axis=2)
+    return np.asarray(np.any(within, axis=1))
 
 
 def _least_score(reading: _Reading) -> float:
