@@ -1,0 +1,711 @@
+"""The leg in the machine as a planar linkage: what a misplaced hinge does to the knee.
+
+Conventions
+-----------
+All lengths in the sagittal plane, mm; all angles flexion in degrees, 0 straight.
+The thigh lies fixed along the thigh bar. The **knee is the origin**, x runs along the
+thigh (distal positive), y points anterior (positive). The machine's hinge lies at
+``(distal_mm, anterior_mm)`` seen from the knee. The shank's support sits ``support_mm``
+below the knee and slides along the shank bar. The **fit part** is frame minus knee:
+positive where the frame bends more than the knee.
+
+Derivation
+----------
+Write d for the frame's flexion, k for the knee's, delta = d - k, (ex, ey) for the hinge
+and L for the support's distance. Flexion takes the foot to -y, so that the shank points
+along ``s = (cos k, -sin k)`` with its anterior normal ``n = (sin k, cos k)``, and the shank
+bar's normal is ``m = (sin d, cos d)``. With the leg straight the bars run parallel to it
+at the height ey; the support therefore stands off the shank by ey, rigidly, at
+``p = L s + ey n``. Sliding means that p stays on the bar through the hinge h = (ex, ey)::
+
+    (p - h) . m = 0,   s . m = sin delta,   n . m = cos delta
+    L sin delta + ey cos delta = ex sin d + ey cos d                     (loop)
+
+With R = hypot(L, ey) and phi = atan2(ey, L) the left side is R sin(delta + phi), so::
+
+    delta = asin((ex sin d + ey cos d) / R) - phi                        (forward)
+
+Backwards, the bar runs from the hinge to the support, p - h, and its direction is d::
+
+    d = atan2(L sin k + ey (1 - cos k), L cos k + ey sin k - ex)         (inverse)
+
+With D = R cos(delta + phi) = L cos delta - ey sin delta the derivatives of delta are::
+
+    d/dd  = (ex cos d - ey sin d) / D      d/dex = sin d / D
+    d/dey = (cos d - cos delta) / D        d/dL  = -sin delta / D
+
+For small offsets delta is about ``(ex sin d - ey (1 - cos d)) / L``: a distal hinge is a
+sine of the angle, an anterior one a versine, a slack (a constant) neither.
+
+Validity
+--------
+Where the hinge is nearer to the knee than the support, hypot(ex, ey) < L, the loop
+has one solution for every frame angle: then |ex sin d + ey cos d| < R, the support stays
+at a distance t > 0 from the hinge, and dk/dd = t / D > 0, so that forward and inverse
+are each other's. Outside, and for frame angles beyond -30 to 180 degrees, the functions
+refuse. Out of plane motion, soft tissue and a moving knee axis are not in the model.
+
+Source: the model is the project's own; no paper is known that gives degrees per mm.
+That the knee turns about a nearly fixed axis in the femur: Freeman MAR, Pinskerova V
+2005, J Biomech 38:197-208.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import least_squares
+from scipy.special import chdtrc
+
+from knee_angle.errors import InvalidInput
+
+__all__ = [
+    "FRAME_LIMITS_DEG",
+    "OFFSET_TERMS",
+    "ExplainedFit",
+    "FitDerivatives",
+    "Offsets",
+    "Sensitivity",
+    "WeakestDirection",
+    "explained_fit",
+    "fit_derivatives",
+    "fit_offsets",
+    "fit_part_deg",
+    "frame_flexion_deg",
+    "knee_flexion_deg",
+    "sensitivity",
+]
+
+Floats = NDArray[np.float64]
+
+FRAME_LIMITS_DEG = (-30.0, 180.0)
+"""Frame angles that the model answers; the same limits as for a typed display."""
+
+OFFSET_TERMS = ("distal", "anterior", "slack")
+"""Order of the three terms of :class:`Offsets` in its covariance and correlations."""
+
+INSEPARABLE_CORRELATION = 0.9
+"""|r| from which two terms are named as not separated: each one's variance is then
+more than five times what it would be with the other known, 1 / (1 - r²)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FitDerivatives:
+    """Derivatives of the fit part (frame minus knee), each of the broadcast shape (...).
+
+    The knee's own derivatives are ``1 - per_frame`` and minus the others.
+
+    Parameters
+    ----------
+    per_frame : ndarray
+        Degrees per degree of the frame.
+    per_distal, per_anterior, per_support : ndarray
+        Degrees per mm.
+    """
+
+    per_frame: Floats
+    per_distal: Floats
+    per_anterior: Floats
+    per_support: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class ExplainedFit:
+    """How much of a fit part the hinge's offset explains, and what remains.
+
+    Parameters
+    ----------
+    frame_deg, distal_mm, anterior_mm, support_mm : float
+        The inputs.
+    explained_deg, u_explained_deg : float
+        Fit part of the model, positive where the frame bends more than the knee.
+    budget_deg : tuple of (str, float)
+        Standard uncertainty from ``offset`` (both coordinates with their covariance),
+        ``support`` and ``frame`` alone.
+    fit_deg : float or None
+        The measured fit part, frame minus knee.
+    remaining_deg, u_remaining_deg : float or None
+        Measured minus explained: slack slings, a slipped leg, or nothing.
+    """
+
+    frame_deg: float
+    distal_mm: float
+    anterior_mm: float
+    support_mm: float
+    explained_deg: float
+    u_explained_deg: float
+    budget_deg: tuple[tuple[str, float], ...]
+    fit_deg: float | None = None
+    remaining_deg: float | None = None
+    u_remaining_deg: float | None = None
+
+    @property
+    def interval_deg(self) -> tuple[float, float]:
+        """95 % interval of the explained part, from its normal approximation."""
+        half = 1.96 * self.u_explained_deg
+        return self.explained_deg - half, self.explained_deg + half
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sensitivity:
+    """Degrees of fit part per mm of each setting over a range, for a plot.
+
+    Parameters
+    ----------
+    frame_deg : ndarray, shape (n,)
+        The range.
+    fit_deg : ndarray, shape (n,)
+        Fit part at the given hinge offset.
+    per_distal_deg_mm, per_anterior_deg_mm, per_support_deg_mm : ndarray, shape (n,)
+        Its change per mm.
+    """
+
+    frame_deg: Floats
+    fit_deg: Floats
+    per_distal_deg_mm: Floats
+    per_anterior_deg_mm: Floats
+    per_support_deg_mm: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class WeakestDirection:
+    """The combination of hinge offset and slack that the photos say least about.
+
+    A unit vector in mm at the support (1 mm of slack is the angle 1 mm / support), with
+    the sign that makes its largest component positive.
+
+    Parameters
+    ----------
+    distal, anterior, slack : float
+        Components; moving along them changes the fit parts least.
+    u_mm : float
+        Standard uncertainty along it.
+    """
+
+    distal: float
+    anterior: float
+    slack: float
+    u_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Hinge offset and slack from the fit parts of several photos of one machine.
+
+    Parameters
+    ----------
+    frame_deg, fit_deg : tuple of float
+        The inputs: frame angles and frame minus knee.
+    support_mm : float
+        The support's distance that was assumed.
+    distal_mm, anterior_mm : float
+        Hinge seen from the knee.
+    slack_deg : float
+        Constant fit part besides the model; positive: the frame bends more.
+    covariance : tuple of 3 tuples
+        In the order of ``OFFSET_TERMS``; mm², mm deg, deg².
+    correlations : tuple of 3 tuples
+        The same, scaled to 1.
+    condition_number : float
+        Largest over smallest standard uncertainty of any combination, in mm at the
+        support; about 1 to 10 is a good set of angles, 100 a hopeless one.
+    weakest : WeakestDirection
+        What the data cannot tell.
+    inseparable : tuple of (str, str)
+        Pairs of terms with a correlation beyond 0.9.
+    residuals_deg, standardised : tuple of float
+        Fit part minus model, and the same over its u before the fit (whitened).
+    chi2, dof, p_value : float, int, float
+        Goodness of fit; p is 1 where nothing is left to test (dof 0).
+    """
+
+    frame_deg: tuple[float, ...]
+    fit_deg: tuple[float, ...]
+    support_mm: float
+    distal_mm: float
+    anterior_mm: float
+    slack_deg: float
+    covariance: tuple[tuple[float, ...], ...]
+    correlations: tuple[tuple[float, ...], ...]
+    condition_number: float
+    weakest: WeakestDirection
+    inseparable: tuple[tuple[str, str], ...]
+    residuals_deg: tuple[float, ...]
+    standardised: tuple[float, ...]
+    chi2: float
+    dof: int
+    p_value: float
+
+    @property
+    def u_distal_mm(self) -> float:
+        """Standard uncertainty of the distal offset, mm."""
+        return math.sqrt(self.covariance[0][0])
+
+    @property
+    def u_anterior_mm(self) -> float:
+        """Standard uncertainty of the anterior offset, mm."""
+        return math.sqrt(self.covariance[1][1])
+
+    @property
+    def u_slack_deg(self) -> float:
+        """Standard uncertainty of the slack, degrees."""
+        return math.sqrt(self.covariance[2][2])
+
+
+def fit_part_deg(
+    frame_deg: ArrayLike, *, distal_mm: ArrayLike, anterior_mm: ArrayLike, support_mm: ArrayLike
+) -> Floats:
+    """Frame minus knee for a hinge offset; positive where the frame bends more.
+
+    Parameters
+    ----------
+    frame_deg : array_like, shape (...)
+        Flexion of the bars, -30 to 180 degrees.
+    distal_mm, anterior_mm : array_like, shape (...)
+        Hinge seen from the knee.
+    support_mm : array_like, shape (...)
+        Distance of the shank's support below the knee.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Degrees.
+
+    Raises
+    ------
+    InvalidInput
+        Outside the validity limits of the module.
+
+    Examples
+    --------
+    >>> round(float(fit_part_deg(90, distal_mm=20, anterior_mm=0, support_mm=250)), 2)
+    4.59
+    """
+    d, ex, ey, length = _checked(frame_deg, distal_mm, anterior_mm, support_mm)
+    return np.degrees(_delta(np.radians(d), ex, ey, length))
+
+
+def knee_flexion_deg(
+    frame_deg: ArrayLike, *, distal_mm: ArrayLike, anterior_mm: ArrayLike, support_mm: ArrayLike
+) -> Floats:
+    """Forward: flexion of the knee for a flexion of the frame; shapes (...), degrees.
+
+    Parameters, limits and errors as for :func:`fit_part_deg`.
+    """
+    return np.asarray(frame_deg, dtype=float) - fit_part_deg(
+        frame_deg, distal_mm=distal_mm, anterior_mm=anterior_mm, support_mm=support_mm
+    )
+
+
+def frame_flexion_deg(
+    knee_deg: ArrayLike, *, distal_mm: ArrayLike, anterior_mm: ArrayLike, support_mm: ArrayLike
+) -> Floats:
+    """Inverse: flexion of the frame that bends the knee so far; shapes (...), degrees.
+
+    Parameters as for :func:`fit_part_deg`, with the knee's flexion in place of the frame's.
+
+    Raises
+    ------
+    InvalidInput
+        Outside the validity limits, or where the frame would have to leave them.
+    """
+    k, ex, ey, length = _checked(knee_deg, distal_mm, anterior_mm, support_mm, limits=None)
+    k = np.radians(k)
+    along = length * np.cos(k) + ey * np.sin(k) - ex
+    across = length * np.sin(k) + ey * (1.0 - np.cos(k))
+    frame = np.degrees(np.arctan2(across, along))
+    frame = np.where(frame < -90.0, frame + 360.0, frame)
+    low, high = FRAME_LIMITS_DEG
+    slack = 1e-9  # rounding at the very ends of the range
+    _require(
+        (frame >= low - slack) & (frame <= high + slack),
+        f"the frame must stay between {low:g} and {high:g} degrees",
+        "knee_deg",
+        knee_deg,
+    )
+    return np.asarray(frame)
+
+
+def fit_derivatives(
+    frame_deg: ArrayLike, *, distal_mm: ArrayLike, anterior_mm: ArrayLike, support_mm: ArrayLike
+) -> FitDerivatives:
+    """Derivatives of :func:`fit_part_deg`, same parameters, shapes and errors."""
+    d, ex, ey, length = _checked(frame_deg, distal_mm, anterior_mm, support_mm)
+    d = np.radians(d)
+    delta = _delta(d, ex, ey, length)
+    lever = length * np.cos(delta) - ey * np.sin(delta)
+    return FitDerivatives(
+        per_frame=(ex * np.cos(d) - ey * np.sin(d)) / lever,
+        per_distal=np.degrees(np.sin(d) / lever),
+        per_anterior=np.degrees((np.cos(d) - np.cos(delta)) / lever),
+        per_support=np.degrees(-np.sin(delta) / lever),
+    )
+
+
+def sensitivity(
+    *,
+    low_deg: float,
+    high_deg: float,
+    support_mm: float,
+    distal_mm: float = 0.0,
+    anterior_mm: float = 0.0,
+    points: int = 101,
+) -> Sensitivity:
+    """How much each setting matters over a range of frame angles, ready to plot.
+
+    Parameters
+    ----------
+    low_deg, high_deg : float
+        Range of the frame, both ends included.
+    support_mm, distal_mm, anterior_mm : float
+        The setting about which it is taken.
+    points : int
+        Number of angles.
+
+    Raises
+    ------
+    InvalidInput
+        Outside the validity limits, or an empty range.
+    """
+    if not (low_deg < high_deg and points >= 2):
+        raise InvalidInput(
+            "low_deg must be below high_deg with at least 2 points, "
+            f"but got {low_deg:g}, {high_deg:g} and {points}"
+        )
+    frame = np.linspace(low_deg, high_deg, points)
+    place = {"distal_mm": distal_mm, "anterior_mm": anterior_mm, "support_mm": support_mm}
+    slopes = fit_derivatives(frame, **place)
+    return Sensitivity(
+        frame_deg=frame,
+        fit_deg=fit_part_deg(frame, **place),
+        per_distal_deg_mm=slopes.per_distal,
+        per_anterior_deg_mm=slopes.per_anterior,
+        per_support_deg_mm=slopes.per_support,
+    )
+
+
+def explained_fit(
+    frame_deg: float,
+    *,
+    distal_mm: float,
+    anterior_mm: float,
+    offset_cov_mm2: tuple[float, float, float],
+    support_mm: float,
+    u_support_mm: float,
+    u_frame_deg: float = 0.0,
+    fit_deg: float | None = None,
+    u_fit_deg: float = 0.0,
+    cov_with_fit: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
+) -> ExplainedFit:
+    """The fit part that a measured hinge offset explains, and what is left of the measured.
+
+    Linear propagation (GUM, 5.2) through the model's derivatives.
+
+    Parameters
+    ----------
+    frame_deg, u_frame_deg : float
+        Flexion of the bars.
+    distal_mm, anterior_mm : float
+        Hinge seen from the knee.
+    offset_cov_mm2 : (float, float, float)
+        Covariance of the two as (dd, da, aa), mm².
+    support_mm, u_support_mm : float
+        Distance of the shank's support below the knee.
+    fit_deg, u_fit_deg : float
+        Measured frame minus knee, where what remains of it is wanted.
+    cov_with_fit : (float, float, float, float)
+        Covariances of the measured fit part with frame (deg²), distal, anterior and
+        support (deg mm): the same knee point and scale stand in both. Zero leaves the
+        shared errors out.
+
+    Raises
+    ------
+    InvalidInput
+        Outside the validity limits, or a covariance that none can be.
+    """
+    place = {"distal_mm": distal_mm, "anterior_mm": anterior_mm, "support_mm": support_mm}
+    explained = float(fit_part_deg(frame_deg, **place))
+    slopes = fit_derivatives(frame_deg, **place)
+    dd, da, aa = offset_cov_mm2
+    cov = np.zeros((4, 4))
+    cov[0, 0], cov[3, 3] = u_frame_deg**2, u_support_mm**2
+    cov[1:3, 1:3] = [[dd, da], [da, aa]]
+    _require_covariance(cov, "offset_cov_mm2")
+    s = np.array([slopes.per_frame, slopes.per_distal, slopes.per_anterior, slopes.per_support])
+    var = float(s @ cov @ s)
+    budget = (
+        ("offset", math.sqrt(max(float(s[1:3] @ cov[1:3, 1:3] @ s[1:3]), 0.0))),
+        ("support", abs(float(s[3])) * u_support_mm),
+        ("frame", abs(float(s[0])) * u_frame_deg),
+    )
+    remaining = u_remaining = None
+    if fit_deg is not None:
+        remaining = fit_deg - explained
+        left = u_fit_deg**2 + var - 2.0 * float(s @ np.array(cov_with_fit))
+        if left < -1e-9:
+            raise InvalidInput(
+                f"cov_with_fit must fit the other uncertainties, but leaves a variance of {left:g}"
+            )
+        u_remaining = math.sqrt(max(left, 0.0))
+    return ExplainedFit(
+        frame_deg=frame_deg,
+        distal_mm=distal_mm,
+        anterior_mm=anterior_mm,
+        support_mm=support_mm,
+        explained_deg=explained,
+        u_explained_deg=math.sqrt(max(var, 0.0)),
+        budget_deg=budget,
+        fit_deg=fit_deg,
+        remaining_deg=remaining,
+        u_remaining_deg=u_remaining,
+    )
+
+
+def fit_offsets(
+    frame_deg: Sequence[float],
+    fit_deg: Sequence[float],
+    *,
+    support_mm: float,
+    u_deg: ArrayLike | None = None,
+    cov_deg2: ArrayLike | None = None,
+    u_support_mm: float = 0.0,
+    seen_mm: tuple[float, float] | None = None,
+    seen_cov_mm2: tuple[float, float, float] | None = None,
+) -> Offsets:
+    """Hinge offset and slack of one machine from the fit parts of several photos.
+
+    Weighted least squares of ``fit = model(frame; distal, anterior) + slack``. The frame
+    angles' own error counts only by the model's slope, at most |offset| / support, and
+    belongs into `u_deg`.
+
+    Parameters
+    ----------
+    frame_deg, fit_deg : sequence of float, shape (n,)
+        Frame angles and frame minus knee.
+    support_mm, u_support_mm : float
+        Distance of the support below the knee; its u is carried into the covariance.
+    u_deg : array_like, shape (n,) or ()
+        Standard uncertainties of the fit parts, independent; or
+    cov_deg2 : array_like, shape (n, n)
+        their covariance (a shared landmark bias is common to all photos and shows up as
+        slack, never as an offset).
+    seen_mm : (float, float), optional
+        Hinge offset (distal, anterior) as seen in the photos themselves, which tells the
+        slack apart from it.
+    seen_cov_mm2 : (float, float, float), optional
+        Its covariance as (dd, da, aa).
+
+    Raises
+    ------
+    InvalidInput
+        Fewer than three different frame angles (one, with `seen_mm`), shapes, limits, or
+        uncertainties that are not positive.
+    """
+    frame, fit, root = _checked_fit_parts(frame_deg, fit_deg, u_deg, cov_deg2, seen_mm)
+    seen_root = _seen_root(seen_mm, seen_cov_mm2)
+
+    def whitened(theta: Floats) -> Floats:
+        model = fit_part_deg(frame, distal_mm=theta[0], anterior_mm=theta[1], support_mm=support_mm)
+        parts = np.linalg.solve(root, fit - model - theta[2])
+        if seen_mm is None or seen_root is None:
+            return np.asarray(parts)
+        return np.concatenate([parts, np.linalg.solve(seen_root, np.array(seen_mm) - theta[:2])])
+
+    def jacobian(theta: Floats) -> Floats:
+        slopes = fit_derivatives(
+            frame, distal_mm=theta[0], anterior_mm=theta[1], support_mm=support_mm
+        )
+        columns = [slopes.per_distal, slopes.per_anterior, np.ones_like(frame)]
+        rows = -np.linalg.solve(root, np.column_stack(columns))
+        if seen_root is None:
+            return np.asarray(rows)
+        return np.vstack([rows, -np.linalg.solve(seen_root, np.eye(3)[:2])])
+
+    # A box inside the circle hypot(distal, anterior) < support.
+    box = 0.7 * support_mm
+    start = np.clip(seen_mm if seen_mm is not None else (0.0, 0.0), -0.9 * box, 0.9 * box)
+    found = least_squares(
+        whitened,
+        np.array([*start, 0.0]),
+        jac=jacobian,
+        bounds=([-box, -box, -180.0], [box, box, 180.0]),
+        x_scale=[1.0, 1.0, math.degrees(1.0 / support_mm)],
+        xtol=1e-12,
+        ftol=1e-12,
+        gtol=1e-12,
+    )
+    return _offsets(frame, fit, root, support_mm, u_support_mm, found.x, found.fun, found.jac)
+
+
+def _offsets(
+    frame: Floats,
+    fit: Floats,
+    root: Floats,
+    support_mm: float,
+    u_support_mm: float,
+    theta: Floats,
+    whitened: Floats,
+    jacobian: Floats,
+) -> Offsets:
+    """Everything that follows from the solution and its Jacobian."""
+    distal, anterior, slack = (float(v) for v in theta)
+    place = {"distal_mm": distal, "anterior_mm": anterior, "support_mm": support_mm}
+    inverse = np.linalg.pinv(jacobian)
+    cov = inverse @ inverse.T
+    to_support = np.zeros(len(jacobian))
+    to_support[: len(frame)] = np.linalg.solve(root, fit_derivatives(frame, **place).per_support)
+    drift = inverse @ to_support * u_support_mm
+    cov = cov + np.outer(drift, drift)
+    u = np.sqrt(np.diag(cov))
+    correlations = cov / np.outer(u, u)
+    pairs = ((0, 1), (0, 2), (1, 2))
+    chi2, dof = float(whitened @ whitened), len(whitened) - 3
+    condition, weakest = _weakest(cov, support_mm)
+    return Offsets(
+        frame_deg=_tuple(frame),
+        fit_deg=_tuple(fit),
+        support_mm=support_mm,
+        distal_mm=distal,
+        anterior_mm=anterior,
+        slack_deg=slack,
+        covariance=tuple(_tuple(row) for row in cov),
+        correlations=tuple(_tuple(row) for row in correlations),
+        condition_number=condition,
+        weakest=weakest,
+        inseparable=tuple(
+            (OFFSET_TERMS[i], OFFSET_TERMS[j])
+            for i, j in pairs
+            if abs(correlations[i, j]) > INSEPARABLE_CORRELATION
+        ),
+        residuals_deg=_tuple(fit - fit_part_deg(frame, **place) - slack),
+        standardised=_tuple(whitened[: len(frame)]),
+        chi2=chi2,
+        dof=dof,
+        p_value=float(chdtrc(dof, chi2)) if dof > 0 else 1.0,
+    )
+
+
+def _weakest(cov: Floats, support_mm: float) -> tuple[float, WeakestDirection]:
+    """Condition number and weakest direction, slack counted in mm at the support."""
+    scale = np.array([1.0, 1.0, math.radians(support_mm)])
+    variances, vectors = np.linalg.eigh(cov * np.outer(scale, scale))
+    weak = vectors[:, -1]
+    weak = weak * np.sign(weak[np.argmax(np.abs(weak))])
+    smallest = max(float(variances[0]), float(variances[-1]) * 1e-15)
+    condition = math.sqrt(float(variances[-1]) / smallest)
+    distal, anterior, slack = (float(v) for v in weak)
+    return condition, WeakestDirection(distal, anterior, slack, math.sqrt(float(variances[-1])))
+
+
+def _delta(d: Floats, ex: Floats, ey: Floats, length: Floats) -> Floats:
+    """The loop's closed form; radians."""
+    reach = np.hypot(length, ey)
+    return np.asarray(np.arcsin((ex * np.sin(d) + ey * np.cos(d)) / reach) - np.arctan2(ey, length))
+
+
+def _checked(
+    angle_deg: ArrayLike,
+    distal_mm: ArrayLike,
+    anterior_mm: ArrayLike,
+    support_mm: ArrayLike,
+    *,
+    limits: tuple[float, float] | None = FRAME_LIMITS_DEG,
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Inputs as arrays, refused outside the validity limits."""
+    angle, ex, ey, length = (
+        np.asarray(v, dtype=float) for v in (angle_deg, distal_mm, anterior_mm, support_mm)
+    )
+    if limits is not None:
+        low, high = limits
+        _require(
+            (angle >= low) & (angle <= high),
+            f"must be between {low:g} and {high:g} degrees",
+            "frame_deg",
+            angle_deg,
+        )
+    _require(np.isfinite(angle), "must be a number", "knee_deg", angle_deg)
+    _require((length > 0) & np.isfinite(length), "must be positive", "support_mm", support_mm)
+    offset = np.hypot(ex, ey)
+    _require(
+        offset < length,
+        "(hinge to knee, mm) must be shorter than support_mm",
+        "offset",
+        offset,
+    )
+    return angle, ex, ey, length
+
+
+def _require(holds: NDArray[np.bool_] | np.bool_, rule: str, name: str, came: ArrayLike) -> None:
+    if not np.all(holds):
+        wrong = np.broadcast_to(np.asarray(came, dtype=float), np.shape(holds))
+        first = float(wrong[~np.asarray(holds)].flat[0]) if wrong.shape else float(wrong)
+        raise InvalidInput(f"{name} {rule}, but got {first:g}")
+
+
+def _require_covariance(cov: Floats, name: str) -> None:
+    if not (np.all(np.isfinite(cov)) and np.linalg.eigvalsh(cov)[0] >= -1e-9 * np.trace(cov)):
+        raise InvalidInput(f"{name} must be a covariance (no negative variance in any direction)")
+
+
+def _checked_fit_parts(
+    frame_deg: Sequence[float],
+    fit_deg: Sequence[float],
+    u_deg: ArrayLike | None,
+    cov_deg2: ArrayLike | None,
+    seen_mm: tuple[float, float] | None,
+) -> tuple[Floats, Floats, Floats]:
+    """Arrays and the Cholesky root of the covariance."""
+    frame, fit = (np.asarray(v, dtype=float) for v in (frame_deg, fit_deg))
+    if frame.ndim != 1 or frame.shape != fit.shape or not np.all(np.isfinite(fit)):
+        raise InvalidInput(
+            "frame_deg and fit_deg must be equally long rows of numbers, "
+            f"but have shapes {frame.shape} and {fit.shape}"
+        )
+    wanted = 3 if seen_mm is None else 1
+    different = len(np.unique(np.round(frame, 6)))
+    if different < wanted:
+        raise InvalidInput(
+            f"distal, anterior and slack need photos at {wanted} or more different frame angles, "
+            f"but got {different}: photograph the machine at further settings"
+        )
+    if (u_deg is None) == (cov_deg2 is None):
+        raise InvalidInput("one of u_deg and cov_deg2 must be given, and not both")
+    cov = (
+        np.diag(np.broadcast_to(np.asarray(u_deg, dtype=float), frame.shape) ** 2)
+        if cov_deg2 is None
+        else np.asarray(cov_deg2, dtype=float)
+    )
+    try:
+        root = np.linalg.cholesky(cov)
+    except np.linalg.LinAlgError:
+        root = np.full((1, 1), np.nan)
+    if root.shape != (len(frame), len(frame)) or not np.all(np.isfinite(root)):
+        raise InvalidInput(
+            "u_deg must be positive, and cov_deg2 a positive definite (n, n) covariance"
+        )
+    return frame, fit, root
+
+
+def _seen_root(
+    seen_mm: tuple[float, float] | None, seen_cov_mm2: tuple[float, float, float] | None
+) -> Floats | None:
+    """Cholesky root of the seen offset's covariance."""
+    if (seen_mm is None) != (seen_cov_mm2 is None):
+        raise InvalidInput("seen_mm and seen_cov_mm2 must be given together")
+    if seen_cov_mm2 is None:
+        return None
+    dd, da, aa = seen_cov_mm2
+    try:
+        return np.asarray(np.linalg.cholesky(np.array([[dd, da], [da, aa]])))
+    except np.linalg.LinAlgError:
+        raise InvalidInput(
+            f"seen_cov_mm2 must be a positive definite covariance, but got {seen_cov_mm2}"
+        ) from None
+
+
+def _tuple(values: Floats) -> tuple[float, ...]:
+    return tuple(float(v) for v in values)

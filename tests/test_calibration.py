@@ -1,0 +1,486 @@
+"""Straight lines and whole ranges, against standards, GTC, scipy and simulated machines."""
+
+from __future__ import annotations
+
+import csv
+from functools import cache
+from pathlib import Path
+
+import GTC
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from scipy.optimize import minimize
+
+from knee_angle import calibration as ca
+from knee_angle.comparison import verdict_of
+from knee_angle.errors import InvalidInput
+
+PUBLISHED = Path(__file__).parent / "published"
+LOW, HIGH = 10.0, 110.0
+ANGLES = np.linspace(LOW, HIGH, 8)
+
+
+def columns(name: str) -> dict[str, np.ndarray]:
+    lines = (PUBLISHED / f"{name}.csv").read_text().splitlines()
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    return {key: np.array([float(row[key]) for row in rows]) for key in rows[0]}
+
+
+def example(number: int) -> ca.Line:
+    c = columns(f"iso_ts_28037_example_{number}")
+    return ca.fit_line(c["x"], c["y"], u_x=c.get("u_x"), u_y=c["u_y"])
+
+
+def gum_h3(common: float = 0.0) -> ca.Line:
+    c = columns("gum_h3")
+    return ca.fit_line(c["t"] - 20.0, c["b"], common_u_y=common)
+
+
+def test_gum_h3_thermometer():
+    """JCGM 100:2008 H.3: y1, y2, their s, r, and the correction at 30 degrees Celsius."""
+    line = gum_h3()
+    assert (line.offset, line.u_offset) == pytest.approx((-0.1712, 0.0029), abs=5e-5)
+    assert (line.gain, line.u_gain) == pytest.approx((0.00218, 0.00067), abs=5e-6)
+    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
+    at_30 = line.forward(10.0)
+    assert (at_30.value, at_30.u) == pytest.approx((-0.1494, 0.0041), abs=5e-5)
+    assert (line.freedom, line.p_value, line.outliers) == (9, None, ())
+    # More digits, computed by the project.
+    assert (line.u_offset, line.u_gain) == pytest.approx((0.0028776, 0.00066794), rel=1e-5)
+    assert at_30.u == pytest.approx(0.00413860, rel=1e-5)
+
+
+def test_gum_h36_a_common_error_enters_the_offset_and_not_the_gain():
+    """JCGM 100:2008 H.3.6: u(y1) 0.00576893, u(y2) as before."""
+    line = gum_h3(common=0.005)
+    assert line.u_offset == pytest.approx(0.00576893, abs=5e-9)
+    assert line.u_gain == pytest.approx(gum_h3().u_gain, rel=1e-9)
+    assert line.gain == pytest.approx(gum_h3().gain)
+
+
+@pytest.mark.parametrize(
+    ("number", "a", "b", "cov", "chi2"),
+    [
+        pytest.param(1, (1.867, 0.465), (1.757, 0.120), -0.050, 1.665, id="equal weights"),
+        pytest.param(2, (0.885, 0.530), (2.057, 0.178), -0.082, 4.131, id="unequal weights"),
+    ],
+)
+def test_iso_ts_28037_weights_in_y(number, a, b, cov, chi2):
+    """ISO/TS 28037:2010, examples 1 and 2, to the three printed decimals."""
+    line = example(number)
+    assert (line.offset, line.u_offset) == pytest.approx(a, abs=5.1e-4)
+    assert (line.gain, line.u_gain) == pytest.approx(b, abs=5.1e-4)
+    assert line.cov[1] == pytest.approx(cov, abs=5.1e-4)
+    assert line.chi2 == pytest.approx(chi2, abs=5.1e-4)
+    assert line.p_value == pytest.approx(stats.chi2.sf(chi2, 4), abs=1e-3)
+
+
+def test_iso_ts_28037_errors_in_both():
+    """ISO/TS 28037:2010, example 3; the gain is printed cut, 2.159 for 2.1597."""
+    line = example(3)
+    assert (line.offset, line.u_offset) == pytest.approx((0.5788, 0.4764), abs=5.1e-5)
+    assert line.gain == pytest.approx(2.159, abs=1e-3)
+    assert line.u_gain == pytest.approx(0.1355, abs=5.1e-5)
+    assert line.cov[1] == pytest.approx(-0.0577, abs=5.1e-5)
+    assert line.chi2 == pytest.approx(2.743, abs=5.1e-4)
+
+
+def test_iso_ts_28037_inverse_and_forward():
+    """Example 1: y 10.5 (0.5) is x 4.913 (0.322); x 3.5 (0.2) is y 8.017 (0.406)."""
+    back, forth = example(1).inverse(10.5, u=0.5), example(1).forward(3.5, u=0.2)
+    assert (back.value, back.u) == pytest.approx((4.913, 0.322), abs=5.1e-4)
+    assert (forth.value, forth.u) == pytest.approx((8.017, 0.406), abs=5.1e-4)
+    assert forth.interval == pytest.approx((8.017 - 1.96 * 0.406, 8.017 + 1.96 * 0.406), abs=2e-3)
+
+
+def test_york_pearson():
+    """Pearson's points with York's weights: a 5.47991022, b -0.48053341."""
+    c = columns("york_pearson")
+    line = ca.fit_line(c["x"], c["y"], u_x=c["w_x"] ** -0.5, u_y=c["w_y"] ** -0.5)
+    assert line.offset == pytest.approx(5.47991022, abs=5e-9)
+    assert line.gain == pytest.approx(-0.48053341, abs=5e-9)
+
+
+def test_deming():
+    """Var(Y) 0.008, Var(X) 0.032: a -0.089745, b 1.001194 (computed by the project)."""
+    c = columns("deming")
+    line = ca.fit_line(c["x"], c["y"], u_x=0.032**0.5, u_y=0.008**0.5)
+    assert (line.offset, line.gain) == pytest.approx((-0.089745, 1.001194), abs=5e-7)
+
+
+def test_gtc_fits_the_same_line_with_errors_in_both():
+    """GTC's weighted total least squares (Krystek and Anton 2011); u differs by about 3 %."""
+    c = columns("iso_ts_28037_example_3")
+    x, y = ([GTC.ureal(v, u) for v, u in zip(c[k], c[f"u_{k}"], strict=True)] for k in "xy")
+    a, b = GTC.type_b.line_fit_wtls(x, y).a_b
+    line = example(3)
+    assert (line.offset, line.gain) == pytest.approx((GTC.value(a), GTC.value(b)), abs=1e-6)
+    assert line.u_offset == pytest.approx(GTC.uncertainty(a), rel=0.03)
+    assert line.u_gain == pytest.approx(GTC.uncertainty(b), rel=0.03)
+
+
+@pytest.mark.parametrize("r", [0.4, -0.4, 0.8])
+def test_correlated_points_minimise_the_weighted_sum_of_york(r):
+    """York et al. 2004: weights 1 / (u(y)² - 2 b cov + b² u(x)²), minimised by scipy.
+
+    GTC 1.5 counts such a correlation twice (its r = 0.4 gives the line of r = 0.8 here),
+    and so is no check of this case.
+    """
+    c = columns("iso_ts_28037_example_3")
+    cov = r * c["u_x"] * c["u_y"]
+
+    def total(p: np.ndarray) -> float:
+        variance = c["u_y"] ** 2 - 2 * p[1] * cov + p[1] ** 2 * c["u_x"] ** 2
+        return float(np.sum((c["y"] - p[0] - p[1] * c["x"]) ** 2 / variance))
+
+    best = minimize(total, np.array([0.5, 2.0]), options={"gtol": 1e-8})
+    line = ca.fit_line(c["x"], c["y"], u_x=c["u_x"], u_y=c["u_y"], cov_xy=cov)
+    assert (line.offset, line.gain) == pytest.approx(tuple(best.x), abs=1e-5)
+
+
+def test_gtc_and_scipy_fit_the_same_unweighted_line():
+    c = columns("gum_h3")
+    a, b = GTC.type_a.line_fit(c["t"] - 20, c["b"]).a_b
+    ours, theirs = gum_h3(), stats.linregress(c["t"] - 20, c["b"])
+    assert (ours.u_offset, ours.u_gain) == pytest.approx((GTC.uncertainty(a), GTC.uncertainty(b)))
+    assert (ours.offset, ours.gain) == pytest.approx((theirs.intercept, theirs.slope))
+    assert (ours.u_offset, ours.u_gain) == pytest.approx((theirs.intercept_stderr, theirs.stderr))
+
+
+def full_case() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(21)
+    x = np.linspace(0, 10, 6) + rng.normal(0, 0.3, 6)
+    y = 1 + 0.9 * np.linspace(0, 10, 6) + rng.normal(0, 0.4, 6)
+    root = rng.normal(0, 0.15, (12, 12)) + 0.3 * np.eye(12)
+    cov = root @ root.T
+    return {"x": x, "y": y, "cov": cov}
+
+
+def test_a_general_minimiser_finds_the_same_line_with_a_full_covariance():
+    """The minimize of scipy over offset, gain and all true x of the full least squares sum."""
+    c = full_case()
+    n, weight = 6, np.linalg.inv(c["cov"])
+    ours = ca.fit_line(
+        c["x"], c["y"], cov_x=c["cov"][:n, :n], cov_y=c["cov"][n:, n:], cov_xy=c["cov"][:n, n:]
+    )
+
+    def total(p: np.ndarray) -> float:
+        e = np.concatenate([c["x"] - p[2:], c["y"] - p[0] - p[1] * p[2:]])
+        return float(e @ weight @ e)
+
+    best = minimize(total, np.array([0.5, 1.0, *c["x"]]), method="BFGS", options={"gtol": 1e-9})
+    assert (ours.offset, ours.gain) == pytest.approx(tuple(best.x[:2]), abs=1e-5)
+    assert ours.adjusted_x == pytest.approx(tuple(best.x[2:]), abs=1e-5)
+    assert ours.chi2 == pytest.approx(best.fun, abs=1e-8)
+
+
+@pytest.mark.parametrize("axis", ["x", "y"])
+def test_what_all_points_share_moves_only_the_offset(axis):
+    alone = ca.fit_line(ANGLES, 2 + 1.1 * ANGLES, u_x=0.8, u_y=0.3)
+    common = {f"common_u_{axis}": 1.5}
+    shared = ca.fit_line(ANGLES, 2 + 1.1 * ANGLES, u_x=0.8, u_y=0.3, **common)
+    effect = 1.5 * (1.1 if axis == "x" else 1.0)
+    assert shared.u_offset == pytest.approx(np.hypot(alone.u_offset, effect))
+    assert shared.u_gain == pytest.approx(alone.u_gain)
+
+
+@given(
+    offset=st.floats(-20, 20),
+    gain=st.floats(0.5, 2.0),
+    shift=st.floats(-50, 50),
+    angle=st.floats(-20, 150),
+)
+def test_a_line_is_found_again_wherever_zero_is(offset, gain, shift, angle):
+    x = ANGLES + shift
+    line = ca.fit_line(x, offset + gain * x, u_x=0.5, u_y=0.5)
+    assert (line.offset, line.gain) == pytest.approx((offset, gain), abs=1e-6)
+    assert line.inverse(line.forward(angle).value).value == pytest.approx(angle, abs=1e-6)
+
+
+def test_turning_x_and_y_round_gives_the_inverse_line():
+    """Errors in both variables: no axis is preferred."""
+    c = columns("iso_ts_28037_example_3")
+    line = example(3)
+    turned = ca.fit_line(c["y"], c["x"], u_x=c["u_y"], u_y=c["u_x"])
+    assert turned.gain == pytest.approx(1 / line.gain)
+    assert turned.offset == pytest.approx(-line.offset / line.gain)
+    assert turned.chi2 == pytest.approx(line.chi2)
+
+
+def test_a_wild_point_is_named_and_kept():
+    y = ANGLES.copy()
+    y[7] += 8.0
+    line = ca.fit_line(ANGLES, y, u_x=0.8, u_y=0.3)
+    assert line.outliers == (7,)
+    assert len(line.x) == 8
+    assert line.p_value < 0.01
+    assert abs(line.standardised[7]) == max(np.abs(line.standardised))
+    by_scatter = ca.fit_line(ANGLES, y + 0.1 * np.tile([1, -1], 4))
+    assert by_scatter.outliers == (7,)
+
+
+def test_of_three_points_none_is_named():
+    line = ca.fit_line([10, 50, 90], [10, 60, 90], u_y=0.5)
+    assert line.outliers == ()
+    assert line.p_value < 1e-6
+
+
+def test_two_points_make_a_line_and_test_nothing():
+    line = ca.fit_line([10, 90], [12, 93], u_y=0.5)
+    assert (line.dof, line.p_value, line.standardised) == (0, 1.0, (0.0, 0.0))
+
+
+def test_the_band_of_a_boundless_range_is_that_of_working_and_hotelling():
+    """k² tends to the 95 % quantile of chi-square with 2 degrees of freedom, or 2 F."""
+    known = ca.fit_line(ANGLES, ANGLES, u_y=0.5)
+    assert known.band(low=-1e6, high=1e6).k == pytest.approx(stats.chi2.ppf(0.95, 2) ** 0.5, 1e-4)
+    assert known.band(low=50, high=50.001).k == pytest.approx(1.95996, abs=1e-3)
+    estimated = ca.fit_line(ANGLES, ANGLES + 0.1 * np.tile([1, -1], 4))
+    wide = estimated.band(low=-1e6, high=1e6).k
+    assert wide == pytest.approx((2 * stats.f.ppf(0.95, 2, 6)) ** 0.5, rel=1e-4)
+    assert estimated.band(low=50, high=50.001).k == pytest.approx(stats.t.ppf(0.975, 6), abs=1e-3)
+
+
+def test_a_single_point_is_judged_as_a_single_difference():
+    """A range of no width falls back to the decision rule for one value."""
+    for offset in (3.0, 4.9, 5.1, 7.0):
+        line = ca.fit_line(ANGLES, ANGLES + offset, u_y=0.6)
+        u = line.forward(60.0).u
+        judged = ca.verdict_over(line, low_deg=60, high_deg=60.0001, tolerance_deg=5)
+        assert judged.verdict == verdict_of(offset, u=u, tolerance=5)
+
+
+def test_the_verdict_looks_between_and_beside_the_points():
+    """Gain 1.08 and offset -3: fine on the left, +5.8 at 110."""
+    line = ca.fit_line(ANGLES, -3 + 1.08 * ANGLES, u_x=0.1, u_y=0.1)
+    judged = ca.verdict_over(line, low_deg=LOW, high_deg=HIGH, tolerance_deg=5)
+    assert (judged.verdict, judged.at_deg, judged.outside_at_deg) == ("outside", 110.0, 110.0)
+    assert judged.largest_deg == pytest.approx(5.8)
+    inner = ca.verdict_over(line, low_deg=LOW, high_deg=90, tolerance_deg=5)
+    assert (inner.verdict, inner.extrapolated) == ("within", False)
+    assert ca.verdict_over(line, low_deg=0, high_deg=90, tolerance_deg=5).extrapolated
+
+
+def test_no_all_clear_for_points_that_are_not_on_a_line():
+    y = ANGLES + np.array([0, 3, 0, 3, 0, 3, 0, 3])
+    judged = ca.verdict_over(
+        ca.fit_line(ANGLES, y, u_y=0.3), low_deg=LOW, high_deg=HIGH, tolerance_deg=5
+    )
+    assert (judged.verdict, judged.on_a_line) == ("undecided", False)
+
+
+# --- simulated machines -----------------------------------------------------------------
+
+CHECKS = 2100
+U_PHOTO, U_DISPLAY, TOLERANCE = 0.8, 0.3, 5.0
+
+
+def simulated(offset: float, gain: float, *, shared: float, seed: int) -> list[ca.Line]:
+    """CHECKS machine checks of eight photos with errors in both, and one that all share."""
+    rng = np.random.default_rng(seed)
+    x = ANGLES + U_PHOTO * rng.standard_normal((CHECKS, 8))
+    x += shared * rng.standard_normal((CHECKS, 1))
+    y = offset + gain * ANGLES + U_DISPLAY * rng.standard_normal((CHECKS, 8))
+    return [
+        ca.fit_line(one, other, u_x=U_PHOTO, u_y=U_DISPLAY, common_u_x=shared)
+        for one, other in zip(x, y, strict=True)
+    ]
+
+
+@cache
+def honest(shared: float) -> tuple[ca.Line, ...]:
+    return tuple(simulated(2.0, 1.04, shared=shared, seed=31))
+
+
+def share(lines: list[ca.Line], verdict: str) -> float:
+    judged = (
+        ca.verdict_over(one, low_deg=LOW, high_deg=HIGH, tolerance_deg=TOLERANCE) for one in lines
+    )
+    return sum(one.verdict == verdict for one in judged) / len(lines)
+
+
+SAMPLING = 2 * (0.05 * 0.95 / CHECKS) ** 0.5
+"""Two standard deviations of a share of 5 % in so many checks: 1.0 %."""
+
+
+@pytest.mark.parametrize("shared", [0.0, 2.0])
+@pytest.mark.parametrize(
+    ("offset", "gain"),
+    [
+        pytest.param(TOLERANCE, 1.0, id="at the tolerance everywhere"),
+        pytest.param(-TOLERANCE, 1.0, id="at the lower tolerance everywhere"),
+        pytest.param(0.0, 1.0 + TOLERANCE / HIGH, id="at the tolerance at one end"),
+        pytest.param(-6.0, 1.1, id="at both tolerances at the two ends"),
+    ],
+)
+def test_a_machine_at_the_tolerance_is_accused_in_at_most_5_percent(offset, gain, shared):
+    """2,100 seeded checks each; 5 % and its sampling, as the rule is exact at the edge."""
+    assert share(simulated(offset, gain, shared=shared, seed=41), "outside") <= 0.05 + SAMPLING
+
+
+@pytest.mark.parametrize("shared", [0.0, 2.0])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_offset_3_3_u_beyond_the_tolerance_is_found_in_95_percent(shared, sign):
+    """With u the largest over the range; 2,100 seeded checks each."""
+    line = ca.fit_line(ANGLES, ANGLES, u_x=U_PHOTO, u_y=U_DISPLAY, common_u_x=shared)
+    u = max(line.forward(LOW).u, line.forward(HIGH).u)
+    machines = simulated(sign * (TOLERANCE + 3.3 * u), 1.0, shared=shared, seed=51)
+    assert share(machines, "outside") >= 0.95
+
+
+@pytest.mark.parametrize("shared", [0.0, 2.0])
+def test_a_machine_outside_is_cleared_in_at_most_5_percent(shared):
+    """An all-clear has to be proven too."""
+    assert share(simulated(TOLERANCE, 1.0, shared=shared, seed=61), "within") <= 0.05
+    assert share(simulated(-6.0, 1.1, shared=shared, seed=62), "within") <= 0.05
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.7])
+def test_95_percent_regions_hold_93_to_97_percent(shared):
+    held = [one.region.holds(offset=2.0, gain=1.04) for one in honest(shared)]
+    assert 0.93 <= np.mean(held) <= 0.97
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.7])
+def test_95_percent_bands_hold_the_whole_line_in_93_to_97_percent(shared):
+    bands = [one.band(low=LOW, high=HIGH) for one in honest(shared)]
+    true = 2.0 + 1.04 * bands[0].x
+    held = [np.all((b.lower <= true) & (true <= b.upper)) for b in bands]
+    assert 0.93 <= np.mean(held) <= 0.97
+
+
+def test_95_percent_bands_hold_with_an_estimated_scatter_too():
+    rng = np.random.default_rng(71)
+    y = 2.0 + 1.04 * ANGLES + 0.5 * rng.standard_normal((CHECKS, 8))
+    bands = [ca.fit_line(ANGLES, one).band(low=LOW, high=HIGH) for one in y]
+    true = 2.0 + 1.04 * bands[0].x
+    held = [np.all((b.lower <= true) & (true <= b.upper)) for b in bands]
+    assert 0.93 <= np.mean(held) <= 0.97
+
+
+def test_offset_gain_and_inverse_intervals_hold_95_percent():
+    rng = np.random.default_rng(81)
+    lines = honest(0.7)
+    offset = np.mean([one.interval[0][0] <= 2.0 <= one.interval[0][1] for one in lines])
+    gain = np.mean([one.interval[1][0] <= 1.04 <= one.interval[1][1] for one in lines])
+    read = 2.0 + 1.04 * 70.0 + U_DISPLAY * rng.standard_normal(len(lines))
+    found = [one.inverse(y, u=U_DISPLAY).interval for one, y in zip(lines, read, strict=True)]
+    knee = np.mean([low <= 70.0 <= high for low, high in found])
+    assert [offset, gain, knee] == pytest.approx([0.95] * 3, abs=0.02)
+
+
+def test_chi_square_and_false_outliers_come_as_often_as_they_say():
+    lines = honest(0.7)
+    assert np.mean([one.p_value < 0.05 for one in lines]) == pytest.approx(0.05, abs=0.015)
+    assert np.mean([len(one.outliers) > 0 for one in lines]) == pytest.approx(0.05, abs=0.015)
+
+
+# --- what else a check answers ----------------------------------------------------------
+
+
+def test_the_region_outline_lies_on_its_edge():
+    region = example(3).region
+    aa, ab, bb = region.cov
+    away = region.outline(50) - [region.offset, region.gain]
+    inverse = np.linalg.inv([[aa, ab], [ab, bb]])
+    assert np.einsum("ni,ij,nj->n", away, inverse, away) == pytest.approx(region.k2)
+    assert region.holds(offset=region.offset, gain=region.gain)
+
+
+def test_arc_ratio():
+    """Knee 20 to 80 for a display of 10 to 90: 75 %; GTC propagates the same u."""
+    line = ca.fit_line([10, 50, 90], [20, 52, 80], u_x=0.3, u_y=1.5, common_u_y=4.0)
+    ratio = ca.arc_ratio(line)
+    x, y = ([GTC.ureal(v, u) for v in vs] for vs, u in (((10, 90), 0.3), ((20, 80), 1.5)))
+    theirs = (y[1] - y[0]) / (x[1] - x[0])
+    assert ratio.ratio == pytest.approx(0.75)
+    assert ratio.u == pytest.approx(GTC.uncertainty(theirs))
+    assert (ratio.arc_x, ratio.arc_y) == (80, 60)
+
+
+def test_the_table_gives_the_knee_behind_each_display():
+    line = ca.fit_line(ANGLES, 5 + 1.04 * ANGLES, u_x=0.8, u_y=0.3)
+    rows = ca.inverse_table(line, [20, 70, 130], u_displayed_deg=0.3)
+    assert [r.knee_deg for r in rows] == pytest.approx([15 / 1.04, 65 / 1.04, 125 / 1.04])
+    assert [r.extrapolated for r in rows] == [False, False, True]
+    assert rows[2].u_deg > rows[1].u_deg
+    assert rows[1].interval_deg[0] < rows[1].knee_deg < rows[1].interval_deg[1]
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.4])
+def test_a_plan_reaches_what_it_says(shared):
+    plan = ca.plan_check(
+        wanted_u_deg=0.6,
+        u_photo_deg=0.8,
+        u_display_deg=0.3,
+        low_deg=LOW,
+        high_deg=HIGH,
+        common_u_deg=shared,
+    )
+    x = np.array(plan.angles_deg)
+    line = ca.fit_line(x, x, u_x=0.8, u_y=0.3, common_u_x=shared)
+    assert plan.photos % 2 == 1
+    assert plan.u_deg <= 0.6
+    assert plan.u_deg == pytest.approx(max(line.forward(LOW).u, line.forward(HIGH).u))
+    assert (plan.u_offset_deg, plan.u_gain) == pytest.approx((line.u_offset, line.u_gain))
+
+
+def plan(**changed: float) -> ca.Plan:
+    usual = {"wanted_u_deg": 0.5, "u_photo_deg": 1, "u_display_deg": 0.3}
+    return ca.plan_check(**{**usual, "low_deg": 0, "high_deg": 90, **changed})
+
+
+@pytest.mark.parametrize(
+    ("call", "rule"),
+    [
+        pytest.param(lambda: ca.fit_line([10], [10], u_y=1), "2 points or more", id="one point"),
+        pytest.param(lambda: ca.fit_line([10, 10], [1, 2], u_y=1), "must differ", id="all x equal"),
+        pytest.param(lambda: ca.fit_line([1, 2], [1, 2]), "3 points or more", id="no scatter"),
+        pytest.param(lambda: ca.fit_line([1, 2], [1], u_y=1), "equally long", id="rows differ"),
+        pytest.param(
+            lambda: ca.fit_line([1, np.nan], [1, 2], u_y=1), "numbers", id="a missing value"
+        ),
+        pytest.param(lambda: ca.fit_line([1, 2], [1, 2], u_y=-1), "none negative", id="negative u"),
+        pytest.param(
+            lambda: ca.fit_line([1, 2], [1, 2], u_x=0, u_y=0), "positive uncertainty", id="no u"
+        ),
+        pytest.param(
+            lambda: ca.fit_line([1, 2], [1, 2], u_y=1, cov_y=np.eye(2)), "not both", id="u and cov"
+        ),
+        pytest.param(
+            lambda: ca.fit_line([1, 2], [1, 2], u_x=1, u_y=1, cov_xy=[2, 2]),
+            "form a covariance",
+            id="correlation past one",
+        ),
+        pytest.param(
+            lambda: ca.fit_line([1, 2], [1, 2], cov_xy=[0, 0]), "beside it", id="cov_xy alone"
+        ),
+        pytest.param(
+            lambda: ca.fit_line([1, 2], [1, 2], u_y=1, cov_xy=[0]), "shape", id="short cov_xy"
+        ),
+        pytest.param(
+            lambda: ca.fit_line([1, 2], [1, 2], cov_y=np.eye(3)), "shape", id="wrong cov_y"
+        ),
+        pytest.param(
+            lambda: ca.fit_line([0, 1], [0, 0.1], u_y=1).inverse(1), "3 u from", id="flat line"
+        ),
+        pytest.param(
+            lambda: ca.arc_ratio(ca.fit_line([0, 1], [0, 1], u_x=1)), "more than 3 u", id="no arc"
+        ),
+        pytest.param(lambda: example(1).band(low=9, high=1), "must rise", id="range upside down"),
+        pytest.param(
+            lambda: ca.verdict_over(example(1), low_deg=1, high_deg=2, tolerance_deg=0),
+            "tolerance_deg must be positive",
+            id="no tolerance",
+        ),
+        pytest.param(lambda: plan(common_u_deg=0.5), "do not lower", id="plan below the floor"),
+        pytest.param(lambda: plan(wanted_u_deg=0.01), "99 photos", id="plan of too many photos"),
+        pytest.param(lambda: plan(u_photo_deg=-1), "none negative", id="plan with a negative u"),
+    ],
+)
+def test_what_has_no_answer_is_refused(call, rule):
+    with pytest.raises(InvalidInput, match=rule):
+        call()

@@ -1,0 +1,305 @@
+"""The leg in the machine: closed form against its table, its own loops and a solver."""
+
+from __future__ import annotations
+
+import GTC
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import brentq
+
+from knee_angle import mechanism as me
+from knee_angle.errors import InvalidInput
+
+FRAMES = np.array([5.0, 25.0, 45.0, 65.0, 85.0, 105.0, 120.0])
+
+places = st.fixed_dictionaries(
+    {
+        "distal_mm": st.floats(-100, 100),
+        "anterior_mm": st.floats(-100, 100),
+        "support_mm": st.floats(150, 500),
+    }
+)
+
+
+def place(distal: float, anterior: float, support: float = 250.0) -> dict[str, float]:
+    return {"distal_mm": distal, "anterior_mm": anterior, "support_mm": support}
+
+
+@pytest.mark.parametrize(
+    ("offset", "row"),
+    [
+        pytest.param((20, 0), (-2.29, -3.97, -4.59, -4.31), id="20 mm distal"),
+        pytest.param((-20, 0), (2.29, 3.97, 4.59, 4.31), id="20 mm proximal"),
+        pytest.param((0, 20), (0.61, 2.29, 4.57, 6.14), id="20 mm anterior"),
+        pytest.param((40, 0), (-4.59, -7.96, -9.21, -8.65), id="40 mm distal"),
+    ],
+)
+def test_knee_minus_frame_of_the_table(offset, row):
+    """L = 250 mm at 30, 60, 90 and 110 degrees; computed by the project, two decimals."""
+    frame = np.array([30.0, 60.0, 90.0, 110.0])
+    knee = me.knee_flexion_deg(frame, **place(*offset))
+    assert knee - frame == pytest.approx(row, abs=0.006)
+
+
+def test_a_distal_hinge_looks_like_a_calibration_fault():
+    """Line through 20 mm distal at 10, 20 ... 90 degrees: -0.74 deg, -4.8 %, rest <= 0.52.
+
+    Computed by the project; why leg against display alone cannot tell the two apart.
+    """
+    frame = np.arange(10.0, 91.0, 10.0)
+    knee = me.knee_flexion_deg(frame, **place(20, 0))
+    gain, offset = np.polyfit(frame, knee - frame, 1)
+    assert offset == pytest.approx(-0.74, abs=0.005)
+    assert gain == pytest.approx(-0.048, abs=0.0005)
+    assert np.max(np.abs(knee - frame - offset - gain * frame)) <= 0.52
+
+
+@given(frame=st.floats(-30, 180), where=places)
+def test_forward_and_back_is_where_it_began(frame, where):
+    knee = me.knee_flexion_deg(frame, **where)
+    assert me.frame_flexion_deg(knee, **where) == pytest.approx(frame, abs=1e-7)
+
+
+@given(knee=st.floats(-10, 150), where=places)
+def test_back_and_forward_is_where_it_began(knee, where):
+    try:
+        frame = me.frame_flexion_deg(knee, **where)
+    except InvalidInput:  # a knee that only a frame beyond the limits would reach
+        return
+    frame = np.clip(frame, *me.FRAME_LIMITS_DEG)
+    assert me.knee_flexion_deg(frame, **where) == pytest.approx(knee, abs=1e-7)
+
+
+@given(frame=st.floats(-30, 180), where=places)
+def test_a_general_solver_finds_the_same_angle_in_the_loop(frame, where):
+    """The function brentq of scipy on L sin(delta) + ey cos(delta) = ex sin(d) + ey cos(d)."""
+    ex, ey, length = where["distal_mm"], where["anterior_mm"], where["support_mm"]
+    d = np.radians(frame)
+
+    def loop(delta: float) -> float:
+        left = length * np.sin(delta) + ey * np.cos(delta)
+        return float(left - ex * np.sin(d) - ey * np.cos(d))
+
+    turn = np.arctan2(ey, length)
+    solved = brentq(loop, -np.pi / 2 - turn, np.pi / 2 - turn, xtol=1e-13)
+    assert me.fit_part_deg(frame, **where) == pytest.approx(np.degrees(solved), abs=1e-6)
+
+
+@given(frame=st.floats(-29, 179), where=places)
+def test_the_knee_follows_the_frame_without_turning_back(frame, where):
+    """Inside the limits dk/dd > 0: one knee angle for one frame angle."""
+    assert 1.0 - me.fit_derivatives(frame, **where).per_frame > 0
+
+
+@given(frame=st.floats(-29, 179), where=places)
+def test_derivatives_are_those_of_small_steps(frame, where):
+    def slope(name: str, step: float) -> float:
+        both = []
+        for sign in (1, -1):
+            inputs = {"frame_deg": frame, **where}
+            inputs[name] += sign * step
+            both.append(float(me.fit_part_deg(**inputs)))
+        return (both[0] - both[1]) / (2 * step)
+
+    slopes = me.fit_derivatives(frame, **where)
+    assert slopes.per_frame == pytest.approx(slope("frame_deg", 1e-3), rel=1e-4, abs=1e-6)
+    assert slopes.per_distal == pytest.approx(slope("distal_mm", 1e-3), rel=1e-4, abs=1e-6)
+    assert slopes.per_anterior == pytest.approx(slope("anterior_mm", 1e-3), rel=1e-4, abs=1e-6)
+    assert slopes.per_support == pytest.approx(slope("support_mm", 1e-3), rel=1e-4, abs=1e-6)
+
+
+def test_signs():
+    """A distal or posterior hinge bends the frame more than the knee; none bends neither."""
+    assert me.fit_part_deg(60, **place(10, 0)) > 0
+    assert me.fit_part_deg(60, **place(0, -10)) > 0
+    assert me.fit_part_deg(FRAMES, **place(0, 0)) == pytest.approx(0.0, abs=1e-12)
+    assert me.fit_part_deg(0, **place(35, -40)) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_sensitivity_is_about_a_quarter_degree_per_mm_at_ninety():
+    """About 0.23 deg per mm at 90 degrees, L = 250 mm (computed by the project)."""
+    plot = me.sensitivity(low_deg=0, high_deg=120, support_mm=250, points=121)
+    assert plot.per_distal_deg_mm[90] == pytest.approx(0.23, abs=0.005)
+    assert plot.per_anterior_deg_mm[90] == pytest.approx(-0.23, abs=0.005)
+    assert plot.per_support_deg_mm == pytest.approx(0.0, abs=1e-12)
+    assert plot.frame_deg.shape == plot.fit_deg.shape == (121,)
+
+
+def test_gtc_propagates_the_same_uncertainty_of_the_explained_part():
+    """GTC, a public metrology library, on the closed form."""
+    d = GTC.ureal(80, 0.8)
+    ex, ey = GTC.multiple_ureal([28, -12], [5, 4], np.inf)
+    GTC.set_correlation(0.3, ex, ey)
+    length = GTC.ureal(250, 15)
+    r = d * (np.pi / 180)
+    reach = GTC.sqrt(length**2 + ey**2)
+    delta = GTC.asin((ex * GTC.sin(r) + ey * GTC.cos(r)) / reach) - GTC.atan2(ey, length)
+    ours = me.explained_fit(
+        80,
+        u_frame_deg=0.8,
+        **place(28, -12),
+        offset_cov_mm2=(25, 0.3 * 20, 16),
+        u_support_mm=15,
+    )
+    assert ours.explained_deg == pytest.approx(GTC.value(delta) * 180 / np.pi)
+    assert ours.u_explained_deg == pytest.approx(GTC.uncertainty(delta) * 180 / np.pi)
+    budget = sum(u**2 for _, u in ours.budget_deg)
+    assert budget == pytest.approx(ours.u_explained_deg**2)
+    assert ours.interval_deg[0] < ours.explained_deg < ours.interval_deg[1]
+
+
+def test_what_remains_knows_the_shared_knee_point():
+    """Fully shared errors leave nothing of themselves in the difference."""
+    given_ = {**place(30, 0), "offset_cov_mm2": (25.0, 0.0, 1e-12), "u_support_mm": 0.0}
+    slope = float(me.fit_derivatives(90, **place(30, 0)).per_distal)
+    shared = me.explained_fit(
+        90, **given_, fit_deg=9.0, u_fit_deg=5 * slope, cov_with_fit=(0, 25 * slope, 0, 0)
+    )
+    apart = me.explained_fit(90, **given_, fit_deg=9.0, u_fit_deg=5 * slope)
+    assert shared.remaining_deg == pytest.approx(9.0 - shared.explained_deg)
+    assert shared.u_remaining_deg == pytest.approx(0.0, abs=1e-5)
+    assert apart.u_remaining_deg == pytest.approx(5 * slope * np.sqrt(2))
+
+
+def test_offsets_and_slack_are_found_again():
+    fit = me.fit_part_deg(FRAMES, **place(28, -35)) + 1.5
+    found = me.fit_offsets(FRAMES, fit, u_deg=0.5, support_mm=250)
+    assert (found.distal_mm, found.anterior_mm) == pytest.approx((28, -35), abs=1e-5)
+    assert found.slack_deg == pytest.approx(1.5, abs=1e-6)
+    assert found.chi2 == pytest.approx(0.0, abs=1e-8)
+    assert (found.dof, found.p_value) == (4, pytest.approx(1.0))
+
+
+def test_the_offsets_uncertainty_is_what_repeats_scatter():
+    """500 seeded machines: standardised errors have SD 1 and chi-square its mean."""
+    rng = np.random.default_rng(11)
+    truth = me.fit_part_deg(FRAMES, **place(25, -20)) + 1.0
+    cov = 0.4**2 * np.eye(7) + 0.8**2  # each photo, and a bias that all photos share
+    root = np.linalg.cholesky(cov)
+    errors, chi2 = [], []
+    for _ in range(500):
+        seen = truth + root @ rng.standard_normal(7)
+        one = me.fit_offsets(FRAMES, seen, cov_deg2=cov, support_mm=250)
+        away = np.array([one.distal_mm - 25, one.anterior_mm + 20, one.slack_deg - 1])
+        errors.append(away / np.sqrt(np.diag(one.covariance)))
+        chi2.append(one.chi2)
+    assert np.std(errors, axis=0) == pytest.approx(np.ones(3), abs=0.1)
+    assert np.mean(errors, axis=0) == pytest.approx(np.zeros(3), abs=0.15)
+    assert np.mean(chi2) == pytest.approx(4.0, abs=0.4)
+
+
+def test_a_shared_bias_is_slack_and_no_offset():
+    """A bias of all photos enters the constant only (the counterpart of GUM H.3.6)."""
+    fit = me.fit_part_deg(FRAMES, **place(20, 5))
+    alone = me.fit_offsets(FRAMES, fit, u_deg=0.5, support_mm=250)
+    shared = me.fit_offsets(FRAMES, fit, cov_deg2=0.25 * np.eye(7) + 4.0, support_mm=250)
+    assert shared.u_distal_mm == pytest.approx(alone.u_distal_mm)
+    assert shared.u_anterior_mm == pytest.approx(alone.u_anterior_mm)
+    assert shared.u_slack_deg == pytest.approx(np.hypot(alone.u_slack_deg, 2.0))
+
+
+def test_a_narrow_range_says_what_it_cannot_separate():
+    narrow = np.array([60.0, 65.0, 70.0, 75.0])
+    fit = me.fit_part_deg(narrow, **place(20, 0))
+    found = me.fit_offsets(narrow, fit, u_deg=0.5, support_mm=250)
+    wide = me.fit_offsets(FRAMES, np.zeros(7), u_deg=0.5, support_mm=250)
+    assert ("distal", "slack") in found.inseparable
+    assert found.condition_number > 10 * wide.condition_number
+    assert found.weakest.u_mm > 10 * wide.weakest.u_mm
+    weak = found.weakest
+    assert np.hypot(np.hypot(weak.distal, weak.anterior), weak.slack) == pytest.approx(1.0)
+
+
+def test_seeing_the_hinge_tells_the_slack_apart():
+    narrow = np.array([60.0, 65.0, 70.0, 75.0])
+    fit = me.fit_part_deg(narrow, **place(20, 0)) + 2.0
+    blind = me.fit_offsets(narrow, fit, u_deg=0.5, support_mm=250)
+    seen = me.fit_offsets(
+        narrow, fit, u_deg=0.5, support_mm=250, seen_mm=(20, 0), seen_cov_mm2=(9, 0, 9)
+    )
+    assert seen.slack_deg == pytest.approx(2.0, abs=1e-4)
+    assert seen.u_slack_deg < blind.u_slack_deg / 10
+    assert seen.dof == 3
+    one = me.fit_offsets(
+        [70.0], [6.0], u_deg=0.5, support_mm=250, seen_mm=(20, 0), seen_cov_mm2=(9, 0, 9)
+    )
+    assert (one.dof, one.p_value) == (0, 1.0)
+
+
+def test_an_unsure_support_makes_the_offsets_unsure_in_proportion():
+    """Offsets scale with the support: 10 % of it is 10 % of them."""
+    fit = me.fit_part_deg(FRAMES, **place(30, 0))
+    found = me.fit_offsets(FRAMES, fit, u_deg=1e-3, support_mm=250, u_support_mm=25)
+    assert found.u_distal_mm == pytest.approx(3.0, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("call", "rule"),
+    [
+        pytest.param(
+            lambda: me.fit_part_deg(90, **place(260, 0)), "shorter than", id="hinge past support"
+        ),
+        pytest.param(
+            lambda: me.fit_part_deg([10, 190], **place(0, 0)), "between -30", id="angle past range"
+        ),
+        pytest.param(
+            lambda: me.fit_part_deg(np.nan, **place(0, 0)), "between -30", id="not a number"
+        ),
+        pytest.param(lambda: me.fit_part_deg(9, **place(0, 0, 0)), "positive", id="no support"),
+        pytest.param(
+            lambda: me.frame_flexion_deg(-60, **place(0, 0)), "must stay", id="frame past range"
+        ),
+        pytest.param(
+            lambda: me.fit_offsets([10, 10, 50], [0, 0, 1], u_deg=1, support_mm=250),
+            "3 or more different",
+            id="two angles for three terms",
+        ),
+        pytest.param(
+            lambda: me.fit_offsets([10, 30, 50], [0, 0, 1], u_deg=0, support_mm=250),
+            "positive",
+            id="no uncertainty",
+        ),
+        pytest.param(
+            lambda: me.fit_offsets([10, 30, 50], [0, 0, 1], support_mm=250),
+            "one of",
+            id="uncertainty left out",
+        ),
+        pytest.param(
+            lambda: me.fit_offsets([10, 30], [0, 0, 1], u_deg=1, support_mm=250),
+            "equally long",
+            id="rows of different length",
+        ),
+        pytest.param(
+            lambda: me.fit_offsets([10], [0], u_deg=1, support_mm=250, seen_mm=(0, 0)),
+            "together",
+            id="seen without covariance",
+        ),
+        pytest.param(
+            lambda: me.sensitivity(low_deg=90, high_deg=0, support_mm=250),
+            "below",
+            id="range upside down",
+        ),
+        pytest.param(
+            lambda: me.explained_fit(90, **place(0, 0), offset_cov_mm2=(1, 2, 1), u_support_mm=0),
+            "covariance",
+            id="impossible covariance",
+        ),
+        pytest.param(
+            lambda: me.explained_fit(
+                90,
+                **place(9, 0),
+                offset_cov_mm2=(1, 0, 1),
+                u_support_mm=0,
+                fit_deg=1,
+                cov_with_fit=(0, 9, 0, 0),
+            ),
+            "cov_with_fit",
+            id="impossible shared covariance",
+        ),
+    ],
+)
+def test_what_the_model_does_not_answer_is_refused(call, rule):
+    with pytest.raises(InvalidInput, match=rule):
+        call()
