@@ -20,7 +20,7 @@ import typer
 from knee_angle import __version__, exchange, wording
 from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput, KneeAngleError
-from knee_angle.records import Measurement, Outcome, Settings
+from knee_angle.records import Measurement, NotMeasured, Outcome, Settings
 
 __all__ = ["app", "main"]
 
@@ -89,6 +89,12 @@ def measure(
         Path | None, typer.Option(help="JSON with points placed by hand (one photo).")
     ] = None,
     tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
+    limit_flexion: Annotated[
+        float | None, typer.Option(help="Prescribed flexion limit, degrees.")
+    ] = None,
+    limit_extension: Annotated[
+        float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
+    ] = None,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
     placement_mm: Annotated[
@@ -110,6 +116,8 @@ def measure(
         )
     settings = Settings(
         tolerance_deg=_positive("--tolerance", tolerance),
+        limit_flexion_deg=_limit("--limit-flexion", limit_flexion),
+        limit_extension_deg=_limit("--limit-extension", limit_extension),
         tag_mm=_positive("--tag-mm", tag_mm),
         dot_mm=None if dot_mm is None else _positive("--dot-mm", dot_mm),
         placement_mm=_placement(placement_mm),
@@ -203,13 +211,17 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
 
 def _text(photo: str, outcome: Outcome) -> str:
     """One photo for a person: a sentence, and a small table where it was measured."""
-    lines = [photo, f"  {wording.sentence(outcome)}"]
+    lines = [photo]
+    if isinstance(outcome, Measurement):
+        lines += [f"  !! {alarm}" for alarm in outcome.alarms]
+    lines.append(f"  {wording.sentence(outcome)}")
     if isinstance(outcome, Measurement):
         knee = outcome.knee
         lines += _table(
             [
                 ("knee", wording.with_u(knee.deg, knee.u_deg)),
                 *_compared(outcome),
+                *_frame(outcome),
                 ("points", wording.sources(outcome.landmarks)),
                 ("plane", wording.PLANE_WORDS[outcome.plane]),
                 (
@@ -240,14 +252,45 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
     ]
 
 
+def _frame(outcome: Measurement) -> list[tuple[str, str]]:
+    """The machine's bars, the hinge and the finding, where there are any."""
+    rows = []
+    frame = None if outcome.machine is None else outcome.machine.frame
+    if frame is not None:
+        rows += [
+            ("frame", wording.with_u(frame.deg, frame.u_deg)),
+            ("hinge", wording.hinge_place(frame)),
+        ]
+    found = outcome.finding
+    if found is not None:
+        rows.append(("finding", wording.FINDING_WORDS[found.kind]))
+        for name, part in (("calibration", found.calibration), ("fit", found.fit)):
+            if part is not None:
+                text = wording.with_u(part.discrepancy_deg, part.u_deg, sign=True)
+                rows.append(
+                    (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
+                )
+        if found.explained_deg is not None and found.u_explained_deg is not None:
+            explained = wording.with_u(found.explained_deg, found.u_explained_deg, sign=True)
+            rows.append(("  by hinge", f"{explained} of the fit part, by the planar model"))
+        rows.append(("next", found.advice))
+    return rows
+
+
 def _table(rows: list[tuple[str, str]]) -> list[str]:
-    return [f"  {name:<11}{text}" for name, text in rows]
+    return [f"  {name:<14}{text}" for name, text in rows]
 
 
 def _positive(option: str, value: float, *, zero: bool = False) -> float:
     if math.isfinite(value) and (value > 0 or (zero and value == 0)):
         return value
     raise InvalidInput(f"{option} must be above 0, but got {value:g}")
+
+
+def _limit(option: str, value: float | None) -> float | None:
+    if value is None or -30 <= value <= 180:
+        return value
+    raise InvalidInput(f"{option} must be between -30 and 180, but got {value:g}")
 
 
 def _placement(text: str) -> tuple[float, float, float]:
@@ -301,6 +344,87 @@ def _displayed_table(path: Path | None, photos: Sequence[Path]) -> dict[str, flo
     if problems:
         raise InvalidInput(f"the table {path.name}: " + "; ".join(problems))
     return table
+
+
+@app.command()
+def check(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            help="Photos of one machine at several settings; or the word plan.", show_default=False
+        ),
+    ],
+    displayed_table: Annotated[
+        Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
+    ] = None,
+    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
+    frame_tolerance: Annotated[
+        float, typer.Option(help="Allowed |displayed - frame|, degrees.")
+    ] = 5.0,
+    fit_tolerance: Annotated[float, typer.Option(help="Allowed |frame - knee|, degrees.")] = 10.0,
+    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
+    wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
+    photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's frame.")] = 0.9,
+    low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
+    high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
+    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+) -> None:
+    """Check one machine by several photos; "check plan" says how many, at which angles."""
+    if photos == [Path("plan")]:
+        print(_plan(wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
+        return
+    from knee_angle.check import check_machine
+    from knee_angle.check_words import check_text
+
+    settings = Settings(
+        tolerance_deg=_positive("--tolerance", tolerance),
+        frame_tolerance_deg=_positive("--frame-tolerance", frame_tolerance),
+        fit_tolerance_deg=_positive("--fit-tolerance", fit_tolerance),
+        tag_mm=_positive("--tag-mm", tag_mm),
+        dot_mm=None if dot_mm is None else _positive("--dot-mm", dot_mm),
+    )
+    table = _displayed_table(displayed_table, photos)
+    outcomes = _measured(
+        photos,
+        displayed={photo: table.get(photo.name) for photo in photos},
+        manual=None,
+        settings=settings,
+        pose_model=None,
+        overlay=None,
+        limit_megapixels=120.0,
+    )
+    result = check_machine({str(photo): outcome for photo, outcome in outcomes}, settings)
+    if output is Format.JSON:
+        print(json.dumps(exchange.check_as_json(result, version=__version__), allow_nan=False))
+    elif output is Format.CSV:
+        raise InvalidInput("check prints text or json: use --format json")
+    else:
+        print(check_text(result, settings))
+    left = isinstance(result, NotMeasured) or bool(result.left_out)
+    raise typer.Exit(int(left))
+
+
+def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
+    """How many photos at which settings, in words."""
+    from knee_angle.calibration import plan_check
+    from knee_angle.check import FRAME_COMMON_U_DEG
+    from knee_angle.comparison import u_display_deg
+
+    plan = plan_check(
+        wanted_u_deg=wanted_u,
+        u_photo_deg=photo_u,
+        u_display_deg=u_display_deg(Settings()),
+        low_deg=low,
+        high_deg=high,
+        common_u_deg=FRAME_COMMON_U_DEG,
+    )
+    angles = ", ".join(f"{angle:g}°" for angle in plan.angles_deg)
+    return (
+        f"{plan.photos} photos at {angles} reach u = {plan.u_deg:.2f}° over {low:g}° to {high:g}° "
+        f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}). Stay within the prescribed "
+        f"limits, or run the machine empty.\n{wording.CAUTION}"
+    )
 
 
 @app.command()

@@ -19,7 +19,15 @@ from scipy.special import ndtr
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Angle, Comparison, Displayed, Settings, Verdict
 
-__all__ = ["COVERAGE_ONE_SIDED", "checked", "compare", "conformance_probability", "verdict_of"]
+__all__ = [
+    "COVERAGE_ONE_SIDED",
+    "checked",
+    "compare",
+    "conformance_probability",
+    "judged",
+    "u_display_deg",
+    "verdict_of",
+]
 
 COVERAGE_ONE_SIDED = 1.65
 """ISO 14253-1: one-sided 95 %, the standard's own rounding of 1.645."""
@@ -97,13 +105,18 @@ def compare(displayed: Displayed, knee: Angle, settings: Settings) -> Comparison
     Comparison
         ``discrepancy_deg`` = displayed - knee. u joins the knee's, the display's
         step (rectangular, step/√12) and the movement (rectangular, half-width/√3).
-
     """
-    u = math.sqrt(
-        knee.u_deg**2 + settings.display_resolution_deg**2 / 12 + settings.movement_deg**2 / 3
-    )
-    difference = displayed.deg - knee.deg
-    tolerance = settings.tolerance_deg
+    u = math.hypot(knee.u_deg, u_display_deg(settings))
+    return judged(displayed.deg - knee.deg, u=u, tolerance=settings.tolerance_deg)
+
+
+def u_display_deg(settings: Settings) -> float:
+    """± of reading the display: its step (step/√12) and the movement (half-width/√3)."""
+    return math.sqrt(settings.display_resolution_deg**2 / 12 + settings.movement_deg**2 / 3)
+
+
+def judged(difference: float, *, u: float, tolerance: float) -> Comparison:
+    """Any difference against ± tolerance, degrees; the verdict of :func:`verdict_of`."""
     return Comparison(
         discrepancy_deg=difference,
         u_deg=u,

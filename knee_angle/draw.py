@@ -194,12 +194,13 @@ def _panel(width: int, result: Measurement) -> Image.Image:
 def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
     low, high = result.knee.interval_deg
     rows: list[tuple[str, str, Verdict | None]] = [
+        *(("Alarm", alarm, "outside") for alarm in result.alarms),
         (
             "Knee",
             f"{wording.degrees(result.knee.deg)}   "
             f"95 %: {wording.degrees(low)} to {wording.degrees(high)}",
             None,
-        )
+        ),
     ]
     if result.displayed is not None and result.comparison is not None:
         difference = result.comparison
@@ -217,6 +218,12 @@ def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
                 difference.verdict,
             ),
         ]
+    if result.finding is not None:
+        rows.append(("Finding", wording.FINDING_WORDS[result.finding.kind], None))
+    if result.machine is not None and result.machine.frame is not None:
+        frame = result.machine.frame
+        rows.append(("Frame", wording.with_u(frame.deg, frame.u_deg), None))
+        rows.append(("Hinge", wording.hinge_place(frame), None))
     rows.append(("Points", wording.sources(result.landmarks), None))
     rows.append(("Plane", wording.PLANE_WORDS[result.plane], None))
     return rows

@@ -12,8 +12,12 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from knee_angle.calibration import Line, RangeVerdict
+from knee_angle.check import MachineCheck
+from knee_angle.mechanism import Offsets
 from knee_angle.records import (
     Comparison,
+    Finding,
     Landmark,
     Machine,
     Measurement,
@@ -22,7 +26,7 @@ from knee_angle.records import (
     Unreadable,
 )
 
-__all__ = ["CSV_COLUMNS", "as_csv", "as_json"]
+__all__ = ["CSV_COLUMNS", "as_csv", "as_json", "check_as_json"]
 
 Json = dict[str, Any]
 
@@ -74,6 +78,7 @@ def _empty() -> Json:
         "displayed_source": None,
         "comparison": None,
         "finding": None,
+        "alarms": [],
         "camera": None,
         "cautions": [],
         "seconds": None,
@@ -99,6 +104,8 @@ def _measured(result: Measurement) -> Json:
         "displayed_deg": None if displayed is None else _deg(displayed.deg),
         "displayed_source": None if displayed is None else displayed.source,
         "comparison": _comparison(result.comparison),
+        "finding": _finding(result.finding),
+        "alarms": list(result.alarms),
         "camera": {
             "width_px": lens.width_px,
             "height_px": lens.height_px,
@@ -131,12 +138,50 @@ def _points(points: Mapping[Any, Landmark]) -> Json:
 def _machine(machine: Machine | None) -> Json | None:
     if machine is None:
         return None
+    frame = machine.frame
+    if frame is None:
+        return {
+            "frame_deg": None,
+            "u_deg": None,
+            "interval_deg": None,
+            "points": _points(machine.points),
+            "hinge_to_knee_mm": None,
+        }
     return {
-        "frame_deg": None,
-        "u_deg": None,
+        "frame_deg": _deg(frame.deg),
+        "u_deg": _deg(frame.u_deg),
+        "interval_deg": [_deg(x) for x in frame.interval_deg],
         "points": _points(machine.points),
-        "hinge_to_knee_mm": None,
+        "hinge_to_knee_mm": {
+            "distal": round(frame.distal_mm, 1),
+            "anterior": round(frame.anterior_mm, 1),
+            "u": round(frame.u_hinge_mm, 1),
+        },
     }
+
+
+def _finding(finding: Finding | None) -> Json | None:
+    if finding is None:
+        return None
+    calibration, fit = finding.calibration, finding.fit
+    return {
+        "kind": finding.kind,
+        "calibration_deg": None if calibration is None else _deg(calibration.discrepancy_deg),
+        "calibration_u_deg": None if calibration is None else _deg(calibration.u_deg),
+        "calibration_verdict": None if calibration is None else calibration.verdict,
+        "calibration_p_within": None if calibration is None else round(calibration.p_within, 4),
+        "fit_deg": None if fit is None else _deg(fit.discrepancy_deg),
+        "fit_u_deg": None if fit is None else _deg(fit.u_deg),
+        "fit_verdict": None if fit is None else fit.verdict,
+        "fit_p_within": None if fit is None else round(fit.p_within, 4),
+        "fit_explained_deg": _maybe_deg(finding.explained_deg),
+        "fit_explained_u_deg": _maybe_deg(finding.u_explained_deg),
+        "advice": finding.advice,
+    }
+
+
+def _maybe_deg(value: float | None) -> float | None:
+    return None if value is None else _deg(value)
 
 
 def _comparison(comparison: Comparison | None) -> Json | None:
@@ -175,6 +220,17 @@ CSV_COLUMNS = (
     "tolerance_deg",
     "p_within",
     "verdict",
+    "frame_deg",
+    "frame_u_deg",
+    "hinge_distal_mm",
+    "hinge_anterior_mm",
+    "hinge_u_mm",
+    "finding",
+    "calibration_deg",
+    "calibration_u_deg",
+    "fit_deg",
+    "fit_u_deg",
+    "alarms",
     "cautions",
     "seconds",
     "version",
@@ -198,6 +254,8 @@ def as_csv(rows: Sequence[Json], *, header: bool = True) -> str:
 def _flat(row: Json) -> Json:
     interval = row["interval_deg"] or (None, None)
     compared = row["comparison"] or {}
+    machine, finding = row["machine"] or {}, row["finding"] or {}
+    hinge = machine.get("hinge_to_knee_mm") or {}
     flat = {
         **{key: row[key] for key in CSV_COLUMNS if key in row},
         "interval_low_deg": interval[0],
@@ -207,6 +265,17 @@ def _flat(row: Json) -> Json:
         "tolerance_deg": compared.get("tolerance_deg"),
         "p_within": compared.get("p_within"),
         "verdict": compared.get("verdict"),
+        "frame_deg": machine.get("frame_deg"),
+        "frame_u_deg": machine.get("u_deg"),
+        "hinge_distal_mm": hinge.get("distal"),
+        "hinge_anterior_mm": hinge.get("anterior"),
+        "hinge_u_mm": hinge.get("u"),
+        "finding": finding.get("kind"),
+        **{
+            key: finding.get(key)
+            for key in ("calibration_deg", "calibration_u_deg", "fit_deg", "fit_u_deg")
+        },
+        "alarms": " ".join(row["alarms"]),
         "cautions": " ".join(row["cautions"]),
     }
     return {key: _harmless(value) for key, value in flat.items()}
@@ -215,3 +284,70 @@ def _flat(row: Json) -> Json:
 def _harmless(value: Any) -> Any:
     risky = isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r")
     return f"'{value}" if risky else value
+
+
+def check_as_json(result: MachineCheck | NotMeasured, *, version: str) -> Json:
+    """A machine check, ready for `json.dumps`; y = displayed, degrees."""
+    if isinstance(result, NotMeasured):
+        return {
+            "status": "not_checked",
+            "reason": result.reason,
+            "advice": result.advice,
+            "version": version,
+        }
+    return {
+        "status": "checked",
+        "finding": result.kind,
+        "advice": result.advice,
+        "photos": list(result.photos),
+        "left_out": [{"photo": name, "reason": reason} for name, reason in result.left_out],
+        "outliers": list(result.outliers),
+        "displayed_against_frame": _line(result.reading, result.reading_verdict),
+        "displayed_against_knee": _line(result.knee_line, result.knee_verdict),
+        "arc_ratio": {
+            "knee_over_display": round(result.arc.ratio, 4),
+            "u": round(result.arc.u, 4),
+            "interval": [round(x, 4) for x in result.arc.interval],
+        },
+        "hinge_distal_mm": None if result.hinge is None else round(result.hinge.discrepancy_deg, 1),
+        "hinge_distal_u_mm": None if result.hinge is None else round(result.hinge.u_deg, 1),
+        "hinge_verdict": None if result.hinge is None else result.hinge.verdict,
+        "fit": _offsets(result.fits),
+        "version": version,
+    }
+
+
+def _line(line: Line | None, verdict: RangeVerdict | None) -> Json | None:
+    if line is None or verdict is None:
+        return None
+    return {
+        "offset_deg": _deg(line.offset),
+        "offset_u_deg": _deg(line.u_offset),
+        "gain": round(line.gain, 5),
+        "gain_u": round(line.u_gain, 5),
+        "covariance": list(line.cov),
+        "chi2": round(line.chi2, 3),
+        "dof": line.dof,
+        "p_lack_of_fit": None if line.p_value is None else round(line.p_value, 4),
+        "range_deg": [_deg(verdict.low_deg), _deg(verdict.high_deg)],
+        "tolerance_deg": verdict.tolerance_deg,
+        "largest_deg": _deg(verdict.largest_deg),
+        "largest_at_deg": _deg(verdict.at_deg),
+        "largest_u_deg": _deg(verdict.u_deg),
+        "verdict": verdict.verdict,
+    }
+
+
+def _offsets(fits: Offsets | None) -> Json | None:
+    if fits is None:
+        return None
+    return {
+        "distal_mm": round(fits.distal_mm, 1),
+        "distal_u_mm": round(fits.u_distal_mm, 1),
+        "anterior_mm": round(fits.anterior_mm, 1),
+        "anterior_u_mm": round(fits.u_anterior_mm, 1),
+        "slack_deg": _deg(fits.slack_deg),
+        "slack_u_deg": _deg(fits.u_slack_deg),
+        "inseparable": [list(pair) for pair in fits.inseparable],
+        "p_lack_of_fit": round(fits.p_value, 4),
+    }

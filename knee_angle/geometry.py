@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "along_and_anterior",
     "direction_deg",
     "flexion_deg",
     "meet_plane",
@@ -111,6 +112,36 @@ def signed_flexion_deg(
     if side == "left":
         across = -across
     return np.asarray(np.degrees(np.arctan2(across, np.sum(thigh * shank, axis=-1))))
+
+
+def along_and_anterior(
+    vector: ArrayLike, *, axis: ArrayLike, side: Literal["left", "right"]
+) -> Floats:
+    """A vector in the sagittal plane as (along an axis, towards the front of the leg).
+
+    Parameters
+    ----------
+    vector, axis : array_like, shape (..., 2)
+        As the camera sees them, y down; the axis points towards the foot.
+    side : {"left", "right"}
+        The leg, photographed from its lateral side.
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+        Both positive distally and anteriorly, in the vector's unit.
+
+    Examples
+    --------
+    The foot of a left leg lies left in the picture, its front is up:
+
+    >>> along_and_anterior((-3, -4), axis=(-1, 0), side="left")
+    array([3., 4.])
+    """
+    vector, axis = np.asarray(vector, dtype=float), np.asarray(axis, dtype=float)
+    unit = axis / np.linalg.norm(axis, axis=-1, keepdims=True)
+    front = -_cross_2d(vector, unit) if side == "left" else _cross_2d(vector, unit)
+    return np.stack([np.sum(vector * unit, axis=-1), front], axis=-1) + 0.0
 
 
 def rays(points_px: ArrayLike, *, focal_px: ArrayLike, centre_px: tuple[float, float]) -> Floats:

@@ -1,7 +1,8 @@
 """THE PIPELINE: one photo in, one answer out. Read this first.
 
     photo -> lens, tags -> landmarks -> side -> view of the sagittal plane
-          -> knee angle ± u -> comparison with the display
+          -> knee angle ± u -> frame angle and hinge ± u
+          -> comparison with the display -> finding: calibration or fit
 
 `measure_photo` is the list of these steps. Everything it decides is decided in the
 module that it calls.
@@ -16,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from knee_angle import camera, comparison, scale, uncertainty
+from knee_angle import camera, comparison, finding, scale, uncertainty
 from knee_angle.errors import UnreadablePhoto
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.choose import choose_landmarks
@@ -24,6 +25,7 @@ from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.photo import Photo, read_photo
 from knee_angle.records import (
     MACHINE_POINTS,
+    Frame,
     Landmarks,
     LegInView,
     Lens,
@@ -139,15 +141,21 @@ def measure_photo(
     )
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
-    compared = None if displayed is None else comparison.compare(displayed, knee, settings)
+    frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
+    compared, found = None, None
+    if displayed is not None:
+        compared = comparison.compare(displayed, knee, settings)
+        found = finding.find_cause(frame, displayed, settings)
     return Measurement(
         photo=photo.name,
         leg=leg,
         landmarks=landmarks,
         knee=knee,
-        machine=_machine(landmarks),
+        machine=_machine(landmarks, frame),
         displayed=displayed,
         comparison=compared,
+        finding=found,
+        alarms=finding.alarms_of(knee, settings),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(*landmarks.cautions, *_cautions(knee.interval_deg[0], view, lens)),
         seconds=time.perf_counter() - started,
@@ -169,10 +177,10 @@ def _view(landmarks: Landmarks, lens: Lens, tags: tuple[Tag, ...], settings: Set
     )
 
 
-def _machine(landmarks: Landmarks) -> Machine | None:
+def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
     """The machine's points, where any were found."""
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
-    return Machine(points=points) if points else None
+    return Machine(points=points, frame=frame) if points else None
 
 
 def _cautions(lowest_deg: float, view: View, lens: Lens) -> tuple[str, ...]:

@@ -30,6 +30,9 @@ __all__ = [
     "Angle",
     "Comparison",
     "Displayed",
+    "Finding",
+    "FindingKind",
+    "Frame",
     "Landmark",
     "Landmarks",
     "LegInView",
@@ -60,6 +63,7 @@ Plane = Literal["tag", "estimated", "image"]
 Quad = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 """Four corners (x, y) of a region in full-size pixels, in order around it."""
 Verdict = Literal["within", "outside", "undecided"]
+FindingKind = Literal["none", "calibration", "fit", "both", "undecided", "not_separable"]
 DisplayedSource = Literal["given", "read"]
 
 
@@ -258,6 +262,42 @@ class Angle:
 
 
 @dataclass(frozen=True, slots=True)
+class Frame:
+    """The machine's bars and hinge against the leg, from one photo.
+
+    Parameters
+    ----------
+    deg, u_deg : float
+        Flexion that the bars make, and its u.
+    interval_deg : (float, float)
+        95 % coverage interval.
+    fit_deg, u_fit_deg : float
+        Fit part: frame minus knee. What both share (camera, scale) cancels in its u.
+    distal_mm, anterior_mm : float
+        The hinge seen from the knee: distal along the thigh, anterior.
+    hinge_cov_mm2 : (float, float, float)
+        Covariance of the two as (dd, da, aa), mm².
+    cov_fit_hinge : (float, float)
+        Covariance of the fit part with distal and anterior, deg mm.
+    """
+
+    deg: float
+    u_deg: float
+    interval_deg: tuple[float, float]
+    fit_deg: float
+    u_fit_deg: float
+    distal_mm: float
+    anterior_mm: float
+    hinge_cov_mm2: tuple[float, float, float]
+    cov_fit_hinge: tuple[float, float]
+
+    @property
+    def u_hinge_mm(self) -> float:
+        """Standard uncertainty along one coordinate (root mean square of both), mm."""
+        return math.sqrt((self.hinge_cov_mm2[0] + self.hinge_cov_mm2[2]) / 2.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Displayed:
     """The machine's number, in this package's convention, and where it came from."""
 
@@ -287,12 +327,41 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Machine:
-    """What the photo shows of the machine; its angle and fit come with the next steps."""
+    """What the photo shows of the machine: its points, and its frame where all are seen."""
 
     points: Mapping[PointName, Landmark]
+    frame: Frame | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "points", MappingProxyType(dict(self.points)))
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Which of the two causes a disagreement has, and what to check next.
+
+    displayed - knee = (displayed - frame) + (frame - knee)
+    discrepancy      = calibration part    + fit part
+
+    Parameters
+    ----------
+    kind : str
+        ``none``, ``calibration``, ``fit``, ``both``: proven; ``undecided``: not proven
+        either way; ``not_separable``: the machine's bars were not seen.
+    calibration, fit : Comparison or None
+        Each part against its own tolerance; None where it is not separable.
+    explained_deg, u_explained_deg : float or None
+        How much of the fit part the hinge's offset explains (planar model).
+    advice : str
+        What to check next, in words of the trade.
+    """
+
+    kind: FindingKind
+    calibration: Comparison | None
+    fit: Comparison | None
+    explained_deg: float | None
+    u_explained_deg: float | None
+    advice: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,6 +373,11 @@ class Settings:
     tolerance_deg : float
         Allowed |displayed - knee|. Default 10: about the smallest difference that
         goniometry detects (Hancock et al. 2018, J Exp Orthop 5:46, long arm).
+    frame_tolerance_deg, fit_tolerance_deg : float
+        Allowed |displayed - frame| (5 degrees, common practice) and |frame - knee| (10).
+    limit_flexion_deg, limit_extension_deg : float or None
+        The prescribed limits, where known: the knee should bend no further than the
+        first and straighten no further than the second.
     tag_mm : float
         Printed edge of one tag (black square), mm.
     dot_mm : float or None
@@ -322,6 +396,10 @@ class Settings:
     """
 
     tolerance_deg: float = 10.0
+    frame_tolerance_deg: float = 5.0
+    fit_tolerance_deg: float = 10.0
+    limit_flexion_deg: float | None = None
+    limit_extension_deg: float | None = None
     tag_mm: float = 50.0
     dot_mm: float | None = None
     placement_mm: tuple[float, float, float] = (10.0, 5.0, 5.0)
@@ -350,6 +428,10 @@ class Measurement:
         The machine's number, where it was given.
     comparison : Comparison or None
         Displayed against knee.
+    finding : Finding or None
+        Which part of the disagreement is whose, where a displayed number was given.
+    alarms : tuple of str
+        A prescribed limit that the knee's interval reaches past: said first and loudest.
     tags : tuple of Quad
         Printed tags that were seen.
     cautions : tuple of str
@@ -365,6 +447,8 @@ class Measurement:
     machine: Machine | None = None
     displayed: Displayed | None = None
     comparison: Comparison | None = None
+    finding: Finding | None = None
+    alarms: tuple[str, ...] = ()
     tags: tuple[Quad, ...] = ()
     cautions: tuple[str, ...] = ()
     seconds: float = 0.0

@@ -2,14 +2,16 @@
 
 One trial draws everything that is not known exactly, meets the rays through hip,
 knee and ankle with planes parallel to the sagittal plane, each mark at its own
-lateral depth, and takes the angle as seen along the plane's normal.
+lateral depth, and takes the angle as seen along the plane's normal. Where the
+machine's three points were found they go through the same trial, so that what knee
+and frame share (camera, scale) cancels in their difference as it does in the photo.
 
 ========================= ========================================================
 budget line               what is drawn
 ========================= ========================================================
 ``landmark_finding``      the detector's 2 x 2 covariance of each point
 ``landmark_placement``    mark to bony point, in the sagittal plane, mm
-``landmark_depth``        lateral depth of hip and ankle mark against the knee's
+``landmark_depth``        lateral depth of every mark against the knee's
 ``camera_direction``      tilt of the plane's normal (and its mirrored solution)
 ``focal_length``          focal length and lens
 ``leg_distance``          distance of the leg from the lens
@@ -30,16 +32,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle import geometry
-from knee_angle.records import LEG_POINTS, Angle, Landmark, LegInView, PointName
+from knee_angle.records import (
+    LEG_POINTS,
+    MACHINE_POINTS,
+    Angle,
+    Frame,
+    LegInView,
+    PointName,
+)
 
 __all__ = [
+    "BARS_TOGETHER_MM",
     "BUDGET_LINES",
     "MARK_DEPTH_MM",
+    "Drawn",
     "flat_flexion_deg",
     "flexion_with_uncertainty",
+    "frame_with_uncertainty",
     "interval_of",
     "linear_u_deg",
     "plane_flexion_deg",
+    "simulate",
     "simulate_deg",
 ]
 
@@ -59,13 +72,20 @@ MARK_DEPTH_MM: Mapping[PointName, tuple[float, float]] = {
     "hip": (20.0, 15.0),
     "knee": (0.0, 0.0),
     "ankle": (-36.0, 18.0),
+    "thigh_bar": (35.0, 4.0),
+    "hinge": (41.0, 4.0),
+    "shank_bar": (35.0, 4.0),
 }
 """Lateral depth of a mark against the knee's, mean and ±, mm, towards the camera.
 
 Half the breadth over the trochanters less half the distance of the hip joints
 (165 - 87 mm), half the knee's breadth (50 mm) and half the ankle's (36 mm), with the
 foot standing inwards of the knee; adult means from memory (common practice), so the
-± is wide."""
+± is wide. The bars run beside the leg, nearer to the camera; how far they stand off
+together is `BARS_TOGETHER_MM`, their ± here is against each other."""
+
+BARS_TOGETHER_MM = 15.0
+"""± of the bars' common depth against the knee's mark, mm (common practice)."""
 
 LINE_TRIALS = 2000
 """Trials for one line of the budget; its u is then known to 1.6 %."""
@@ -73,14 +93,33 @@ LINE_TRIALS = 2000
 
 @dataclass(frozen=True, slots=True)
 class _Draw:
-    """One set of inputs per trial; first axis = trials (or 1)."""
+    """One set of inputs per trial; first axis = trials (or 1), k = number of points."""
 
-    points_px: Floats  # (n, 3, 2)
-    placement_mm: Floats  # (n, 3, 2), in the plane
-    depth_mm: Floats  # (n, 3), towards the camera
+    points_px: Floats  # (n, k, 2)
+    placement_mm: Floats  # (n, k, 2), in the plane
+    depth_mm: Floats  # (n, k), towards the camera
     normal: Floats  # (n, 3)
     focal_px: Floats  # (n,)
     distance_mm: Floats  # (n,)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """What every trial gave.
+
+    Parameters
+    ----------
+    knee_deg : ndarray, shape (n,)
+        Flexion of the knee.
+    frame_deg : ndarray, shape (n,), or None
+        Flexion of the machine's bars; None without its three points.
+    hinge_mm : ndarray, shape (n, 2), or None
+        The hinge seen from the knee: distal along the thigh, anterior.
+    """
+
+    knee_deg: Floats
+    frame_deg: Floats | None
+    hinge_mm: Floats | None
 
 
 def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Angle:
@@ -102,12 +141,7 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
     """
     best = flat_flexion_deg(leg) if leg.view.plane == "image" else plane_flexion_deg(leg)
     drawn = simulate_deg(leg, lines=BUDGET_LINES, trials=trials, rng=rng)
-    found = simulate_deg(
-        leg,
-        lines=tuple(line for line in BUDGET_LINES if line != "landmark_placement"),
-        trials=trials,
-        rng=rng,
-    )
+    found = simulate_deg(leg, lines=_WITHOUT_PLACEMENT, trials=trials, rng=rng)
     budget = {
         line: _spread(
             simulate_deg(leg, lines=(line,), trials=LINE_TRIALS, rng=rng),
@@ -125,46 +159,96 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
     )
 
 
-def flat_flexion_deg(leg: LegInView) -> float:
-    """Signed flexion in the picture as it is, degrees."""
-    hip, knee, ankle = ((p.x_px, p.y_px) for p in _three(leg))
-    return float(geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side))
+def frame_with_uncertainty(
+    leg: LegInView, *, trials: int, rng: np.random.Generator
+) -> Frame | None:
+    """The machine's bars and hinge against the leg; None without its three points.
+
+    Parameters
+    ----------
+    leg : LegInView
+        Points, camera, view.
+    trials : int
+        Monte Carlo trials.
+    rng : numpy.random.Generator
+        Source of randomness.
+
+    Returns
+    -------
+    Frame or None
+        Angles are flat where the view is a prior; their u holds that bias.
+    """
+    if not set(MACHINE_POINTS) <= set(leg.points):
+        return None
+    at_best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None))
+    drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng)
+    assert at_best.frame_deg is not None  # noqa: S101  the points are there
+    assert at_best.hinge_mm is not None  # noqa: S101
+    assert drawn.frame_deg is not None  # noqa: S101
+    assert drawn.hinge_mm is not None  # noqa: S101
+    flat = leg.view.plane == "image"
+    frame = flat_flexion_deg(leg, points=MACHINE_POINTS) if flat else float(at_best.frame_deg[0])
+    knee = flat_flexion_deg(leg) if flat else float(at_best.knee_deg[0])
+    hinge = at_best.hinge_mm[0]
+    fits = drawn.frame_deg - drawn.knee_deg
+    away = np.column_stack([fits - (frame - knee), drawn.hinge_mm - hinge])
+    cov = away.T @ away / trials
+    return Frame(
+        deg=frame,
+        u_deg=_spread(drawn.frame_deg, frame),
+        interval_deg=interval_of(drawn.frame_deg),
+        fit_deg=frame - knee,
+        u_fit_deg=float(np.sqrt(cov[0, 0])),
+        distal_mm=float(hinge[0]),
+        anterior_mm=float(hinge[1]),
+        hinge_cov_mm2=(float(cov[1, 1]), float(cov[1, 2]), float(cov[2, 2])),
+        cov_fit_hinge=(float(cov[0, 1]), float(cov[0, 2])),
+    )
+
+
+def flat_flexion_deg(leg: LegInView, *, points: tuple[PointName, ...] = LEG_POINTS) -> float:
+    """Signed flexion in the picture as it is, degrees, of the leg (or of the bars)."""
+    first, middle, last = ((leg.points[n].x_px, leg.points[n].y_px) for n in points)
+    return float(geometry.signed_flexion_deg(first, middle, last, side=leg.side))
 
 
 def plane_flexion_deg(leg: LegInView) -> float:
     """Signed flexion along the view's best normal, degrees."""
-    return float(_angles(leg, _draw(leg, lines=(), trials=1, rng=None))[0])
+    return float(_simulated(leg, _draw(leg, lines=(), trials=1, rng=None)).knee_deg[0])
+
+
+def simulate(
+    leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator
+) -> Drawn:
+    """Knee, frame and hinge in every trial, with only the named budget lines drawn."""
+    return _simulated(leg, _draw(leg, lines=lines, trials=trials, rng=rng))
 
 
 def simulate_deg(
     leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator
 ) -> Floats:
-    """Flexion in every trial, with only the named budget lines drawn; shape (trials,)."""
-    return _angles(leg, _draw(leg, lines=lines, trials=trials, rng=rng))
+    """Flexion of the knee in every trial; shape (trials,)."""
+    alone = LegInView(
+        {n: leg.points[n] for n in LEG_POINTS}, leg.side, leg.lens, leg.view, leg.placement_mm
+    )
+    return simulate(alone, lines=lines, trials=trials, rng=rng).knee_deg
 
 
 def linear_u_deg(leg: LegInView) -> float:
-    """Standard uncertainty by linear propagation (GUM), the Monte Carlo's check.
+    """Standard uncertainty of the knee by linear propagation (GUM), the Monte Carlo's check.
 
     Central differences of half a standard uncertainty in every independent input.
     The mirrored solution is not linear and is left out.
     """
     total = 0.0
     for line in BUDGET_LINES:
-        for unit in _unit_inputs(line):
-            up, down = (_angles(leg, _shifted(leg, line, s * unit))[0] for s in (0.5, -0.5))
+        for unit in np.eye(_inputs(leg)[line]):
+            up, down = (
+                _simulated(leg, _from_normals(leg, {line: s * unit[None]})).knee_deg[0]
+                for s in (0.5, -0.5)
+            )
             total += float(up - down) ** 2
     return float(np.sqrt(total))
-
-
-def _three(leg: LegInView) -> tuple[Landmark, Landmark, Landmark]:
-    hip, knee, ankle = (leg.points[name] for name in LEG_POINTS)
-    return hip, knee, ankle
-
-
-def _spread(values: Floats, about: float | None = None) -> float:
-    centre = float(np.mean(values)) if about is None else about
-    return float(np.sqrt(np.mean((values - centre) ** 2)))
 
 
 def interval_of(values: Floats) -> tuple[float, float]:
@@ -173,23 +257,32 @@ def interval_of(values: Floats) -> tuple[float, float]:
     return float(low), float(high)
 
 
-_INPUTS: Mapping[str, int] = {
-    "landmark_finding": 6,
-    "landmark_placement": 6,
-    "landmark_depth": 3,
-    "camera_direction": 2,
-    "focal_length": 1,
-    "leg_distance": 1,
-}
-"""Independent standard normal inputs of each line."""
+def _spread(values: Floats, about: float | None = None) -> float:
+    centre = float(np.mean(values)) if about is None else about
+    return float(np.sqrt(np.mean((values - centre) ** 2)))
 
 
-def _unit_inputs(line: str) -> Floats:
-    return np.eye(_INPUTS[line])
+_WITHOUT_PLACEMENT = tuple(line for line in BUDGET_LINES if line != "landmark_placement")
 
 
-def _shifted(leg: LegInView, line: str, z: Floats) -> _Draw:
-    return _from_normals(leg, {line: z[None, :]})
+def _names(leg: LegInView) -> tuple[PointName, ...]:
+    """The points that are simulated: the leg's, and the machine's where all are there."""
+    seen = set(MACHINE_POINTS) <= set(leg.points)
+    return (*LEG_POINTS, *MACHINE_POINTS) if seen else LEG_POINTS
+
+
+def _inputs(leg: LegInView) -> dict[str, int]:
+    """Independent standard normal inputs of each line."""
+    count = len(_names(leg))
+    return {
+        "landmark_finding": 2 * count,
+        "landmark_placement": 6,
+        # One for each mark, and one that all bars share.
+        "landmark_depth": count + 1,
+        "camera_direction": 2,
+        "focal_length": 1,
+        "leg_distance": 1,
+    }
 
 
 def _draw(
@@ -198,7 +291,8 @@ def _draw(
     """Inputs for all trials; lines that are not named stay at their best estimate."""
     if rng is None:
         return _from_normals(leg, {})
-    normals = {line: rng.standard_normal((trials, _INPUTS[line])) for line in lines}
+    inputs = _inputs(leg)
+    normals = {line: rng.standard_normal((trials, inputs[line])) for line in lines}
     mirrored = None
     if "camera_direction" in lines and leg.view.other_normal is not None:
         mirrored = rng.random(trials) < leg.view.p_other
@@ -210,29 +304,61 @@ def _from_normals(
 ) -> _Draw:
     """Standard normal numbers turned into inputs; a line without numbers stands still."""
     view, lens = leg.view, leg.lens
-    points = np.array([[p.x_px, p.y_px] for p in _three(leg)])[None]
-    if "landmark_finding" in z:
-        roots = np.array([_root(p.cov_px2) for p in _three(leg)])
-        points = points + np.einsum("kij,nkj->nki", roots, z["landmark_finding"].reshape(-1, 3, 2))
-    placement = np.zeros((1, 3, 2))
-    if "landmark_placement" in z:
-        placement = z["landmark_placement"].reshape(-1, 3, 2) * np.array(leg.placement_mm)[:, None]
-    depth = np.array([[MARK_DEPTH_MM[name][0] for name in LEG_POINTS]])
-    if "landmark_depth" in z:
-        depth = depth + z["landmark_depth"] * np.array([MARK_DEPTH_MM[n][1] for n in LEG_POINTS])
+    still = np.zeros((1, 1))
+    # Lengths are positive: their relative ± is drawn in the logarithm.
+    focal = lens.focal_px * np.exp(lens.u_relative * z.get("focal_length", still)[:, 0])
+    u_distance = view.u_distance_mm / view.knee_distance_mm
+    distance = view.knee_distance_mm * np.exp(u_distance * z.get("leg_distance", still)[:, 0])
+    return _Draw(
+        points_px=_drawn_points(leg, z.get("landmark_finding")),
+        placement_mm=_drawn_placement(leg, z.get("landmark_placement")),
+        depth_mm=_drawn_depth(leg, z.get("landmark_depth")),
+        normal=_drawn_normal(leg, z.get("camera_direction"), mirrored),
+        focal_px=focal,
+        distance_mm=distance,
+    )
+
+
+def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
+    """Points (n, k, 2) in px, each by its own covariance."""
+    marks = [leg.points[name] for name in _names(leg)]
+    best = np.array([[p.x_px, p.y_px] for p in marks])[None]
+    if z is None:
+        return best
+    roots = np.array([_root(p.cov_px2) for p in marks])
+    return np.asarray(best + np.einsum("kij,nkj->nki", roots, z.reshape(-1, len(marks), 2)))
+
+
+def _drawn_placement(leg: LegInView, z: Floats | None) -> Floats:
+    """Mark to bony point (n, k, 2), mm in the plane; the machine's marks are the points."""
+    count = len(_names(leg))
+    if z is None:
+        return np.zeros((1, count, 2))
+    off = np.zeros((len(z), count, 2))
+    off[:, :3] = z.reshape(-1, 3, 2) * np.array(leg.placement_mm)[:, None]
+    return off
+
+
+def _drawn_depth(leg: LegInView, z: Floats | None) -> Floats:
+    """Depth (n, k) of each mark against the knee's, mm towards the camera."""
+    names = _names(leg)
+    best = np.array([[MARK_DEPTH_MM[name][0] for name in names]])
+    if z is None:
+        return best
+    own = z[:, :-1] * np.array([MARK_DEPTH_MM[name][1] for name in names])
+    shared = z[:, -1:] * np.array([BARS_TOGETHER_MM * (n in MACHINE_POINTS) for n in names])
+    return np.asarray(best + own + shared)
+
+
+def _drawn_normal(leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None) -> Floats:
+    """The plane's normal (n, 3)."""
+    view = leg.view
     normal = np.array(view.normal)[None]
     if mirrored is not None and view.other_normal is not None:
         normal = np.where(mirrored[:, None], np.array(view.other_normal), normal)
-    if "camera_direction" in z:
-        tilt = z["camera_direction"] @ _root(view.tilt_cov_deg2).T
-        normal = geometry.tilt_normal(normal, np.clip(tilt, -60.0, 60.0))
-    # Lengths are positive: their relative ± is drawn in the logarithm.
-    focal = lens.focal_px * np.exp(lens.u_relative * z.get("focal_length", np.zeros((1, 1)))[:, 0])
-    u_distance = view.u_distance_mm / view.knee_distance_mm
-    distance = view.knee_distance_mm * np.exp(
-        u_distance * z.get("leg_distance", np.zeros((1, 1)))[:, 0]
-    )
-    return _Draw(points, placement, depth, normal, focal, distance)
+    if z is None:
+        return normal
+    return geometry.tilt_normal(normal, np.clip(z @ _root(view.tilt_cov_deg2).T, -60.0, 60.0))
 
 
 def _root(cov: tuple[float, float, float]) -> Floats:
@@ -242,15 +368,23 @@ def _root(cov: tuple[float, float, float]) -> Floats:
     return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
 
 
-def _angles(leg: LegInView, draw: _Draw) -> Floats:
-    """Signed flexion of every trial, (n,)."""
+def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
+    """Every trial's leg (and machine), seen along the plane's normal."""
     directions = geometry.rays(
         draw.points_px, focal_px=draw.focal_px[:, None], centre_px=leg.lens.centre_px
     )
+    normal = draw.normal[:, None, :]
     met = geometry.meet_plane(
-        directions,
-        normal=draw.normal[:, None, :],
-        distance_mm=draw.distance_mm[:, None] - draw.depth_mm,
+        directions, normal=normal, distance_mm=draw.distance_mm[:, None] - draw.depth_mm
     )
-    flat = geometry.to_plane_mm(met, normal=draw.normal[:, None, :]) + draw.placement_mm
-    return geometry.signed_flexion_deg(flat[:, 0], flat[:, 1], flat[:, 2], side=leg.side)
+    flat = geometry.to_plane_mm(met, normal=normal) + draw.placement_mm
+    hip, knee, ankle = flat[:, 0], flat[:, 1], flat[:, 2]
+    knee_deg = geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side)
+    if flat.shape[1] == len(LEG_POINTS):
+        return Drawn(knee_deg, None, None)
+    bar, hinge, shank = flat[:, 3], flat[:, 4], flat[:, 5]
+    return Drawn(
+        knee_deg=knee_deg,
+        frame_deg=geometry.signed_flexion_deg(bar, hinge, shank, side=leg.side),
+        hinge_mm=geometry.along_and_anterior(hinge - knee, axis=knee - hip, side=leg.side),
+    )

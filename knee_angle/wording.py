@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from knee_angle.records import (
     Comparison,
+    FindingKind,
+    Frame,
     Landmarks,
     Measurement,
     NotMeasured,
@@ -20,11 +22,13 @@ from knee_angle.records import (
 
 __all__ = [
     "CAUTION",
+    "FINDING_WORDS",
     "PLANE_WORDS",
     "SOURCE_WORDS",
     "VERDICT_SHAPES",
     "VERDICT_WORDS",
     "degrees",
+    "hinge_place",
     "phrase",
     "plus_minus",
     "sentence",
@@ -100,10 +104,34 @@ def phrase(text: str) -> str:
     return text if text[:2].isupper() else text[:1].lower() + text[1:]
 
 
+FINDING_WORDS: dict[FindingKind, str] = {
+    "none": "neither reading nor fit is off",
+    "calibration": "calibration warning: the machine reads wrongly",
+    "fit": "fit warning: hinge and knee do not coincide",
+    "both": "calibration and fit warning",
+    "undecided": "cause not proven",
+    "not_separable": "cause not separable: the machine's bars were not seen",
+}
+
+
 def sources(landmarks: Landmarks) -> str:
     """Who found hip, knee and ankle, in words."""
     found = [landmarks.points[name].source for name in ("hip", "knee", "ankle")]
     return ", ".join(SOURCE_WORDS[source] for source in dict.fromkeys(found))
+
+
+def hinge_place(frame: Frame) -> str:
+    """Where the hinge lies, seen from the knee, with 95 % ±.
+
+    Both coordinates in whole mm; a negative one changes its word, not its sign.
+    """
+    dd, _, aa = frame.hinge_cov_mm2
+    along = "distal" if frame.distal_mm >= 0 else "proximal"
+    across = "anterior" if frame.anterior_mm >= 0 else "posterior"
+    return (
+        f"{abs(frame.distal_mm):.0f} ± {plus_minus(dd**0.5):.0f} mm {along}, "
+        f"{abs(frame.anterior_mm):.0f} ± {plus_minus(aa**0.5):.0f} mm {across} of the knee"
+    )
 
 
 def sentence(outcome: Outcome) -> str:
@@ -143,12 +171,6 @@ def _compared(displayed_deg: float, comparison: Comparison) -> str:
         case "within":
             return f"{said}: within the tolerance of {tolerance}."
         case "outside":
-            return (
-                f"{said}: outside the tolerance of {tolerance}. Stop the machine, check how the "
-                "leg lies and where the hinge stands, and photograph again."
-            )
+            return f"{said}: outside the tolerance of {tolerance}."
         case "undecided":
-            return (
-                f"{said}: with this ± it cannot be told whether that is within {tolerance}. "
-                "Photograph again, square-on, with tags or dots."
-            )
+            return f"{said}: with this ± it cannot be told whether that is within {tolerance}."

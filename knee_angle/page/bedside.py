@@ -98,14 +98,22 @@ def _upload() -> Any:
 
 def _settings() -> Settings:
     """Sizes and tolerance, folded away: most days nobody touches them."""
-    with st.expander("Sizes and tolerance"):
+    with st.expander("Prescribed limits, tolerance, sizes"):
         tolerance = st.number_input("Tolerance, degrees", 0.5, 45.0, 10.0, 0.5)
+        flexion = st.number_input("Prescribed flexion limit, degrees", -30.0, 180.0, None, 1.0)
+        extension = st.number_input("Prescribed extension limit, degrees", -30.0, 180.0, None, 1.0)
         tag_mm = st.number_input("Printed edge of a tag, mm", 5.0, 200.0, 50.0, 1.0)
         known = st.toggle("The dots' diameter is known")
         dot_mm = (
             st.number_input("Diameter of the dots, mm", 5.0, 40.0, 16.0, 1.0) if known else None
         )
-    return Settings(tolerance_deg=tolerance, tag_mm=tag_mm, dot_mm=dot_mm)
+    return Settings(
+        tolerance_deg=tolerance,
+        limit_flexion_deg=flexion,
+        limit_extension_deg=extension,
+        tag_mm=tag_mm,
+        dot_mm=dot_mm,
+    )
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -140,6 +148,8 @@ def _answer(photo: Photo, displayed_deg: float | None, settings: Settings) -> No
             st.warning(wording.sentence(result))
             st.image(photo.small, width="stretch")
         else:
+            for alarm in result.alarms:
+                st.error(f"**{alarm}**")
             st.html(_card(result))
             st.image(overlay(photo, result, panel=False), width="stretch")
             for caution in result.cautions:
@@ -167,7 +177,18 @@ def _card(result: Measurement) -> str:
         f'<div class="answer {kind}" role="status">'
         f'<div class="big">{wording.degrees(result.knee.deg)}</div>'
         f'<div class="range">{result.side} knee, 95 % between {low} and {high}</div>'
-        f"{verdict}<div>{wording.sentence(result)}</div></div>"
+        f"{verdict}<div>{wording.sentence(result)}</div>{_next(result)}</div>"
+    )
+
+
+def _next(result: Measurement) -> str:
+    """The finding and what to check next."""
+    if result.finding is None:
+        return ""
+    words = wording.FINDING_WORDS[result.finding.kind]
+    return (
+        f'<div class="row"><b>{words[:1].upper()}{words[1:]}</b></div>'
+        f"<div>{result.finding.advice}</div>"
     )
 
 

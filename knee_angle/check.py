@@ -1,0 +1,308 @@
+"""A machine check: several photos of one machine over its range.
+
+* **Reading**: a straight line, displayed against frame, errors in both (calibration).
+* **Fit**: the same photos' fit parts and the hinge's place seen in them, by the planar
+  model, with the error of the marks on the skin shared by all photos of one leg.
+* Knee-only series are answered too: the line of display against knee and the ratio of
+  arcs. Their cause is ``not_separable``.
+
+Outliers are named, never dropped. Nothing is measured here: results come in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle import calibration, mechanism
+from knee_angle.comparison import judged, u_display_deg
+from knee_angle.errors import InvalidInput
+from knee_angle.finding import ADVICE, SUPPORT_MM
+from knee_angle.records import (
+    Comparison,
+    FindingKind,
+    Frame,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Settings,
+)
+
+__all__ = ["FRAME_COMMON_U_DEG", "HINGE_TOLERANCE_MM", "MachineCheck", "check_machine"]
+
+Floats = NDArray[np.float64]
+
+FRAME_COMMON_U_DEG = 0.3
+"""± that all frame angles of one machine share: dots stuck 1 mm off the bars' middle
+lines over about 250 mm (common practice)."""
+HINGE_TOLERANCE_MM = 25.0
+"""Allowed distance of the hinge from the knee along the thigh: about half the fit
+tolerance of 10 degrees at 90 degrees of flexion, by the planar model."""
+FEWEST = 3
+"""Two points always lie on a line; the third is the first test of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MachineCheck:
+    """What several photos say about one machine.
+
+    Parameters
+    ----------
+    photos : tuple of str
+        Photos that were used, in the order given.
+    left_out : tuple of (str, str)
+        Photos that were not, each with its reason.
+    reading : calibration.Line or None
+        Displayed (y) against frame (x); None where no bars were seen.
+    reading_verdict : calibration.RangeVerdict or None
+        Displayed minus frame over the range used.
+    knee_line : calibration.Line
+        Displayed (y) against knee (x).
+    knee_verdict : calibration.RangeVerdict
+        Displayed minus knee over the range used.
+    arc : calibration.ArcRatio
+        Arc of the knee over arc of the display.
+    fits : mechanism.Offsets or None
+        Hinge offset and slack by the planar model.
+    hinge : Comparison or None
+        Distal hinge offset, mm, against its tolerance (fields named ``_deg`` hold mm).
+    kind : str
+        As in :class:`knee_angle.records.Finding`, over the whole range.
+    advice : str
+        What to do next.
+    outliers : tuple of str
+        Photos that stand off the line through the others. None is dropped.
+    """
+
+    photos: tuple[str, ...]
+    left_out: tuple[tuple[str, str], ...]
+    reading: calibration.Line | None
+    reading_verdict: calibration.RangeVerdict | None
+    knee_line: calibration.Line
+    knee_verdict: calibration.RangeVerdict
+    arc: calibration.ArcRatio
+    fits: mechanism.Offsets | None
+    hinge: Comparison | None
+    kind: FindingKind
+    advice: str
+    outliers: tuple[str, ...]
+
+    def knee_table(
+        self, displayed_deg: Sequence[float], settings: Settings
+    ) -> tuple[calibration.TableRow, ...]:
+        """Displayed number to knee with 95 % intervals, for this leg as it lay.
+
+        Raises
+        ------
+        InvalidInput
+            Where display and knee do not move together.
+        """
+        return calibration.inverse_table(
+            self.knee_line, displayed_deg, u_displayed_deg=u_display_deg(settings)
+        )
+
+
+def check_machine(
+    outcomes: Mapping[str, Outcome], settings: Settings
+) -> MachineCheck | NotMeasured:
+    """Judge one machine from its photos.
+
+    Parameters
+    ----------
+    outcomes : Mapping of photo name to outcome
+        Each measured with its displayed number.
+    settings : Settings
+        Tolerances and the display's step.
+
+    Returns
+    -------
+    MachineCheck or NotMeasured
+        Refused with fewer than three usable photos, or with all at one angle.
+    """
+    used, left_out = _usable(outcomes)
+    if len(used) < FEWEST:
+        reasons = "; ".join(f"{name}: {reason}" for name, reason in left_out) or "none was left out"
+        return NotMeasured(
+            f"a machine check needs at least {FEWEST} photos with a measured knee and a displayed "
+            f"number, but got {len(used)} ({reasons})",
+            "photograph the machine at three or more settings over its allowed range, and give "
+            "the displayed number of each",
+        )
+    try:
+        return _checked(used, left_out, settings)
+    except InvalidInput as error:
+        return NotMeasured(str(error), "photograph the machine over a wider part of its range")
+
+
+def _usable(
+    outcomes: Mapping[str, Outcome],
+) -> tuple[dict[str, Measurement], tuple[tuple[str, str], ...]]:
+    used: dict[str, Measurement] = {}
+    left_out = []
+    for name, outcome in outcomes.items():
+        if not isinstance(outcome, Measurement):
+            left_out.append((name, outcome.reason))
+        elif outcome.displayed is None:
+            left_out.append((name, "no displayed number was given"))
+        else:
+            used[name] = outcome
+    return used, tuple(left_out)
+
+
+def _checked(
+    used: dict[str, Measurement], left_out: tuple[tuple[str, str], ...], settings: Settings
+) -> MachineCheck:
+    results = list(used.values())
+    u_y = u_display_deg(settings)
+    displayed = [r.displayed.deg for r in results if r.displayed is not None]
+    knee_line = calibration.fit_line(
+        [r.knee.deg for r in results], displayed, cov_x=_knee_cov(results), u_y=u_y
+    )
+    knee_verdict = _over(knee_line, settings.tolerance_deg)
+    frames = _frames(results)
+    if frames is None:
+        return MachineCheck(
+            tuple(used), left_out, None, None, knee_line, knee_verdict, _arc(knee_line),
+            None, None, "not_separable", ADVICE["not_separable"], _named(used, knee_line),
+        )  # fmt: skip
+    reading = calibration.fit_line(
+        [f.deg for f in frames],
+        displayed,
+        u_x=[f.u_deg for f in frames],
+        u_y=u_y,
+        common_u_x=FRAME_COMMON_U_DEG,
+    )
+    reading_verdict = _over(reading, settings.frame_tolerance_deg)
+    seen, seen_cov = _hinge_seen(frames, settings)
+    hinge = judged(float(seen[0]), u=math.sqrt(seen_cov[0, 0]), tolerance=HINGE_TOLERANCE_MM)
+    fit_parts = [
+        judged(f.fit_deg, u=f.u_fit_deg, tolerance=settings.fit_tolerance_deg) for f in frames
+    ]
+    kind = _kind(reading_verdict.verdict, fit_parts, hinge)
+    return MachineCheck(
+        photos=tuple(used),
+        left_out=left_out,
+        reading=reading,
+        reading_verdict=reading_verdict,
+        knee_line=knee_line,
+        knee_verdict=knee_verdict,
+        arc=_arc(knee_line),
+        fits=_offsets(results, frames, seen, seen_cov),
+        hinge=hinge,
+        kind=kind,
+        advice=_advice(kind, hinge),
+        outliers=_named(used, reading),
+    )
+
+
+def _frames(results: Sequence[Measurement]) -> list[Frame] | None:
+    """The bars of every photo; None where any photo does not show them."""
+    frames = [
+        r.machine.frame for r in results if r.machine is not None and r.machine.frame is not None
+    ]
+    return frames if len(frames) == len(results) else None
+
+
+def _knee_cov(results: Sequence[Measurement]) -> Floats:
+    """Covariance of the knee angles: the marks stay on the skin, their error is shared."""
+    placed = np.array([r.knee.budget_deg["landmark_placement"] for r in results])
+    total = np.array([r.knee.u_deg for r in results])
+    own = np.maximum(total**2 - placed**2, 0.0)
+    return np.asarray(np.diag(own) + np.outer(placed, placed))
+
+
+def _over(line: calibration.Line, tolerance_deg: float) -> calibration.RangeVerdict:
+    """The verdict over the range that the photos span."""
+    return calibration.verdict_over(
+        line, low_deg=min(line.x), high_deg=max(line.x), tolerance_deg=tolerance_deg
+    )
+
+
+def _arc(knee_line: calibration.Line) -> calibration.ArcRatio:
+    """Arc of the knee over arc of the display: the line's axes the other way round."""
+    turned = calibration.fit_line(
+        knee_line.y,
+        knee_line.x,
+        cov_x=np.array(knee_line.cov_y),
+        cov_y=np.array(knee_line.cov_x),
+    )
+    return calibration.arc_ratio(turned)
+
+
+def _hinge_seen(frames: Sequence[Frame], settings: Settings) -> tuple[Floats, Floats]:
+    """Hinge offset (distal, anterior) over all photos, mm, and its covariance (2, 2).
+
+    The knee mark's own error is the same in every photo; the rest averages.
+    """
+    shared = settings.placement_mm[1] ** 2 * np.eye(2)
+    precision, weighed = np.zeros((2, 2)), np.zeros(2)
+    for frame in frames:
+        dd, da, aa = frame.hinge_cov_mm2
+        own = np.array([[dd, da], [da, aa]]) - shared
+        values, vectors = np.linalg.eigh(own)
+        inverse = vectors @ np.diag(1.0 / np.maximum(values, 1.0)) @ vectors.T
+        precision += inverse
+        weighed += inverse @ np.array([frame.distal_mm, frame.anterior_mm])
+    cov = np.linalg.inv(precision)
+    return np.asarray(cov @ weighed), np.asarray(cov + shared)
+
+
+def _offsets(
+    results: Sequence[Measurement], frames: Sequence[Frame], seen: Floats, seen_cov: Floats
+) -> mechanism.Offsets | None:
+    """Hinge offset and slack by the planar model; None outside its limits."""
+    placed = np.array([r.knee.budget_deg["landmark_placement"] for r in results])
+    own = np.maximum(np.array([f.u_fit_deg for f in frames]) ** 2 - placed**2, 0.05**2)
+    try:
+        return mechanism.fit_offsets(
+            [f.deg for f in frames],
+            [f.fit_deg for f in frames],
+            support_mm=SUPPORT_MM[0],
+            u_support_mm=SUPPORT_MM[1],
+            cov_deg2=np.diag(own) + np.outer(placed, placed),
+            seen_mm=(float(seen[0]), float(seen[1])),
+            seen_cov_mm2=(
+                float(seen_cov[0, 0]),
+                float(seen_cov[0, 1]),
+                float(seen_cov[1, 1]),
+            ),
+        )
+    except InvalidInput:
+        return None
+
+
+def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: Comparison) -> FindingKind:
+    """Named when proven; a fit fault by any photo's fit part or by the hinge's place."""
+    # Several photos are several chances of a false alarm; their errors are mostly
+    # shared (one leg, one set of marks), so the widest photo counts, not the luckiest.
+    worst = max(fit_parts, key=lambda part: abs(part.discrepancy_deg) - 1.65 * part.u_deg)
+    off = worst.verdict == "outside" or hinge.verdict == "outside"
+    if reading == "outside":
+        return "both" if off else "calibration"
+    if off:
+        return "fit"
+    fits = hinge.verdict == "within" and all(part.verdict == "within" for part in fit_parts)
+    return "none" if reading == "within" and fits else "undecided"
+
+
+def _advice(kind: FindingKind, hinge: Comparison) -> str:
+    where, action = ("distal", "shorten") if hinge.discrepancy_deg > 0 else ("proximal", "lengthen")
+    words = (
+        f"over all photos the hinge lies {abs(hinge.discrepancy_deg):.0f} ± "
+        f"{1.96 * hinge.u_deg:.0f} mm {where} of the knee"
+    )
+    if hinge.verdict == "outside":
+        words += (
+            f"; {action} the thigh section by about that, machine stopped, then photograph again "
+            "part-way into flexion"
+        )
+    return ADVICE[kind].format(hinge=words)
+
+
+def _named(used: Mapping[str, Measurement], line: calibration.Line) -> tuple[str, ...]:
+    names = list(used)
+    return tuple(names[index] for index in line.outliers)

@@ -1,0 +1,100 @@
+"""A machine check in words: what a person reads of it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from knee_angle import wording
+from knee_angle.calibration import Line, RangeVerdict
+from knee_angle.check import MachineCheck
+from knee_angle.errors import InvalidInput
+from knee_angle.records import NotMeasured, Settings
+
+__all__ = ["check_text"]
+
+TABLE_CAUTION = (
+    "The table describes this leg as it lay. Settings stay the prescriber's: it is no reason to "
+    "set more motion than was prescribed."
+)
+
+
+def check_text(result: MachineCheck | NotMeasured, settings: Settings) -> str:
+    """The whole check as text, with the finding first."""
+    if isinstance(result, NotMeasured):
+        return (
+            f"Not checked: {wording.phrase(result.reason)}. "
+            f"Next: {wording.phrase(result.advice)}.\n{wording.CAUTION}"
+        )
+    lines = [
+        f"Finding: {wording.FINDING_WORDS[result.kind]}",
+        f"  {result.advice}",
+        "",
+        *_line("display against frame (calibration)", result.reading, result.reading_verdict),
+        *_line("display against knee", result.knee_line, result.knee_verdict),
+        f"  knee's arc over display's arc: {result.arc.ratio:.3f} "
+        f"(95 % {result.arc.interval[0]:.3f} to {result.arc.interval[1]:.3f})",
+        *_fit(result),
+        "",
+        *_table(result, settings),
+        f"{len(result.photos)} photos used: {', '.join(result.photos)}",
+    ]
+    lines += [f"left out: {name} ({wording.phrase(reason)})" for name, reason in result.left_out]
+    if result.outliers:
+        lines.append(
+            f"stand off the line, kept all the same: {', '.join(result.outliers)}: look at them"
+        )
+    return "\n".join([*lines, wording.CAUTION])
+
+
+def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[str]:
+    if line is None or verdict is None:
+        return []
+    fit = "" if line.p_value is None or line.dof < 1 else f", lack of fit p = {line.p_value:.2f}"
+    return [
+        f"  {name}:",
+        f"    offset {wording.with_u(line.offset, line.u_offset, sign=True)}, "
+        f"gain {line.gain:.3f} ± {1.96 * line.u_gain:.3f}{fit}",
+        f"    largest difference {wording.degrees(verdict.largest_deg, sign=True)} at "
+        f"{wording.degrees(verdict.at_deg)}; over {wording.degrees(verdict.low_deg)} to "
+        f"{wording.degrees(verdict.high_deg)} {verdict.verdict} the tolerance of "
+        f"{verdict.tolerance_deg:g}°",
+    ]
+
+
+def _fit(result: MachineCheck) -> list[str]:
+    """The fit: where the hinge lies, and what the photos cannot tell apart."""
+    if result.hinge is None:
+        return []
+    hinge = result.hinge
+    lines = [
+        f"  hinge along the thigh: {hinge.discrepancy_deg:+.0f} ± {1.96 * hinge.u_deg:.0f} mm "
+        f"(distal +; {hinge.verdict} ± {hinge.tolerance_deg:g} mm)"
+    ]
+    if result.fits is not None:
+        fits = result.fits
+        lines.append(
+            f"  by the planar model: hinge {fits.distal_mm:+.0f} ± {1.96 * fits.u_distal_mm:.0f} mm"
+            f" distal, {fits.anterior_mm:+.0f} ± {1.96 * fits.u_anterior_mm:.0f} mm anterior,"
+            f" slack {wording.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
+        )
+        lines += [
+            f"  these photos cannot tell {one} and {other} apart" for one, other in fits.inseparable
+        ]
+    return lines
+
+
+def _table(result: MachineCheck, settings: Settings) -> list[str]:
+    """Displayed number to knee, in steps of ten over the range seen."""
+    low, high = min(result.knee_line.y), max(result.knee_line.y)
+    wanted = [float(x) for x in np.arange(np.ceil(low / 10) * 10, high + 0.1, 10)]
+    try:
+        rows = result.knee_table(wanted, settings)
+    except InvalidInput:
+        return []
+    lines = ["  display   knee, 95 %"]
+    lines += [
+        f"  {row.displayed_deg:6.0f}°   {wording.degrees(row.knee_deg)} "
+        f"({wording.degrees(row.interval_deg[0])} to {wording.degrees(row.interval_deg[1])})"
+        for row in rows
+    ]
+    return [*lines, f"  {TABLE_CAUTION}", ""]

@@ -1,0 +1,136 @@
+"""Several photos of one machine: the true offset, gain and cause come back."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+from conftest import SAMPLES
+
+from knee_angle.check import check_machine
+from knee_angle.check_words import check_text
+from knee_angle.demo import sample_rows
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.measure import measure
+from knee_angle.records import Measurement, NotMeasured, Settings, Unreadable
+
+DOTS = DotDetector()
+_, DISPLAYED, _ = sample_rows(SAMPLES)
+
+
+def series(letter: str) -> dict[str, object]:
+    return {
+        p.name: measure(p, detectors=(DOTS,), displayed_deg=shown)
+        for p, shown in DISPLAYED.items()
+        if p.name.startswith(f"series_{letter}_")
+    }
+
+
+SERIES = {letter: series(letter) for letter in "ab"}
+
+
+@pytest.mark.parametrize(
+    ("letter", "offset", "gain", "distal_mm", "kind"),
+    [
+        pytest.param("a", 5.0, 1.04, -2.0, "calibration", id="a drifted sensor"),
+        pytest.param("b", 0.0, 1.0, 45.0, "fit", id="a hinge 45 mm too far distal"),
+    ],
+)
+def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
+    result = check_machine(SERIES[letter], Settings())
+    assert result.kind == kind
+    assert result.reading.region.holds(offset=offset, gain=gain)
+    assert abs(result.hinge.discrepancy_deg - distal_mm) <= 1.96 * result.hinge.u_deg
+    assert result.outliers == ()
+    assert result.left_out == ()
+
+
+def test_a_fit_fault_says_which_way_and_how_far():
+    text = check_text(check_machine(SERIES["b"], Settings()), Settings())
+    assert text.splitlines()[0] == "Finding: fit warning: hinge and knee do not coincide"
+    assert "mm distal of the knee; shorten the thigh section" in text
+    assert "no reason to set more motion than was prescribed" in text
+
+
+def without_machine(outcome: Measurement) -> Measurement:
+    from dataclasses import replace
+
+    return replace(outcome, machine=None)
+
+
+def test_knee_only_series_are_answered_but_not_separable():
+    bare = {name: without_machine(m) for name, m in SERIES["b"].items()}
+    result = check_machine(bare, Settings())
+    assert result.kind == "not_separable"
+    assert result.reading is None
+    assert result.knee_verdict.verdict == "outside"
+    low, high = result.arc.interval
+    assert low < result.arc.ratio < high < 1.0
+    assert "photograph again with dots on the machine's thigh bar" in result.advice
+
+
+def test_photos_without_a_number_or_an_angle_are_named():
+    outcomes = {
+        **SERIES["a"],
+        "blank.jpg": NotMeasured("no dots", "stick dots"),
+        "empty.jpg": Unreadable("it is empty"),
+        "late.jpg": measure(SAMPLES / "series_a_1.jpg", detectors=(DOTS,)),
+    }
+    result = check_machine(outcomes, Settings())
+    assert dict(result.left_out) == {
+        "blank.jpg": "no dots",
+        "empty.jpg": "it is empty",
+        "late.jpg": "no displayed number was given",
+    }
+
+
+def test_two_photos_are_too_few():
+    few = dict(list(SERIES["a"].items())[:2])
+    refused = check_machine(few, Settings())
+    assert isinstance(refused, NotMeasured)
+    assert "at least 3 photos" in refused.reason
+
+
+def test_an_outlier_is_named_and_kept():
+    from dataclasses import replace
+
+    from knee_angle.records import Displayed
+
+    name = "series_a_4.jpg"
+    moved = replace(SERIES["a"][name], displayed=Displayed(SERIES["a"][name].displayed.deg + 12))
+    result = check_machine({**SERIES["a"], name: moved}, Settings())
+    assert result.outliers == (name,)
+    assert name in result.photos
+
+
+def run(*args: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "knee_angle", "check", *map(str, args)],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+
+
+def test_the_command_checks_a_machine():
+    photos = sorted(SAMPLES.glob("series_a_*.jpg"))
+    done = run(*photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json")
+    row = json.loads(done.stdout)
+    assert (done.returncode, row["finding"]) == (0, "calibration")
+    assert row["displayed_against_frame"]["offset_deg"] == pytest.approx(5.0, abs=1.0)
+
+
+def test_the_command_without_numbers_says_what_is_missing():
+    done = run(*sorted(SAMPLES.glob("series_a_*.jpg")))
+    assert done.returncode == 1
+    assert "Not checked" in done.stdout
+    assert "no displayed number was given" in done.stdout
+
+
+def test_the_command_plans_photos():
+    done = run("plan", "--wanted-u", "0.8", "--low", "10", "--high", "90")
+    assert done.returncode == 0
+    assert "photos at 10°" in done.stdout
+    impossible = run("plan", "--wanted-u", "0.1")
+    assert impossible.returncode == 2
+    assert "more photos do not lower what they share" in impossible.stderr

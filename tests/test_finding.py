@@ -1,0 +1,152 @@
+"""Calibration or fit: single photos with known causes, and prescribed limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import scenes
+
+from knee_angle.finding import ADVICE, alarms_of, find_cause, hinge_words
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.measure import measure
+from knee_angle.records import Angle, Displayed, Frame, Settings
+
+SETTINGS = Settings()
+
+
+def frame(
+    deg: float, *, u: float = 0.5, fit: float = 0.0, u_fit: float = 1.8, distal: float = 0.0
+) -> Frame:
+    return Frame(
+        deg, u, (deg - 2 * u, deg + 2 * u), fit, u_fit, distal, -40.0, (36.0, 0.0, 49.0), (0.0, 0.0)
+    )
+
+
+@pytest.mark.parametrize(
+    ("displayed", "fit", "kind"),
+    [
+        pytest.param(90.0, 0.0, "none", id="both parts proven within"),
+        pytest.param(98.0, 0.0, "calibration", id="display far from the frame"),
+        pytest.param(90.0, 15.0, "fit", id="frame far from the knee"),
+        pytest.param(98.0, -15.0, "both", id="both far off, even when they cancel"),
+        pytest.param(95.0, 0.0, "undecided", id="on the edge of the tolerance nothing is proven"),
+        pytest.param(90.0, 9.0, "undecided", id="nor near the edge of the fit's"),
+    ],
+)
+def test_the_finding_of_known_parts(displayed, fit, kind):
+    found = find_cause(frame(90.0, fit=fit), Displayed(displayed), SETTINGS)
+    assert found.kind == kind
+    assert found.calibration.discrepancy_deg == displayed - 90.0
+    assert found.fit.discrepancy_deg == fit
+
+
+def test_without_the_bars_the_cause_is_not_separable():
+    found = find_cause(None, Displayed(95.0), SETTINGS)
+    assert (found.kind, found.calibration, found.fit) == ("not_separable", None, None)
+    assert "hinge" in found.advice
+
+
+def test_the_finding_is_right_in_simulated_photos():
+    """2,000 seeded photos whose parts are 3.3 u or more from their tolerances."""
+    rng = np.random.default_rng(17)
+    right = wrong = total = 0
+    while total < 2000:
+        u, u_fit = rng.uniform(0.3, 1.2), rng.uniform(1.2, 2.8)
+        u_cal = float(np.hypot(u, 1 / np.sqrt(12)))
+        cal, fit = rng.uniform(-14, 14), rng.uniform(-25, 25)
+        if abs(abs(cal) - 5) < 3.3 * u_cal or abs(abs(fit) - 10) < 3.3 * u_fit:
+            continue
+        total += 1
+        wanted = {
+            (False, False): "none", (True, False): "calibration",
+            (False, True): "fit", (True, True): "both",
+        }[abs(cal) > 5, abs(fit) > 10]  # fmt: skip
+        seen = frame(
+            60 + u * rng.standard_normal(),
+            u=u,
+            u_fit=u_fit,
+            fit=fit + u_fit * rng.standard_normal(),
+        )
+        shown = Displayed(60 + cal + rng.uniform(-0.5, 0.5))
+        kind = find_cause(seen, shown, SETTINGS).kind
+        right += kind == wanted
+        wrong += kind not in (wanted, "undecided")
+    assert right / total >= 0.95
+    assert wrong / total <= 0.02
+
+
+@pytest.mark.parametrize(
+    ("distal", "words"),
+    [
+        (28.0, "the hinge lies 28 ± 12 mm distal of the knee; shorten the thigh section by about"),
+        (-28.0, "the hinge lies 28 ± 12 mm proximal of the knee; lengthen the thigh section by"),
+        (5.0, "along the thigh the hinge lies within 17 mm of the knee; check straps"),
+    ],
+)
+def test_the_hinge_in_words(distal, words):
+    text = hinge_words(frame(60.0, distal=distal))
+    assert text.startswith(words)
+    assert "machine stopped" in text
+
+
+def test_no_advice_asks_for_more_motion():
+    for text in ADVICE.values():
+        for word in ("increase", "turn up", "raise", "further flexion", "more flexion"):
+            assert word not in text.lower()
+
+
+def angle(low: float, high: float) -> Angle:
+    return Angle((low + high) / 2, 2.0, (low, high), {}, (low, high))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "alarms"),
+    [
+        pytest.param(80, 89, 0, id="inside the limits nothing is said"),
+        pytest.param(84, 92, 1, id="an interval that reaches past the prescribed flexion alarms"),
+        pytest.param(-2, 6, 1, id="one that reaches past the prescribed extension too"),
+    ],
+)
+def test_prescribed_limits(low, high, alarms):
+    settings = Settings(limit_flexion_deg=90, limit_extension_deg=0)
+    said = alarms_of(angle(low, high), settings)
+    assert len(said) == alarms
+    assert all(s.startswith("PAST THE PRESCRIBED") and "Stop the machine" in s for s in said)
+    assert alarms_of(angle(low, high), Settings()) == ()
+
+
+def test_frame_and_hinge_of_the_sample_photos():
+    """Rendered truth: frame within 0.7 (median) and 2 degrees (95 %), hinge within 5 mm."""
+    dots = DotDetector()
+    frame_off, hinge_off = [], []
+    for scene in scenes(dots=True, tags=True):
+        machine = scene.truth["machine"]
+        result = measure(
+            scene.photo, detectors=(dots,), displayed_deg=machine["displayed_angle_int"]
+        )
+        seen = result.machine.frame
+        true = machine["hinge_offset_mm"]
+        frame_off.append(abs(seen.deg - machine["frame_angle_deg"]))
+        hinge_off.append(
+            np.hypot(seen.distal_mm + true["proximal"], seen.anterior_mm - true["anterior"])
+        )
+        parts = {
+            "calibration": machine["displayed_angle_int"] - machine["frame_angle_deg"],
+            "fit": machine["frame_angle_deg"] - scene.flexion_deg,
+        }
+        for name, part in (
+            ("calibration", result.finding.calibration),
+            ("fit", result.finding.fit),
+        ):
+            margin = abs(parts[name]) - part.tolerance_deg
+            if margin > 3.3 * part.u_deg:
+                assert part.verdict == "outside", scene.photo.stem
+            elif margin < -3.3 * part.u_deg:
+                assert part.verdict == "within", scene.photo.stem
+            elif margin > 0:
+                assert part.verdict != "within", scene.photo.stem
+            else:
+                assert part.verdict != "outside", scene.photo.stem
+    assert np.median(frame_off) <= 0.7
+    assert np.quantile(frame_off, 0.95) <= 2.0
+    assert np.median(hinge_off) <= 5.0
