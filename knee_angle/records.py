@@ -405,7 +405,7 @@ class Settings:
     placement_mm: tuple[float, float, float] = (10.0, 5.0, 5.0)
     display_resolution_deg: float = 1.0
     movement_deg: float = 0.0
-    trials: int = 10_000
+    trials: int = 6_000
 
 
 @dataclass(frozen=True, slots=True)

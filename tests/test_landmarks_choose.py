@@ -71,7 +71,7 @@ def test_all_refusals_are_told_once():
     refused = choose_landmarks(
         PHOTO, detectors=[Fixed("dot", NO), Fixed("pose", NotMeasured("no person", "step back"))]
     )
-    assert refused == NotMeasured("no dots; no person", "stick dots")
+    assert refused == NotMeasured("no dots; no person", "stick dots; or step back")
 
 
 def test_part_of_a_leg_by_hand_says_what_is_missing():

@@ -20,7 +20,10 @@ class Detector(Protocol):
     the detector's own judgement: where it does not, it returns ``NotMeasured``.
     """
 
-    source: Source
+    @property
+    def source(self) -> Source:
+        """What its points are called in a result."""
+        ...
 
     def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> Landmarks | NotMeasured:
         """The points in full-size pixels of the upright photo.

@@ -88,5 +88,6 @@ def _refusal(refusals: Sequence[NotMeasured], manual: Landmarks | None) -> NotMe
         )
     if not refusals:
         return NOTHING_FOUND
-    reasons = list(dict.fromkeys(refusal.reason for refusal in refusals))
-    return NotMeasured(reason="; ".join(reasons), advice=refusals[0].advice)
+    reasons = dict.fromkeys(refusal.reason.rstrip(".") for refusal in refusals)
+    advice = dict.fromkeys(refusal.advice.rstrip(".") for refusal in refusals)
+    return NotMeasured(reason="; ".join(reasons), advice="; or ".join(advice))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from knee_angle.errors import MissingModel
@@ -11,8 +12,22 @@ from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.pose import PoseDetector
+from knee_angle.photo import Photo
+from knee_angle.records import NotMeasured, Quad, Source
 
-__all__ = ["opened_detectors"]
+__all__ = ["NoPoseModel", "opened_detectors"]
+
+
+@dataclass(frozen=True, slots=True)
+class NoPoseModel:
+    """Stands in where no bundle is on this machine: refuses, and says how to get one."""
+
+    how_to_get: str
+    source: Source = "pose"
+
+    def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> NotMeasured:  # noqa: ARG002
+        """A refusal with the instruction as advice."""
+        return NotMeasured("no pose model is on this machine", self.how_to_get)
 
 
 @contextmanager
@@ -32,8 +47,8 @@ def opened_detectors(pose_model: Path | None = None) -> Iterator[tuple[Detector,
     """
     try:
         bundle = find_pose_bundle(pose_model)
-    except MissingModel:
-        yield (DotDetector(),)
+    except MissingModel as missing:
+        yield (DotDetector(), NoPoseModel(str(missing)))
         return
     with PoseDetector(bundle) as pose:
         yield (DotDetector(), pose)
