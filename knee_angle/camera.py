@@ -235,7 +235,9 @@ def _fit(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float, start: Floats) -> 
         step = 1e-5 * np.eye(x.size)
         return np.asarray((residuals(x + step) - residuals(x - step)).T / 2e-5)
 
-    found = least_squares(residuals, x0, jac=slopes, x_scale="jac", method="lm", xtol=1e-6, ftol=1e-6)
+    found = least_squares(
+        residuals, x0, jac=slopes, x_scale="jac", method="lm", xtol=1e-6, ftol=1e-6
+    )
     cov = np.linalg.pinv(found.jac.T @ found.jac)
     corners = found.fun[: seen.size]
     distance_mm = distance0 * math.exp(found.x[2])

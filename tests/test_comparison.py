@@ -58,7 +58,8 @@ def test_a_proof_is_wrong_at_most_one_time_in_twenty(u):
 def test_whole_comparison():
     settings = Settings(tolerance_deg=10.0, display_resolution_deg=1.0, movement_deg=1.5)
     compared = compare(Displayed(95.0), knee(88.0, 2.0), settings)
-    u = math.sqrt(2.0**2 + 1 / 12 + 1.5**2 / 3)
+    # Knee, display step (rectangular, 1 degree), movement (rectangular, half-width 1.5).
+    u = math.hypot(2.0, math.sqrt(1 / 12 + 1.5**2 / 3))
     assert compared == Comparison(
         discrepancy_deg=7.0,
         u_deg=u,
