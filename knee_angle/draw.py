@@ -169,22 +169,27 @@ def _arc(pen: _Pen, result: Measurement) -> None:
 def _panel(width: int, result: Measurement) -> Image.Image:
     """The answer in words and numbers, under the photo."""
     unit = width / 100.0
-    rows = _rows(result)
     body, small = (ImageFont.load_default(max(12.0, s * unit)) for s in (2.1, 1.7))
     gap = max(17.0, 3.0 * unit)
     left, right, y = 2.4 * unit, 22 * unit, 0.55 * gap
     measuring = ImageDraw.Draw(Image.new("RGB", (1, 1)))
     caution = _wrapped(measuring, wording.CAUTION, small, width - 2 * left)
-    height = (len(rows) + 1.0 + 0.75 * len(caution)) * gap
+    room = width - right - gap - left
+    rows = [
+        (name, _wrapped(measuring, _drawable(text), body, room), verdict)
+        for name, text, verdict in _rows(result)
+    ]
+    height = (sum(len(lines) for _, lines, _ in rows) + 1.0 + 0.75 * len(caution)) * gap
     panel = Image.new("RGB", (width, round(height)), PAPER)
     pen = ImageDraw.Draw(panel)
-    for name, text, verdict in rows:
+    for name, lines, verdict in rows:
         ink = VERDICT_INK[verdict] if verdict else INK
         pen.text((left, y), name, font=body, fill=QUIET)
         if verdict:
             _shape(pen, wording.VERDICT_SHAPES[verdict], (right, y + 0.12 * gap), 0.62 * gap, ink)
-        pen.text((right + (gap if verdict else 0), y), _drawable(text), font=body, fill=ink)
-        y += gap
+        for line in lines:
+            pen.text((right + (gap if verdict else 0), y), line, font=body, fill=ink)
+            y += gap
     for line in caution:
         pen.text((left, y + 0.15 * gap), line, font=small, fill=QUIET)
         y += 0.75 * gap
@@ -197,7 +202,7 @@ def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
         *(("Alarm", alarm, "outside") for alarm in result.alarms),
         (
             "Knee",
-            f"{wording.degrees(result.knee.deg)}   "
+            f"{wording.degrees(result.knee.deg)},  "
             f"95 %: {wording.degrees(low)} to {wording.degrees(high)}",
             None,
         ),
