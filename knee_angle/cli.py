@@ -95,6 +95,9 @@ def measure(
     limit_extension: Annotated[
         float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
     ] = None,
+    stature_mm: Annotated[
+        float | None, typer.Option(help="The person's height, mm: checks the lengths.")
+    ] = None,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
     placement_mm: Annotated[
@@ -118,6 +121,7 @@ def measure(
         tolerance_deg=_positive("--tolerance", tolerance),
         limit_flexion_deg=_limit("--limit-flexion", limit_flexion),
         limit_extension_deg=_limit("--limit-extension", limit_extension),
+        stature_mm=None if stature_mm is None else _positive("--stature-mm", stature_mm),
         tag_mm=_positive("--tag-mm", tag_mm),
         dot_mm=None if dot_mm is None else _positive("--dot-mm", dot_mm),
         placement_mm=_placement(placement_mm),
@@ -222,6 +226,7 @@ def _text(photo: str, outcome: Outcome) -> str:
                 ("knee", wording.with_u(knee.deg, knee.u_deg)),
                 *_compared(outcome),
                 *_frame(outcome),
+                *_lengths(outcome),
                 ("points", wording.sources(outcome.landmarks)),
                 ("plane", wording.PLANE_WORDS[outcome.plane]),
                 (
@@ -249,6 +254,21 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
             f"{wording.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
             f"probability of being within {compared.p_within:.0%})",
         ),
+    ]
+
+
+def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
+    """Thigh and lower leg, where the photo gives a scale."""
+    if outcome.segments is None:
+        return []
+    s = outcome.segments
+    return [
+        (
+            "lengths",
+            f"thigh {s.thigh_mm:.0f} ± {wording.plus_minus(s.u_thigh_mm):.0f} mm, "
+            f"lower leg {s.shank_mm:.0f} ± {wording.plus_minus(s.u_shank_mm):.0f} mm between the "
+            "marks (a start for the machine's sections)",
+        )
     ]
 
 

@@ -23,6 +23,7 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
+    Segments,
     Unreadable,
 )
 
@@ -78,6 +79,7 @@ def _empty() -> Json:
         "displayed_source": None,
         "comparison": None,
         "finding": None,
+        "segments_mm": None,
         "alarms": [],
         "camera": None,
         "cautions": [],
@@ -105,6 +107,7 @@ def _measured(result: Measurement) -> Json:
         "displayed_source": None if displayed is None else displayed.source,
         "comparison": _comparison(result.comparison),
         "finding": _finding(result.finding),
+        "segments_mm": _segments(result.segments),
         "alarms": list(result.alarms),
         "camera": {
             "width_px": lens.width_px,
@@ -180,6 +183,17 @@ def _finding(finding: Finding | None) -> Json | None:
     }
 
 
+def _segments(segments: Segments | None) -> Json | None:
+    if segments is None:
+        return None
+    return {
+        "thigh": round(segments.thigh_mm, 1),
+        "thigh_u": round(segments.u_thigh_mm, 1),
+        "shank": round(segments.shank_mm, 1),
+        "shank_u": round(segments.u_shank_mm, 1),
+    }
+
+
 def _maybe_deg(value: float | None) -> float | None:
     return None if value is None else _deg(value)
 
@@ -230,6 +244,10 @@ CSV_COLUMNS = (
     "calibration_u_deg",
     "fit_deg",
     "fit_u_deg",
+    "thigh_mm",
+    "thigh_u_mm",
+    "shank_mm",
+    "shank_u_mm",
     "alarms",
     "cautions",
     "seconds",
@@ -256,6 +274,7 @@ def _flat(row: Json) -> Json:
     compared = row["comparison"] or {}
     machine, finding = row["machine"] or {}, row["finding"] or {}
     hinge = machine.get("hinge_to_knee_mm") or {}
+    segments = row["segments_mm"] or {}
     flat = {
         **{key: row[key] for key in CSV_COLUMNS if key in row},
         "interval_low_deg": interval[0],
@@ -275,6 +294,10 @@ def _flat(row: Json) -> Json:
             key: finding.get(key)
             for key in ("calibration_deg", "calibration_u_deg", "fit_deg", "fit_u_deg")
         },
+        "thigh_mm": segments.get("thigh"),
+        "thigh_u_mm": segments.get("thigh_u"),
+        "shank_mm": segments.get("shank"),
+        "shank_u_mm": segments.get("shank_u"),
         "alarms": " ".join(row["alarms"]),
         "cautions": " ".join(row["cautions"]),
     }

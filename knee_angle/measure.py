@@ -33,6 +33,7 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
+    Segments,
     Settings,
     Unreadable,
     View,
@@ -142,6 +143,7 @@ def measure_photo(
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
     frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
+    segments = _segments(leg, landmarks, settings, rng)
     compared, found = None, None
     if displayed is not None:
         compared = comparison.compare(displayed, knee, settings)
@@ -155,9 +157,14 @@ def measure_photo(
         displayed=displayed,
         comparison=compared,
         finding=found,
+        segments=segments,
         alarms=finding.alarms_of(knee, settings),
         tags=tuple(tag.corners_px for tag in tags),
-        cautions=(*landmarks.cautions, *_cautions(knee.interval_deg[0], view, lens)),
+        cautions=(
+            *landmarks.cautions,
+            *_cautions(knee.interval_deg[0], view, lens),
+            *_odd_lengths(segments, settings),
+        ),
         seconds=time.perf_counter() - started,
     )
 
@@ -181,6 +188,23 @@ def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
     """The machine's points, where any were found."""
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
     return Machine(points=points, frame=frame) if points else None
+
+
+def _segments(
+    leg: LegInView, landmarks: Landmarks, settings: Settings, rng: np.random.Generator
+) -> Segments | None:
+    """Lengths of the leg, where tags or dots of known size give a scale of the photo's own."""
+    by_dots = settings.dot_mm is not None and landmarks.diameter_px is not None
+    if leg.view.plane == "image" and not by_dots:
+        return None
+    return uncertainty.segments_with_uncertainty(leg, trials=settings.trials // 4, rng=rng)
+
+
+def _odd_lengths(segments: Segments | None, settings: Settings) -> tuple[str, ...]:
+    if segments is None or settings.stature_mm is None:
+        return ()
+    odd = scale.implausible(segments, stature_mm=settings.stature_mm)
+    return () if odd is None else (odd,)
 
 
 def _cautions(lowest_deg: float, view: View, lens: Lens) -> tuple[str, ...]:

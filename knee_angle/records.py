@@ -44,6 +44,7 @@ __all__ = [
     "Plane",
     "PointName",
     "Quad",
+    "Segments",
     "Settings",
     "Side",
     "Source",
@@ -298,6 +299,20 @@ class Frame:
 
 
 @dataclass(frozen=True, slots=True)
+class Segments:
+    """Lengths of thigh and lower leg between the marks, mm, with their u.
+
+    Trochanter to epicondyle and epicondyle to malleolus: where a machine's section
+    lengths start from, before the leg goes in.
+    """
+
+    thigh_mm: float
+    u_thigh_mm: float
+    shank_mm: float
+    u_shank_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Displayed:
     """The machine's number, in this package's convention, and where it came from."""
 
@@ -378,6 +393,8 @@ class Settings:
     limit_flexion_deg, limit_extension_deg : float or None
         The prescribed limits, where known: the knee should bend no further than the
         first and straighten no further than the second.
+    stature_mm : float or None
+        The person's height, where known: a plausibility check of the lengths.
     tag_mm : float
         Printed edge of one tag (black square), mm.
     dot_mm : float or None
@@ -400,6 +417,7 @@ class Settings:
     fit_tolerance_deg: float = 10.0
     limit_flexion_deg: float | None = None
     limit_extension_deg: float | None = None
+    stature_mm: float | None = None
     tag_mm: float = 50.0
     dot_mm: float | None = None
     placement_mm: tuple[float, float, float] = (10.0, 5.0, 5.0)
@@ -430,6 +448,8 @@ class Measurement:
         Displayed against knee.
     finding : Finding or None
         Which part of the disagreement is whose, where a displayed number was given.
+    segments : Segments or None
+        Lengths of thigh and lower leg, where the photo gives a scale of its own.
     alarms : tuple of str
         A prescribed limit that the knee's interval reaches past: said first and loudest.
     tags : tuple of Quad
@@ -448,6 +468,7 @@ class Measurement:
     displayed: Displayed | None = None
     comparison: Comparison | None = None
     finding: Finding | None = None
+    segments: Segments | None = None
     alarms: tuple[str, ...] = ()
     tags: tuple[Quad, ...] = ()
     cautions: tuple[str, ...] = ()

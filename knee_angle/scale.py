@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from knee_angle.records import Landmarks
+from knee_angle.records import Landmarks, Segments
 
-__all__ = ["mm_per_px"]
+__all__ = ["implausible", "mm_per_px"]
 
 DOT_MM = (16.0, 3.0)
 """Diameter of an adhesive dot, mean and ±, mm, where it was not given: 10 to 25 mm are
@@ -58,3 +58,37 @@ def _by_leg(landmarks: Landmarks) -> tuple[float, float]:
     stature_mm, u_mm = STATURE_MM
     value = stature_mm * (THIGH_SHARE + SHANK_SHARE) / length_px
     return value, math.hypot(u_mm / stature_mm, U_FORESHORTENING)
+
+
+SEGMENT_SPREAD = 0.07
+"""How far a person's segment lies from the mean share of stature, relative; a population
+mean, so only a wide check (common practice)."""
+
+
+def implausible(segments: Segments, *, stature_mm: float) -> str | None:
+    """What is odd about the lengths for a person of this height, or None.
+
+    Parameters
+    ----------
+    segments : Segments
+        Measured lengths.
+    stature_mm : float
+        The person's height.
+
+    Returns
+    -------
+    str or None
+        A caution where a length is three standard deviations off Drillis and Contini's
+        share of stature.
+    """
+    odd = []
+    for name, value, u, share in (
+        ("thigh", segments.thigh_mm, segments.u_thigh_mm, THIGH_SHARE),
+        ("lower leg", segments.shank_mm, segments.u_shank_mm, SHANK_SHARE),
+    ):
+        expected = share * stature_mm
+        if abs(value - expected) > 3 * math.hypot(u, SEGMENT_SPREAD * expected):
+            odd.append(f"{name} {value:.0f} mm, about {expected:.0f} mm would be usual")
+    if not odd:
+        return None
+    return f"At this height the lengths are unusual ({'; '.join(odd)}): check points and sizes."

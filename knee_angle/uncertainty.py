@@ -39,6 +39,7 @@ from knee_angle.records import (
     Frame,
     LegInView,
     PointName,
+    Segments,
 )
 
 __all__ = [
@@ -52,6 +53,7 @@ __all__ = [
     "interval_of",
     "linear_u_deg",
     "plane_flexion_deg",
+    "segments_with_uncertainty",
     "simulate",
     "simulate_deg",
 ]
@@ -111,6 +113,8 @@ class Drawn:
     ----------
     knee_deg : ndarray, shape (n,)
         Flexion of the knee.
+    segment_mm : ndarray, shape (n, 2)
+        Length of thigh and shank between the marks, in the plane.
     frame_deg : ndarray, shape (n,), or None
         Flexion of the machine's bars; None without its three points.
     hinge_mm : ndarray, shape (n, 2), or None
@@ -118,6 +122,7 @@ class Drawn:
     """
 
     knee_deg: Floats
+    segment_mm: Floats
     frame_deg: Floats | None
     hinge_mm: Floats | None
 
@@ -204,6 +209,14 @@ def frame_with_uncertainty(
         hinge_cov_mm2=(float(cov[1, 1]), float(cov[1, 2]), float(cov[2, 2])),
         cov_fit_hinge=(float(cov[0, 1]), float(cov[0, 2])),
     )
+
+
+def segments_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Segments:
+    """Lengths of thigh and shank between the marks, in the sagittal plane, mm."""
+    best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None)).segment_mm[0]
+    drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng).segment_mm
+    u_thigh, u_shank = np.sqrt(np.mean((drawn - best) ** 2, axis=0))
+    return Segments(float(best[0]), float(u_thigh), float(best[1]), float(u_shank))
 
 
 def flat_flexion_deg(leg: LegInView, *, points: tuple[PointName, ...] = LEG_POINTS) -> float:
@@ -380,11 +393,15 @@ def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
     flat = geometry.to_plane_mm(met, normal=normal) + draw.placement_mm
     hip, knee, ankle = flat[:, 0], flat[:, 1], flat[:, 2]
     knee_deg = geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side)
+    segments = np.stack(
+        [np.linalg.norm(knee - hip, axis=-1), np.linalg.norm(ankle - knee, axis=-1)], axis=-1
+    )
     if flat.shape[1] == len(LEG_POINTS):
-        return Drawn(knee_deg, None, None)
+        return Drawn(knee_deg, segments, None, None)
     bar, hinge, shank = flat[:, 3], flat[:, 4], flat[:, 5]
     return Drawn(
         knee_deg=knee_deg,
+        segment_mm=segments,
         frame_deg=geometry.signed_flexion_deg(bar, hinge, shank, side=leg.side),
         hinge_mm=geometry.along_and_anterior(hinge - knee, axis=knee - hip, side=leg.side),
     )

@@ -11,8 +11,8 @@ from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
 from knee_angle.photo import read_photo
-from knee_angle.records import Landmark, Landmarks, NotMeasured
-from knee_angle.scale import mm_per_px
+from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments
+from knee_angle.scale import implausible, mm_per_px
 from knee_angle.side import side_of
 
 PHOTO = read_photo(SAMPLES / "bed_01.jpg")
@@ -168,3 +168,13 @@ def test_scale_from_the_legs_length_follows_drillis_and_contini():
     value, u = mm_per_px(leg("manual"), dot_mm=None)
     assert value == pytest.approx(1700 * (0.245 + 0.246) / (2 * (300**2 + 200**2) ** 0.5))
     assert 0.08 < u < 0.15
+
+
+@pytest.mark.parametrize(
+    ("stature", "odd"),
+    [(1700.0, False), (1750.0, False), (1300.0, True)],
+    ids=["a usual height", "a little taller", "a child's height does not fit an adult's leg"],
+)
+def test_lengths_are_checked_against_the_persons_height(stature, odd):
+    lengths = Segments(0.245 * 1700, 8.0, 0.246 * 1700, 8.0)
+    assert (implausible(lengths, stature_mm=stature) is not None) == odd

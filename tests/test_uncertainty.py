@@ -38,7 +38,8 @@ def leg(
     normal = geometry.normal_from_view(yaw_deg=yaw_deg, pitch_deg=pitch_deg)
     right, down = geometry.plane_axes(normal)
     depth = np.array([un.MARK_DEPTH_MM[n][0] for n in ("hip", "knee", "ankle")])
-    points = flat[:, :1] * right + flat[:, 1:] * down + (depth[:, None] - FAR) * normal
+    # The knee lies on the optical axis, so that yaw and pitch are true oblique views.
+    points = flat[:, :1] * right + flat[:, 1:] * down + depth[:, None] * normal + [0.0, 0.0, FAR]
     pixels = points[:, :2] / points[:, 2:] * FAR + 1000.0
     return LegInView(
         points={
@@ -47,7 +48,7 @@ def leg(
         },
         side=side,
         lens=Lens(2000, 2000, FAR, 0.0, "exif"),
-        view=View(plane, tuple(normal), (tilt_deg**2, 0.0, tilt_deg**2), FAR, 0.0),
+        view=View(plane, tuple(normal), (tilt_deg**2, 0.0, tilt_deg**2), -FAR * normal[2], 0.0),
         placement_mm=placement_mm,
     )
 
@@ -169,7 +170,7 @@ def test_a_flat_angle_carries_its_own_bias():
     flat = replace(seen, view=prior, lens=Lens(2000, 2000, 1100.0, 0.02, "exif"))
     angle = un.flexion_with_uncertainty(flat, trials=4000, rng=np.random.default_rng(6))
     assert angle.deg == un.flat_flexion_deg(flat)
-    assert angle.deg > 91.5
+    assert abs(angle.deg - 90.0) > 1.5
     assert angle.interval_deg[0] < 90.0 < angle.interval_deg[1]
     assert angle.budget_deg["camera_direction"] > 2.5
 
@@ -196,3 +197,19 @@ def test_a_straight_knee_is_measured_worse_than_a_bent_one():
     """Naylor et al. 2011: photograph against radiograph, extension far worse than flexion."""
     straight, bent = (un.linear_u_deg(leg(f, placement_mm=(10, 5, 5))) for f in (5, 90))
     assert straight > bent
+
+
+def test_segment_lengths_of_a_drawn_leg():
+    """Drillis and Contini 1966 (in Winter): thigh .245 and shank .246 of 1.70 m."""
+    seen = un.segments_with_uncertainty(
+        leg(40.0, placement_mm=(10, 5, 5), yaw_deg=15), trials=4000, rng=np.random.default_rng(3)
+    )
+    assert seen.thigh_mm == pytest.approx(0.245 * 1700, abs=1e-6)
+    assert seen.shank_mm == pytest.approx(0.246 * 1700, abs=1e-6)
+    # Two ends, each off along the segment: 10 and 5 mm for the thigh, 5 and 5 for the shank;
+    # in a view from 15 degrees the marks' unknown depths add tan(15) of theirs.
+    thigh_depth, shank_depth = (
+        un.MARK_DEPTH_MM[n][1] * math.tan(math.radians(15)) for n in ("hip", "ankle")
+    )
+    assert seen.u_thigh_mm == pytest.approx(math.hypot(10, 5, thigh_depth), rel=0.06)
+    assert 7.0 < seen.u_shank_mm < math.hypot(5, 5, shank_depth) * 1.06
