@@ -29,6 +29,7 @@ __all__ = [
     "POINT_NAMES",
     "Angle",
     "Comparison",
+    "Direction",
     "Displayed",
     "Finding",
     "FindingKind",
@@ -208,6 +209,22 @@ class View:
     u_distance_mm: float
     other_normal: tuple[float, float, float] | None = None
     p_other: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """The sagittal plane's normal as a detector estimates it from the picture.
+
+    Parameters
+    ----------
+    normal : (float, float, float)
+        Unit normal towards the camera, camera coordinates of the full photo.
+    tilt_cov_deg2 : (float, float, float)
+        Covariance of its tilt as (aa, ab, bb), degrees².
+    """
+
+    normal: tuple[float, float, float]
+    tilt_cov_deg2: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
