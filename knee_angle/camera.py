@@ -22,10 +22,17 @@ from scipy.optimize import least_squares
 
 from knee_angle import geometry
 from knee_angle.photo import Photo
-from knee_angle.records import Lens, View
+from knee_angle.records import Direction, Lens, View
 from knee_angle.tags import Tag
 
-__all__ = ["Board", "board_of", "lens_of", "view_from_board", "view_from_prior"]
+__all__ = [
+    "Board",
+    "board_of",
+    "lens_of",
+    "view_from_board",
+    "view_from_direction",
+    "view_from_prior",
+]
 
 Floats = NDArray[np.float64]
 
@@ -326,6 +333,19 @@ def view_from_board(board: Board, *, long_axis_px: tuple[float, float]) -> View:
         u_distance_mm=math.hypot(board.u_distance_mm, u_depth_mm),
         other_normal=None if other is None else _triple(other),
         p_other=board.p_other,
+    )
+
+
+def view_from_direction(
+    direction: Direction, *, knee_distance_mm: float, u_distance_mm: float
+) -> View:
+    """The view as a detector estimates it from the picture; the scale is the caller's."""
+    return View(
+        plane="estimated",
+        normal=direction.normal,
+        tilt_cov_deg2=direction.tilt_cov_deg2,
+        knee_distance_mm=knee_distance_mm,
+        u_distance_mm=u_distance_mm,
     )
 
 

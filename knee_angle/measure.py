@@ -19,7 +19,7 @@ import numpy as np
 
 from knee_angle import camera, comparison, finding, scale, uncertainty
 from knee_angle.errors import UnreadablePhoto
-from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.photo import Photo, read_photo
@@ -132,7 +132,7 @@ def measure_photo(
     if isinstance(landmarks, NotMeasured):
         return landmarks
     side = side_of(landmarks)
-    view = _view(landmarks, lens, tags, settings)
+    view = _view(photo, landmarks, lens, tags, detectors, settings)
     leg = LegInView(
         points=landmarks.points,
         side=side,
@@ -169,19 +169,32 @@ def measure_photo(
     )
 
 
-def _view(landmarks: Landmarks, lens: Lens, tags: tuple[Tag, ...], settings: Settings) -> View:
-    """How the camera stands to the leg: from the tags, else from the stated prior."""
+def _view(
+    photo: Photo,
+    landmarks: Landmarks,
+    lens: Lens,
+    tags: tuple[Tag, ...],
+    detectors: Sequence[Detector],
+    settings: Settings,
+) -> View:
+    """How the camera stands to the leg: by tags, else estimated, else the stated prior."""
     board = camera.board_of(tags, lens, tag_mm=settings.tag_mm)
-    if board is None:
-        mm_per_px, u_relative = scale.mm_per_px(landmarks, dot_mm=settings.dot_mm)
-        distance_mm = mm_per_px * lens.focal_px
-        return camera.view_from_prior(
-            knee_distance_mm=distance_mm, u_distance_mm=u_relative * distance_mm
+    if board is not None:
+        hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
+        return camera.view_from_board(
+            board, long_axis_px=(ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
         )
-    hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
-    return camera.view_from_board(
-        board, long_axis_px=(ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
-    )
+    mm_per_px, u_relative = scale.mm_per_px(landmarks, dot_mm=settings.dot_mm)
+    distance_mm = mm_per_px * lens.focal_px
+    u_mm = u_relative * distance_mm
+    for detector in detectors:
+        if isinstance(detector, DirectionDetector):
+            direction = detector.direction(photo)
+            if direction is not None:
+                return camera.view_from_direction(
+                    direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
+                )
+    return camera.view_from_prior(knee_distance_mm=distance_mm, u_distance_mm=u_mm)
 
 
 def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
@@ -195,7 +208,7 @@ def _segments(
 ) -> Segments | None:
     """Lengths of the leg, where tags or dots of known size give a scale of the photo's own."""
     by_dots = settings.dot_mm is not None and landmarks.diameter_px is not None
-    if leg.view.plane == "image" and not by_dots:
+    if leg.view.plane != "tag" and not by_dots:
         return None
     return uncertainty.segments_with_uncertainty(leg, trials=settings.trials // 4, rng=rng)
 

@@ -11,7 +11,7 @@ from PIL import Image, ImageOps
 
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.measure import measure
-from knee_angle.records import Measurement, NotMeasured, Settings, Unreadable
+from knee_angle.records import Direction, Measurement, NotMeasured, Settings, Unreadable
 
 DOTS = DotDetector()
 WITH_DOTS = scenes(dots=True)
@@ -133,3 +133,42 @@ def test_without_detectors_the_advice_is_what_to_do():
     refused = measure(BARE[0].photo, detectors=())
     assert isinstance(refused, NotMeasured)
     assert "place the points by hand" in refused.advice
+
+
+class KnowsTheView:
+    """A detector that finds no leg but knows the camera's true direction."""
+
+    source = "network"
+
+    def __init__(self, scene: Scene | None) -> None:
+        self.scene = scene
+
+    def find(self, photo, *, masked=()):  # noqa: ARG002  the protocol's own arguments
+        return NotMeasured("no leg", "step back")
+
+    def direction(self, photo):  # noqa: ARG002
+        if self.scene is None:
+            return None
+        turn = np.array(self.scene.truth["camera"]["R"])
+        normal = turn @ self.scene.truth["sagittal_normal"]
+        return Direction(tuple(normal / np.linalg.norm(normal)), (9.0, 0.0, 9.0))
+
+
+@pytest.mark.parametrize("scene", scenes(dots=True, tags=False), ids=lambda s: s.photo.stem)
+def test_an_estimated_direction_corrects_the_flat_picture(scene):
+    result = measure(scene.photo, detectors=(DOTS, KnowsTheView(scene)))
+    assert result.plane == "estimated"
+    assert result.knee.deg == pytest.approx(scene.flexion_deg, abs=2.5)
+    assert result.knee.u_deg < RESULTS[scene.photo.stem].knee.u_deg
+
+
+def test_an_unsure_direction_leaves_the_flat_angle():
+    scene = scenes(dots=True, tags=False)[0]
+    result = measure(scene.photo, detectors=(DOTS, KnowsTheView(None)))
+    assert result.knee == RESULTS[scene.photo.stem].knee
+
+
+def test_tags_outrank_an_estimated_direction(with_tags):
+    scene = with_tags[0]
+    result = measure(scene.photo, detectors=(DOTS, KnowsTheView(scene)))
+    assert result.plane == "tag"

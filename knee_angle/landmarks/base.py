@@ -5,12 +5,12 @@ To add another one, see "How to add a landmark detector" in DEVELOPERS.md.
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from knee_angle.photo import Photo
-from knee_angle.records import Landmarks, NotMeasured, Quad, Source
+from knee_angle.records import Direction, Landmarks, NotMeasured, Quad, Source
 
-__all__ = ["Detector", "Quad"]
+__all__ = ["Detector", "DirectionDetector", "Quad"]
 
 
 class Detector(Protocol):
@@ -35,4 +35,16 @@ class Detector(Protocol):
         masked : tuple of Quad
             Regions that are known to be something else (printed tags).
         """
+        ...
+
+
+@runtime_checkable
+class DirectionDetector(Protocol):
+    """A detector that also estimates how the camera stands to the leg.
+
+    It is asked where no printed tags show it.
+    """
+
+    def direction(self, photo: Photo) -> Direction | None:
+        """The sagittal plane's normal with its covariance; None where it is unsure."""
         ...
