@@ -394,8 +394,8 @@ def patches_of_colour(
     """
     left, top, right, bottom = box
     lab = cv2.cvtColor(picture[top:bottom, left:right], cv2.COLOR_RGB2LAB)
-    low = np.clip((members[:, 0].min() - 12.0) * 2.55, 0, 255)
-    high = np.clip((members[:, 0].max() + 12.0) * 2.55, 0, 255)
+    low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
+    high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
     light = cv2.inRange(lab[:, :, 0], np.array([low]), np.array([high]))
     table = _chroma_table(members)
     index = lab[:, :, 1].astype(np.uint16) * 256 + lab[:, :, 2]

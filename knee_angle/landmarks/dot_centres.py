@@ -160,7 +160,7 @@ def _own_outline(
     beyond = rays_at(window, middle, edge[:, None] + np.array([2.0, 3.0]) * seen.unit_px)
     outside = lab_of(beyond.mean(axis=1))
     gap2 = colour_distance2(outside[:, None], outside[None])
-    main = np.sort(gap2, axis=1)[:, RAYS // 2].argmin()
+    main = np.argmin(np.sort(gap2, axis=1)[:, RAYS // 2])
     other = gap2[main] > OTHER_PAINT2
     # Smooth over single rays: an occluder covers an arc.
     arc = other & (np.roll(other, 1) | np.roll(other, -1))
