@@ -73,6 +73,7 @@ def _empty() -> Json:
         "found_interval_deg": None,
         "budget_deg": None,
         "plane": None,
+        "flat_flexion_deg": None,
         "landmarks": None,
         "machine": None,
         "displayed_deg": None,
@@ -99,6 +100,7 @@ def _measured(result: Measurement) -> Json:
         "found_interval_deg": [_deg(x) for x in knee.found_interval_deg],
         "budget_deg": {line: _deg(u) for line, u in knee.budget_deg.items()},
         "plane": result.plane,
+        "flat_flexion_deg": _deg(result.flat_deg),
         "landmarks": _points(
             {n: p for n, p in result.landmarks.points.items() if n not in _machine_names(result)}
         ),

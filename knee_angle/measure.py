@@ -153,6 +153,7 @@ def measure_photo(
         leg=leg,
         landmarks=landmarks,
         knee=knee,
+        flat_deg=uncertainty.flat_flexion_deg(leg),
         machine=_machine(landmarks, frame),
         displayed=displayed,
         comparison=compared,

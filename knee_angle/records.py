@@ -457,6 +457,8 @@ class Measurement:
         Every point that was found, with the detector's cautions.
     knee : Angle
         Flexion.
+    flat_deg : float
+        Flexion flat in the picture, without any correction: for comparison only.
     machine : Machine or None
         The machine's points, where any was seen.
     displayed : Displayed or None
@@ -481,6 +483,7 @@ class Measurement:
     leg: LegInView
     landmarks: Landmarks
     knee: Angle
+    flat_deg: float
     machine: Machine | None = None
     displayed: Displayed | None = None
     comparison: Comparison | None = None
@@ -493,7 +496,7 @@ class Measurement:
 
     @property
     def plane(self) -> Plane:
-        """Where the camera's direction comes from."""
+        """Where the camera's direction comes from, for a measurement."""
         return self.leg.view.plane
 
     @property

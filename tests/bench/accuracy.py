@@ -61,12 +61,12 @@ def spread(name: str, errors: Sequence[float]) -> None:
     )
 
 
-def knee(name: str, group: list[Case], *, key: str = "true_knee_flexion_deg") -> None:
+def knee(name: str, group: list[Case]) -> None:
     """Error against a truth, and how often the interval without placement holds it."""
     done = [(c, c.outcome) for c in group if isinstance(c.outcome, Measurement)]
     spread(
         f"{name}, measured {len(done)} of {len(group)}",
-        [r.knee.deg - c.truth[key] for c, r in done],
+        [r.knee.deg - c.flexion_deg for c, r in done],
     )
     held = [
         r.knee.found_interval_deg[0] <= c.flexion_deg <= r.knee.found_interval_deg[1]
@@ -110,7 +110,15 @@ def main() -> None:
     dotted = [c for c in everything if c.truth["dots"] and not c.truth["tags"]]
     bare = [c for c in everything if not c.truth["dots"]]
     knee("dots and tags, against the truth", tagged)
-    knee("dots alone, against the flat picture", dotted, key="projected_2d_knee_angle_deg")
+    knee("dots alone, against the truth", dotted)
+    spread(
+        "dots alone, flat angle against the flat picture",
+        [
+            c.outcome.flat_deg - c.truth["projected_2d_knee_angle_deg"]
+            for c in dotted
+            if isinstance(c.outcome, Measurement)
+        ],
+    )
     knee("no dots, against the truth", bare)
     print("machine, dots and tags:")
     machine(tagged)
