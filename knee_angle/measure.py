@@ -190,7 +190,7 @@ def _view(
     u_mm = u_relative * distance_mm
     for detector in detectors:
         if isinstance(detector, DirectionDetector):
-            direction = detector.direction(photo)
+            direction = detector.direction(photo, landmarks)
             if direction is not None:
                 return camera.view_from_direction(
                     direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm

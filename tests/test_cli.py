@@ -75,7 +75,7 @@ def test_points_by_hand_and_the_overlay(tmp_path):
     row = json.loads(done.stdout)
     assert row["status"] == "measured"
     assert {p["source"] for p in row["landmarks"].values()} == {"manual"}
-    assert row["flexion_deg"] == pytest.approx(
+    assert row["flat_flexion_deg"] == pytest.approx(
         scene.truth["projected_2d_from_marker_points_deg"], abs=0.1
     )
     assert (tmp_path / "out" / "bed_11_overlay.jpg").stat().st_size > 20_000

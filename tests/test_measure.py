@@ -146,7 +146,7 @@ class KnowsTheView:
     def find(self, photo, *, masked=()):  # noqa: ARG002  the protocol's own arguments
         return NotMeasured("no leg", "step back")
 
-    def direction(self, photo):  # noqa: ARG002
+    def direction(self, photo, landmarks):  # noqa: ARG002
         if self.scene is None:
             return None
         turn = np.array(self.scene.truth["camera"]["R"])

@@ -5,6 +5,7 @@ module          what
 =============== ============================================================
 ``base``        what a detector is
 ``dots``        adhesive dots
+``network``     our own leg network, and the camera's direction
 ``pose``        a whole-body pose model, where its bundle is present
 ``manual``      points placed by hand
 ``choose``      which answer counts

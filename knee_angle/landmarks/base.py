@@ -45,6 +45,9 @@ class DirectionDetector(Protocol):
     It is asked where no printed tags show it.
     """
 
-    def direction(self, photo: Photo) -> Direction | None:
-        """The sagittal plane's normal with its covariance; None where it is unsure."""
+    def direction(self, photo: Photo, landmarks: Landmarks) -> Direction | None:
+        """The sagittal plane's normal with its covariance; None where it is unsure.
+
+        ``landmarks`` are those that were chosen, so that it knows where the leg is.
+        """
         ...

@@ -11,6 +11,7 @@ from knee_angle.errors import MissingModel
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
+from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.photo import Photo
 from knee_angle.records import NotMeasured, Quad, Source
@@ -32,7 +33,7 @@ class NoPoseModel:
 
 @contextmanager
 def opened_detectors(pose_model: Path | None = None) -> Iterator[tuple[Detector, ...]]:
-    """Dots, and the pose model where a bundle is on this machine.
+    """Dots, the leg network, and the pose model where a bundle is on this machine.
 
     Parameters
     ----------
@@ -48,7 +49,7 @@ def opened_detectors(pose_model: Path | None = None) -> Iterator[tuple[Detector,
     try:
         bundle = find_pose_bundle(pose_model)
     except MissingModel as missing:
-        yield (DotDetector(), NoPoseModel(str(missing)))
+        yield (DotDetector(), NetworkDetector(), NoPoseModel(str(missing)))
         return
     with PoseDetector(bundle) as pose:
-        yield (DotDetector(), pose)
+        yield (DotDetector(), NetworkDetector(), pose)

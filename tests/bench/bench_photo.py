@@ -12,6 +12,8 @@ import statistics
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +22,8 @@ from PIL import Image, ImageOps
 from knee_angle.errors import MissingModel
 from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.landmarks.pose_process import OFFLINE
+from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.measure import measure_photo
 from knee_angle.photo import Photo, read_photo
 from knee_angle.records import Settings
@@ -90,8 +92,10 @@ def report(
     full_ms = milliseconds(lambda: read_photo(data, name=name).full()) - read_ms
     photo.full()
     settings = Settings()
+    # A new hash each time: the network remembers the photos it has looked at.
+    fresh = (replace(photo, sha256=f"{n:064x}") for n in count())
     whole_ms = milliseconds(
-        lambda: measure_photo(photo, detectors=detectors, settings=settings)  # type: ignore[arg-type]
+        lambda: measure_photo(next(fresh), detectors=detectors, settings=settings)  # type: ignore[arg-type]
     )
     tags_ms = milliseconds(lambda: find_tags(photo))
     dots_ms = milliseconds(lambda: DotDetector().find(photo))
@@ -116,9 +120,9 @@ def main() -> None:
             report(name, words, None, (DotDetector(),))
         return
     plain = plain_pass(bundle)
-    with PoseDetector(bundle) as detector:
+    with opened_detectors(bundle) as detectors:
         for name, words in CASES.items():
-            report(name, words, plain, (DotDetector(), detector))
+            report(name, words, plain, detectors)
     # MediaPipe's own shutdown can hang: leave without it.
     sys.stdout.flush()
     os._exit(0)

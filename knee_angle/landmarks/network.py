@@ -1,0 +1,450 @@
+"""The leg by a network of our own, trained on rendered scenes alone.
+
+It looks at the whole photo, then closer at where it saw a leg, and closer twice more,
+once at the mirror image. Only views that agree make an answer. What it says of a
+window is a position, a covariance and a presence for each point, the leg's side, and
+the direction of the leg's sagittal plane; how the weights came about stands in
+:mod:`knee_angle.training`.
+
+Everything is deterministic: the same photo gives the same answer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from importlib import resources
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle import geometry
+from knee_angle.errors import MissingModel
+from knee_angle.photo import Photo
+from knee_angle.records import (
+    LEG_POINTS,
+    POINT_NAMES,
+    Direction,
+    Landmark,
+    Landmarks,
+    NotMeasured,
+    Quad,
+    Side,
+    Source,
+)
+
+__all__ = ["NetworkDetector", "NetworkView"]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+
+PRIOR_F35_MM = 26.0
+"""A usual phone's main camera, where the photo names no focal length."""
+LEAST_PRESENCE = 0.5
+LEAST_MACHINE_PRESENCE = 0.7
+MOST_SPREAD = 0.22
+"""Views further apart than this share of the mean segment do not agree."""
+SEGMENT_RATIO = (0.45, 2.2)
+"""Thigh over shank in the picture. Nature makes it about 1 (Drillis and Contini 1966);
+a leg seen obliquely or near a wide lens strays from it."""
+LEAST_SEGMENT = 0.05
+"""Of the photo's longer side: a smaller leg is no subject."""
+MOST_U_DEG = 14.0
+"""A stated uncertainty of the flat angle beyond this is no measurement."""
+KNOWN_LEG_WINDOW = 1.6
+"""Side of the window around a known hip, knee and ankle, in sizes of their box: the foot
+and a margin come in."""
+SAME_LEG = 0.4
+"""Farthest a point may lie from the known one, in mean segments, to be the same leg."""
+MOST_TILT_DEG = 50.0
+MOST_TILT_U_DEG = 16.0
+
+ADVICE = (
+    "photograph the leg from its outer side with hip, knee and ankle in the picture, "
+    "in good light and nobody else close to it; or stick dots on hip, knee and ankle"
+)
+NO_LEG = "the leg network sees no leg with hip, knee and ankle in the photo"
+DISAGREE = "the leg network finds another leg when it looks again more closely"
+ODD_SHAPE = "what the leg network finds does not have the proportions of a leg"
+OUTSIDE = "the leg network places a point of the leg outside the photo"
+UNSURE = "the leg network is too unsure of where the points are"
+CHECK = "The points come from a network trained on rendered pictures: check them."
+
+
+@dataclass(frozen=True)
+class _Window:
+    """A square of the photo: centre and side in full px; perhaps turned and mirrored."""
+
+    centre: Floats
+    side: float
+    turn_deg: float = 0.0
+    mirrored: bool = False
+
+    @property
+    def matrix(self) -> Floats:
+        """From directions in the window (x right, y down) to the photo's, shape (2, 2)."""
+        t = math.radians(self.turn_deg)
+        c, s, m = math.cos(t), math.sin(t), -1.0 if self.mirrored else 1.0
+        return np.array([[c * m, -s], [s * m, c]])
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What the network says of one window, in full px of the photo.
+
+    ``points`` (8, 2), ``cov`` (8, 2, 2), ``presence`` (8,), ``p_right``; ``normal`` (3,)
+    towards the camera and ``tilt_cov`` (2, 2) in degrees².
+    """
+
+    points: Floats
+    cov: Floats
+    presence: Floats
+    p_right: float
+    normal: Floats
+    tilt_cov: Floats
+
+
+@dataclass(frozen=True)
+class NetworkView:
+    """Everything that the network says of one photo.
+
+    Parameters
+    ----------
+    landmarks : Landmarks
+    direction : Direction or None
+        None where it is too unsure, or the leg is seen too obliquely.
+    presence : float
+        The least presence of hip, knee and ankle.
+    spread : float
+        How far the views lie apart at most, as a share of the mean segment.
+    u_deg : float
+        Standard uncertainty of the flat angle, from the points' covariances.
+    """
+
+    landmarks: Landmarks
+    direction: Direction | None
+    presence: float
+    spread: float
+    u_deg: float
+
+
+class _Model:
+    """The weights, checked against their card, in a session of the runtime."""
+
+    def __init__(self) -> None:
+        import onnxruntime
+
+        folder = resources.files("knee_angle.landmarks") / "weights"
+        try:
+            card = json.loads((folder / "leg.json").read_text())
+            weights = (folder / card["file"]).read_bytes()
+        except OSError as error:
+            message = f"the leg network's weights are missing ({error}): reinstall the package"
+            raise MissingModel(message) from error
+        if hashlib.sha256(weights).hexdigest() != card["sha256"]:
+            message = "the leg network's weights do not match their card: reinstall the package"
+            raise MissingModel(message)
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = 2
+        options.log_severity_level = 3
+        self.session = onnxruntime.InferenceSession(
+            weights, options, providers=["CPUExecutionProvider"]
+        )
+        self.size = int(card["input_size"])
+        scales = card.get("calibration", {})
+        self.point_scale = float(scales.get("points", 1.0))
+        self.tilt_scale = float(scales.get("tilt", 1.0))
+
+    def run(self, windows: list[Rgb]) -> tuple[Floats, Floats]:
+        """Windows to (B, 8, 6) and (B, 6), see :mod:`knee_angle.training.export`."""
+        batch = np.stack(windows).transpose(0, 3, 1, 2).astype(np.float32)
+        leg, whole = self.session.run(None, {"windows": batch})
+        return np.asarray(leg, dtype=float), np.asarray(whole, dtype=float)
+
+
+class NetworkDetector:
+    """Finds the leg, the machine's bars and the camera's direction in one photo.
+
+    The weights are loaded once, when the first photo comes. The last few photos'
+    answers are kept, so that asking for points and direction costs one look.
+    """
+
+    _model: _Model | None = None
+    _lock = threading.Lock()
+
+    def __init__(self) -> None:
+        self._known: OrderedDict[str, NetworkView | NotMeasured] = OrderedDict()
+
+    @property
+    def source(self) -> Source:
+        """What its points are called in a result."""
+        return "network"
+
+    def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> Landmarks | NotMeasured:
+        """Hip, knee, ankle, and what else is seen, in full px; see :class:`Detector`."""
+        del masked  # printed tags were in its training
+        view = self.look(photo)
+        return view if isinstance(view, NotMeasured) else view.landmarks
+
+    def direction(self, photo: Photo, landmarks: Landmarks) -> Direction | None:
+        """The sagittal plane's normal with its covariance; None where it is unsure.
+
+        Where the leg is known already (from dots, by hand), one window around it is
+        enough, and it counts only if the network sees the same leg there.
+        """
+        with self._lock:
+            known = self._known.get(photo.sha256)
+            if isinstance(known, NetworkView):
+                return known.direction
+            return _direction_at(photo, self._loaded(), landmarks)
+
+    @classmethod
+    def _loaded(cls) -> _Model:
+        if cls._model is None:
+            cls._model = _Model()
+        return cls._model
+
+    def look(self, photo: Photo) -> NetworkView | NotMeasured:
+        """Points, side and direction, or why there are none."""
+        with self._lock:
+            if photo.sha256 in self._known:
+                return self._known[photo.sha256]
+            view = _look(photo, self._loaded())
+            self._known[photo.sha256] = view
+            while len(self._known) > 8:
+                self._known.popitem(last=False)
+            return view
+
+
+def _direction_at(photo: Photo, model: _Model, landmarks: Landmarks) -> Direction | None:
+    """The normal from one window around a known leg; None where another leg is seen."""
+    marks = [landmarks.points[name] for name in LEG_POINTS]
+    leg = np.array([[p.x_px, p.y_px] for p in marks])
+    low, high = leg.min(axis=0), leg.max(axis=0)
+    side = max(KNOWN_LEG_WINDOW * float((high - low).max()), 48.0)
+    look = _see(photo, model, [_Window((low + high) / 2, side)])[0]
+    segment = float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
+    away = float(np.linalg.norm(look.points[:3] - leg, axis=1).max()) / max(segment, 1e-6)
+    if look.presence[:3].min() < LEAST_PRESENCE or away > SAME_LEG:
+        return None
+    return _direction([look])
+
+
+def _look(photo: Photo, model: _Model) -> NetworkView | NotMeasured:
+    """Whole photo, then closer, then twice more; the last three must agree."""
+    first = _first_look(photo, model)
+    if first is None:
+        return NotMeasured(NO_LEG, ADVICE)
+    window = _around(first, turn_deg=0.0, factor=1.45)
+    second = _see(photo, model, [window])[0]
+    if second.presence[:3].min() < LEAST_PRESENCE / 2:
+        return NotMeasured(DISAGREE, ADVICE)
+    again = [
+        _around(second, turn_deg=0.0, factor=1.35),
+        _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
+    ]
+    return _agreed(photo, model, [second, *_see(photo, model, again)])
+
+
+def _first_look(photo: Photo, model: _Model) -> _Look | None:
+    """The whole photo upright; turned where that shows no leg."""
+    centre = np.array([photo.width / 2, photo.height / 2])
+    side = max(photo.width, photo.height) * 1.02
+    upright = _see(photo, model, [_Window(centre, side)])[0]
+    if upright.presence[:3].min() > LEAST_PRESENCE:
+        return upright
+    turned = _see(photo, model, [_Window(centre, side, t) for t in (90.0, -90.0)])
+    best = max([upright, *turned], key=lambda look: float(look.presence[:3].min()))
+    return best if best.presence[:3].min() > LEAST_PRESENCE else None
+
+
+def _around(look: _Look, *, turn_deg: float, factor: float, mirrored: bool = False) -> _Window:
+    """A square around hip, knee, ankle and the foot where it is seen."""
+    keep = np.r_[np.ones(3, dtype=bool), look.presence[3:5] > 0.3]
+    leg = look.points[:5][keep]
+    low, high = leg.min(0), leg.max(0)
+    side = max(float((high - low).max()) * factor, 48.0)
+    return _Window((low + high) / 2, side, turn_deg, mirrored)
+
+
+def _cut(photo: Photo, window: _Window, size: int) -> Rgb:
+    """The window's pixels, (size, size, 3); black outside the photo."""
+    small = photo.small
+    scale = np.array([photo.scale_x, photo.scale_y])
+    if window.side / float(scale.mean()) >= size or scale.max() <= 1.0:
+        source, offset = small, np.zeros(2)
+    else:
+        half = window.side * 0.75
+        x0, y0 = (int(v) for v in window.centre - half)
+        x1, y1 = (int(v) for v in window.centre + half)
+        source, at = photo.window(x0, y0, x1, y1)
+        if source.size == 0:
+            return np.zeros((size, size, 3), dtype=np.uint8)
+        offset, scale = np.array(at, dtype=float), np.ones(2)
+    shrink = window.side / float(scale.mean()) / size
+    if shrink > 2:  # average first: a warp alone would skip pixels
+        wanted = [max(1, round(n * 2 / shrink)) for n in source.shape[1::-1]]
+        factor = np.array(source.shape[1::-1]) / wanted
+        source = cv2.resize(source, wanted, interpolation=cv2.INTER_AREA)
+        scale = scale * factor
+    # Pixel indices count from centres: index = position - 1/2.
+    matrix = window.matrix * window.side / size / scale[:, None]
+    corner = (window.centre - offset) / scale - matrix @ np.array([size / 2, size / 2])
+    shift = corner + matrix @ np.array([0.5, 0.5]) - 0.5
+    affine = np.c_[matrix, shift]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(source, affine, (size, size), flags=flags), dtype=np.uint8)
+
+
+def _see(photo: Photo, model: _Model, windows: list[_Window]) -> list[_Look]:
+    """What the network says of some windows of a photo."""
+    legs, wholes = model.run([_cut(photo, w, model.size) for w in windows])
+    return [
+        _in_photo(photo, model, window, leg, whole)
+        for window, leg, whole in zip(windows, legs, wholes, strict=True)
+    ]
+
+
+def _in_photo(photo: Photo, model: _Model, window: _Window, leg: Floats, whole: Floats) -> _Look:
+    """One window's answer in the photo's own coordinates."""
+    m = window.matrix
+    points = (leg[:, :2] - 0.5) @ m.T * window.side + window.centre
+    cov = m @ _matrices(leg[:, 2:5]) @ m.T * (window.side * model.point_scale) ** 2
+    p_right = 1.0 - whole[0] if window.mirrored else whole[0]
+    tilt = m @ whole[1:3]
+    tilt_cov = m @ _matrices(whole[3:6]) @ m.T * model.tilt_scale**2
+    normal, slope = _normal(tilt, _ray(photo, window.centre))
+    tilt_cov = slope @ tilt_cov @ slope.T
+    return _Look(points, cov, leg[:, 5], float(p_right), normal, tilt_cov)
+
+
+def _matrices(triples: Floats) -> Floats:
+    """Triples (xx, xy, yy) as symmetric matrices, shape (..., 2, 2)."""
+    xx, xy, yy = np.moveaxis(triples, -1, 0)
+    return np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
+
+
+def _ray(photo: Photo, at: Floats) -> Floats:
+    """Unit direction from the lens through a point of the photo."""
+    f35 = photo.f35_mm or PRIOR_F35_MM
+    focal = f35 / 43.2666 * math.hypot(photo.width, photo.height)
+    ray = np.array([*((at - [photo.width / 2, photo.height / 2]) / focal), 1.0])
+    return np.asarray(ray / np.linalg.norm(ray))
+
+
+def _across(ray: Floats) -> Floats:
+    """The picture's x and y axes turned, by the shortest way, across a ray, shape (2, 3)."""
+    x, y, z = ray
+    k = 1.0 / (1.0 + z)
+    return np.array([[1 - x * x * k, -x * y * k, -x], [-x * y * k, 1 - y * y * k, -y]])
+
+
+def _normal(tilt: Floats, ray: Floats) -> tuple[Floats, Floats]:
+    """The normal whose components across the ray are ``tilt``, and its slope.
+
+    Returns
+    -------
+    normal : ndarray, shape (3,)
+        Towards the camera.
+    slope : ndarray, shape (2, 2)
+        How its tilt (degrees, axes of :func:`geometry.plane_axes`) follows ``tilt``.
+    """
+    size = float(np.linalg.norm(tilt))
+    tilt = tilt * min(1.0, 0.97 / max(size, 1e-9))
+    axes = _across(ray)
+    depth = math.sqrt(1.0 - float(tilt @ tilt))
+    normal = tilt @ axes - depth * ray
+    moved = axes + np.outer(tilt / depth, ray)
+    right, down = geometry.plane_axes(normal)
+    return normal, np.degrees(np.stack([right, down]) @ moved.T)
+
+
+def _agreed(photo: Photo, model: _Model, looks: list[_Look]) -> NetworkView | NotMeasured:
+    """The views' common answer, or why they have none."""
+    del model
+    points = np.stack([look.points for look in looks])
+    mean = points.mean(0)
+    presence = np.stack([look.presence for look in looks]).mean(0)
+    lengths = np.linalg.norm(np.diff(mean[:3], axis=0), axis=1)
+    segment = float(lengths.mean())
+    spread = float(np.linalg.norm(points[:, :3] - mean[:3], axis=-1).max()) / max(segment, 1e-6)
+    cov = np.stack([look.cov for look in looks]).mean(0) + _scatter(points)
+    u_deg = _angle_u_deg(mean, cov)
+    reason = _refusal(photo, mean, lengths, spread, float(presence[:3].min()), u_deg)
+    if reason is not None:
+        return NotMeasured(reason, ADVICE)
+    p_right = float(np.mean([look.p_right for look in looks]))
+    side: Side | None = None if 0.2 < p_right < 0.8 else ("right" if p_right > 0.5 else "left")
+    found = {
+        name: Landmark(
+            float(mean[k, 0]),
+            float(mean[k, 1]),
+            (float(cov[k, 0, 0]), float(cov[k, 0, 1]), float(cov[k, 1, 1])),
+            "network",
+        )
+        for k, name in enumerate(POINT_NAMES)
+        if name in LEG_POINTS or presence[k] > (LEAST_PRESENCE if k < 5 else LEAST_MACHINE_PRESENCE)
+    }
+    return NetworkView(
+        Landmarks(found, side=side, cautions=(CHECK,)),
+        _direction(looks),
+        float(presence[:3].min()),
+        spread,
+        u_deg,
+    )
+
+
+def _scatter(points: Floats) -> Floats:
+    """Covariance of each point between views (V, 8, 2), shape (8, 2, 2)."""
+    away = points - points.mean(0)
+    return np.asarray(np.einsum("vki,vkj->kij", away, away) / (len(points) - 1))
+
+
+def _angle_u_deg(points: Floats, cov: Floats) -> float:
+    """Standard uncertainty of the flat angle, to first order."""
+    thigh, shank = points[1] - points[0], points[2] - points[1]
+
+    def turn(v: Floats) -> Floats:
+        return np.array([-v[1], v[0]]) / float(v @ v)
+
+    slopes = (turn(thigh), -turn(thigh) - turn(shank), turn(shank))
+    variance = sum(float(s @ c @ s) for s, c in zip(slopes, cov[:3], strict=True))
+    return math.degrees(math.sqrt(variance))
+
+
+def _refusal(
+    photo: Photo, mean: Floats, lengths: Floats, spread: float, presence: float, u_deg: float
+) -> str | None:
+    """Why an answer is not believed; None where it is."""
+    if presence < LEAST_PRESENCE:
+        return NO_LEG
+    if spread > MOST_SPREAD:
+        return DISAGREE
+    ratio = float(lengths[0] / max(lengths[1], 1e-6))
+    tiny = float(lengths.min()) < LEAST_SEGMENT * max(photo.width, photo.height)
+    if tiny or not SEGMENT_RATIO[0] < ratio < SEGMENT_RATIO[1]:
+        return ODD_SHAPE
+    if (mean[:3] < 0).any() or (mean[:3] > [photo.width, photo.height]).any():
+        return OUTSIDE
+    return UNSURE if u_deg > MOST_U_DEG else None
+
+
+def _direction(looks: list[_Look]) -> Direction | None:
+    """The views' common normal; None where it is too oblique or too unsure."""
+    total = np.sum([look.normal for look in looks], axis=0)
+    normal = total / np.linalg.norm(total)
+    axes = np.stack(geometry.plane_axes(normal))
+    away = np.degrees(np.array([axes @ look.normal for look in looks]))
+    spread = away.T @ away / max(len(looks) - 1, 1)
+    cov = np.mean([look.tilt_cov for look in looks], axis=0) + spread
+    tilt = math.degrees(math.acos(min(1.0, abs(float(normal[2])))))
+    u_deg = math.sqrt(float(np.trace(cov)) / 2)
+    if tilt > MOST_TILT_DEG or u_deg > MOST_TILT_U_DEG:
+        return None
+    x, y, z = (float(v) for v in normal)
+    return Direction((x, y, z), (float(cov[0, 0]), float(cov[0, 1]), float(cov[1, 1])))

@@ -1,0 +1,20 @@
+"""How the leg network was made: bodies, scenes, pictures, training, weights.
+
+Nothing in the rest of the package imports this folder, and it needs the extra
+``[train]``. One command does each step (see ``python -m knee_angle.training -h``)::
+
+    bodies   parametric people in their rest pose            -> bank.npz
+    train    renders scenes, trains the network on a GPU      -> network.pt
+    export   writes the ONNX weights and their card           -> landmarks/weights/
+    evaluate judges the weights on photos with known truth
+
+Read in this order: :mod:`bodies`, :mod:`posing`, :mod:`meshes`, :mod:`machines`,
+:mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`augmentation`, :mod:`model`,
+:mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`.
+
+World of the scenes
+-------------------
+Metres; x from the hip towards the foot of the bed, z up, and the camera's side of
+the lying patient is -y. Every scene shows a right leg; the mirror image, drawn
+while training, makes left legs of them.
+"""

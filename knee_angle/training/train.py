@@ -1,0 +1,313 @@
+"""Renders pictures, keeps them on the GPU, and trains the network with windows of them.
+
+First all processes render, then one trains: both at once starve each other of the
+GPU (measured: under one step a second instead of seven). Each picture is used some
+dozens of times under different windows. Learning rate and length go by the clock, so
+that a run fits a booked machine.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor, nn
+
+from knee_angle.training.augmentation import Kept, cut, spoil
+from knee_angle.training.losses import POINT_SCALE, TILT_SCALE, bend, loss
+from knee_angle.training.model import LegNetwork, whiten
+from knee_angle.training.samples import META
+from knee_angle.training.stream import PICTURE_SIZE, Source, Stream
+
+__all__ = ["Plan", "judge", "train"]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How to train.
+
+    Parameters
+    ----------
+    seconds : float
+        From start to end, rendering included.
+    render_seconds : float
+        How much of it goes to rendering.
+    first : int
+        Fewest pictures to train with, however long they take.
+    held_out : int
+        The first pictures are kept aside to judge by.
+    capacity : int
+        Pictures kept on the device (442 kB each).
+    workers, batch, seed : int
+    rate : float
+        Peak learning rate of the new layers; ``backbone_rate`` times it for the
+        pretrained ones, whose features came from real photographs.
+    """
+
+    seconds: float
+    render_seconds: float = 150.0
+    first: int = 6000
+    held_out: int = 2000
+    capacity: int = 60_000
+    workers: int = 15
+    batch: int = 256
+    seed: int = 1
+    rate: float = 1.5e-3
+    backbone_rate: float = 0.35
+    device: str = "cuda"
+
+
+class Store:
+    """Pictures on the device: some held out, the others replaced oldest first."""
+
+    def __init__(self, plan: Plan) -> None:
+        n, s, d = plan.capacity + plan.held_out, PICTURE_SIZE, plan.device
+        self.kept = Kept(
+            torch.empty((n, s, s, 3), dtype=torch.uint8, device=d),
+            torch.empty((n, 8, 2), device=d),
+            torch.empty((n, 4), device=d),
+            torch.empty((n, 3), device=d),
+            torch.empty((n, 3), device=d),
+            torch.empty((n, len(META)), device=d),
+        )
+        self.held_out, self.capacity, self.total = plan.held_out, plan.capacity, 0
+
+    def add(self, block: dict[str, Any]) -> None:
+        """Takes in one block of samples."""
+        count = len(block["picture"])
+        order = torch.arange(self.total, self.total + count)
+        newer = self.held_out + (order - self.held_out) % self.capacity
+        rows = torch.where(order < self.held_out, order, newer).to(self.kept.points.device)
+        for field, name in (
+            ("pictures", "picture"),
+            ("points", "points"),
+            ("window", "window"),
+            ("camera", "camera"),
+            ("normal", "normal"),
+            ("meta", "meta"),
+        ):
+            values = torch.from_numpy(np.ascontiguousarray(block[name]))
+            getattr(self.kept, field)[rows] = values.to(rows.device)
+        self.total += count
+
+    def draw(self, count: int) -> Kept:
+        """Some pictures to train with, at random."""
+        newest = min(self.total - self.held_out, self.capacity)
+        rows = torch.randint(newest, (count,), device=self.kept.points.device)
+        return self.kept.of(rows + self.held_out)
+
+    def held(self, start: int, count: int) -> Kept:
+        """Held-out pictures in order."""
+        rows = torch.arange(start, min(start + count, self.held_out, self.total))
+        return self.kept.of(rows.to(self.kept.points.device))
+
+
+def judge(network: LegNetwork, store: Store, *, count: int) -> dict[str, Any]:
+    """Errors on windows of held-out pictures, and the raw answers for further study."""
+    rows: dict[str, list[Tensor]] = {}
+    with torch.no_grad():
+        for start in range(0, min(count, store.held_out), 256):
+            kept = store.held(start, 256)
+            batch = cut(kept)
+            out = network(batch.windows.contiguous(memory_format=torch.channels_last))
+            for name, value in (
+                ("points", out.points),
+                ("spread", out.spread),
+                ("presence", torch.sigmoid(out.presence)),
+                ("side", torch.sigmoid(out.side)),
+                ("tilt", out.tilt),
+                ("tilt_spread", out.tilt_spread),
+                ("true_points", batch.points),
+                ("present", batch.present.float()),
+                ("right", batch.right),
+                ("true_tilt", batch.tilt),
+                ("meta", kept.meta),
+            ):
+                rows.setdefault(name, []).append(value.float().cpu())
+    table = {name: torch.cat(values) for name, values in rows.items()}
+    return {"table": table, "summary": summarise(table)}
+
+
+def _covered(error: Tensor, spread: Tensor, scale: float) -> Tensor:
+    """Whether each error lies in its stated 95 % ellipse."""
+    a, b, c = whiten(spread, scale)
+    z = (a * error[..., 0]) ** 2 + (b * error[..., 0] + c * error[..., 1]) ** 2
+    return (z < 5.99).float()
+
+
+def summarise(table: dict[str, Tensor]) -> dict[str, float]:
+    """The figures that a run is steered by."""
+    truth = table["true_points"]
+    ok = (table["present"][:, :3] > 0).all(1)
+    lying = ok & (table["meta"][:, META.index("lying")] > 0)
+    error = table["points"] - truth
+    segment = (
+        (truth[:, 1] - truth[:, 0]).norm(dim=-1) + (truth[:, 2] - truth[:, 1]).norm(dim=-1)
+    ) / 2
+    relative = error.norm(dim=-1)[:, :3] / segment[:, None].clamp(min=1e-3)
+    turn = bend(table["points"]) - bend(truth)
+    degrees = torch.atan2(turn.sin(), turn.cos()).abs() * 180 / math.pi
+    miss = table["tilt"] - table["true_tilt"]
+    tilt_deg = miss.norm(dim=-1) * 180 / math.pi
+    inside = _covered(error, table["spread"], POINT_SCALE)[:, :3]
+    empty = table["present"].sum(1) == 0
+    out: dict[str, float] = {}
+    for name, rows in (("bed", lying), ("free", ok & ~lying)):
+        if not rows.any():
+            continue
+        out[name + "_hit"] = float((relative[rows].max(1)[0] < 0.5).float().mean())
+        out[name + "_angle"] = float(degrees[rows].median())
+        out[name + "_angle90"] = float(degrees[rows].quantile(0.9))
+        out[name + "_tilt"] = float(tilt_deg[rows].median())
+        out[name + "_tilt95in"] = float(
+            _covered(miss[rows], table["tilt_spread"][rows], TILT_SCALE).mean()
+        )
+        out[name + "_95in"] = float(inside[rows].mean())
+        for k, point in enumerate(("hip", "knee", "ankle")):
+            out[f"{name}_{point}"] = float(relative[rows, k].median())
+        out[name + "_side"] = float(
+            ((table["side"] > 0.5) == (table["right"] > 0.5))[rows].float().mean()
+        )
+    seen = table["presence"][:, :3].min(1)[0] > 0.5
+    out["false"] = float(seen[empty].float().mean()) if empty.any() else 0.0
+    out["missed"] = float((~seen[ok]).float().mean())
+    return {name: round(value, 4) for name, value in out.items()}
+
+
+def _average(slow: nn.Module, fast: nn.Module, step: int) -> None:
+    """Moves the averaged network a little towards the trained one."""
+    keep = min(0.9990, (step + 1) / (step + 20))
+    with torch.no_grad():
+        torch._foreach_lerp_(list(slow.parameters()), list(fast.parameters()), 1 - keep)
+        for a, b in zip(slow.buffers(), fast.buffers(), strict=True):
+            if a.is_floating_point():
+                a.lerp_(b, 1 - keep)
+            else:
+                a.copy_(b)
+
+
+def _optimiser(network: LegNetwork, plan: Plan) -> torch.optim.Optimizer:
+    """AdamW with a smaller rate for the pretrained layers."""
+    old: list[nn.Parameter] = []
+    new: list[nn.Parameter] = []
+    for name, parameter in network.named_parameters():
+        (old if name.startswith(("stem", "blocks")) else new).append(parameter)
+    groups = [{"params": old, "factor": plan.backbone_rate}, {"params": new, "factor": 1.0}]
+    return torch.optim.AdamW(groups, lr=plan.rate, weight_decay=0.02)
+
+
+def save(network: nn.Module, path: Path) -> None:
+    """Keeps the weights in half precision."""
+    state = {
+        name: value.half() if value.is_floating_point() else value
+        for name, value in network.state_dict().items()
+    }
+    torch.save(state, path)
+
+
+def train(
+    plan: Plan, *, source: Source, out: Path, pretrained: Path | None, init: Path | None
+) -> None:
+    """One run; leaves ``network.pt``, ``log.jsonl`` and ``held_out.npz`` in ``out``.
+
+    Parameters
+    ----------
+    source : Source
+        Bodies made by :func:`knee_angle.training.bodies.build_bank`, and pictures.
+    pretrained : Path, optional
+        ImageNet weights of the backbone.
+    init : Path, optional
+        Weights of an earlier run to go on from.
+    """
+    began = time.monotonic()
+    out.mkdir(parents=True, exist_ok=True)
+    log = (out / "log.jsonl").open("a")
+
+    def note(**values: object) -> None:
+        line = json.dumps({"t": round(time.monotonic() - began, 1), **values})
+        print(line, flush=True)
+        log.write(line + "\n")
+        log.flush()
+
+    stream = Stream(workers=plan.workers, source=source, seed=plan.seed)
+    torch.manual_seed(plan.seed)
+    torch.backends.cudnn.benchmark = True
+    store = Store(plan)
+    while stream.alive:
+        time.sleep(0.2)
+        for block in stream.new():
+            store.add(block)
+        enough = store.total >= plan.first + plan.held_out
+        if enough and time.monotonic() - began > plan.render_seconds:
+            break
+    stream.stop()
+    note(plan=asdict(plan), rendered=store.total)
+    network = LegNetwork(pretrained=pretrained)
+    if init is not None:
+        network.load_state_dict(torch.load(init, map_location="cpu", weights_only=True))
+    averaged = _run(network, store, plan, began, note, out)
+    final = judge(averaged, store, count=plan.held_out)
+    note(final=final["summary"], rendered=store.total)
+    save(averaged, out / "network.pt")
+    np.savez_compressed(out / "held_out.npz", **{k: v.numpy() for k, v in final["table"].items()})
+    log.close()
+
+
+def _run(
+    network: LegNetwork,
+    store: Store,
+    plan: Plan,
+    began: float,
+    note: Any,
+    out: Path,
+) -> LegNetwork:
+    """The steps themselves; returns the averaged network."""
+    network = network.to(plan.device).to(memory_format=torch.channels_last).train()
+    averaged: LegNetwork = copy.deepcopy(network).eval()
+    optimiser = _optimiser(network, plan)
+    start, step, saved = time.monotonic(), 0, time.monotonic()
+    while time.monotonic() - began < plan.seconds:
+        progress = (time.monotonic() - start) / max(1e-6, plan.seconds - (start - began))
+        cosine = 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
+        for group in optimiser.param_groups:
+            group["lr"] = (
+                plan.rate * min(1, (step + 1) / 150) * (0.98 * cosine + 0.02) * group["factor"]
+            )
+        total, parts = _step(network, optimiser, store.draw(plan.batch), step, plan.device)
+        _average(averaged, network, step)
+        step += 1
+        if step in (20, 100) or step % 250 == 0:
+            speed = step * plan.batch / (time.monotonic() - start)
+            values = {name: round(float(value), 4) for name, value in parts.items()}
+            note(step=step, loss=round(total, 3), speed=round(speed), **values)
+        if step % 1000 == 0:
+            note(step=step, **judge(averaged, store, count=1024)["summary"])
+        if time.monotonic() - saved > 60:
+            save(averaged, out / "network.pt")
+            saved = time.monotonic()
+    return averaged
+
+
+def _step(
+    network: LegNetwork, optimiser: torch.optim.Optimizer, kept: Kept, step: int, device: str
+) -> tuple[float, dict[str, Tensor]]:
+    """One batch; the loss is read back only when someone will look at it."""
+    with torch.no_grad():
+        batch = cut(kept)
+        windows = spoil(batch.windows, generator_step=step)
+    with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+        predicted = network(windows.contiguous(memory_format=torch.channels_last))
+    total, parts = loss(type(predicted)(*(v.float() for v in vars(predicted).values())), batch)
+    optimiser.zero_grad(set_to_none=True)
+    total.backward()
+    nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+    optimiser.step()
+    looked_at = step + 1 in (20, 100) or (step + 1) % 250 == 0
+    return (float(total) if looked_at else 0.0), parts

@@ -1,0 +1,89 @@
+"""The leg network: real weights on a photo with truth, and refusals where no leg is."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from knee_angle import geometry
+from knee_angle.errors import MissingModel
+from knee_angle.landmarks import network
+from knee_angle.landmarks.network import NetworkDetector, NetworkView
+from knee_angle.photo import Photo, read_photo
+from knee_angle.records import NotMeasured
+
+SAMPLES = Path(__file__).parents[1] / "sample_images"
+BARE = sorted(SAMPLES.rglob("bed_1[1-6].jpg"))
+
+
+def photo_of(picture: np.ndarray) -> Photo:
+    buffer = io.BytesIO()
+    Image.fromarray(picture).save(buffer, "PNG")
+    return read_photo(buffer.getvalue(), name="made")
+
+
+@pytest.mark.parametrize("path", BARE, ids=[p.stem for p in BARE])
+def test_a_bare_leg_is_found_within_its_stated_interval(path):
+    truth = json.loads(path.with_suffix(".json").read_text())
+    view = NetworkDetector().look(read_photo(path))
+    assert isinstance(view, NetworkView)
+    points = view.landmarks.points
+    found = [(points[n].x_px, points[n].y_px) for n in ("hip", "knee", "ankle")]
+    true = [truth["landmarks"][n]["skin_px"] for n in ("hip", "knee", "ankle")]
+    off = float(geometry.flexion_deg(*found)) - float(geometry.flexion_deg(*true))
+    assert abs(off) < max(1.96 * view.u_deg, 6.0)
+    assert view.landmarks.side == truth["side"]
+
+
+@pytest.mark.parametrize(
+    "picture",
+    [
+        pytest.param(np.full((480, 640, 3), 200, np.uint8), id="a blank wall"),
+        pytest.param(
+            np.random.default_rng(3).integers(0, 256, (480, 640, 3)).astype(np.uint8), id="noise"
+        ),
+    ],
+)
+def test_a_photo_without_a_leg_is_not_measured(picture):
+    answer = NetworkDetector().find(photo_of(picture))
+    assert isinstance(answer, NotMeasured)
+    assert answer.advice
+
+
+def test_the_same_photo_gives_the_same_answer():
+    picture = np.random.default_rng(5).integers(0, 256, (300, 400, 3)).astype(np.uint8)
+    picture = cv2.GaussianBlur(picture, (0, 0), 5)
+    first, second = (NetworkDetector().look(photo_of(picture)) for _ in range(2))
+    assert first == second
+
+
+def test_a_window_shows_a_mark_where_its_arithmetic_says():
+    picture = np.zeros((600, 800, 3), np.uint8)
+    picture[298:303, 498:503] = 255
+    centre = np.array([500.5, 300.5])
+    window = network._Window(np.array([450.0, 320.0]), 300.0, turn_deg=25.0, mirrored=True)
+    seen = network._cut(photo_of(picture), window, 256)[:, :, 0].astype(float)
+    y, x = np.mgrid[:256, :256] + 0.5
+    at = np.array([(seen * x).sum(), (seen * y).sum()]) / seen.sum()
+    back = (at / 256 - 0.5) @ window.matrix.T * window.side + window.centre
+    assert back == pytest.approx(centre, abs=0.1)
+
+
+def test_a_square_on_leg_in_the_middle_looks_back_at_the_camera():
+    normal, slope = network._normal(np.zeros(2), np.array([0.0, 0.0, 1.0]))
+    assert normal == pytest.approx([0, 0, -1])
+    assert slope == pytest.approx(np.degrees(np.eye(2)))
+
+
+def test_weights_that_do_not_match_their_card_are_refused(monkeypatch):
+    monkeypatch.setattr(
+        network.hashlib, "sha256", lambda _: type("H", (), {"hexdigest": lambda _: "0"})()
+    )
+    with pytest.raises(MissingModel, match="do not match"):
+        network._Model()
