@@ -3,9 +3,9 @@
 Started by :mod:`knee_angle.landmarks.pose_process` as a plain script, so that it
 needs nothing of this package. MediaPipe lives in a process of its own because
 
-* its library reports its use to its maker over the network and has no switch for it:
-  the environment that keeps it silent (see ``pose_process.OFFLINE``) must not reach
-  anything else;
+* its library reports its use to its maker over the network when it is closed, and has no
+  switch for it: the process is ended without closing, and the environment that keeps it
+  silent (see ``pose_process.OFFLINE``) must not reach anything else;
 * it writes notes to standard output and error from C code;
 * a picture it dislikes can make its destructor wait for ever: this process is
   simply ended, without destructors.
