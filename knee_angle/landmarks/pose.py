@@ -88,12 +88,13 @@ aside."""
 MIN_FLEXION_DEG = 45.0
 """Where the model does not see the leg it draws the one it knows best, a standing one.
 Among the pairs of looks that agreed (32 rendered bedside photos, nine sizes of the copy
-each) every error beyond 50 degrees but one read too straight."""
+each, at least 35 degrees) the errors beyond 25 degrees read too straight, in all photos
+but one."""
 MAX_POINT_GAP = 0.30
 MAX_ANGLE_GAP_DEG = 25.0
 """How far two looks at one leg may differ: any point, in segments, and the angle. Chosen on
 32 rendered bedside photos, where two agreeing looks were still wrong by over 25 degrees in
-one answer of twelve, and a gap of 0.35 let a third look confirm an error of 64."""
+one answer of twelve, and a gap of 0.35 let a third look confirm one of over 60."""
 
 # --- uncertainty ---------------------------------------------------------------------
 

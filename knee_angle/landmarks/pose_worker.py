@@ -32,6 +32,8 @@ REPLY = struct.Struct("<BI")
 
 def _open(bundle: str, num_poses: int, confidence: float) -> tuple[Any, Any]:
     """MediaPipe and a loaded landmarker; imported here because it takes most of a second."""
+    # MediaPipe would open the sound system for tasks not used here; it copes without.
+    sys.modules["sounddevice"] = None  # type: ignore[assignment]  # how Python bars an import
     import mediapipe
     from mediapipe.tasks.python import BaseOptions, vision
 
