@@ -6,7 +6,9 @@ module          what
 ``base``        what a detector is
 ``dots``        adhesive dots
 ``network``     our own leg network, and the camera's direction
-``pose``        a whole-body pose model, where its bundle is present
+``pose``        a whole-body pose model, where its bundle is present; it runs in a
+                process of its own (``pose_process``, ``pose_worker``)
+``bundles``     finding and building that bundle
 ``manual``      points placed by hand
 ``choose``      which answer counts
 ``standard``    the detectors that the commands and the page use
