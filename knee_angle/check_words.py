@@ -56,7 +56,7 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
         f"gain {line.gain:.3f} ± {1.96 * line.u_gain:.3f}{fit}",
         f"    largest difference {wording.degrees(verdict.largest_deg, sign=True)} at "
         f"{wording.degrees(verdict.at_deg)}; over {wording.degrees(verdict.low_deg)} to "
-        f"{wording.degrees(verdict.high_deg)} {verdict.verdict} the tolerance of "
+        f"{wording.degrees(verdict.high_deg)} {verdict.verdict}, tolerance "
         f"{verdict.tolerance_deg:g}°",
     ]
 

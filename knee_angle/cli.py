@@ -394,6 +394,8 @@ def check(
     if photos == [Path("plan")]:
         print(_plan(wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
         return
+    if output is Format.CSV:
+        raise InvalidInput("check prints text or json, but got csv: use --format json")
     from knee_angle.check import check_machine
     from knee_angle.check_words import check_text
 
@@ -417,8 +419,6 @@ def check(
     result = check_machine({str(photo): outcome for photo, outcome in outcomes}, settings)
     if output is Format.JSON:
         print(json.dumps(exchange.check_as_json(result, version=__version__), allow_nan=False))
-    elif output is Format.CSV:
-        raise InvalidInput("check prints text or json: use --format json")
     else:
         print(check_text(result, settings))
     left = isinstance(result, NotMeasured) or bool(result.left_out)

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle import geometry
+from knee_angle.camera import lens_of
 from knee_angle.errors import MissingModel
 from knee_angle.photo import Photo
 from knee_angle.records import (
@@ -43,8 +44,6 @@ __all__ = ["NetworkDetector", "NetworkView"]
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
 
-PRIOR_F35_MM = 26.0
-"""A usual phone's main camera, where the photo names no focal length."""
 LEAST_PRESENCE = 0.5
 LEAST_MACHINE_PRESENCE = 0.7
 MOST_SPREAD = 0.22
@@ -248,7 +247,7 @@ def _look(photo: Photo, model: _Model) -> NetworkView | NotMeasured:
         _around(second, turn_deg=0.0, factor=1.35),
         _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
     ]
-    return _agreed(photo, model, [second, *_see(photo, model, again)])
+    return _agreed(photo, [second, *_see(photo, model, again)])
 
 
 def _first_look(photo: Photo, model: _Model) -> _Look | None:
@@ -331,9 +330,8 @@ def _matrices(triples: Floats) -> Floats:
 
 def _ray(photo: Photo, at: Floats) -> Floats:
     """Unit direction from the lens through a point of the photo."""
-    f35 = photo.f35_mm or PRIOR_F35_MM
-    focal = f35 / 43.2666 * math.hypot(photo.width, photo.height)
-    ray = np.array([*((at - [photo.width / 2, photo.height / 2]) / focal), 1.0])
+    lens = lens_of(photo)
+    ray = geometry.rays(at, focal_px=lens.focal_px, centre_px=lens.centre_px)
     return np.asarray(ray / np.linalg.norm(ray))
 
 
@@ -364,9 +362,8 @@ def _normal(tilt: Floats, ray: Floats) -> tuple[Floats, Floats]:
     return normal, np.degrees(np.stack([right, down]) @ moved.T)
 
 
-def _agreed(photo: Photo, model: _Model, looks: list[_Look]) -> NetworkView | NotMeasured:
+def _agreed(photo: Photo, looks: list[_Look]) -> NetworkView | NotMeasured:
     """The views' common answer, or why they have none."""
-    del model
     points = np.stack([look.points for look in looks])
     mean = points.mean(0)
     presence = np.stack([look.presence for look in looks]).mean(0)
@@ -406,7 +403,10 @@ def _scatter(points: Floats) -> Floats:
 
 
 def _angle_u_deg(points: Floats, cov: Floats) -> float:
-    """Standard uncertainty of the flat angle, to first order."""
+    """Standard uncertainty of the flat angle, degrees, to first order (GUM, 5.1.2).
+
+    ``points`` (n, 2) and ``cov`` (n, 2, 2), hip, knee and ankle first, in one unit.
+    """
     thigh, shank = points[1] - points[0], points[2] - points[1]
 
     def turn(v: Floats) -> Floats:

@@ -110,8 +110,6 @@ skin points. Measured on 116 answers (36 pairs of copy sizes), which come from 7
 rendered photos only: root mean squares hip 0.22, knee 0.08, ankle 0.19 (mean segments);
 97 % of the coordinates lay within 1.96 u. The knee's was not believed so small; heel and
 toe have no truth there."""
-MIN_ANGLE_U_DEG = 15.0
-"""Never surer of the knee angle than this, whatever the looks say."""
 
 PoseIndex = int
 LEFT_INDEX: Mapping[PointName, PoseIndex] = {
@@ -207,7 +205,7 @@ class PoseDetector:
         -------
         Landmarks or NotMeasured
             Points in full-size px with a covariance that makes the knee angle uncertain
-            by at least `MIN_ANGLE_U_DEG`, and the caution `CHECK_THE_POINTS`.
+            by more than 20 degrees (`U_SEGMENTS`), and the caution `CHECK_THE_POINTS`.
 
         Raises
         ------
@@ -423,28 +421,11 @@ def _landmarks(looks: list[_Leg], *, to_full: Floats) -> Landmarks:
         each = np.array([leg.xy[name] for leg in looks])
         xy[name] = each.mean(axis=0)
         cov[name] = np.eye(2) * (U_SEGMENTS[name] * segment) ** 2 + np.cov(each.T)
-    widen = max(1.0, (MIN_ANGLE_U_DEG / _angle_u_deg(xy, cov)) ** 2)
     points: dict[PointName, Landmark] = {}
     for name in names:
         x, y = xy[name] * to_full
-        full = cov[name] * widen * np.outer(to_full, to_full)
+        full = cov[name] * np.outer(to_full, to_full)
         points[name] = Landmark(
             float(x), float(y), (float(full[0, 0]), float(full[0, 1]), float(full[1, 1])), "pose"
         )
     return Landmarks(points=points, side=looks[0].side, cautions=(CHECK_THE_POINTS,))
-
-
-def _angle_u_deg(xy: Mapping[PointName, Floats], cov: Mapping[PointName, Floats]) -> float:
-    """Standard uncertainty of the flat knee angle, by linear propagation, degrees."""
-    hip, knee, ankle = (xy[name] for name in LEG_POINTS)
-    at_hip = _turn_gradient(knee - hip)
-    at_ankle = _turn_gradient(ankle - knee)
-    # Moving an end turns one segment; moving the knee turns both, against each other.
-    gradients = {"hip": at_hip, "ankle": at_ankle, "knee": -(at_hip + at_ankle)}
-    variance = sum(float(gradients[name] @ cov[name] @ gradients[name]) for name in LEG_POINTS)
-    return math.degrees(math.sqrt(variance))
-
-
-def _turn_gradient(segment: Floats) -> Floats:
-    """How a segment's direction (rad) turns as one of its ends moves, per px."""
-    return np.array([-segment[1], segment[0]]) / float(segment @ segment)

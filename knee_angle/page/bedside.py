@@ -6,14 +6,13 @@ Nothing that is uploaded leaves this machine or is kept.
 
 from __future__ import annotations
 
-import hashlib
 from typing import Any
 
 import streamlit as st
 
 from knee_angle import wording
 from knee_angle.draw import overlay
-from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.errors import KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.measure import measure_photo
 from knee_angle.photo import Photo, read_photo
@@ -131,7 +130,7 @@ def _detectors() -> Any:
 def _answer(photo: Photo, displayed_deg: float | None, settings: Settings) -> None:
     """Measure, then show the answer above the picture and the points below it."""
     place = st.container()
-    key = f"points-{hashlib.sha256(photo.sha256.encode()).hexdigest()[:12]}"
+    key = f"points-{photo.sha256[:12]}"
     try:
         result = measure_photo(
             photo,
@@ -140,7 +139,7 @@ def _answer(photo: Photo, displayed_deg: float | None, settings: Settings) -> No
             displayed_deg=displayed_deg,
             manual=st.session_state.get(key),
         )
-    except InvalidInput as error:
+    except KneeAngleError as error:
         st.error(str(error))
         return
     with place:
