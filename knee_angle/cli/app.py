@@ -1,0 +1,33 @@
+"""The command line itself: its name, its help, and how it stops.
+
+Exit status: 0 everything measured, 1 some photos not measured or unreadable,
+2 the call itself is wrong. Results go to stdout, everything else to stderr.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from knee_angle import __version__, wording
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="knee-angle",
+    help="Measure from a bedside photo what a knee really does in a CPM machine.\n\n"
+    + wording.CAUTION,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+@app.callback(invoke_without_command=True)
+def _top(
+    version: Annotated[bool, typer.Option("--version", help="Show the version and stop.")] = False,
+) -> None:
+    if version:
+        print(__version__)
+        raise typer.Exit

@@ -1,0 +1,99 @@
+"""``knee-angle check``: several photos of one machine, or a plan for them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from knee_angle import __version__, exchange, wording
+from knee_angle.cli.app import app
+from knee_angle.cli.options import Format, positive
+from knee_angle.cli.photos import measured, read_displayed_table
+from knee_angle.errors import InvalidInput
+from knee_angle.records import NotMeasured, Settings
+
+__all__ = ["check"]
+
+
+@app.command()
+def check(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            help="Photos of one machine at several settings; or the word plan.", show_default=False
+        ),
+    ],
+    displayed_table: Annotated[
+        Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
+    ] = None,
+    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
+    frame_tolerance: Annotated[
+        float, typer.Option(help="Allowed |displayed - frame|, degrees.")
+    ] = 5.0,
+    fit_tolerance: Annotated[float, typer.Option(help="Allowed |frame - knee|, degrees.")] = 10.0,
+    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
+    wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
+    photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's frame.")] = 0.9,
+    low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
+    high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
+    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+) -> None:
+    """Check one machine by several photos; "check plan" says how many, at which angles."""
+    if photos == [Path("plan")]:
+        print(_plan(wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
+        return
+    if output is Format.CSV:
+        raise InvalidInput("check prints text or json, but got csv: use --format json")
+    from knee_angle.check import check_machine
+    from knee_angle.check_words import check_text
+
+    settings = Settings(
+        tolerance_deg=positive("--tolerance", tolerance),
+        frame_tolerance_deg=positive("--frame-tolerance", frame_tolerance),
+        fit_tolerance_deg=positive("--fit-tolerance", fit_tolerance),
+        tag_mm=positive("--tag-mm", tag_mm),
+        dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+    )
+    table = read_displayed_table(displayed_table, photos)
+    outcomes = measured(
+        photos,
+        displayed={photo: table.get(photo.name) for photo in photos},
+        manual=None,
+        settings=settings,
+        pose_model=None,
+        overlay=None,
+        limit_megapixels=120.0,
+    )
+    result = check_machine({str(photo): outcome for photo, outcome in outcomes}, settings)
+    if output is Format.JSON:
+        print(json.dumps(exchange.check_as_json(result, version=__version__), allow_nan=False))
+    else:
+        print(check_text(result, settings))
+    left = isinstance(result, NotMeasured) or bool(result.left_out)
+    raise typer.Exit(int(left))
+
+
+def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
+    """How many photos at which settings, in words."""
+    from knee_angle.calibration import plan_check
+    from knee_angle.check import FRAME_COMMON_U_DEG
+    from knee_angle.comparison import u_display_deg
+
+    plan = plan_check(
+        wanted_u_deg=wanted_u,
+        u_photo_deg=photo_u,
+        u_display_deg=u_display_deg(Settings()),
+        low_deg=low,
+        high_deg=high,
+        common_u_deg=FRAME_COMMON_U_DEG,
+    )
+    angles = ", ".join(f"{angle:g}°" for angle in plan.angles_deg)
+    return (
+        f"{plan.photos} photos at {angles} reach u = {plan.u_deg:.2f}° over {low:g}° to {high:g}° "
+        f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}). Stay within the prescribed "
+        f"limits, or run the machine empty.\n{wording.CAUTION}"
+    )

@@ -1,0 +1,63 @@
+"""``knee-angle demo``: the sample photos, the truth beside the result."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from knee_angle import wording
+from knee_angle.cli.app import app
+from knee_angle.cli.photos import measured
+from knee_angle.records import Measurement, Settings
+
+__all__ = ["demo"]
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path | None, typer.Argument(help="Folder of photos with their truth.", show_default=False)
+    ] = None,
+    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
+) -> None:
+    """Measure the sample photos and show the truth beside the result."""
+    from knee_angle.demo import sample_folder, sample_rows
+
+    photos, displayed, truths = sample_rows(sample_folder(folder))
+    outcomes = measured(
+        photos,
+        displayed=displayed,
+        manual=None,
+        settings=Settings(),
+        pose_model=None,
+        overlay=overlay,
+        limit_megapixels=120.0,
+    )
+    print(f"{'photo':<18}{'truth':>8}{'knee':>16}{'error':>8}  {'points':<24}plane")
+    errors, refused = [], 0
+    for photo, outcome in outcomes:
+        truth = truths[photo]
+        if isinstance(outcome, Measurement):
+            error = outcome.knee.deg - truth
+            errors.append(abs(error))
+            print(
+                f"{photo.name:<18}{wording.degrees(truth):>8}"
+                f"{wording.with_u(outcome.knee.deg, outcome.knee.u_deg):>16}"
+                f"{wording.degrees(error, sign=True):>8}  "
+                f"{wording.sources(outcome.landmarks):<24}{outcome.plane}",
+                flush=True,
+            )
+        else:
+            refused += 1
+            print(
+                f"{photo.name:<18}{wording.degrees(truth):>8}  not measured: "
+                f"{wording.phrase(outcome.reason)}"
+            )
+    middle = sorted(errors)[len(errors) // 2] if errors else math.nan
+    print(
+        f"\n{len(errors)} photos measured, middle error {middle:.1f}°; {refused} not measured. "
+        f"The ± is 95 % and holds the placement of the points on the skin too.\n{wording.CAUTION}"
+    )

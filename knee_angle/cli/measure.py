@@ -1,0 +1,200 @@
+"""``knee-angle measure``: one photo after the other, for a person or for a program."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from knee_angle import __version__, exchange, wording
+from knee_angle.cli.app import app
+from knee_angle.cli.options import Format, limit, placement, positive
+from knee_angle.cli.photos import measured, read_displayed_table
+from knee_angle.comparison import checked
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Measurement, Outcome, Settings
+
+__all__ = ["measure"]
+
+
+@app.command()
+def measure(
+    photos: Annotated[
+        list[Path], typer.Argument(help="Photos of one leg each.", show_default=False)
+    ],
+    displayed: Annotated[
+        float | None, typer.Option(help="The machine's number, degrees of flexion, for all photos.")
+    ] = None,
+    displayed_table: Annotated[
+        Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
+    ] = None,
+    landmarks: Annotated[
+        Path | None, typer.Option(help="JSON with points placed by hand (one photo).")
+    ] = None,
+    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
+    limit_flexion: Annotated[
+        float | None, typer.Option(help="Prescribed flexion limit, degrees.")
+    ] = None,
+    limit_extension: Annotated[
+        float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
+    ] = None,
+    stature_mm: Annotated[
+        float | None, typer.Option(help="The person's height, mm: checks the lengths.")
+    ] = None,
+    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
+    placement_mm: Annotated[
+        str, typer.Option(help="± of hip, knee and ankle mark against the bone, mm.")
+    ] = "10/5/5",
+    not_paused: Annotated[
+        float,
+        typer.Option(help="Movement between photo and reading, half-width in degrees."),
+    ] = 0.0,
+    pose_model: Annotated[Path | None, typer.Option(help="Pose model bundle to use.")] = None,
+    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
+    limit_megapixels: Annotated[float, typer.Option(help="Refuse larger photos.")] = 120.0,
+    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+) -> None:
+    """Measure the knee in photos, and compare it with the machine's display."""
+    if landmarks is not None and len(photos) > 1:
+        raise InvalidInput(
+            f"--landmarks belongs to one photo, but got {len(photos)}: call once per photo"
+        )
+    settings = Settings(
+        tolerance_deg=positive("--tolerance", tolerance),
+        limit_flexion_deg=limit("--limit-flexion", limit_flexion),
+        limit_extension_deg=limit("--limit-extension", limit_extension),
+        stature_mm=None if stature_mm is None else positive("--stature-mm", stature_mm),
+        tag_mm=positive("--tag-mm", tag_mm),
+        dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+        placement_mm=placement(placement_mm),
+        movement_deg=positive("--not-paused", not_paused, zero=True),
+    )
+    if displayed is not None:
+        checked(displayed)
+    table = read_displayed_table(displayed_table, photos)
+    outcomes = measured(
+        photos,
+        displayed={photo: table.get(photo.name, displayed) for photo in photos},
+        manual=_manual(landmarks),
+        settings=settings,
+        pose_model=pose_model,
+        overlay=overlay,
+        limit_megapixels=positive("--limit-megapixels", limit_megapixels),
+    )
+    raise typer.Exit(_print(outcomes, output))
+
+
+def _manual(path: Path | None) -> Mapping[str, Any] | None:
+    from knee_angle.landmarks.manual import read_manual
+
+    return None if path is None else read_manual(path)
+
+
+def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
+    """Print results one by one; 1 where any photo has no number, else 0."""
+    failed = False
+    for number, (photo, outcome) in enumerate(outcomes):
+        failed |= not isinstance(outcome, Measurement)
+        row = exchange.as_json(photo.name, outcome, version=__version__)
+        match output:
+            case Format.JSON:
+                print(json.dumps(row, ensure_ascii=False, allow_nan=False), flush=True)
+            case Format.CSV:
+                print(exchange.as_csv([row], header=number == 0), end="", flush=True)
+            case Format.TEXT:
+                print(_text(photo.name, outcome), flush=True)
+    if output is Format.TEXT:
+        print(wording.CAUTION)
+    return int(failed)
+
+
+def _text(photo: str, outcome: Outcome) -> str:
+    """One photo for a person: a sentence, and a small table where it was measured."""
+    lines = [photo]
+    if isinstance(outcome, Measurement):
+        lines += [f"  !! {alarm}" for alarm in outcome.alarms]
+    lines.append(f"  {wording.sentence(outcome)}")
+    if isinstance(outcome, Measurement):
+        knee = outcome.knee
+        lines += _table(
+            [
+                ("knee", wording.with_u(knee.deg, knee.u_deg)),
+                *_compared(outcome),
+                *_frame(outcome),
+                *_lengths(outcome),
+                ("points", wording.sources(outcome.landmarks)),
+                ("plane", wording.PLANE_WORDS[outcome.plane]),
+                (
+                    "± from",
+                    ", ".join(
+                        f"{line.replace('_', ' ')} {wording.degrees(u)}"
+                        for line, u in knee.budget_deg.items()
+                    ),
+                ),
+            ]
+        )
+        lines += [f"  caution: {caution}" for caution in outcome.cautions]
+    return "\n".join(lines) + "\n"
+
+
+def _compared(outcome: Measurement) -> list[tuple[str, str]]:
+    if outcome.displayed is None or outcome.comparison is None:
+        return []
+    compared = outcome.comparison
+    return [
+        ("display", wording.degrees(outcome.displayed.deg)),
+        ("difference", wording.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
+        (
+            "verdict",
+            f"{wording.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
+            f"probability of being within {compared.p_within:.0%})",
+        ),
+    ]
+
+
+def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
+    """Thigh and lower leg, where the photo gives a scale."""
+    if outcome.segments is None:
+        return []
+    s = outcome.segments
+    return [
+        (
+            "lengths",
+            f"thigh {s.thigh_mm:.0f} ± {wording.plus_minus(s.u_thigh_mm):.0f} mm, "
+            f"lower leg {s.shank_mm:.0f} ± {wording.plus_minus(s.u_shank_mm):.0f} mm between the "
+            "marks (a start for the machine's sections)",
+        )
+    ]
+
+
+def _frame(outcome: Measurement) -> list[tuple[str, str]]:
+    """The machine's bars, the hinge and the finding, where there are any."""
+    rows = []
+    frame = None if outcome.machine is None else outcome.machine.frame
+    if frame is not None:
+        rows += [
+            ("frame", wording.with_u(frame.deg, frame.u_deg)),
+            ("hinge", wording.hinge_place(frame)),
+        ]
+    found = outcome.finding
+    if found is not None:
+        rows.append(("finding", wording.FINDING_WORDS[found.kind]))
+        for name, part in (("calibration", found.calibration), ("fit", found.fit)):
+            if part is not None:
+                text = wording.with_u(part.discrepancy_deg, part.u_deg, sign=True)
+                rows.append(
+                    (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
+                )
+        if found.explained_deg is not None and found.u_explained_deg is not None:
+            explained = wording.with_u(found.explained_deg, found.u_explained_deg, sign=True)
+            rows.append(("  by hinge", f"{explained} of the fit part, by the planar model"))
+        rows.append(("next", found.advice))
+    return rows
+
+
+def _table(rows: list[tuple[str, str]]) -> list[str]:
+    return [f"  {name:<14}{text}" for name, text in rows]

@@ -1,0 +1,102 @@
+"""Photos named on the command line: their displayed numbers, results and pictures."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from knee_angle.comparison import checked
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Measurement, Outcome, Settings
+
+__all__ = ["measured", "read_displayed_table"]
+
+
+def measured(
+    photos: Sequence[Path],
+    *,
+    displayed: Mapping[Path, float | None],
+    manual: Mapping[str, Any] | None,
+    settings: Settings,
+    pose_model: Path | None,
+    overlay: Path | None,
+    limit_megapixels: float,
+) -> Iterator[tuple[Path, Outcome]]:
+    """Each photo's result, as soon as it is there."""
+    from knee_angle.landmarks.standard import opened_detectors
+    from knee_angle.measure import measure as measure_one
+
+    if overlay is not None:
+        made_folder(overlay)
+    with opened_detectors(pose_model) as detectors:
+        for photo in photos:
+            outcome = measure_one(
+                photo,
+                detectors=detectors,
+                displayed_deg=displayed[photo],
+                manual=manual,
+                settings=settings,
+                limit_megapixels=limit_megapixels,
+            )
+            if overlay is not None and isinstance(outcome, Measurement):
+                _save_overlay(photo, outcome, overlay)
+            yield photo, outcome
+
+
+def made_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InvalidInput(
+            f"the folder {folder} for pictures cannot be made ({error.strerror}): name another"
+        ) from None
+
+
+def _save_overlay(photo: Path, outcome: Measurement, folder: Path) -> None:
+    from knee_angle.draw import overlay as draw_overlay
+    from knee_angle.photo import read_photo
+
+    target = folder / f"{photo.stem}_overlay.jpg"
+    try:
+        draw_overlay(read_photo(photo), outcome).save(target, quality=90)
+    except OSError as error:
+        raise InvalidInput(
+            f"the picture {target} cannot be written ({error.strerror}): name another folder"
+        ) from None
+
+
+def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> dict[str, float]:
+    """Displayed numbers by photo name; every problem of the file in one message."""
+    if path is None:
+        return {}
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise InvalidInput(f"the table {path} cannot be read ({error}): check its name") from None
+    if not rows or not {"photo", "displayed_deg"} <= set(rows[0]):
+        raise InvalidInput(f"the table {path.name} must have the columns photo, displayed_deg")
+    table: dict[str, float] = {}
+    problems = []
+    given = {photo.name for photo in photos}
+    for line, row in enumerate(rows, start=2):
+        name, text = str(row["photo"]).strip(), str(row["displayed_deg"] or "").strip()
+        if not text:
+            continue
+        if name in table:
+            problems.append(f"line {line}: {name} is named twice")
+            continue
+        try:
+            table[name] = checked(float(text)).deg
+        except InvalidInput as error:
+            problems.append(f"line {line}: {error}")
+        except ValueError:
+            problems.append(f"line {line}: displayed_deg must be a number, but got {text!r}")
+    surplus = sorted(set(table) - given)
+    if given.isdisjoint(table) and surplus:
+        problems.append(f"names {', '.join(surplus[:5])}, but no such photo was given")
+    if problems:
+        raise InvalidInput(f"the table {path.name}: " + "; ".join(problems))
+    return table

@@ -1,0 +1,60 @@
+"""``knee-angle sheet``: what is printed and stuck on."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from knee_angle.cli.app import app
+from knee_angle.errors import InvalidInput
+
+__all__ = ["sheet_app"]
+
+sheet_app = typer.Typer(help="Printed sheets, to scale, as PDF.", no_args_is_help=True)
+app.add_typer(sheet_app, name="sheet")
+
+
+class Paper(StrEnum):
+    """Paper sizes of the sheets."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+@sheet_app.command("tags")
+def sheet_tags(
+    out: Annotated[Path, typer.Argument(help="PDF to write.")],
+    paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
+    tag_mm: Annotated[float, typer.Option(help="Edge of a tag, mm.")] = 50.0,
+    first_id: Annotated[int, typer.Option(help="Number of the first tag.")] = 0,
+) -> None:
+    """A strip of tags to fix on the machine, parallel to its bars."""
+    from knee_angle.sheet import tag_sheet
+
+    _write(out, tag_sheet(paper.value, tag_mm=tag_mm, first_id=first_id))
+
+
+@sheet_app.command("dots")
+def sheet_dots(
+    out: Annotated[Path, typer.Argument(help="PDF to write.")],
+    paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
+    dot_mm: Annotated[float, typer.Option(help="Diameter of a dot, mm.")] = 16.0,
+    colour: Annotated[str, typer.Option(help="Colour of the dots.")] = "green",
+) -> None:
+    """Dots for hip, knee, ankle and the machine, for adhesive paper."""
+    from knee_angle.sheet import dot_sheet
+
+    _write(out, dot_sheet(paper.value, dot_mm=dot_mm, colour=colour))
+
+
+def _write(out: Path, content: bytes) -> None:
+    try:
+        out.write_bytes(content)
+    except OSError as error:
+        raise InvalidInput(
+            f"{out} cannot be written ({error.strerror}): name another file"
+        ) from None
+    print(f"{out}: print at 100 %, then check the 100 mm rule with a ruler")
