@@ -1,5 +1,5 @@
 """Starts the bedside page: ``streamlit run app.py``, or ``knee-angle page``."""
 
-from knee_angle.page.bedside import show
+from knee_angle.page.navigation import show
 
 show()

@@ -15,6 +15,7 @@ from knee_angle.draw import overlay
 from knee_angle.errors import KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.measure import measure_photo
+from knee_angle.page.how_to import HOW_TO
 from knee_angle.photo import Photo, read_photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -26,39 +27,11 @@ from knee_angle.records import (
 
 __all__ = ["show"]
 
-HOW_TO = (
-    "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
-    "away, the whole leg in the frame, the machine paused at end range."
-)
-
-STYLE = """
-<style>
-.block-container {max-width: 46rem; padding-top: 2.2rem; padding-bottom: 3rem;}
-.answer {border: 2px solid #d5dbe1; border-left-width: .6rem; border-radius: .6rem;
-         padding: .9rem 1.1rem; margin: .4rem 0 .8rem 0; background: #fff;}
-.answer.within {border-color: #0e6e4a;} .answer.outside {border-color: #b01c1c;}
-.answer.undecided {border-color: #785400;}
-.answer .big {font-size: 2.7rem; font-weight: 700; line-height: 1.1;
-              font-variant-numeric: tabular-nums;}
-.answer .range {font-size: 1.05rem; color: #46505c;}
-.answer .verdict {font-size: 1.35rem; font-weight: 650; margin-top: .5rem;
-                  display: flex; gap: .55rem; align-items: center;}
-.answer .row {display: flex; flex-wrap: wrap; gap: .3rem 1.6rem; margin-top: .35rem;}
-.answer .row b {font-variant-numeric: tabular-nums;}
-.answer .shape {flex: none; width: 1.35rem; height: 1.35rem; background: currentColor;}
-.answer .circle {border-radius: 50%;}
-.answer .triangle {clip-path: polygon(50% 4%, 100% 96%, 0 96%);}
-.answer .bar {height: .42rem;}
-</style>
-"""
-
 INK = {"within": "#0e6e4a", "outside": "#b01c1c", "undecided": "#785400"}
 
 
 def show() -> None:
     """Draw the page once, as Streamlit asks for it."""
-    st.set_page_config(page_title="Knee angle", page_icon=None, layout="centered")
-    st.html(STYLE)
     st.title("Knee angle")
     st.caption(wording.CAUTION)
     upload = _upload()

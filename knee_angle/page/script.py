@@ -1,5 +1,5 @@
-"""What the server runs when the page is opened by ``knee-angle page``."""
+"""What the server runs for every visitor of the page."""
 
-from knee_angle.page.bedside import show
+from knee_angle.page.navigation import show
 
 show()

@@ -1,0 +1,40 @@
+"""The page's frame: which pages there are, and the links between them.
+
+To add a page: write `knee_angle/page/NAME.py` with a function that draws it, and give it
+one line in `_pages`. The first page is the one that opens.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from knee_angle.page import bedside, how_to
+from knee_angle.page.style import STYLE
+
+if TYPE_CHECKING:
+    from streamlit.navigation.page import StreamlitPage
+
+__all__ = ["show"]
+
+
+def show() -> None:
+    """Draw the page that the address names, as Streamlit asks for it."""
+    st.set_page_config(page_title="Knee angle", layout="centered")
+    st.html(STYLE)
+    pages = _pages()
+    chosen = st.navigation(pages, position="hidden")
+    # Our own row instead of Streamlit's menu: at the bottom of a phone, under the thumb.
+    with st.container(key="navigation", horizontal=True, gap="small"):
+        for page in pages:
+            st.page_link(page, label=page.title)
+    chosen.run()
+
+
+def _pages() -> list[StreamlitPage]:
+    """All pages, in the order of their links."""
+    return [
+        st.Page(bedside.show, title="Measure", url_path="measure", default=True),
+        st.Page(how_to.show, title="Photograph", url_path="photograph"),
+    ]
