@@ -135,7 +135,7 @@ class NetworkView:
 class _Model:
     """The weights, checked against their card, in a session of the runtime."""
 
-    def __init__(self) -> None:
+    def __init__(self, threads: int) -> None:
         import onnxruntime
 
         folder = resources.files("knee_angle.landmarks") / "weights"
@@ -149,7 +149,7 @@ class _Model:
             message = "the leg network's weights do not match their card: reinstall the package"
             raise MissingModel(message)
         options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 2
+        options.intra_op_num_threads = threads
         options.log_severity_level = 3
         self.session = onnxruntime.InferenceSession(
             weights, options, providers=["CPUExecutionProvider"]
@@ -171,12 +171,19 @@ class NetworkDetector:
 
     The weights are loaded once, when the first photo comes. The last few photos'
     answers are kept, so that asking for points and direction costs one look.
+
+    Parameters
+    ----------
+    threads : int
+        Threads of the runtime; where several processes share the cores, 1. The
+        weights are shared by all detectors of a process, with the first one's threads.
     """
 
     _model: _Model | None = None
     _lock = threading.Lock()
 
-    def __init__(self) -> None:
+    def __init__(self, *, threads: int = 2) -> None:
+        self._threads = threads
         self._known: OrderedDict[str, NetworkView | NotMeasured] = OrderedDict()
 
     @property
@@ -202,11 +209,10 @@ class NetworkDetector:
                 return known.direction
             return _direction_at(photo, self._loaded(), landmarks)
 
-    @classmethod
-    def _loaded(cls) -> _Model:
-        if cls._model is None:
-            cls._model = _Model()
-        return cls._model
+    def _loaded(self) -> _Model:
+        if NetworkDetector._model is None:
+            NetworkDetector._model = _Model(self._threads)
+        return NetworkDetector._model
 
     def look(self, photo: Photo) -> NetworkView | NotMeasured:
         """Points, side and direction, or why there are none."""

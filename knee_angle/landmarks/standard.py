@@ -32,7 +32,9 @@ class NoPoseModel:
 
 
 @contextmanager
-def opened_detectors(pose_model: Path | None = None) -> Iterator[tuple[Detector, ...]]:
+def opened_detectors(
+    pose_model: Path | None = None, *, threads: int = 2
+) -> Iterator[tuple[Detector, ...]]:
     """Dots, the leg network, and the pose model where a bundle is on this machine.
 
     Parameters
@@ -40,6 +42,8 @@ def opened_detectors(pose_model: Path | None = None) -> Iterator[tuple[Detector,
     pose_model : Path, optional
         A bundle to use; without it the usual places are looked at, and a machine
         without one measures by dots and by hand.
+    threads : int
+        Threads of the leg network; 1 where several processes share the cores.
 
     Raises
     ------
@@ -49,7 +53,7 @@ def opened_detectors(pose_model: Path | None = None) -> Iterator[tuple[Detector,
     try:
         bundle = find_pose_bundle(pose_model)
     except MissingModel as missing:
-        yield (DotDetector(), NetworkDetector(), NoPoseModel(str(missing)))
+        yield (DotDetector(), NetworkDetector(threads=threads), NoPoseModel(str(missing)))
         return
     with PoseDetector(bundle) as pose:
-        yield (DotDetector(), NetworkDetector(), pose)
+        yield (DotDetector(), NetworkDetector(threads=threads), pose)
