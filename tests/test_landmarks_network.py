@@ -86,4 +86,4 @@ def test_weights_that_do_not_match_their_card_are_refused(monkeypatch):
         network.hashlib, "sha256", lambda _: type("H", (), {"hexdigest": lambda _: "0"})()
     )
     with pytest.raises(MissingModel, match="do not match"):
-        network._Model()
+        network._Model(threads=1)
