@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from knee_angle import calibration, mechanism
 from knee_angle.comparison import judged, u_display_deg
 from knee_angle.errors import InvalidInput
-from knee_angle.finding import ADVICE, SUPPORT_MM
+from knee_angle.finding import ADVICE, support_of
 from knee_angle.records import (
     Comparison,
     FindingKind,
@@ -191,7 +191,7 @@ def _checked(
         knee_line=knee_line,
         knee_verdict=knee_verdict,
         arc=_arc(knee_line),
-        fits=_offsets(results, frames, seen, seen_cov),
+        fits=_offsets(results, frames, seen, seen_cov, support_mm=support_of(settings)),
         hinge=hinge,
         kind=kind,
         advice=_advice(kind, hinge),
@@ -252,7 +252,12 @@ def _hinge_seen(frames: Sequence[Frame], settings: Settings) -> tuple[Floats, Fl
 
 
 def _offsets(
-    results: Sequence[Measurement], frames: Sequence[Frame], seen: Floats, seen_cov: Floats
+    results: Sequence[Measurement],
+    frames: Sequence[Frame],
+    seen: Floats,
+    seen_cov: Floats,
+    *,
+    support_mm: tuple[float, float],
 ) -> mechanism.Offsets | None:
     """Hinge offset and slack by the planar model; None outside its limits."""
     placed = np.array([r.knee.budget_deg["landmark_placement"] for r in results])
@@ -261,8 +266,8 @@ def _offsets(
         return mechanism.fit_offsets(
             [f.deg for f in frames],
             [f.fit_deg for f in frames],
-            support_mm=SUPPORT_MM[0],
-            u_support_mm=SUPPORT_MM[1],
+            support_mm=support_mm[0],
+            u_support_mm=support_mm[1],
             cov_deg2=np.diag(own) + np.outer(placed, placed),
             seen_mm=(float(seen[0]), float(seen[1])),
             seen_cov_mm2=(

@@ -181,6 +181,8 @@ def _finding(finding: Finding | None) -> Json | None:
         "fit_p_within": None if fit is None else round(fit.p_within, 4),
         "fit_explained_deg": _maybe_deg(finding.explained_deg),
         "fit_explained_u_deg": _maybe_deg(finding.u_explained_deg),
+        "support_mm": None if finding.support_mm is None else finding.support_mm[0],
+        "support_u_mm": None if finding.support_mm is None else finding.support_mm[1],
         "advice": finding.advice,
     }
 

@@ -25,11 +25,14 @@ from knee_angle.records import (
     Settings,
 )
 
-__all__ = ["ADVICE", "SUPPORT_MM", "alarms_of", "find_cause", "hinge_words"]
+__all__ = ["ADVICE", "SUPPORT_MM", "alarms_of", "find_cause", "hinge_words", "support_of"]
 
 SUPPORT_MM = (320.0, 90.0)
 """Distance of the shank's support below the knee, mean and ±, mm: anywhere from a sling
 under the calf to the foot plate (common practice)."""
+U_SUPPORT_TYPED_MM = 10.0
+"""± of that distance where it was measured with a tape: a sling holds over a breadth
+(common practice)."""
 
 ADVICE: dict[FindingKind, str] = {
     "none": "Display and frame agree, and the leg lies well in the machine.",
@@ -83,11 +86,20 @@ def find_cause(frame: Frame | None, displayed: Displayed, settings: Settings) ->
     )
     fit = judged(frame.fit_deg, u=frame.u_fit_deg, tolerance=settings.fit_tolerance_deg)
     kind = _kind(calibration, fit)
-    explained, u_explained = _explained(frame)
+    support = support_of(settings)
+    explained, u_explained = _explained(frame, support)
     advice = ADVICE[kind].format(hinge=hinge_words(frame))
     if kind == "undecided" and abs(frame.distal_mm) > 1.96 * math.sqrt(frame.hinge_cov_mm2[0]):
         advice += f" Meanwhile: {hinge_words(frame)}."
-    return Finding(kind, calibration, fit, explained, u_explained, advice)
+    held = None if explained is None else support
+    return Finding(kind, calibration, fit, explained, u_explained, advice, held)
+
+
+def support_of(settings: Settings) -> tuple[float, float]:
+    """Where the machine holds the lower leg below the knee, mm, and its u: typed or assumed."""
+    if settings.support_mm is None:
+        return SUPPORT_MM
+    return settings.support_mm, U_SUPPORT_TYPED_MM
 
 
 def _kind(calibration: Comparison, fit: Comparison) -> FindingKind:
@@ -100,7 +112,7 @@ def _kind(calibration: Comparison, fit: Comparison) -> FindingKind:
     return "undecided"
 
 
-def _explained(frame: Frame) -> tuple[float | None, float | None]:
+def _explained(frame: Frame, support_mm: tuple[float, float]) -> tuple[float | None, float | None]:
     """The part of the fit that the hinge's offset explains, where the model holds."""
     try:
         found = mechanism.explained_fit(
@@ -108,8 +120,8 @@ def _explained(frame: Frame) -> tuple[float | None, float | None]:
             distal_mm=frame.distal_mm,
             anterior_mm=frame.anterior_mm,
             offset_cov_mm2=frame.hinge_cov_mm2,
-            support_mm=SUPPORT_MM[0],
-            u_support_mm=SUPPORT_MM[1],
+            support_mm=support_mm[0],
+            u_support_mm=support_mm[1],
             u_frame_deg=frame.u_deg,
         )
     except InvalidInput:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -139,6 +139,7 @@ def measure_photo(
         lens=lens,
         view=view,
         placement_mm=settings.placement_mm,
+        thigh_mm=settings.thigh_mm if _scale(view, landmarks, settings) == "thigh" else None,
     )
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
@@ -185,7 +186,9 @@ def _view(
         return camera.view_from_board(
             board, long_axis_px=(ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
         )
-    mm_per_px, u_relative = scale.mm_per_px(landmarks, dot_mm=settings.dot_mm)
+    mm_per_px, u_relative = scale.mm_per_px(
+        landmarks, dot_mm=settings.dot_mm, thigh_mm=settings.thigh_mm
+    )
     distance_mm = mm_per_px * lens.focal_px
     u_mm = u_relative * distance_mm
     for detector in detectors:
@@ -198,6 +201,17 @@ def _view(
     return camera.view_from_prior(knee_distance_mm=distance_mm, u_distance_mm=u_mm)
 
 
+def _scale(
+    view: View, landmarks: Landmarks, settings: Settings
+) -> Literal["tags", "dots", "thigh"] | None:
+    """What gives millimetres, best first; None where a usual leg has to be assumed."""
+    if view.plane == "tag":
+        return "tags"
+    if settings.dot_mm is not None and landmarks.diameter_px is not None:
+        return "dots"
+    return None if settings.thigh_mm is None else "thigh"
+
+
 def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
     """The machine's points, where any were found."""
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
@@ -207,9 +221,8 @@ def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
 def _segments(
     leg: LegInView, landmarks: Landmarks, settings: Settings, rng: np.random.Generator
 ) -> Segments | None:
-    """Lengths of the leg, where tags or dots of known size give a scale of the photo's own."""
-    by_dots = settings.dot_mm is not None and landmarks.diameter_px is not None
-    if leg.view.plane != "tag" and not by_dots:
+    """Lengths of the leg, where the photo has a scale of its own."""
+    if _scale(leg.view, landmarks, settings) is None:
         return None
     return uncertainty.segments_with_uncertainty(leg, trials=settings.trials // 4, rng=rng)
 

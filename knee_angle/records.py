@@ -241,6 +241,9 @@ class LegInView:
         The camera and how it stands to the leg.
     placement_mm : (float, float, float)
         ± of hip, knee and ankle mark against the bony point, per coordinate, mm.
+    thigh_mm : float or None
+        Typed length between hip and knee mark, where it is what gives the scale; the
+        view's distance is then only a first guess.
     """
 
     points: Mapping[PointName, Landmark]
@@ -248,6 +251,7 @@ class LegInView:
     lens: Lens
     view: View
     placement_mm: tuple[float, float, float]
+    thigh_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,6 +388,8 @@ class Finding:
         Each part against its own tolerance; None where it is not separable.
     explained_deg, u_explained_deg : float or None
         How much of the fit part the hinge's offset explains (planar model).
+    support_mm : (float, float) or None
+        Where the model has the lower leg held, below the knee, mm, and its u.
     advice : str
         What to check next, in words of the trade.
     """
@@ -394,6 +400,7 @@ class Finding:
     explained_deg: float | None
     u_explained_deg: float | None
     advice: str
+    support_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -416,6 +423,12 @@ class Settings:
         Printed edge of one tag (black square), mm.
     dot_mm : float or None
         Diameter of the dots, mm; None when unknown (10-25 is assumed).
+    thigh_mm : float or None
+        Length between trochanter and epicondyle mark as measured with a tape, mm: gives
+        the scale where neither tags nor dots of known size do.
+    support_mm : float or None
+        Distance from the knee to where the machine holds the lower leg, mm; None when
+        unknown (anywhere from calf to foot plate is assumed).
     placement_mm : (float, float, float)
         Standard distance, per coordinate, of hip, knee and ankle mark from the bony
         point. Default 10/5/5: the better half of the palpation studies
@@ -437,6 +450,8 @@ class Settings:
     stature_mm: float | None = None
     tag_mm: float = 50.0
     dot_mm: float | None = None
+    thigh_mm: float | None = None
+    support_mm: float | None = None
     placement_mm: tuple[float, float, float] = (10.0, 5.0, 5.0)
     display_resolution_deg: float = 1.0
     movement_deg: float = 0.0

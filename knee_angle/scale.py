@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from knee_angle.records import Landmarks, Segments
+from knee_angle.records import Landmarks, PointName, Segments
 
 __all__ = ["implausible", "mm_per_px"]
 
@@ -22,7 +22,9 @@ U_FORESHORTENING = 0.10
 """± of a segment's length in the picture for views up to 35 degrees off, relative."""
 
 
-def mm_per_px(landmarks: Landmarks, *, dot_mm: float | None) -> tuple[float, float]:
+def mm_per_px(
+    landmarks: Landmarks, *, dot_mm: float | None, thigh_mm: float | None = None
+) -> tuple[float, float]:
     """Scale at the leg and its relative standard uncertainty.
 
     Parameters
@@ -31,18 +33,23 @@ def mm_per_px(landmarks: Landmarks, *, dot_mm: float | None) -> tuple[float, flo
         With hip, knee and ankle; ``diameter_px`` where dots were seen.
     dot_mm : float or None
         Diameter of the dots, where known.
+    thigh_mm : float or None
+        Length between hip and knee mark, where known.
 
     Returns
     -------
     (float, float)
         mm per full-size px, and u relative. From the dots when their size is given,
-        else from the leg's length at an adult's stature, else both weighed.
+        else from the thigh's length, else from the leg's at an adult's stature, weighed
+        with dots of unknown size.
     """
+    if dot_mm is not None and landmarks.diameter_px is not None:
+        return dot_mm / landmarks.diameter_px, U_DOT_RELATIVE
+    if thigh_mm is not None:
+        return thigh_mm / _segment_px(landmarks, "hip", "knee"), U_FORESHORTENING
     by_leg = _by_leg(landmarks)
     if landmarks.diameter_px is None:
         return by_leg
-    if dot_mm is not None:
-        return dot_mm / landmarks.diameter_px, U_DOT_RELATIVE
     by_dot = DOT_MM[0] / landmarks.diameter_px, math.hypot(DOT_MM[1] / DOT_MM[0], U_DOT_RELATIVE)
     weights = [1 / u**2 for _, u in (by_leg, by_dot)]
     total = sum(weights)
@@ -50,11 +57,13 @@ def mm_per_px(landmarks: Landmarks, *, dot_mm: float | None) -> tuple[float, flo
     return value, math.sqrt(1 / total)
 
 
+def _segment_px(landmarks: Landmarks, one: PointName, other: PointName) -> float:
+    a, b = landmarks.points[one], landmarks.points[other]
+    return math.dist((a.x_px, a.y_px), (b.x_px, b.y_px))
+
+
 def _by_leg(landmarks: Landmarks) -> tuple[float, float]:
-    hip, knee, ankle = (landmarks.points[n] for n in ("hip", "knee", "ankle"))
-    length_px = math.dist((hip.x_px, hip.y_px), (knee.x_px, knee.y_px)) + math.dist(
-        (knee.x_px, knee.y_px), (ankle.x_px, ankle.y_px)
-    )
+    length_px = _segment_px(landmarks, "hip", "knee") + _segment_px(landmarks, "knee", "ankle")
     stature_mm, u_mm = STATURE_MM
     value = stature_mm * (THIGH_SHARE + SHANK_SHARE) / length_px
     return value, math.hypot(u_mm / stature_mm, U_FORESHORTENING)

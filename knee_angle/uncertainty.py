@@ -14,7 +14,7 @@ budget line               what is drawn
 ``landmark_depth``        lateral depth of every mark against the knee's
 ``camera_direction``      tilt of the plane's normal (and its mirrored solution)
 ``focal_length``          focal length and lens
-``leg_distance``          distance of the leg from the lens
+``leg_distance``          distance of the leg from the lens, or the tape that gives it
 ========================= ========================================================
 
 Where the view is only a prior (``plane: image``) the reported angle is the flat one
@@ -26,7 +26,7 @@ drawn angles.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,7 @@ __all__ = [
     "BARS_TOGETHER_MM",
     "BUDGET_LINES",
     "MARK_DEPTH_MM",
+    "U_TAPE_MM",
     "Drawn",
     "flat_flexion_deg",
     "flexion_with_uncertainty",
@@ -89,6 +90,9 @@ together is `BARS_TOGETHER_MM`, their ± here is against each other."""
 BARS_TOGETHER_MM = 15.0
 """± of the bars' common depth against the knee's mark, mm (common practice)."""
 
+U_TAPE_MM = 5.0
+"""± of a length measured with a tape between two marks on the skin, mm (common practice)."""
+
 LINE_TRIALS = 1500
 """Trials for one line of the budget; its u is then known to 1.8 %."""
 
@@ -103,6 +107,7 @@ class _Draw:
     normal: Floats  # (n, 3)
     focal_px: Floats  # (n,)
     distance_mm: Floats  # (n,)
+    thigh_mm: Floats | None  # (n,), where it gives the distance
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -241,9 +246,7 @@ def simulate_deg(
     leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator
 ) -> Floats:
     """Flexion of the knee in every trial; shape (trials,)."""
-    alone = LegInView(
-        {n: leg.points[n] for n in LEG_POINTS}, leg.side, leg.lens, leg.view, leg.placement_mm
-    )
+    alone = replace(leg, points={n: leg.points[n] for n in LEG_POINTS})
     return simulate(alone, lines=lines, trials=trials, rng=rng).knee_deg
 
 
@@ -321,7 +324,9 @@ def _from_normals(
     # Lengths are positive: their relative ± is drawn in the logarithm.
     focal = lens.focal_px * np.exp(lens.u_relative * z.get("focal_length", still)[:, 0])
     u_distance = view.u_distance_mm / view.knee_distance_mm
-    distance = view.knee_distance_mm * np.exp(u_distance * z.get("leg_distance", still)[:, 0])
+    far = z.get("leg_distance", still)[:, 0]
+    # Whatever size gave the distance was seen through the same lens: both go together.
+    distance = view.knee_distance_mm * np.exp(u_distance * far) * focal / lens.focal_px
     return _Draw(
         points_px=_drawn_points(leg, z.get("landmark_finding")),
         placement_mm=_drawn_placement(leg, z.get("landmark_placement")),
@@ -329,6 +334,7 @@ def _from_normals(
         normal=_drawn_normal(leg, z.get("camera_direction"), mirrored),
         focal_px=focal,
         distance_mm=distance,
+        thigh_mm=None if leg.thigh_mm is None else leg.thigh_mm + U_TAPE_MM * far,
     )
 
 
@@ -387,10 +393,13 @@ def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
         draw.points_px, focal_px=draw.focal_px[:, None], centre_px=leg.lens.centre_px
     )
     normal = draw.normal[:, None, :]
-    met = geometry.meet_plane(
-        directions, normal=normal, distance_mm=draw.distance_mm[:, None] - draw.depth_mm
-    )
-    flat = geometry.to_plane_mm(met, normal=normal) + draw.placement_mm
+    met = geometry.meet_plane(directions, normal=normal, distance_mm=1.0)
+    # A plane k times as far away shows everything k times as large.
+    unit = geometry.to_plane_mm(met, normal=normal)
+    distance_mm = draw.distance_mm
+    if draw.thigh_mm is not None:
+        distance_mm = _distance_of_thigh(unit, draw.depth_mm, draw.thigh_mm)
+    flat = unit * (distance_mm[:, None] - draw.depth_mm)[..., None] + draw.placement_mm
     hip, knee, ankle = flat[:, 0], flat[:, 1], flat[:, 2]
     knee_deg = geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side)
     segments = np.stack(
@@ -405,3 +414,17 @@ def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
         frame_deg=geometry.signed_flexion_deg(bar, hinge, shank, side=leg.side),
         hinge_mm=geometry.along_and_anterior(hinge - knee, axis=knee - hip, side=leg.side),
     )
+
+
+def _distance_of_thigh(unit: Floats, depth_mm: Floats, thigh_mm: Floats) -> Floats:
+    """Distance (n,) of the knee's plane at which hip and knee mark are a thigh apart.
+
+    ``unit`` (n, k, 2) are points as seen on a plane at distance 1, ``depth_mm`` (n, k). With
+    the marks at their depths the two are |D e - g| apart in the plane, a square root in D.
+    """
+    apart = depth_mm[:, 0] - depth_mm[:, 1]
+    length2 = thigh_mm**2 - apart**2
+    e = unit[:, 1] - unit[:, 0]
+    g = depth_mm[:, 1:2] * unit[:, 1] - depth_mm[:, :1] * unit[:, 0]
+    ee, eg, gg = (np.sum(a * b, axis=-1) for a, b in ((e, e), (e, g), (g, g)))
+    return np.asarray((eg + np.sqrt(np.maximum(eg**2 - ee * (gg - length2), 0.0))) / ee)

@@ -162,6 +162,15 @@ def test_a_sheet_that_cannot_be_written_says_so(tmp_path):
     assert "cannot be written" in done.stderr
 
 
+def test_typed_lengths():
+    """A thigh by tape gives lengths; one in other units is refused."""
+    done = run("measure", SAMPLES / "bed_06.jpg", "--thigh-mm", 390, "--format", "json")
+    assert json.loads(done.stdout)["segments_mm"]["thigh"] == pytest.approx(390, abs=2)
+    wrong = run("measure", BED, "--thigh-mm", 39)
+    assert wrong.returncode == 2
+    assert wrong.stderr.startswith("knee-angle: --thigh-mm must be between 100 and 700 mm")
+
+
 def test_version_and_help():
     assert run("--version").stdout.strip() == __import__("knee_angle").__version__
     top = run("--help").stdout

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from conftest import scenes
 
-from knee_angle.finding import ADVICE, alarms_of, find_cause, hinge_words
+from knee_angle.finding import ADVICE, SUPPORT_MM, alarms_of, find_cause, hinge_words
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.measure import measure
 from knee_angle.records import Angle, Displayed, Frame, Settings
@@ -38,6 +40,20 @@ def test_the_finding_of_known_parts(displayed, fit, kind):
     assert found.kind == kind
     assert found.calibration.discrepancy_deg == displayed - 90.0
     assert found.fit.discrepancy_deg == fit
+
+
+def test_the_typed_support_replaces_the_assumed_one():
+    """By the module's table, 20 mm distal explain 4.6 degrees at 90 where L is 250 mm."""
+    seen = frame(90.0, fit=4.6, distal=20.0)
+    seen = replace(seen, anterior_mm=0.0)
+    typed = find_cause(seen, Displayed(90.0), Settings(support_mm=250.0))
+    assumed = find_cause(seen, Displayed(90.0), SETTINGS)
+    assert typed.explained_deg == pytest.approx(4.59, abs=0.005)
+    assert typed.support_mm == (250.0, 10.0)
+    assert assumed.support_mm == SUPPORT_MM
+    same = find_cause(seen, Displayed(90.0), Settings(support_mm=SUPPORT_MM[0]))
+    assert same.explained_deg == assumed.explained_deg
+    assert same.u_explained_deg < assumed.u_explained_deg
 
 
 def test_without_the_bars_the_cause_is_not_separable():

@@ -163,6 +163,18 @@ def test_scale_from_dots_of_known_size():
     assert mm_per_px(dots, dot_mm=16.0)[0] == 0.8
 
 
+@pytest.mark.parametrize(
+    ("dot_mm", "value"),
+    [
+        pytest.param(16.0, 0.8, id="dots of known size stand above the tape"),
+        pytest.param(None, 400 / (300**2 + 200**2) ** 0.5, id="the tape above a usual leg"),
+    ],
+)
+def test_scale_from_a_typed_thigh(dot_mm, value):
+    dots = Landmarks(points=leg("dot").points, diameter_px=20.0)
+    assert mm_per_px(dots, dot_mm=dot_mm, thigh_mm=400.0)[0] == pytest.approx(value)
+
+
 def test_scale_from_the_legs_length_follows_drillis_and_contini():
     """Thigh .245 and shank .246 of stature (in Winter, Biomechanics); 1.70 m assumed."""
     value, u = mm_per_px(leg("manual"), dot_mm=None)

@@ -72,6 +72,20 @@ def test_dots_refuse_a_photo_without_dots(scene):
     assert refused.advice
 
 
+@pytest.mark.parametrize("name", ["bed_06", "bed_08", "bed_09"])
+def test_a_typed_thigh_gives_the_lengths_of_a_photo_without_tags(name):
+    """The lower leg of the truth lies inside the 95 % interval that the tape gives."""
+    scene = scenes(image=f"{name}.jpg")[0]
+    hip, knee, ankle = (
+        np.array(scene.truth["landmarks"][point]["marker_mm"]) for point in ("hip", "knee", "ankle")
+    )
+    typed = Settings(thigh_mm=float(np.linalg.norm(knee - hip)))
+    assert RESULTS[name].segments is None
+    seen = measure(scene.photo, detectors=(DOTS,), settings=typed).segments
+    assert seen.thigh_mm == pytest.approx(typed.thigh_mm, abs=2.0)
+    assert abs(seen.shank_mm - np.linalg.norm(ankle - knee)) <= 1.96 * seen.u_shank_mm
+
+
 def as_jpeg(picture: Image.Image, **options) -> bytes:
     out = io.BytesIO()
     picture.convert("RGB").save(out, "JPEG", quality=95, **options)

@@ -213,3 +213,34 @@ def test_segment_lengths_of_a_drawn_leg():
     )
     assert seen.u_thigh_mm == pytest.approx(math.hypot(10, 5, thigh_depth), rel=0.06)
     assert 7.0 < seen.u_shank_mm < math.hypot(5, 5, shank_depth) * 1.06
+
+
+@pytest.mark.parametrize("view", [(0, 0), (25, 10)])
+def test_a_typed_thigh_gives_the_scale_in_any_view(view):
+    """The first guess of the distance is a fifth off; the tape's length sets it right."""
+    true = leg(50.0, yaw_deg=view[0], pitch_deg=view[1])
+    guessed = replace(true, view=replace(true.view, knee_distance_mm=0.8 * FAR, u_distance_mm=0.2))
+    depth = un.MARK_DEPTH_MM["hip"][0] - un.MARK_DEPTH_MM["knee"][0]
+    taped = replace(guessed, thigh_mm=math.hypot(0.245 * 1700, depth))
+    seen = un.segments_with_uncertainty(taped, trials=4000, rng=np.random.default_rng(8))
+    assert seen.thigh_mm == pytest.approx(0.245 * 1700, abs=1e-3)
+    assert seen.shank_mm == pytest.approx(0.246 * 1700, abs=1e-3)
+    assert un.plane_flexion_deg(taped) == pytest.approx(50.0, abs=1e-6)
+
+
+def test_the_tapes_error_is_carried_into_the_shank():
+    """Square-on and far away both segments scale alike: 5 mm on the thigh, 5 on the shank."""
+    taped = replace(leg(50.0), thigh_mm=math.hypot(0.245 * 1700, 20.0))
+    drawn = un.simulate(
+        taped, lines=("leg_distance",), trials=20_000, rng=np.random.default_rng(8)
+    ).segment_mm
+    assert np.std(drawn, axis=0) == pytest.approx([un.U_TAPE_MM] * 2, rel=0.03)
+
+
+def test_linear_and_monte_carlo_agree_with_a_typed_thigh():
+    near = leg(70.0, u_px=2.0, placement_mm=(10, 5, 5), tilt_deg=1.0, yaw_deg=15)
+    taped = replace(near, thigh_mm=420.0)
+    drawn = un.simulate_deg(
+        taped, lines=un.BUDGET_LINES, trials=60_000, rng=np.random.default_rng(1)
+    )
+    assert float(np.std(drawn)) == pytest.approx(un.linear_u_deg(taped), rel=0.03)

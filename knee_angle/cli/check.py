@@ -10,7 +10,7 @@ import typer
 
 from knee_angle import __version__, exchange, wording
 from knee_angle.cli.app import app
-from knee_angle.cli.options import Format, positive
+from knee_angle.cli.options import SUPPORT_RANGE_MM, THIGH_RANGE_MM, Format, length, positive
 from knee_angle.cli.photos import measured, read_displayed_table
 from knee_angle.errors import InvalidInput
 from knee_angle.records import NotMeasured, Settings
@@ -36,6 +36,12 @@ def check(
     fit_tolerance: Annotated[float, typer.Option(help="Allowed |frame - knee|, degrees.")] = 10.0,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
+    thigh_mm: Annotated[
+        float | None, typer.Option(help="Trochanter to epicondyle mark by tape, mm: the scale.")
+    ] = None,
+    support_mm: Annotated[
+        float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
+    ] = None,
     wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's frame.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
@@ -57,6 +63,8 @@ def check(
         fit_tolerance_deg=positive("--fit-tolerance", fit_tolerance),
         tag_mm=positive("--tag-mm", tag_mm),
         dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+        thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
+        support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
     )
     table = read_displayed_table(displayed_table, photos)
     outcomes = measured(

@@ -11,11 +11,19 @@ import typer
 
 from knee_angle import __version__, exchange, wording
 from knee_angle.cli.app import app
-from knee_angle.cli.options import Format, limit, placement, positive
+from knee_angle.cli.options import (
+    SUPPORT_RANGE_MM,
+    THIGH_RANGE_MM,
+    Format,
+    length,
+    limit,
+    placement,
+    positive,
+)
 from knee_angle.cli.photos import measured, read_displayed_table
 from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Measurement, Outcome, Settings
+from knee_angle.records import Finding, Measurement, Outcome, Settings
 
 __all__ = ["measure"]
 
@@ -46,6 +54,12 @@ def measure(
     ] = None,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
+    thigh_mm: Annotated[
+        float | None, typer.Option(help="Trochanter to epicondyle mark by tape, mm: the scale.")
+    ] = None,
+    support_mm: Annotated[
+        float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
+    ] = None,
     placement_mm: Annotated[
         str, typer.Option(help="± of hip, knee and ankle mark against the bone, mm.")
     ] = "10/5/5",
@@ -70,6 +84,8 @@ def measure(
         stature_mm=None if stature_mm is None else positive("--stature-mm", stature_mm),
         tag_mm=positive("--tag-mm", tag_mm),
         dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+        thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
+        support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
         placement_mm=placement(placement_mm),
         movement_deg=positive("--not-paused", not_paused, zero=True),
     )
@@ -191,9 +207,21 @@ def _frame(outcome: Measurement) -> list[tuple[str, str]]:
                 )
         if found.explained_deg is not None and found.u_explained_deg is not None:
             explained = wording.with_u(found.explained_deg, found.u_explained_deg, sign=True)
-            rows.append(("  by hinge", f"{explained} of the fit part, by the planar model"))
+            rows.append(("  by hinge", f"{explained} of the fit part{_held(found)}"))
         rows.append(("next", found.advice))
     return rows
+
+
+def _held(found: Finding) -> str:
+    """What the planar model takes for the lower leg's support."""
+    from knee_angle.finding import SUPPORT_MM
+
+    if found.support_mm is None:
+        return ""
+    below, u = found.support_mm
+    held = f"the lower leg held {below:.0f} ± {wording.plus_minus(u):.0f} mm below the knee"
+    assumed = ", which is assumed: give --support-mm" if found.support_mm == SUPPORT_MM else ""
+    return f", by the planar model with {held}{assumed}"
 
 
 def _table(rows: list[tuple[str, str]]) -> list[str]:

@@ -7,7 +7,20 @@ from enum import StrEnum
 
 from knee_angle.errors import InvalidInput
 
-__all__ = ["Format", "limit", "placement", "positive"]
+__all__ = [
+    "SUPPORT_RANGE_MM",
+    "THIGH_RANGE_MM",
+    "Format",
+    "length",
+    "limit",
+    "placement",
+    "positive",
+]
+
+THIGH_RANGE_MM = (100.0, 700.0)
+"""Thighs from small children to very tall adults."""
+SUPPORT_RANGE_MM = (50.0, 600.0)
+"""From just below the knee to the foot plate of a very tall adult."""
 
 
 class Format(StrEnum):
@@ -30,6 +43,17 @@ def limit(option: str, value: float | None) -> float | None:
     if value is None or -30 <= value <= 180:
         return value
     raise InvalidInput(f"{option} must be between -30 and 180, but got {value:g}")
+
+
+def length(option: str, value: float | None, limits_mm: tuple[float, float]) -> float | None:
+    """A typed length of the leg, mm, where a leg can have it."""
+    low, high = limits_mm
+    if value is None or low <= value <= high:
+        return value
+    raise InvalidInput(
+        f"{option} must be between {low:g} and {high:g} mm, but got {value:g}: was it meant in "
+        "other units?"
+    )
 
 
 def placement(text: str) -> tuple[float, float, float]:
