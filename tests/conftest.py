@@ -12,6 +12,18 @@ import pytest
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--no-skip", action="store_true", help="a skipped test fails the run")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """With --no-skip, what was left out counts as failed (.ci/run asks for it)."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if session.config.option.no_skip and reporter is not None and reporter.stats.get("skipped"):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
 @dataclass(frozen=True)
 class Scene:
     """One sample photo with its truth."""
