@@ -95,15 +95,15 @@ def measure(
     """
     try:
         photo = read_photo(source, name=name, limit_megapixels=limit_megapixels)
-    except UnreadablePhoto as error:
+        return measure_photo(
+            photo,
+            detectors=detectors,
+            displayed_deg=displayed_deg,
+            manual=manual,
+            settings=settings or Settings(),
+        )
+    except UnreadablePhoto as error:  # also damage that shows at full size only
         return Unreadable(error.reason)
-    return measure_photo(
-        photo,
-        detectors=detectors,
-        displayed_deg=displayed_deg,
-        manual=manual,
-        settings=settings or Settings(),
-    )
 
 
 def measure_photo(

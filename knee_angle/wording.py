@@ -31,6 +31,7 @@ __all__ = [
     "hinge_place",
     "phrase",
     "plus_minus",
+    "probability",
     "sentence",
     "sources",
     "with_u",
@@ -90,6 +91,19 @@ def with_u(value: float, u: float, *, sign: bool = False) -> str:
 def plus_minus(u: float) -> float:
     """Half-width of a 95 % interval for a standard uncertainty, degrees."""
     return 1.96 * u
+
+
+def probability(p: float) -> str:
+    """A probability in whole per cent; certainty is never claimed.
+
+    Examples
+    --------
+    >>> probability(0.4), probability(0.994), probability(0.996), probability(0.004)
+    ('40 %', '99 %', '> 99 %', '< 1 %')
+    """
+    if p >= 0.995:
+        return "> 99 %"
+    return "< 1 %" if p < 0.005 else f"{100 * p:.0f} %"
 
 
 def phrase(text: str) -> str:

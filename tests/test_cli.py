@@ -7,9 +7,15 @@ import io
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from conftest import SAMPLES, scenes
+
+from knee_angle import photo
+from knee_angle.cli import photos
+from knee_angle.photo import read_photo
+from knee_angle.records import Settings
 
 BED = SAMPLES / "bed_01.jpg"
 
@@ -79,6 +85,28 @@ def test_points_by_hand_and_the_overlay(tmp_path):
         scene.truth["projected_2d_from_marker_points_deg"], abs=0.1
     )
     assert (tmp_path / "out" / "bed_11_overlay.jpg").stat().st_size > 20_000
+
+
+def test_a_photo_is_read_once_even_when_it_is_drawn(tmp_path, monkeypatch):
+    names = []
+
+    def counted(source, **options):
+        names.append(Path(source).name)
+        return read_photo(source, **options)
+
+    monkeypatch.setattr(photo, "read_photo", counted)
+    rows = photos.measured(
+        [SAMPLES / "bed_01.jpg", tmp_path / "gone.jpg"],
+        displayed={SAMPLES / "bed_01.jpg": 93.0, tmp_path / "gone.jpg": None},
+        manual=None,
+        settings=Settings(trials=500),
+        pose_model=None,
+        overlay=tmp_path / "out",
+        limit_megapixels=120.0,
+    )
+    assert [type(outcome).__name__ for _, outcome in rows] == ["Measurement", "Unreadable"]
+    assert names == ["bed_01.jpg", "gone.jpg"]
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["bed_01_overlay.jpg"]
 
 
 @pytest.mark.parametrize(

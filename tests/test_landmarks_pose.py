@@ -274,6 +274,60 @@ def test_a_leg_that_another_look_denies_is_refused(liar: str) -> None:
     assert reason_of(answer) == pose.NOT_CONFIRMED
 
 
+def look_at(leg: dict[str, tuple[float, float]], *, side: str = "left") -> pose._Leg:
+    xy = {name: np.array(place, dtype=float) for name, place in leg.items()}
+    return pose._Leg(side=side, xy=xy, visibility=dict.fromkeys(leg, 0.9))
+
+
+NEARLY_STRAIGHT = {"hip": (220, 110), "knee": (150, 105), "ankle": (80, 110)}
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "alike"),
+    [
+        pytest.param(look_at(LEFT_LEG), look_at(LEFT_LEG), True, id="the same leg"),
+        pytest.param(
+            look_at(LEFT_LEG),
+            look_at({name: (x + 25, y) for name, (x, y) in LEFT_LEG.items()}),
+            True,
+            id="a quarter of a segment aside",
+        ),
+        pytest.param(
+            look_at(LEFT_LEG),
+            look_at({name: (x + 31, y) for name, (x, y) in LEFT_LEG.items()}),
+            False,
+            id="a third of a segment aside, bent alike",
+        ),
+        pytest.param(
+            look_at(LEFT_LEG),
+            look_at({**LEFT_LEG, "hip": (213.5, 127.6), "ankle": (86.5, 127.6)}),
+            True,
+            id="a little more bent",
+        ),
+        pytest.param(
+            look_at(LEFT_LEG),
+            look_at({**LEFT_LEG, "hip": (202.4, 137), "ankle": (97.6, 137)}),
+            False,
+            id="far more bent, every point within the limit",
+        ),
+        pytest.param(
+            look_at(NEARLY_STRAIGHT),
+            look_at(NEARLY_STRAIGHT, side="right"),
+            False,
+            id="the other leg at the same place, too straight for its bend to tell",
+        ),
+    ],
+)
+def test_two_looks_agree_in_points_and_angle_and_side(
+    one: pose._Leg, other: pose._Leg, alike: bool
+) -> None:
+    assert pose._agree(one, other) == pose._agree(other, one) == alike
+    if not alike and one.side == other.side:  # one limit alone refuses
+        near = pose._gap(one, other) <= pose.MAX_POINT_GAP
+        bent_alike = abs(one.flexion_deg - other.flexion_deg) <= pose.MAX_ANGLE_GAP_DEG
+        assert near != bent_alike
+
+
 def test_the_answer_is_wide_and_says_that_it_must_be_checked() -> None:
     found, _ = detect(seen_in(pose_of(LEFT_LEG, FAR_LEG)), scale=4.0)
     assert isinstance(found, Landmarks)

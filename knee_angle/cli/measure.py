@@ -167,7 +167,7 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
         (
             "verdict",
             f"{wording.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
-            f"probability of being within {compared.p_within:.0%})",
+            f"probability of being within {wording.probability(compared.p_within)})",
         ),
     ]
 

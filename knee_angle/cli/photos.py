@@ -5,11 +5,14 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from knee_angle.comparison import checked
-from knee_angle.errors import InvalidInput
-from knee_angle.records import Measurement, Outcome, Settings
+from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.records import Measurement, Outcome, Settings, Unreadable
+
+if TYPE_CHECKING:
+    from knee_angle.photo import Photo
 
 __all__ = ["measured", "read_displayed_table"]
 
@@ -24,25 +27,31 @@ def measured(
     overlay: Path | None,
     limit_megapixels: float,
 ) -> Iterator[tuple[Path, Outcome]]:
-    """Each photo's result, as soon as it is there."""
+    """Each photo's result, as soon as it is there; every file is read once."""
     from knee_angle.landmarks.standard import opened_detectors
-    from knee_angle.measure import measure as measure_one
+    from knee_angle.measure import measure_photo
+    from knee_angle.photo import read_photo
 
     if overlay is not None:
         made_folder(overlay)
     with opened_detectors(pose_model) as detectors:
-        for photo in photos:
-            outcome = measure_one(
-                photo,
-                detectors=detectors,
-                displayed_deg=displayed[photo],
-                manual=manual,
-                settings=settings,
-                limit_megapixels=limit_megapixels,
-            )
-            if overlay is not None and isinstance(outcome, Measurement):
-                _save_overlay(photo, outcome, overlay)
-            yield photo, outcome
+        for path in photos:
+            outcome: Outcome
+            try:
+                photo = read_photo(path, limit_megapixels=limit_megapixels)
+                outcome = measure_photo(
+                    photo,
+                    detectors=detectors,
+                    displayed_deg=displayed[path],
+                    manual=manual,
+                    settings=settings,
+                )
+            except UnreadablePhoto as error:
+                outcome = Unreadable(error.reason)
+            else:
+                if overlay is not None and isinstance(outcome, Measurement):
+                    _save_overlay(photo, outcome, overlay / f"{path.stem}_overlay.jpg")
+            yield path, outcome
 
 
 def made_folder(folder: Path) -> None:
@@ -54,13 +63,11 @@ def made_folder(folder: Path) -> None:
         ) from None
 
 
-def _save_overlay(photo: Path, outcome: Measurement, folder: Path) -> None:
+def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> None:
     from knee_angle.draw import overlay as draw_overlay
-    from knee_angle.photo import read_photo
 
-    target = folder / f"{photo.stem}_overlay.jpg"
     try:
-        draw_overlay(read_photo(photo), outcome).save(target, quality=90)
+        draw_overlay(photo, outcome).save(target, quality=90)
     except OSError as error:
         raise InvalidInput(
             f"the picture {target} cannot be written ({error.strerror}): name another folder"
