@@ -10,12 +10,15 @@ import csv
 import io
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from types import MappingProxyType
+from typing import Any, Literal
 
 from knee_angle.calibration import Line, RangeVerdict
 from knee_angle.check import MachineCheck
 from knee_angle.mechanism import Offsets
 from knee_angle.records import (
+    MACHINE_POINTS,
+    POINT_NAMES,
     Comparison,
     Finding,
     Landmark,
@@ -23,11 +26,13 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
+    PointName,
     Segments,
     Unreadable,
 )
+from knee_angle.uncertainty import BUDGET_LINES
 
-__all__ = ["CSV_COLUMNS", "as_csv", "as_json", "check_as_json"]
+__all__ = ["CSV_COLUMNS", "as_csv", "as_flat", "as_json", "check_as_json", "csv_lines"]
 
 Json = dict[str, Any]
 
@@ -221,91 +226,116 @@ def _deg(value: float) -> float:
     return round(value, 3)
 
 
-CSV_COLUMNS = (
-    "photo",
-    "status",
-    "reason",
-    "advice",
-    "side",
-    "flexion_deg",
-    "u_deg",
-    "interval_low_deg",
-    "interval_high_deg",
-    "plane",
-    "displayed_deg",
-    "discrepancy_deg",
-    "discrepancy_u_deg",
-    "tolerance_deg",
-    "p_within",
-    "verdict",
-    "frame_deg",
-    "frame_u_deg",
-    "hinge_distal_mm",
-    "hinge_anterior_mm",
-    "hinge_u_mm",
-    "finding",
-    "calibration_deg",
-    "calibration_u_deg",
-    "fit_deg",
-    "fit_u_deg",
-    "thigh_mm",
-    "thigh_u_mm",
-    "shank_mm",
-    "shank_u_mm",
-    "alarms",
-    "cautions",
-    "seconds",
-    "version",
-)
-"""Columns of the table, in order."""
+Kind = Literal["text", "number", "count"]
+_Path = tuple[str | int, ...]
+
+
+def _point_columns(name: PointName) -> dict[str, tuple[_Path, Kind]]:
+    where: _Path = ("machine", "points") if name in MACHINE_POINTS else ("landmarks",)
+    return {
+        f"{name}_x_px": ((*where, name, "x"), "number"),
+        f"{name}_y_px": ((*where, name, "y"), "number"),
+        f"{name}_u_px": ((*where, name, "u_px"), "number"),
+        f"{name}_source": ((*where, name, "source"), "text"),
+    }
+
+
+_COLUMNS: dict[str, tuple[_Path, Kind]] = {
+    "photo": (("photo",), "text"),
+    "status": (("status",), "text"),
+    "reason": (("reason",), "text"),
+    "advice": (("advice",), "text"),
+    "side": (("side",), "text"),
+    "flexion_deg": (("flexion_deg",), "number"),
+    "u_deg": (("u_deg",), "number"),
+    "interval_low_deg": (("interval_deg", 0), "number"),
+    "interval_high_deg": (("interval_deg", 1), "number"),
+    "plane": (("plane",), "text"),
+    "displayed_deg": (("displayed_deg",), "number"),
+    "displayed_source": (("displayed_source",), "text"),
+    "discrepancy_deg": (("comparison", "discrepancy_deg"), "number"),
+    "discrepancy_u_deg": (("comparison", "u_deg"), "number"),
+    "tolerance_deg": (("comparison", "tolerance_deg"), "number"),
+    "p_within": (("comparison", "p_within"), "number"),
+    "verdict": (("comparison", "verdict"), "text"),
+    "frame_deg": (("machine", "frame_deg"), "number"),
+    "frame_u_deg": (("machine", "u_deg"), "number"),
+    "frame_interval_low_deg": (("machine", "interval_deg", 0), "number"),
+    "frame_interval_high_deg": (("machine", "interval_deg", 1), "number"),
+    "hinge_distal_mm": (("machine", "hinge_to_knee_mm", "distal"), "number"),
+    "hinge_anterior_mm": (("machine", "hinge_to_knee_mm", "anterior"), "number"),
+    "hinge_u_mm": (("machine", "hinge_to_knee_mm", "u"), "number"),
+    "finding": (("finding", "kind"), "text"),
+    "calibration_deg": (("finding", "calibration_deg"), "number"),
+    "calibration_u_deg": (("finding", "calibration_u_deg"), "number"),
+    "calibration_verdict": (("finding", "calibration_verdict"), "text"),
+    "calibration_p_within": (("finding", "calibration_p_within"), "number"),
+    "fit_deg": (("finding", "fit_deg"), "number"),
+    "fit_u_deg": (("finding", "fit_u_deg"), "number"),
+    "fit_verdict": (("finding", "fit_verdict"), "text"),
+    "fit_p_within": (("finding", "fit_p_within"), "number"),
+    "fit_explained_deg": (("finding", "fit_explained_deg"), "number"),
+    "fit_explained_u_deg": (("finding", "fit_explained_u_deg"), "number"),
+    "support_mm": (("finding", "support_mm"), "number"),
+    "support_u_mm": (("finding", "support_u_mm"), "number"),
+    "finding_advice": (("finding", "advice"), "text"),
+    "thigh_mm": (("segments_mm", "thigh"), "number"),
+    "thigh_u_mm": (("segments_mm", "thigh_u"), "number"),
+    "shank_mm": (("segments_mm", "shank"), "number"),
+    "shank_u_mm": (("segments_mm", "shank_u"), "number"),
+    "alarms": (("alarms",), "text"),
+    "cautions": (("cautions",), "text"),
+    "found_interval_low_deg": (("found_interval_deg", 0), "number"),
+    "found_interval_high_deg": (("found_interval_deg", 1), "number"),
+    "flat_flexion_deg": (("flat_flexion_deg",), "number"),
+    **{f"u_{line}_deg": (("budget_deg", line), "number") for line in BUDGET_LINES},
+    **{k: v for name in POINT_NAMES for k, v in _point_columns(name).items()},
+    "photo_width_px": (("camera", "width_px"), "count"),
+    "photo_height_px": (("camera", "height_px"), "count"),
+    "focal_px": (("camera", "focal_px"), "number"),
+    "focal_source": (("camera", "focal_source"), "text"),
+    "normal_x": (("camera", "normal", 0), "number"),
+    "normal_y": (("camera", "normal", 1), "number"),
+    "normal_z": (("camera", "normal", 2), "number"),
+    "tags": (("camera", "tags"), "count"),
+    "seconds": (("seconds",), "number"),
+    "version": (("version",), "text"),
+}
+"""Each column of the flat table: where its value stands in the JSON object, and its kind."""
+
+CSV_COLUMNS: Mapping[str, Kind] = MappingProxyType({n: kind for n, (_, kind) in _COLUMNS.items()})
+"""Columns of the table, in order, each with what it holds."""
+
+
+def as_flat(row: Json) -> Json:
+    """One result of `as_json` as one table row: a plain value (or None) for each column.
+
+    Several sentences in one cell (alarms, cautions) are joined by a space.
+    """
+    return {name: _at(row, path) for name, (path, _) in _COLUMNS.items()}
+
+
+def _at(value: Any, path: _Path) -> Any:
+    for step in path:
+        if value is None:
+            return None
+        value = value[step] if isinstance(step, int) else value.get(step)
+    return " ".join(value) if isinstance(value, list) else value
 
 
 def as_csv(rows: Sequence[Json], *, header: bool = True) -> str:
-    """Results of `as_json` as RFC 4180 text, one line a photo, failures too.
+    """Results of `as_json` as RFC 4180 text, one line a photo, failures too."""
+    return csv_lines([as_flat(row) for row in rows], tuple(CSV_COLUMNS), header=header)
 
-    Cells that a spreadsheet would run as a formula get a leading apostrophe.
-    """
+
+def csv_lines(rows: Sequence[Json], columns: Sequence[str], *, header: bool) -> str:
+    """Flat rows as RFC 4180 text; cells that a spreadsheet would run get an apostrophe."""
     text = io.StringIO()
-    writer = csv.DictWriter(text, CSV_COLUMNS, lineterminator="\r\n")
+    writer = csv.writer(text, lineterminator="\r\n")
     if header:
-        writer.writeheader()
-    writer.writerows(_flat(row) for row in rows)
+        writer.writerow(columns)
+    writer.writerows([_harmless(row.get(name)) for name in columns] for row in rows)
     return text.getvalue()
-
-
-def _flat(row: Json) -> Json:
-    interval = row["interval_deg"] or (None, None)
-    compared = row["comparison"] or {}
-    machine, finding = row["machine"] or {}, row["finding"] or {}
-    hinge = machine.get("hinge_to_knee_mm") or {}
-    segments = row["segments_mm"] or {}
-    flat = {
-        **{key: row[key] for key in CSV_COLUMNS if key in row},
-        "interval_low_deg": interval[0],
-        "interval_high_deg": interval[1],
-        "discrepancy_deg": compared.get("discrepancy_deg"),
-        "discrepancy_u_deg": compared.get("u_deg"),
-        "tolerance_deg": compared.get("tolerance_deg"),
-        "p_within": compared.get("p_within"),
-        "verdict": compared.get("verdict"),
-        "frame_deg": machine.get("frame_deg"),
-        "frame_u_deg": machine.get("u_deg"),
-        "hinge_distal_mm": hinge.get("distal"),
-        "hinge_anterior_mm": hinge.get("anterior"),
-        "hinge_u_mm": hinge.get("u"),
-        "finding": finding.get("kind"),
-        **{
-            key: finding.get(key)
-            for key in ("calibration_deg", "calibration_u_deg", "fit_deg", "fit_u_deg")
-        },
-        "thigh_mm": segments.get("thigh"),
-        "thigh_u_mm": segments.get("thigh_u"),
-        "shank_mm": segments.get("shank"),
-        "shank_u_mm": segments.get("shank_u"),
-        "alarms": " ".join(row["alarms"]),
-        "cautions": " ".join(row["cautions"]),
-    }
-    return {key: _harmless(value) for key, value in flat.items()}
 
 
 def _harmless(value: Any) -> Any:

@@ -9,7 +9,8 @@ import json
 import pytest
 from conftest import scenes
 
-from knee_angle.exchange import CSV_COLUMNS, as_csv, as_json
+from knee_angle.exchange import CSV_COLUMNS, as_csv, as_flat, as_json
+from knee_angle.landmarks.dots import DotDetector
 from knee_angle.measure import measure
 from knee_angle.records import NotMeasured, Unreadable
 
@@ -22,6 +23,8 @@ CONTRACT = {
 
 SCENE = scenes(image="bed_01.jpg")[0]
 MEASURED = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
+FULL = measure(SCENE.photo, detectors=(DotDetector(),), displayed_deg=93.0)
+"""The same photo by its dots: leg, machine, frame, hinge, finding, lengths."""
 
 
 @pytest.mark.parametrize(
@@ -67,11 +70,32 @@ def test_the_table_has_a_row_for_every_photo_and_survives_a_spreadsheet():
         as_json("=cmd()", NotMeasured("no leg, none", 'say "hip"'), version="1"),
     ]
     read = list(csv.DictReader(io.StringIO(as_csv(rows))))
-    assert tuple(read[0]) == CSV_COLUMNS
+    assert tuple(read[0]) == tuple(CSV_COLUMNS)
     assert [r["status"] for r in read] == ["measured", "not_measured"]
     assert read[1]["photo"] == "'=cmd()"
     assert read[1]["advice"] == 'say "hip"'
     assert float(read[0]["flexion_deg"]) == rows[0]["flexion_deg"]
+
+
+def leaves(value, path=()):
+    """Every value of a JSON object with its path; a list of sentences is one value."""
+    if isinstance(value, dict):
+        return [leaf for key, v in value.items() for leaf in leaves(v, (*path, key))]
+    if isinstance(value, list) and value and not isinstance(value[0], str):
+        return [leaf for n, v in enumerate(value) for leaf in leaves(v, (*path, n))]
+    return [(path, value)]
+
+
+def test_every_value_of_the_json_has_its_column():
+    """Whoever adds a field to the contract adds its column to exchange._COLUMNS."""
+    row = as_json("a.jpg", FULL, version="1")
+    flat = as_flat(row)
+    joined = [" ".join(v) if isinstance(v, list) else v for _, v in leaves(row)]
+    filled = {name: v for name, v in flat.items() if v is not None}
+    assert tuple(flat) == tuple(CSV_COLUMNS)
+    assert sorted(map(repr, filled.values())) == sorted(repr(v) for v in joined if v is not None)
+    kinds = {"text": str, "number": (int, float), "count": int}
+    assert all(isinstance(v, kinds[CSV_COLUMNS[name]]) for name, v in filled.items())
 
 
 def test_a_value_that_is_no_number_never_leaves():
