@@ -1,5 +1,7 @@
 """Starts the bedside page: ``streamlit run app.py``, or ``knee-angle page``."""
 
-from knee_angle.page.navigation import show
+from streamlit.starlette import App
 
-show()
+from knee_angle.page.server import MIDDLEWARE, SCRIPT
+
+app = App(SCRIPT, middleware=MIDDLEWARE)

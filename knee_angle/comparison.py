@@ -13,6 +13,7 @@ Sources: ISO 14253-1:2017 (prove with 1.65 u for 95 %), JCGM 106:2012 7.4
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 from scipy.special import ndtr
 
@@ -21,9 +22,11 @@ from knee_angle.records import Angle, Comparison, Displayed, Settings, Verdict
 
 __all__ = [
     "COVERAGE_ONE_SIDED",
+    "Counting",
     "checked",
     "compare",
     "conformance_probability",
+    "flexion_of_display",
     "judged",
     "u_display_deg",
     "verdict_of",
@@ -31,6 +34,33 @@ __all__ = [
 
 COVERAGE_ONE_SIDED = 1.65
 """ISO 14253-1: one-sided 95 %, the standard's own rounding of 1.645."""
+
+Counting = Literal["flexion", "straight_is_180", "negative"]
+"""How a display counts: degrees of flexion (0 is straight); 180 is straight; flexion below 0."""
+
+
+def flexion_of_display(number: float, *, counting: Counting) -> float:
+    """A displayed number as degrees of flexion (0 is straight, flexion positive).
+
+    Parameters
+    ----------
+    number : float
+        As it stands on the display.
+    counting : {"flexion", "straight_is_180", "negative"}
+        How that display counts.
+
+    Examples
+    --------
+    >>> flexion_of_display(87, counting="straight_is_180")
+    93
+    """
+    match counting:
+        case "flexion":
+            return number
+        case "straight_is_180":
+            return 180 - number
+        case "negative":
+            return -number
 
 
 def conformance_probability(

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,7 +21,7 @@ import numpy as np
 from knee_angle import camera, comparison, finding, scale, uncertainty
 from knee_angle.errors import UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
-from knee_angle.landmarks.choose import choose_landmarks
+from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.photo import Photo, read_photo
 from knee_angle.records import (
@@ -41,7 +42,7 @@ from knee_angle.records import (
 from knee_angle.side import side_of
 from knee_angle.tags import Tag, find_tags
 
-__all__ = ["measure", "measure_photo"]
+__all__ = ["Seen", "look", "measure", "measure_photo"]
 
 CAUTION_IMAGE = (
     "The camera's direction is not known: the angle is the one in the flat picture. "
@@ -106,6 +107,29 @@ def measure(
         return Unreadable(error.reason)
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the detectors see in one photo: it stays while points are moved by hand.
+
+    Parameters
+    ----------
+    tags : tuple of Tag
+        Printed tags.
+    landmarks : Landmarks or NotMeasured
+        The automatic points.
+    """
+
+    tags: tuple[Tag, ...]
+    landmarks: Landmarks | NotMeasured
+
+
+def look(photo: Photo, *, detectors: Sequence[Detector]) -> Seen:
+    """Look at a photo once, so that `measure_photo` can answer again and again at once."""
+    tags = find_tags(photo)
+    masked = tuple(tag.corners_px for tag in tags)
+    return Seen(tags, found_landmarks(photo, detectors=detectors, masked=masked))
+
+
 def measure_photo(
     photo: Photo,
     *,
@@ -113,8 +137,13 @@ def measure_photo(
     settings: Settings,
     displayed_deg: float | None = None,
     manual: Mapping[str, Any] | None = None,
+    seen: Seen | None = None,
 ) -> Measurement | NotMeasured:
-    """The steps, for a photo that is already read; parameters as in `measure`."""
+    """The steps, for a photo that is already read; parameters as in `measure`.
+
+    ``seen`` is what `look` saw in this photo: tags and points are then not searched for
+    again, and every automatic point that no hand replaced still counts.
+    """
     started = time.perf_counter()
     displayed = None if displayed_deg is None else comparison.checked(displayed_deg)
     by_hand = None
@@ -122,13 +151,12 @@ def measure_photo(
         by_hand = manual_landmarks(manual, width_px=photo.width, height_px=photo.height)
 
     lens = camera.lens_of(photo)
-    tags = find_tags(photo)
-    landmarks = choose_landmarks(
-        photo,
-        detectors=detectors,
-        manual=by_hand,
-        masked=tuple(tag.corners_px for tag in tags),
-    )
+    tags = find_tags(photo) if seen is None else seen.tags
+    if seen is None:
+        masked = tuple(tag.corners_px for tag in tags)
+        landmarks = choose_landmarks(photo, detectors=detectors, manual=by_hand, masked=masked)
+    else:
+        landmarks = with_manual(seen.landmarks, by_hand)
     if isinstance(landmarks, NotMeasured):
         return landmarks
     side = side_of(landmarks)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from pathlib import Path
+
+from knee_angle.errors import InvalidInput
 
 __all__ = ["ADDRESS", "command", "serve"]
 
@@ -13,25 +14,22 @@ ADDRESS = "127.0.0.1"
 
 
 def command(*, port: int) -> list[str]:
-    """The server's command line; settings as in the project's .streamlit/config.toml."""
-    settings = {
-        "server.address": ADDRESS,
-        "server.port": str(port),
-        "server.headless": "true",
-        "server.maxUploadSize": "40",
-        "server.fileWatcherType": "none",
-        "browser.gatherUsageStats": "false",
-        "client.toolbarMode": "minimal",
-        "client.showErrorDetails": "none",
-        "theme.base": "light",
-        "theme.primaryColor": "#0b6e69",
-    }
-    options = [text for name, value in settings.items() for text in (f"--{name}", value)]
-    script = Path(__file__).with_name("page") / "script.py"
-    return [sys.executable, "-m", "streamlit", "run", str(script), *options]
+    """The server's command line; its settings stand in `knee_angle.page.server`."""
+    return [sys.executable, "-m", "knee_angle.page", "--port", str(port)]
 
 
-def serve(*, port: int) -> int:
-    """Run the server until it is stopped; its exit status."""
-    print(f"The page is at http://{ADDRESS}:{port} (stop with Ctrl+C)")
+def serve(*, port: int, address: str = ADDRESS) -> int:
+    """Run the server until it is stopped; its exit status.
+
+    Raises
+    ------
+    InvalidInput
+        Any address but this machine's own.
+    """
+    if address != ADDRESS:
+        raise InvalidInput(
+            f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
+            "and has no sign-in yet; leave --address out"
+        )
+    print(f"The page is at http://{ADDRESS}:{port} (stop with Ctrl+C)", flush=True)
     return subprocess.run(command(port=port), check=False).returncode

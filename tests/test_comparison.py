@@ -7,7 +7,13 @@ import math
 import pytest
 from scipy import stats
 
-from knee_angle.comparison import checked, compare, conformance_probability, verdict_of
+from knee_angle.comparison import (
+    checked,
+    compare,
+    conformance_probability,
+    flexion_of_display,
+    verdict_of,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Angle, Comparison, Displayed, Settings
 
@@ -74,3 +80,18 @@ def test_whole_comparison():
 def test_a_number_no_knee_can_have_is_refused(value):
     with pytest.raises(InvalidInput, match=r"displayed_deg must be between -30 and 180, but got"):
         checked(value)
+
+
+@pytest.mark.parametrize(
+    ("number", "counting", "flexion"),
+    [
+        pytest.param(93, "flexion", 93, id="a display of flexion is taken as it stands"),
+        pytest.param(87, "straight_is_180", 93, id="where 180 is straight, 87 bends by 93"),
+        pytest.param(185, "straight_is_180", -5, id="and 185 is hyperextended by 5"),
+        pytest.param(-93, "negative", 93, id="where flexion is negative, -93 bends by 93"),
+        pytest.param(4, "negative", -4, id="and 4 is hyperextended by 4"),
+    ],
+)
+def test_a_display_may_count_another_way(number, counting, flexion):
+    """Common practice: some models write flexion negative, some sheets call straight 180."""
+    assert flexion_of_display(number, counting=counting) == flexion

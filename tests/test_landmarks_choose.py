@@ -8,7 +8,7 @@ import pytest
 from conftest import SAMPLES
 
 from knee_angle.errors import InvalidInput
-from knee_angle.landmarks.choose import choose_landmarks
+from knee_angle.landmarks.choose import choose_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
 from knee_angle.photo import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments
@@ -65,6 +65,29 @@ def test_a_whole_leg_by_hand_needs_no_detector():
     hand = leg("manual")
     assert choose_landmarks(PHOTO, detectors=[dots], manual=hand) == hand
     assert dots.asked == 0
+
+
+def test_points_that_were_found_once_stay_beside_those_by_hand():
+    """A leg placed by hand keeps the machine's points that dots had shown."""
+    found = leg("dot")
+    hinge = Landmark.round(605, 305, u_px=1.0, source="dot")
+    found = Landmarks(points={**found.points, "hinge": hinge}, side="left")
+    chosen = with_manual(found, leg("manual", knee=(610, 310)))
+    assert {n: p.source for n, p in chosen.points.items()} == {
+        "hip": "manual", "knee": "manual", "ankle": "manual", "hinge": "dot",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("hand", "expected"),
+    [
+        pytest.param(None, NO, id="no hand: the refusal stands"),
+        pytest.param(Landmarks(points={}), NO, id="nor do no points by hand change it"),
+        pytest.param(leg("manual"), leg("manual"), id="a whole leg by hand is enough"),
+    ],
+)
+def test_where_nothing_was_found_the_hand_decides(hand, expected):
+    assert with_manual(NO, hand) == expected
 
 
 def test_all_refusals_are_told_once():

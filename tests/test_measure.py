@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import Scene, scenes
+from conftest import SAMPLES, Scene, scenes
 from PIL import Image, ImageOps
 
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
+from knee_angle.measure import look, measure, measure_photo
+from knee_angle.photo import read_photo
 from knee_angle.records import Direction, Measurement, NotMeasured, Settings, Unreadable
 
 DOTS = DotDetector()
@@ -186,3 +188,30 @@ def test_tags_outrank_an_estimated_direction(with_tags):
     scene = with_tags[0]
     result = measure(scene.photo, detectors=(DOTS, KnowsTheView(scene)))
     assert result.plane == "tag"
+
+
+def same(one: Measurement, other: Measurement) -> bool:
+    """The same answer, whatever time it took."""
+    return replace(one, seconds=0.0) == replace(other, seconds=0.0)
+
+
+def test_a_photo_that_was_looked_at_is_answered_the_same_without_looking_again():
+    photo = read_photo(SAMPLES / "bed_01.jpg")
+    seen = look(photo, detectors=(DOTS,))
+    again = measure_photo(photo, detectors=(), settings=Settings(), seen=seen)
+    assert same(again, measure_photo(photo, detectors=(DOTS,), settings=Settings()))
+
+
+def test_a_leg_moved_by_hand_keeps_the_machine_that_was_seen():
+    scene = scenes(image="bed_01.jpg")[0]
+    photo = read_photo(scene.photo)
+    seen = look(photo, detectors=(DOTS,))
+    moved = measure_photo(
+        photo, detectors=(), settings=Settings(), seen=seen, manual=scene.manual()
+    )
+    assert {n: p.source for n, p in moved.landmarks.points.items()} == {
+        "hip": "manual", "knee": "manual", "ankle": "manual",
+        "thigh_bar": "dot", "hinge": "dot", "shank_bar": "dot",
+    }  # fmt: skip
+    assert moved.machine.frame is not None
+    assert moved.knee.deg == pytest.approx(scene.flexion_deg, abs=1.0)

@@ -1,24 +1,15 @@
-"""The bedside page: its logic by Streamlit's own test driver, its server for real."""
+"""The bedside page's logic, by Streamlit's own test driver."""
 
 from __future__ import annotations
 
-import socket
-import subprocess
-import time
-import urllib.request
-from pathlib import Path
-
-import pytest
 from conftest import SAMPLES, scenes
 from streamlit.testing.v1 import AppTest
 
-from knee_angle import serve
-
-APP = Path(__file__).resolve().parents[1] / "app.py"
+from knee_angle.page.server import SCRIPT
 
 
 def opened() -> AppTest:
-    page = AppTest.from_file(str(APP), default_timeout=60).run()
+    page = AppTest.from_file(str(SCRIPT), default_timeout=60).run()
     assert not page.exception
     return page
 
@@ -70,43 +61,3 @@ def test_points_can_be_corrected_by_number_and_taken_back():
     assert html(page) != before
     next(b for b in page.button if b.label == "Back to the points found").click().run()
     assert html(page) == before
-
-
-def test_the_server_answers_on_this_machine_only_and_tells_nobody():
-    command = serve.command(port=8501)
-    assert command[command.index("--server.address") + 1] == "127.0.0.1"
-    assert command[command.index("--browser.gatherUsageStats") + 1] == "false"
-    config = (APP.parent / ".streamlit" / "config.toml").read_text()
-    assert 'address = "127.0.0.1"' in config
-    assert "gatherUsageStats = false" in config
-
-
-@pytest.fixture
-def port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
-
-
-def test_the_real_server_starts_and_listens_on_loopback_alone(port):
-    server = subprocess.Popen(
-        serve.command(port=port), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    )
-    try:
-        deadline = time.monotonic() + 40
-        while True:
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health") as answer:
-                    assert answer.read() == b"ok"
-                break
-            except OSError:
-                assert time.monotonic() < deadline, "the page did not start"
-                time.sleep(0.3)
-        # /proc/net/tcp: local address in hex, state 0A = listening.
-        rows = [line.split() for line in Path("/proc/net/tcp").read_text().splitlines()[1:]]
-        listening = [row[1] for row in rows if row[3] == "0A" and row[1].endswith(f":{port:04X}")]
-        assert listening == [f"0100007F:{port:04X}"]
-    finally:
-        server.terminate()
-        server.wait(timeout=20)
-        server.stdout.close()

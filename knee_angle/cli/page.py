@@ -14,8 +14,11 @@ __all__ = ["page"]
 @app.command()
 def page(
     port: Annotated[int, typer.Option(help="Port on this machine.", min=1, max=65535)] = 8501,
+    address: Annotated[
+        str, typer.Option(help="Only this machine's own: there is no sign-in yet.")
+    ] = "127.0.0.1",
 ) -> None:
     """Open the bedside page in a browser; it answers on this machine only."""
     from knee_angle.serve import serve
 
-    raise typer.Exit(serve(port=port))
+    raise typer.Exit(serve(port=port, address=address))

@@ -14,7 +14,7 @@ from knee_angle.landmarks.base import Detector
 from knee_angle.photo import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, Quad, Source
 
-__all__ = ["ORDER", "choose_landmarks"]
+__all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual"]
 
 ORDER: tuple[Source, ...] = ("dot", "network", "pose")
 """Automatic sources, best first."""
@@ -53,6 +53,13 @@ def choose_landmarks(
     """
     if manual is not None and manual.has(*LEG_POINTS):
         return manual
+    return with_manual(found_landmarks(photo, detectors=detectors, masked=masked), manual)
+
+
+def found_landmarks(
+    photo: Photo, *, detectors: Sequence[Detector], masked: tuple[Quad, ...] = ()
+) -> Landmarks | NotMeasured:
+    """What the best detector that sees a leg found; parameters as in `choose_landmarks`."""
     refusals: list[NotMeasured] = []
     for source in ORDER:
         for detector in detectors:
@@ -62,13 +69,32 @@ def choose_landmarks(
             if isinstance(found, NotMeasured):
                 refusals.append(found)
             else:
-                return _with_manual(found, manual)
-    return _refusal(refusals, manual)
+                return found
+    return _refusal(refusals)
 
 
-def _with_manual(found: Landmarks, manual: Landmarks | None) -> Landmarks:
-    if manual is None:
+def with_manual(
+    found: Landmarks | NotMeasured, manual: Landmarks | None
+) -> Landmarks | NotMeasured:
+    """Automatic points with those placed by hand in their stead.
+
+    Parameters
+    ----------
+    found : Landmarks or NotMeasured
+        What the detectors said.
+    manual : Landmarks or None
+        Points placed by hand.
+
+    Returns
+    -------
+    Landmarks or NotMeasured
+        With hip, knee and ankle; else why there is no leg.
+    """
+    if manual is None or not manual.points:
         return found
+    if isinstance(found, NotMeasured):
+        missing = [name for name in LEG_POINTS if name not in manual.points]
+        return _missing(missing) if missing else manual
     return Landmarks(
         points={**found.points, **manual.points},
         side=manual.side or found.side,
@@ -77,15 +103,16 @@ def _with_manual(found: Landmarks, manual: Landmarks | None) -> Landmarks:
     )
 
 
-def _refusal(refusals: Sequence[NotMeasured], manual: Landmarks | None) -> NotMeasured:
+def _missing(names: Sequence[str]) -> NotMeasured:
+    return NotMeasured(
+        reason=f"{' and '.join(names)} {'was' if len(names) == 1 else 'were'} neither "
+        "found nor placed by hand",
+        advice="place hip, knee and ankle by hand",
+    )
+
+
+def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
     """What to tell the person when nobody found the leg."""
-    if manual is not None and manual.points:
-        missing = [name for name in LEG_POINTS if name not in manual.points]
-        return NotMeasured(
-            reason=f"{' and '.join(missing)} {'was' if len(missing) == 1 else 'were'} neither "
-            "found nor placed by hand",
-            advice="place hip, knee and ankle by hand",
-        )
     if not refusals:
         return NOTHING_FOUND
     reasons = dict.fromkeys(refusal.reason.rstrip(".") for refusal in refusals)
