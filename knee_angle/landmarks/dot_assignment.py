@@ -271,31 +271,30 @@ def _assignments(
     *,
     rare: bool,
 ) -> list[Assignment]:
-    flexion = _flexion(found.xy, legs)
-    names = LEG_POINTS + MACHINE_POINTS
-    rows = np.concatenate([legs.index, machine], axis=1)
+    order = np.argsort(-score, kind="stable")[:MOST_ASSIGNMENTS]
+    rows = np.concatenate([legs.index, machine], axis=1)[order]
+    flexion = _flexion(found.xy, _chosen(legs, order))
+    used = rows >= 0
     clear = own > CLEAN
-    results: list[Assignment] = []
-    for row in np.argsort(-score, kind="stable")[:MOST_ASSIGNMENTS]:
-        index = {
-            name: int(which) for name, which in zip(names, rows[row], strict=True) if which >= 0
-        }
-        used = np.array(list(index.values()))
-        size = found.radius / np.median(found.radius[used])
-        spare = clear & (size > 0.6) & (size < 1.6)
-        spare[used] = False
-        results.append(
-            Assignment(
-                index=index,
-                score=float(score[row]),
-                flexion_deg=float(flexion[row]),
-                clean=int(clear[used].sum()),
-                spare=int(spare.sum()) if rare else 0,
-                rare=rare,
-                doubtful=bool(doubtful[row]),
-            )
+    clean = (clear[rows] & used).sum(axis=1)
+    usual = np.nanmedian(np.where(used, found.radius[rows], np.nan), axis=1)
+    size = found.radius[None] / usual[:, None]
+    spare = (clear & (size > 0.6) & (size < 1.6)).sum(axis=1)
+    own_size = np.take_along_axis(size, rows, axis=1)
+    spare = spare - (used & clear[rows] & (own_size > 0.6) & (own_size < 1.6)).sum(axis=1)
+    names = LEG_POINTS + MACHINE_POINTS
+    return [
+        Assignment(
+            index={n: int(which) for n, which in zip(names, rows[k], strict=True) if which >= 0},
+            score=float(score[row]),
+            flexion_deg=float(flexion[k]),
+            clean=int(clean[k]),
+            spare=int(spare[k]) if rare else 0,
+            rare=rare,
+            doubtful=bool(doubtful[row]),
         )
-    return results
+        for k, row in enumerate(order)
+    ]
 
 
 # Legs -------------------------------------------------------------------------------
@@ -404,6 +403,10 @@ def _machine(found: Candidates, own: Floats, legs: _Legs, up: Floats) -> tuple[I
     hinge_value += np.clip((found.ring - 8.0) / 8.0, -1.0, 3.0)
     bar_value = own - unlike - 0.5 * (size / MACHINE_SIZE_SPREAD) ** 2
     bar_value = np.where(alike & (size < BAR_SIZE_LIMIT), bar_value, -np.inf)
+    places = (
+        _bar_places(found, legs, legs.hip, bar_value),
+        _bar_places(found, legs, legs.ankle, bar_value),
+    )
     none = np.full((len(legs.hip), 1), -1)
     order = np.argsort(-hinge_value, axis=1, kind="stable")[:, :HINGES]
     order = np.concatenate([none, order], axis=1)
@@ -412,7 +415,7 @@ def _machine(found: Candidates, own: Floats, legs: _Legs, up: Floats) -> tuple[I
     rows = np.arange(len(legs.hip))
     for hinge in order.T:
         gain = np.where(hinge < 0, 0.0, hinge_value[rows, np.maximum(hinge, 0)])
-        bars, more = _bars(found, legs, hinge, bar_value)
+        bars, more = _bars(found, legs, hinge, places)
         total = gain + more
         better = total > most
         most = np.where(better, total, most)
@@ -451,48 +454,64 @@ def _hinge_position(found: Candidates, legs: _Legs, up: Floats) -> Floats:
     return np.where(near, HINGE_GAIN - 0.5 * np.minimum(far2, 12.0), -np.inf)
 
 
-def _bars(found: Candidates, legs: _Legs, hinge: Ints, bar_value: Floats) -> tuple[Ints, Floats]:
-    """Best dots on thigh and shank bar, shape (m, 2), -1 none, and their gain."""
-    xy, rows = found.xy, np.arange(len(hinge))
-    start = np.where((hinge >= 0)[:, None], xy[np.maximum(hinge, 0)], xy[legs.knee])
-    value = bar_value.copy()
-    value[rows[hinge >= 0], hinge[hinge >= 0]] = -np.inf
-    which = np.zeros((len(hinge), 2), dtype=np.intp)
-    gain = np.zeros((len(hinge), 2))
-    for side, end in enumerate((legs.hip, legs.ankle)):
-        segment = xy[end] - xy[legs.knee]
-        here = value + _bar_position(xy, start, xy[legs.knee], segment, hinge >= 0)
-        which[:, side] = here.argmax(axis=1)
-        gain[:, side] = here[rows, which[:, side]]
-    # One patch cannot lie on both bars; the better use stays.
-    double = which[:, 0] == which[:, 1]
-    gain[double & (gain[:, 0] < gain[:, 1]), 0] = -np.inf
-    gain[double & (gain[:, 0] >= gain[:, 1]), 1] = -np.inf
-    used = gain > 0.0
-    return np.where(used, which, -1), np.where(used, gain, 0.0).sum(axis=1)
+@dataclass(frozen=True, slots=True)
+class _BarPlaces:
+    """Patches that could lie on the bar beside one segment, whatever the hinge.
+
+    ``leg`` and ``patch`` (k,) name the pairs; ``value`` (k,) their gain before the bar's
+    turn is judged, always above 0; ``unit`` (m, 2) the segment's direction.
+    """
+
+    leg: Ints
+    patch: Ints
+    value: Floats
+    unit: Floats
 
 
-def _bar_position(
-    xy: Floats, start: Floats, knee: Floats, segment: Floats, hinged: Bools
-) -> Floats:
-    """How well each patch lies for a bar beside one segment, shape (m, n)."""
+def _bar_places(found: Candidates, legs: _Legs, end: Ints, bar_value: Floats) -> _BarPlaces:
+    """Patches beside the segment from the knee to ``end``; the rest could gain nothing."""
+    knee = found.xy[legs.knee]
+    segment = found.xy[end] - knee
     length = np.linalg.norm(segment, axis=1)
     unit = segment / length[:, None]
-    off = xy[None] - knee[:, None]
-    along = np.sum(off * unit[:, None], axis=2) / length[:, None]
-    across = (off[..., 0] * unit[:, None, 1] - off[..., 1] * unit[:, None, 0]) / length[:, None]
-    arm = xy[None] - start[:, None]
-    turn = np.degrees(
-        np.arctan2(
-            arm[..., 0] * unit[:, None, 1] - arm[..., 1] * unit[:, None, 0],
-            np.sum(arm * unit[:, None], axis=2),
-        )
-    )
-    spread = np.where(hinged, BAR_SPREAD_DEG, 2.0 * BAR_SPREAD_DEG)[:, None]
-    inside = (along > BAR_ALONG[0]) & (along < BAR_ALONG[1])
-    value = BAR_GAIN - 0.5 * np.minimum((turn / spread) ** 2, 20.0)
+    leg, patch = np.nonzero(bar_value > -BAR_GAIN)
+    off = found.xy[patch] - knee[leg]
+    along = np.sum(off * unit[leg], axis=1) / length[leg]
+    across = (off[:, 0] * unit[leg, 1] - off[:, 1] * unit[leg, 0]) / length[leg]
+    value = bar_value[leg, patch] + BAR_GAIN
     value -= 0.5 * np.minimum((across / BAR_ACROSS_SPREAD) ** 2, 12.0)
-    return np.where(inside, value, -np.inf)
+    keep = (along > BAR_ALONG[0]) & (along < BAR_ALONG[1]) & (value > 0.0)
+    return _BarPlaces(leg[keep], patch[keep], value[keep], unit)
+
+
+def _bars(
+    found: Candidates, legs: _Legs, hinge: Ints, places: tuple[_BarPlaces, _BarPlaces]
+) -> tuple[Ints, Floats]:
+    """Best dots on thigh and shank bar, shape (m, 2), -1 none, and their gain."""
+    start = np.where((hinge >= 0)[:, None], found.xy[np.maximum(hinge, 0)], found.xy[legs.knee])
+    spread = np.where(hinge >= 0, BAR_SPREAD_DEG, 2.0 * BAR_SPREAD_DEG)
+    which = np.full((len(hinge), 2), -1)
+    gain = np.zeros((len(hinge), 2))
+    for side, place in enumerate(places):
+        arm = found.xy[place.patch] - start[place.leg]
+        unit = place.unit[place.leg]
+        turn = np.degrees(
+            np.arctan2(arm[:, 0] * unit[:, 1] - arm[:, 1] * unit[:, 0], np.sum(arm * unit, axis=1))
+        )
+        value = place.value - 0.5 * np.minimum((turn / spread[place.leg]) ** 2, 20.0)
+        value[place.patch == hinge[place.leg]] = 0.0
+        # The best of each leg is written last; of equals the first patch.
+        order = np.lexsort((-place.patch, value))
+        order = order[value[order] > 0.0]
+        which[place.leg[order], side] = place.patch[order]
+        gain[place.leg[order], side] = value[order]
+    # One patch cannot lie on both bars; the better use stays.
+    double = (which[:, 0] == which[:, 1]) & (which[:, 0] >= 0)
+    worse = np.where(gain[:, 0] < gain[:, 1], 0, 1)
+    rows = np.nonzero(double)[0]
+    which[rows, worse[rows]] = -1
+    gain[rows, worse[rows]] = 0.0
+    return which, gain.sum(axis=1)
 
 
 def _bar_cue(found: Candidates, legs: _Legs, machine: Ints) -> Floats:
