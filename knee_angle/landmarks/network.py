@@ -279,24 +279,23 @@ def _around(look: _Look, *, turn_deg: float, factor: float, mirrored: bool = Fal
 
 def _cut(photo: Photo, window: _Window, size: int) -> Rgb:
     """The window's pixels, (size, size, 3); black outside the photo."""
-    small = photo.small
     scale = np.array([photo.scale_x, photo.scale_y])
+    half = window.side * (0.5 if window.turn_deg % 90 == 0 else 0.75) + 2 * scale.max()
     if window.side / float(scale.mean()) >= size or scale.max() <= 1.0:
-        source, offset = small, np.zeros(2)
+        low = np.maximum((window.centre - half) / scale, 0).astype(int)
+        high = np.maximum(np.ceil((window.centre + half) / scale), 0).astype(int)
+        source, offset = photo.small[low[1] : high[1], low[0] : high[0]], low * scale
     else:
-        half = window.side * 0.75
-        x0, y0 = (int(v) for v in window.centre - half)
-        x1, y1 = (int(v) for v in window.centre + half)
-        source, at = photo.window(x0, y0, x1, y1)
-        if source.size == 0:
-            return np.zeros((size, size, 3), dtype=np.uint8)
+        (x0, y0), (x1, y1) = (window.centre - half).astype(int), (window.centre + half).astype(int)
+        source, at = photo.window(int(x0), int(y0), int(x1), int(y1))
         offset, scale = np.array(at, dtype=float), np.ones(2)
-    shrink = window.side / float(scale.mean()) / size
-    if shrink > 2:  # average first: a warp alone would skip pixels
-        wanted = [max(1, round(n * 2 / shrink)) for n in source.shape[1::-1]]
-        factor = np.array(source.shape[1::-1]) / wanted
-        source = cv2.resize(source, wanted, interpolation=cv2.INTER_AREA)
-        scale = scale * factor
+    if source.size == 0:
+        return np.zeros((size, size, 3), dtype=np.uint8)
+    while window.side / float(scale.mean()) / size > 2:  # average: a warp would skip pixels
+        height, width = (n - n % 2 for n in source.shape[:2])
+        half_size = (max(width // 2, 1), max(height // 2, 1))
+        source = cv2.resize(source[:height, :width], half_size, interpolation=cv2.INTER_AREA)
+        scale = scale * 2.0
     # Pixel indices count from centres: index = position - 1/2.
     matrix = window.matrix * window.side / size / scale[:, None]
     corner = (window.centre - offset) / scale - matrix @ np.array([size / 2, size / 2])
