@@ -5,7 +5,8 @@
     KneeAngleError
     ├── InvalidInput        a value, file or option that the call cannot use
     ├── UnreadablePhoto     a photo that cannot be opened, decoded or is too large
-    └── MissingModel        a model bundle that has to be fetched by hand first
+    ├── MissingModel        a model bundle that has to be fetched by hand first
+    └── StoreError          the store of kept measurements cannot do what was asked
 
 Each message names the thing, the rule, what came and the next step, on one line.
 A photo that *can* be read but not measured is no error: it is a
@@ -14,7 +15,7 @@ A photo that *can* be read but not measured is no error: it is a
 
 from __future__ import annotations
 
-__all__ = ["InvalidInput", "KneeAngleError", "MissingModel", "UnreadablePhoto"]
+__all__ = ["InvalidInput", "KneeAngleError", "MissingModel", "StoreError", "UnreadablePhoto"]
 
 
 class KneeAngleError(Exception):
@@ -41,3 +42,10 @@ class UnreadablePhoto(KneeAngleError):
 
 class MissingModel(KneeAngleError):
     """A model bundle that is not on this machine; the text says how to get it."""
+
+
+class StoreError(KneeAngleError):
+    """The store is full, locked, damaged, newer than this software or not reachable.
+
+    The text says whether anything was kept and what to do next.
+    """

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from stores import Cluster, cluster
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 
@@ -59,3 +61,18 @@ def scenes(**wanted: Any) -> list[Scene]:
 def with_tags() -> list[Scene]:
     """Sample photos with dots and tags."""
     return scenes(tags=True)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Cluster]:
+    """A PostgreSQL server of this test run's own."""
+    with cluster() as server:
+        yield server
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store_url(request, tmp_path) -> str:
+    """A place for a new store, in each of the two databases."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'folder' / 'store.db'}"
+    return str(request.getfixturevalue("postgres").fresh())

@@ -1,0 +1,72 @@
+"""A photo made fit to be kept: cropped to leg and machine, encoded anew, nothing but pixels."""
+
+from __future__ import annotations
+
+import math
+from io import BytesIO
+
+from PIL import Image
+
+from knee_angle.photo import Photo
+from knee_angle.records import Measurement
+from knee_angle.store import CropJpeg
+
+__all__ = ["crop_jpeg"]
+
+MARGIN = 0.15
+"""Room around the points, as a share of thigh and lower leg together: enough for straps
+and foot plate, too little to reach from the hip to the face of a person lying down."""
+LONGEST_PX = 1600
+QUALITY = 88
+
+
+def crop_jpeg(photo: Photo, measurement: Measurement) -> CropJpeg:
+    """The part of a photo around the measured points, as a JPEG without metadata.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo that was measured.
+    measurement : Measurement
+        Its result: its points and tags are inside the crop.
+
+    Returns
+    -------
+    CropJpeg
+        At most 1600 px on its longer side. A point at full-size ``x`` lies at
+        ``(x - left_px) / px_per_px`` in it.
+    """
+    pixels, (left, top) = photo.window(*_box(measurement))
+    picture = Image.fromarray(pixels)
+    shrink = max(1.0, max(picture.size) / LONGEST_PX)
+    if shrink > 1.0:
+        size = (round(picture.width / shrink), round(picture.height / shrink))
+        picture = picture.resize(size, Image.Resampling.LANCZOS)
+    out = BytesIO()
+    picture.save(out, "JPEG", quality=QUALITY)
+    return CropJpeg(out.getvalue(), float(left), float(top), shrink)
+
+
+def _box(measurement: Measurement) -> tuple[int, int, int, int]:
+    """Left, top, right, bottom in full-size px; may reach past the photo."""
+    points = measurement.landmarks.points
+    at = [(p.x_px, p.y_px) for p in points.values()]
+    hip, knee, ankle = (points[name] for name in ("hip", "knee", "ankle"))
+    length = math.dist((hip.x_px, hip.y_px), (knee.x_px, knee.y_px)) + math.dist(
+        (knee.x_px, knee.y_px), (ankle.x_px, ankle.y_px)
+    )
+    room = MARGIN * length
+    # Tags far from the leg stand for no part of it: only those near widen the crop.
+    near = [
+        corner
+        for quad in measurement.tags
+        for corner in quad
+        if any(math.dist(corner, point) < length / 2 for point in at)
+    ]
+    xs, ys = zip(*at, *near, strict=True)
+    return (
+        math.floor(min(xs) - room),
+        math.floor(min(ys) - room),
+        math.ceil(max(xs) + room),
+        math.ceil(max(ys) + room),
+    )

@@ -1,0 +1,60 @@
+"""Measurements, checks and settings as JSON text and back, digit for digit."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, TypeVar, get_origin
+
+from cattrs.preconf.json import JsonConverter, make_converter
+
+from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable
+
+__all__ = ["from_json", "outcome_from_json", "outcome_to_json", "to_json"]
+
+Json = dict[str, Any]
+T = TypeVar("T")
+
+
+def _is_mapping(kind: Any) -> bool:
+    return get_origin(kind) is Mapping
+
+
+def _made() -> JsonConverter:
+    converter = make_converter()
+    # The records wrap their mappings read-only; JSON wants plain objects.
+    converter.register_unstructure_hook_func(
+        _is_mapping,
+        lambda value: {name: converter.unstructure(item) for name, item in value.items()},
+    )
+    return converter
+
+
+_CONVERTER = _made()
+_KINDS: dict[str, type[Measurement | NotMeasured | Unreadable]] = {
+    "measured": Measurement,
+    "not_measured": NotMeasured,
+    "unreadable": Unreadable,
+}
+
+
+def to_json(value: Any) -> Any:
+    """Any of our frozen records as plain JSON values; refuses NaN and infinity."""
+    # Through text, so that a tuple is the same list before and after the database.
+    return json.loads(json.dumps(_CONVERTER.unstructure(value), allow_nan=False))
+
+
+def from_json(value: Any, kind: type[T]) -> T:
+    """A record from what `to_json` gave."""
+    return _CONVERTER.structure(value, kind)
+
+
+def outcome_to_json(outcome: Outcome) -> Json:
+    """A photo's outcome with the name of its kind."""
+    kind = next(name for name, cls in _KINDS.items() if isinstance(outcome, cls))
+    return {"kind": kind, "outcome": to_json(outcome)}
+
+
+def outcome_from_json(value: Json) -> Outcome:
+    """A photo's outcome from what `outcome_to_json` gave."""
+    return from_json(value["outcome"], _KINDS[value["kind"]])

@@ -1,0 +1,263 @@
+"""Opening a store: where it is, its pragmas, its migrations, and every database error in words.
+
+SQLite: WAL (readers never wait), FULL sync (an acknowledged save survives a power
+cut), foreign keys. A write takes the lock when it begins, so two writers wait for each
+other instead of failing half-way. PostgreSQL: any URL that SQLAlchemy takes, through
+psycopg (extra ``postgres``).
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import event
+from sqlalchemy.engine import URL, Connection, Engine, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
+
+from knee_angle.errors import InvalidInput, StoreError
+
+__all__ = [
+    "ENV_URL",
+    "AlreadyThereError",
+    "default_url",
+    "in_words",
+    "migrate",
+    "opened_engine",
+    "revision_of",
+    "shown",
+    "writing",
+]
+
+
+class AlreadyThereError(StoreError):
+    """The row, or its place, is taken."""
+
+
+ENV_URL = "KNEE_ANGLE_STORE"
+"""Environment variable that names another store: a URL, or a path for SQLite."""
+WAIT_S = 15.0
+"""How long a write waits for another writer; a save takes milliseconds."""
+MIGRATION_LOCK = 5_418_002
+"""PostgreSQL advisory lock held while migrating; any number, always the same."""
+
+
+def default_url(given: str | Path | None = None) -> URL:
+    """The store's URL: as given, else the environment's, else the user's data folder.
+
+    Raises
+    ------
+    InvalidInput
+        A URL of a database that is neither SQLite nor PostgreSQL.
+    """
+    text = str(given or os.environ.get(ENV_URL, ""))
+    if not text:
+        text = str(Path(platformdirs.user_data_dir("knee-angle")) / "measurements.db")
+    if "://" not in text:
+        return URL.create("sqlite", database=str(Path(text).expanduser()))
+    try:
+        url = make_url(text)
+    except (ArgumentError, ValueError):
+        raise InvalidInput("the store's URL cannot be read: write it like sqlite:///FILE") from None
+    if url.get_backend_name() == "postgresql":
+        return url.set(drivername="postgresql+psycopg")
+    if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
+        return url.set(drivername="sqlite")
+    raise InvalidInput(
+        "the store must be a SQLite file or a postgresql:// URL, but got "
+        f"{url.render_as_string(hide_password=True)}"
+    )
+
+
+def shown(url: URL) -> str:
+    """The URL for a person: a path for SQLite, without the password for PostgreSQL."""
+    if url.get_backend_name() == "sqlite":
+        return str(url.database)
+    return url.render_as_string(hide_password=True)
+
+
+def opened_engine(url: URL) -> Engine:
+    """An engine for the URL with our settings on every connection; touches no table.
+
+    Raises
+    ------
+    StoreError
+        Where the folder cannot be made, or psycopg is missing.
+    """
+    if url.get_backend_name() == "sqlite":
+        _make_folder(Path(str(url.database)))
+        engine = sa.create_engine(url, connect_args={"timeout": WAIT_S})
+        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    try:
+        return sa.create_engine(url, connect_args={"connect_timeout": 10})
+    except (ModuleNotFoundError, NoSuchModuleError):
+        raise StoreError(
+            "PostgreSQL needs the package psycopg: install knee-angle[postgres]"
+        ) from None
+
+
+def _make_folder(path: Path) -> None:
+    """The data folder, for its owner only."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if not path.exists():
+            path.touch(mode=0o600)
+    except OSError as error:
+        raise StoreError(
+            f"the store {path} cannot be made ({error.strerror}): name another by {ENV_URL}"
+        ) from None
+
+
+def _set_up_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    # Python's driver would begin and commit by itself: SQLAlchemy does it, below.
+    connection.isolation_level = None
+    for pragma in (
+        "journal_mode = WAL",
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        # Without it INSERT OR REPLACE would delete a row past its trigger.
+        "recursive_triggers = ON",
+    ):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    """A write takes the lock at once; a reader sees one moment and locks nobody."""
+    writes = connection.get_execution_options().get("knee_angle_writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def migrate(engine: Engine) -> str:
+    """Bring the tables to the newest version; the revision that it is then at.
+
+    All steps run in one transaction: where one fails, nothing has changed and all stay
+    pending. Two programs that open a new store at once wait for each other.
+
+    Raises
+    ------
+    StoreError
+        A store written by newer software: it is not touched.
+    """
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
+    scripts = ScriptDirectory.from_config(config)
+    newest = str(scripts.get_current_head())
+    with in_words(engine.url), engine.connect() as connection:
+        if not _pending(connection, scripts, newest):
+            return newest
+    with in_words(engine.url), writing(engine) as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(MIGRATION_LOCK)))
+        # Another program may have done it while this one waited for the lock.
+        if _pending(connection, scripts, newest):
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+    return newest
+
+
+def _pending(connection: Connection, scripts: ScriptDirectory, newest: str) -> bool:
+    """Whether steps are pending; a store that is ahead of us is refused."""
+    at = revision_of(connection)
+    known = {script.revision for script in scripts.walk_revisions()}
+    if at is not None and at not in known:
+        raise StoreError(
+            f"the store {shown(connection.engine.url)} was written by newer software (tables {at}, "
+            f"this one knows {newest}): update knee-angle; nothing was changed"
+        )
+    return at != newest
+
+
+def revision_of(connection: Connection) -> str | None:
+    """Which version the tables are at; None where there are none."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that writes: all of it is kept, or nothing."""
+    with engine.execution_options(knee_angle_writes=True).begin() as connection:
+        yield connection
+
+
+FULL = "has no room left: free some space, then save again"
+BUSY = (
+    f"was in use by another program for {WAIT_S:g} s: wait until that has finished, or close it, "
+    "then try again"
+)
+DAMAGED = (
+    "is damaged and was not changed: move it aside and bring back the last backup with "
+    "`knee-angle store restore FILE`"
+)
+SQLITE_SAYS: dict[str, str] = {
+    "SQLITE_FULL": FULL,
+    "SQLITE_IOERR": "could not be written or read (disk full or failing?): check the disk, "
+    "then try again",
+    "SQLITE_BUSY": BUSY,
+    "SQLITE_LOCKED": BUSY,
+    "SQLITE_NOTADB": DAMAGED,
+    "SQLITE_CORRUPT": DAMAGED,
+    "SQLITE_READONLY": "may only be read: give this user the right to write the file and its "
+    "folder, then try again",
+    "SQLITE_CANTOPEN": "cannot be opened: check that the file and its folder are yours",
+}
+"""What an SQLite error means, by the start of its name."""
+POSTGRES_SAYS: dict[str, str] = {
+    "53": FULL,
+    "40": BUSY,
+    "55": BUSY,
+    "57": "was stopped: start the database, then try again",
+    "28": "refused the user or password: check the URL",
+    "3D": "does not exist: have the database created, then try again",
+    "42501": "refused the right to do this: ask for CREATE and INSERT in this database",
+    "XX001": DAMAGED,
+    "XX002": DAMAGED,
+}
+"""What a PostgreSQL error means, by the start of its SQLSTATE."""
+
+
+@contextmanager
+def in_words(url: URL) -> Iterator[None]:
+    """Turn what the database says into one line with the next step.
+
+    Raises
+    ------
+    StoreError
+        In place of any database error.
+    """
+    try:
+        yield
+    except DBAPIError as error:
+        cause = error.orig or error
+        first = str(cause).strip().partition("\n")[0]
+        if isinstance(error, IntegrityError) and "unique" in first.lower():
+            raise AlreadyThereError(f"the store {shown(url)} holds that row already") from error
+        says = _meaning(cause) or f"could not do this ({first})"
+        raise StoreError(
+            f"the store {shown(url)} {says}. What was told as kept is kept; this was not."
+        ) from error
+
+
+def _meaning(cause: BaseException) -> str | None:
+    name = getattr(cause, "sqlite_errorname", None)
+    if name is not None:
+        return next((said for start, said in SQLITE_SAYS.items() if name.startswith(start)), None)
+    state = getattr(cause, "sqlstate", None)
+    if state is not None:
+        return next(
+            (said for start, said in POSTGRES_SAYS.items() if state.startswith(start)), None
+        )
+    if type(cause).__name__ == "OperationalError":
+        return "does not answer: check that the database runs and the URL is right, then try again"
+    return None

@@ -1,0 +1,272 @@
+"""Questions to the store. Lists read only the columns that they show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection, Row
+
+from knee_angle.check import MachineCheck
+from knee_angle.records import Measurement, Settings
+from knee_angle.store import schema
+from knee_angle.store.codec import from_json, outcome_from_json
+from knee_angle.store.records import (
+    AuditLine,
+    CropJpeg,
+    KeptCheck,
+    KeptMeasurement,
+    MachineCard,
+    Prescription,
+    SetUp,
+    StoredCheck,
+    StoredMeasurement,
+    Subject,
+)
+
+__all__ = [
+    "audit_lines",
+    "checks",
+    "counts",
+    "machine_card",
+    "measurements",
+    "photo",
+    "prescription_on",
+    "prescriptions",
+    "stored_check",
+    "stored_measurement",
+    "subjects",
+]
+
+_FULL = ("settings", "measurement", "contract", "outcomes", "result")
+"""Columns that only a whole record needs."""
+
+_M, _MW, _P = schema.measurements, schema.measurement_withdrawals, schema.photos
+_M_LATER = _M.alias("later")
+_C, _CW = schema.checks, schema.check_withdrawals
+_C_LATER = _C.alias("later")
+
+
+def _measurement_rows(*, full: bool) -> sa.Select[Any]:
+    columns = [c for c in _M.c if full or c.name not in _FULL]
+    return sa.select(
+        *columns,
+        _M_LATER.c.id.label("corrected_by"),
+        _MW.c.withdrawn.is_not(None).label("withdrawn"),
+        _P.c.measurement.is_not(None).label("has_photo"),
+    ).select_from(
+        _M.outerjoin(_M_LATER, _M_LATER.c.corrects == _M.c.id)
+        .outerjoin(_MW, _MW.c.withdrawn == _M.c.id)
+        .outerjoin(_P, _P.c.measurement == _M.c.id)
+    )
+
+
+def _check_rows(*, full: bool) -> sa.Select[Any]:
+    columns = [c for c in _C.c if full or c.name not in _FULL]
+    return sa.select(
+        *columns,
+        _C_LATER.c.id.label("corrected_by"),
+        _CW.c.withdrawn.is_not(None).label("withdrawn"),
+    ).select_from(
+        _C.outerjoin(_C_LATER, _C_LATER.c.corrects == _C.c.id).outerjoin(
+            _CW, _CW.c.withdrawn == _C.c.id
+        )
+    )
+
+
+def measurements(
+    connection: Connection,
+    *,
+    person: str | None,
+    machine: str | None,
+    since: datetime | None,
+    limit: int,
+    all_rows: bool,
+) -> tuple[KeptMeasurement, ...]:
+    """Newest first; see `Store.measurements`."""
+    query = _measurement_rows(full=False).order_by(_M.c.taken_at.desc(), _M.c.saved_at.desc())
+    if person is not None:
+        query = query.where(_M.c.person == person)
+    if machine is not None:
+        query = query.where(_M.c.machine == machine)
+    if since is not None:
+        query = query.where(_M.c.taken_at >= since)
+    if not all_rows:
+        query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
+    return tuple(_kept(row) for row in connection.execute(query.limit(limit)))
+
+
+def stored_measurement(connection: Connection, row_id: str) -> StoredMeasurement | None:
+    """One measurement in full."""
+    row = connection.execute(_measurement_rows(full=True).where(_M.c.id == row_id)).one_or_none()
+    if row is None:
+        return None
+    return StoredMeasurement(
+        row=_kept(row),
+        measurement=from_json(row.measurement, Measurement),
+        settings=from_json(row.settings, Settings),
+        photo_sha256=row.photo_sha256,
+        contract=row.contract,
+    )
+
+
+def photo(connection: Connection, row_id: str) -> CropJpeg | None:
+    """The kept picture of a measurement."""
+    row = connection.execute(sa.select(_P).where(_P.c.measurement == row_id)).one_or_none()
+    return None if row is None else CropJpeg(row.jpeg, row.left_px, row.top_px, row.px_per_px)
+
+
+def checks(
+    connection: Connection, *, machine: str | None, limit: int, all_rows: bool
+) -> tuple[KeptCheck, ...]:
+    """Newest first; see `Store.checks`."""
+    query = _check_rows(full=False).order_by(_C.c.taken_at.desc(), _C.c.saved_at.desc())
+    if machine is not None:
+        query = query.where(_C.c.machine == machine)
+    if not all_rows:
+        query = query.where(_C_LATER.c.id.is_(None), _CW.c.withdrawn.is_(None))
+    return tuple(_kept_check(row) for row in connection.execute(query.limit(limit)))
+
+
+def stored_check(connection: Connection, row_id: str) -> StoredCheck | None:
+    """One machine check in full."""
+    row = connection.execute(_check_rows(full=True).where(_C.c.id == row_id)).one_or_none()
+    if row is None:
+        return None
+    return StoredCheck(
+        row=_kept_check(row),
+        result=from_json(row.result, MachineCheck),
+        outcomes={name: outcome_from_json(value) for name, value in row.outcomes.items()},
+        settings=from_json(row.settings, Settings),
+        photo_sha256=row.photo_sha256,
+    )
+
+
+def prescriptions(connection: Connection, person: str) -> tuple[Prescription, ...]:
+    """All rows of a person, by first day and then by entry."""
+    table = schema.prescriptions
+    query = (
+        sa.select(table)
+        .where(table.c.person == person)
+        .order_by(table.c.from_day, table.c.saved_at, table.c.id)
+    )
+    return tuple(
+        Prescription(r.person, r.from_day, r.flexion_deg, r.extension_deg, r.saved_at, r.who)
+        for r in connection.execute(query)
+    )
+
+
+def prescription_on(rows: Sequence[Prescription], day: date) -> Prescription | None:
+    """The row in force on a day, of rows as `prescriptions` orders them."""
+    begun = [row for row in rows if row.from_day <= day]
+    return begun[-1] if begun else None
+
+
+def machine_card(connection: Connection, machine: str) -> MachineCard:
+    """The newest card, or an empty one."""
+    table = schema.machine_cards
+    query = (
+        sa.select(table)
+        .where(table.c.machine == machine)
+        .order_by(table.c.saved_at.desc(), table.c.id)
+        .limit(1)
+    )
+    row = connection.execute(query).one_or_none()
+    if row is None:
+        return MachineCard(machine)
+    return MachineCard(machine, row.thigh_section_mm, row.shank_section_mm, row.check_every_days)
+
+
+def subjects(connection: Connection, *, table: sa.Table, rows: sa.Table) -> tuple[Subject, ...]:
+    """Every code of `table` with the rows of `rows` that stand, by code."""
+    later = rows.alias("later")
+    withdrawn = _MW if rows is _M else _CW
+    column = rows.c.person if table is schema.people else rows.c.machine
+    standing = (
+        sa.select(column, sa.func.count().label("rows"), sa.func.max(rows.c.taken_at).label("last"))
+        .select_from(
+            rows.outerjoin(later, later.c.corrects == rows.c.id).outerjoin(
+                withdrawn, withdrawn.c.withdrawn == rows.c.id
+            )
+        )
+        .where(later.c.id.is_(None), withdrawn.c.withdrawn.is_(None))
+        .group_by(column)
+        .subquery()
+    )
+    query = (
+        sa.select(table.c.code, standing.c.rows, standing.c.last)
+        .select_from(table.outerjoin(standing, standing.c[column.name] == table.c.code))
+        .order_by(table.c.code)
+    )
+    return tuple(Subject(r.code, r.rows or 0, r.last) for r in connection.execute(query))
+
+
+def audit_lines(connection: Connection, *, limit: int) -> tuple[AuditLine, ...]:
+    """The audit trail, newest first."""
+    query = sa.select(schema.audit).order_by(schema.audit.c.id.desc()).limit(limit)
+    return tuple(AuditLine(r.at, r.who, r.what, r.about) for r in connection.execute(query))
+
+
+def counts(connection: Connection) -> dict[str, int]:
+    """Rows of every table."""
+    return {
+        name: connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
+        for name, table in schema.metadata.tables.items()
+    }
+
+
+def _kept(row: Row[Any]) -> KeptMeasurement:
+    return KeptMeasurement(
+        id=row.id,
+        taken_at=row.taken_at,
+        taken_at_given=row.taken_at_given,
+        saved_at=row.saved_at,
+        who=row.who,
+        person=row.person,
+        machine=row.machine,
+        side=row.side,
+        plane=row.plane,
+        flexion_deg=row.flexion_deg,
+        u_deg=row.u_deg,
+        interval_deg=(row.low_deg, row.high_deg),
+        displayed_deg=row.displayed_deg,
+        discrepancy_deg=row.discrepancy_deg,
+        discrepancy_u_deg=row.discrepancy_u_deg,
+        tolerance_deg=row.tolerance_deg,
+        verdict=row.verdict,
+        finding=row.finding,
+        setup=SetUp(**{**row.setup, "ticks": tuple(row.setup["ticks"])}),
+        corrects=row.corrects,
+        corrected_by=row.corrected_by,
+        withdrawn=bool(row.withdrawn),
+        has_photo=bool(row.has_photo),
+        software=row.software,
+    )
+
+
+def _kept_check(row: Row[Any]) -> KeptCheck:
+    return KeptCheck(
+        id=row.id,
+        taken_at=row.taken_at,
+        saved_at=row.saved_at,
+        who=row.who,
+        machine=row.machine,
+        person=row.person,
+        photos=row.photos,
+        against=row.against,
+        offset_deg=row.offset_deg,
+        gain=row.gain,
+        cov=tuple(row.cov),
+        range_deg=(row.low_deg, row.high_deg),
+        largest_deg=row.largest_deg,
+        largest_u_deg=row.largest_u_deg,
+        tolerance_deg=row.tolerance_deg,
+        verdict=row.verdict,
+        finding=row.finding,
+        corrects=row.corrects,
+        corrected_by=row.corrected_by,
+        withdrawn=bool(row.withdrawn),
+        software=row.software,
+    )

@@ -1,0 +1,354 @@
+"""What is kept, as frozen values: what goes in and what is read back.
+
+Times are timezone-aware and kept in UTC. People and machines are codes, never names.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import Any, Literal
+
+from knee_angle.check import MachineCheck
+from knee_angle.errors import InvalidInput
+from knee_angle.records import (
+    FindingKind,
+    Measurement,
+    Outcome,
+    Plane,
+    Settings,
+    Side,
+    Verdict,
+)
+
+__all__ = [
+    "CHECKLIST",
+    "AuditLine",
+    "CropJpeg",
+    "End",
+    "KeptCheck",
+    "KeptMeasurement",
+    "MachineCard",
+    "Overview",
+    "Prescription",
+    "SetUp",
+    "StoredCheck",
+    "StoredMeasurement",
+    "Subject",
+    "WithdrawalReason",
+    "checked_code",
+    "utc",
+]
+
+End = Literal["flexion", "extension"]
+WithdrawalReason = Literal["wrong_person", "wrong_machine", "wrong_photo", "entered_twice", "other"]
+"""Why a kept row no longer counts; a fixed list, so that nobody writes a name there."""
+
+CHECKLIST: dict[str, str] = {
+    "sections": "Section lengths set to thigh and lower leg",
+    "hinge_flexed": "Hinge at the knee, judged part-way into flexion",
+    "hinge_limit": "Hinge judged again near the flexion limit",
+    "heel": "Heel seated, sole on the foot plate",
+    "straps": "Straps closed, two fingers pass under",
+    "control": "The patient holds the start/stop control",
+    "paused": "Machine paused at end range",
+}
+"""Set-up points that can be ticked (common practice); the key is what is kept."""
+
+CODE = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
+CODE_LONGEST = 16
+
+
+def checked_code(code: str, *, what: str = "person") -> str:
+    """A person's or machine's code, in capitals, refused where it could be a name.
+
+    A code has 2 to 16 characters: letters A to Z, digits and single dashes between
+    them, and at least one digit (``P-017``).
+
+    Raises
+    ------
+    InvalidInput
+        Anything else.
+
+    Examples
+    --------
+    >>> checked_code(" p-017 ")
+    'P-017'
+    """
+    given = code.strip().upper()
+    fits = 2 <= len(given) <= CODE_LONGEST and CODE.fullmatch(given)
+    if not fits or not any("0" <= letter <= "9" for letter in given):
+        raise InvalidInput(
+            f"a {what} code must have 2 to {CODE_LONGEST} letters, digits and dashes with at "
+            f"least one digit, such as P-017, but got {code!r}: never use a name"
+        )
+    return given
+
+
+def utc(moment: datetime, *, what: str = "a time") -> datetime:
+    """The same moment in UTC; a time without its zone is refused."""
+    if moment.tzinfo is None or moment.utcoffset() is None:
+        raise InvalidInput(f"{what} must name its time zone, but got {moment.isoformat()}")
+    return moment.astimezone(UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """How the machine was set when the photo was taken; whatever was noted.
+
+    Parameters
+    ----------
+    end : {"flexion", "extension"} or None
+        The end of the range at which the machine was paused.
+    flexion_deg, extension_deg : float or None
+        Limits set on the machine, degrees of flexion.
+    speed : float or None
+        Speed as the machine names it, its own unit.
+    bed_head_deg : float or None
+        Angle of the head of the bed.
+    hours_of_use : float or None
+        Hours in the machine since the last measurement.
+    ticks : tuple of str
+        Keys of `CHECKLIST` that were ticked.
+    """
+
+    end: End | None = None
+    flexion_deg: float | None = None
+    extension_deg: float | None = None
+    speed: float | None = None
+    bed_head_deg: float | None = None
+    hours_of_use: float | None = None
+    ticks: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        rules: list[tuple[str, float | None, float, float]] = [
+            ("flexion_deg", self.flexion_deg, -30, 180),
+            ("extension_deg", self.extension_deg, -30, 180),
+            ("speed", self.speed, 0, 1000),
+            ("bed_head_deg", self.bed_head_deg, -20, 90),
+            ("hours_of_use", self.hours_of_use, 0, 1000),
+        ]
+        problems = [
+            f"{name} must be between {low:g} and {high:g}, but got {value:g}"
+            for name, value, low, high in rules
+            if value is not None and not low <= value <= high
+        ]
+        problems += [
+            f"no such set-up point: {tick!r}" for tick in self.ticks if tick not in CHECKLIST
+        ]
+        if problems:
+            raise InvalidInput("; ".join(problems))
+
+
+@dataclass(frozen=True, slots=True)
+class CropJpeg:
+    """A photo to keep: JPEG without metadata, cropped to leg and machine.
+
+    Parameters
+    ----------
+    jpeg : bytes
+        The picture; refused by the store where it carries EXIF or another such block.
+    left_px, top_px : float
+        Its top left corner in the upright photo, full-size px.
+    px_per_px : float
+        Full-size px per px of the picture.
+    """
+
+    jpeg: bytes = field(repr=False)
+    left_px: float
+    top_px: float
+    px_per_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class Prescription:
+    """Prescribed limits of one person from a day on, until the next row.
+
+    A limit of None means that none is prescribed. Where two rows begin on the same
+    day the one entered later counts.
+    """
+
+    person: str
+    from_day: date
+    flexion_deg: float | None
+    extension_deg: float | None
+    entered_at: datetime
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class MachineCard:
+    """What was last noted about a machine; a new card replaces the older as a new row."""
+
+    machine: str
+    thigh_section_mm: float | None = None
+    shank_section_mm: float | None = None
+    check_every_days: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptMeasurement:
+    """One kept measurement as lists and trends need it: no points, no camera.
+
+    Parameters
+    ----------
+    id : str
+        Its own identifier.
+    taken_at : datetime
+        When the photo was taken where that was given, else when it was kept; UTC.
+    taken_at_given : bool
+        Which of the two.
+    saved_at : datetime
+        When it was kept; UTC.
+    who : str
+        Who kept it.
+    person, machine : str or None
+        Codes.
+    flexion_deg, u_deg, interval_deg
+        The knee, as measured.
+    displayed_deg, discrepancy_deg, discrepancy_u_deg, tolerance_deg, verdict, finding
+        The comparison; None where no number was displayed.
+    setup : SetUp
+        How the machine was set.
+    corrects : str or None
+        The row that this one replaces.
+    corrected_by : str or None
+        The row that replaces this one; such a row no longer counts.
+    withdrawn : bool
+        Whether it was withdrawn; such a row no longer counts.
+    has_photo : bool
+        Whether the picture was kept.
+    """
+
+    id: str
+    taken_at: datetime
+    taken_at_given: bool
+    saved_at: datetime
+    who: str
+    person: str | None
+    machine: str | None
+    side: Side
+    plane: Plane
+    flexion_deg: float
+    u_deg: float
+    interval_deg: tuple[float, float]
+    displayed_deg: float | None
+    discrepancy_deg: float | None
+    discrepancy_u_deg: float | None
+    tolerance_deg: float | None
+    verdict: Verdict | None
+    finding: FindingKind | None
+    setup: SetUp
+    corrects: str | None
+    corrected_by: str | None
+    withdrawn: bool
+    has_photo: bool
+    software: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether it stands: neither corrected nor withdrawn."""
+        return self.corrected_by is None and not self.withdrawn
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMeasurement:
+    """One measurement in full: everything that its angle was computed from.
+
+    Parameters
+    ----------
+    row : KeptMeasurement
+        Its row in lists.
+    measurement : Measurement
+        As measured; the photo's name is replaced by the start of its hash, because
+        a file name can hold a person's.
+    settings : Settings
+        The site's settings at that time.
+    photo_sha256 : str
+        Hash of the photo's bytes, the seed of everything drawn at random.
+    contract : dict
+        The JSON result as it was handed on.
+    """
+
+    row: KeptMeasurement
+    measurement: Measurement
+    settings: Settings
+    photo_sha256: str
+    contract: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptCheck:
+    """One kept machine check as lists and charts need it.
+
+    ``offset_deg`` and ``gain`` are of displayed against frame where the bars were seen
+    in every photo (``against == "frame"``), else of displayed against knee; ``cov`` is
+    (offset offset, offset gain, gain gain).
+    """
+
+    id: str
+    taken_at: datetime
+    saved_at: datetime
+    who: str
+    machine: str
+    person: str | None
+    photos: int
+    against: Literal["frame", "knee"]
+    offset_deg: float
+    gain: float
+    cov: tuple[float, float, float]
+    range_deg: tuple[float, float]
+    largest_deg: float
+    largest_u_deg: float
+    tolerance_deg: float
+    verdict: Verdict
+    finding: FindingKind
+    corrects: str | None
+    corrected_by: str | None
+    withdrawn: bool
+    software: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether it stands: neither corrected nor withdrawn."""
+        return self.corrected_by is None and not self.withdrawn
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCheck:
+    """One machine check in full: its result, its photos' outcomes, and their hashes."""
+
+    row: KeptCheck
+    result: MachineCheck
+    outcomes: dict[str, Outcome]
+    settings: Settings
+    photo_sha256: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """One person or machine in a list: code, how many rows stand, and the last time."""
+
+    code: str
+    rows: int
+    last_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class AuditLine:
+    """One line of the audit trail: who did what, when, to which row."""
+
+    at: datetime
+    who: str
+    what: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """Where the store is and how much it holds."""
+
+    url: str
+    revision: str
+    counts: dict[str, int]

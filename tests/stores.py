@@ -1,0 +1,170 @@
+"""Stores to test with: a temporary PostgreSQL server, and a measurement made of numbers."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import psycopg
+import pytest
+
+from knee_angle import comparison, finding, uncertainty
+from knee_angle.records import (
+    Angle,
+    Frame,
+    Landmark,
+    Landmarks,
+    LegInView,
+    Lens,
+    Machine,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Settings,
+    View,
+)
+
+SHA = "5eed" * 16
+SETTINGS = Settings(limit_flexion_deg=95.0, trials=400)
+NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+
+
+def seeded(sha256: str) -> np.random.Generator:
+    """The generator that a photo's hash stands for, as in `measure_photo`."""
+    return np.random.default_rng(int(sha256[:16], 16))
+
+
+def made_measurement(
+    *, displayed_deg: float | None = 93.0, settings: Settings = SETTINGS, sha256: str = SHA
+) -> Measurement:
+    """A measurement of an invented leg, computed as the pipeline does it, without a photo."""
+    points = {
+        "hip": Landmark(1280.8, 871.6, (4.0, 0.5, 3.0), "dot"),
+        "knee": Landmark(874.2, 448.3, (2.0, 0.0, 2.5), "dot"),
+        "ankle": Landmark(586.8, 740.7, (3.0, -0.2, 2.0), "manual"),
+    }
+    leg = LegInView(
+        points=points,
+        side="left",
+        lens=Lens(1600, 1200, 1201.85, 0.02, "exif"),
+        view=View("tag", (-0.29, 0.17, -0.94182), (1.2, -0.9, 6.1), 1021.9, 40.1),
+        placement_mm=settings.placement_mm,
+    )
+    knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=seeded(sha256))
+    shown = None if displayed_deg is None else comparison.checked(displayed_deg)
+    return Measurement(
+        photo="Ada Lovelace left knee.jpg",
+        leg=leg,
+        landmarks=Landmarks(points, side="left"),
+        knee=knee,
+        flat_deg=uncertainty.flat_flexion_deg(leg),
+        displayed=shown,
+        comparison=shown and comparison.compare(shown, knee, settings),
+        finding=shown and finding.find_cause(None, shown, settings),
+        alarms=finding.alarms_of(knee, settings),
+        cautions=("a caution with ± and 'quotes'",),
+        seconds=0.125,
+    )
+
+
+def at_angle(measurement: Measurement, deg: float, *, u_deg: float = 2.0) -> Measurement:
+    """The same measurement with another angle: for lists and trends, not for recomputing."""
+    interval = (deg - 1.96 * u_deg, deg + 1.96 * u_deg)
+    budget = {"landmark_placement": 0.8 * u_deg}
+    return replace(measurement, knee=Angle(deg, u_deg, interval, budget, interval))
+
+
+def made_series(
+    *, offset_deg: float = 1.5, gain: float = 1.02, bars: bool = True
+) -> dict[str, Outcome]:
+    """Outcomes of six photos of an invented machine over its range, one of them refused."""
+    series: dict[str, Outcome] = {}
+    base = made_measurement()
+    for number, knee_deg in enumerate((10.0, 30.0, 50.0, 70.0, 90.0)):
+        displayed = comparison.checked(round(offset_deg + gain * (knee_deg + 2.0)))
+        frame = Frame(
+            knee_deg + 2.0, 0.9, (knee_deg, knee_deg + 4.0), 2.0, 1.8, 8.0, -3.0,
+            (20.0, 1.0, 18.0), (0.5, 0.1),
+        )  # fmt: skip
+        machine = Machine(base.landmarks.points, frame) if bars else None
+        series[f"Ada {number}.jpg"] = replace(
+            at_angle(base, knee_deg), machine=machine, displayed=displayed
+        )
+    series["Ada again.jpg"] = NotMeasured("no leg was found", "step back")
+    return series
+
+
+def postgres_bin() -> Path | None:
+    """Where Debian keeps the newest server's programs."""
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+    return found[-1].parent if found else None
+
+
+class Cluster:
+    """A PostgreSQL server of our own on a Unix socket, nothing shared with any other."""
+
+    def __init__(self, programs: Path, folder: Path) -> None:
+        self.programs, self.folder, self.data = programs, folder, folder / "data"
+        self.made = 0
+
+    def run(self, program: str, *arguments: str) -> None:
+        # The server refuses to run as root: then it runs as Debian's user postgres.
+        as_user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+        command = [*as_user, str(self.programs / program), *arguments]
+        done = subprocess.run(command, cwd="/", capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stdout + done.stderr
+
+    def start(self) -> None:
+        options = f"-c listen_addresses='' -k {self.folder}"
+        log = str(self.folder / "log")
+        self.run("pg_ctl", "-D", str(self.data), "-w", "-l", log, "-o", options, "start")
+
+    def crash(self) -> None:
+        """Stop at once, without writing anything out: what a power cut leaves."""
+        self.run("pg_ctl", "-D", str(self.data), "-w", "-m", "immediate", "stop")
+
+    def admin(self, statement: str) -> None:
+        with psycopg.connect(
+            host=str(self.folder), user="postgres", dbname="postgres", autocommit=True
+        ) as connection:
+            connection.execute(statement)  # type: ignore[arg-type]
+
+    def url(self, name: str) -> str:
+        return f"postgresql://postgres@/{name}?host={self.folder}"
+
+    def fresh(self) -> str:
+        """The URL of a new, empty database."""
+        self.made += 1
+        self.admin(f"CREATE DATABASE store_{self.made}")
+        return self.url(f"store_{self.made}")
+
+
+@contextmanager
+def cluster() -> Iterator[Cluster]:
+    """A running server; skipped with the reason where none is installed."""
+    programs = postgres_bin()
+    if programs is None:
+        said = "PostgreSQL is not installed: apt-get install postgresql"
+        if os.environ.get("CI"):
+            pytest.fail(said)
+        pytest.skip(said)
+    # Socket paths have at most 107 letters: pytest's own folders can be too deep.
+    folder = Path(tempfile.mkdtemp(prefix="knee-pg-"))
+    server = Cluster(programs, folder)
+    try:
+        if os.geteuid() == 0:
+            shutil.chown(folder, "postgres", "postgres")
+        server.run("initdb", "-D", str(server.data), "-U", "postgres", "-A", "trust", "-E", "UTF8")
+        server.start()
+        yield server
+        server.crash()
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
