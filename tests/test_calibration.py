@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 from functools import cache
-from pathlib import Path
 
 import GTC
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from published_tables import columns
 from scipy import stats
 from scipy.optimize import minimize
 
@@ -18,15 +17,8 @@ from knee_angle import calibration as ca
 from knee_angle.comparison import verdict_of
 from knee_angle.errors import InvalidInput
 
-PUBLISHED = Path(__file__).parent / "published"
 LOW, HIGH = 10.0, 110.0
 ANGLES = np.linspace(LOW, HIGH, 8)
-
-
-def columns(name: str) -> dict[str, np.ndarray]:
-    lines = (PUBLISHED / f"{name}.csv").read_text().splitlines()
-    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
-    return {key: np.array([float(row[key]) for row in rows]) for key in rows[0]}
 
 
 def example(number: int) -> ca.Line:
