@@ -42,7 +42,7 @@ from PIL import (
 
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 
-__all__ = ["Photo", "read_photo"]
+__all__ = ["Photo", "check_file_size", "file_bytes", "read_photo"]
 
 Rgb = NDArray[np.uint8]
 Kind = Literal["JPEG", "PNG", "WebP", "TIFF", "GIF", "HEIC"]
@@ -195,7 +195,7 @@ def read_photo(
         raise InvalidInput(f"limit_megapixels must be above 0, but got {limit_megapixels:g}.")
     if small_px < 1:
         raise InvalidInput(f"small_px must be at least 1, but got {small_px}.")
-    data = source if isinstance(source, bytes) else _file_bytes(source, limit_megapixels)
+    data = source if isinstance(source, bytes) else file_bytes(source, limit_megapixels)
     if name is None:
         name = "photo" if isinstance(source, bytes) else str(source)
     kind = _kind(data)
@@ -223,9 +223,30 @@ def read_photo(
 # ---------------------------------------------------------------- the file
 
 
-def _file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
-    """The file's content; a device or a huge file is refused before reading."""
+def check_file_size(size_bytes: int, limit_megapixels: float) -> None:
+    """Refuse a file that is larger than any picture of that many megapixels.
+
+    Raises
+    ------
+    UnreadablePhoto
+        It is.
+    """
     limit_bytes = int(limit_megapixels * 1e6 * FILE_BYTES_PER_PIXEL)
+    if size_bytes > limit_bytes:
+        raise UnreadablePhoto(
+            f"the photo's file must have at most {limit_bytes / 1e6:.0f} MB, but has "
+            f"{size_bytes / 1e6:.0f} MB: make a smaller copy, or raise limit_megapixels."
+        )
+
+
+def file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
+    """The file's content; a device or a huge file is refused before reading.
+
+    Raises
+    ------
+    UnreadablePhoto
+        Whatever keeps the file from being read.
+    """
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
@@ -236,11 +257,7 @@ def _file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
             raise UnreadablePhoto(
                 "the photo must be a plain file, but got a device or pipe: copy it to a file."
             )
-        if status.st_size > limit_bytes:
-            raise UnreadablePhoto(
-                f"the photo's file must have at most {limit_bytes / 1e6:.0f} MB, but has "
-                f"{status.st_size / 1e6:.0f} MB: make a smaller copy, or raise limit_megapixels."
-            )
+        check_file_size(status.st_size, limit_megapixels)
         return Path(path).read_bytes()
     except FileNotFoundError:
         reason = "the photo is missing: there is no such file; check its name and folder."

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.records import Measurement, Outcome, Settings, Unreadable
 
@@ -74,36 +72,17 @@ def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> None:
         ) from None
 
 
-def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> dict[str, float]:
+def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[str, float]:
     """Displayed numbers by photo name; every problem of the file in one message."""
     if path is None:
         return {}
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InvalidInput(f"the table {path} cannot be read ({error}): check its name") from None
-    if not rows or not {"photo", "displayed_deg"} <= set(rows[0]):
-        raise InvalidInput(f"the table {path.name} must have the columns photo, displayed_deg")
-    table: dict[str, float] = {}
-    problems = []
+    from knee_angle.batch.table import read_table
+
+    table = read_table(str(path), needs=("photo", "displayed_deg"))
     given = {photo.name for photo in photos}
-    for line, row in enumerate(rows, start=2):
-        name, text = str(row["photo"]).strip(), str(row["displayed_deg"] or "").strip()
-        if not text:
-            continue
-        if name in table:
-            problems.append(f"line {line}: {name} is named twice")
-            continue
-        try:
-            table[name] = checked(float(text)).deg
-        except InvalidInput as error:
-            problems.append(f"line {line}: {error}")
-        except ValueError:
-            problems.append(f"line {line}: displayed_deg must be a number, but got {text!r}")
-    surplus = sorted(set(table) - given)
-    if given.isdisjoint(table) and surplus:
-        problems.append(f"names {', '.join(surplus[:5])}, but no such photo was given")
-    if problems:
-        raise InvalidInput(f"the table {path.name}: " + "; ".join(problems))
-    return table
+    surplus = sorted(table.displayed_deg.keys() - given)
+    if surplus and given.isdisjoint(table.displayed_deg):
+        raise InvalidInput(
+            f"the table {table.name}: names {', '.join(surplus[:5])}, but no such photo was given"
+        )
+    return table.displayed_deg

@@ -1,0 +1,21 @@
+"""Thousands of photos: find them, measure them in parallel, keep every row, go on after a stop.
+
+    source -> photos ─┐
+    table  -> numbers ┴> jobs -> workers (processes here, or a Dask cluster) -> journal
+                                 journal -> Parquet, CSV, run record
+
+* `sources` finds the photos, `table` joins what is known about them.
+* `work` says what goes to a worker and comes back; `child` is the process that
+  measures; `crew` owns such processes, gives each photo its time limit and replaces a
+  process that crashed or hung. So a photo costs itself only, wherever it is measured.
+* `pool` hands the jobs out: to threads here, or to a Dask cluster's workers. Both call
+  the same function.
+* `journal` keeps every row on disk as soon as it is there; `outputs` writes the tables.
+* `run` puts these together; start there.
+"""
+
+from __future__ import annotations
+
+from knee_angle.batch.run import Plan, Summary, run_batch
+
+__all__ = ["Plan", "Summary", "run_batch"]

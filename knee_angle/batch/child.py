@@ -1,0 +1,135 @@
+"""The process that measures: jobs in, answers out, one JSON object a line. Never import it.
+
+A process of its own, because a decoder or a model can crash or hang, and only a process
+can be ended then. It uses one thread: a run starts one such process a core. It ends
+itself at once when its owner is gone.
+
+The first line that it writes is ``{"ready": identity}`` or ``{"stop": text}``. A request
+is ``{"job": ..., "settings": ..., "limit_megapixels": ...}``; the reply is
+``{"row": ..., "sha256": ..., "trouble": ...}``, or ``{"stop": text}`` where no further
+photo can succeed either.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import queue
+import signal
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from knee_angle import __version__
+from knee_angle.batch.files import written_whole
+from knee_angle.batch.sources import StorageTrouble, read_bytes
+from knee_angle.batch.work import Answer, Job, Json, Trouble, identity_of
+from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
+from knee_angle.exchange import as_json
+from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.standard import opened_detectors
+from knee_angle.measure import measure_photo
+from knee_angle.photo import Photo, read_photo
+from knee_angle.records import Measurement, NotMeasured, Outcome, Settings, Unreadable
+
+__all__ = ["main"]
+
+Reply = Callable[[Json], None]
+
+
+def main() -> None:
+    """Answer until the owner closes its end."""
+    replies = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    # Whatever C code prints must not mix with the replies.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    requests: queue.SimpleQueue[str] = queue.SimpleQueue()
+    threading.Thread(target=_listen, args=(requests,), daemon=True).start()
+
+    def reply(message: Json) -> None:
+        replies.write(json.dumps(message, allow_nan=False) + "\n")
+        replies.flush()
+
+    try:
+        _serve(requests, reply, Path(sys.argv[1]) if sys.argv[1:] else None)
+    except KneeAngleError as error:
+        reply({"stop": str(error)})
+    except Exception as error:  # noqa: BLE001  the owner tells the person
+        reply({"stop": f"a worker could not start ({type(error).__name__}: {error})"})
+
+
+def _listen(requests: queue.SimpleQueue[str]) -> None:
+    """Pass requests on; when there are no more, end this process and all that it started."""
+    for line in sys.stdin:
+        requests.put(line)
+    if os.getpgid(0) == os.getpid():
+        os.killpg(os.getpid(), signal.SIGKILL)
+    os._exit(0)
+
+
+def _serve(requests: queue.SimpleQueue[str], reply: Reply, pose_model: Path | None) -> None:
+    import cv2
+
+    cv2.setNumThreads(1)
+    with opened_detectors(pose_model, threads=1) as detectors:
+        reply({"ready": identity_of(pose_model)})
+        while True:
+            request = json.loads(requests.get())
+            settings = Settings(
+                **{
+                    **request["settings"],
+                    "placement_mm": tuple(request["settings"]["placement_mm"]),
+                }
+            )
+            answer = _answer(
+                Job(**request["job"]), detectors, settings, request["limit_megapixels"]
+            )
+            reply({"row": answer.row, "sha256": answer.sha256, "trouble": answer.trouble})
+
+
+def _answer(
+    job: Job, detectors: Sequence[Detector], settings: Settings, limit_megapixels: float
+) -> Answer:
+    """One photo; whatever goes wrong with it becomes its row."""
+    sha256: str | None = None
+    trouble: Trouble | None = None
+    try:
+        data = read_bytes(job, limit_megapixels)
+        sha256 = hashlib.sha256(data).hexdigest()
+        photo = read_photo(data, name=job.photo, limit_megapixels=limit_megapixels)
+        outcome: Outcome = measure_photo(
+            photo, detectors=detectors, settings=settings, displayed_deg=job.displayed_deg
+        )
+        if isinstance(outcome, Measurement) and job.overlay is not None:
+            _draw(photo, outcome, Path(job.overlay))
+    except UnreadablePhoto as error:
+        outcome = Unreadable(error.reason)
+    except StorageTrouble as error:
+        outcome, trouble = Unreadable(str(error)), "storage"
+    except KneeAngleError:
+        raise  # a missing model, a folder that cannot be written: the same for every photo
+    except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the night
+        reason = f"measuring it failed ({type(error).__name__}: {error})"
+        outcome, trouble = NotMeasured(reason, "please report this photo as a mistake"), "error"
+    return Answer(job.photo, as_json(job.photo, outcome, version=__version__), sha256, trouble)
+
+
+def _draw(photo: Photo, outcome: Measurement, target: Path) -> None:
+    from knee_angle.draw import overlay
+
+    picture = io.BytesIO()
+    overlay(photo, outcome).save(picture, "JPEG", quality=90)
+    try:
+        with written_whole(target) as file:
+            file.write(picture.getvalue())
+    except OSError as error:
+        raise InvalidInput(
+            f"the picture {target.name} cannot be written ({error.strerror}): "
+            "name another folder with --overlay"
+        ) from None
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,85 @@
+"""The table as Parquet and CSV, each written whole, a thousand rows in memory at a time."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from knee_angle.batch.files import written_whole
+from knee_angle.batch.work import Json
+from knee_angle.errors import InvalidInput
+from knee_angle.exchange import CSV_COLUMNS, csv_lines
+
+if TYPE_CHECKING:
+    import pyarrow
+
+__all__ = ["COLUMNS", "write_csv", "write_parquet"]
+
+COLUMNS = {name: kind for name, kind in CSV_COLUMNS.items() if name != "seconds"}
+"""The table's own columns; times differ from run to run, so they stay in the journal."""
+
+ROWS_AT_ONCE = 1000
+
+
+def write_parquet(target: Path, rows: Iterable[Json], more: pyarrow.Schema) -> None:
+    """The table with one type a column, whatever the rows hold.
+
+    Parameters
+    ----------
+    target : Path
+        The file.
+    rows : iterable of dict
+        Flat rows with the columns `COLUMNS` and those of ``more``.
+    more : pyarrow.Schema
+        Columns that were joined.
+
+    Raises
+    ------
+    InvalidInput
+        The file cannot be written.
+    """
+    import pyarrow
+    from pyarrow import parquet
+
+    types = {"text": pyarrow.string(), "number": pyarrow.float64(), "count": pyarrow.int64()}
+    own = [pyarrow.field(name, types[kind]) for name, kind in COLUMNS.items()]
+    schema = pyarrow.schema([*own, *more])
+    try:
+        with written_whole(target) as file, parquet.ParquetWriter(file, schema) as writer:
+            for some in _batches(rows):
+                writer.write_table(pyarrow.Table.from_pylist(some, schema=schema))
+    except OSError as error:
+        raise _not_written(target, error) from None
+
+
+def write_csv(target: Path, rows: Iterable[Json], more: pyarrow.Schema) -> None:
+    """The same table as CSV (RFC 4180, UTF-8); parameters as in `write_parquet`."""
+    columns = (*COLUMNS, *more.names)
+    try:
+        with written_whole(target) as file:
+            file.write(csv_lines([], columns, header=True).encode())
+            for some in _batches(rows):
+                file.write(csv_lines(some, columns, header=False).encode())
+    except OSError as error:
+        raise _not_written(target, error) from None
+
+
+def sha256_of(path: Path) -> str:
+    """Hash of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _batches(rows: Iterable[Json]) -> Iterator[list[Json]]:
+    rest = iter(rows)
+    while some := list(islice(rest, ROWS_AT_ONCE)):
+        yield some
+
+
+def _not_written(target: Path, error: OSError) -> InvalidInput:
+    return InvalidInput(
+        f"{target} cannot be written ({error.strerror}): make room, then go on with --resume"
+    )

@@ -1,0 +1,399 @@
+"""One run: plan it, measure what is not done yet, write the tables and the record.
+
+Beside ``study.parquet`` stand ``study.csv`` (the same table), ``study.run.json`` (how it
+was made) and ``study.journal.jsonl`` (every row as it came: what a stopped run goes on
+from, and what a later run with more photos adds to).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path, PurePosixPath
+
+from knee_angle.batch import outputs
+from knee_angle.batch.files import written_whole
+from knee_angle.batch.journal import Journal
+from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
+from knee_angle.batch.sources import PhotoFile, Photos, find_photos
+from knee_angle.batch.table import PhotoTable, match, read_table
+from knee_angle.batch.work import Conditions, Job, Json, identity_of
+from knee_angle.errors import InvalidInput
+from knee_angle.exchange import CSV_COLUMNS, as_flat
+from knee_angle.records import Settings
+
+__all__ = ["Plan", "Progress", "Summary", "cores", "run_batch"]
+
+ENDINGS = (".parquet", ".csv", ".run.json", ".journal.jsonl")
+"""Of the table twice, the record and the journal."""
+
+Progress = Callable[[int, int], None]
+"""Told how many photos are done, of how many, each time one more is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a run is asked to do.
+
+    Parameters
+    ----------
+    source : str
+        Folder, pattern, list file or fsspec address of the photos.
+    out : Path
+        The table, ``.parquet`` or ``.csv``; both are written.
+    table : str or None
+        CSV or Parquet with what is known about the photos, joined by name.
+    partial_table : bool
+        Whether photos without a row and rows without a photo are allowed.
+    settings : Settings
+        Tolerances and sizes.
+    limit_megapixels : float
+        Larger photos are refused.
+    pose_model : Path or None
+        A pose model bundle to use.
+    overlay : Path or None
+        Folder for pictures with points.
+    workers : int
+        Measuring processes on this machine.
+    scheduler : str or None
+        Address of a Dask scheduler, whose workers measure instead.
+    photo_seconds : float
+        Longest time for one photo.
+    resume, overwrite : bool
+        What to do with an earlier run of the same name: go on with it, or begin again.
+    retry_failed : bool
+        Whether photos whose measuring failed (time, crash, storage) are tried again.
+    """
+
+    source: str
+    out: Path
+    table: str | None = None
+    partial_table: bool = False
+    settings: Settings = field(default_factory=Settings)
+    limit_megapixels: float = 120.0
+    pose_model: Path | None = None
+    overlay: Path | None = None
+    workers: int = 1
+    scheduler: str | None = None
+    photo_seconds: float = 120.0
+    resume: bool = False
+    overwrite: bool = False
+    retry_failed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a run did.
+
+    Parameters
+    ----------
+    photos : int
+        Rows of the table.
+    counts : dict
+        Rows by status.
+    failures : tuple of (str, str, str)
+        Photo, status and reason of every row without a number.
+    notes : tuple of str
+        What a person should know, in sentences.
+    files : tuple of Path
+        Tables and record.
+    """
+
+    photos: int
+    counts: dict[str, int]
+    failures: tuple[tuple[str, str, str], ...]
+    notes: tuple[str, ...]
+    files: tuple[Path, ...]
+
+
+def cores() -> int:
+    """Cores that this program may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def run_batch(plan: Plan, progress: Progress = lambda _done, _all: None) -> Summary:
+    """Measure every photo of a source, and write one row each.
+
+    Whatever stops it, what is done is kept: the same plan with ``resume`` goes on.
+
+    Parameters
+    ----------
+    plan : Plan
+        What to do.
+    progress : callable
+        Told how many photos are done, of how many.
+
+    Returns
+    -------
+    Summary
+
+    Raises
+    ------
+    InvalidInput
+        The plan cannot be carried out, or not to its end; the text says what to do.
+    """
+    started = time.time()
+    places = _places(plan)
+    photos = find_photos(plan.source)
+    table = None if plan.table is None else _joinable(read_table(plan.table))
+    names = [file.name for file in photos.files]
+    notes = [] if table is None else match(table, names, partial=plan.partial_table)
+    jobs = _jobs(plan, photos, table)
+    conditions = Conditions(
+        settings=plan.settings,
+        limit_megapixels=plan.limit_megapixels,
+        pose_model=None if plan.pose_model is None else str(plan.pose_model.absolute()),
+        photo_seconds=plan.photo_seconds,
+        identity=identity_of(plan.pose_model),
+    )
+    _check_way(plan, places)
+    with Journal(places.journal, conditions.of_the_numbers(), fresh=plan.overwrite) as journal:
+        of = {f.name: _of(f, job) for f, job in zip(photos.files, jobs, strict=True)}
+        left, said = _left(jobs, of, journal, plan)
+        notes += said
+        done = len(jobs) - len(left)
+        if left:
+            progress(done, len(jobs))
+            with _workers(plan, conditions) as workers:
+                for answer in answers(workers, left):
+                    journal.add(answer, of[answer.photo])
+                    done += 1
+                    progress(done, len(jobs))
+        finished = _Finished(plan, photos, table, jobs, conditions, journal)
+        return finished.written(places, notes, started=started, measured=len(left))
+
+
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """The files of a run, all beside each other."""
+
+    parquet: Path
+    csv: Path
+    record: Path
+    journal: Path
+
+
+def _places(plan: Plan) -> _Places:
+    if "://" in str(plan.out) or plan.out.suffix.lower() not in {".parquet", ".csv"}:
+        raise InvalidInput(
+            f"--out must be a file on this machine that ends in .parquet or .csv, got {plan.out}"
+        )
+    if not plan.out.parent.is_dir():
+        raise InvalidInput(
+            f"the folder {plan.out.parent} for the table is not there: make it first"
+        )
+    stem = plan.out.with_suffix("")
+    places = _Places(*(stem.with_name(stem.name + end) for end in ENDINGS))
+    if plan.table is not None and Path(plan.table).absolute() in {
+        places.parquet.absolute(),
+        places.csv.absolute(),
+    }:
+        raise InvalidInput(f"--out would overwrite the table {plan.table}: name another file")
+    return places
+
+
+def _check_way(plan: Plan, places: _Places) -> None:
+    """Leave an earlier run alone, unless it is to go on or to be begun again."""
+    if plan.overwrite:
+        return
+    earlier = [p for p in (places.parquet, places.csv, places.record, places.journal) if p.exists()]
+    goes_on = plan.resume and places.journal in earlier
+    if earlier and not goes_on:
+        raise InvalidInput(
+            f"{earlier[0]} is there already: --resume goes on with a run, --overwrite begins again"
+        )
+
+
+def _joinable(table: PhotoTable) -> PhotoTable:
+    both = [name for name in table.columns.column_names if name in CSV_COLUMNS]
+    if both:
+        raise InvalidInput(
+            f"the table {table.name} has columns that the result has too ({', '.join(both)}): "
+            "give them other names"
+        )
+    return table
+
+
+def _jobs(plan: Plan, photos: Photos, table: PhotoTable | None) -> list[Job]:
+    displayed = {} if table is None else table.displayed_deg
+    overlays = _overlays(plan, photos)
+    return [
+        Job(
+            photo=file.name,
+            address=file.address,
+            size_bytes=file.size_bytes,
+            displayed_deg=displayed.get(file.name),
+            overlay=overlays.get(file.name),
+        )
+        for file in photos.files
+    ]
+
+
+def _overlays(plan: Plan, photos: Photos) -> dict[str, str]:
+    """Where each photo's picture goes; two photos never share one."""
+    if plan.overlay is None:
+        return {}
+    folder = plan.overlay.absolute()
+    if Path(plan.source).is_dir() and folder.is_relative_to(Path(plan.source).absolute()):
+        raise InvalidInput("--overlay must not lie in the folder of the photos: name another")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InvalidInput(
+            f"the folder {plan.overlay} for pictures cannot be made ({error.strerror}): "
+            "name another"
+        ) from None
+    places = {}
+    for file in photos.files:
+        parts = [part for part in PurePosixPath(file.name).with_suffix("").parts if part != ".."]
+        places[file.name] = str(folder / f"{'_'.join(parts)}_overlay.jpg")
+    shared = [place for place, count in Counter(places.values()).items() if count > 1]
+    if shared:
+        twice = [name for name, place in places.items() if place == shared[0]]
+        raise InvalidInput(
+            f"{' and '.join(twice)} would share one picture: rename one, or leave out --overlay"
+        )
+    return places
+
+
+def _of(file: PhotoFile, job: Job) -> str:
+    """What a row belongs to: another file or displayed number needs another row."""
+    return f"{file.size_bytes} {file.stamp} {job.displayed_deg}"
+
+
+def _left(
+    jobs: Sequence[Job], of: dict[str, str], journal: Journal, plan: Plan
+) -> tuple[list[Job], list[str]]:
+    """The jobs that are not done, and what to say about the earlier run."""
+    left, changed, again = [], 0, 0
+    for job in jobs:
+        done = journal.done.get(job.photo)
+        if done is not None and done.of != of[job.photo]:
+            changed += 1
+        elif done is not None and done.trouble is not None and plan.retry_failed:
+            again += 1
+        elif done is not None and not _lacks_overlay(done.status, job):
+            continue
+        left.append(job)
+    notes = []
+    if journal.done:
+        notes.append(f"{len(jobs) - len(left)} photos were done before")
+    if changed:
+        notes.append(f"{changed} photos or their displayed numbers changed and are measured again")
+    if again:
+        notes.append(f"{again} photos whose measuring failed are tried again")
+    gone = len(journal.done.keys() - of.keys())
+    if gone:
+        notes.append(f"{gone} photos of the earlier run are not in the source and are left out")
+    if journal.torn_lines:
+        notes.append(f"{journal.torn_lines} damaged lines of the journal were dropped")
+    return left, notes
+
+
+def _lacks_overlay(status: str, job: Job) -> bool:
+    return status == "measured" and job.overlay is not None and not Path(job.overlay).exists()
+
+
+def _workers(plan: Plan, conditions: Conditions) -> AbstractContextManager[Workers]:
+    if plan.scheduler is not None:
+        return cluster_workers(plan.scheduler, conditions)
+    return local_workers(plan.workers, conditions)
+
+
+@dataclass(frozen=True, slots=True)
+class _Finished:
+    """Everything measured: what is left is to write it down."""
+
+    plan: Plan
+    photos: Photos
+    table: PhotoTable | None
+    jobs: Sequence[Job]
+    conditions: Conditions
+    journal: Journal
+
+    def written(
+        self, places: _Places, notes: Sequence[str], *, started: float, measured: int
+    ) -> Summary:
+        import pyarrow
+
+        more = pyarrow.schema([]) if self.table is None else self.table.columns.schema
+        outputs.write_parquet(places.parquet, self._rows(), more)
+        outputs.write_csv(places.csv, self._rows(), more)
+        counts = Counter(self.journal.done[job.photo].status for job in self.jobs)
+        record = {
+            **self._record(dict(sorted(counts.items()))),
+            "outputs": {
+                place.name: outputs.sha256_of(place) for place in (places.parquet, places.csv)
+            },
+            "this_run": self._times(started, measured),
+        }
+        with written_whole(places.record) as file:
+            file.write((json.dumps(record, indent=2, ensure_ascii=False) + "\n").encode())
+        failures = [
+            (job.photo, done.status, done.reason or "")
+            for job in self.jobs
+            if (done := self.journal.done[job.photo]).status != "measured"
+        ]
+        return Summary(
+            photos=len(self.jobs),
+            counts=dict(counts),
+            failures=tuple(failures),
+            notes=tuple(notes),
+            files=(places.parquet, places.csv, places.record),
+        )
+
+    def _rows(self) -> Iterator[Json]:
+        """Flat rows in the order of the source, with what was joined."""
+        joined = {} if self.table is None else {n: i for i, n in enumerate(self.table.photos)}
+        empty = dict.fromkeys(() if self.table is None else self.table.columns.column_names)
+        for job in self.jobs:
+            row = as_flat(self.journal.row(job.photo))
+            del row["seconds"]
+            if job.displayed_deg is not None:  # a photo without a result has its number too
+                row.update(displayed_deg=job.displayed_deg, displayed_source="given")
+            more = empty
+            if self.table is not None and job.photo in joined:
+                more = self.table.columns.slice(joined[job.photo], 1).to_pylist()[0]
+            yield {**row, **more}
+
+    def _record(self, counts: Json) -> Json:
+        """How the table was made: the same on every machine."""
+        inputs = hashlib.sha256()
+        troubles: Counter[str] = Counter()
+        for job in self.jobs:
+            done = self.journal.done[job.photo]
+            inputs.update(f"{job.photo}\t{done.sha256}\t{job.displayed_deg}\n".encode())
+            troubles.update([done.trouble] if done.trouble else [])
+        return {
+            "program": "knee-angle batch",
+            "record": 1,
+            **self.conditions.of_the_numbers(),
+            "photos": len(self.jobs),
+            "other_files": self.photos.other_files,
+            "inputs_sha256": inputs.hexdigest(),
+            "counts": counts,
+            "failed": dict(sorted(troubles.items())),
+            "joined_columns": [] if self.table is None else self.table.columns.column_names,
+            "displayed_numbers": sum(job.displayed_deg is not None for job in self.jobs),
+        }
+
+    def _times(self, started: float, measured: int) -> Json:
+        """What differs from run to run, apart from all the rest."""
+        seconds = time.time() - started
+        return {
+            "started": datetime.fromtimestamp(started, UTC).isoformat(timespec="seconds"),
+            "seconds": round(seconds, 1),
+            "photos_measured": measured,
+            "photos_per_second": round(measured / seconds, 2),
+            "workers": "cluster" if self.plan.scheduler else self.plan.workers,
+            "photo_seconds": self.plan.photo_seconds,
+            "python": platform.python_version(),
+        }

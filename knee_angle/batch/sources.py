@@ -1,0 +1,226 @@
+"""Which photos a run measures: a folder, a pattern, a list file, here or in a storage.
+
+Every address that fsspec knows will do (``s3://bucket/folder``). A photo's *name* is what
+the tables call it, and does not depend on the machine:
+
+* from a folder, the path below it (``ward1/a.jpg``);
+* from a pattern, the path below the folder before the first ``*``, ``?`` or ``[``;
+* from a list file (``.txt``, an address a line, relative ones from the file's folder),
+  as it is written there; whole addresses lose the folder that all of them share.
+"""
+
+from __future__ import annotations
+
+import posixpath
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from knee_angle.batch.work import Job
+from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.photo import check_file_size, file_bytes
+
+__all__ = ["PhotoFile", "Photos", "StorageTrouble", "find_photos", "read_bytes", "reading"]
+
+ENDINGS = (
+    ".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".gif",
+)  # fmt: skip
+"""What a photo's file may be called in a folder; a list may name anything."""
+
+STAMPS = ("ETag", "mtime", "LastModified", "last_modified", "updated", "created")
+"""What storages call the mark that changes with a file's content."""
+
+
+class StorageTrouble(Exception):
+    """The storage, not the photo: it may work another time."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoFile:
+    """One photo as it was found.
+
+    Parameters
+    ----------
+    name : str
+        What the tables call it.
+    address : str
+        Where it is read.
+    size_bytes : int or None
+        None where there is no such file.
+    stamp : str
+        Changes with the file (time of its last change, or the storage's mark).
+    """
+
+    name: str
+    address: str
+    size_bytes: int | None
+    stamp: str
+
+
+@dataclass(frozen=True, slots=True)
+class Photos:
+    """The photos of a source, in the order of the table, and how many other files it has."""
+
+    files: tuple[PhotoFile, ...]
+    other_files: int
+
+
+def find_photos(source: str) -> Photos:
+    """The photos of a folder, pattern, list file or single address.
+
+    Parameters
+    ----------
+    source : str
+        See the top of this module. A folder is searched with all below it; hidden files
+        and files that are not called like a photo are left out and counted.
+
+    Returns
+    -------
+    Photos
+        Sorted by name; a list's photos in the list's order.
+
+    Raises
+    ------
+    InvalidInput
+        No such source, no photo in it, or a name that stands for two photos.
+    """
+    with reading(source):
+        fs, path = _opened(source)
+        if fs.isdir(path):
+            photos = _below(fs, path, fs.find(path, detail=True))
+        elif fs.isfile(path):
+            photos = _listed(fs, path) if path.endswith(".txt") else _single(fs, path)
+        elif fs.protocol and any(sign in path for sign in "*?["):
+            fixed = posixpath.dirname(path[: min(path.find(s) for s in "*?[" if s in path)])
+            photos = _below(fs, fixed, fs.glob(path, detail=True))
+        else:
+            raise InvalidInput(
+                f"{source} is not there: name a folder, a pattern in quotes, a list (.txt) of "
+                "photos or an address such as s3://bucket/folder"
+            )
+    if not photos.files:
+        raise InvalidInput(
+            f"no photo in {source}: photos are called {', '.join(ENDINGS)}; "
+            f"{photos.other_files} other files are there"
+        )
+    _refuse_twice(photos, source)
+    return photos
+
+
+def read_bytes(job: Job, limit_megapixels: float) -> bytes:
+    """A photo's content, from this machine or a storage.
+
+    Raises
+    ------
+    UnreadablePhoto
+        The file is missing, too large or may not be read.
+    StorageTrouble
+        The storage does not answer.
+    """
+    if "://" not in job.address:
+        return file_bytes(job.address, limit_megapixels)
+    check_file_size(job.size_bytes or 0, limit_megapixels)
+    try:
+        fs, path = _opened(job.address)
+        data: bytes = fs.cat_file(path)
+    except Exception as error:  # noqa: BLE001  each storage has errors of its own
+        raise StorageTrouble(
+            f"the photo cannot be read from its storage ({_words(error)}): "
+            "try again with --resume --retry-failed."
+        ) from None
+    return data
+
+
+@contextmanager
+def reading(address: str) -> Iterator[None]:
+    """Every way in which an address can fail, as one line of ours."""
+    try:
+        yield
+    except KneeAngleError:
+        raise
+    except ImportError as error:
+        extra = "; for s3:// pip install 'knee-angle[s3]'" if "s3://" in address else ""
+        raise InvalidInput(f"{address} needs another package ({error}){extra}") from None
+    except Exception as error:  # noqa: BLE001  each storage has errors of its own
+        raise InvalidInput(
+            f"{address} cannot be read ({_words(error)}): check the address and your rights"
+        ) from None
+
+
+def _words(error: Exception) -> str:
+    return " ".join((str(error) or type(error).__name__).split())[:200]
+
+
+def _opened(address: str) -> tuple[Any, str]:
+    from fsspec.core import url_to_fs
+
+    fs, path = url_to_fs(address)
+    return fs, str(path)
+
+
+def _below(fs: Any, folder: str, found: Mapping[str, Mapping[str, Any]]) -> Photos:
+    files, others = [], 0
+    for path, info in found.items():
+        if info["type"] != "file":
+            continue
+        name = path.removeprefix(folder).lstrip("/")
+        hidden = any(part.startswith(".") for part in name.split("/"))
+        if hidden or not name.lower().endswith(ENDINGS):
+            others += 1
+            continue
+        files.append(_file(fs, path, name, info))
+    return Photos(tuple(sorted(files, key=lambda file: file.name)), others)
+
+
+def _single(fs: Any, path: str) -> Photos:
+    return Photos((_file(fs, path, posixpath.basename(path), fs.info(path)),), 0)
+
+
+def _listed(fs: Any, path: str) -> Photos:
+    """The photos of a list; one that is not there is a photo too, an unreadable one."""
+    text = fs.cat_file(path).decode("utf-8-sig")
+    entries = [line.strip() for line in text.splitlines() if line.strip()]
+    whole = [entry for entry in entries if _is_whole(entry)]
+    shared = posixpath.commonpath([posixpath.dirname(e) for e in whole]) if whole else ""
+    files = []
+    for entry in entries:
+        if _is_whole(entry):
+            files.append(_named(entry, entry.removeprefix(shared).lstrip("/")))
+        else:
+            address = fs.unstrip_protocol(f"{posixpath.dirname(path)}/{entry}")
+            files.append(_named(address, posixpath.normpath(entry)))
+    return Photos(tuple(files), 0)
+
+
+def _is_whole(entry: str) -> bool:
+    return entry.startswith("/") or "://" in entry
+
+
+def _named(address: str, name: str) -> PhotoFile:
+    fs, path = _opened(address)
+    try:
+        return _file(fs, path, name, fs.info(path))
+    except FileNotFoundError:
+        return PhotoFile(name, _address(fs, path), None, "missing")
+
+
+def _file(fs: Any, path: str, name: str, info: Mapping[str, Any]) -> PhotoFile:
+    stamp = next((str(info[key]) for key in STAMPS if info.get(key)), "")
+    return PhotoFile(name, _address(fs, path), info.get("size"), stamp)
+
+
+def _address(fs: Any, path: str) -> str:
+    """A plain path for this machine's files: they get all the checks of `photo`."""
+    return path if "file" in fs.protocol else str(fs.unstrip_protocol(path))
+
+
+def _refuse_twice(photos: Photos, source: str) -> None:
+    seen: set[str] = set()
+    twice = []
+    for file in photos.files:
+        if file.name in seen:
+            twice.append(file.name)
+        seen.add(file.name)
+    if twice:
+        raise InvalidInput(f"{source} names a photo twice: {', '.join(twice[:20])}")

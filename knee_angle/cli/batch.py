@@ -1,0 +1,153 @@
+"""``knee-angle batch``: thousands of photos, one row each."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from knee_angle.cli.app import app
+from knee_angle.cli.options import placement, positive
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Settings
+
+if TYPE_CHECKING:
+    from knee_angle.batch import Summary
+    from knee_angle.batch.run import Progress
+
+__all__ = ["batch"]
+
+SHOWN = 20
+"""So many photos without a number are named; the table names all."""
+
+
+@app.command()
+def batch(
+    source: Annotated[
+        str,
+        typer.Argument(
+            help="Folder, pattern in quotes, list (.txt) or address (s3://...) of photos.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[Path, typer.Option(help="Table to write: .parquet and .csv, both.")],
+    table: Annotated[
+        str | None,
+        typer.Option(help="CSV or Parquet: photo, displayed_deg and any columns to join."),
+    ] = None,
+    partial_table: Annotated[
+        bool, typer.Option("--partial-table", help="Photos and rows need not all match.")
+    ] = False,
+    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
+    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
+    placement_mm: Annotated[
+        str, typer.Option(help="± of hip, knee and ankle mark against the bone, mm.")
+    ] = "10/5/5",
+    not_paused: Annotated[
+        float,
+        typer.Option(help="Movement between photo and reading, half-width in degrees."),
+    ] = 0.0,
+    pose_model: Annotated[Path | None, typer.Option(help="Pose model bundle to use.")] = None,
+    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
+    limit_megapixels: Annotated[float, typer.Option(help="Refuse larger photos.")] = 120.0,
+    workers: Annotated[
+        int | None, typer.Option(help="Measuring processes; one a core by default.", min=1)
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Dask scheduler (tcp://..., tls://...) to measure on.")
+    ] = None,
+    photo_seconds: Annotated[float, typer.Option(help="Longest time for one photo.")] = 120.0,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with a stopped run.")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Begin again where a table is there.")
+    ] = False,
+    retry_failed: Annotated[
+        bool, typer.Option("--retry-failed", help="With --resume: try crashes and time-outs again.")
+    ] = False,
+) -> None:
+    """Measure every photo of a folder, list or storage into one table; safe to stop."""
+    from knee_angle.batch.run import Plan, cores, run_batch
+
+    if resume and overwrite:
+        raise InvalidInput("--resume and --overwrite exclude each other: name one")
+    if scheduler is not None and workers is not None:
+        raise InvalidInput("--workers counts processes on this machine: leave out --scheduler")
+    plan = Plan(
+        source=source,
+        out=out,
+        table=table,
+        partial_table=partial_table,
+        settings=Settings(
+            tolerance_deg=positive("--tolerance", tolerance),
+            tag_mm=positive("--tag-mm", tag_mm),
+            dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+            placement_mm=placement(placement_mm),
+            movement_deg=positive("--not-paused", not_paused, zero=True),
+        ),
+        limit_megapixels=positive("--limit-megapixels", limit_megapixels),
+        pose_model=pose_model,
+        overlay=overlay,
+        workers=cores() if workers is None else workers,
+        scheduler=scheduler,
+        photo_seconds=positive("--photo-seconds", photo_seconds),
+        resume=resume,
+        overwrite=overwrite,
+        retry_failed=retry_failed,
+    )
+    try:
+        with _progress() as progress:
+            summary = run_batch(plan, progress)
+    except KeyboardInterrupt:
+        print("knee-angle: stopped; what is done is kept: go on with --resume", file=sys.stderr)
+        raise typer.Exit(130) from None
+    _print(summary)
+    raise typer.Exit(int(bool(summary.failures)))
+
+
+def _print(summary: Summary) -> None:
+    for note in summary.notes:
+        print(note)
+    for photo, status, reason in summary.failures[:SHOWN]:
+        print(f"  {photo}: {status.replace('_', ' ')}: {reason}")
+    if len(summary.failures) > SHOWN:
+        print(f"  and {len(summary.failures) - SHOWN} more without a number, each with its reason")
+    counts = ", ".join(f"{n} {status.replace('_', ' ')}" for status, n in summary.counts.items())
+    print(f"{summary.photos} photos: {counts}")
+    print(f"written: {', '.join(map(str, summary.files))}")
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """A bar with rate and time left on a terminal's stderr; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _done, _all: None
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    columns = (
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("photos  {task.fields[rate]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None, rate="")
+
+        def show(done: int, of: int) -> None:
+            speed = bar.tasks[0].speed
+            rate = "" if speed is None else f"{speed:.1f}/s  left"
+            bar.update(task, completed=done, total=of, rate=rate)
+
+        yield show
