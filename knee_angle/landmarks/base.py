@@ -10,7 +10,7 @@ from typing import Protocol, runtime_checkable
 from knee_angle.photo import Photo
 from knee_angle.records import Direction, Landmarks, NotMeasured, Quad, Source
 
-__all__ = ["Detector", "DirectionDetector", "Quad"]
+__all__ = ["Detector", "DirectionDetector", "Quad", "Witness", "WitnessedDetector"]
 
 
 class Detector(Protocol):
@@ -50,4 +50,31 @@ class DirectionDetector(Protocol):
 
         ``landmarks`` are those that were chosen, so that it knows where the leg is.
         """
+        ...
+
+
+@runtime_checkable
+class Witness(Protocol):
+    """A detector whose view of the leg can be asked for quickly, beside another's answer."""
+
+    def near(self, photo: Photo, landmarks: Landmarks) -> Landmarks | None:
+        """Hip, knee and ankle as one quick look shows them; None where it sees no leg.
+
+        ``landmarks`` say about where the leg is; the look must not lean on more than that.
+        """
+        ...
+
+    def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> Landmarks | NotMeasured:
+        """Its full answer; see :class:`Detector`."""
+        ...
+
+
+@runtime_checkable
+class WitnessedDetector(Protocol):
+    """A detector that may ask a witness where it is unsure of its own answer."""
+
+    def find_with(
+        self, photo: Photo, *, witness: Witness, masked: tuple[Quad, ...] = ()
+    ) -> Landmarks | NotMeasured:
+        """As :meth:`Detector.find`, settled by a witness where that is worth its time."""
         ...

@@ -9,8 +9,9 @@ things (skin, joint centre), and a mixture would be neither.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import zip_longest
 
-from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
 from knee_angle.photo import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, Quad, Source
 
@@ -61,15 +62,15 @@ def found_landmarks(
 ) -> Landmarks | NotMeasured:
     """What the best detector that sees a leg found; parameters as in `choose_landmarks`."""
     refusals: list[NotMeasured] = []
-    for source in ORDER:
-        for detector in detectors:
-            if detector.source != source:
-                continue
+    asked = sorted(detectors, key=lambda detector: ORDER.index(detector.source))
+    for detector, witness in zip_longest(asked, asked[1:]):
+        if isinstance(witness, Witness) and isinstance(detector, WitnessedDetector):
+            found = detector.find_with(photo, witness=witness, masked=masked)
+        else:
             found = detector.find(photo, masked=masked)
-            if isinstance(found, NotMeasured):
-                refusals.append(found)
-            else:
-                return found
+        if not isinstance(found, NotMeasured):
+            return found
+        refusals.append(found)
     return _refusal(refusals)
 
 

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dot_candidates import SAME_PIGMENT2, Candidates, colour_distance2
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, PointName
 
-__all__ = ["Assignment", "assign", "pigments", "quality"]
+__all__ = ["Assignment", "Expected", "assign", "near_any", "pigments", "quality"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -65,6 +65,9 @@ LEAST_SKIN = 0.3
 """Share of the ankle's surroundings that a lone ankle must have in common with the knee."""
 LEAST_CUES = 0.3
 """Least sum of cues for a leg whose ankle does not lie on the knee's skin (a sock)."""
+
+EXPECTED_LIMIT2 = 9.21
+"""Squared distance that 99 % of points stay within (chi-squared, 2 degrees of freedom)."""
 
 # The pigment ------------------------------------------------------------------------
 
@@ -161,6 +164,26 @@ class Assignment:
 
 
 @dataclass(frozen=True, slots=True)
+class Expected:
+    """Where another witness expects hip, knee and ankle, in pixels of the picture.
+
+    Parameters
+    ----------
+    xy : ndarray, shape (3, 2)
+    cov : ndarray, shape (3, 2, 2)
+        Its covariance, with what a dot may lie beside the point in it, px².
+    """
+
+    xy: Floats
+    cov: Floats
+
+    def distance2(self, points: Floats) -> Floats:
+        """Squared Mahalanobis distance of points (n, 2) from each of the three, (n, 3)."""
+        off = points[:, None] - self.xy[None]
+        return np.asarray(np.einsum("nki,kij,nkj->nk", off, np.linalg.inv(self.cov), off))
+
+
+@dataclass(frozen=True, slots=True)
 class _Legs:
     """Indices of possible legs, shape (m,) each, with their score so far."""
 
@@ -224,13 +247,16 @@ def pigments(found: Candidates, most: int) -> Floats:
     return np.array(kept).reshape(-1, 3)
 
 
-def assign(found: Candidates) -> list[Assignment]:
+def assign(found: Candidates, expected: Expected | None = None) -> list[Assignment]:
     """All plausible assignments, the best first.
 
     Parameters
     ----------
     found : Candidates
         Patches of about one colour.
+    expected : Expected, optional
+        Only legs whose three dots lie where another witness sees hip, knee and ankle
+        (99 %). What else of the colour lies elsewhere does not speak against them then.
 
     Returns
     -------
@@ -240,12 +266,13 @@ def assign(found: Candidates) -> list[Assignment]:
     if len(found) < len(LEG_POINTS):
         return []
     own = np.maximum(quality(found), -3.0)
-    crowd = float(_crowd(found, own, found.lab.mean(axis=0)[None])[0])
+    near = np.arange(len(found)) if expected is None else near_any(found, expected)
+    crowd = float(_crowd(found.take(near), own[near], found.lab.mean(axis=0)[None])[0])
     vivid = bool(np.hypot(*np.median(found.lab[:, 1:], axis=0)) > STRONG_CHROMA)
     rare = crowd < RARE and vivid
     # A pigment that is hardly seen elsewhere vouches for a patch, also for one that is half
     # hidden or shaded. Black does not: shadows and gaps are black too.
-    legs = _either_way(_triples(found, np.maximum(own, VOUCHED) if rare else own))
+    legs = _legs(found, np.maximum(own, VOUCHED) if rare else own, near, expected)
     up, upright = _anterior(found.xy, legs)
     cues = _leg_cues(found, legs)
     score = legs.score + cues - np.where(upright, 0.0, UPSIDE_DOWN_COST)
@@ -253,7 +280,7 @@ def assign(found: Candidates) -> list[Assignment]:
     ends = _on_bar(found, legs, machine)
     score = score + gain + _bar_cue(found, legs, machine) - ON_BAR_COST * ends.sum(axis=1)
     score = score - crowd * (2.0 + (machine >= 0).sum(axis=1))
-    if crowd < RARE:
+    if crowd < RARE and expected is None:
         score = score - _unexplained(found, own, legs, machine)
     doubtful = _doubtful(found, legs, machine, ends, cues, vivid=vivid)
     if not vivid:
@@ -325,6 +352,24 @@ def _triples(found: Candidates, good: Floats) -> _Legs:
     keep &= _flexion(found.xy, legs) < LARGEST_FLEXION_DEG
     best = np.nonzero(keep)[0]
     return _chosen(legs, best[np.argsort(-legs.score[best], kind="stable")[:TRIPLES]])
+
+
+def near_any(found: Candidates, expected: Expected) -> Ints:
+    """Patches that lie where hip, knee or ankle is expected."""
+    return np.nonzero(expected.distance2(found.xy).min(axis=1) < EXPECTED_LIMIT2)[0]
+
+
+def _legs(found: Candidates, good: Floats, near: Ints, expected: Expected | None) -> _Legs:
+    """Possible legs either way round; with an expectation only those that meet it."""
+    if expected is None:
+        return _either_way(_triples(found, good))
+    some = _either_way(_triples(found.take(near), good[near]))
+    legs = _Legs(near[some.hip], near[some.knee], near[some.ankle], some.score)
+    columns = np.arange(len(LEG_POINTS))
+    far2 = expected.distance2(found.xy)[legs.index, columns]
+    score = legs.score - 0.5 * far2.sum(axis=1)
+    rows = np.nonzero((far2 < EXPECTED_LIMIT2).all(axis=1))[0]
+    return _chosen(_Legs(legs.hip, legs.knee, legs.ankle, score), rows)
 
 
 def _chosen(legs: _Legs, rows: Ints) -> _Legs:

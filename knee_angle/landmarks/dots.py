@@ -8,6 +8,12 @@
 The dots may have any colour, black and white included; they only have to be alike.
 Where the patches found do not make one leg beyond doubt, the answer is
 ``NotMeasured``: a wrong leg is worse than none.
+
+A witness (the leg network) settles what geometry leaves open. It is asked only where the
+dots alone refuse, or answer less than surely (`_sure`): then hip, knee and ankle must lie
+where it sees them, within its ellipses (99 %) widened by `BESIDE_SEGMENTS`. So buttons,
+screws and other discs of the dots' colour drop out. It says only which dot is which: the
+centres are the same with and without it.
 """
 
 from __future__ import annotations
@@ -17,8 +23,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.base import Quad
-from knee_angle.landmarks.dot_assignment import Assignment, assign, pigments, quality
+from knee_angle.landmarks.base import Quad, Witness
+from knee_angle.landmarks.dot_assignment import (
+    Assignment,
+    Expected,
+    assign,
+    near_any,
+    pigments,
+    quality,
+)
 from knee_angle.landmarks.dot_candidates import (
     SAME_PIGMENT2,
     Candidates,
@@ -68,6 +81,19 @@ photos."""
 SPARE_MARGIN = 1.5
 SPARE_MOST = 3
 """More clean dots than names (buttons, a second set) ask for more evidence each."""
+BESIDE_SEGMENTS = 0.05
+"""± of a dot against the skin point that a witness marks, per coordinate, in mean segments:
+20 mm of 400, the variability of palpating the trochanter (review of Della Croce 1999 and
+Rabuffetti 2002)."""
+ENOUGH_EXPECTED = 8.0
+"""Least score of a leg of dots that lies where a witness expects it. Set between the sample
+photos without dots (3.9 at most, compressed to quality 12 too) and those with."""
+MARGIN_EXPECTED = 3.0
+SPARE_EXPECTED = 2.5
+"""A second reading where the witness expects one, and spare dots, ask for more (odds of 20
+and 12 to 1): the witness's ellipses hold more than one dot then."""
+SURE = 15.0
+"""From this score on, six dots of a rare pigment and none to spare need no witness."""
 OTHER_ANGLE_DEG = 3.0
 """Readings that differ by less are one reading for the knee's angle."""
 SURE_SIDE_DEG = 15.0
@@ -82,6 +108,10 @@ _AMBIGUOUS = NotMeasured(
     "The dots can be read as more than one leg.",
     "Use one colour of dot that occurs nowhere else in the picture, remove dots that are not "
     "needed, or place the points by hand.",
+)
+_OTHER_LEG = NotMeasured(
+    "The dots can be read as a leg, but not where the leg is seen.",
+    "Remove dots and buttons of the same colour that are not needed, or place the points by hand.",
 )
 _NOT_ALL = NotMeasured(
     "A dot of the leg seems to be hidden or missing.",
@@ -121,41 +151,157 @@ class DotDetector:
         Landmarks or NotMeasured
             ``NotMeasured`` where the dots do not make one leg beyond doubt.
         """
+        return _decided(photo, _readings(_Picture.of(photo, masked)))
+
+    def find_with(
+        self, photo: Photo, *, witness: Witness, masked: tuple[Quad, ...] = ()
+    ) -> Landmarks | NotMeasured:
+        """As `find`; a witness says which dot is which where the dots alone do not.
+
+        Parameters
+        ----------
+        photo : Photo
+            The upright photo.
+        witness : Witness
+            Asked only where the dots are not sure. What it does not see changes nothing;
+            where its leg and that of the dots differ, the answer is ``NotMeasured``.
+        masked : tuple of Quad
+            Regions without dots (printed tags), full-size pixels.
+        """
+        picture = _Picture.of(photo, masked)
+        readings = _readings(picture)
+        alone = _decided(photo, readings)
+        if isinstance(alone, Landmarks) and _sure(readings[0].named):
+            return alone
+        seen = _seen(photo, witness, alone, masked)
+        if seen is None:
+            return alone
+        there = _expected_readings(picture, _expected(photo, seen), readings)
+        settled = _settled(there)
+        if settled is not None:
+            return _landmarks(photo, settled)
+        if isinstance(alone, NotMeasured):
+            return alone
+        return _AMBIGUOUS if there else _OTHER_LEG
+
+
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """A photo with the patches in it that may be dots, before any colour is chosen.
+
+    ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo.
+    """
+
+    photo: Photo
+    quads: Floats
+    found: Candidates
+
+    @classmethod
+    def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> _Picture:
+        """Look for patches in a photo."""
         quads = np.asarray(masked, dtype=float).reshape(-1, 4, 2)
         quads = quads / np.array([photo.scale_x, photo.scale_y])
-        readings = [r for r in _readings(photo, quads) if r.named.score > _least_score(r)]
-        certain = [reading for reading in readings if not reading.named.doubtful]
-        if not readings:
-            return _NO_DOTS
-        if not certain:
-            return _NOT_ALL
-        best = certain[0]
-        if readings[0].named.score > best.named.score:
-            return _NOT_ALL
-        if any(_rivals(best.named, other.named) for other in readings):
-            return _AMBIGUOUS
-        return _landmarks(photo, best)
+        proposed = propose(photo.small)
+        found = examine(photo.small, proposed.xy, proposed.radius)
+        found = found.take((quality(found) > WORST_QUALITY) & ~_inside(found.xy, quads))
+        return cls(photo, quads, found)
 
 
-def _readings(photo: Photo, quads: Floats) -> list[_Reading]:
-    """All readings of all pigments, the best first."""
-    proposed = propose(photo.small)
-    found = examine(photo.small, proposed.xy, proposed.radius)
-    found = found.take((quality(found) > WORST_QUALITY) & ~_inside(found.xy, quads))
+def _decided(photo: Photo, readings: list[_Reading]) -> Landmarks | NotMeasured:
+    """What the dots alone say."""
+    readings = [r for r in readings if r.named.score > _least_score(r)]
+    certain = [reading for reading in readings if not reading.named.doubtful]
+    if not readings:
+        return _NO_DOTS
+    if not certain:
+        return _NOT_ALL
+    best = certain[0]
+    if readings[0].named.score > best.named.score:
+        return _NOT_ALL
+    if any(_rivals(best.named, other.named) for other in readings):
+        return _AMBIGUOUS
+    return _landmarks(photo, best)
+
+
+def _seen(
+    photo: Photo, witness: Witness, alone: Landmarks | NotMeasured, masked: tuple[Quad, ...]
+) -> Landmarks | None:
+    """The witness's leg: by a quick look where the dots show one, else by a full search."""
+    quick = witness.near(photo, alone) if isinstance(alone, Landmarks) else None
+    if quick is not None:
+        return quick
+    found = witness.find(photo, masked=masked)
+    return found if isinstance(found, Landmarks) else None
+
+
+def _sure(best: Assignment) -> bool:
+    """Whether the best reading needs no witness."""
+    complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
+    return complete and best.rare and best.spare == 0 and best.score > SURE
+
+
+def _expected(photo: Photo, seen: Landmarks) -> Expected:
+    """Where a witness expects the dots of the leg, px of the reduced photo."""
+    scale = np.array([photo.scale_x, photo.scale_y])
+    marks = [seen.points[name] for name in LEG_POINTS]
+    xy = np.array([[p.x_px, p.y_px] for p in marks]) / scale
+    cov = np.array([[p.cov_px2[:2], p.cov_px2[1:]] for p in marks]) / np.outer(scale, scale)
+    segment = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).mean())
+    return Expected(xy, cov + np.eye(2) * (BESIDE_SEGMENTS * segment) ** 2)
+
+
+def _settled(readings: list[_Reading]) -> _Reading | None:
+    """The one reading that a witness leaves beyond doubt, if any."""
+    if not readings:
+        return None
+    best = readings[0]
+    named = best.named
+    spare = SPARE_EXPECTED * min(named.spare, SPARE_MOST + 1)
+    if named.doubtful or named.clean < 2 or named.score < ENOUGH_EXPECTED + spare:
+        return None
+    for other in (reading.named for reading in readings[1:]):
+        close = other.score > named.score - MARGIN_EXPECTED and not other.doubtful
+        if close and abs(other.flexion_deg - named.flexion_deg) > OTHER_ANGLE_DEG:
+            return None
+    return best
+
+
+def _readings(picture: _Picture, expected: Expected | None = None) -> list[_Reading]:
+    """All readings of all pigments, the best first; only expected ones where asked."""
+    found = picture.found
+    near = found if expected is None else found.take(near_any(found, expected))
     readings: list[_Reading] = []
-    for colour in pigments(found, MOST_PIGMENTS):
+    for colour in pigments(near, MOST_PIGMENTS):
         alike = found.take(colour_distance2(found.lab, colour) < SAME_PIGMENT2)
         alike = replace(alike, company=company_of(alike, found))
-        first = assign(alike)
-        if not first or (first[0].score < HOPELESS and not first[0].rare):
+        first = assign(alike, expected)
+        if not first or (expected is None and _hopeless(first[0])):
             continue
-        more = _half_seen(photo, alike, first[0], quads)
+        more = _half_seen(picture.photo, alike, first[0], picture.quads)
         patches = alike.joined(replace(more, company=company_of(more, found)))
-        readings += [_Reading(named, patches) for named in assign(patches)]
+        readings += [_Reading(named, patches) for named in assign(patches, expected)]
         best = max(readings, key=lambda reading: reading.named.score)
         if best.named.score > CONVINCING and len(best.named.index) >= 5:
             break
+    return _best_first(readings)
+
+
+def _expected_readings(
+    picture: _Picture, expected: Expected, alone: list[_Reading]
+) -> list[_Reading]:
+    """Readings where a witness expects them, of its own pigments and of those known alone."""
+    known = {id(reading.found): reading.found for reading in alone}.values()
+    again = [_Reading(named, found) for found in known for named in assign(found, expected)]
+    return _best_first(again + _readings(picture, expected))
+
+
+def _best_first(readings: list[_Reading]) -> list[_Reading]:
     return sorted(readings, key=lambda reading: -reading.named.score)
+
+
+def _hopeless(first: Assignment) -> bool:
+    """Whether looking for half seen dots of this pigment is in vain."""
+    return first.score < HOPELESS and not first.rare
 
 
 def _half_seen(photo: Photo, alike: Candidates, first: Assignment, quads: Floats) -> Candidates:

@@ -34,6 +34,7 @@ from knee_angle.records import (
     Landmark,
     Landmarks,
     NotMeasured,
+    PointName,
     Quad,
     Side,
     Source,
@@ -185,6 +186,7 @@ class NetworkDetector:
     def __init__(self, *, threads: int = 2) -> None:
         self._threads = threads
         self._known: OrderedDict[str, NetworkView | NotMeasured] = OrderedDict()
+        self._near: tuple[tuple[str, bytes], _Look] | None = None
 
     @property
     def source(self) -> Source:
@@ -197,6 +199,14 @@ class NetworkDetector:
         view = self.look(photo)
         return view if isinstance(view, NotMeasured) else view.landmarks
 
+    def near(self, photo: Photo, landmarks: Landmarks) -> Landmarks | None:
+        """The leg in one window around a known one; None where no leg is seen there."""
+        with self._lock:
+            look = self._look_near(photo, landmarks)
+        if look.presence[:3].min() < LEAST_PRESENCE:
+            return None
+        return Landmarks(_landmarks(look.points, look.cov, look.presence))
+
     def direction(self, photo: Photo, landmarks: Landmarks) -> Direction | None:
         """The sagittal plane's normal with its covariance; None where it is unsure.
 
@@ -207,7 +217,19 @@ class NetworkDetector:
             known = self._known.get(photo.sha256)
             if isinstance(known, NetworkView):
                 return known.direction
-            return _direction_at(photo, self._loaded(), landmarks)
+            look = self._look_near(photo, landmarks)
+        return _direction([look]) if _same_leg(look, landmarks) else None
+
+    def _look_near(self, photo: Photo, landmarks: Landmarks) -> _Look:
+        """One look around a known leg; the last one is kept. Call it with the lock held."""
+        leg = _leg_of(landmarks)
+        asked = (photo.sha256, leg.tobytes())
+        if self._near is None or self._near[0] != asked:
+            low, high = leg.min(axis=0), leg.max(axis=0)
+            side = max(KNOWN_LEG_WINDOW * float((high - low).max()), 48.0)
+            window = _Window((low + high) / 2, side)
+            self._near = (asked, _see(photo, self._loaded(), [window])[0])
+        return self._near[1]
 
     def _loaded(self) -> _Model:
         if NetworkDetector._model is None:
@@ -226,18 +248,18 @@ class NetworkDetector:
             return view
 
 
-def _direction_at(photo: Photo, model: _Model, landmarks: Landmarks) -> Direction | None:
-    """The normal from one window around a known leg; None where another leg is seen."""
+def _leg_of(landmarks: Landmarks) -> Floats:
+    """Hip, knee and ankle, (3, 2), full-size px."""
     marks = [landmarks.points[name] for name in LEG_POINTS]
-    leg = np.array([[p.x_px, p.y_px] for p in marks])
-    low, high = leg.min(axis=0), leg.max(axis=0)
-    side = max(KNOWN_LEG_WINDOW * float((high - low).max()), 48.0)
-    look = _see(photo, model, [_Window((low + high) / 2, side)])[0]
+    return np.array([[p.x_px, p.y_px] for p in marks])
+
+
+def _same_leg(look: _Look, landmarks: Landmarks) -> bool:
+    """Whether the network sees the known leg and not another one."""
+    leg = _leg_of(landmarks)
     segment = float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
     away = float(np.linalg.norm(look.points[:3] - leg, axis=1).max()) / max(segment, 1e-6)
-    if look.presence[:3].min() < LEAST_PRESENCE or away > SAME_LEG:
-        return None
-    return _direction([look])
+    return bool(look.presence[:3].min() >= LEAST_PRESENCE and away <= SAME_LEG)
 
 
 def _look(photo: Photo, model: _Model) -> NetworkView | NotMeasured:
@@ -382,16 +404,7 @@ def _agreed(photo: Photo, looks: list[_Look]) -> NetworkView | NotMeasured:
         return NotMeasured(reason, ADVICE)
     p_right = float(np.mean([look.p_right for look in looks]))
     side: Side | None = None if 0.2 < p_right < 0.8 else ("right" if p_right > 0.5 else "left")
-    found = {
-        name: Landmark(
-            float(mean[k, 0]),
-            float(mean[k, 1]),
-            (float(cov[k, 0, 0]), float(cov[k, 0, 1]), float(cov[k, 1, 1])),
-            "network",
-        )
-        for k, name in enumerate(POINT_NAMES)
-        if name in LEG_POINTS or presence[k] > (LEAST_PRESENCE if k < 5 else LEAST_MACHINE_PRESENCE)
-    }
+    found = _landmarks(mean, cov, presence)
     return NetworkView(
         Landmarks(found, side=side, cautions=(CHECK,)),
         _direction(looks),
@@ -399,6 +412,20 @@ def _agreed(photo: Photo, looks: list[_Look]) -> NetworkView | NotMeasured:
         spread,
         u_deg,
     )
+
+
+def _landmarks(points: Floats, cov: Floats, presence: Floats) -> dict[PointName, Landmark]:
+    """Hip, knee and ankle, and what else is present, by name."""
+    return {
+        name: Landmark(
+            float(points[k, 0]),
+            float(points[k, 1]),
+            (float(cov[k, 0, 0]), float(cov[k, 0, 1]), float(cov[k, 1, 1])),
+            "network",
+        )
+        for k, name in enumerate(POINT_NAMES)
+        if name in LEG_POINTS or presence[k] > (LEAST_PRESENCE if k < 5 else LEAST_MACHINE_PRESENCE)
+    }
 
 
 def _scatter(points: Floats) -> Floats:
