@@ -93,7 +93,7 @@ SPARE_EXPECTED = 2.5
 """A second reading where the witness expects one, and spare dots, ask for more (odds of 20
 and 12 to 1): the witness's ellipses hold more than one dot then."""
 SURE = 15.0
-"""From this score on, six dots of a rare pigment and none to spare need no witness."""
+"""From this score on, six dots of a rare pigment need no witness; spare ones ask for more."""
 OTHER_ANGLE_DEG = 3.0
 """Readings that differ by less are one reading for the knee's angle."""
 SURE_SIDE_DEG = 15.0
@@ -237,7 +237,7 @@ def _seen(
 def _sure(best: Assignment) -> bool:
     """Whether the best reading needs no witness."""
     complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
-    return complete and best.rare and best.spare == 0 and best.score > SURE
+    return complete and best.rare and best.score > SURE + SPARE_EXPECTED * best.spare
 
 
 def _expected(photo: Photo, seen: Landmarks) -> Expected:
