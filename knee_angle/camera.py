@@ -6,6 +6,9 @@ printed upright in one row, so all their corners are fitted jointly: one plane, 
 turn in it, and the place of each tag. Where the places agree with our own printed
 strip (gap = 8/50 of a tag) the strip's spacing is used as well.
 
+Two tags stuck on the bars lie in one plane too, each with its own turn; their size shows
+how far the bars are, and where no strip is seen their plane is the camera's direction.
+
 The leg lies deeper than the strip. Only *ratios* of depths change an angle, so the
 distance from strip to leg needs to be known roughly, and its ± is carried.
 """
@@ -13,7 +16,7 @@ distance from strip to leg needs to be known roughly, and its ± is carried.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,11 +27,14 @@ from knee_angle import geometry
 from knee_angle.photo import Photo
 from knee_angle.records import Direction, Lens, View
 from knee_angle.tags import Tag
+from knee_angle.uncertainty import MARK_DEPTH_MM
 
 __all__ = [
     "Board",
+    "bars_board",
     "board_of",
     "lens_of",
+    "view_from_bars",
     "view_from_board",
     "view_from_direction",
     "view_from_prior",
@@ -58,6 +64,10 @@ U_LEG_TURN_DEG = 2.5
 straps allow a few degrees (common practice)."""
 U_LEG_YAW_DEG = 1.0
 """± of the leg's turn in the bed plane against the machine's plane, degrees."""
+U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
+"""± of one bar tag's depth against the other's, mm: the bars' outer faces."""
+U_BARS_PARALLEL_DEG = 0.5
+"""± of the bars' plane against a strip stuck on the machine's base (our own figure)."""
 STRIP_TO_KNEE_MM = (80.0, 40.0)
 """Depth of the knee mark behind the strip, mean and ±, mm: half a leg's breadth plus
 a machine's rail (common practice)."""
@@ -134,9 +144,28 @@ def board_of(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Board | Non
     """
     if not tags:
         return None
-    fits = [
-        _fit(tags, lens, tag_mm=tag_mm, start=start) for start in _starts(tags, lens, tag_mm=tag_mm)
-    ]
+    starts = _starts(tags, lens, tag_mm=tag_mm)
+    return _best([_fit(tags, lens, tag_mm=tag_mm, start=start) for start in starts])
+
+
+def bars_board(
+    tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float, strip: Board | None = None
+) -> Board | None:
+    """The plane of the tags on the bars; parameters as for `board_of`. None without a tag.
+
+    Each tag has its own turn, and its own depth within `U_BARS_LEVEL_MM`. Where a strip was
+    seen its direction counts as well, within `U_BARS_PARALLEL_DEG`.
+    """
+    if not tags:
+        return None
+    if strip is not None:
+        return _best([_fit(tags, lens, tag_mm=tag_mm, start=strip.normal, bars=True, strip=strip)])
+    starts = _starts(tags, lens, tag_mm=tag_mm)
+    return _best([_fit(tags, lens, tag_mm=tag_mm, start=start, bars=True) for start in starts])
+
+
+def _best(fits: list[_Fit]) -> Board:
+    """The likelier of the solutions, and the other where the picture cannot exclude it."""
     fits.sort(key=lambda fit: fit.cost)
     best = fits[0]
     noise = max(U_CORNER_PX, best.rms_px)
@@ -214,8 +243,19 @@ def _matrix(lens: Lens) -> Floats:
     return np.array([[lens.focal_px, 0, cx], [0, lens.focal_px, cy], [0, 0, 1.0]])
 
 
-def _fit(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float, start: Floats) -> _Fit:
-    """Least squares over the plane (tilt, distance), the turn and each tag's place."""
+def _fit(
+    tags: tuple[Tag, ...],
+    lens: Lens,
+    *,
+    tag_mm: float,
+    start: Floats,
+    bars: bool = False,
+    strip: Board | None = None,
+) -> _Fit:
+    """Least squares over the plane (tilt, distance), each tag's place and the turn.
+
+    Tags of a strip share one turn; tags on ``bars`` have a turn and a depth each.
+    """
     seen = np.array([tag.corners_px for tag in tags])
     centres = seen.mean(axis=1)
     line = geometry.rays(centres, focal_px=lens.focal_px, centre_px=lens.centre_px)
@@ -225,16 +265,25 @@ def _fit(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float, start: Floats) -> 
         geometry.meet_plane(line, normal=start, distance_mm=distance0), normal=start
     )
     right = seen[:, 1] + seen[:, 2] - seen[:, 0] - seen[:, 3]
-    turn0_deg = geometry.direction_deg(right.sum(axis=0))
-    regular = _regular_steps(places0, turn0_deg, tag_mm=tag_mm)
-    x0 = np.concatenate([[0.0, 0.0, 0.0, turn0_deg], places0.ravel() / distance0])
+    directions = right if bars else right.sum(axis=0, keepdims=True)
+    turns0 = [geometry.direction_deg(one) for one in directions]
+    depths0 = [0.0] * len(tags) * bars
+    regular = None if bars else _regular_steps(places0, turns0[0], tag_mm=tag_mm)
+    x0 = np.concatenate([[0.0, 0.0, 0.0], turns0, places0.ravel() / distance0, depths0])
+    root = None if strip is None else _strip_root(strip)
 
     def residuals(x: Floats) -> Floats:
-        drawn = _drawn(x, start=start, distance0=distance0, lens=lens, tag_mm=tag_mm)
+        one = _Layout.of(x, tags=len(tags), distance0=distance0)
+        drawn = _drawn(one, start=start, lens=lens, tag_mm=tag_mm)
         parts = [(drawn - seen).reshape(*x.shape[:-1], -1)]
         if regular is not None:
-            places = x[..., 4:].reshape(*x.shape[:-1], -1, 2) * distance0
-            parts.append(_strip_residuals(places, x[..., 3], regular, tag_mm=tag_mm))
+            parts.append(
+                _strip_residuals(one.places_mm, one.turns_deg[..., 0], regular, tag_mm=tag_mm)
+            )
+        if bars:
+            parts.append(one.depths_mm / U_BARS_LEVEL_MM * U_CORNER_PX)
+        if root is not None:
+            parts.append(one.tilt_deg @ root.T * U_CORNER_PX)
         return np.concatenate(parts, axis=-1)
 
     def slopes(x: Floats) -> Floats:
@@ -259,18 +308,47 @@ def _fit(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float, start: Floats) -> 
     )
 
 
-def _drawn(x: Floats, *, start: Floats, distance0: float, lens: Lens, tag_mm: float) -> Floats:
-    """Corners (..., n, 4, 2) in px that the parameters (..., 4 + 2n) would give.
+def _strip_root(strip: Board) -> Floats:
+    """What whitens the tilt of the bars' plane against the strip's, shape (2, 2)."""
+    cov = strip.tilt_cov_deg2 + U_BARS_PARALLEL_DEG**2 * np.eye(2)
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(cov)))
 
-    ``x`` holds tilt a, b (deg), log distance, turn (deg), places / distance0.
-    """
-    normal = geometry.tilt_normal(start, x[..., :2])
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """The parameters of a fit by name, each with the leading shape (...)."""
+
+    tilt_deg: Floats  # (..., 2)
+    distance_mm: Floats  # (...)
+    turns_deg: Floats  # (..., 1), or (..., n) on bars
+    places_mm: Floats  # (..., n, 2)
+    depths_mm: Floats  # (..., n), towards the camera
+
+    @classmethod
+    def of(cls, x: Floats, *, tags: int, distance0: float) -> _Layout:
+        """Tilt a, b (deg), log distance, turns (deg), places / distance0, depths (mm)."""
+        bars = x.shape[-1] > 4 + 2 * tags
+        places = 3 + (tags if bars else 1)
+        depths = places + 2 * tags
+        return cls(
+            tilt_deg=x[..., :2],
+            distance_mm=distance0 * np.exp(x[..., 2]),
+            turns_deg=x[..., 3:places],
+            places_mm=x[..., places:depths].reshape(*x.shape[:-1], tags, 2) * distance0,
+            depths_mm=x[..., depths:] if bars else np.zeros((*x.shape[:-1], tags)),
+        )
+
+
+def _drawn(one: _Layout, *, start: Floats, lens: Lens, tag_mm: float) -> Floats:
+    """Corners (..., n, 4, 2) in px that the parameters would give."""
+    normal = geometry.tilt_normal(start, one.tilt_deg)
     right, down = (axis[..., None, None, :] for axis in geometry.plane_axes(normal))
     half = tag_mm / 2
     square = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
-    turned = geometry.turned(square, by_deg=x[..., 3, None])
-    places = x[..., 4:].reshape(*x.shape[:-1], -1, 1, 2) * distance0 + turned[..., None, :, :]
-    away = (normal * distance0 * np.exp(x[..., 2:3]))[..., None, None, :]
+    turned = geometry.turned(square, by_deg=one.turns_deg[..., None])
+    places = one.places_mm[..., None, :] + turned
+    far = one.distance_mm[..., None] - one.depths_mm
+    away = normal[..., None, None, :] * far[..., None, None]
     points = places[..., :1] * right + places[..., 1:] * down - away
     flat = points[..., :2] / points[..., 2:] * lens.focal_px
     return np.asarray(flat + np.asarray(lens.centre_px))
@@ -306,6 +384,19 @@ def _strip_residuals(
     return np.asarray((off / (U_STRIP * tag_mm) * U_CORNER_PX).reshape(*off.shape[:-2], -1))
 
 
+def view_from_bars(bars: Board, *, strip: Board | None, long_axis_px: tuple[float, float]) -> View:
+    """The leg's plane from the bars' tags: their distance, and the strip's direction if seen.
+
+    The knee lies behind the bars by their usual depth, whose ± belongs to the marks'
+    depths and not to the distance. Parameters as for `view_from_board`.
+    """
+    return replace(
+        view_from_board(bars if strip is None else strip, long_axis_px=long_axis_px),
+        knee_distance_mm=bars.distance_mm + MARK_DEPTH_MM["thigh_bar"][0],
+        u_distance_mm=bars.u_distance_mm,
+    )
+
+
 def view_from_board(board: Board, *, long_axis_px: tuple[float, float]) -> View:
     """The leg's plane, from the tags' plane: parallel but for the leg's own turn.
 
@@ -322,7 +413,7 @@ def view_from_board(board: Board, *, long_axis_px: tuple[float, float]) -> View:
     # A turn about the long axis leans the normal across it, and the other way round.
     across = np.array([-along[1], along[0]])
     own = U_LEG_TURN_DEG**2 * np.outer(across, across) + U_LEG_YAW_DEG**2 * np.outer(along, along)
-    cov = board.tilt_cov_deg2 + own
+    cov = board.tilt_cov_deg2
     depth_mm, u_depth_mm = STRIP_TO_KNEE_MM
     other = board.other_normal
     return View(
@@ -333,6 +424,7 @@ def view_from_board(board: Board, *, long_axis_px: tuple[float, float]) -> View:
         u_distance_mm=math.hypot(board.u_distance_mm, u_depth_mm),
         other_normal=None if other is None else _triple(other),
         p_other=board.p_other,
+        leg_turn_cov_deg2=(float(own[0, 0]), float(own[0, 1]), float(own[1, 1])),
     )
 
 

@@ -32,13 +32,10 @@ from knee_angle.records import (
     Settings,
 )
 
-__all__ = ["FRAME_COMMON_U_DEG", "HINGE_TOLERANCE_MM", "MachineCheck", "check_machine"]
+__all__ = ["HINGE_TOLERANCE_MM", "MachineCheck", "check_machine"]
 
 Floats = NDArray[np.float64]
 
-FRAME_COMMON_U_DEG = 0.3
-"""± that all frame angles of one machine share: dots stuck 1 mm off the bars' middle
-lines over about 250 mm (common practice)."""
 HINGE_TOLERANCE_MM = 25.0
 """Allowed distance of the hinge from the knee along the thigh: about half the fit
 tolerance of 10 degrees at 90 degrees of flexion, by the planar model."""
@@ -172,9 +169,8 @@ def _checked(
     reading = calibration.fit_line(
         [f.deg for f in frames],
         displayed,
-        u_x=[f.u_deg for f in frames],
+        cov_x=_frame_cov(frames),
         u_y=u_y,
-        common_u_x=FRAME_COMMON_U_DEG,
     )
     reading_verdict = _over(reading, settings.frame_tolerance_deg)
     seen, seen_cov = _hinge_seen(frames, settings)
@@ -213,6 +209,15 @@ def _knee_cov(results: Sequence[Measurement]) -> Floats:
     total = np.array([r.knee.u_deg for r in results])
     own = np.maximum(total**2 - placed**2, 0.0)
     return np.asarray(np.diag(own) + np.outer(placed, placed))
+
+
+def _frame_cov(frames: Sequence[Frame]) -> Floats:
+    """Covariance of the frame angles: how dots or tags lie on the bars is shared."""
+    shared = np.array([frame.u_shared_deg for frame in frames])
+    own = np.maximum(np.array([frame.u_deg for frame in frames]) ** 2 - shared**2, 0.02**2)
+    by_tags = np.array([frame.source == "tag" for frame in frames])
+    alike = by_tags[:, None] == by_tags[None]
+    return np.asarray(np.diag(own) + alike * np.outer(shared, shared))
 
 
 def _over(line: calibration.Line, tolerance_deg: float) -> calibration.RangeVerdict:

@@ -152,6 +152,7 @@ def _machine(machine: Machine | None) -> Json | None:
     if frame is None:
         return {
             "frame_deg": None,
+            "frame_source": None,
             "u_deg": None,
             "interval_deg": None,
             "points": _points(machine.points),
@@ -159,6 +160,7 @@ def _machine(machine: Machine | None) -> Json | None:
         }
     return {
         "frame_deg": _deg(frame.deg),
+        "frame_source": frame.source,
         "u_deg": _deg(frame.u_deg),
         "interval_deg": [_deg(x) for x in frame.interval_deg],
         "points": _points(machine.points),
@@ -260,6 +262,7 @@ _COLUMNS: dict[str, tuple[_Path, Kind]] = {
     "verdict": (("comparison", "verdict"), "text"),
     "frame_deg": (("machine", "frame_deg"), "number"),
     "frame_u_deg": (("machine", "u_deg"), "number"),
+    "frame_source": (("machine", "frame_source"), "text"),
     "frame_interval_low_deg": (("machine", "interval_deg", 0), "number"),
     "frame_interval_high_deg": (("machine", "interval_deg", 1), "number"),
     "hinge_distal_mm": (("machine", "hinge_to_knee_mm", "distal"), "number"),

@@ -26,6 +26,7 @@ from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.photo import Photo, read_photo
 from knee_angle.records import (
     MACHINE_POINTS,
+    BarTags,
     Frame,
     Landmarks,
     LegInView,
@@ -40,7 +41,7 @@ from knee_angle.records import (
     View,
 )
 from knee_angle.side import side_of
-from knee_angle.tags import Tag, find_tags
+from knee_angle.tags import Tag, bars_of, find_tags, strip_of
 
 __all__ = ["Seen", "look", "measure", "measure_photo"]
 
@@ -50,6 +51,10 @@ CAUTION_IMAGE = (
 )
 CAUTION_STRAIGHT = "Near full extension a photo measures worse than in flexion: read the interval."
 CAUTION_FOCAL = "The photo names no focal length: that of a usual phone is assumed."
+CAUTION_BARS = (
+    "Tags and points on the machine's bars differ by {:.1f}°: check that the tags lie along the "
+    "bars and the points in line with the hinge."
+)
 
 STRAIGHT_BELOW_DEG = 15.0
 """Photograph against radiograph agrees well in flexion and badly in extension
@@ -160,7 +165,7 @@ def measure_photo(
     if isinstance(landmarks, NotMeasured):
         return landmarks
     side = side_of(landmarks)
-    view = _view(photo, landmarks, lens, tags, detectors, settings)
+    view, bar_tags = _view(photo, landmarks, lens, tags, detectors, settings)
     leg = LegInView(
         points=landmarks.points,
         side=side,
@@ -168,6 +173,7 @@ def measure_photo(
         view=view,
         placement_mm=settings.placement_mm,
         thigh_mm=settings.thigh_mm if _scale(view, landmarks, settings) == "thigh" else None,
+        bar_tags=bar_tags,
     )
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
@@ -194,6 +200,7 @@ def measure_photo(
             *landmarks.cautions,
             *_cautions(knee.interval_deg[0], view, lens),
             *_odd_lengths(segments, settings),
+            *_odd_bars(frame),
         ),
         seconds=time.perf_counter() - started,
     )
@@ -206,14 +213,32 @@ def _view(
     tags: tuple[Tag, ...],
     detectors: Sequence[Detector],
     settings: Settings,
+) -> tuple[View, BarTags | None]:
+    """How the camera stands to the leg: by tags, else estimated, else the stated prior.
+
+    With the tags on the machine's bars, where both are seen.
+    """
+    hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
+    long_axis_px = (ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
+    strip = camera.board_of(strip_of(tags), lens, tag_mm=settings.tag_mm)
+    on_the_bars = bars_of(tags)
+    bars = camera.bars_board(on_the_bars, lens, tag_mm=settings.bar_tag_mm, strip=strip)
+    if bars is not None and len(on_the_bars) == 2:
+        thigh, shank = (tag.corners_px for tag in on_the_bars)
+        seen = BarTags(thigh, shank, u_px=max(camera.U_CORNER_PX, bars.rms_px))
+        return camera.view_from_bars(bars, strip=strip, long_axis_px=long_axis_px), seen
+    if strip is not None:
+        return camera.view_from_board(strip, long_axis_px=long_axis_px), None
+    return _view_without_tags(photo, landmarks, lens, detectors, settings), None
+
+
+def _view_without_tags(
+    photo: Photo,
+    landmarks: Landmarks,
+    lens: Lens,
+    detectors: Sequence[Detector],
+    settings: Settings,
 ) -> View:
-    """How the camera stands to the leg: by tags, else estimated, else the stated prior."""
-    board = camera.board_of(tags, lens, tag_mm=settings.tag_mm)
-    if board is not None:
-        hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
-        return camera.view_from_board(
-            board, long_axis_px=(ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
-        )
     mm_per_px, u_relative = scale.mm_per_px(
         landmarks, dot_mm=settings.dot_mm, thigh_mm=settings.thigh_mm
     )
@@ -243,7 +268,7 @@ def _scale(
 def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
     """The machine's points, where any were found."""
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
-    return Machine(points=points, frame=frame) if points else None
+    return Machine(points=points, frame=frame) if points or frame is not None else None
 
 
 def _segments(
@@ -260,6 +285,14 @@ def _odd_lengths(segments: Segments | None, settings: Settings) -> tuple[str, ..
         return ()
     odd = scale.implausible(segments, stature_mm=settings.stature_mm)
     return () if odd is None else (odd,)
+
+
+def _odd_bars(frame: Frame | None) -> tuple[str, ...]:
+    """What to check where points and tags show the bars differently (99 %)."""
+    if frame is None or frame.tags_minus_points_deg is None:
+        return ()
+    difference, u = frame.tags_minus_points_deg
+    return (CAUTION_BARS.format(difference),) if abs(difference) > 2.58 * u else ()
 
 
 def _cautions(lowest_deg: float, view: View, lens: Lens) -> tuple[str, ...]:

@@ -28,12 +28,15 @@ __all__ = [
     "MACHINE_POINTS",
     "POINT_NAMES",
     "Angle",
+    "BarTags",
     "Comparison",
     "Direction",
     "Displayed",
     "Finding",
     "FindingKind",
     "Frame",
+    "FrameSource",
+    "HingeInTags",
     "Landmark",
     "Landmarks",
     "LegInView",
@@ -60,6 +63,8 @@ MACHINE_POINTS: tuple[PointName, ...] = ("thigh_bar", "hinge", "shank_bar")
 POINT_NAMES: tuple[PointName, ...] = (*LEG_POINTS, "heel", "toe", *MACHINE_POINTS)
 
 Source = Literal["dot", "network", "pose", "manual"]
+FrameSource = Literal["dot", "network", "pose", "manual", "tag"]
+"""What showed the machine's bars: points of that source, or tags stuck on them."""
 Side = Literal["left", "right"]
 Plane = Literal["tag", "estimated", "image"]
 Quad = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
@@ -200,6 +205,9 @@ class View:
         The second solution of a flat target where the picture cannot exclude it.
     p_other : float
         Probability of the second solution.
+    leg_turn_cov_deg2 : (float, float, float)
+        Covariance of the leg's own turn against the machine's plane, degrees²: it moves
+        the leg's normal and not that of the bars. Zero where `normal` is the leg's own.
     """
 
     plane: Plane
@@ -209,6 +217,47 @@ class View:
     u_distance_mm: float
     other_normal: tuple[float, float, float] | None = None
     p_other: float = 0.0
+    leg_turn_cov_deg2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class HingeInTags:
+    """Where a machine's hinge lies seen from the tags on its bars (see `bars`).
+
+    Parameters
+    ----------
+    thigh_mm, shank_mm : (float, float)
+        Its place in each tag's own axes: x as printed, y down, origin in the middle.
+    cov_mm2 : tuple of 4 tuples
+        Covariance of the four numbers, thigh first.
+    """
+
+    thigh_mm: tuple[float, float]
+    shank_mm: tuple[float, float]
+    cov_mm2: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BarTags:
+    """The two tags on the machine's bars in one photo.
+
+    Their size shows how far the bars are; the view's distance is then that of the bars
+    plus the bars' usual depth before the knee.
+
+    Parameters
+    ----------
+    thigh_px, shank_px : Quad
+        Corners as printed (from top left, clockwise).
+    u_px : float
+        ± of a corner's coordinate.
+    hinge : HingeInTags or None
+        Where the hinge lies, once several photos have shown it.
+    """
+
+    thigh_px: Quad
+    shank_px: Quad
+    u_px: float
+    hinge: HingeInTags | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +293,8 @@ class LegInView:
     thigh_mm : float or None
         Typed length between hip and knee mark, where it is what gives the scale; the
         view's distance is then only a first guess.
+    bar_tags : BarTags or None
+        Tags on the machine's bars, where both were seen.
     """
 
     points: Mapping[PointName, Landmark]
@@ -252,6 +303,7 @@ class LegInView:
     view: View
     placement_mm: tuple[float, float, float]
     thigh_mm: float | None = None
+    bar_tags: BarTags | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +353,13 @@ class Frame:
         Covariance of the two as (dd, da, aa), mm².
     cov_fit_hinge : (float, float)
         Covariance of the fit part with distal and anterior, deg mm.
+    source : str
+        What showed the bars: their points (by the least sure of them) or their tags.
+    u_shared_deg : float
+        Part of `u_deg` that is the same in every photo of one machine (how its tags are
+        stuck): it moves an offset and never a gain.
+    tags_minus_points_deg : (float, float) or None
+        Where both showed the bars: how far they differ, and the u of that.
     """
 
     deg: float
@@ -312,6 +371,9 @@ class Frame:
     anterior_mm: float
     hinge_cov_mm2: tuple[float, float, float]
     cov_fit_hinge: tuple[float, float]
+    source: FrameSource = "dot"
+    u_shared_deg: float = 0.0
+    tags_minus_points_deg: tuple[float, float] | None = None
 
     @property
     def u_hinge_mm(self) -> float:
@@ -420,7 +482,9 @@ class Settings:
     stature_mm : float or None
         The person's height, where known: a plausibility check of the lengths.
     tag_mm : float
-        Printed edge of one tag (black square), mm.
+        Printed edge of one tag of the strip (black square), mm.
+    bar_tag_mm : float
+        The same of the two tags on the machine's bars.
     dot_mm : float or None
         Diameter of the dots, mm; None when unknown (10-25 is assumed).
     thigh_mm : float or None
@@ -449,6 +513,7 @@ class Settings:
     limit_extension_deg: float | None = None
     stature_mm: float | None = None
     tag_mm: float = 50.0
+    bar_tag_mm: float = 40.0
     dot_mm: float | None = None
     thigh_mm: float | None = None
     support_mm: float | None = None

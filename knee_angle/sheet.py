@@ -1,4 +1,4 @@
-"""Sheets to print: a strip of tags for the machine, dots for leg and machine.
+"""Sheets to print: tags for the machine's base and bars, dots for leg and machine.
 
 Drawn to scale, as vectors. Each sheet carries a 100 mm rule, because printers like
 to shrink, and a measurement is only as good as the print. The same arguments give
@@ -22,8 +22,9 @@ from reportlab.pdfgen.canvas import Canvas
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
+from knee_angle.tags import SHANK_TAG, THIGH_TAG
 
-__all__ = ["DOT_COLOURS", "Paper", "dot_sheet", "tag_sheet"]
+__all__ = ["DOT_COLOURS", "Paper", "bar_sheet", "dot_sheet", "tag_sheet"]
 
 Paper = Literal["a4", "letter"]
 Colour = tuple[float, float, float]
@@ -44,11 +45,14 @@ GAP_SHARE = 8 / 50
 """Gap between tags as a share of a tag; finding the camera's direction knows it."""
 QUIET_MM = 8.0
 """Least white around the strip."""
-LAST_FIRST_ID = 583
-"""AprilTag family 36h11 has the numbers 0 to 586."""
+LAST_FIRST_ID = THIGH_TAG - TAGS_IN_STRIP
+"""AprilTag family 36h11 has the numbers 0 to 586; the last two belong to the bars."""
 CELLS = 8
 """Cells along a tag's black square: 6 of data in a frame of 1."""
 TAG_RANGE_MM = (20.0, 100.0)
+BAR_TAG_RANGE_MM = (25.0, 60.0)
+CARD_FOOT_MM = 13.0
+"""Room under a bar's tag for its name and arrow."""
 DOT_RANGE_MM = (10.0, 25.0)
 
 CAUTION = "Measurement support for licensed staff. The prescription and local protocol rule."
@@ -61,6 +65,22 @@ TAG_STEPS = (
     "Its printed face must be parallel to the plane in which the bars move.",
     "Never cover a tag. Clean the strip as you clean the machine, and replace it when worn.",
 )
+
+BAR_STEPS = (
+    "Print at 100 % (actual size), then measure the rule: it must be 100 mm long.",
+    "Cut along the dashed lines. Keep all the white. Where a bar is narrower than its card, stick "
+    "the card on a stiff plate that is fixed to the bar.",
+    "With the machine stopped, stick the cards on the faces of the bars that look to the camera: "
+    "THIGH on the thigh bar, SHANK on the shank bar, flat, both arrows towards the foot.",
+    "Put the two small triangles of each card on the bar's middle line, the line through the "
+    "hinge's centre. The middle of the tag is 100 to 200 mm from the hinge's centre.",
+    "Stick them once and leave them there: how a card lies is part of the machine's check. When "
+    "one was moved or replaced, check the machine again.",
+    "A machine for both legs takes one kit on each side. Never cover a tag. Clean the cards as "
+    "you clean the machine.",
+)
+
+BAR_CARDS = ((THIGH_TAG, "THIGH bar"), (SHANK_TAG, "SHANK bar"))
 
 DOT_STEPS = (
     "Print at 100 % (actual size) on adhesive paper. Measure the rule: it must be 100 mm long.",
@@ -121,7 +141,7 @@ def tag_sheet(paper: Paper = "a4", *, tag_mm: float = 50.0, first_id: int = 0) -
     if not 0 <= first_id <= LAST_FIRST_ID:
         raise InvalidInput(
             f"first_id must be between 0 and {LAST_FIRST_ID}, but got {first_id}: "
-            "the strip takes four numbers of the family's 587."
+            f"the strip takes four numbers, and {THIGH_TAG} and {SHANK_TAG} belong to the bars."
         )
     usable_mm = width_mm - 2 * MARGIN_MM
     if _strip_mm(tag_mm) > usable_mm:
@@ -136,6 +156,41 @@ def tag_sheet(paper: Paper = "a4", *, tag_mm: float = 50.0, first_id: int = 0) -
     rule_x = width_mm - MARGIN_MM - RULE_MM
     page.steps(TAG_STEPS, MARGIN_MM, bottom_mm + 13.0, rule_x - MARGIN_MM - 14.0)
     page.rule(rule_x, bottom_mm + 13.0)
+    return page.finish()
+
+
+def bar_sheet(paper: Paper = "a4", *, tag_mm: float = 40.0) -> bytes:
+    """Two AprilTags (family 36h11), one for each bar of the machine, on cards of their own.
+
+    Parameters
+    ----------
+    paper : {"a4", "letter"}
+        Paper size.
+    tag_mm : float
+        Edge of a tag's black square, mm, 25 to 60.
+
+    Returns
+    -------
+    bytes
+        A PDF of one page.
+
+    Raises
+    ------
+    InvalidInput
+        A paper or size that does not exist.
+    """
+    width_mm, height_mm = _paper_mm(paper)
+    _in_range("tag_mm", tag_mm, *BAR_TAG_RANGE_MM)
+    page = _Page.new(width_mm, height_mm, title="Bar tags")
+    page.head("Bar tags", f"Show the angle of the machine's bars. Black squares of {tag_mm:g} mm.")
+    card_mm = tag_mm + 2 * _quiet_mm(tag_mm)
+    gap_mm = (width_mm - 2 * MARGIN_MM - 2 * card_mm) / 3
+    for place, (number, name) in enumerate(BAR_CARDS):
+        left_mm = MARGIN_MM + gap_mm + place * (card_mm + gap_mm)
+        _draw_card(page, number, name, left_mm=left_mm, top_mm=38.0, tag_mm=tag_mm)
+    y_mm = 38.0 + card_mm + CARD_FOOT_MM + 13.0
+    y_mm = page.steps(BAR_STEPS, MARGIN_MM, y_mm, width_mm - 2 * MARGIN_MM)
+    page.rule(MARGIN_MM, y_mm + 5.0)
     return page.finish()
 
 
@@ -232,6 +287,33 @@ def _draw_strip(page: _Page, *, tag_mm: float, first_id: int, top_mm: float) -> 
             anchor="middle",
         )
     return top_mm + high_mm
+
+
+def _draw_card(
+    page: _Page, number: int, name: str, *, left_mm: float, top_mm: float, tag_mm: float
+) -> None:
+    """One bar's card: its tag, middle marks at both ends, its name and an arrow to the foot."""
+    quiet_mm = _quiet_mm(tag_mm)
+    card_mm = tag_mm + 2 * quiet_mm
+    right_mm, middle_mm = left_mm + card_mm, top_mm + quiet_mm + tag_mm / 2
+    page.cut_line(left_mm, top_mm, card_mm, card_mm + CARD_FOOT_MM)
+    _draw_tag(page, number, left_mm + quiet_mm, top_mm + quiet_mm, tag_mm)
+    for edge_mm, inwards in ((left_mm, 1.0), (right_mm, -1.0)):
+        tip = (edge_mm + inwards * 2.6, middle_mm)
+        page.polygon([(edge_mm, middle_mm - 1.3), (edge_mm, middle_mm + 1.3), tip])
+    words_mm = top_mm + card_mm + 1.0
+    page.text(
+        f"{name}  {number}", left_mm + card_mm / 2, words_mm, font="Helvetica-Bold", anchor="middle"
+    )
+    arrow_mm = words_mm + 5.5
+    start_mm, tip_mm = left_mm + quiet_mm, right_mm - quiet_mm
+    page.line(start_mm, arrow_mm, tip_mm - 3.0, arrow_mm, colour=INK, width_mm=0.8)
+    page.polygon(
+        [(tip_mm - 4.0, arrow_mm - 2.0), (tip_mm - 4.0, arrow_mm + 2.0), (tip_mm, arrow_mm)]
+    )
+    page.text(
+        "to the foot", left_mm + card_mm / 2, arrow_mm + 4.6, size_pt=SMALL_PT, anchor="middle"
+    )
 
 
 def _draw_tag(page: _Page, number: int, left_mm: float, top_mm: float, tag_mm: float) -> None:
@@ -395,6 +477,17 @@ class _Page:
         self.canvas.setStrokeColorRGB(*LINE)
         self.canvas.setLineWidth(0.1 * PT_PER_MM)
         self.canvas.circle(x_pt, y_pt, (diameter_mm / 2 + 1.5) * PT_PER_MM, stroke=1, fill=0)
+
+    def polygon(self, corners_mm: Sequence[tuple[float, float]]) -> None:
+        """A filled black area with straight edges."""
+        path = self.canvas.beginPath()
+        (x_mm, y_mm), *rest = corners_mm
+        path.moveTo(x_mm * PT_PER_MM, self._up(y_mm))
+        for x_mm, y_mm in rest:
+            path.lineTo(x_mm * PT_PER_MM, self._up(y_mm))
+        path.close()
+        self.canvas.setFillColorRGB(*INK)
+        self.canvas.drawPath(path, stroke=0, fill=1)
 
     def rectangles(
         self, boxes: Sequence[tuple[float, float, float, float]], colour: Colour

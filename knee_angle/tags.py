@@ -17,9 +17,12 @@ from numpy.typing import NDArray
 from knee_angle.photo import Photo
 from knee_angle.records import Quad
 
-__all__ = ["Tag", "find_tags"]
+__all__ = ["SHANK_TAG", "THIGH_TAG", "Tag", "bars_of", "find_tags", "strip_of"]
 
 Floats = NDArray[np.float64]
+
+THIGH_TAG, SHANK_TAG = 585, 586
+"""Numbers of the tags on the machine's bars: the family's last two, which no strip has."""
 
 SRGB_GAMMA = 2.2
 """Picture value to light, the usual power for sRGB (IEC 61966-2-1, approximately)."""
@@ -70,6 +73,16 @@ def find_tags(photo: Photo) -> tuple[Tag, ...]:
         if numbers.count(number) == 1
     ]
     return tuple(sorted(tags, key=lambda tag: tag.number))
+
+
+def strip_of(tags: tuple[Tag, ...]) -> tuple[Tag, ...]:
+    """The tags that belong to the strip: all but those on the bars."""
+    return tuple(tag for tag in tags if tag.number not in (THIGH_TAG, SHANK_TAG))
+
+
+def bars_of(tags: tuple[Tag, ...]) -> tuple[Tag, ...]:
+    """The tags on thigh and shank bar, in this order, as far as they are seen."""
+    return tuple(tag for tag in tags if tag.number in (THIGH_TAG, SHANK_TAG))
 
 
 def _refined(photo: Photo, corners: Floats) -> Quad:

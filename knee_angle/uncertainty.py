@@ -2,9 +2,10 @@
 
 One trial draws everything that is not known exactly, meets the rays through hip,
 knee and ankle with planes parallel to the sagittal plane, each mark at its own
-lateral depth, and takes the angle as seen along the plane's normal. Where the
-machine's three points were found they go through the same trial, so that what knee
-and frame share (camera, scale) cancels in their difference as it does in the photo.
+lateral depth, and takes the angle as seen along the plane's normal. What was found of
+the machine (its three points, tags on its bars) goes through the same trial, so that what
+knee and frame share (camera, scale) cancels in their difference as it does in the photo.
+The bars' own plane is the view's; the leg's own turn tilts the leg's alone.
 
 ========================= ========================================================
 budget line               what is drawn
@@ -15,6 +16,7 @@ budget line               what is drawn
 ``camera_direction``      tilt of the plane's normal (and its mirrored solution)
 ``focal_length``          focal length and lens
 ``leg_distance``          distance of the leg from the lens, or the tape that gives it
+``sticking``              how points and tags lie on the bars: the frame's alone (`bars`)
 ========================= ========================================================
 
 Where the view is only a prior (``plane: image``) the reported angle is the flat one
@@ -25,38 +27,47 @@ drawn angles.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import geometry
+from knee_angle import bars, geometry
+from knee_angle.bars import TagMotion
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,
     Angle,
     Frame,
+    FrameSource,
     LegInView,
     PointName,
     Segments,
+    Side,
+    Source,
 )
 
 __all__ = [
+    "ALL_LINES",
     "BARS_TOGETHER_MM",
     "BUDGET_LINES",
     "MARK_DEPTH_MM",
+    "U_POINTS_DEG",
     "U_TAPE_MM",
     "Drawn",
     "flat_flexion_deg",
     "flexion_with_uncertainty",
     "frame_with_uncertainty",
     "interval_of",
+    "linear_u",
     "linear_u_deg",
     "plane_flexion_deg",
     "segments_with_uncertainty",
     "simulate",
     "simulate_deg",
+    "tag_motion",
 ]
 
 Floats = NDArray[np.float64]
@@ -69,7 +80,9 @@ BUDGET_LINES = (
     "focal_length",
     "leg_distance",
 )
-"""Every line of the budget, in the order of the table above."""
+"""Every line of the knee's budget, in the order of the table above."""
+ALL_LINES = (*BUDGET_LINES, "sticking")
+"""With the line that only the frame has."""
 
 MARK_DEPTH_MM: Mapping[PointName, tuple[float, float]] = {
     "hip": (20.0, 15.0),
@@ -90,6 +103,10 @@ together is `BARS_TOGETHER_MM`, their ± here is against each other."""
 BARS_TOGETHER_MM = 15.0
 """± of the bars' common depth against the knee's mark, mm (common practice)."""
 
+U_POINTS_DEG = 0.3
+"""± of the frame's angle by points that all photos of one machine share: dots stuck 1 mm
+off the bars' middle lines over about 250 mm (common practice)."""
+
 U_TAPE_MM = 5.0
 """± of a length measured with a tape between two marks on the skin, mm (common practice)."""
 
@@ -104,7 +121,13 @@ class _Draw:
     points_px: Floats  # (n, k, 2)
     placement_mm: Floats  # (n, k, 2), in the plane
     depth_mm: Floats  # (n, k), towards the camera
-    normal: Floats  # (n, 3)
+    normal: Floats  # (n, 3), of the leg's plane
+    bars_normal: Floats  # (n, 3), of the machine's
+    corners_px: Floats  # (n, t, 4, 2), of the t = 0 or 2 tags on the bars
+    tag_depth_mm: Floats  # (n, t)
+    sticking: Floats  # (n, 3, 2): turn (deg), across (mm), hinge from tag (mm); thigh, shank
+    hinge_off_mm: Floats  # (n, 4): error of a known hinge in both tags
+    points_turn_deg: Floats  # (n,), of the machine's points against its bars
     focal_px: Floats  # (n,)
     distance_mm: Floats  # (n,)
     thigh_mm: Floats | None  # (n,), where it gives the distance
@@ -123,13 +146,20 @@ class Drawn:
     frame_deg : ndarray, shape (n,), or None
         Flexion of the machine's bars; None without its three points.
     hinge_mm : ndarray, shape (n, 2), or None
-        The hinge seen from the knee: distal along the thigh, anterior.
+        The hinge's point seen from the knee: distal along the thigh, anterior.
+    tag_frame_deg, tag_hinge_mm : ndarray, shapes (n,) and (n, 2), or None
+        The same from the tags on the bars.
+    motion : ndarray, shape (n, 3), or None
+        The shank tag in the thigh tag's axes: turn (deg), x, y (mm).
     """
 
     knee_deg: Floats
     segment_mm: Floats
-    frame_deg: Floats | None
-    hinge_mm: Floats | None
+    frame_deg: Floats | None = None
+    hinge_mm: Floats | None = None
+    tag_frame_deg: Floats | None = None
+    tag_hinge_mm: Floats | None = None
+    motion: Floats | None = None
 
 
 def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Angle:
@@ -172,7 +202,7 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
 def frame_with_uncertainty(
     leg: LegInView, *, trials: int, rng: np.random.Generator
 ) -> Frame | None:
-    """The machine's bars and hinge against the leg; None without its three points.
+    """The machine's bars and hinge against the leg; None without its points or tags.
 
     Parameters
     ----------
@@ -186,27 +216,29 @@ def frame_with_uncertainty(
     Returns
     -------
     Frame or None
-        Angles are flat where the view is a prior; their u holds that bias.
+        Angles are flat where the view is a prior; their u holds that bias. Where points
+        and tags both show the bars, the one with the smaller u counts, for the angle and
+        for the hinge.
     """
-    if not set(MACHINE_POINTS) <= set(leg.points):
-        return None
     at_best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None))
-    drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng)
-    assert at_best.frame_deg is not None  # noqa: S101  the points are there
-    assert at_best.hinge_mm is not None  # noqa: S101
-    assert drawn.frame_deg is not None  # noqa: S101
-    assert drawn.hinge_mm is not None  # noqa: S101
-    flat = leg.view.plane == "image"
-    frame = flat_flexion_deg(leg, points=MACHINE_POINTS) if flat else float(at_best.frame_deg[0])
-    knee = flat_flexion_deg(leg) if flat else float(at_best.knee_deg[0])
-    hinge = at_best.hinge_mm[0]
-    fits = drawn.frame_deg - drawn.knee_deg
-    away = np.column_stack([fits - (frame - knee), drawn.hinge_mm - hinge])
+    drawn = simulate(leg, lines=ALL_LINES, trials=trials, rng=rng)
+    angles = _seen_angles(leg, at_best, drawn)
+    hinges = _seen_hinges(at_best, drawn)
+    if not angles or not hinges:
+        return None
+    source, frame, frames = min(angles, key=lambda one: _spread(one[2], one[1]))
+    hinge, hinges_drawn = min(hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2)))
+    knee = flat_flexion_deg(leg) if leg.view.plane == "image" else float(at_best.knee_deg[0])
+    away = np.column_stack([frames - drawn.knee_deg - (frame - knee), hinges_drawn - hinge])
     cov = away.T @ away / trials
+    u_shared = math.hypot(*_stuck(leg)[1]) if source == "tag" else U_POINTS_DEG
     return Frame(
+        source=source,
+        u_shared_deg=u_shared,
+        tags_minus_points_deg=_difference(angles),
         deg=frame,
-        u_deg=_spread(drawn.frame_deg, frame),
-        interval_deg=interval_of(drawn.frame_deg),
+        u_deg=_spread(frames, frame),
+        interval_deg=interval_of(frames),
         fit_deg=frame - knee,
         u_fit_deg=float(np.sqrt(cov[0, 0])),
         distal_mm=float(hinge[0]),
@@ -214,6 +246,54 @@ def frame_with_uncertainty(
         hinge_cov_mm2=(float(cov[1, 1]), float(cov[1, 2]), float(cov[2, 2])),
         cov_fit_hinge=(float(cov[0, 1]), float(cov[0, 2])),
     )
+
+
+def _seen_angles(
+    leg: LegInView, at_best: Drawn, drawn: Drawn
+) -> list[tuple[FrameSource, float, Floats]]:
+    """Every way in which the frame's angle was seen: source, estimate, trials."""
+    seen: list[tuple[FrameSource, float, Floats]] = []
+    if at_best.frame_deg is not None and drawn.frame_deg is not None:
+        flat = leg.view.plane == "image"
+        best = flat_flexion_deg(leg, points=MACHINE_POINTS) if flat else at_best.frame_deg[0]
+        found = {leg.points[name].source for name in MACHINE_POINTS}
+        source = next(one for one in _LEAST_SURE_FIRST if one in found)
+        seen.append((source, float(best), drawn.frame_deg))
+    if at_best.tag_frame_deg is not None and drawn.tag_frame_deg is not None:
+        seen.append(("tag", float(at_best.tag_frame_deg[0]), drawn.tag_frame_deg))
+    return seen
+
+
+_LEAST_SURE_FIRST: tuple[Source, ...] = ("pose", "network", "manual", "dot")
+
+
+def _seen_hinges(at_best: Drawn, drawn: Drawn) -> list[tuple[Floats, Floats]]:
+    """Every way in which the hinge was seen: estimate (2,) and trials (n, 2)."""
+    ways = ((at_best.hinge_mm, drawn.hinge_mm), (at_best.tag_hinge_mm, drawn.tag_hinge_mm))
+    return [(best[0], trials) for best, trials in ways if best is not None and trials is not None]
+
+
+def _difference(
+    angles: Sequence[tuple[FrameSource, float, Floats]],
+) -> tuple[float, float] | None:
+    """Tags minus points, and its u, where both showed the bars."""
+    if len(angles) < 2:
+        return None
+    (_, points, points_drawn), (_, tags, tags_drawn) = angles
+    return tags - points, _spread(tags_drawn - points_drawn, tags - points)
+
+
+def tag_motion(leg: LegInView, *, trials: int, rng: np.random.Generator) -> TagMotion | None:
+    """The shank tag in the thigh tag's axes, with covariance; None without both tags."""
+    best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None)).motion
+    drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng).motion
+    if best is None or drawn is None:
+        return None
+    away = drawn - best[0]
+    away[:, 0] = (away[:, 0] + 180.0) % 360.0 - 180.0
+    turn, x, y = (float(value) for value in best[0])
+    cov = away.T @ away / trials
+    return TagMotion(turn, (x, y), tuple(tuple(float(v) for v in row) for row in cov))
 
 
 def segments_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Segments:
@@ -251,20 +331,37 @@ def simulate_deg(
 
 
 def linear_u_deg(leg: LegInView) -> float:
-    """Standard uncertainty of the knee by linear propagation (GUM), the Monte Carlo's check.
+    """Standard uncertainty of the knee by linear propagation; see `linear_u`."""
+    return float(linear_u(leg, lambda drawn: drawn.knee_deg)[0])
+
+
+def linear_u(leg: LegInView, quantity: Callable[[Drawn], Floats]) -> Floats:
+    """Standard uncertainty by linear propagation (GUM), the Monte Carlo's check.
 
     Central differences of half a standard uncertainty in every independent input.
     The mirrored solution is not linear and is left out.
+
+    Parameters
+    ----------
+    leg : LegInView
+        Points, camera, view.
+    quantity : callable
+        What is asked for: from the trials to an array with them on its first axis.
+
+    Returns
+    -------
+    ndarray
+        The quantity's u, in its shape for one trial.
     """
-    total = 0.0
-    for line in BUDGET_LINES:
+    total = np.zeros(1)
+    for line in ALL_LINES:
         for unit in np.eye(_inputs(leg)[line]):
             up, down = (
-                _simulated(leg, _from_normals(leg, {line: s * unit[None]})).knee_deg[0]
+                quantity(_simulated(leg, _from_normals(leg, {line: s * unit[None]})))[0]
                 for s in (0.5, -0.5)
             )
-            total += float(up - down) ** 2
-    return float(np.sqrt(total))
+            total = total + (up - down) ** 2
+    return np.sqrt(total)
 
 
 def interval_of(values: Floats) -> tuple[float, float]:
@@ -282,22 +379,26 @@ _WITHOUT_PLACEMENT = tuple(line for line in BUDGET_LINES if line != "landmark_pl
 
 
 def _names(leg: LegInView) -> tuple[PointName, ...]:
-    """The points that are simulated: the leg's, and the machine's where all are there."""
-    seen = set(MACHINE_POINTS) <= set(leg.points)
-    return (*LEG_POINTS, *MACHINE_POINTS) if seen else LEG_POINTS
+    """The points that are simulated: the leg's, and what is there of the machine's."""
+    return (*LEG_POINTS, *(name for name in MACHINE_POINTS if name in leg.points))
 
 
 def _inputs(leg: LegInView) -> dict[str, int]:
     """Independent standard normal inputs of each line."""
-    count = len(_names(leg))
+    count, tags = len(_names(leg)), 0 if leg.bar_tags is None else 2
+    own_turn = any(leg.view.leg_turn_cov_deg2)
     return {
-        "landmark_finding": 2 * count,
+        # Two coordinates of each point, then of each tag's corners.
+        "landmark_finding": 2 * count + 8 * tags,
         "landmark_placement": 6,
-        # One for each mark, and one that all bars share.
-        "landmark_depth": count + 1,
-        "camera_direction": 2,
+        # One for each mark and tag, and one that all bars share.
+        "landmark_depth": count + tags + 1,
+        "camera_direction": 4 if own_turn else 2,
         "focal_length": 1,
         "leg_distance": 1,
+        # The points' turn; turn, across and distance from the hinge of each tag; the hinge
+        # where it is known.
+        "sticking": 1 + 5 * tags,
     }
 
 
@@ -327,11 +428,21 @@ def _from_normals(
     far = z.get("leg_distance", still)[:, 0]
     # Whatever size gave the distance was seen through the same lens: both go together.
     distance = view.knee_distance_mm * np.exp(u_distance * far) * focal / lens.focal_px
+    normal, bars_normal = _drawn_normals(leg, z.get("camera_direction"), mirrored)
+    depth, tag_depth = _drawn_depth(leg, z.get("landmark_depth"))
+    stuck = z.get("sticking")
+    sticking, hinge_off = _drawn_sticking(leg, None if stuck is None else stuck[:, 1:])
     return _Draw(
         points_px=_drawn_points(leg, z.get("landmark_finding")),
         placement_mm=_drawn_placement(leg, z.get("landmark_placement")),
-        depth_mm=_drawn_depth(leg, z.get("landmark_depth")),
-        normal=_drawn_normal(leg, z.get("camera_direction"), mirrored),
+        depth_mm=depth,
+        normal=normal,
+        bars_normal=bars_normal,
+        corners_px=_drawn_corners(leg, z.get("landmark_finding")),
+        tag_depth_mm=tag_depth,
+        sticking=sticking,
+        hinge_off_mm=hinge_off,
+        points_turn_deg=U_POINTS_DEG * z.get("sticking", still)[:, 0],
         focal_px=focal,
         distance_mm=distance,
         thigh_mm=None if leg.thigh_mm is None else leg.thigh_mm + U_TAPE_MM * far,
@@ -345,7 +456,40 @@ def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
     if z is None:
         return best
     roots = np.array([_root(p.cov_px2) for p in marks])
-    return np.asarray(best + np.einsum("kij,nkj->nki", roots, z.reshape(-1, len(marks), 2)))
+    own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
+    return np.asarray(best + np.einsum("kij,nkj->nki", roots, own))
+
+
+def _drawn_corners(leg: LegInView, z: Floats | None) -> Floats:
+    """Corners (n, t, 4, 2) of the bars' tags in px; t is 0 without them."""
+    if leg.bar_tags is None:
+        return np.zeros((1, 0, 4, 2))
+    best = np.array([leg.bar_tags.thigh_px, leg.bar_tags.shank_px])[None]
+    if z is None:
+        return best
+    return np.asarray(best + leg.bar_tags.u_px * z[:, -16:].reshape(-1, 2, 4, 2))
+
+
+def _stuck(leg: LegInView) -> tuple[Floats, Floats]:
+    """Turn of both bars against their tags, degrees, and its u; shapes (2,)."""
+    return bars.stuck_turn(None if leg.bar_tags is None else leg.bar_tags.hinge)
+
+
+def _drawn_sticking(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
+    """How the tags are stuck (n, 3, 2), and the error of a known hinge (n, 4), mm."""
+    turn, u_turn = _stuck(leg)
+    from_tag, u_from_tag = bars.HINGE_FROM_TAG_MM
+    best = np.array([turn, [0.0, 0.0], [from_tag, from_tag]])[None]
+    if z is None or leg.bar_tags is None:
+        return best, np.zeros((1, 4))
+    u = np.array([u_turn, [bars.U_STUCK_ACROSS_MM] * 2, [u_from_tag] * 2])
+    sticking = best + u * z[:, :6].reshape(-1, 3, 2)
+    if leg.bar_tags.hinge is None:
+        return sticking, np.zeros((1, 4))
+    cov = np.array(leg.bar_tags.hinge.cov_mm2)
+    values, vectors = np.linalg.eigh(cov)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    return sticking, np.asarray(z[:, 6:] @ root.T)
 
 
 def _drawn_placement(leg: LegInView, z: Floats | None) -> Floats:
@@ -358,26 +502,42 @@ def _drawn_placement(leg: LegInView, z: Floats | None) -> Floats:
     return off
 
 
-def _drawn_depth(leg: LegInView, z: Floats | None) -> Floats:
-    """Depth (n, k) of each mark against the knee's, mm towards the camera."""
+def _drawn_depth(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
+    """Depth of each mark (n, k) and bar tag (n, t) against the view's plane, mm.
+
+    Towards the camera. The view's plane is the knee's; how far all bars together stand off
+    it is not known well. Where tags show how far the bars are, it is the leg's depth that is
+    not known well, and the bars stay where they are.
+    """
     names = _names(leg)
-    best = np.array([[MARK_DEPTH_MM[name][0] for name in names]])
+    usual = np.array([MARK_DEPTH_MM[name] for name in names])
+    tags = np.array([MARK_DEPTH_MM["thigh_bar"]] * (0 if leg.bar_tags is None else 2))
+    tags = tags.reshape(-1, 2)
     if z is None:
-        return best
-    own = z[:, :-1] * np.array([MARK_DEPTH_MM[name][1] for name in names])
-    shared = z[:, -1:] * np.array([BARS_TOGETHER_MM * (n in MACHINE_POINTS) for n in names])
-    return np.asarray(best + own + shared)
+        return usual[None, :, 0], tags[None, :, 0]
+    count = len(names)
+    on_machine = np.array([name in MACHINE_POINTS for name in names])
+    moved = on_machine * 1.0 if leg.bar_tags is None else on_machine - 1.0
+    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + BARS_TOGETHER_MM * moved * z[:, -1:]
+    return np.asarray(marks), np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
 
 
-def _drawn_normal(leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None) -> Floats:
-    """The plane's normal (n, 3)."""
+def _drawn_normals(
+    leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None
+) -> tuple[Floats, Floats]:
+    """Normals of the leg's plane and of the bars', each (n, 3)."""
     view = leg.view
     normal = np.array(view.normal)[None]
     if mirrored is not None and view.other_normal is not None:
         normal = np.where(mirrored[:, None], np.array(view.other_normal), normal)
     if z is None:
-        return normal
-    return geometry.tilt_normal(normal, np.clip(z @ _root(view.tilt_cov_deg2).T, -60.0, 60.0))
+        return normal, normal
+    camera = z[:, :2] @ _root(view.tilt_cov_deg2).T
+    of_bars = geometry.tilt_normal(normal, np.clip(camera, -60.0, 60.0))
+    if z.shape[1] == 2:
+        return of_bars, of_bars
+    both = camera + z[:, 2:] @ _root(view.leg_turn_cov_deg2).T
+    return geometry.tilt_normal(normal, np.clip(both, -60.0, 60.0)), of_bars
 
 
 def _root(cov: tuple[float, float, float]) -> Floats:
@@ -388,32 +548,109 @@ def _root(cov: tuple[float, float, float]) -> Floats:
 
 
 def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
-    """Every trial's leg (and machine), seen along the plane's normal."""
+    """Every trial's leg (and machine), each seen along its own plane's normal."""
     directions = geometry.rays(
         draw.points_px, focal_px=draw.focal_px[:, None], centre_px=leg.lens.centre_px
     )
-    normal = draw.normal[:, None, :]
-    met = geometry.meet_plane(directions, normal=normal, distance_mm=1.0)
+    count, depth = len(LEG_POINTS), draw.depth_mm
     # A plane k times as far away shows everything k times as large.
-    unit = geometry.to_plane_mm(met, normal=normal)
-    distance_mm = draw.distance_mm
+    unit = geometry.to_plane_mm(
+        geometry.meet_plane(directions[:, :count], normal=draw.normal[:, None], distance_mm=1.0),
+        normal=draw.normal[:, None],
+    )
+    distance = draw.distance_mm - depth[:, 1]
     if draw.thigh_mm is not None:
-        distance_mm = _distance_of_thigh(unit, draw.depth_mm, draw.thigh_mm)
-    flat = unit * (distance_mm[:, None] - draw.depth_mm)[..., None] + draw.placement_mm
+        distance = _distance_of_thigh(unit, depth, draw.thigh_mm)
+    # The knee lies on the machine's plane at this distance, the leg's plane goes through it.
+    knee_mm = geometry.meet_plane(directions[:, 1], normal=draw.bars_normal, distance_mm=distance)
+    of_leg = -np.sum(draw.normal * knee_mm, axis=-1)
+    far = of_leg[:, None] - depth[:, :count] + depth[:, 1:2]
+    marks = _placed(directions[:, :count], far, draw)
+    flat = geometry.to_plane_mm(marks, normal=draw.normal[:, None])
+    from_bars = geometry.to_plane_mm(marks, normal=draw.bars_normal[:, None])
     hip, knee, ankle = flat[:, 0], flat[:, 1], flat[:, 2]
-    knee_deg = geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side)
     segments = np.stack(
         [np.linalg.norm(knee - hip, axis=-1), np.linalg.norm(ankle - knee, axis=-1)], axis=-1
     )
-    if flat.shape[1] == len(LEG_POINTS):
-        return Drawn(knee_deg, segments, None, None)
-    bar, hinge, shank = flat[:, 3], flat[:, 4], flat[:, 5]
+    of_bars = distance + depth[:, 1]
     return Drawn(
-        knee_deg=knee_deg,
+        knee_deg=geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side),
         segment_mm=segments,
-        frame_deg=geometry.signed_flexion_deg(bar, hinge, shank, side=leg.side),
-        hinge_mm=geometry.along_and_anterior(hinge - knee, axis=knee - hip, side=leg.side),
+        **_machine_by_points(leg, draw, directions, of_bars, from_bars),
+        **_machine_by_tags(leg, draw, of_bars, from_bars),
     )
+
+
+def _placed(directions: Floats, distance_mm: Floats, draw: _Draw) -> Floats:
+    """The leg's bony points (n, 3, 3), mm: marks on their planes, moved by the placement."""
+    normal = draw.normal[:, None]
+    met = geometry.meet_plane(directions, normal=normal, distance_mm=distance_mm)
+    right, down = geometry.plane_axes(normal)
+    off = draw.placement_mm[:, : len(LEG_POINTS)]
+    return np.asarray(met + off[..., :1] * right + off[..., 1:] * down)
+
+
+def _machine_by_points(
+    leg: LegInView, draw: _Draw, directions: Floats, distance_mm: Floats, from_bars: Floats
+) -> dict[str, Floats]:
+    """Frame and hinge from the machine's points, as far as they are there."""
+    names = _names(leg)[len(LEG_POINTS) :]
+    normal = draw.bars_normal[:, None]
+    far = distance_mm[:, None] - draw.depth_mm[:, len(LEG_POINTS) :]
+    met = geometry.meet_plane(directions[:, len(LEG_POINTS) :], normal=normal, distance_mm=far)
+    points = dict(
+        zip(names, np.moveaxis(geometry.to_plane_mm(met, normal=normal), 1, 0), strict=True)
+    )
+    seen = {}
+    if "hinge" in points:
+        seen["hinge_mm"] = _from_knee(points["hinge"], from_bars, side=leg.side)
+    if set(names) == set(MACHINE_POINTS):
+        seen["frame_deg"] = draw.points_turn_deg + geometry.signed_flexion_deg(
+            *(points[name] for name in MACHINE_POINTS), side=leg.side
+        )
+    return seen
+
+
+def _machine_by_tags(
+    leg: LegInView, draw: _Draw, distance_mm: Floats, from_bars: Floats
+) -> dict[str, Floats]:
+    """Frame, hinge and the tags' motion from the tags on the bars, where both are there."""
+    if leg.bar_tags is None:
+        return {}
+    directions = geometry.rays(
+        draw.corners_px, focal_px=draw.focal_px[:, None, None], centre_px=leg.lens.centre_px
+    )
+    normal = draw.bars_normal[:, None, None]
+    far = (distance_mm[:, None] - draw.tag_depth_mm)[..., None]
+    met = geometry.meet_plane(directions, normal=normal, distance_mm=far)
+    corners = geometry.to_plane_mm(met, normal=normal)
+    thigh, shank = (bars.poses(corners[:, which]) for which in (0, 1))
+    turn, across, from_tag = np.moveaxis(draw.sticking, 1, 0)
+    thigh_bar, shank_bar = thigh.turned(turn[:, 0]), shank.turned(turn[:, 1])
+    known = leg.bar_tags.hinge
+    if known is None:
+        hinge = bars.crossing(thigh_bar, shank_bar, from_tag_mm=from_tag, across_mm=across)
+    else:
+        off = draw.hinge_off_mm
+        hinge = bars.from_hinge(
+            thigh,
+            shank,
+            in_thigh_mm=known.thigh_mm + off[:, :2],
+            in_shank_mm=known.shank_mm + off[:, 2:],
+        )
+    return {
+        "tag_frame_deg": geometry.signed_flexion_deg(
+            -thigh_bar.along, np.zeros(2), shank_bar.along, side=leg.side
+        ),
+        "tag_hinge_mm": _from_knee(hinge, from_bars, side=leg.side),
+        "motion": bars.motion(thigh, shank),
+    }
+
+
+def _from_knee(hinge: Floats, from_bars: Floats, *, side: Side) -> Floats:
+    """A hinge (n, 2) in the machine's plane as (distal, anterior) of the knee, mm."""
+    hip, knee = from_bars[:, 0], from_bars[:, 1]
+    return geometry.along_and_anterior(hinge - knee, axis=knee - hip, side=side)
 
 
 def _distance_of_thigh(unit: Floats, depth_mm: Floats, thigh_mm: Floats) -> Floats:

@@ -10,6 +10,7 @@ from knee_angle.records import (
     Comparison,
     FindingKind,
     Frame,
+    FrameSource,
     Landmarks,
     Measurement,
     NotMeasured,
@@ -21,6 +22,7 @@ from knee_angle.records import (
 )
 
 __all__ = [
+    "BARS_WORDS",
     "CAUTION",
     "FINDING_WORDS",
     "PLANE_WORDS",
@@ -62,6 +64,15 @@ SOURCE_WORDS: dict[Source, str] = {
     "pose": "whole-body pose model",
     "manual": "placed by hand",
 }
+
+BARS_WORDS: dict[FrameSource, str] = {
+    "dot": SOURCE_WORDS["dot"],
+    "network": SOURCE_WORDS["network"],
+    "pose": SOURCE_WORDS["pose"],
+    "manual": "points placed by hand",
+    "tag": "the tags on the bars",
+}
+"""What showed the machine's bars."""
 
 
 def degrees(value: float, *, sign: bool = False) -> str:

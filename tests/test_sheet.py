@@ -14,7 +14,7 @@ from pypdf import PdfReader
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
-from knee_angle.sheet import DOT_COLOURS, Paper, dot_sheet, tag_sheet
+from knee_angle.sheet import DOT_COLOURS, Paper, bar_sheet, dot_sheet, tag_sheet
 
 DPI = 300
 FINE_DPI = 500
@@ -30,6 +30,9 @@ every_sheet = pytest.mark.parametrize(
         pytest.param(tag_sheet("letter"), id="tags on Letter"),
         pytest.param(tag_sheet("a4", tag_mm=20), id="smallest tags"),
         pytest.param(tag_sheet("letter", tag_mm=52.3), id="largest tags on Letter"),
+        pytest.param(bar_sheet("a4"), id="bar tags on A4"),
+        pytest.param(bar_sheet("letter", tag_mm=60), id="largest bar tags on Letter"),
+        pytest.param(bar_sheet("letter", tag_mm=25), id="smallest bar tags on Letter"),
         pytest.param(dot_sheet("a4"), id="dots on A4"),
         pytest.param(dot_sheet("letter"), id="dots on Letter"),
         pytest.param(dot_sheet("a4", dot_mm=10), id="smallest dots"),
@@ -88,7 +91,7 @@ class TestTagSheet:
         [
             pytest.param(50.0, 0, id="the usual strip"),
             pytest.param(30.0, 8, id="smaller tags, later numbers"),
-            pytest.param(52.3, 583, id="the largest on Letter, the last numbers"),
+            pytest.param(52.3, 581, id="the largest on Letter, the last numbers"),
         ],
     )
     def test_tags_are_found_to_scale(self, paper: Paper, tag_mm: float, first_id: int) -> None:
@@ -141,8 +144,10 @@ class TestTagSheet:
                 "tag_mm must be at most 52.3 on letter",
                 id="too long for Letter",
             ),
-            pytest.param({"first_id": -1}, "between 0 and 583, but got -1", id="below the first"),
-            pytest.param({"first_id": 584}, "between 0 and 583, but got 584", id="past the last"),
+            pytest.param({"first_id": -1}, "between 0 and 581, but got -1", id="below the first"),
+            pytest.param(
+                {"first_id": 582}, "585 and 586 belong to the bars", id="a number of the bars"
+            ),
         ],
     )
     def test_impossible(self, options: dict[str, float | str], message: str) -> None:
@@ -155,6 +160,47 @@ class TestTagSheet:
     def test_largest_that_is_named_fits(self, paper: Paper, tag_mm: float) -> None:
         """The size that the refusal names can be printed."""
         assert len(found_tags(tag_sheet(paper, tag_mm=tag_mm))) == 4
+
+
+class TestBarSheet:
+    @both_papers
+    @pytest.mark.parametrize("tag_mm", [25.0, 40.0, 60.0])
+    def test_the_two_tags_are_found_to_scale(self, paper: Paper, tag_mm: float) -> None:
+        """The family's last two numbers, upright, side by side, of the size asked for."""
+        tags = found_tags(bar_sheet(paper, tag_mm=tag_mm))
+        assert sorted(tags) == [585, 586]
+        square = np.array([[0, 0], [tag_mm, 0], [tag_mm, tag_mm], [0, tag_mm]])
+        for corners in tags.values():
+            np.testing.assert_allclose(corners, corners[0] + square, atol=0.1)
+        assert tags[585][0, 1] == pytest.approx(tags[586][0, 1], abs=0.1)
+
+    def test_marks_and_steps_can_be_read(self) -> None:
+        """Which bar, which way along it, how far from the hinge, and that it stays."""
+        text = words(bar_sheet())
+        for part in ("THIGH bar 585", "SHANK bar 586", "to the foot", "40 mm", "100 %"):
+            assert part in text
+        for part in ("middle line", "100 to 200 mm from the hinge", "machine stopped", "once"):
+            assert part in text
+
+    def test_white_is_kept_around_each_tag(self) -> None:
+        """Five millimetres, more than a cell of the tag, but for the marks at the card's ends."""
+        pdf = bar_sheet()
+        page = rendered(pdf).min(axis=2) < 200
+        for corners in found_tags(pdf).values():
+            low = np.rint(corners.min(axis=0) / MM_PER_PX).astype(int)
+            high = np.rint(corners.max(axis=0) / MM_PER_PX).astype(int)
+            around = page.copy()
+            around[low[1] - 2 : high[1] + 2, low[0] - 2 : high[0] + 2] = False
+            quiet = int(5.0 / MM_PER_PX)
+            assert not around[
+                low[1] - quiet : high[1] + quiet, low[0] - quiet : high[0] + quiet
+            ].any()
+
+    @pytest.mark.parametrize("tag_mm", [24.0, 61.0])
+    def test_impossible(self, tag_mm: float) -> None:
+        """What is too small to be seen or too large for a bar is refused."""
+        with pytest.raises(InvalidInput, match="tag_mm must be between 25 and 60 mm"):
+            bar_sheet(tag_mm=tag_mm)
 
 
 class TestDotSheet:

@@ -35,6 +35,7 @@ def check(
     ] = 5.0,
     fit_tolerance: Annotated[float, typer.Option(help="Allowed |frame - knee|, degrees.")] = 10.0,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    bar_tag_mm: Annotated[float, typer.Option(help="The same of the tags on the bars.")] = 40.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
     thigh_mm: Annotated[
         float | None, typer.Option(help="Trochanter to epicondyle mark by tape, mm: the scale.")
@@ -62,6 +63,7 @@ def check(
         frame_tolerance_deg=positive("--frame-tolerance", frame_tolerance),
         fit_tolerance_deg=positive("--fit-tolerance", fit_tolerance),
         tag_mm=positive("--tag-mm", tag_mm),
+        bar_tag_mm=positive("--bar-tag-mm", bar_tag_mm),
         dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
         thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
         support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
@@ -88,8 +90,8 @@ def check(
 def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     """How many photos at which settings, in words."""
     from knee_angle.calibration import plan_check
-    from knee_angle.check import FRAME_COMMON_U_DEG
     from knee_angle.comparison import u_display_deg
+    from knee_angle.uncertainty import U_POINTS_DEG
 
     plan = plan_check(
         wanted_u_deg=wanted_u,
@@ -97,7 +99,7 @@ def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
         u_display_deg=u_display_deg(Settings()),
         low_deg=low,
         high_deg=high,
-        common_u_deg=FRAME_COMMON_U_DEG,
+        common_u_deg=U_POINTS_DEG,
     )
     angles = ", ".join(f"{angle:g}°" for angle in plan.angles_deg)
     return (

@@ -53,6 +53,7 @@ def measure(
         float | None, typer.Option(help="The person's height, mm: checks the lengths.")
     ] = None,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    bar_tag_mm: Annotated[float, typer.Option(help="The same of the tags on the bars.")] = 40.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
     thigh_mm: Annotated[
         float | None, typer.Option(help="Trochanter to epicondyle mark by tape, mm: the scale.")
@@ -83,6 +84,7 @@ def measure(
         limit_extension_deg=limit("--limit-extension", limit_extension),
         stature_mm=None if stature_mm is None else positive("--stature-mm", stature_mm),
         tag_mm=positive("--tag-mm", tag_mm),
+        bar_tag_mm=positive("--bar-tag-mm", bar_tag_mm),
         dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
         thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
         support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
@@ -193,7 +195,10 @@ def _frame(outcome: Measurement) -> list[tuple[str, str]]:
     frame = None if outcome.machine is None else outcome.machine.frame
     if frame is not None:
         rows += [
-            ("frame", wording.with_u(frame.deg, frame.u_deg)),
+            (
+                "frame",
+                f"{wording.with_u(frame.deg, frame.u_deg)}, by {wording.BARS_WORDS[frame.source]}",
+            ),
             ("hinge", wording.hinge_place(frame)),
         ]
     found = outcome.finding

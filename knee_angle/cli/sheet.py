@@ -37,6 +37,18 @@ def sheet_tags(
     _write(out, tag_sheet(paper.value, tag_mm=tag_mm, first_id=first_id))
 
 
+@sheet_app.command("bars")
+def sheet_bars(
+    out: Annotated[Path, typer.Argument(help="PDF to write.")],
+    paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
+    tag_mm: Annotated[float, typer.Option(help="Edge of a tag, mm.")] = 40.0,
+) -> None:
+    """Two tags, one for each bar of the machine: its angle from a photo without dots on it."""
+    from knee_angle.sheet import bar_sheet
+
+    _write(out, bar_sheet(paper.value, tag_mm=tag_mm))
+
+
 @sheet_app.command("dots")
 def sheet_dots(
     out: Annotated[Path, typer.Argument(help="PDF to write.")],
