@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
+from datetime import date
+
+import pytest
+import streamlit as st
 from conftest import SAMPLES, scenes
 from streamlit.testing.v1 import AppTest
 
+from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
+from knee_angle.store import open_store
+
+
+@pytest.fixture(autouse=True)
+def store_file(tmp_path, monkeypatch):
+    """Each test has a store of its own."""
+    st.cache_resource.clear()
+    path = tmp_path / "kept.db"
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
+    yield path
+    st.cache_resource.clear()
 
 
 def opened() -> AppTest:
@@ -14,50 +30,261 @@ def opened() -> AppTest:
     return page
 
 
-def with_photo(name: str) -> AppTest:
-    page = opened()
-    page.file_uploader[0].upload(name, (SAMPLES / name).read_bytes(), "image/jpeg")
+def upload(page: AppTest, *names: str) -> AppTest:
+    files = [(name, (SAMPLES / name).read_bytes(), "image/jpeg") for name in names]
+    page.file_uploader[0].set_value(files).run()
+    assert not page.exception
+    return page
+
+
+def with_photo(*names: str) -> AppTest:
+    return upload(opened(), *names)
+
+
+def entry(page: AppTest):
+    return page.session_state["tray"].current()
+
+
+def html(page: AppTest) -> str:
+    return " ".join(element.proto.body for element in page.get("html"))
+
+
+def field(page: AppTest, label: str):
+    inputs = [*page.number_input, *page.text_input, *page.checkbox, *page.radio]
+    return next(one for one in inputs if one.label.startswith(label))
+
+
+def button(page: AppTest, label: str):
+    return next(one for one in page.button if one.label == label)
+
+
+def changed(page: AppTest, label: str, value) -> AppTest:
+    field(page, label).set_value(value)
     page.run()
     assert not page.exception
     return page
 
 
-def html(page: AppTest) -> str:
-    return " ".join(str(element.proto) for element in page.get("html"))
+def kept_rows(path):
+    with open_store(path) as store:
+        return store.measurements()
 
 
 def test_an_empty_page_says_how_to_photograph_and_shows_the_caution():
     page = opened()
-    assert "Stand square to the leg" in page.info[0].value
+    assert "Stand square to the leg" in page.markdown[0].value
     assert any("not a medical device" in c.value for c in page.caption)
 
 
 def test_photo_and_number_give_one_clear_answer():
-    page = with_photo("bed_01.jpg")
-    page.number_input[0].set_value(93.0).run()
-    assert not page.exception
-    assert "Display agrees" in html(page)
-    assert "left knee, 95 % between" in html(page)
+    page = changed(with_photo("bed_01.jpg"), "Number on the display", 93.0)
+    answer = html(page)
+    assert "Display agrees" in answer
+    assert 'class="shape circle"' in answer
+    assert "<dt>Knee</dt><dd><b>88." in answer
+    assert "<dt>Display</dt><dd><b>93.0°</b>" in answer
+    assert "Neither reading nor fit is off." in answer
+    assert "No prescribed limits entered: none were checked." in answer
+
+
+@pytest.mark.parametrize(
+    ("number", "words", "shape"),
+    [
+        pytest.param(60.0, "Display does not agree", "triangle", id="a display far off"),
+        pytest.param(99.0, "Cannot tell", "bar", id="a display at the edge of the tolerance"),
+    ],
+)
+def test_the_verdict_is_told_by_word_and_shape(number, words, shape):
+    answer = html(changed(with_photo("bed_01.jpg"), "Number on the display", number))
+    assert f'<span class="shape {shape}"></span>{words}' in answer
+
+
+def test_past_a_prescribed_limit_is_said_first():
+    page = changed(with_photo("bed_01.jpg"), "Prescribed flexion", 80.0)
+    answer = html(page)
+    assert answer.index("PAST THE PRESCRIBED FLEXION") < answer.index("<dt>Knee</dt>")
+    assert 'role="alert"' in answer
+    assert "Prescribed: <b>flexion 80.0°</b>" in answer
+
+
+def test_a_display_that_calls_a_straight_knee_180_is_converted():
+    bend = scenes(image="bed_04.jpg")[0].flexion_deg
+    page = changed(with_photo("bed_04.jpg"), "How the display counts", "straight_is_180")
+    number = round(180 - bend)
+    answer = html(changed(page, "Number on the display (180 is straight)", number))
+    assert f"<b>{180 - number:.1f}°</b> <span>shown as {number}" in answer
+    assert "Display agrees" in answer
+
+
+def test_a_number_that_only_makes_sense_from_180_is_asked_about():
+    bend = scenes(image="bed_04.jpg")[0].flexion_deg
+    page = changed(with_photo("bed_04.jpg"), "Number on the display", round(180 - bend))
+    assert any("Does this display call a straight knee 180?" in w.value for w in page.warning)
 
 
 def test_a_broken_photo_is_told_and_nothing_breaks():
     page = opened()
-    page.file_uploader[0].upload(
-        "broken.jpg", (SAMPLES / "bed_01.jpg").read_bytes()[:4000], "image/jpeg"
-    )
-    page.run()
+    broken = (SAMPLES / "bed_01.jpg").read_bytes()[:4000]
+    page.file_uploader[0].set_value([("broken.jpg", broken, "image/jpeg")]).run()
     assert not page.exception
-    assert "could not be read" in page.error[0].value
+    assert "The photo could not be used. broken.jpg" in page.error[0].value
 
 
-def test_points_can_be_corrected_by_number_and_taken_back():
-    scene = scenes(image="bed_06.jpg")[0]
+def test_a_number_that_cannot_be_is_told():
+    page = changed(with_photo("bed_01.jpg"), "Number on the display", 300.0)
+    assert "displayed_deg must be between -30 and 180" in page.error[0].value
+    assert "answer" not in html(page).split("</style>")[1]
+
+
+def test_points_moved_by_hand_change_the_answer_and_can_be_taken_back():
+    truth = scenes(image="bed_06.jpg")[0].truth["landmarks"]["knee"]["marker_px"]
     page = with_photo("bed_06.jpg")
     before = html(page)
-    knee_x = next(n for n in page.number_input if n.label == "knee x")
-    knee_x.set_value(scene.truth["landmarks"]["knee"]["marker_px"][0] + 40)
-    next(b for b in page.button if b.label == "Measure with these points").click().run()
+    entry(page).edit = Edit({"knee": (truth[0] + 40, truth[1])})
+    assert html(page.run()) != before
+    entry(page).edit = Edit()
+    assert html(page.run()) == before
+
+
+def test_a_machine_point_that_is_none_can_be_removed():
+    page = with_photo("bed_01.jpg")
+    page = changed(page, "Number on the display", 93.0)
+    entry(page).edit = Edit(removed=("hinge",))
+    assert "Cause not separable" in html(page.run())
+
+
+@pytest.mark.parametrize(
+    ("sent", "expected"),
+    [
+        pytest.param({"revision": "r", "moved": {"knee": [5, 6]}}, Edit({"knee": (5, 6)}), id="ok"),
+        pytest.param({"revision": "old", "moved": {"knee": [5, 6]}}, None, id="another revision"),
+        pytest.param(None, None, id="nothing"),
+        pytest.param("points", None, id="no object"),
+        pytest.param({"revision": "r"}, Edit(), id="no points"),
+        pytest.param(
+            {"revision": "r", "moved": {"knee": [-5, 600]}}, Edit({"knee": (0, 50)}), id="outside"
+        ),
+        pytest.param(
+            {"revision": "r", "moved": {"knee": ["a", 1], "hip": [None], "elbow": [1, 1]}},
+            Edit(), id="no numbers, no such point",
+        ),
+        pytest.param(
+            {"revision": "r", "moved": {"knee": [float("nan"), 1]}}, Edit(), id="not a number"
+        ),
+        pytest.param(
+            {"revision": "r", "removed": ["hinge", "knee", "elbow"]}, Edit(removed=("hinge",)),
+            id="a point of the leg cannot be removed",
+        ),
+    ],
+)  # fmt: skip
+def test_what_the_browser_sends_is_checked(sent, expected):
+    assert edit_of(sent, revision="r", width_px=100, height_px=50) == expected
+
+
+def test_several_photos_keep_their_own_number_and_points():
+    page = with_photo("bed_01.jpg", "bed_03.jpg")
+    assert len(page.session_state["tray"].entries) == 2
+    second = entry(page).photo.sha256
+    page = changed(page, "Number on the display", 40.0)
+    page.session_state["tray"].chosen = next(iter(page.session_state["tray"].entries))
+    page.run()
+    assert field(page, "Number on the display").value is None
+    page.session_state["tray"].chosen = second
+    page.run()
+    assert field(page, "Number on the display").value == 40.0
+
+
+def ready() -> AppTest:
+    page = changed(with_photo("bed_01.jpg"), "Number on the display", 93.0)
+    page = changed(page, "Person (code)", "p-017")
+    return changed(page, "Machine (code)", "M-03")
+
+
+def keep(page: AppTest, label: str = "Keep this measurement") -> AppTest:
+    button(page, label).click()
+    page.run()
     assert not page.exception
-    assert html(page) != before
-    next(b for b in page.button if b.label == "Back to the points found").click().run()
-    assert html(page) == before
+    return page
+
+
+def test_one_tap_keeps_the_measurement_with_its_set_up(store_file):
+    page = changed(ready(), "Machine paused at end range", True)
+    page = changed(page, "Head of the bed", 30.0)
+    page = keep(page)
+    assert "Kept for P-017 and M-03: knee 88." in page.success[0].value
+    assert "without the photo" in page.success[0].value
+    (row,) = kept_rows(store_file)
+    assert (row.person, row.machine, row.displayed_deg, row.has_photo) == (
+        "P-017",
+        "M-03",
+        93,
+        False,
+    )
+    assert (row.setup.ticks, row.setup.bed_head_deg) == (("paused",), 30.0)
+
+
+def test_the_photo_is_kept_only_when_ticked(store_file):
+    keep(changed(ready(), "Keep the photo too", True))
+    (row,) = kept_rows(store_file)
+    assert row.has_photo
+
+
+def test_a_change_after_keeping_is_kept_as_a_correction(store_file):
+    page = keep(ready())
+    page = changed(page, "Number on the display", 95.0)
+    assert not page.success
+    page = keep(page, "Keep the correction")
+    assert "Kept for P-017" in page.success[0].value
+    (row,) = kept_rows(store_file)
+    assert (row.displayed_deg, row.corrects is not None) == (95, True)
+
+
+def test_an_answer_that_was_not_seen_is_not_kept(store_file):
+    page = ready()
+    field(page, "Number on the display").set_value(50.0)
+    page = keep(page)
+    assert "Not kept: the answer has changed" in page.error[0].value
+    assert kept_rows(store_file) == ()
+    assert "Kept for" in keep(page).success[0].value
+
+
+@pytest.mark.parametrize(
+    ("person", "machine", "message"),
+    [
+        pytest.param("", "", "give the code of the person or of the machine", id="no code"),
+        pytest.param("Smith", "M-03", "a person code must have", id="a name is no code"),
+    ],
+)
+def test_what_cannot_be_kept_is_said_and_nothing_is_lost(store_file, person, machine, message):
+    page = changed(changed(ready(), "Person (code)", person), "Machine (code)", machine)
+    page = keep(page)
+    assert message in page.error[0].value
+    assert page.error[0].value.startswith("Not kept: ")
+    assert kept_rows(store_file) == ()
+    assert "Display agrees" in html(page)
+    assert field(page, "Number on the display").value == 93.0
+
+
+def test_a_store_that_cannot_be_used_is_told_and_the_answer_stays(store_file):
+    store_file.write_bytes(b"no database, but long enough to be taken for a broken one" * 50)
+    page = keep(ready())
+    assert page.error[0].value.startswith("Not kept: ")
+    assert "Nothing here is lost" in page.error[0].value
+    assert "Display agrees" in html(page)
+
+
+def test_a_known_persons_limits_are_the_prescribed_ones(store_file):
+    with open_store(store_file) as store:
+        store.add_person("P-017")
+        store.prescribe("P-017", from_day=date(2026, 1, 1), flexion_deg=85, extension_deg=5)
+    answer = html(ready())
+    assert "PAST THE PRESCRIBED FLEXION" in answer
+    assert "Prescribed: <b>extension 5.0°, flexion 85.0°</b>" in answer
+
+
+def test_the_next_photo_begins_with_no_ones_code():
+    page = ready()
+    page = upload(page, "bed_03.jpg")
+    assert field(page, "Person (code)").value == ""
+    assert field(page, "Machine (code)").value == ""
+    assert field(page, "Prescribed flexion").value is None

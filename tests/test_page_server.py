@@ -5,52 +5,18 @@ from __future__ import annotations
 import socket
 import subprocess
 import sys
-import time
 import tomllib
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from serving import ROOT, free_port, running
 
 from knee_angle import serve
 from knee_angle.errors import InvalidInput
 from knee_angle.page.server import HEADERS, SETTINGS, check_address, policy
-
-ROOT = Path(__file__).resolve().parents[1]
-
-
-def free_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
-
-
-@contextmanager
-def running(command: list[str], port: int) -> Iterator[str]:
-    """The server's address, once it answers."""
-    server = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT
-    )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        deadline = time.monotonic() + 40
-        while True:
-            try:
-                with urllib.request.urlopen(f"{address}/_stcore/health") as answer:
-                    assert answer.read() == b"ok"
-                break
-            except OSError:
-                assert server.poll() is None, server.stdout.read()
-                assert time.monotonic() < deadline, "the page did not start"
-                time.sleep(0.2)
-        yield address
-    finally:
-        server.terminate()
-        server.wait(timeout=20)
-        server.stdout.close()
 
 
 @pytest.fixture(scope="module")

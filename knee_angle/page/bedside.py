@@ -1,198 +1,281 @@
-"""The therapist's page: photo, displayed number, one clear answer.
+"""The therapist's page: photo, displayed number, points, one clear answer, kept.
 
-The order on a phone is the order of the work: photo, number, answer, picture, points.
-Nothing that is uploaded leaves this machine or is kept.
+The order on a phone is the order of the work, with the answer on top of it. Everything
+that goes into an answer is read first and the answer is drawn last, into its place at the
+top: what stands there always belongs to the inputs below it.
 """
 
 from __future__ import annotations
 
-from typing import Any
+import hashlib
+import io
+from dataclasses import dataclass
 
 import streamlit as st
 
 from knee_angle import wording
+from knee_angle.comparison import Counting, flexion_of_display
 from knee_angle.draw import overlay
-from knee_angle.errors import KneeAngleError, UnreadablePhoto
-from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import measure_photo
+from knee_angle.errors import KneeAngleError
+from knee_angle.page import answer, keeping, memory
+from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO
-from knee_angle.photo import Photo, read_photo
-from knee_angle.records import (
-    LEG_POINTS,
-    Measurement,
-    NotMeasured,
-    Settings,
-    Unreadable,
-)
+from knee_angle.page.tray import MOST, Entry, Tray, the_tray
+from knee_angle.records import Measurement, NotMeasured, Settings
+from knee_angle.store import Prescription
 
 __all__ = ["show"]
 
-INK = {"within": "#0e6e4a", "outside": "#b01c1c", "undecided": "#785400"}
+KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
+
+COUNTING: dict[str, str] = {
+    "flexion": "0 is straight, 90 is bent square",
+    "straight_is_180": "180 is straight, 90 is bent square",
+    "negative": "0 is straight, flexion below zero",
+}
+"""Ways in which displays count (see `comparison.Counting`)."""
+
+NUMBER_LABELS: dict[str, str] = {
+    "flexion": "Number on the display",
+    "straight_is_180": "Number on the display (180 is straight)",
+    "negative": "Number on the display (flexion below zero)",
+}
+
+
+@dataclass(frozen=True)
+class Asked:
+    """All that goes into one answer besides the photo and its points."""
+
+    number: float | None
+    counting: Counting
+    settings: Settings
+
+    @property
+    def displayed_deg(self) -> float | None:
+        """The display as degrees of flexion."""
+        if self.number is None:
+            return None
+        return flexion_of_display(self.number, counting=self.counting)
 
 
 def show() -> None:
     """Draw the page once, as Streamlit asks for it."""
-    st.title("Knee angle")
+    tray = the_tray()
+    entry = tray.current()
+    st.title("Measure a knee")
+    if entry is None:
+        st.markdown(HOW_TO)
+        _upload(tray)
+    else:
+        _switcher(tray, entry)
+        _work(tray, entry)
     st.caption(wording.CAUTION)
-    upload = _upload()
-    displayed_deg = st.number_input(
-        "Number on the machine's display (degrees of flexion)",
-        min_value=-30.0,
-        max_value=180.0,
-        value=None,
-        step=1.0,
-        format="%.0f",
+
+
+def _upload(tray: Tray) -> None:
+    """Take photos into the tray; the input is empty again afterwards."""
+    turn = st.session_state.setdefault("uploads", 0)
+    files = st.file_uploader(
+        "Photos of the leg in the machine",
+        type=KINDS,
+        accept_multiple_files=True,
+        key=f"upload-{turn}",
     )
-    settings = _settings()
-    if upload is None:
-        st.info(HOW_TO)
+    for line in tray.refused:
+        st.error(f"The photo could not be used. {line}")
+    if not files:
         return
+    tray.refused.clear()
+    with st.spinner("Looking for the leg ..."):
+        for file in files:
+            tray.add(file.getvalue(), file.name, batch=turn)
+    st.session_state["uploads"] = turn + 1
+    st.rerun()
+
+
+def _switcher(tray: Tray, entry: Entry) -> None:
+    """Which photo is shown, where there are several."""
+    if len(tray.entries) < 2:
+        return
+    names = {sha: f"Photo {n}" for n, sha in enumerate(tray.entries, 1)}
+    picked = st.segmented_control(
+        "Photos",
+        list(names),
+        format_func=names.__getitem__,
+        default=entry.photo.sha256,
+        key=f"which-{len(names)}-{entry.key}",
+        label_visibility="collapsed",
+    )
+    if picked is not None and picked != entry.photo.sha256:
+        tray.chosen = picked
+        st.rerun()
+
+
+def _work(tray: Tray, entry: Entry) -> None:
+    """One photo: everything that is asked, then the answer in its place on top."""
+    top = st.container()
+    number = _number(entry)
+    whose = keeping.whose(entry)
+    _editor(entry)
+    kept = st.container()
+    setup = keeping.set_up(entry)
+    settings = _settings(entry, keeping.prescription_of(whose.person) if whose.person else None)
+    asked = Asked(number, memory.recall("counting", "flexion"), settings)
     try:
-        photo = _photo(upload.getvalue(), upload.name)
-    except UnreadablePhoto as error:
-        st.error(wording.sentence(Unreadable(error.reason)))
+        result = entry.measured(displayed_deg=asked.displayed_deg, settings=settings)
+    except KneeAngleError as error:
+        with top:
+            st.error(str(error))
         return
-    _answer(photo, displayed_deg, settings)
-
-
-def _upload() -> Any:
-    """The photo: from the phone's gallery or camera; None until there is one."""
-    chosen, taken = st.tabs(["Choose a photo", "Take a photo"])
-    with chosen:
-        file = st.file_uploader(
-            "Photo of the leg in the machine",
-            type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"],
+    fingerprint = _fingerprint(entry, asked)
+    with top:
+        _answer(result, asked, fingerprint)
+    with kept:
+        keeping.keep_area(
+            entry,
+            result,
+            settings=settings,
+            setup=setup,
+            whose=whose,
+            fingerprint=fingerprint,
         )
-    with taken:
-        shot = st.camera_input("Photograph the leg") if st.toggle("Use the camera") else None
-    return shot or file
+    _more(entry, result)
+    with st.expander("Other photos", icon=":material/add_a_photo:"):
+        if len(tray.entries) < MOST:
+            _upload(tray)
+        if st.button("Remove this photo", width="stretch"):
+            tray.remove(entry)
+            st.rerun()
 
 
-def _settings() -> Settings:
-    """Sizes and tolerance, folded away: most days nobody touches them."""
-    with st.expander("Prescribed limits, tolerance, sizes"):
-        tolerance = st.number_input("Tolerance, degrees", 0.5, 45.0, 10.0, 0.5)
-        flexion = st.number_input("Prescribed flexion limit, degrees", -30.0, 180.0, None, 1.0)
-        extension = st.number_input("Prescribed extension limit, degrees", -30.0, 180.0, None, 1.0)
-        tag_mm = st.number_input("Printed edge of a tag, mm", 5.0, 200.0, 50.0, 1.0)
-        known = st.toggle("The dots' diameter is known")
-        dot_mm = (
-            st.number_input("Diameter of the dots, mm", 5.0, 40.0, 16.0, 1.0) if known else None
+def _number(entry: Entry) -> float | None:
+    counting = memory.recall("counting", "flexion")
+    return memory.number(
+        NUMBER_LABELS[counting],
+        f"number-{entry.key}",
+        low=-180.0,
+        high=360.0,
+        placeholder="as it stands there",
+    )
+
+
+def _editor(entry: Entry) -> None:
+    """The photo with its points."""
+    key = f"editor-{entry.key}"
+    if key not in st.session_state:
+        entry.editor_is_new()
+    found = entry.found
+
+    def taken() -> None:
+        entry.take(st.session_state[key].get("points"))
+
+    points_editor(
+        entry.photo,
+        key=key,
+        revision=entry.revision,
+        found=found,
+        side=None if found is None else found.side,
+        tags=tuple(tag.corners_px for tag in entry.seen.tags),
+        edit=entry.seed,
+        on_change=taken,
+    )
+
+
+def _settings(entry: Entry, prescription: Prescription | None) -> Settings:
+    """Limits, sizes and tolerance, folded away: most days nobody touches them."""
+    with st.expander("Prescribed limits, display, sizes", icon=":material/tune:"):
+        if prescription is None:
+            left, right = memory.pair("limits")
+            with left:
+                extension = memory.number(
+                    "Prescribed extension", entry.own("extension"), low=-30.0, high=180.0
+                )
+            with right:
+                flexion = memory.number(
+                    "Prescribed flexion", entry.own("flexion"), low=-30.0, high=180.0
+                )
+        else:
+            extension, flexion = prescription.extension_deg, prescription.flexion_deg
+            st.markdown(
+                f"The limits are those prescribed for {prescription.person} "
+                f"from {prescription.from_day:%d.%m.%Y} on."
+            )
+        memory.choice("How the display counts", "counting", COUNTING)
+        tolerance = memory.number(
+            "Allowed difference, degrees", "tolerance", low=0.5, high=45.0, default=10.0, step=0.5
         )
+        left, right = memory.pair("sizes")
+        with left:
+            tag_mm = memory.number(
+                "Printed edge of a tag, mm", "tag", low=5.0, high=200.0, default=50.0
+            )
+        with right:
+            dot_mm = memory.number("Diameter of the dots, mm (if known)", "dot", low=5.0, high=40.0)
+    usual = Settings()
     return Settings(
-        tolerance_deg=tolerance,
+        tolerance_deg=tolerance or usual.tolerance_deg,
         limit_flexion_deg=flexion,
         limit_extension_deg=extension,
-        tag_mm=tag_mm,
+        tag_mm=tag_mm or usual.tag_mm,
         dot_mm=dot_mm,
     )
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
-def _photo(content: bytes, name: str) -> Photo:
-    return read_photo(content, name=name)
+def _fingerprint(entry: Entry, asked: Asked) -> str:
+    """Names everything that goes into one answer."""
+    words = repr((entry.photo.sha256, sorted(entry.edit.moved.items()), entry.edit.removed, asked))
+    return hashlib.sha256(words.encode()).hexdigest()[:16]
 
 
-@st.cache_resource(show_spinner="Getting ready ...")
-def _detectors() -> Any:
-    """Detectors stay open while the server runs; the page never closes them."""
-    opened = opened_detectors()
-    return opened, opened.__enter__()
-
-
-def _answer(photo: Photo, displayed_deg: float | None, settings: Settings) -> None:
-    """Measure, then show the answer above the picture and the points below it."""
-    place = st.container()
-    key = f"points-{photo.sha256[:12]}"
-    try:
-        result = measure_photo(
-            photo,
-            detectors=_detectors()[1],
-            settings=settings,
-            displayed_deg=displayed_deg,
-            manual=st.session_state.get(key),
-        )
-    except KneeAngleError as error:
-        st.error(str(error))
+def _answer(result: Measurement | NotMeasured, asked: Asked, fingerprint: str) -> None:
+    if isinstance(result, NotMeasured):
+        st.html(answer.refusal(result, fingerprint=fingerprint))
         return
-    with place:
-        if isinstance(result, NotMeasured):
-            st.warning(wording.sentence(result))
-            st.image(photo.small, width="stretch")
-        else:
-            for alarm in result.alarms:
-                st.error(f"**{alarm}**")
-            st.html(_card(result))
-            st.image(overlay(photo, result, panel=False), width="stretch")
-            for caution in result.cautions:
-                st.caption(f"Caution: {caution}")
-    _points_form(photo, result, key)
-
-
-def _card(result: Measurement) -> str:
-    """The answer as one block, readable at arm's length."""
-    low, high = (wording.degrees(x) for x in result.knee.interval_deg)
-    compared = result.comparison
-    verdict, kind = "", ""
-    if compared is not None and result.displayed is not None:
-        kind = compared.verdict
-        shape = wording.VERDICT_SHAPES[kind]
-        verdict = (
-            f'<div class="row"><span>Display <b>{wording.degrees(result.displayed.deg)}</b></span>'
-            "<span>Difference <b>"
-            f"{wording.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)}</b></span>"
-            f"<span>Tolerance <b>{compared.tolerance_deg:g}°</b></span></div>"
-            f'<div class="verdict" style="color:{INK[kind]}">'
-            f'<span class="shape {shape}"></span>{wording.VERDICT_WORDS[kind].capitalize()}</div>'
-        )
-    return (
-        f'<div class="answer {kind}" role="status">'
-        f'<div class="big">{wording.degrees(result.knee.deg)}</div>'
-        f'<div class="range">{result.side} knee, 95 % between {low} and {high}</div>'
-        f"{verdict}<div>{wording.sentence(result)}</div>{_next(result)}</div>"
+    st.html(
+        answer.card(result, settings=asked.settings, number=asked.number, fingerprint=fingerprint)
     )
-
-
-def _next(result: Measurement) -> str:
-    """The finding and what to check next."""
-    if result.finding is None:
-        return ""
-    words = wording.FINDING_WORDS[result.finding.kind]
-    return (
-        f'<div class="row"><b>{words[:1].upper()}{words[1:]}</b></div>'
-        f"<div>{result.finding.advice}</div>"
-    )
-
-
-def _points_form(photo: Photo, result: Measurement | NotMeasured, key: str) -> None:
-    """Correct hip, knee and ankle by number, in pixels of the upright photo."""
-    with st.expander("Correct the points", expanded=isinstance(result, NotMeasured)):
-        st.caption(
-            f"Pixels of the upright photo, {photo.width} wide and {photo.height} high, "
-            "counted from its top left corner."
+    if _counts_otherwise(result, asked):
+        st.warning(
+            f"Does this display call a straight knee 180? Then {asked.number:g} means "
+            f"{180 - (asked.number or 0):g}° of flexion: say so under “Prescribed limits, "
+            "display, sizes”."
         )
-        with st.form(f"{key}-form", border=False):
-            values: dict[str, dict[str, float]] = {}
-            for name in LEG_POINTS:
-                x0, y0 = _start(photo, result, name)
-                left, right = st.columns(2)
-                x = left.number_input(f"{name} x", 0.0, float(photo.width), x0, 1.0, format="%.1f")
-                y = right.number_input(
-                    f"{name} y", 0.0, float(photo.height), y0, 1.0, format="%.1f"
-                )
-                if abs(x - x0) > 0.05 or abs(y - y0) > 0.05 or isinstance(result, NotMeasured):
-                    values[name] = {"x": x, "y": y}
-            if st.form_submit_button("Measure with these points", width="stretch"):
-                st.session_state[key] = {**st.session_state.get(key, {}), **values}
-                st.rerun()
-        if key in st.session_state and st.button("Back to the points found", width="stretch"):
-            del st.session_state[key]
-            st.rerun()
 
 
-def _start(photo: Photo, result: Measurement | NotMeasured, name: Any) -> tuple[float, float]:
-    if isinstance(result, Measurement):
-        point = result.landmarks.points[name]
-        return round(point.x_px, 1), round(point.y_px, 1)
-    share = {"hip": 0.2, "knee": 0.5, "ankle": 0.8}[name]
-    return photo.width * share, photo.height * 0.5
+def _counts_otherwise(result: Measurement, asked: Asked) -> bool:
+    """Whether the number makes far more sense where 180 is straight."""
+    if asked.number is None or asked.counting != "flexion" or result.comparison is None:
+        return False
+    as_it_is = abs(result.comparison.discrepancy_deg)
+    other = abs(180 - asked.number - result.knee.deg)
+    return as_it_is > 30 and other < as_it_is / 2
+
+
+def _more(entry: Entry, result: Measurement | NotMeasured) -> None:
+    """Where the ± comes from, what to keep in mind, and the picture to take along."""
+    if isinstance(result, NotMeasured):
+        return
+    with st.expander("Where the ± comes from", icon=":material/info:"):
+        st.markdown(f"Points: {wording.sources(result.landmarks)}.")
+        st.markdown(f"Camera: {wording.PLANE_WORDS[result.plane]}.")
+        lines = "\n".join(
+            f"| {line.replace('_', ' ')} | {wording.degrees(wording.plus_minus(u))} |"
+            for line, u in result.knee.budget_deg.items()
+        )
+        st.markdown(f"| alone it would give | ± |\n| --- | ---: |\n{lines}")
+        for caution in result.cautions:
+            st.markdown(f"Caution: {caution}")
+        st.download_button(
+            "Picture with the answer",
+            data=lambda: _picture(entry, result),
+            file_name="knee.jpg",
+            mime="image/jpeg",
+            on_click="ignore",
+            width="stretch",
+        )
+
+
+def _picture(entry: Entry, result: Measurement) -> bytes:
+    out = io.BytesIO()
+    overlay(entry.photo, result).save(out, "JPEG", quality=88)
+    return out.getvalue()

@@ -25,6 +25,7 @@ def show() -> None:
     st.html(STYLE)
     pages = _pages()
     chosen = st.navigation(pages, position="hidden")
+    st.session_state["pages"] = {page.url_path: page for page in pages}  # for links between them
     # Our own row instead of Streamlit's menu: at the bottom of a phone, under the thumb.
     with st.container(key="navigation", horizontal=True, gap="small"):
         for page in pages:

@@ -1,0 +1,125 @@
+"""The answer as one block of the page, readable at arm's length.
+
+Only words and places: every number comes from the result, every sentence from `wording`.
+"""
+
+from __future__ import annotations
+
+from html import escape
+
+from knee_angle import wording
+from knee_angle.records import Measurement, NotMeasured, Settings
+
+__all__ = ["card", "refusal"]
+
+
+def card(result: Measurement, *, settings: Settings, number: float | None, fingerprint: str) -> str:
+    """The answer of one photo, as HTML: alarm first, then verdict, numbers and what to do.
+
+    Parameters
+    ----------
+    result : Measurement
+        The answer.
+    settings : Settings
+        Those it was measured with.
+    number : float or None
+        The number as it stands on the display, in its own way of counting.
+    fingerprint : str
+        Names all that went into the answer, so that an older one cannot stay unnoticed.
+    """
+    kind = "" if result.comparison is None else result.comparison.verdict
+    shown = "" if number is None else f"{number:g}"
+    parts = [
+        *(_alarm(text) for text in result.alarms),
+        _verdict(result),
+        _numbers(result, number),
+        _prescribed(settings),
+        f'<p class="sentence" role="status">{escape(wording.sentence(result))}</p>',
+        _finding(result),
+    ]
+    return (
+        f'<section class="answer {kind}" aria-label="Answer" data-of="{fingerprint}" '
+        f'data-number="{shown}">{"".join(parts)}</section>'
+    )
+
+
+def refusal(result: NotMeasured, *, fingerprint: str) -> str:
+    """Why there is no answer, and what to do, as HTML."""
+    return (
+        f'<section class="answer refused" aria-label="Answer" data-of="{fingerprint}">'
+        '<p class="verdict"><span class="shape bar"></span>Not measured</p>'
+        f'<p class="sentence" role="status">{escape(_sentence(result.reason))}</p>'
+        f'<p class="next"><b>Next</b> {escape(_sentence(result.advice))}</p></section>'
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+
+
+def _alarm(text: str) -> str:
+    head, _, rest = text.partition(":")
+    return (
+        '<div class="alarm" role="alert"><span class="octagon" aria-hidden="true">!</span>'
+        f"<p><b>{escape(head)}</b>{escape(_sentence(rest.strip()))}</p></div>"
+    )
+
+
+def _verdict(result: Measurement) -> str:
+    if result.comparison is None:
+        return ""
+    kind = result.comparison.verdict
+    words = wording.VERDICT_WORDS[kind]
+    return (
+        f'<p class="verdict"><span class="shape {wording.VERDICT_SHAPES[kind]}"></span>'
+        f"{words[:1].upper()}{words[1:]}</p>"
+    )
+
+
+def _numbers(result: Measurement, number: float | None) -> str:
+    """Knee and display side by side and large, the difference beneath."""
+    knee = result.knee
+    figures = [_figure("Knee", wording.degrees(knee.deg), f"± {_plus_minus(knee.u_deg)}")]
+    compared, displayed = result.comparison, result.displayed
+    if compared is not None and displayed is not None:
+        other = "" if number is None or number == displayed.deg else f"shown as {number:g}"
+        figures.append(_figure("Display", wording.degrees(displayed.deg), other))
+        figures.append(
+            _figure(
+                "Difference",
+                wording.degrees(compared.discrepancy_deg, sign=True),
+                f"± {_plus_minus(compared.u_deg)}, allowed {compared.tolerance_deg:g}°",
+                "small",
+            )
+        )
+    return f'<dl class="figures">{"".join(figures)}</dl>'
+
+
+def _figure(name: str, value: str, more: str, size: str = "big") -> str:
+    return (
+        f'<div class="{size}"><dt>{name}</dt><dd><b>{escape(value)}</b> '
+        f"<span>{escape(more)}</span></dd></div>"
+    )
+
+
+def _plus_minus(u_deg: float) -> str:
+    return wording.degrees(wording.plus_minus(u_deg))
+
+
+def _prescribed(settings: Settings) -> str:
+    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    if low is None and high is None:
+        return '<p class="prescribed none">No prescribed limits entered: none were checked.</p>'
+    ends = [
+        f"{name} {wording.degrees(limit)}"
+        for name, limit in (("extension", low), ("flexion", high))
+        if limit is not None
+    ]
+    return f'<p class="prescribed">Prescribed: <b>{", ".join(ends)}</b></p>'
+
+
+def _finding(result: Measurement) -> str:
+    if result.finding is None:
+        return ""
+    words = wording.FINDING_WORDS[result.finding.kind]
+    return f'<p class="next"><b>{escape(_sentence(words))}</b> {escape(result.finding.advice)}</p>'

@@ -1,0 +1,219 @@
+"""Keeping a measurement with one tap, and saying plainly whether it was kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import streamlit as st
+
+from knee_angle import wording
+from knee_angle.errors import KneeAngleError
+from knee_angle.keep import crop_jpeg
+from knee_angle.page import memory
+from knee_angle.page.tray import Entry
+from knee_angle.records import Measurement, NotMeasured, Settings
+from knee_angle.store import (
+    CHECKLIST,
+    KeptMeasurement,
+    Prescription,
+    SetUp,
+    Store,
+    checked_code,
+    new_id,
+    open_store,
+)
+
+__all__ = ["Whose", "keep_area", "prescription_of", "set_up", "the_store", "whose"]
+
+ASKED = "keep-asked"
+
+
+@st.cache_resource(show_spinner=False)
+def the_store() -> Store:
+    """The store of this machine, opened at the first need.
+
+    Raises
+    ------
+    StoreError
+        It cannot be used; asked again at the next need.
+    """
+    return open_store()
+
+
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """Codes as typed: whose knee, in which machine; empty where none was given."""
+
+    person: str
+    machine: str
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """All that one row will hold besides the answer."""
+
+    answer: str
+    whose: Whose
+    setup: SetUp
+    with_photo: bool
+
+
+def whose(entry: Entry) -> Whose:
+    """Ask for the two codes. They stay with photos that came together, and no longer."""
+    left, right = memory.pair("whose")
+    with left:
+        person = memory.text("Person (code)", entry.own("person"), placeholder="P-017")
+    with right:
+        machine = memory.text("Machine (code)", entry.own("machine"), placeholder="M-03")
+    return Whose(person, machine)
+
+
+def prescription_of(person: str) -> Prescription | None:
+    """What is prescribed today for a person of that code; None where nobody is known by it."""
+    try:
+        return the_store().prescription_on(checked_code(person), date.today())
+    except KneeAngleError:
+        return None  # keeping the measurement tells what is wrong
+
+
+def set_up(entry: Entry) -> SetUp:
+    """How the machine is set, folded away: whatever is noted is kept with the measurement."""
+    with st.expander("Set-up of the machine", icon=":material/checklist:"):
+        st.caption("Common practice. Whatever you fill in is kept with the measurement.")
+        ticks = tuple(
+            key for key, words in CHECKLIST.items() if memory.tick(words, entry.own(f"tick-{key}"))
+        )
+        left, right = memory.pair("set-up")
+        with left:
+            extension = memory.number(
+                "Extension set, degrees", entry.own("set-extension"), low=-30.0, high=180.0
+            )
+            speed = memory.number("Speed, as it is named there", entry.own("speed"), low=0.0)
+            head = memory.number(
+                "Head of the bed, degrees", entry.own("head"), low=-20.0, high=90.0, step=5.0
+            )
+        with right:
+            flexion = memory.number(
+                "Flexion set, degrees", entry.own("set-flexion"), low=-30.0, high=180.0
+            )
+            hours = memory.number("Hours of use since last time", entry.own("hours"), low=0.0)
+    return SetUp(
+        flexion_deg=flexion,
+        extension_deg=extension,
+        speed=speed,
+        bed_head_deg=head,
+        hours_of_use=hours,
+        ticks=ticks,
+    )
+
+
+def keep_area(
+    entry: Entry,
+    result: Measurement | NotMeasured,
+    *,
+    settings: Settings,
+    setup: SetUp,
+    whose: Whose,
+    fingerprint: str,
+) -> None:
+    """The button, and what became of the last tap on it.
+
+    A tap keeps the answer that was on the screen. Where the number or a point changed in
+    the same moment, nothing is kept until the new answer has been seen.
+    """
+    if isinstance(result, NotMeasured):
+        return
+    shown = st.session_state.pop(ASKED, None)
+    with_photo = memory.tick("Keep the photo too (cut to the leg)", entry.own("photo"))
+    wanted = Wanted(fingerprint, whose, setup, with_photo)
+    problem = None
+    if shown is not None:
+        problem = _kept(entry, result, settings, wanted, shown)
+    if entry.kept is not None and entry.kept_as == wanted:
+        _told(entry.kept, with_photo=with_photo)
+        return
+    words = "Keep this measurement" if entry.kept is None else "Keep the correction"
+    st.button(
+        words,
+        type="primary",
+        width="stretch",
+        key=f"keep-{entry.key}",
+        on_click=_ask,
+        args=(fingerprint,),
+    )
+    if problem is not None:
+        st.error(problem)
+    elif entry.kept is not None:
+        st.info("Something changed since this was kept. The earlier row stays in the records.")
+
+
+def _ask(fingerprint: str) -> None:
+    st.session_state[ASKED] = fingerprint
+
+
+def _kept(
+    entry: Entry, result: Measurement, settings: Settings, wanted: Wanted, shown: str
+) -> str | None:
+    """Keep the measurement; what went wrong, else None."""
+    if shown != wanted.answer:
+        return "Not kept: the answer has changed. Look at the new one, then keep it."
+    if not wanted.whose.person and not wanted.whose.machine:
+        return "Not kept: give the code of the person or of the machine, to find it again."
+    if entry.pending is None or entry.pending[0] != wanted:
+        entry.pending = (wanted, new_id())
+    try:
+        entry.kept = _saved(entry, result, settings, wanted, row_id=entry.pending[1])
+    except KneeAngleError as error:
+        return f"Not kept: {error}. Nothing here is lost: correct it and keep it again."
+    entry.kept_as = wanted
+    return None
+
+
+def _saved(
+    entry: Entry, result: Measurement, settings: Settings, wanted: Wanted, *, row_id: str
+) -> KeptMeasurement:
+    store = the_store()
+    person, machine = wanted.whose.person, wanted.whose.machine
+    # Both codes are checked before either is made known.
+    person = person and checked_code(person)
+    machine = machine and checked_code(machine, what="machine")
+    if person:
+        store.add_person(person)
+    if machine:
+        store.add_machine(machine)
+    return store.save_measurement(
+        result,
+        settings=settings,
+        photo_sha256=entry.photo.sha256,
+        person=person or None,
+        machine=machine or None,
+        setup=wanted.setup,
+        photo=crop_jpeg(entry.photo, result) if wanted.with_photo else None,
+        corrects=None if entry.kept is None else entry.kept.id,
+        row_id=row_id,
+    )
+
+
+def _told(kept: KeptMeasurement, *, with_photo: bool) -> None:
+    """What was kept, and where it is found again."""
+    of = " and ".join(code for code in (kept.person, kept.machine) if code is not None)
+    display = (
+        "" if kept.displayed_deg is None else f", display {wording.degrees(kept.displayed_deg)}"
+    )
+    st.success(
+        f"Kept for {of}: knee {wording.with_u(kept.flexion_deg, kept.u_deg)}{display}, "
+        f"{'with' if with_photo else 'without'} the photo, at {kept.saved_at.astimezone():%H:%M}."
+    )
+    pages = st.session_state.get("pages", {})
+    for name, code in (("people", kept.person), ("machines", kept.machine)):
+        if code is not None and name in pages:
+            what = "person" if name == "people" else "machine"
+            st.page_link(
+                pages[name],
+                label=f"Open {code}",
+                icon=":material/arrow_forward:",
+                query_params={what: code},
+                width="stretch",
+            )
+            return

@@ -1,0 +1,78 @@
+"""What one visit keeps while the visitor goes from page to page.
+
+Streamlit forgets an input as soon as it is not shown: whoever looks at another page would
+lose what was typed. Inputs made here are remembered until the visit ends, and nowhere else.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+if TYPE_CHECKING:
+    from streamlit.delta_generator import DeltaGenerator
+
+__all__ = ["choice", "number", "pair", "recall", "text", "tick"]
+
+MEMORY = "remembered"
+
+
+def recall(name: str, default: Any = None) -> Any:
+    """What is in the input of that name, wherever on the page it stands."""
+    remembered = st.session_state.get(MEMORY, {}).get(name, default)
+    return st.session_state.get(f"input-{name}", remembered)
+
+
+def pair(name: str) -> tuple[DeltaGenerator, DeltaGenerator]:
+    """Two places side by side for short inputs, on a phone as well."""
+    with st.container(key=f"pair-{name}"):
+        left, right = st.columns(2, gap="small")
+    return left, right
+
+
+def number(
+    label: str, name: str, *, low: float, high: float = 1000.0, **options: Any
+) -> float | None:
+    """A number that may be left out."""
+    value: float | None = st.number_input(
+        label,
+        min_value=low,
+        max_value=high,
+        value=recall(name, options.pop("default", None)),
+        step=options.pop("step", 1.0),
+        format="%g",
+        key=f"input-{name}",
+        **options,
+    )
+    _remember(name, value)
+    return value
+
+
+def text(label: str, name: str, **options: Any) -> str:
+    """A line of text, without space around it."""
+    typed: str = st.text_input(label, value=recall(name, ""), key=f"input-{name}", **options)
+    _remember(name, typed.strip())
+    return typed.strip()
+
+
+def tick(label: str, name: str, **options: Any) -> bool:
+    """A box that is ticked or not."""
+    value = st.checkbox(label, value=recall(name, False), key=f"input-{name}", **options)
+    _remember(name, value)
+    return value
+
+
+def choice(label: str, name: str, options: dict[str, str], **more: Any) -> str:
+    """One of several values, shown by their words."""
+    keys = list(options)
+    at = keys.index(recall(name, keys[0]))
+    picked = st.radio(
+        label, keys, index=at, format_func=options.__getitem__, key=f"input-{name}", **more
+    )
+    _remember(name, picked)
+    return picked
+
+
+def _remember(name: str, value: Any) -> None:
+    st.session_state.setdefault(MEMORY, {})[name] = value

@@ -1,0 +1,161 @@
+"""The photos of one visit, with what was seen in each and what was changed by hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import streamlit as st
+
+from knee_angle.errors import UnreadablePhoto
+from knee_angle.landmarks.standard import opened_detectors
+from knee_angle.measure import Seen, look, measure_photo
+from knee_angle.page.editor import Edit, edit_of
+from knee_angle.photo import Photo, read_photo
+from knee_angle.records import Landmarks, Measurement, NotMeasured, Settings
+from knee_angle.store import KeptMeasurement
+
+__all__ = ["MOST", "Entry", "Tray", "the_tray"]
+
+MOST = 12
+"""Photos at a time: each is held in memory, decoded."""
+
+
+@dataclass
+class Entry:
+    """One photo on the page.
+
+    Parameters
+    ----------
+    photo : Photo
+        Read once.
+    seen : Seen
+        What the detectors saw, looked for once.
+    edit : Edit
+        What a hand changed since.
+    seed : Edit
+        What the editor was given when it was last put on the page.
+    turn : int
+        How often that was.
+    batch : int
+        Counts the uploads: photos that came together show one person in one machine.
+    kept, kept_as
+        The row that holds it, and what went into that row.
+    pending
+        What is being kept, with its row's identifier: a second tap keeps no second row.
+    """
+
+    photo: Photo
+    seen: Seen
+    edit: Edit = field(default_factory=Edit)
+    seed: Edit = field(default_factory=Edit)
+    turn: int = 0
+    batch: int = 0
+    kept: KeptMeasurement | None = None
+    kept_as: object = None
+    pending: tuple[object, str] | None = None
+
+    def own(self, name: str) -> str:
+        """An input's name for this photo and those that came with it, for no later one."""
+        return f"{name}-{self.batch}"
+
+    @property
+    def key(self) -> str:
+        """The photo's own part of every input's name."""
+        return self.photo.sha256[:12]
+
+    @property
+    def revision(self) -> str:
+        """Names the points that the editor was given."""
+        return f"{self.key}-{self.turn}"
+
+    @property
+    def found(self) -> Landmarks | None:
+        """The automatic points."""
+        return None if isinstance(self.seen.landmarks, NotMeasured) else self.seen.landmarks
+
+    def editor_is_new(self) -> None:
+        """The editor is put on the page again: it starts from the points as they are."""
+        self.seed = self.edit
+        self.turn += 1
+
+    def take(self, value: Any) -> None:
+        """What the editor sent."""
+        edit = edit_of(
+            value,
+            revision=self.revision,
+            width_px=self.photo.width,
+            height_px=self.photo.height,
+        )
+        if edit is not None:
+            self.edit = edit
+
+    def measured(
+        self, *, displayed_deg: float | None, settings: Settings
+    ) -> Measurement | NotMeasured:
+        """The answer for the points as they are.
+
+        Raises
+        ------
+        KneeAngleError
+            A number that cannot be, or a photo that breaks off when read in full.
+        """
+        seen = self.seen
+        if self.found is not None:
+            seen = Seen(seen.tags, self.edit.applied(self.found))
+        return measure_photo(
+            self.photo,
+            detectors=_detectors()[1],
+            settings=settings,
+            displayed_deg=displayed_deg,
+            manual=self.edit.manual(),
+            seen=seen,
+        )
+
+
+@dataclass
+class Tray:
+    """All photos of a visit, in the order in which they came."""
+
+    entries: dict[str, Entry] = field(default_factory=dict)
+    chosen: str | None = None
+    refused: list[str] = field(default_factory=list)
+
+    def add(self, content: bytes, name: str, *, batch: int) -> None:
+        """Read a photo, look at it, and choose it; a photo that cannot be read is told."""
+        try:
+            photo = read_photo(content, name=name)
+            if photo.sha256 not in self.entries:
+                if len(self.entries) >= MOST:
+                    self.refused.append(
+                        f"{name}: not taken, {MOST} photos are here already. Remove one first."
+                    )
+                    return
+                seen = look(photo, detectors=_detectors()[1])
+                self.entries[photo.sha256] = Entry(photo, seen, batch=batch)
+        except UnreadablePhoto as error:
+            self.refused.append(f"{name}: {error.reason}")
+        else:
+            self.chosen = photo.sha256
+
+    def current(self) -> Entry | None:
+        """The photo that is shown."""
+        return None if self.chosen is None else self.entries.get(self.chosen)
+
+    def remove(self, entry: Entry) -> None:
+        """Let go of a photo."""
+        del self.entries[entry.photo.sha256]
+        self.chosen = next(iter(self.entries), None)
+
+
+def the_tray() -> Tray:
+    """The tray of this visit."""
+    tray: Tray = st.session_state.setdefault("tray", Tray())
+    return tray
+
+
+@st.cache_resource(show_spinner="Getting ready ...")
+def _detectors() -> Any:
+    """Detectors stay open while the server runs; the page never closes them."""
+    opened = opened_detectors()
+    return opened, opened.__enter__()

@@ -1,0 +1,373 @@
+"""The page in a real browser: a phone's touch screen and a desktop, nothing from outside."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import numpy as np
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from conftest import SAMPLES
+from PIL import Image
+from playwright.sync_api import Browser, BrowserContext, CDPSession, Locator, Page, sync_playwright
+from serving import free_port, running
+
+from knee_angle import geometry, serve
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.measure import measure
+from knee_angle.records import Measurement
+from knee_angle.store import open_store
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+DESKTOP = {"viewport": {"width": 1280, "height": 900}}
+SIZES = pytest.mark.parametrize(
+    "size", [pytest.param(PHONE, id="phone"), pytest.param(DESKTOP, id="desktop")]
+)
+
+STREAMLITS_OWN: dict[str, str] = {
+    # The area for files carries both the role "presentation" and a name.
+    "presentation-role-conflict": 'data-testid="stFileUploaderDropzone"',
+}
+"""Rules of axe-core that a part of Streamlit breaks, with what that part is known by."""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        missing = "Chromium is missing: install Debian's package chromium"
+        if os.environ.get("CI"):
+            pytest.fail(missing)
+        pytest.skip(missing)
+    with sync_playwright() as playwright:
+        # No name but this machine's is looked up, whatever the page or the browser asks for.
+        started = playwright.chromium.launch(
+            executable_path=path,
+            args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"],
+        )
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def store_file(tmp_path_factory) -> Path:
+    return tmp_path_factory.mktemp("store") / "kept.db"
+
+
+@pytest.fixture(scope="module")
+def address(store_file) -> Iterator[str]:
+    port = free_port()
+    with running(serve.command(port=port), port, KNEE_ANGLE_STORE=str(store_file)) as address:
+        yield address
+
+
+@dataclass
+class Visit:
+    """One visitor with one screen, and a count of the taps."""
+
+    page: Page
+    screen: CDPSession
+    asked: list[str]
+    complaints: list[str]
+    taps: int = 0
+    width: float = 0.0
+
+    def settled(self) -> None:
+        """The server has answered and the page stands still."""
+        self.page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+    def tap(self, target: Locator) -> None:
+        self.taps += 1
+        target.click()
+
+    def upload(self, *names: str | Path) -> None:
+        """One tap on the input; the phone's own chooser is not ours to count."""
+        self.taps += 1
+        files = [SAMPLES / name for name in names]
+        self.page.locator("input[type=file]").first.set_input_files(files)
+        self.page.locator(".answer").wait_for()
+        self.page.locator(".handle").first.wait_for(state="attached")
+        self.settled()
+        self.width = self.page.locator(".stage").bounding_box()["width"]
+
+    def typed(self, label: str, text: str) -> None:
+        """One tap into the input, the typing, and Enter."""
+        target = self.page.get_by_label(label, exact=True)
+        self.tap(target)
+        target.fill(text)
+        target.press("Enter")
+        self.settled()
+
+    def handle(self, name: str) -> Locator:
+        return self.page.locator(f".handle[data-name={name}]")
+
+    def place(self, name: str) -> tuple[float, float]:
+        """Where a handle's middle is on the screen."""
+        box = self.handle(name).bounding_box()
+        return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+    def named_place(self, name: str) -> tuple[int, int]:
+        """Where the handle says its point is, full-size px."""
+        x, y = re.findall(r"\d+", self.handle(name).get_attribute("aria-label"))
+        return int(x), int(y)
+
+    def drag_by_touch(self, name: str, dx: float, dy: float, *, up: bool = True) -> None:
+        """A finger down on the point, along, and up."""
+        self.taps += 1
+        self.handle(name).scroll_into_view_if_needed()
+        x, y = self.place(name)
+        self.touch("touchStart", (x, y))
+        for share in (0.2, 0.5, 0.8, 1.0):
+            self.touch("touchMove", (x + dx * share, y + dy * share))
+        if up:
+            self.finger_up()
+
+    def finger_up(self) -> None:
+        self.touch("touchEnd")
+
+    def touch(self, kind: str, *points: tuple[float, float]) -> None:
+        """A real touch, as the browser gets it from its screen."""
+        touches = [{"x": x, "y": y} for x, y in points]
+        self.screen.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+
+    def answer(self) -> str:
+        return self.page.locator(".answer").get_attribute("data-of")
+
+    def new_answer(self, old: str) -> None:
+        """Wait until another answer stands there."""
+        self.page.locator(f".answer:not([data-of='{old}']):not([data-stale])").wait_for()
+        self.settled()
+
+
+@contextmanager
+def visiting(browser: Browser, address: str, size: dict) -> Iterator[Visit]:
+    """A visit; at its end, nothing may have been asked of anybody but our server."""
+    context: BrowserContext = browser.new_context(**size)
+    page = context.new_page()
+    visit = Visit(page, context.new_cdp_session(page), [], [])
+    context.on("request", lambda request: visit.asked.append(request.url))
+    page.on("websocket", lambda socket: visit.asked.append(socket.url))
+    page.on(
+        "console",
+        lambda line: visit.complaints.append(line.text) if line.type == "error" else None,
+    )
+    page.on("pageerror", lambda error: visit.complaints.append(str(error)))
+    page.goto(address)
+    page.get_by_role("heading", name="Measure a knee").wait_for()
+    visit.settled()
+    yield visit
+    context.close()
+    ours = urlsplit(address).netloc
+    outside = [u for u in visit.asked if urlsplit(u).scheme not in {"data", "blob"}]
+    assert {urlsplit(url).netloc for url in outside} == {ours}
+    assert visit.complaints == []
+
+
+def measured(name: str) -> Measurement:
+    return measure(SAMPLES / name, detectors=(DotDetector(),))
+
+
+@SIZES
+def test_a_page_needs_no_sideways_scrolling(browser, address, size):
+    with visiting(browser, address, size) as visit:
+        visit.upload("bed_01.jpg")
+        visit.typed("Number on the display", "93")
+        for details in visit.page.locator("summary").all():
+            details.click()
+        wide = visit.page.evaluate(
+            "[...document.querySelectorAll('body, body *')]"
+            ".filter(e => e.scrollWidth > e.clientWidth + 1"
+            " && ['auto', 'scroll'].includes(getComputedStyle(e).overflowX)"
+            " && e.clientWidth > 0).map(e => e.className)"
+        )
+        assert (
+            visit.page.evaluate("document.documentElement.scrollWidth")
+            <= (size["viewport"]["width"])
+        )
+        assert wide == []
+
+
+def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, address):
+    with visiting(browser, address, PHONE) as visit:
+        visit.upload("bed_01.jpg")
+        visit.handle("knee").scroll_into_view_if_needed()
+        old, (x, y), named = visit.answer(), visit.place("knee"), visit.named_place("knee")
+        visit.drag_by_touch("knee", 30, -20, up=False)
+        # The finger is still down: the point is under it, enlarged, and the old answer is marked.
+        assert visit.place("knee") == pytest.approx((x + 30, y - 20), abs=0.6)
+        assert visit.page.locator(".lens").is_visible()
+        assert visit.page.locator(".answer").get_attribute("data-stale") == ""
+        visit.finger_up()
+        visit.new_answer(old)
+        assert visit.place("knee") == pytest.approx((x + 30, y - 20), abs=0.6)
+        assert visit.page.locator(".lens").is_hidden()
+        moved = visit.answer()
+        visit.tap(visit.page.get_by_role("button", name="Undo"))
+        visit.new_answer(moved)
+        assert (visit.answer(), visit.named_place("knee")) == (old, named)
+
+
+def test_keys_and_pad_move_a_point_and_say_so(browser, address):
+    with visiting(browser, address, DESKTOP) as visit:
+        visit.upload("bed_01.jpg")
+        knee, old = visit.handle("knee"), visit.answer()
+        x, y = visit.named_place("knee")
+        step = 1.6  # a thousandth of the photo's 1600 px
+        knee.focus()
+        knee.press("ArrowRight")
+        knee.press("Shift+ArrowDown")
+        assert visit.named_place("knee") == pytest.approx((x + step, y + 10 * step), abs=1)
+        visit.new_answer(old)
+        said = visit.page.locator(".live").inner_text()
+        assert said.startswith("Knee moved. Flat in the picture ")
+        old = visit.answer()
+        visit.tap(visit.page.locator(".chips button", has_text="Hinge"))
+        x, y = visit.named_place("hinge")
+        visit.tap(visit.page.get_by_role("button", name="Big steps"))
+        visit.tap(visit.page.locator(".pad button[aria-label=Up]"))
+        assert visit.named_place("hinge") == pytest.approx((x, y - 10 * step), abs=1)
+        visit.new_answer(old)
+        old = visit.answer()
+        visit.tap(visit.page.get_by_role("button", name="As found"))
+        visit.new_answer(old)
+        assert visit.named_place("hinge") == (x, y)
+
+
+def test_where_nothing_is_found_three_taps_measure(browser, address, tmp_path):
+    noise = np.random.default_rng(5).integers(90, 140, (600, 800, 3), dtype=np.uint8)
+    path = tmp_path / "nothing.jpg"
+    Image.fromarray(noise).save(path)
+    with visiting(browser, address, PHONE) as visit:
+        visit.upload(path)
+        assert "Not measured" in visit.page.locator(".answer").inner_text()
+        for name, at in (("hip", (0.8, 0.6)), ("knee", (0.5, 0.3)), ("ankle", (0.2, 0.6))):
+            old = visit.answer()
+            assert visit.page.locator(".hint").inner_text() == f"Tap the {name} in the photo."
+            stage = visit.page.locator(".stage")
+            stage.scroll_into_view_if_needed()
+            box = stage.bounding_box()
+            visit.taps += 1
+            visit.page.touchscreen.tap(
+                box["x"] + at[0] * box["width"], box["y"] + at[1] * box["height"]
+            )
+            visit.new_answer(old)
+        # hip (640, 360), knee (400, 180), ankle (160, 360): 2 atan(180 / 240) = 73.7 degrees
+        shown = float(visit.page.locator(".degrees").inner_text().rstrip("°"))
+        assert shown == pytest.approx(73.7, abs=0.5)  # whole pixels of the screen
+        assert "knee bends" in visit.page.locator(".answer").inner_text()
+
+
+def test_the_angle_while_dragging_is_the_flat_angle(browser, address):
+    """The script's own formula against `geometry.signed_flexion_deg`, over random legs."""
+    legs = np.random.default_rng(8).uniform(0, 1000, (200, 3, 2))
+    with visiting(browser, address, DESKTOP) as visit:
+        script = f"{address}/_stcore/bidi-components/knee-angle.points_editor/editor.js"
+        found = visit.page.evaluate(
+            "async ([script, legs]) => {"
+            "  const { flatFlexion } = await import(script);"
+            "  return ['left', 'right', null].map("
+            "    side => legs.map(([hip, knee, ankle]) => flatFlexion(hip, knee, ankle, side)));"
+            "}",
+            [script, legs.tolist()],
+        )
+    points = [legs[:, i] for i in range(3)]
+    expected = [
+        geometry.signed_flexion_deg(*points, side="left"),
+        geometry.signed_flexion_deg(*points, side="right"),
+        geometry.flexion_deg(*points),
+    ]
+    assert np.allclose(found, expected, atol=1e-9)
+
+
+def test_an_answer_is_marked_as_old_while_another_number_is_typed(browser, address):
+    with visiting(browser, address, DESKTOP) as visit:
+        visit.upload("bed_01.jpg")
+        visit.typed("Number on the display", "93")
+        visit.page.locator(".verdict").wait_for()
+        number = visit.page.get_by_label("Number on the display", exact=True)
+        number.press_sequentially("1")  # 931
+        assert visit.page.locator(".answer").get_attribute("data-stale") == ""
+        number.press("Backspace")  # 93 again
+        assert visit.page.locator(".answer").get_attribute("data-stale") is None
+
+
+def test_points_stay_while_another_page_is_looked_at(browser, address):
+    with visiting(browser, address, PHONE) as visit:
+        visit.upload("bed_01.jpg", "bed_03.jpg")
+        old = visit.answer()
+        visit.drag_by_touch("ankle", 12, 9)
+        visit.new_answer(old)
+        moved, place = visit.answer(), visit.named_place("ankle")
+        visit.tap(visit.page.get_by_role("link", name="Photograph"))
+        visit.page.get_by_role("heading", name="How to photograph").wait_for()
+        visit.tap(visit.page.get_by_role("link", name="Measure"))
+        visit.page.locator(".answer").wait_for()
+        visit.settled()
+        assert (visit.answer(), visit.named_place("ankle")) == (moved, place)
+        visit.tap(visit.page.get_by_role("radio", name="Photo 1"))
+        visit.new_answer(moved)
+        visit.tap(visit.page.get_by_role("radio", name="Photo 2"))
+        visit.page.locator(f".answer[data-of='{moved}']").wait_for()
+
+
+def test_a_new_user_measures_corrects_and_keeps_in_a_minute_and_eight_taps(
+    browser, address, store_file
+):
+    began = time.monotonic()
+    with visiting(browser, address, PHONE) as visit:
+        visit.upload("bed_01.jpg")
+        visit.typed("Number on the display", "93")
+        visit.page.locator(".verdict").wait_for()
+        old = visit.answer()
+        visit.drag_by_touch("knee", 4, -3)
+        visit.new_answer(old)
+        visit.typed("Person (code)", "P-017")
+        visit.tap(visit.page.get_by_role("button", name="Keep this measurement"))
+        visit.page.get_by_text("Kept for P-017: knee").wait_for()
+        shown = visit.page.locator(".answer dd b").first.inner_text()
+    with open_store(store_file) as store:
+        (row,) = store.measurements(person="P-017")
+        knee = store.measurement(row.id).measurement.landmarks.points["knee"]
+    assert f"{row.flexion_deg:.1f}°" == shown
+    # 4 px to the right on a screen 390 px wide, in a photo of 1600 px.
+    found = measured("bed_01.jpg").landmarks.points["knee"]
+    scale = 1600 / visit.width
+    assert (knee.source, knee.x_px) == ("manual", pytest.approx(found.x_px + 4 * scale, abs=3))
+    assert knee.y_px == pytest.approx(found.y_px - 3 * scale, abs=3)
+    assert visit.taps <= 8
+    assert time.monotonic() - began < 60
+
+
+@SIZES
+def test_axe_finds_nothing_that_is_ours(browser, address, size):
+    def check(state: str) -> None:
+        found = Axe().run(visit.page).response["violations"]
+        wrong = [
+            (violation["id"], node["html"][:200])
+            for violation in found
+            for node in violation["nodes"]
+            if STREAMLITS_OWN.get(violation["id"], "no part") not in node["html"]
+        ]
+        assert wrong == [], state
+
+    with visiting(browser, address, size) as visit:
+        check("empty")
+        visit.upload("bed_01.jpg")
+        visit.typed("Number on the display", "93")
+        visit.tap(visit.page.locator("summary", has_text="Prescribed limits"))
+        visit.typed("Prescribed flexion", "80")
+        visit.page.locator(".alarm").wait_for()
+        visit.tap(visit.page.locator(".chips button", has_text="Hinge"))
+        check("alarm, editor in use, settings open")
+        visit.tap(visit.page.get_by_role("link", name="Photograph"))
+        visit.page.get_by_role("heading", name="How to photograph").wait_for()
+        visit.settled()
+        check("how to photograph")
