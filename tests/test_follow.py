@@ -1,0 +1,135 @@
+"""Following a person and a machine: days, limits, notation, due dates."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta, timezone
+
+import numpy as np
+import pytest
+
+from knee_angle.calibration import fit_line
+from knee_angle.errors import InvalidInput
+from knee_angle.follow import (
+    MARKS,
+    Due,
+    Limits,
+    Reading,
+    difference_at,
+    due,
+    follow_days,
+    limits_on,
+    marks_of,
+    neutral_zero,
+)
+
+NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+
+
+def reading(deg, *, u=2.0, at=NOON, displayed=None, end=None):
+    return Reading("x", at, deg, u, (deg - 1.96 * u, deg + 1.96 * u), displayed, end)
+
+
+@pytest.mark.parametrize(
+    ("flexion", "extension", "notation"),
+    [
+        # Gerhardt and Russe 1975, from memory.
+        pytest.param(140, -5, "5-0-140", id="hyperextension of 5"),
+        pytest.param(90, 10, "0-10-90", id="extension deficit of 10"),
+        pytest.param(120, 0, "0-0-120", id="straight"),
+        pytest.param(89.6, 9.7, "0-10-90", id="whole degrees"),
+        pytest.param(-3, -10, "10-3-0", id="never bent to straight"),
+        pytest.param(0.4, -0.4, "0-0-0", id="no negative zero"),
+    ],
+)
+def test_neutral_zero_notation(flexion, extension, notation):
+    assert neutral_zero(flexion_deg=flexion, extension_deg=extension) == notation
+
+
+def test_neutral_zero_refuses_what_was_exchanged():
+    with pytest.raises(InvalidInput, match="were they exchanged"):
+        neutral_zero(flexion_deg=5, extension_deg=90)
+
+
+def test_a_day_in_full():
+    found = [
+        reading(78.0, displayed=90.0, end="flexion"),
+        reading(82.0, displayed=92.0, end="flexion"),
+        reading(9.0, displayed=4.0),
+        reading(60.0, end="extension"),
+    ]
+    (day,) = follow_days(found, [Limits(date(2026, 3, 1), 95.0, 0.0)], zone=UTC)
+    assert (day.flexion.deg, day.extension.deg) == (82.0, 9.0)
+    assert day.arc.deg == 73.0
+    assert day.arc.u_deg == pytest.approx(np.hypot(2, 2))
+    assert day.arc.interval_deg == pytest.approx((73 - 1.96 * 8**0.5, 73 + 1.96 * 8**0.5))
+    assert day.displayed_arc_deg == 88.0
+    assert day.neutral_zero == "0-9-82"
+    assert (day.past_flexion, day.past_extension, day.readings) == (False, False, 4)
+
+
+def test_a_day_with_one_end_has_no_arc():
+    (day,) = follow_days([reading(80.0)], [], zone=UTC)
+    assert (day.extension, day.arc, day.neutral_zero, day.limits) == (None, None, None, None)
+
+
+def test_days_are_those_of_the_place():
+    late = datetime(2026, 3, 2, 23, 30, tzinfo=UTC)
+    east = timezone(timedelta(hours=2))
+    assert [d.day.day for d in follow_days([reading(80, at=late)], [], zone=UTC)] == [2]
+    assert [d.day.day for d in follow_days([reading(80, at=late)], [], zone=east)] == [3]
+
+
+@pytest.mark.parametrize(
+    ("deg", "past_flexion", "past_extension"),
+    [
+        pytest.param(80.0, False, False, id="inside"),
+        pytest.param(94.0, True, False, id="the interval reaches past the flexion limit"),
+        pytest.param(3.0, False, True, id="the interval reaches past the extension limit"),
+    ],
+)
+def test_past_a_limit_is_judged_by_the_interval(deg, past_flexion, past_extension):
+    (day,) = follow_days([reading(deg)], [Limits(date(2026, 1, 1), 95.0, 0.0)], zone=UTC)
+    assert (day.past_flexion, day.past_extension) == (past_flexion, past_extension)
+
+
+def test_the_limits_of_the_day_are_judged_not_those_of_today():
+    rows = [Limits(date(2026, 3, 1), 60.0, 0.0), Limits(date(2026, 3, 3), 90.0, 0.0)]
+    found = [reading(80.0), reading(80.0, at=NOON + timedelta(days=1))]
+    days = follow_days(found, rows, zone=UTC)
+    assert [d.past_flexion for d in days] == [True, False]
+
+
+def test_of_two_limits_for_one_day_the_later_entered_counts():
+    rows = [Limits(date(2026, 3, 1), 60.0, None), Limits(date(2026, 3, 1), 70.0, None)]
+    assert limits_on(rows, date(2026, 3, 9)) == rows[1]
+    assert limits_on(rows, date(2026, 2, 9)) is None
+
+
+def test_a_mark_is_reached_or_not_only_where_that_is_proven():
+    told = [standing for _, standing in marks_of(reading(91.0, u=1.0))]
+    # 67, 83 walking and up stairs; 90 and 93 lie within 1.65 u; 110 does not.
+    assert told == ["reached", "reached", "cannot_tell", "not_reached", "not_reached"]
+    assert [m.deg for m in MARKS] == [67, 83, 90, 93, 110]  # Hancock 2018, Rowe 2000
+
+
+@pytest.mark.parametrize(
+    ("last", "wanted"),
+    [
+        pytest.param(None, Due(None, None), id="never checked"),
+        pytest.param(NOON, Due(date(2026, 5, 31), 80), id="in time"),
+        pytest.param(NOON - timedelta(days=90), Due(date(2026, 3, 2), -10), id="overdue"),
+    ],
+)
+def test_when_the_next_check_is_due(last, wanted):
+    told = due(last, every_days=90, today=date(2026, 3, 12))
+    assert told == wanted
+    assert told.now == (wanted.days_left is None or wanted.days_left <= 0)
+
+
+def test_the_difference_in_the_middle_of_the_range_has_the_lines_own_uncertainty():
+    line = fit_line([10, 30, 50, 70, 90], [12, 33, 52, 73, 94], u_x=[1.0] * 5, u_y=0.3)
+    value, u = difference_at(50, offset_deg=line.offset, gain=line.gain, cov=line.cov)
+    expected = line.forward(50.0)
+    assert value == pytest.approx(expected.value - 50.0)
+    assert u == pytest.approx(expected.u)
+    assert u < line.u_offset
