@@ -78,23 +78,23 @@ def test_the_readme_opens_with_the_job():
     assert "display" in first
 
 
-def readme_commands() -> list[str]:
-    """Every knee-angle line in the README's shell blocks."""
+def readme_commands() -> list[list[str]]:
+    """The knee-angle lines of each of the README's shell blocks."""
     blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
-    return [
-        line for block in blocks for line in block.splitlines() if line.startswith("knee-angle")
-    ]
+    lines = [[x for x in block.splitlines() if x.startswith("knee-angle")] for block in blocks]
+    return [block for block in lines if block]
 
 
-@pytest.mark.parametrize("line", readme_commands())
-def test_readme_commands_run(line, tmp_path):
+@pytest.mark.parametrize("lines", readme_commands(), ids=lambda lines: lines[0])
+def test_readme_commands_run(lines, tmp_path):
+    """In their order, in one folder: a later line may need what an earlier one made."""
     (tmp_path / "sample_images").symlink_to(ROOT / "sample_images")
-    args = shlex.split(line)[1:]
-    done = subprocess.run(
-        [sys.executable, "-m", "knee_angle", *args],
-        cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
-    assert (done.returncode, done.stderr) == (0, "")
+    for line in lines:
+        done = subprocess.run(
+            [sys.executable, "-m", "knee_angle", *shlex.split(line)[1:]],
+            cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
+        )  # fmt: skip
+        assert (line, done.returncode, done.stderr) == (line, 0, "")
 
 
 def test_the_readmes_set_up_commands_name_what_exists():

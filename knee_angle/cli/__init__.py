@@ -5,7 +5,16 @@ from __future__ import annotations
 import sys
 
 # Each module adds its command to the app when it is imported.
-from knee_angle.cli import batch, check, demo, measure, models, page, sheet  # noqa: F401
+from knee_angle.cli import (  # noqa: F401
+    batch,
+    check,
+    demo,
+    measure,
+    models,
+    page,
+    sheet,
+    store,
+)
 from knee_angle.cli.app import app
 from knee_angle.errors import KneeAngleError
 

@@ -21,6 +21,7 @@ from knee_angle.cli.options import (
     positive,
 )
 from knee_angle.cli.photos import measured, read_displayed_table
+from knee_angle.cli.store import Where, keeping, with_prescription
 from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Finding, Measurement, Outcome, Settings
@@ -72,6 +73,12 @@ def measure(
     overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
     limit_megapixels: Annotated[float, typer.Option(help="Refuse larger photos.")] = 120.0,
     output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
+    person: Annotated[
+        str | None, typer.Option(help="The person's code: its prescribed limits are used.")
+    ] = None,
+    machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
+    store: Where = None,
 ) -> None:
     """Measure the knee in photos, and compare it with the machine's display."""
     if landmarks is not None and len(photos) > 1:
@@ -91,6 +98,7 @@ def measure(
         placement_mm=placement(placement_mm),
         movement_deg=positive("--not-paused", not_paused, zero=True),
     )
+    settings = with_prescription(settings, person, store)
     if displayed is not None:
         checked(displayed)
     table = read_displayed_table(displayed_table, photos)
@@ -103,6 +111,8 @@ def measure(
         overlay=overlay,
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
     )
+    if keep:
+        outcomes = keeping(outcomes, settings=settings, person=person, machine=machine, where=store)
     raise typer.Exit(_print(outcomes, output))
 
 

@@ -18,7 +18,7 @@ from knee_angle import __version__, exchange
 from knee_angle.check import MachineCheck
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Measurement, Outcome, Settings
-from knee_angle.store import opening, reading, schema
+from knee_angle.store import backup, opening, reading, schema
 from knee_angle.store.codec import outcome_to_json, to_json
 from knee_angle.store.jpeg import refuse_metadata
 from knee_angle.store.records import (
@@ -422,6 +422,37 @@ class Store:
                 str(opening.revision_of(connection)),
                 reading.counts(connection),
             )
+
+    def stored_measurements(self, *, all_rows: bool = False) -> Iterator[StoredMeasurement]:
+        """Every measurement in full, oldest first, read in pieces: for exports and rechecks."""
+        with self._reads() as connection:
+            yield from reading.stored_measurements(connection, all_rows=all_rows)
+
+    def backup(self, path: Path) -> dict[str, int]:
+        """Write every row of every table to a new file; rows of each table.
+
+        Raises
+        ------
+        InvalidInput
+            The file exists already or cannot be written.
+        """
+        counts = backup.write_backup(self.engine, path, software=__version__)
+        self.note("backup", path.name[:64])
+        return counts
+
+    def restore(self, path: Path) -> dict[str, int]:
+        """Put a backup's rows into this store, which must be empty; rows of each table.
+
+        Raises
+        ------
+        InvalidInput
+            The file is no whole backup.
+        StoreError
+            The store is not empty, or the backup's tables are of another version.
+        """
+        counts = backup.restore_rows(self.engine, backup.read_backup(path))
+        self.note("restored", path.name[:64])
+        return counts
 
     # Steps ---------------------------------------------------------------------------
 

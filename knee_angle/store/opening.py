@@ -197,8 +197,8 @@ BUSY = (
     "then try again"
 )
 DAMAGED = (
-    "is damaged and was not changed: move it aside and bring back the last backup with "
-    "`knee-angle store restore FILE`"
+    "is damaged and was not changed: move it aside and bring back the last backup by "
+    "`knee-angle store restore BACKUP`"
 )
 SQLITE_SAYS: dict[str, str] = {
     "SQLITE_FULL": FULL,
@@ -245,7 +245,8 @@ def in_words(url: URL) -> Iterator[None]:
             raise AlreadyThereError(f"the store {shown(url)} holds that row already") from error
         says = _meaning(cause) or f"could not do this ({first})"
         raise StoreError(
-            f"the store {shown(url)} {says}. What was told as kept is kept; this was not."
+            f"the store {shown(url)} {says}. What was told as kept before is kept; what was asked "
+            "now was not done."
         ) from error
 
 

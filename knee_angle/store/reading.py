@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -37,6 +37,7 @@ __all__ = [
     "prescriptions",
     "stored_check",
     "stored_measurement",
+    "stored_measurements",
     "subjects",
 ]
 
@@ -101,8 +102,19 @@ def measurements(
 def stored_measurement(connection: Connection, row_id: str) -> StoredMeasurement | None:
     """One measurement in full."""
     row = connection.execute(_measurement_rows(full=True).where(_M.c.id == row_id)).one_or_none()
-    if row is None:
-        return None
+    return None if row is None else _stored(row)
+
+
+def stored_measurements(connection: Connection, *, all_rows: bool) -> Iterator[StoredMeasurement]:
+    """Every measurement in full, oldest first, in pieces."""
+    query = _measurement_rows(full=True).order_by(_M.c.taken_at, _M.c.saved_at, _M.c.id)
+    if not all_rows:
+        query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
+    for row in connection.execute(query).yield_per(200):
+        yield _stored(row)
+
+
+def _stored(row: Row[Any]) -> StoredMeasurement:
     return StoredMeasurement(
         row=_kept(row),
         measurement=from_json(row.measurement, Measurement),

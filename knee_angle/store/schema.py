@@ -72,6 +72,11 @@ def _when() -> list[sa.Column[Any]]:
     ]
 
 
+def _later(target: str) -> sa.ForeignKey:
+    """A reference that is checked at the end: a restore adds rows in no special order."""
+    return sa.ForeignKey(target, deferrable=True, initially="DEFERRED")
+
+
 people = sa.Table("people", metadata, sa.Column("code", sa.String(16), primary_key=True), *_when())
 
 machines = sa.Table(
@@ -106,7 +111,7 @@ measurements = sa.Table(
     sa.Column("id", sa.String(32), primary_key=True),
     sa.Column("person", sa.ForeignKey("people.code")),
     sa.Column("machine", sa.ForeignKey("machines.code")),
-    sa.Column("corrects", sa.ForeignKey("measurements.id"), unique=True),
+    sa.Column("corrects", _later("measurements.id"), unique=True),
     sa.Column("taken_at", Utc, nullable=False, index=True),
     sa.Column("taken_at_given", sa.Boolean, nullable=False),
     *_when(),
@@ -149,7 +154,7 @@ checks = sa.Table(
     sa.Column("id", sa.String(32), primary_key=True),
     sa.Column("machine", sa.ForeignKey("machines.code"), nullable=False),
     sa.Column("person", sa.ForeignKey("people.code")),
-    sa.Column("corrects", sa.ForeignKey("checks.id"), unique=True),
+    sa.Column("corrects", _later("checks.id"), unique=True),
     sa.Column("taken_at", Utc, nullable=False),
     *_when(),
     sa.Column("photos", sa.Integer, nullable=False),

@@ -48,6 +48,11 @@ def _id() -> sa.Column[Any]:
     return sa.Column("id", sa.String(32), primary_key=True)
 
 
+def _later(target: str) -> sa.ForeignKey:
+    """A reference that is checked at the end: a restore adds rows in no special order."""
+    return sa.ForeignKey(target, deferrable=True, initially="DEFERRED")
+
+
 def _subjects() -> None:
     for table in ("people", "machines"):
         op.create_table(table, sa.Column("code", sa.String(16), primary_key=True), *_when())
@@ -79,7 +84,7 @@ def _measurements() -> None:
         _id(),
         sa.Column("person", sa.String(16), sa.ForeignKey("people.code")),
         sa.Column("machine", sa.String(16), sa.ForeignKey("machines.code")),
-        sa.Column("corrects", sa.String(32), sa.ForeignKey("measurements.id"), unique=True),
+        sa.Column("corrects", sa.String(32), _later("measurements.id"), unique=True),
         sa.Column("taken_at", MOMENT, nullable=False),
         sa.Column("taken_at_given", sa.Boolean, nullable=False),
         *_when(),
@@ -116,7 +121,7 @@ def _checks() -> None:
         _id(),
         sa.Column("machine", sa.String(16), sa.ForeignKey("machines.code"), nullable=False),
         sa.Column("person", sa.String(16), sa.ForeignKey("people.code")),
-        sa.Column("corrects", sa.String(32), sa.ForeignKey("checks.id"), unique=True),
+        sa.Column("corrects", sa.String(32), _later("checks.id"), unique=True),
         sa.Column("taken_at", MOMENT, nullable=False),
         *_when(),
         sa.Column("photos", sa.Integer, nullable=False),

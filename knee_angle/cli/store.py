@@ -1,0 +1,227 @@
+"""``knee-angle store``: kept measurements, machine checks and prescriptions."""
+
+from __future__ import annotations
+
+import getpass
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from knee_angle.cli.app import app
+from knee_angle.cli.options import limit
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Measurement, Outcome, Settings
+
+if TYPE_CHECKING:
+    from knee_angle.store import Store
+
+__all__ = ["Where", "keeping", "opened_store", "store_app", "with_prescription"]
+
+store_app = typer.Typer(
+    help="Kept measurements, machine checks and prescriptions.", no_args_is_help=True
+)
+app.add_typer(store_app, name="store")
+
+Where = Annotated[
+    str | None,
+    typer.Option(
+        "--store",
+        help="SQLite file or postgresql:// URL.",
+        envvar="KNEE_ANGLE_STORE",
+        show_default="a file in the user's data folder",
+    ),
+]
+
+
+class Table(StrEnum):
+    """How kept measurements are written out."""
+
+    CSV = "csv"
+    JSON = "json"
+
+
+@contextmanager
+def opened_store(where: str | None) -> Iterator[Store]:
+    """The store, closed at the end; the account's name goes to the audit trail."""
+    from knee_angle.store import open_store
+
+    try:
+        who = getpass.getuser()
+    except (KeyError, OSError):  # an account without a name, as in some containers
+        who = "local"
+    with open_store(where, who=who) as store:
+        yield store
+
+
+def with_prescription(settings: Settings, person: str | None, where: str | None) -> Settings:
+    """The settings with the limits prescribed for a person today, where none were given."""
+    if person is None or (settings.limit_flexion_deg, settings.limit_extension_deg) != (None, None):
+        return settings
+    with opened_store(where) as store:
+        found = store.prescription_on(person, date.today())
+    if found is None:
+        return settings
+    return replace(
+        settings, limit_flexion_deg=found.flexion_deg, limit_extension_deg=found.extension_deg
+    )
+
+
+def keeping(
+    outcomes: Iterator[tuple[Path, Outcome]],
+    *,
+    settings: Settings,
+    person: str | None,
+    machine: str | None,
+    where: str | None,
+) -> Iterator[tuple[Path, Outcome]]:
+    """Hand each outcome on once it is kept; what was not measured is not kept."""
+    with opened_store(where) as store:
+        for photo, outcome in outcomes:
+            if isinstance(outcome, Measurement):
+                store.save_measurement(
+                    outcome,
+                    settings=settings,
+                    photo_sha256=hashlib.sha256(photo.read_bytes()).hexdigest(),
+                    person=person,
+                    machine=machine,
+                )
+            yield photo, outcome
+
+
+@store_app.command("where")
+def store_where(store: Where = None) -> None:
+    """Where the store is, its version, and how many rows it holds."""
+    with opened_store(store) as opened:
+        overview = opened.overview()
+    print(f"{overview.url}\ntables of version {overview.revision}")
+    for table, rows in overview.counts.items():
+        print(f"  {table.replace('_', ' '):<24}{rows:>8}")
+
+
+@store_app.command("person")
+def store_person(
+    code: Annotated[str, typer.Argument(help="A code such as P-017, never a name.")],
+    limit_flexion: Annotated[
+        float | None, typer.Option(help="Prescribed flexion limit, degrees.")
+    ] = None,
+    limit_extension: Annotated[
+        float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
+    ] = None,
+    from_day: Annotated[
+        datetime | None,
+        typer.Option(help="First day of these limits; today by default.", formats=["%Y-%m-%d"]),
+    ] = None,
+    store: Where = None,
+) -> None:
+    """Add a person's code, and enter the prescribed limits where they are given."""
+    flexion = limit("--limit-flexion", limit_flexion)
+    extension = limit("--limit-extension", limit_extension)
+    if from_day is not None and flexion is None and extension is None:
+        raise InvalidInput("--from-day belongs to a limit: give --limit-flexion too")
+    with opened_store(store) as opened:
+        known = opened.add_person(code)
+        if flexion is not None or extension is not None:
+            day = date.today() if from_day is None else from_day.date()
+            opened.prescribe(known, from_day=day, flexion_deg=flexion, extension_deg=extension)
+        for row in opened.prescriptions(known):
+            print(
+                f"{known} from {row.from_day}: flexion {_limit(row.flexion_deg)}, "
+                f"extension {_limit(row.extension_deg)}"
+            )
+    print(f"{known} is known to the store")
+
+
+def _limit(value: float | None) -> str:
+    return "not limited" if value is None else f"{value:g}°"
+
+
+@store_app.command("machine")
+def store_machine(
+    code: Annotated[str, typer.Argument(help="The machine's own code, such as M-03.")],
+    check_every_days: Annotated[int | None, typer.Option(help="Days between two checks.")] = None,
+    store: Where = None,
+) -> None:
+    """Add a machine's code, and how often it is checked."""
+    with opened_store(store) as opened:
+        known = opened.add_machine(code)
+        if check_every_days is not None:
+            card = opened.machine_card(known)
+            opened.note_machine(replace(card, check_every_days=check_every_days))
+    print(f"{known} is known to the store")
+
+
+@store_app.command("export")
+def store_export(
+    out: Annotated[Path, typer.Argument(help="New file to write.")],
+    output: Annotated[Table, typer.Option("--format", help="How to write.")] = Table.CSV,
+    all_rows: Annotated[
+        bool, typer.Option("--all", help="Corrected and withdrawn rows too.")
+    ] = False,
+    store: Where = None,
+) -> None:
+    """Write kept measurements to a table or to JSON lines, everything that was measured."""
+    from knee_angle.store.table import csv_of, json_lines_of
+
+    written = csv_of if output is Table.CSV else json_lines_of
+    with opened_store(store) as opened:
+        rows = 0
+        try:
+            # Mode x never writes over a file that is there.
+            with out.open("x", encoding="utf-8", newline="") as file:
+                for piece in written(opened.stored_measurements(all_rows=all_rows)):
+                    file.write(piece)
+                    rows += 1
+        except OSError as error:
+            raise InvalidInput(
+                f"{out} cannot be written ({error.strerror}): name a new file"
+            ) from None
+        opened.note("export", out.name[:64])
+    print(f"{out}: {rows - (output is Table.CSV)} measurements")
+
+
+@store_app.command("backup")
+def store_backup(
+    out: Annotated[Path, typer.Argument(help="New file to write.")], store: Where = None
+) -> None:
+    """Write everything that is kept to one file, while the store may be in use."""
+    with opened_store(store) as opened:
+        counts = opened.backup(out)
+    print(f"{out}: {counts['measurements']} measurements, {counts['checks']} machine checks")
+
+
+@store_app.command("restore")
+def store_restore(
+    backup: Annotated[Path, typer.Argument(help="A file from store backup.")], store: Where = None
+) -> None:
+    """Put a backup into an empty store; checked first, all or nothing."""
+    with opened_store(store) as opened:
+        counts = opened.restore(backup)
+        where = opened.overview().url
+    print(f"{where}: {counts['measurements']} measurements, {counts['checks']} machine checks")
+
+
+@store_app.command("recheck")
+def store_recheck(store: Where = None) -> None:
+    """Compute every kept angle again from its points and compare; exit 1 where one differs."""
+    from knee_angle.store.recheck import recheck
+
+    total, different = 0, 0
+    with opened_store(store) as opened:
+        for one in opened.stored_measurements(all_rows=True):
+            told = recheck(one)
+            total += 1
+            if not told.same:
+                different += 1
+                print(
+                    f"{told.id}: kept {told.kept_deg:.4f} u {told.kept_u_deg:.4f}, "
+                    f"again {told.again_deg:.4f} u {told.again_u_deg:.4f}"
+                )
+    print(f"{total} measurements computed again, {different} differ")
+    raise typer.Exit(int(different > 0))

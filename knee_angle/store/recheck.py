@@ -1,0 +1,41 @@
+"""Do kept measurements still compute to the angle that was kept? From numbers alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from knee_angle.store.records import StoredMeasurement
+from knee_angle.uncertainty import flexion_with_uncertainty
+
+__all__ = ["Recheck", "recheck"]
+
+SAME_DEG = 1e-6
+"""Another processor or numpy may round the last digits differently."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recheck:
+    """A kept angle and u beside those computed again from points, camera and settings."""
+
+    id: str
+    kept_deg: float
+    kept_u_deg: float
+    again_deg: float
+    again_u_deg: float
+
+    @property
+    def same(self) -> bool:
+        """Whether both agree within rounding."""
+        return (
+            abs(self.kept_deg - self.again_deg) <= SAME_DEG
+            and abs(self.kept_u_deg - self.again_u_deg) <= SAME_DEG
+        )
+
+
+def recheck(stored: StoredMeasurement) -> Recheck:
+    """Compute one kept measurement's angle again, with the same seed."""
+    rng = np.random.default_rng(int(stored.photo_sha256[:16], 16))
+    again = flexion_with_uncertainty(stored.measurement.leg, trials=stored.settings.trials, rng=rng)
+    return Recheck(stored.row.id, stored.row.flexion_deg, stored.row.u_deg, again.deg, again.u_deg)

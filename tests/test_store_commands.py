@@ -1,0 +1,208 @@
+"""``knee-angle store``: backup, restore, export, recheck; ``measure --keep``."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+from io import BytesIO, StringIO
+from pathlib import Path
+
+import pytest
+from conftest import scenes
+from PIL import Image
+from stores import NOON, SETTINGS, SHA, made_measurement, made_series
+from typer.testing import CliRunner
+
+from knee_angle.check import check_machine
+from knee_angle.cli import app
+from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.store import CropJpeg, MachineCard, SetUp, open_store, schema
+
+MEASURED = made_measurement()
+SCENE = scenes(image="bed_01.jpg")[0]
+
+
+def jpeg() -> bytes:
+    out = BytesIO()
+    Image.new("RGB", (40, 30), (200, 150, 120)).save(out, "JPEG")
+    return out.getvalue()
+
+
+@pytest.fixture
+def store(store_url):
+    """A store with something in every table."""
+    with open_store(store_url, clock=lambda: NOON) as opened:
+        opened.add_person("P-017")
+        opened.add_machine("M-03")
+        opened.prescribe("P-017", from_day=date(2026, 3, 1), flexion_deg=90, extension_deg=None)
+        opened.note_machine(MachineCard("M-03", 400, 380, 90))
+        given = {"settings": SETTINGS, "photo_sha256": SHA, "person": "P-017"}
+        first = opened.save_measurement(MEASURED, photo=CropJpeg(jpeg(), 1, 2, 3.5), **given)
+        second = opened.save_measurement(
+            MEASURED, corrects=first.id, setup=SetUp(end="flexion", ticks=("heel",)), **given
+        )
+        third = opened.save_measurement(MEASURED, machine="M-03", **given)
+        opened.withdraw_measurement(third.id, "other")
+        series = made_series()
+        check = opened.save_check(
+            check_machine(series, SETTINGS),
+            machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
+        )  # fmt: skip
+        opened.withdraw_check(check.id, "other")
+        assert all(opened.overview().counts.values())
+        assert second.counts
+        yield opened
+
+
+def everything(store) -> dict:
+    with store.engine.connect() as connection:
+        return {
+            name: sorted(str(tuple(row)) for row in connection.execute(table.select()))
+            for name, table in schema.metadata.tables.items()
+            if name != "audit"
+        }
+
+
+@pytest.mark.parametrize("target", ["sqlite", "postgresql"])
+def test_a_backup_restores_every_row_into_either_database(store, target, tmp_path, request):
+    file = tmp_path / "backup.jsonl"
+    counts = store.backup(file)
+    trail = store.audit()
+    url = tmp_path / "new.db" if target == "sqlite" else request.getfixturevalue("postgres").fresh()
+    with open_store(url, clock=lambda: NOON) as fresh:
+        assert fresh.restore(file) == counts
+        assert everything(fresh) == everything(store)
+        # The backup's own line came after it; the restore adds its own.
+        assert fresh.audit()[1:] == trail[1:]
+        assert fresh.audit()[0].what == "restored"
+        row = store.measurements()[0]
+        assert fresh.measurement(row.id) == store.measurement(row.id)
+        fresh.add_person("P-018")  # and it goes on from there
+
+
+def test_a_backup_never_writes_over_a_file(store, tmp_path):
+    file = tmp_path / "backup.jsonl"
+    file.write_text("mine")
+    with pytest.raises(InvalidInput, match="exists already"):
+        store.backup(file)
+    assert file.read_text() == "mine"
+
+
+def test_a_restore_goes_into_an_empty_store_only(store, tmp_path):
+    file = tmp_path / "backup.jsonl"
+    store.backup(file)
+    before = everything(store)
+    with pytest.raises(StoreError, match="holds rows already"):
+        store.restore(file)
+    assert everything(store) == before
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        pytest.param(lambda b: b[:-200], id="cut off"),
+        pytest.param(lambda b: b.replace(b"P-017", b"P-018", 1), id="changed"),
+        pytest.param(lambda _: b"", id="empty"),
+        pytest.param(lambda _: b'{"a": 1}\n{"sha256": "x"}\n', id="another file"),
+    ],
+)
+def test_a_spoilt_backup_is_refused_and_nothing_is_restored(store, spoil, tmp_path):
+    file = tmp_path / "backup.jsonl"
+    store.backup(file)
+    file.write_bytes(spoil(file.read_bytes()))
+    with open_store(tmp_path / "new.db") as fresh:
+        with pytest.raises(InvalidInput, match="no whole backup of ours"):
+            fresh.restore(file)
+        assert not any(fresh.overview().counts.values())
+
+
+def test_a_backup_of_other_tables_names_the_software_to_use(store, tmp_path):
+    file = tmp_path / "backup.jsonl"
+    store.backup(file)
+    lines = file.read_bytes().replace(b'"tables": "0001"', b'"tables": "0009"', 1)
+    body = lines.rstrip(b"\n").rpartition(b"\n")[0] + b"\n"
+    whole = body + json.dumps({"sha256": hashlib.sha256(body).hexdigest()}).encode() + b"\n"
+    file.write_bytes(whole)
+    with (
+        open_store(tmp_path / "new.db") as fresh,
+        pytest.raises(StoreError, match=r"restore it with knee-angle \d"),
+    ):
+        fresh.restore(file)
+
+
+# The commands
+
+
+def run(*arguments: str, status: int = 0) -> str:
+    done = CliRunner().invoke(app, [str(a) for a in arguments])
+    assert done.exit_code == status, (done.output, done.exception)
+    return done.output
+
+
+@pytest.fixture
+def ward(tmp_path) -> Path:
+    return tmp_path / "ward.db"
+
+
+def test_measure_keeps_and_uses_the_prescribed_limits(ward, tmp_path):
+    run("store", "person", "p-017", "--limit-flexion", "80", "--store", ward)
+    run("store", "machine", "M-03", "--check-every-days", "90", "--store", ward)
+    points = tmp_path / "points.json"
+    points.write_text(json.dumps(SCENE.manual()))
+    said = run(
+        "measure", SCENE.photo, "--landmarks", points, "--displayed", "93",
+        "--keep", "--person", "P-017", "--machine", "M-03", "--store", ward,
+    )  # fmt: skip
+    assert "PAST THE PRESCRIBED FLEXION" in said
+    with open_store(ward) as store:
+        (row,) = store.measurements(person="P-017", machine="M-03")
+        assert row.flexion_deg == pytest.approx(SCENE.flexion_deg, abs=2.5)
+        assert store.measurement(row.id).settings.limit_flexion_deg == 80
+        assert store.machine_card("M-03").check_every_days == 90
+    assert "1 measurements computed again, 0 differ" in run("store", "recheck", "--store", ward)
+    assert str(ward) in run("store", "where", "--store", ward)
+
+
+def test_export_writes_a_table_that_survives_a_spreadsheet(store, store_url, tmp_path):
+    out = tmp_path / "kept.csv"
+    tomorrow = NOON + timedelta(days=1)
+    given = {"settings": SETTINGS, "photo_sha256": SHA, "taken_at": tomorrow}
+    store.as_user("=cmd()").save_measurement(MEASURED, **given)
+    run("store", "export", out, "--store", store_url)
+    rows = list(csv.DictReader(StringIO(out.read_bytes().decode())))
+    assert [row["person"] for row in rows] == ["P-017", ""]
+    assert [row["who"] for row in rows] == ["local", "'=cmd()"]
+    assert float(rows[0]["flexion_deg"]) == round(MEASURED.knee.deg, 3)
+    assert rows[0]["taken_at"] == "2026-03-02T12:00:00+00:00"
+    assert (rows[0]["end"], rows[0]["ticks"]) == ("flexion", "heel")
+    assert store.audit()[0].what == "export"
+
+
+@pytest.mark.usefixtures("store")
+def test_export_writes_json_lines_with_withdrawn_rows_where_asked(store_url, tmp_path):
+    out = tmp_path / "kept.jsonl"
+    run("store", "export", out, "--format", "json", "--all", "--store", store_url)
+    rows = [json.loads(line) for line in out.read_text().splitlines()]
+    assert len(rows) == 3
+    assert sum(row["kept"]["withdrawn"] for row in rows) == 1
+    assert {row["status"] for row in rows} == {"measured"}
+    assert rows[0]["settings"]["trials"] == SETTINGS.trials
+
+
+def test_recheck_finds_a_row_that_no_longer_computes(ward):
+    moved = replace(MEASURED, knee=replace(MEASURED.knee, deg=MEASURED.knee.deg + 0.01))
+    with open_store(ward) as store:
+        row = store.save_measurement(moved, settings=SETTINGS, photo_sha256=SHA)
+    said = run("store", "recheck", "--store", ward, status=1)
+    assert f"{row.id}: kept" in said
+    assert "1 differ" in said
+
+
+@pytest.mark.usefixtures("store")
+def test_backup_and_restore_by_command(store_url, tmp_path):
+    run("store", "backup", tmp_path / "b.jsonl", "--store", store_url)
+    said = run("store", "restore", tmp_path / "b.jsonl", "--store", tmp_path / "new.db")
+    assert "3 measurements, 1 machine checks" in said
