@@ -3,6 +3,8 @@
 * **Reading**: a straight line, displayed against frame, errors in both (calibration).
 * **Fit**: the same photos' fit parts and the hinge's place seen in them, by the planar
   model, with the error of the marks on the skin shared by all photos of one leg.
+* **Hinge by bar tags**: where every photo shows the tags on the bars, the pole of their
+  turn is the hinge, and with it every photo's frame and hinge are taken again.
 * Knee-only series are answered too: the line of display against knee and the ratio of
   arcs. Their cause is ``not_separable``.
 
@@ -13,15 +15,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import calibration, mechanism
+from knee_angle import bars, calibration, mechanism, uncertainty
 from knee_angle.comparison import judged, u_display_deg
 from knee_angle.errors import InvalidInput
-from knee_angle.finding import ADVICE, support_of
+from knee_angle.finding import ADVICE, HINGE_TOLERANCE_MM, section_words, support_of
 from knee_angle.records import (
     Comparison,
     FindingKind,
@@ -32,13 +34,12 @@ from knee_angle.records import (
     Settings,
 )
 
-__all__ = ["HINGE_TOLERANCE_MM", "MachineCheck", "check_machine"]
+__all__ = ["MachineCheck", "check_machine"]
 
 Floats = NDArray[np.float64]
 
-HINGE_TOLERANCE_MM = 25.0
-"""Allowed distance of the hinge from the knee along the thigh: about half the fit
-tolerance of 10 degrees at 90 degrees of flexion, by the planar model."""
+LEAST_P_HINGE = 1e-3
+"""Bar tags that fit a common hinge worse than this are not believed."""
 FEWEST = 3
 """Two points always lie on a line; the third is the first test of it."""
 
@@ -73,6 +74,10 @@ class MachineCheck:
         What to do next.
     outliers : tuple of str
         Photos that stand off the line through the others. None is dropped.
+    frames : tuple of Frame
+        Bars and hinge of every photo, in the order of `photos`; empty without bars.
+    bar_hinge : bars.HingeFit or None
+        The hinge in the axes of the tags on the bars, where they showed it.
     """
 
     photos: tuple[str, ...]
@@ -87,6 +92,8 @@ class MachineCheck:
     kind: FindingKind
     advice: str
     outliers: tuple[str, ...]
+    frames: tuple[Frame, ...] = ()
+    bar_hinge: bars.HingeFit | None = None
 
     def knee_table(
         self, displayed_deg: Sequence[float], settings: Settings
@@ -104,7 +111,10 @@ class MachineCheck:
 
 
 def check_machine(
-    outcomes: Mapping[str, Outcome], settings: Settings
+    outcomes: Mapping[str, Outcome],
+    settings: Settings,
+    *,
+    rng: np.random.Generator | None = None,
 ) -> MachineCheck | NotMeasured:
     """Judge one machine from its photos.
 
@@ -114,6 +124,9 @@ def check_machine(
         Each measured with its displayed number.
     settings : Settings
         Tolerances and the display's step.
+    rng : numpy.random.Generator, optional
+        Source of randomness for bar tags; by default a fixed one, so that the same photos
+        give the same answer.
 
     Returns
     -------
@@ -130,7 +143,7 @@ def check_machine(
             "the displayed number of each",
         )
     try:
-        return _checked(used, left_out, settings)
+        return _checked(used, left_out, settings, rng or np.random.default_rng(len(used)))
     except InvalidInput as error:
         return NotMeasured(str(error), "photograph the machine over a wider part of its range")
 
@@ -151,7 +164,10 @@ def _usable(
 
 
 def _checked(
-    used: dict[str, Measurement], left_out: tuple[tuple[str, str], ...], settings: Settings
+    used: dict[str, Measurement],
+    left_out: tuple[tuple[str, str], ...],
+    settings: Settings,
+    rng: np.random.Generator,
 ) -> MachineCheck:
     results = list(used.values())
     u_y = u_display_deg(settings)
@@ -160,7 +176,8 @@ def _checked(
         [r.knee.deg for r in results], displayed, cov_x=_knee_cov(results), u_y=u_y
     )
     knee_verdict = _over(knee_line, settings.tolerance_deg)
-    frames = _frames(results)
+    bar_hinge = _bar_hinge(results, settings, rng)
+    frames = _frames(results, settings, bar_hinge, rng)
     if frames is None:
         return MachineCheck(
             tuple(used), left_out, None, None, knee_line, knee_verdict, _arc(knee_line),
@@ -190,17 +207,59 @@ def _checked(
         fits=_offsets(results, frames, seen, seen_cov, support_mm=support_of(settings)),
         hinge=hinge,
         kind=kind,
-        advice=_advice(kind, hinge),
+        advice=_advice(kind, hinge, seen=seen, cov=seen_cov, results=results),
         outliers=_named(used, reading),
+        frames=tuple(frames),
+        bar_hinge=bar_hinge,
     )
 
 
-def _frames(results: Sequence[Measurement]) -> list[Frame] | None:
-    """The bars of every photo; None where any photo does not show them."""
-    frames = [
-        r.machine.frame for r in results if r.machine is not None and r.machine.frame is not None
+def _bar_hinge(
+    results: Sequence[Measurement], settings: Settings, rng: np.random.Generator
+) -> bars.HingeFit | None:
+    """The hinge as the pole of the bar tags' turn; None where they cannot show it.
+
+    All photos must show both tags on the same side of the machine: another side has
+    another kit. Tags that turn about no common point (one was moved) show nothing.
+    """
+    if len({r.side for r in results}) > 1:
+        return None
+    motions = [
+        uncertainty.tag_motion(r.leg, trials=settings.trials // 4, rng=rng)
+        for r in results
+        if r.leg.bar_tags is not None
     ]
-    return frames if len(frames) == len(results) else None
+    known = [one for one in motions if one is not None]
+    if len(known) < len(results):
+        return None
+    try:
+        found = bars.fit_hinge(known)
+    except InvalidInput:
+        return None
+    return found if found.p_value >= LEAST_P_HINGE else None
+
+
+def _frames(
+    results: Sequence[Measurement],
+    settings: Settings,
+    bar_hinge: bars.HingeFit | None,
+    rng: np.random.Generator,
+) -> list[Frame] | None:
+    """The bars of every photo, again with the hinge that the tags showed.
+
+    None where any photo does not show them.
+    """
+    frames = []
+    for result in results:
+        frame = None if result.machine is None else result.machine.frame
+        tags = result.leg.bar_tags
+        if frame is not None and bar_hinge is not None and tags is not None:
+            leg = replace(result.leg, bar_tags=replace(tags, hinge=bar_hinge.hinge))
+            frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
+        if frame is None:
+            return None
+        frames.append(frame)
+    return frames
 
 
 def _knee_cov(results: Sequence[Measurement]) -> Floats:
@@ -299,18 +358,39 @@ def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: Comparison) -> F
     return "none" if reading == "within" and fits else "undecided"
 
 
-def _advice(kind: FindingKind, hinge: Comparison) -> str:
-    where, action = ("distal", "shorten") if hinge.discrepancy_deg > 0 else ("proximal", "lengthen")
-    words = (
-        f"over all photos the hinge lies {abs(hinge.discrepancy_deg):.0f} ± "
-        f"{1.96 * hinge.u_deg:.0f} mm {where} of the knee"
-    )
+def _advice(
+    kind: FindingKind,
+    hinge: Comparison,
+    *,
+    seen: Floats,
+    cov: Floats,
+    results: Sequence[Measurement],
+) -> str:
+    """The finding's advice, with the sections' where the hinge is proven off."""
     if hinge.verdict == "outside":
-        words += (
-            f"; {action} the thigh section by about that, machine stopped, then photograph again "
-            "part-way into flexion"
+        words = "over all photos " + section_words(
+            distal=(float(seen[0]), math.sqrt(cov[0, 0])),
+            anterior=(float(seen[1]), math.sqrt(cov[1, 1])),
+            thigh=_thigh(results),
+        )
+    else:
+        where = "distal" if hinge.discrepancy_deg > 0 else "proximal"
+        words = (
+            f"over all photos the hinge lies {abs(hinge.discrepancy_deg):.0f} ± "
+            f"{1.96 * hinge.u_deg:.0f} mm {where} of the knee"
         )
     return ADVICE[kind].format(hinge=words)
+
+
+def _thigh(results: Sequence[Measurement]) -> tuple[float, float] | None:
+    """The thigh's length over all photos, mm, and its u: the marks' error is shared."""
+    known = [r.segments for r in results if r.segments is not None]
+    if not known:
+        return None
+    return (
+        float(np.median([one.thigh_mm for one in known])),
+        float(np.median([one.u_thigh_mm for one in known])),
+    )
 
 
 def _named(used: Mapping[str, Measurement], line: calibration.Line) -> tuple[str, ...]:

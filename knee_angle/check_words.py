@@ -70,6 +70,21 @@ def _fit(result: MachineCheck) -> list[str]:
         f"  hinge along the thigh: {hinge.discrepancy_deg:+.0f} ± {1.96 * hinge.u_deg:.0f} mm "
         f"(distal +; {hinge.verdict} ± {hinge.tolerance_deg:g} mm)"
     ]
+    if result.bar_hinge is not None:
+        found = result.bar_hinge.hinge
+        u = np.sqrt(np.diag(found.cov_mm2))
+        lines += [
+            f"  hinge seen from the {name} tag: "
+            f"{x:+.1f} ± {1.96 * u[k]:.1f} mm along, {y:+.1f} ± {1.96 * u[k + 1]:.1f} mm across"
+            for k, name, (x, y) in (
+                (0, "thigh bar's", found.thigh_mm),
+                (2, "shank bar's", found.shank_mm),
+            )
+        ]
+    lines += [
+        f"  {photo}: hinge {wording.hinge_place(frame)}"
+        for photo, frame in zip(result.photos, result.frames, strict=True)
+    ]
     if result.fits is not None:
         fits = result.fits
         lines.append(

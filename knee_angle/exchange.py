@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Literal
 
+from knee_angle.bars import HingeFit
 from knee_angle.calibration import Line, RangeVerdict
 from knee_angle.check import MachineCheck
 from knee_angle.mechanism import Offsets
@@ -21,6 +22,7 @@ from knee_angle.records import (
     POINT_NAMES,
     Comparison,
     Finding,
+    Frame,
     Landmark,
     Machine,
     Measurement,
@@ -158,12 +160,15 @@ def _machine(machine: Machine | None) -> Json | None:
             "points": _points(machine.points),
             "hinge_to_knee_mm": None,
         }
+    return {**_frame(frame), "points": _points(machine.points)}
+
+
+def _frame(frame: Frame) -> Json:
     return {
         "frame_deg": _deg(frame.deg),
         "frame_source": frame.source,
         "u_deg": _deg(frame.u_deg),
         "interval_deg": [_deg(x) for x in frame.interval_deg],
-        "points": _points(machine.points),
         "hinge_to_knee_mm": {
             "distal": round(frame.distal_mm, 1),
             "anterior": round(frame.anterior_mm, 1),
@@ -372,6 +377,11 @@ def check_as_json(result: MachineCheck | NotMeasured, *, version: str) -> Json:
         "hinge_distal_mm": None if result.hinge is None else round(result.hinge.discrepancy_deg, 1),
         "hinge_distal_u_mm": None if result.hinge is None else round(result.hinge.u_deg, 1),
         "hinge_verdict": None if result.hinge is None else result.hinge.verdict,
+        "hinge_in_bar_tags_mm": _bar_hinge(result.bar_hinge),
+        "frames": [
+            {"photo": photo, **_frame(frame)}
+            for photo, frame in zip(result.photos, result.frames, strict=False)
+        ],
         "fit": _offsets(result.fits),
         "version": version,
     }
@@ -395,6 +405,19 @@ def _line(line: Line | None, verdict: RangeVerdict | None) -> Json | None:
         "largest_at_deg": _deg(verdict.at_deg),
         "largest_u_deg": _deg(verdict.u_deg),
         "verdict": verdict.verdict,
+    }
+
+
+def _bar_hinge(fit: HingeFit | None) -> Json | None:
+    if fit is None:
+        return None
+    u = [round(math.sqrt(fit.hinge.cov_mm2[k][k]), 2) for k in range(4)]
+    return {
+        "thigh_tag": [round(v, 2) for v in fit.hinge.thigh_mm],
+        "thigh_tag_u": u[:2],
+        "shank_tag": [round(v, 2) for v in fit.hinge.shank_mm],
+        "shank_tag_u": u[2:],
+        "p_lack_of_fit": round(fit.p_value, 4),
     }
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 
 from knee_angle import mechanism
-from knee_angle.comparison import judged, u_display_deg
+from knee_angle.comparison import judged, u_display_deg, verdict_of
 from knee_angle.errors import InvalidInput
 from knee_angle.records import (
     Angle,
@@ -22,10 +22,21 @@ from knee_angle.records import (
     Finding,
     FindingKind,
     Frame,
+    Segments,
     Settings,
 )
 
-__all__ = ["ADVICE", "SUPPORT_MM", "alarms_of", "find_cause", "hinge_words", "support_of"]
+__all__ = [
+    "ADVICE",
+    "HINGE_TOLERANCE_MM",
+    "SECTION_ADVICE",
+    "SUPPORT_MM",
+    "alarms_of",
+    "find_cause",
+    "hinge_words",
+    "section_words",
+    "support_of",
+]
 
 SUPPORT_MM = (320.0, 90.0)
 """Distance of the shank's support below the knee, mean and ±, mm: anywhere from a sling
@@ -56,10 +67,46 @@ ADVICE: dict[FindingKind, str] = {
 }
 """What to check next, for each kind; ``{hinge}`` is filled by `hinge_words`."""
 
-CORRECT = "machine stopped, then photograph again part-way into flexion"
+SECTION_ADVICE: dict[str, str] = {
+    "distal": (
+        "the hinge lies {mm:.0f} ± {u:.0f} mm distal of the knee; shorten the thigh section by "
+        "about that"
+    ),
+    "proximal": (
+        "the hinge lies {mm:.0f} ± {u:.0f} mm proximal of the knee; lengthen the thigh section by "
+        "about that"
+    ),
+    "target": ", so that the hinge stands {mm:.0f} ± {u:.0f} mm from the trochanter mark",
+    "near": (
+        "along the thigh the hinge lies within {mm:.0f} mm of the knee; check straps, slings and "
+        "the heel's seat"
+    ),
+    "anterior": (
+        "; it lies {mm:.0f} ± {u:.0f} mm in front of the knee too: set it lower against the leg, "
+        "or pad the leg up"
+    ),
+    "posterior": (
+        "; it lies {mm:.0f} ± {u:.0f} mm behind the knee too: set it higher against the leg, or "
+        "take padding away"
+    ),
+    "after": (
+        ", machine stopped and within the prescription, then photograph again part-way into flexion"
+    ),
+}
+"""After the first run: what the hinge's place says about the sections; ± is 95 %."""
+
+HINGE_TOLERANCE_MM = 25.0
+"""Allowed distance of the hinge from the knee: about half the fit tolerance of 10 degrees
+at 90 degrees of flexion, by the planar model."""
 
 
-def find_cause(frame: Frame | None, displayed: Displayed, settings: Settings) -> Finding:
+def find_cause(
+    frame: Frame | None,
+    displayed: Displayed,
+    settings: Settings,
+    *,
+    segments: Segments | None = None,
+) -> Finding:
     """The finding of one photo.
 
     Parameters
@@ -70,6 +117,8 @@ def find_cause(frame: Frame | None, displayed: Displayed, settings: Settings) ->
         The machine's number.
     settings : Settings
         Tolerances, display step, movement.
+    segments : Segments, optional
+        Lengths of the leg: with the hinge's offset they give the corrected section length.
 
     Returns
     -------
@@ -88,9 +137,9 @@ def find_cause(frame: Frame | None, displayed: Displayed, settings: Settings) ->
     kind = _kind(calibration, fit)
     support = support_of(settings)
     explained, u_explained = _explained(frame, support)
-    advice = ADVICE[kind].format(hinge=hinge_words(frame))
+    advice = ADVICE[kind].format(hinge=hinge_words(frame, segments))
     if kind == "undecided" and abs(frame.distal_mm) > 1.96 * math.sqrt(frame.hinge_cov_mm2[0]):
-        advice += f" Meanwhile: {hinge_words(frame)}."
+        advice += f" Meanwhile: {hinge_words(frame, segments)}."
     held = None if explained is None else support
     return Finding(kind, calibration, fit, explained, u_explained, advice, held)
 
@@ -129,24 +178,51 @@ def _explained(frame: Frame, support_mm: tuple[float, float]) -> tuple[float | N
     return found.explained_deg, found.u_explained_deg
 
 
-def hinge_words(frame: Frame) -> str:
-    """Where the hinge lies, how sure that is, and what to do about it.
-
-    Only the thigh section can be set on a machine, so only a distal or proximal offset
-    that is larger than its ± leads to a length.
-    """
-    u_mm = math.sqrt(frame.hinge_cov_mm2[0])
-    distal = frame.distal_mm
-    if abs(distal) <= 1.96 * u_mm:
-        return (
-            f"along the thigh the hinge lies within {1.96 * u_mm + abs(distal):.0f} mm of the "
-            f"knee; check straps, slings and the heel's seat, {CORRECT}"
-        )
-    where, action = ("distal", "shorten") if distal > 0 else ("proximal", "lengthen")
-    return (
-        f"the hinge lies {abs(distal):.0f} ± {1.96 * u_mm:.0f} mm {where} of the knee; "
-        f"{action} the thigh section by about that, {CORRECT}"
+def hinge_words(frame: Frame, segments: Segments | None = None) -> str:
+    """Where the hinge lies in one photo, and what to do about it; see `section_words`."""
+    dd, _, aa = frame.hinge_cov_mm2
+    thigh = None if segments is None else (segments.thigh_mm, segments.u_thigh_mm)
+    return section_words(
+        distal=(frame.distal_mm, math.sqrt(dd)),
+        anterior=(frame.anterior_mm, math.sqrt(aa)),
+        thigh=thigh,
     )
+
+
+def section_words(
+    *,
+    distal: tuple[float, float],
+    anterior: tuple[float, float],
+    thigh: tuple[float, float] | None = None,
+) -> str:
+    """What the hinge's offset says about the machine's sections, from `SECTION_ADVICE`.
+
+    Parameters
+    ----------
+    distal, anterior : (float, float)
+        The hinge seen from the knee, mm, and its u.
+    thigh : (float, float), optional
+        Length between trochanter and epicondyle mark, mm, and its u: where the hinge
+        should stand.
+
+    Notes
+    -----
+    A length is named where the offset along the thigh is larger than its ±; height only
+    where it is proven to be more than `HINGE_TOLERANCE_MM`.
+    """
+    mm, u = distal
+    if abs(mm) <= 1.96 * u:
+        words = SECTION_ADVICE["near"].format(mm=abs(mm) + 1.96 * u)
+    else:
+        words = SECTION_ADVICE["distal" if mm > 0 else "proximal"].format(mm=abs(mm), u=1.96 * u)
+        if thigh is not None:
+            words += SECTION_ADVICE["target"].format(mm=thigh[0], u=1.96 * thigh[1])
+    mm, u = anterior
+    if verdict_of(mm, u=u, tolerance=HINGE_TOLERANCE_MM) == "outside":
+        words += SECTION_ADVICE["anterior" if mm > 0 else "posterior"].format(
+            mm=abs(mm), u=1.96 * u
+        )
+    return words + SECTION_ADVICE["after"]
 
 
 def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:

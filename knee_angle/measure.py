@@ -182,7 +182,7 @@ def measure_photo(
     compared, found = None, None
     if displayed is not None:
         compared = comparison.compare(displayed, knee, settings)
-        found = finding.find_cause(frame, displayed, settings)
+        found = finding.find_cause(frame, displayed, settings, segments=segments)
     return Measurement(
         photo=photo.name,
         leg=leg,

@@ -13,11 +13,23 @@ from PIL import Image, ImageOps
 
 from knee_angle import bars, camera, geometry
 from knee_angle import uncertainty as un
+from knee_angle.check import check_machine
+from knee_angle.check_words import check_text
 from knee_angle.errors import InvalidInput
+from knee_angle.exchange import check_as_json
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.measure import measure
 from knee_angle.photo import read_photo
-from knee_angle.records import LEG_POINTS, BarTags, Frame, Landmark, LegInView, Lens
+from knee_angle.records import (
+    LEG_POINTS,
+    BarTags,
+    Frame,
+    Landmark,
+    LegInView,
+    Lens,
+    NotMeasured,
+    Settings,
+)
 from knee_angle.tags import Tag, bars_of, find_tags
 
 LENS = Lens(1600, 1200, 1200.0, 0.02, "exif")
@@ -304,3 +316,106 @@ def test_a_mirrored_photo_shows_no_bar_tags():
         out = io.BytesIO()
         mirrored.save(out, "JPEG", quality=95)
     assert bars_of(find_tags(read_photo(out.getvalue(), name="x.jpg"))) == ()
+
+
+# ---------------------------------------------------------------- a machine by its bar tags
+
+
+class LegDots:
+    """The leg's dots only: as if the machine had none."""
+
+    source = "dot"
+
+    def find(self, photo, *, masked=()):
+        found = DOTS.find(photo, masked=masked)
+        if isinstance(found, NotMeasured):
+            return found
+        return replace(found, points={name: found.points[name] for name in LEG_POINTS})
+
+
+STUCK = Kit(from_hinge_mm=(160.0, 130.0), turned_deg=(0.8, -0.6), across_mm=(1.0, -1.0))
+
+
+@pytest.fixture(scope="module")
+def checked():
+    """Both sample series with one kit each, stuck as `STUCK`, checked by their tags alone."""
+    found = {}
+    for letter in "ab":
+        photos = [s for s in scenes(tags=True) if s.photo.stem.startswith(f"series_{letter}")]
+        outcomes = {
+            scene.photo.stem: measure(
+                with_bar_tags(scene, STUCK),
+                detectors=(LegDots(),),
+                name=scene.photo.name,
+                displayed_deg=scene.truth["machine"]["displayed_angle_int"],
+            )
+            for scene in photos
+        }
+        found[letter] = (photos, check_machine(outcomes, Settings()))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("letter", "offset", "gain", "causes"),
+    [
+        pytest.param("a", 5.0, 1.04, {"calibration"}, id="a drifted sensor"),
+        pytest.param("b", 0.0, 1.0, {"fit"}, id="a hinge 45 mm too far distal"),
+    ],
+)
+def test_a_machine_is_judged_by_its_bar_tags_alone(checked, letter, offset, gain, causes):
+    _, result = checked[letter]
+    assert result.reading.region.holds(offset=offset, gain=gain)
+    assert result.kind in causes
+    assert {frame.source for frame in result.frames} == {"tag"}
+
+
+@pytest.mark.parametrize("letter", ["a", "b"])
+def test_the_pole_gives_the_hinge_of_every_photo(checked, letter):
+    """Rendered truth: median error within 5 mm, and inside the stated ±."""
+    photos, result = checked[letter]
+    off = []
+    for scene, frame in zip(photos, result.frames, strict=True):
+        true = scene.truth["machine"]["hinge_offset_mm"]
+        away = (frame.distal_mm + true["proximal"], frame.anterior_mm - true["anterior"])
+        off.append(np.hypot(*away))
+        assert abs(away[0]) < 2.2 * np.sqrt(frame.hinge_cov_mm2[0])
+        assert abs(away[1]) < 2.2 * np.sqrt(frame.hinge_cov_mm2[2])
+    assert np.median(off) <= 5.0
+
+
+@pytest.mark.parametrize("letter", ["a", "b"])
+def test_the_pole_is_where_the_kit_was_stuck(checked, letter):
+    """In the thigh tag's axes 160 mm along, in the shank tag's 130 mm back, within 95 %."""
+    found = checked[letter][1].bar_hinge
+    u = np.sqrt(np.diag(found.hinge.cov_mm2))
+    for k, place, sign in ((0, found.hinge.thigh_mm, 1.0), (1, found.hinge.shank_mm, -1.0)):
+        true = geometry.turned(
+            (sign * STUCK.from_hinge_mm[k], -STUCK.across_mm[k]), by_deg=-STUCK.turned_deg[k]
+        )
+        assert np.all(np.abs(place - true) < 2.5 * u[2 * k : 2 * k + 2])
+    assert np.all(u < 3.0)
+    assert found.p_value > 0.01
+
+
+def test_the_checks_words_and_json_name_the_pole(checked):
+    _, result = checked["b"]
+    text = check_text(result, Settings())
+    assert "hinge seen from the thigh bar's tag: +1" in text
+    assert "from the trochanter mark" in text
+    row = check_as_json(result, version="1")
+    assert row["hinge_in_bar_tags_mm"]["shank_tag"][0] == pytest.approx(-130.0, abs=3.0)
+    assert [one["frame_source"] for one in row["frames"]] == ["tag"] * len(result.photos)
+
+
+def test_photos_of_both_legs_show_no_common_pole(checked):
+    """The other side of a machine has another kit."""
+    _, result = checked["a"]
+    assert result.bar_hinge is not None
+    first, *rest = (
+        measure(with_bar_tags(s, STUCK), detectors=(LegDots(),), name="x", displayed_deg=50.0)
+        for s in checked["a"][0][:3]
+    )
+    other = {"left": "right", "right": "left"}[first.side]
+    turned = replace(first, leg=replace(first.leg, side=other))
+    mixed = check_machine(dict(zip("abc", (turned, *rest), strict=True)), Settings())
+    assert getattr(mixed, "bar_hinge", None) is None

@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 from conftest import scenes
 
-from knee_angle.finding import ADVICE, SUPPORT_MM, alarms_of, find_cause, hinge_words
+from knee_angle.finding import (
+    ADVICE,
+    SECTION_ADVICE,
+    SUPPORT_MM,
+    alarms_of,
+    find_cause,
+    hinge_words,
+    section_words,
+)
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.measure import measure
 from knee_angle.records import Angle, Displayed, Frame, Settings
@@ -105,8 +113,33 @@ def test_the_hinge_in_words(distal, words):
     assert "machine stopped" in text
 
 
+def test_the_corrected_section_where_the_legs_length_is_known():
+    words = section_words(distal=(28.0, 6.0), anterior=(-44.0, 7.0), thigh=(420.0, 9.0))
+    assert words == (
+        "the hinge lies 28 ± 12 mm distal of the knee; shorten the thigh section by about that, "
+        "so that the hinge stands 420 ± 18 mm from the trochanter mark; it lies 44 ± 14 mm behind "
+        "the knee too: set it higher against the leg, or take padding away, machine stopped and "
+        "within the prescription, then photograph again part-way into flexion"
+    )
+
+
+@pytest.mark.parametrize(
+    ("anterior", "said"),
+    [
+        pytest.param((20.0, 3.0), None, id="small: nothing about height"),
+        pytest.param((30.0, 8.0), None, id="not proven: nothing about height"),
+        pytest.param((44.0, 7.0), "in front of the knee too: set it lower", id="proven in front"),
+        pytest.param((-44.0, 7.0), "behind the knee too: set it higher", id="proven behind"),
+    ],
+)
+def test_height_is_named_only_when_proven(anterior, said):
+    words = section_words(distal=(2.0, 6.0), anterior=anterior)
+    assert words.startswith("along the thigh the hinge lies within 14 mm of the knee")
+    assert (said in words) if said else ("too:" not in words)
+
+
 def test_no_advice_asks_for_more_motion():
-    for text in ADVICE.values():
+    for text in (*ADVICE.values(), *SECTION_ADVICE.values()):
         for word in ("increase", "turn up", "raise", "further flexion", "more flexion"):
             assert word not in text.lower()
 
