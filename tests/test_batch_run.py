@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
+import re
 import shutil
 import signal
 import subprocess
@@ -15,6 +17,8 @@ import psutil
 import pytest
 from conftest import SAMPLES
 from pyarrow import parquet
+
+from knee_angle.cli.batch import _progress
 
 COMMAND = [sys.executable, "-m", "knee_angle", "batch"]
 PHOTOS = ("bed_01.jpg", "bed_04.jpg", "bed_05.jpg", "bed_08.jpg", "series_a_2.jpg")
@@ -169,14 +173,14 @@ def test_a_hanging_worker_costs_one_photo_which_can_be_tried_again(whole):
     arguments = ["photos", "--table", "known.csv", "--out", "hung.csv", "--workers", "1"]
     journal = whole / "hung.journal.jsonl"
     with subprocess.Popen(
-        [*COMMAND, *arguments, "--photo-seconds", "3"], cwd=whole, stdout=subprocess.PIPE, text=True
+        [*COMMAND, *arguments, "--photo-seconds", "6"], cwd=whole, stdout=subprocess.PIPE, text=True
     ) as run:
         while not journal.exists() or journal.read_bytes().count(b"\n") < 2:
             assert run.poll() is None
             time.sleep(0.01)
         psutil.Process(run.pid).children()[0].suspend()
         said, _ = run.communicate(timeout=60)
-    assert "not measured: measuring it took longer than 3 s and was stopped" in said
+    assert "not measured: measuring it took longer than 6 s and was stopped" in said
     rows = rows_of(whole / "hung.csv")
     assert [row["status"] for row in rows].count("not_measured") == 1
     assert json.loads((whole / "hung.run.json").read_text())["failed"] == {"time_limit": 1}
@@ -218,6 +222,7 @@ def test_overlays_lie_in_one_folder_and_photos_never_share_one(place):
         (["photos", "--out", "t.csv", "--overlay", "photos/o"], "must not lie in the folder"),
         (["photos", "--out", "t.csv", "--photo-seconds", "0"], "--photo-seconds must be above 0"),
         (["photos", "--out", "t.csv", "--resume", "--overwrite"], "exclude each other"),
+        (["photos", "--out", "t.csv", "--retry-failed"], "--retry-failed belongs to --resume"),
         (["photos", "--out", "t.csv", "--pose-model", "no.task"], "no.task"),
         (
             ["photos", "--out", "t.csv", "--scheduler", "tcp://127.0.0.1:9"],
@@ -252,3 +257,21 @@ def test_an_earlier_table_is_replaced_only_by_choice(whole):
     done = batch("photos/bed_04.jpg", "--out", "one.csv", "--overwrite", cwd=whole)
     assert done.returncode == 0
     assert [row["photo"] for row in rows_of(whole / "one.csv")] == ["bed_04.jpg"]
+
+
+def test_a_terminal_shows_how_many_how_fast_and_how_long(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stderr", terminal)
+    monkeypatch.setenv("TERM", "xterm")
+    with _progress() as progress:
+        for done in range(4):
+            progress(done, 2000)
+            time.sleep(0.12)
+    shown = terminal.getvalue()
+    assert "3/2000" in shown
+    assert "/s" in shown
+    assert re.search(r"\d:\d\d:\d\d", shown)

@@ -95,3 +95,9 @@ def test_a_missing_and_a_too_large_photo_are_unreadable(tmp_path):
         read_bytes(Job("a.jpg", str(tmp_path / "a.jpg"), None), 1.0)
     with pytest.raises(UnreadablePhoto, match="at most"):
         read_bytes(Job("a.jpg", "memory://a.jpg", 10**9), 1.0)
+
+
+def test_a_name_that_no_table_can_hold_is_refused(tmp_path):
+    (tmp_path / "kn\udcffe.jpg").write_bytes(b"x")
+    with pytest.raises(InvalidInput, match="not UTF-8"):
+        find_photos(str(tmp_path))

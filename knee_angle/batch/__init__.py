@@ -13,9 +13,3 @@
 * `journal` keeps every row on disk as soon as it is there; `outputs` writes the tables.
 * `run` puts these together; start there.
 """
-
-from __future__ import annotations
-
-from knee_angle.batch.run import Plan, Summary, run_batch
-
-__all__ = ["Plan", "Summary", "run_batch"]

@@ -23,6 +23,8 @@ import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from PIL import Image
+
 from knee_angle import __version__
 from knee_angle.batch.files import written_whole
 from knee_angle.batch.sources import StorageTrouble, read_bytes
@@ -74,6 +76,7 @@ def _serve(requests: queue.SimpleQueue[str], reply: Reply, pose_model: Path | No
 
     cv2.setNumThreads(1)
     with opened_detectors(pose_model, threads=1) as detectors:
+        _load(detectors)
         reply({"ready": identity_of(pose_model)})
         while True:
             request = json.loads(requests.get())
@@ -87,6 +90,19 @@ def _serve(requests: queue.SimpleQueue[str], reply: Reply, pose_model: Path | No
                 Job(**request["job"]), detectors, settings, request["limit_megapixels"]
             )
             reply({"row": answer.row, "sha256": answer.sha256, "trouble": answer.trouble})
+
+
+def _load(detectors: Sequence[Detector]) -> None:
+    """Have the models in memory before the first photo's time begins.
+
+    The pose model, rarely asked, is left for when it is.
+    """
+    picture = io.BytesIO()
+    Image.new("RGB", (64, 64)).save(picture, "PNG")
+    photo = read_photo(picture.getvalue())
+    for detector in detectors:
+        if detector.source != "pose":
+            detector.find(photo)
 
 
 def _answer(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import queue
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Any, Protocol
 
@@ -116,8 +116,10 @@ def local_workers(
     try:
         yield _Local(pool, count=count, measure=measure, conditions=conditions)
     finally:
+        pool.shutdown(wait=False, cancel_futures=True)
         end()
-        pool.shutdown(wait=True, cancel_futures=True)
+        pool.shutdown(wait=True)
+        end()  # a thread that had just taken a job may have started another process
 
 
 class _Cluster:
@@ -149,8 +151,9 @@ class _Cluster:
             )
 
     def close(self) -> None:
-        self._executor.shutdown(wait=False)
-        self._client.run(end_crews, on_error="ignore")
+        with suppress(Exception):  # the cluster may be gone; what is done is kept
+            self._executor.shutdown(wait=False)
+            self._client.run(end_crews, on_error="ignore")
 
 
 @contextmanager

@@ -12,13 +12,14 @@ the tables call it, and does not depend on the machine:
 from __future__ import annotations
 
 import posixpath
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 from knee_angle.batch.work import Job
-from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.photo import check_file_size, file_bytes
 
 __all__ = ["PhotoFile", "Photos", "StorageTrouble", "find_photos", "read_bytes", "reading"]
@@ -104,7 +105,7 @@ def find_photos(source: str) -> Photos:
             f"no photo in {source}: photos are called {', '.join(ENDINGS)}; "
             f"{photos.other_files} other files are there"
         )
-    _refuse_twice(photos, source)
+    _check_names(photos, source)
     return photos
 
 
@@ -124,6 +125,8 @@ def read_bytes(job: Job, limit_megapixels: float) -> bytes:
     try:
         fs, path = _opened(job.address)
         data: bytes = fs.cat_file(path)
+    except FileNotFoundError:
+        raise UnreadablePhoto("the photo is missing: there is no such file.") from None
     except Exception as error:  # noqa: BLE001  each storage has errors of its own
         raise StorageTrouble(
             f"the photo cannot be read from its storage ({_words(error)}): "
@@ -215,12 +218,22 @@ def _address(fs: Any, path: str) -> str:
     return path if "file" in fs.protocol else str(fs.unstrip_protocol(path))
 
 
-def _refuse_twice(photos: Photos, source: str) -> None:
-    seen: set[str] = set()
-    twice = []
-    for file in photos.files:
-        if file.name in seen:
-            twice.append(file.name)
-        seen.add(file.name)
+def _check_names(photos: Photos, source: str) -> None:
+    names = Counter(file.name for file in photos.files)
+    twice = [name for name, count in names.items() if count > 1]
     if twice:
         raise InvalidInput(f"{source} names a photo twice: {', '.join(twice[:20])}")
+    odd = [ascii(name) for name in names if not _is_text(name)]
+    if odd:
+        raise InvalidInput(
+            f"{source} has names that no table can hold (not UTF-8): {', '.join(odd[:20])}: "
+            "rename these photos"
+        )
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True

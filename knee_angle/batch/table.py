@@ -98,8 +98,9 @@ def match(table: PhotoTable, photos: Collection[str], *, partial: bool) -> list[
     InvalidInput
         They do not match, and ``partial`` does not allow it; or not one name is in both.
     """
-    without = [photo for photo in photos if photo not in set(table.photos)]
-    surplus = [photo for photo in table.photos if photo not in set(photos)]
+    rows, given = set(table.photos), set(photos)
+    without = [photo for photo in photos if photo not in rows]
+    surplus = [photo for photo in table.photos if photo not in given]
     found = []
     if without:
         found.append(f"{len(without)} photos have no row: {named(without)}")

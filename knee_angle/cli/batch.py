@@ -16,8 +16,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.records import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.batch import Summary
-    from knee_angle.batch.run import Progress
+    from knee_angle.batch.run import Progress, Summary
 
 __all__ = ["batch"]
 
@@ -75,6 +74,8 @@ def batch(
 
     if resume and overwrite:
         raise InvalidInput("--resume and --overwrite exclude each other: name one")
+    if retry_failed and not resume:
+        raise InvalidInput("--retry-failed belongs to --resume: name both")
     if scheduler is not None and workers is not None:
         raise InvalidInput("--workers counts processes on this machine: leave out --scheduler")
     plan = Plan(
