@@ -12,6 +12,7 @@ from knee_angle.cli import (  # noqa: F401
     measure,
     models,
     page,
+    sensitivity,
     sheet,
     store,
 )

@@ -1,0 +1,79 @@
+"""``knee-angle sensitivity``: what a millimetre of each setting does to the knee."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from knee_angle import mechanism, wording
+from knee_angle.cli.app import app
+from knee_angle.cli.options import SUPPORT_RANGE_MM, length
+from knee_angle.errors import InvalidInput
+from knee_angle.mechanism import Sensitivity
+
+__all__ = ["sensitivity"]
+
+TABLE_STEP_DEG = 10.0
+
+
+@app.command()
+def sensitivity(
+    out: Annotated[
+        Path | None, typer.Argument(help="SVG picture to write.", show_default=False)
+    ] = None,
+    low: Annotated[float, typer.Option(help="Lowest flexion of the bars, degrees.")] = 0.0,
+    high: Annotated[float, typer.Option(help="Highest flexion of the bars, degrees.")] = 110.0,
+    distal_mm: Annotated[float, typer.Option(help="Hinge distal of the knee, mm.")] = 20.0,
+    anterior_mm: Annotated[float, typer.Option(help="Hinge anterior of the knee, mm.")] = 0.0,
+    support_mm: Annotated[
+        float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
+    ] = None,
+) -> None:
+    """Degrees of fit error per mm of hinge place and support, over the machine's range."""
+    from knee_angle.finding import SUPPORT_MM
+
+    held_mm = length("--support-mm", support_mm, SUPPORT_RANGE_MM) or SUPPORT_MM[0]
+    steps = max(1, round((high - low) / TABLE_STEP_DEG))
+
+    def over_range(points: int) -> Sensitivity:
+        return mechanism.sensitivity(
+            low_deg=low, high_deg=high, points=points,
+            distal_mm=distal_mm, anterior_mm=anterior_mm, support_mm=held_mm,
+        )  # fmt: skip
+
+    table = over_range(steps + 1)
+    assumed = "" if support_mm else " (assumed: --support-mm)"
+    print(
+        f"Degrees of frame minus knee per mm, hinge {distal_mm:g} mm distal and {anterior_mm:g} mm "
+        f"anterior of the knee, lower leg held {held_mm:g} mm below it{assumed}:"
+    )
+    print("  bars   fit part   hinge distal   hinge anterior   support lower")
+    for row in zip(
+        table.frame_deg, table.fit_deg, table.per_distal_deg_mm, table.per_anterior_deg_mm,
+        table.per_support_deg_mm, strict=True,
+    ):  # fmt: skip
+        bars, fit, distal, anterior, support = (float(value) + 0.0 for value in row)
+        print(
+            f"  {bars:4.0f}°  {wording.degrees(fit, sign=True):>8}   {distal:+12.3f}   "
+            f"{anterior:+14.3f}   {support:+13.3f}"
+        )
+    if out is not None:
+        from knee_angle.sensitivity_plot import sensitivity_svg
+
+        picture = sensitivity_svg(
+            over_range(101), support_mm=held_mm, place=(distal_mm, anterior_mm)
+        )
+        _write(out, picture)
+    print(wording.CAUTION)
+
+
+def _write(out: Path, picture: str) -> None:
+    try:
+        out.write_text(picture, encoding="utf-8")
+    except OSError as error:
+        raise InvalidInput(
+            f"{out} cannot be written ({error.strerror}): name another file"
+        ) from None
+    print(f"{out}: the picture, for a browser")
