@@ -253,6 +253,29 @@ def test_a_joint_on_a_printed_tag_is_refused() -> None:
     assert isinstance(detect(answer, masked=(beside,))[0], Landmarks)
 
 
+@pytest.mark.parametrize(
+    ("other", "answered"),
+    [
+        pytest.param({n: (x - 70, y - 50) for n, (x, y) in LEFT_LEG.items()}, True, id="near by"),
+        pytest.param({n: (60 + x / 3, y / 3) for n, (x, y) in LEFT_LEG.items()}, True, id="small"),
+        pytest.param({n: (x - 75, y + 65) for n, (x, y) in LEFT_LEG.items()}, False, id="as large"),
+    ],
+)
+def test_two_people_about_equally_near_are_refused(
+    other: dict[str, tuple[float, float]], answered: bool
+) -> None:
+    def answer(turns: int, mirrored: bool, size: tuple[int, int]) -> list[Any]:
+        return [
+            as_seen(pose_of(leg, FAR_LEG), turns=turns, mirrored=mirrored, size=size)
+            for leg in (LEFT_LEG, other)
+        ]
+
+    found, _ = detect(answer)
+    assert isinstance(found, Landmarks) == answered
+    if isinstance(found, NotMeasured):
+        assert (found.reason, found.advice) == (pose.TWO_PEOPLE, pose.ONE_LEG)
+
+
 def test_nobody_in_the_photo_is_said_so() -> None:
     assert reason_of(lambda *_: []) == pose.NO_PERSON
 

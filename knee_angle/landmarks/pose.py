@@ -17,6 +17,7 @@ import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
@@ -62,6 +63,8 @@ HIDDEN = "the pose model guesses a point of the leg that it does not see"
 TOO_SHORT = "the pose model's leg is too small in the photo"
 BAD_PROPORTIONS = "the pose model's thigh and shank do not make a leg"
 WRONG_WAY = "the pose model's nearer leg bends against its own side"
+TWO_PEOPLE = "the pose model sees two legs about equally near"
+ONE_LEG = "photograph one person's leg alone, or stick dots on the leg that is meant"
 STRAIGHT = "the pose model sees a nearly straight leg, which it also does where it sees none"
 BROKE_OFF = "the pose model stopped working"
 NOT_A_PICTURE = "the photo has no colour pixels that the pose model could take"
@@ -95,6 +98,11 @@ MAX_ANGLE_GAP_DEG = 25.0
 """How far two looks at one leg may differ: any point, in segments, and the angle. Chosen on
 32 rendered bedside photos, where two agreeing looks were still wrong by over 25 degrees in
 one answer of twelve, and a gap of 0.35 let a third look confirm one of over 60."""
+
+OTHER_LEG_GAP = 1.0
+OTHER_LEG_SIZE = 1.5
+"""Two believable legs of one look are two people's where a joint lies further apart, in
+segments, and neither is larger than the other by more than this ratio."""
 
 # --- uncertainty ---------------------------------------------------------------------
 
@@ -244,6 +252,8 @@ class PoseDetector:
                         legs.append(leg)
                     else:
                         refused.append(fault)
+                if _two_people(legs):
+                    return NotMeasured(TWO_PEOPLE, ONE_LEG)
                 pair = _best_pair(legs, believed[not mirrored])
                 third = self._confirm(copy, pair, turns=turns, mirrored=mirrored) if pair else None
                 if pair and third:
@@ -382,6 +392,15 @@ def _inside(point: Floats, quad: Floats) -> bool:
     to_point = point - quad
     across = edges[:, 0] * to_point[:, 1] - edges[:, 1] * to_point[:, 0]
     return bool(np.all(across >= 0.0) or np.all(across <= 0.0))
+
+
+def _two_people(legs: list[_Leg]) -> bool:
+    """Whether one look shows two legs of about one size in different places."""
+    return any(
+        _gap(a, b) > OTHER_LEG_GAP
+        and max(a.segment, b.segment) < OTHER_LEG_SIZE * min(a.segment, b.segment)
+        for a, b in combinations(legs, 2)
+    )
 
 
 def _best_pair(new: list[_Leg], earlier: list[_Leg]) -> tuple[_Leg, _Leg] | None:
