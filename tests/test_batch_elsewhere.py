@@ -11,13 +11,16 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import psutil
 import pytest
 from conftest import SAMPLES
 
-from knee_angle.batch.pool import _check_versions
+from knee_angle.batch.pool import _check_versions, _Cluster
+from knee_angle.batch.work import Conditions, Job
 from knee_angle.errors import InvalidInput
+from knee_angle.records import Settings
 
 HERE = "127.0.0.1"
 STORAGE_ACCESS = {
@@ -162,6 +165,35 @@ def test_with_a_worker_killed_in_the_middle_every_photo_is_there_once(cluster, t
     psutil.wait_procs(measuring, timeout=20)
     assert not [p for p in measuring if p.is_running() and p.status() != psutil.STATUS_ZOMBIE]
     assert psutil.Process(workers[1].pid).children() == []
+
+
+class Lonely:
+    """A client whose cluster has no worker left."""
+
+    def get_executor(self, **_: object) -> object:
+        return object()
+
+    def nthreads(self) -> dict[str, int]:
+        return {}
+
+
+def test_a_photo_or_a_cluster_that_is_lost_is_told_apart():
+    from concurrent.futures import CancelledError
+
+    from distributed.scheduler import KilledWorker
+
+    workers = _Cluster(Lonely(), Conditions(Settings(), 1.0, None, 1.0, {}))
+    job = Job("a.jpg", "/a.jpg", 1)
+    killed = KilledWorker("task", SimpleNamespace(address=HERE), allowed_failures=3)
+    lost = workers.lost(job, killed)
+    assert (lost.trouble, lost.row["reason"]) == (
+        "crash",
+        "its worker machine was lost several times",
+    )
+    with pytest.raises(InvalidInput, match=r"the cluster is gone .*CancelledError.*--resume"):
+        workers.lost(job, CancelledError())
+    with pytest.raises(InvalidInput, match=r"no worker is left on the cluster.*--resume"):
+        workers.check()
 
 
 def versions(**change) -> dict:

@@ -139,9 +139,10 @@ class _Cluster:
 
         if isinstance(error, KilledWorker):
             return failed(job, "its worker machine was lost several times", "crash")
+        reason = " ".join([type(error).__name__, *str(error).split()])[:200]
         raise InvalidInput(
-            f"the cluster stopped the run ({type(error).__name__}: {error}): what is done is kept, "
-            "go on with --resume"
+            f"the cluster is gone or stopped the run ({reason}): what is done is kept, go on with "
+            "--resume"
         )
 
     def check(self) -> None:
@@ -187,12 +188,16 @@ def cluster_workers(scheduler: str, conditions: Conditions) -> Iterator[Workers]
 
 
 def _connected(scheduler: str) -> Any:
+    import logging
     import warnings
 
     try:
         from distributed import Client
     except ImportError:
         raise InvalidInput("--scheduler needs Dask: pip install 'knee-angle[cluster]'") from None
+    for name in ("distributed", "distributed.client", "distributed.core"):
+        # A lost cluster ends the run with one line; Dask would write its own tracebacks.
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # versions are compared below, in one line
