@@ -6,6 +6,7 @@ import sys
 
 # Each module adds its command to the app when it is imported.
 from knee_angle.cli import (  # noqa: F401
+    agreement,
     batch,
     check,
     demo,

@@ -1,0 +1,195 @@
+"""``knee-angle agreement``: how far display and knee agree, over a table of photos."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from knee_angle import __version__
+from knee_angle.cli.app import app
+from knee_angle.cli.options import Format, positive
+from knee_angle.errors import InvalidInput
+
+if TYPE_CHECKING:
+    from knee_angle.agreement import Pairs, Study
+    from knee_angle.cli.tables import Table
+    from knee_angle.report.study_words import About
+
+__all__ = ["agreement"]
+
+
+class Missing(StrEnum):
+    """What to do with rows that are no pairs."""
+
+    REFUSE = "refuse"
+    DROP = "drop"
+
+
+class TrueValue(StrEnum):
+    """Whether what is measured changes between the pairs of one person."""
+
+    VARIES = "varies"
+    CONSTANT = "constant"
+
+
+@app.command()
+def agreement(
+    table: Annotated[
+        Path,
+        typer.Argument(
+            help="CSV or Parquet table with a row for each photo; or the word plan.",
+            show_default=False,
+        ),
+    ],
+    compared: Annotated[str, typer.Option(help="Column that is compared.")] = "displayed_deg",
+    reference: Annotated[str, typer.Option(help="Column it is compared with.")] = "flexion_deg",
+    person: Annotated[
+        str | None, typer.Option(help="Column of the persons' codes, where some have several rows.")
+    ] = None,
+    by: Annotated[list[str] | None, typer.Option(help="Column of subgroups; repeatable.")] = None,
+    within: Annotated[
+        list[float] | None,
+        typer.Option(help="Tolerance for the share within, degrees; repeatable. [5, 10]"),
+    ] = None,
+    missing: Annotated[
+        Missing, typer.Option(help="Rows without both values: refuse the table, or drop and list.")
+    ] = Missing.REFUSE,
+    true_value: Annotated[
+        TrueValue, typer.Option(help="Does the angle change between the rows of one person?")
+    ] = TrueValue.VARIES,
+    variance_ratio: Annotated[
+        float, typer.Option(help="Deming: error variance of compared over that of reference.")
+    ] = 1.0,
+    u_reference: Annotated[
+        str | None,
+        typer.Option(help="Column of the reference's u. [u_deg, where the reference is the knee]"),
+    ] = None,
+    u_compared: Annotated[
+        float | None, typer.Option(help="u of the compared values. [a display's, from its step]")
+    ] = None,
+    band: Annotated[float, typer.Option(help="Width of the bands of the reference, degrees.")] = 30,
+    html: Annotated[Path | None, typer.Option(help="Write the report to this file.")] = None,
+    sd: Annotated[float, typer.Option(help="With plan: expected SD of a difference.")] = 4.0,
+    half_width: Annotated[
+        float, typer.Option(help="With plan: wanted half-width of a limit's interval.")
+    ] = 1.5,
+    assurance: Annotated[
+        float | None, typer.Option(help="With plan: probability to reach it; else on average.")
+    ] = None,
+    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+) -> None:
+    """Compare display and knee over many photos; "agreement plan" says how many are needed."""
+    if output is Format.CSV:
+        raise InvalidInput("agreement prints text or json, but got csv: use --format json")
+    if table == Path("plan"):
+        print(_plan(sd=sd, half_width=half_width, assurance=assurance, output=output))
+        return
+    from knee_angle.agreement import StudySettings, study_agreement
+    from knee_angle.cli.tables import read_table
+    from knee_angle.report.study_words import About, study_text
+
+    rows = read_table(table)
+    u_column = _u_column(rows, u_reference, reference)
+    about = About(
+        table=table.name,
+        reference=reference,
+        compared=compared,
+        person=person,
+        u_reference=u_column,
+        missing=missing.value,
+        version=__version__,
+        made=datetime.now(UTC).date().isoformat(),
+        u_compared=_u_compared(u_compared, compared, u_column),
+    )
+    study = study_agreement(
+        _pairs(rows, about),
+        settings=StudySettings(
+            tolerances_deg=tuple(positive("--within", x) for x in within or (5.0, 10.0)),
+            true_value=true_value.value,
+            variance_ratio=positive("--variance-ratio", variance_ratio),
+            band_deg=positive("--band", band),
+        ),
+        u_compared=about.u_compared,
+        by={column: rows.labels(column) for column in by or ()},
+    )
+    if html is not None:
+        _write(html, study, about)
+    if output is Format.JSON:
+        from knee_angle.report.study_json import study_as_json
+
+        print(json.dumps(study_as_json(study, about), allow_nan=False))
+    else:
+        print(study_text(study, about))
+
+
+def _pairs(rows: Table, about: About) -> Pairs:
+    from knee_angle.agreement import select_pairs
+
+    return select_pairs(
+        reference=rows.numbers(about.reference),
+        compared=rows.numbers(about.compared),
+        person=None if about.person is None else rows.labels(about.person),
+        u_reference=None if about.u_reference is None else rows.numbers(about.u_reference),
+        names=_names(rows),
+        reasons=rows.labels("reason") if rows.has("reason") else None,
+        missing="drop" if about.missing == "drop" else "refuse",
+        words=(about.reference, about.compared),
+    )
+
+
+def _names(rows: Table) -> list[str] | None:
+    """What each row is called: its photo, else its number."""
+    if not rows.has("photo"):
+        return None
+    return [name or f"row {i}" for i, name in enumerate(rows.labels("photo"), start=1)]
+
+
+def _u_column(rows: Table, given: str | None, reference: str) -> str | None:
+    """Column of the reference's u: the one named, else the knee's own where the table has it."""
+    if given is not None:
+        return given
+    return "u_deg" if reference == "flexion_deg" and rows.has("u_deg") else None
+
+
+def _u_compared(given: float | None, compared: str, u_column: str | None) -> float | None:
+    """U of the compared values, where the line with errors in both can be fitted."""
+    if given is not None:
+        return positive("--u-compared", given)
+    if compared != "displayed_deg" or u_column is None:
+        return None
+    from knee_angle.comparison import u_display_deg
+    from knee_angle.records import Settings
+
+    return u_display_deg(Settings())
+
+
+def _write(path: Path, study: Study, about: About) -> None:
+    from knee_angle.report.study_page import study_page
+
+    try:
+        path.write_text(study_page(study, about), encoding="utf-8")
+    except OSError as error:
+        raise InvalidInput(
+            f"the report {path} cannot be written ({error.strerror}): name another file"
+        ) from None
+
+
+def _plan(*, sd: float, half_width: float, assurance: float | None, output: Format) -> str:
+    """How many pairs, in words or as JSON."""
+    from knee_angle.agreement import plan_limits
+    from knee_angle.report.study_json import plan_as_json
+    from knee_angle.report.study_words import plan_text
+
+    plan = plan_limits(
+        sd=positive("--sd", sd),
+        half_width=positive("--half-width", half_width),
+        assurance=assurance,
+    )
+    if output is Format.JSON:
+        return json.dumps(plan_as_json(plan, version=__version__))
+    return plan_text(plan)

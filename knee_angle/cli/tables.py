@@ -1,0 +1,137 @@
+"""Columns of a CSV or Parquet table, for the commands that read one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.errors import InvalidInput
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+__all__ = ["Table", "read_table"]
+
+SHOWN = 12
+"""So many columns are named in an error."""
+
+
+class Table:
+    """A table that is read once; its columns come as numbers or as labels.
+
+    Parameters
+    ----------
+    name : str
+        What to call it in errors.
+    columns : pyarrow.Table
+        Its columns; text where it was CSV.
+    """
+
+    def __init__(self, name: str, columns: pa.Table) -> None:
+        self.name = name
+        self._columns = columns
+
+    def __len__(self) -> int:
+        return int(self._columns.num_rows)
+
+    def has(self, column: str) -> bool:
+        """Whether there is such a column."""
+        return column in self._columns.column_names
+
+    def numbers(self, column: str) -> NDArray[np.float64]:
+        """A column as numbers, NaN where empty; (rows,)."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        values = self._column(column)
+        if pa.types.is_dictionary(values.type):
+            values = values.cast(values.type.value_type)
+        if pa.types.is_string(values.type) or pa.types.is_large_string(values.type):
+            values = pc.utf8_trim_whitespace(values)
+            values = pc.if_else(pc.equal(values, ""), None, values)
+        try:
+            numbers = values.cast(pa.float64())
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+            raise InvalidInput(self._no_number(column, values.to_pylist())) from None
+        return np.asarray(numbers.to_numpy(zero_copy_only=False), dtype=float)
+
+    def labels(self, column: str) -> list[str | None]:
+        """A column as text, None where empty."""
+        import pyarrow as pa
+
+        values = self._column(column).cast(pa.string()).to_pylist()
+        return [None if value is None or not value.strip() else value.strip() for value in values]
+
+    def _column(self, column: str) -> Any:
+        if not self.has(column):
+            names = self._columns.column_names
+            more = ", ..." if len(names) > SHOWN else ""
+            raise InvalidInput(
+                f"the table {self.name} has no column {column}, but {', '.join(names[:SHOWN])}"
+                f"{more}: name one of these"
+            )
+        return self._columns.column(column).combine_chunks()
+
+    def _no_number(self, column: str, values: Sequence[object]) -> str:
+        for row, value in enumerate(values, start=1):
+            try:
+                float("nan" if value is None else str(value))
+            except ValueError:
+                return (
+                    f"the table {self.name}, row {row}: {column} must be a number, "
+                    f"but got {value!r}: write decimals with a point"
+                )
+        return f"the table {self.name}: the column {column} does not hold numbers"
+
+
+def read_table(path: Path) -> Table:
+    """A CSV (UTF-8, comma, names in its first line) or Parquet table.
+
+    Raises
+    ------
+    InvalidInput
+        A table that is missing, empty or no table.
+    """
+    import pyarrow as pa
+
+    try:
+        columns = _parquet(path) if path.suffix.lower() in {".parquet", ".pq"} else _csv(path)
+    except (OSError, pa.ArrowInvalid) as error:
+        said = str(error).splitlines()[0].rstrip(".")
+        raise InvalidInput(f"the table {path} cannot be read ({said}): check its name") from None
+    names = columns.column_names
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InvalidInput(
+            f"the table {path.name} has the column {twice[0]} more than once: rename one"
+        )
+    if columns.num_rows == 0:
+        raise InvalidInput(f"the table {path.name} has no rows: give one with a row for each photo")
+    return Table(path.name, columns)
+
+
+def _parquet(path: Path) -> pa.Table:
+    import pyarrow.parquet as pq
+
+    return pq.read_table(path)
+
+
+def _csv(path: Path) -> pa.Table:
+    """Every column as text: whether it is a number is asked of the columns that are used."""
+    import pyarrow as pa
+    from pyarrow import csv
+
+    with path.open("rb") as file:
+        names = csv.open_csv(file).schema.names
+    return csv.read_csv(
+        path,
+        parse_options=csv.ParseOptions(newlines_in_values=True),
+        convert_options=csv.ConvertOptions(
+            column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=True,
+            null_values=[""],
+        ),
+    )  # fmt: skip

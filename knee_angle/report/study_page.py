@@ -1,0 +1,73 @@
+"""A comparison as one self-contained HTML page, to read on a phone and to print.
+
+The page asks nothing of the network: style and pictures are inside, and its content security
+policy forbids everything else.
+"""
+
+from __future__ import annotations
+
+import base64
+from importlib.resources import files
+
+from jinja2 import Environment, StrictUndefined
+
+from knee_angle.agreement import Study
+from knee_angle.report import study_words as words
+from knee_angle.report.study_plots import study_plots
+from knee_angle.report.study_words import About
+
+__all__ = ["study_page"]
+
+MOST_ROWS = 1000
+"""So many rows left out stand on the page; the JSON output holds all."""
+
+
+def study_page(study: Study, about: About) -> str:
+    """The report of a study as HTML."""
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    template = page.from_string(files(__package__).joinpath("study.html").read_text("utf-8"))
+    excluded = study.pairs.excluded
+    return template.render(
+        about=about,
+        rows=len(excluded) + study.pairs.n,
+        pairs=study.pairs.n,
+        persons=None if study.pairs.person is None else study.pairs.units,
+        summary=words.summary(study, about),
+        sections=_sections(words.figures(study, about)),
+        tolerances=[f"±{w.tolerance:g}{about.unit}" for w in study.within],
+        groups=words.subgroup_tables(study, about),
+        plots=[(plot, _inside(plot.svg)) for plot in study_plots(study, about)],
+        methods=words.methods(study, about),
+        cautions=words.cautions(study, about),
+        excluded=excluded[:MOST_ROWS],
+        excluded_count=len(excluded),
+        settings=_settings(study, about),
+    )
+
+
+def _sections(figures: tuple[words.Figure, ...]) -> list[tuple[str, list[words.Figure]]]:
+    names = dict.fromkeys(figure.section for figure in figures)
+    return [(name, [figure for figure in figures if figure.section == name]) for name in names]
+
+
+def _inside(svg: str) -> str:
+    """A picture as an address that holds it."""
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
+
+
+def _settings(study: Study, about: About) -> list[tuple[str, str]]:
+    chosen = study.settings
+    return [
+        ("table", about.table),
+        ("difference", f"{about.compared} \u2212 {about.reference}"),
+        ("person", about.person or "not named: each pair is another person"),
+        ("rows without both values", about.missing),
+        ("true value within a person", chosen.true_value if about.person else "not used"),
+        ("ratio of error variances (Deming)", f"{chosen.variance_ratio:g}"),
+        ("uncertainty of the reference", about.u_reference or "not used"),
+        ("uncertainty of the compared", words.study_u(about)),
+        ("bands", f"{chosen.band_deg:g}{about.unit}"),
+        ("intervals", "95 %, two-sided"),
+        ("made", about.made),
+        ("software", f"knee_angle {about.version}"),
+    ]

@@ -1,0 +1,164 @@
+"""``knee-angle agreement``, as a person and as a script call it."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from conftest import SAMPLES
+from typer.testing import CliRunner
+
+from knee_angle.cli import app
+from knee_angle.cli.tables import read_table
+from knee_angle.errors import InvalidInput
+
+TABLE = SAMPLES / "agreement.csv"
+HEAD = "photo,status,reason,flexion_deg,u_deg,displayed_deg\n"
+
+
+def run(*args: object):
+    return CliRunner().invoke(app, ["agreement", *map(str, args)])
+
+
+def figures(*args: object) -> dict:
+    done = run(*args, "--format", "json")
+    assert done.exit_code == 0, done.output + repr(done.exception)
+    return json.loads(done.stdout)
+
+
+def refusal(*args: object) -> str:
+    done = run(*args)
+    assert isinstance(done.exception, InvalidInput), done.output
+    return str(done.exception)
+
+
+def test_the_sample_table_gives_bias_limits_and_the_gain_of_its_machines():
+    """By construction the displays of the samples read too high, more so in flexion."""
+    row = figures(TABLE, "--person", "person", "--by", "plane")
+    assert (row["pairs"], row["persons"], row["design"]) == (32, 12, "varies")
+    assert row["limits"]["bias"]["interval"][0] > 0
+    assert row["trend"]["gain"]["interval"][0] > 0
+    assert [group["label"] for group in row["subgroups"]] == ["estimated", "tag"]
+    assert row["errors_in_both"]["chi2_per_dof"] < 4
+    assert row["settings"]["u_reference"] == "u_deg"
+    assert row["settings"]["u_compared"] == pytest.approx(1 / 12**0.5)
+
+
+def test_text_names_the_figures_and_the_caution():
+    done = run(TABLE)
+    assert done.exit_code == 0
+    assert done.stdout.startswith("Over 32 pairs, the display reads on average")
+    assert "upper limit of agreement" in done.stdout
+    assert "--person" in done.stdout
+    assert "not a medical device" in done.stdout
+
+
+def test_the_report_is_written(tmp_path):
+    report = tmp_path / "report.html"
+    assert run(TABLE, "--html", report).exit_code == 0
+    assert report.read_text().startswith("<!doctype html>")
+
+
+def test_parquet_gives_the_same_figures_as_csv(tmp_path):
+    table = read_table(TABLE)
+    columns = {name: table.numbers(name) for name in ("flexion_deg", "u_deg", "displayed_deg")}
+    labels = {name: table.labels(name) for name in ("photo", "person")}
+    path = tmp_path / "table.parquet"
+    person = pa.array(labels["person"]).dictionary_encode()
+    pq.write_table(pa.table({**columns, "photo": labels["photo"], "person": person}), path)
+    ours = figures(path, "--person", "person")
+    assert ours["limits"] == figures(TABLE, "--person", "person")["limits"]
+
+
+def test_failed_photos_are_refused_or_dropped_by_choice(tmp_path):
+    path = tmp_path / "table.csv"
+    rows = [f"p{i}.jpg,measured,,{20 + 10 * i},1.5,{22 + 10 * i + i % 3}" for i in range(8)]
+    rows[2] = "p2.jpg,not_measured,No leg was found.,,,45"
+    path.write_text(HEAD + "\n".join(rows) + "\n")
+    assert refusal(path) == (
+        "1 of 8 rows cannot be used (p2.jpg: flexion_deg is missing, the u of flexion_deg is not "
+        "a positive number: No leg was found.): correct them, or choose missing = drop, which "
+        "leaves them out and lists them"
+    )
+    row = figures(path, "--missing", "drop")
+    assert row["pairs"] == 7
+    assert [left["name"] for left in row["excluded"]] == ["p2.jpg"]
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "says"),
+    [
+        pytest.param(
+            "photo,flexion_deg\na.jpg,3\n", [],
+            "the table table.csv has no column displayed_deg, but photo, flexion_deg: "
+            "name one of these",
+            id="a missing column",
+        ),
+        pytest.param(
+            'photo,flexion_deg,displayed_deg\na.jpg,1,2\nb.jpg,"88,4",90\n', [],
+            "the table table.csv, row 2: flexion_deg must be a number, but got '88,4': "
+            "write decimals with a point",
+            id="a decimal comma",
+        ),
+        pytest.param(
+            "photo,flexion_deg,displayed_deg\n", [],
+            "the table table.csv has no rows: give one with a row for each photo",
+            id="no rows",
+        ),
+        pytest.param(
+            "flexion_deg,flexion_deg,displayed_deg\n1,2,3\n", [],
+            "the table table.csv has the column flexion_deg more than once: rename one",
+            id="a column that is there twice",
+        ),
+        pytest.param(
+            "flexion_deg,displayed_deg\n1,2\n2,3\n", [],
+            "limits of agreement need 3 pairs or more, but got 2: measure more",
+            id="two rows",
+        ),
+        pytest.param(
+            "flexion_deg,displayed_deg\n1,2\n2,3\n5,9\n", ["--within", "0"],
+            "--within must be above 0, but got 0",
+            id="no tolerance",
+        ),
+        pytest.param(
+            "flexion_deg,displayed_deg\n1,2\n2,3\n5,9\n", ["--format", "csv"],
+            "agreement prints text or json, but got csv: use --format json",
+            id="a format it has not",
+        ),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_used_is_told_in_one_line(text, options, says, tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text(text)
+    assert refusal(path, *options) == says
+
+
+@pytest.mark.parametrize("name", ["gone.csv", "gone.parquet", "broken.parquet"])
+def test_a_table_that_cannot_be_read_is_named(name, tmp_path):
+    path = tmp_path / name
+    if name.startswith("broken"):
+        path.write_bytes(b"PAR1 and then nothing")
+    said = refusal(path)
+    assert said.startswith(f"the table {path} cannot be read (")
+    assert "\n" not in said
+
+
+def test_a_report_that_cannot_be_written_is_named(tmp_path):
+    assert "cannot be written" in refusal(TABLE, "--html", tmp_path / "gone" / "report.html")
+
+
+def test_codes_keep_their_leading_zeros_and_empty_cells_are_missing(tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text("\ufeffperson,x\n007,1.5\n7,\n,2\n", encoding="utf-8")
+    table = read_table(path)
+    assert table.labels("person") == ["007", "7", None]
+    np.testing.assert_array_equal(table.numbers("x"), [1.5, np.nan, 2.0])
+
+
+def test_the_plan_says_how_many_pairs_and_for_what():
+    done = run("plan", "--sd", 4, "--half-width", 1.5)
+    assert done.stdout.startswith("84 pairs, each of another person: with differences of SD 4°")
+    assert figures("plan", "--sd", 4, "--half-width", 1.5, "--assurance", 0.8)["pairs"] == 94
