@@ -182,7 +182,7 @@ class _Places:
 
 
 def _places(plan: Plan) -> _Places:
-    if "://" in str(plan.out) or plan.out.suffix.lower() not in {".parquet", ".csv"}:
+    if plan.out.suffix.lower() not in {".parquet", ".csv"}:
         raise InvalidInput(
             f"--out must be a file on this machine that ends in .parquet or .csv, got {plan.out}"
         )

@@ -92,7 +92,7 @@ def find_photos(source: str) -> Photos:
             photos = _below(fs, path, fs.find(path, detail=True))
         elif fs.isfile(path):
             photos = _listed(fs, path) if path.endswith(".txt") else _single(fs, path)
-        elif fs.protocol and any(sign in path for sign in "*?["):
+        elif any(sign in path for sign in "*?["):
             fixed = posixpath.dirname(path[: min(path.find(s) for s in "*?[" if s in path)])
             photos = _below(fs, fixed, fs.glob(path, detail=True))
         else:
