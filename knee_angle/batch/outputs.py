@@ -16,7 +16,7 @@ from knee_angle.exchange import CSV_COLUMNS, csv_lines
 if TYPE_CHECKING:
     import pyarrow
 
-__all__ = ["COLUMNS", "write_csv", "write_parquet"]
+__all__ = ["COLUMNS", "sha256_of", "write_csv", "write_parquet"]
 
 COLUMNS = {name: kind for name, kind in CSV_COLUMNS.items() if name != "seconds"}
 """The table's own columns; times differ from run to run, so they stay in the journal."""
