@@ -41,7 +41,8 @@ def check_text(result: MachineCheck | NotMeasured, settings: Settings) -> str:
     lines += [f"left out: {name} ({wording.phrase(reason)})" for name, reason in result.left_out]
     if result.outliers:
         lines.append(
-            f"stand off the line, kept all the same: {', '.join(result.outliers)}: look at them"
+            f"far from the line through the others, but kept: {', '.join(result.outliers)}; "
+            "check the points and the displayed number there"
         )
     return "\n".join([*lines, wording.CAUTION])
 
@@ -49,7 +50,7 @@ def check_text(result: MachineCheck | NotMeasured, settings: Settings) -> str:
 def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[str]:
     if line is None or verdict is None:
         return []
-    fit = "" if line.p_value is None or line.dof < 1 else f", lack of fit p = {line.p_value:.2f}"
+    fit = "" if line.p_value is None or line.dof < 1 else _straightness(line.p_value)
     return [
         f"  {name}:",
         f"    offset {wording.with_u(line.offset, line.u_offset, sign=True)}, "
@@ -61,14 +62,23 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
     ]
 
 
+def _straightness(p_value: float) -> str:
+    """Whether a straight line and the ± account for the scatter; p is never told as zero."""
+    p = "< 0.01" if p_value < 0.005 else f"= {p_value:.2f}"
+    return f", lack of fit p {p}" + (
+        ": the photos scatter more than their ±" if p_value < 0.05 else ""
+    )
+
+
 def _fit(result: MachineCheck) -> list[str]:
     """The fit: where the hinge lies, and what the photos cannot tell apart."""
     if result.hinge is None:
         return []
     hinge = result.hinge
     lines = [
-        f"  hinge along the thigh: {hinge.discrepancy_deg:+.0f} ± {1.96 * hinge.u_deg:.0f} mm "
-        f"(distal +; {hinge.verdict} ± {hinge.tolerance_deg:g} mm)"
+        "  hinge along the thigh: "
+        f"{wording.distal(hinge.discrepancy_deg, hinge.u_deg)} of the knee "
+        f"(tolerance {hinge.tolerance_deg:g} mm: {hinge.verdict})"
     ]
     if result.bar_hinge is not None:
         found = result.bar_hinge.hinge
@@ -88,9 +98,9 @@ def _fit(result: MachineCheck) -> list[str]:
     if result.fits is not None:
         fits = result.fits
         lines.append(
-            f"  by the planar model: hinge {fits.distal_mm:+.0f} ± {1.96 * fits.u_distal_mm:.0f} mm"
-            f" distal, {fits.anterior_mm:+.0f} ± {1.96 * fits.u_anterior_mm:.0f} mm anterior,"
-            f" slack {wording.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
+            f"  by the planar model: {wording.distal(fits.distal_mm, fits.u_distal_mm)}, "
+            f"{wording.anterior(fits.anterior_mm, fits.u_anterior_mm)} of the knee, "
+            f"slack {wording.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
         )
         lines += [
             f"  these photos cannot tell {one} and {other} apart" for one, other in fits.inseparable

@@ -37,7 +37,7 @@ def sample_rows(
     Raises
     ------
     InvalidInput
-        No photo of the folder has a truth file.
+        No photo of the folder has a truth file, or such a file is none.
     """
     photos: list[Path] = []
     displayed: dict[Path, float | None] = {}
@@ -46,12 +46,23 @@ def sample_rows(
         truth = photo.with_suffix(".json")
         if not truth.is_file():
             continue
-        scene = json.loads(truth.read_text(encoding="utf-8"))
         photos.append(photo)
-        displayed[photo] = float(scene["machine"]["displayed_angle_int"])
-        truths[photo] = float(scene["true_knee_flexion_deg"])
+        displayed[photo], truths[photo] = _truth(truth)
     if not photos:
         raise InvalidInput(
             f"no photo in {folder} has its truth beside it: NAME.jpg needs a NAME.json"
         )
     return photos, displayed, truths
+
+
+def _truth(path: Path) -> tuple[float, float]:
+    """Displayed number and true flexion of one scene, degrees."""
+    try:
+        scene = json.loads(path.read_text(encoding="utf-8"))
+        displayed, truth = scene["machine"]["displayed_angle_int"], scene["true_knee_flexion_deg"]
+        return float(displayed), float(truth)
+    except (OSError, ValueError, TypeError, KeyError):
+        raise InvalidInput(
+            f"the truth file {path} must hold the numbers true_knee_flexion_deg and "
+            "machine.displayed_angle_int as JSON, but does not: correct or remove it"
+        ) from None

@@ -235,7 +235,7 @@ def check_file_size(size_bytes: int, limit_megapixels: float) -> None:
     if size_bytes > limit_bytes:
         raise UnreadablePhoto(
             f"the photo's file must have at most {limit_bytes / 1e6:.0f} MB, but has "
-            f"{size_bytes / 1e6:.0f} MB: make a smaller copy, or raise limit_megapixels."
+            f"{size_bytes / 1e6:.0f} MB: make a smaller copy, or raise the megapixel limit."
         )
 
 
@@ -446,7 +446,7 @@ def _check_size(size: tuple[int, int] | None, limit_megapixels: float) -> None:
         raise UnreadablePhoto(
             f"the photo must have at most {limit_megapixels:g} megapixels, but its header says "
             f"{width * height / 1e6:.1f} ({width} x {height}): make a smaller copy, or raise "
-            "limit_megapixels if it is real."
+            "the megapixel limit if it is real."
         )
 
 

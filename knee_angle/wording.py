@@ -29,7 +29,9 @@ __all__ = [
     "SOURCE_WORDS",
     "VERDICT_SHAPES",
     "VERDICT_WORDS",
+    "anterior",
     "degrees",
+    "distal",
     "hinge_place",
     "phrase",
     "plus_minus",
@@ -151,12 +153,27 @@ def hinge_place(frame: Frame) -> str:
     Both coordinates in whole mm; a negative one changes its word, not its sign.
     """
     dd, _, aa = frame.hinge_cov_mm2
-    along = "distal" if frame.distal_mm >= 0 else "proximal"
-    across = "anterior" if frame.anterior_mm >= 0 else "posterior"
-    return (
-        f"{abs(frame.distal_mm):.0f} ± {plus_minus(dd**0.5):.0f} mm {along}, "
-        f"{abs(frame.anterior_mm):.0f} ± {plus_minus(aa**0.5):.0f} mm {across} of the knee"
-    )
+    return f"{distal(frame.distal_mm, dd**0.5)}, {anterior(frame.anterior_mm, aa**0.5)} of the knee"
+
+
+def distal(offset_mm: float, u_mm: float) -> str:
+    """An offset along the thigh with its 95 % ±; distal is positive.
+
+    Examples
+    --------
+    >>> distal(-13.2, 3.6)
+    '13 ± 7 mm proximal'
+    """
+    return _offset(offset_mm, u_mm, "distal" if offset_mm >= 0 else "proximal")
+
+
+def anterior(offset_mm: float, u_mm: float) -> str:
+    """An offset across the thigh with its 95 % ±; anterior is positive."""
+    return _offset(offset_mm, u_mm, "anterior" if offset_mm >= 0 else "posterior")
+
+
+def _offset(offset_mm: float, u_mm: float, where: str) -> str:
+    return f"{abs(offset_mm):.0f} ± {plus_minus(u_mm):.0f} mm {where}"
 
 
 def sentence(outcome: Outcome) -> str:
@@ -189,8 +206,9 @@ def _measured(result: Measurement) -> str:
 
 def _compared(displayed_deg: float, comparison: Comparison) -> str:
     difference = comparison.discrepancy_deg
-    more = "more" if difference > 0 else "less"
-    said = f"the display says {degrees(displayed_deg)}, {degrees(abs(difference))} {more}"
+    more = f"{degrees(abs(difference))} {'more' if difference > 0 else 'less'}"
+    apart = more if round(difference, 1) else "the same"
+    said = f"the display says {degrees(displayed_deg)}, {apart}"
     tolerance = f"{comparison.tolerance_deg:g}°"
     match comparison.verdict:
         case "within":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 
@@ -51,6 +52,8 @@ def test_a_fit_fault_says_which_way_and_how_far():
     text = check_text(check_machine(SERIES["b"], Settings()), Settings())
     assert text.splitlines()[0] == "Finding: fit warning: hinge and knee do not coincide"
     assert "mm distal of the knee; shorten the thigh section" in text
+    assert re.search(r"hinge along the thigh: \d+ ± \d+ mm distal of the knee \(tolerance 25", text)
+    assert re.search(r"planar model: \d+ ± \d+ mm distal, \d+ ± \d+ mm posterior of the", text)
     assert "no reason to set more motion than was prescribed" in text
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -116,9 +117,19 @@ def test_a_photo_is_read_once_even_when_it_is_drawn(tmp_path, monkeypatch):
             ["--displayed", "412"],
             "displayed_deg must be between -30 and 180, but got 412: was a decimal point lost?",
         ),
-        (["--tag-mm", "0"], "--tag-mm must be above 0, but got 0"),
-        (["--dot-mm", "-3"], "--dot-mm must be above 0, but got -3"),
-        (["--tolerance", "nan"], "--tolerance must be above 0, but got nan"),
+        (["--displayed", "93,5"], "--displayed must be a number like 93.5, with a point"),
+        (["--nothing"], "No such option: --nothing"),
+        (["--format", "xml"], "'xml' is not one of 'text', 'json', 'csv'"),
+        (["--tag-mm", "0"], "--tag-mm must be between 10 and 500 mm, but got 0"),
+        (["--tag-mm", "1e12"], "--tag-mm must be between 10 and 500 mm, but got 1e+12"),
+        (["--dot-mm", "-3"], "--dot-mm must be between 3 and 100 mm, but got -3"),
+        (["--stature-mm", "175"], "--stature-mm must be between 400 and 2600 mm, but got 175"),
+        (["--tolerance", "nan"], "--tolerance must be above 0 and at most 45, but got nan"),
+        (["--not-paused", "-1"], "--not-paused must be 0 or more and at most 90, but got -1"),
+        (
+            ["--limit-flexion", "30", "--limit-extension", "60"],
+            "--limit-extension must not be above --limit-flexion, but got 60 and 30",
+        ),
         (["--placement-mm", "10"], "--placement-mm must be three numbers like 10/5/5"),
         (["--landmarks", "nowhere.json"], "the points file nowhere.json cannot be read"),
         (["--displayed-table", "nowhere.csv"], "the table nowhere.csv cannot be read"),
@@ -133,29 +144,111 @@ def test_a_wrong_call_is_one_line_and_exit_status_two(args, message):
     assert done.stdout == ""
 
 
+def test_a_wrong_table_is_one_line_and_exit_status_two(tmp_path):
+    table = tmp_path / "t.csv"
+    table.write_text("photo,displayed_deg\nbed_01.jpg,x\n")
+    done = run("measure", BED, "--displayed-table", table)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == (
+        "knee-angle: the table t.csv: line 2: displayed_deg must be a number, but got 'x'\n"
+    )
+
+
 @pytest.mark.parametrize(
-    ("text", "message"),
+    ("encoding", "sentence"),
     [
-        ("photo\nbed_01.jpg\n", "must have the columns photo, displayed_deg"),
-        (
-            "photo,displayed_deg\nbed_01.jpg,x\nbed_01.jpg,9\n",
-            "line 2: displayed_deg must be a number, but got 'x'",
-        ),
-        ("photo,displayed_deg\na.jpg,1\na.jpg,9\n", "line 3: a.jpg is named twice"),
-        (
-            "photo,displayed_deg\nbed_01.jpg,412\n",
-            "line 2: displayed_deg must be between -30 and 180, but got 412",
-        ),
-        ("photo,displayed_deg\nbed_1.jpg,90\n", "names bed_1.jpg, but no such photo was given"),
+        ("utf-8", "knee bends 88.4°"),
+        ("ascii", "knee bends 88.4 deg (95 % between 85.0 deg"),
+        # Code page 1252 has the degree sign and no minus (U+2212).
+        ("cp1252", "knee bends 88.4°"),
     ],
 )
-def test_a_wrong_table_names_every_line(tmp_path, text, message):
-    table = tmp_path / "t.csv"
-    table.write_text(text)
-    done = run("measure", BED, "--displayed-table", table)
+def test_a_terminal_that_lacks_our_signs_gets_plain_ones(encoding, sentence):
+    done = subprocess.run(
+        [sys.executable, "-m", "knee_angle", "measure", str(BED), "--displayed", "80"],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": encoding},
+        timeout=120,
+        check=False,
+    )
+    text = done.stdout.decode(encoding)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert sentence in text
+    minus = "−" if encoding == "utf-8" else "-"
+    assert f"difference    {minus}8.4" in text
+
+
+def test_names_stay_on_one_line_and_json_is_ascii(tmp_path):
+    photo = tmp_path / "Ä\nb.jpg"
+    photo.write_bytes(b"")
+    assert run("measure", photo).stdout.startswith("Ä\\nb.jpg\n  The photo could not be read")
+    done = run("measure", photo, "--format", "json")
+    assert done.stdout.isascii()
+    assert json.loads(done.stdout)["photo"] == "Ä\nb.jpg"
+
+
+def test_a_reader_that_goes_away_is_no_fault():
+    call = [sys.executable, "-m", "knee_angle", "measure", BED, BED, "--format", "json"]
+    with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as writing:
+        assert writing.stdout.read(1) == b"{"
+        writing.stdout.close()
+        assert writing.stderr.read() == b""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a full device (Linux)")
+def test_a_full_disk_is_one_line_and_exit_status_two():
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "knee_angle", "measure", str(BED)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=120,
+            check=False,
+        )
     assert done.returncode == 2
+    assert done.stderr == (
+        "knee-angle: the output cannot be written (No space left on device): "
+        "send it somewhere else\n"
+    )
+
+
+def test_pictures_of_photos_with_one_name_do_not_replace_each_other(tmp_path):
+    given = [tmp_path / "a" / "leg.jpg", tmp_path / "b" / "leg.png", tmp_path / "leg_overlay_2.jpg"]
+    targets = photos.overlay_files([*given, given[0]], tmp_path)
+    assert [targets[photo].name for photo in given] == [
+        "leg_overlay.jpg",
+        "leg_overlay_3.jpg",
+        "leg_overlay_2_overlay.jpg",
+    ]
+
+
+def test_a_picture_that_cannot_be_written_costs_no_result(tmp_path):
+    (tmp_path / "bed_01_overlay.jpg").mkdir()
+    done = run("measure", BED, SAMPLES / "bed_06.jpg", "--overlay", tmp_path, "--format", "json")
+    assert [json.loads(line)["status"] for line in done.stdout.splitlines()] == ["measured"] * 2
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == [
+        f"knee-angle: the picture {tmp_path / 'bed_01_overlay.jpg'} cannot be written "
+        "(Is a directory): name another folder"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("args", "message"),
+    [
+        ((BED, BED), "each photo must be named once"),
+        (("plan", "--low", "90", "--high", "10"), "--low must not be above --high, but got 90"),
+        (("plan", "--high", "500"), "--high must be between -30 and 180, but got 500"),
+        (("plan", "--wanted-u", "inf"), "--wanted-u must be above 0, but got inf"),
+        (("plan", "--format", "json"), "check plan prints text, but got json"),
+    ],
+)
+def test_a_check_that_cannot_be_is_refused(args, message):
+    done = run("check", *args)
+    assert (done.returncode, done.stdout) == (2, "")
     assert message in done.stderr
-    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
 
 
 def test_the_demo_shows_the_truth_beside(tmp_path):
@@ -166,7 +259,26 @@ def test_the_demo_shows_the_truth_beside(tmp_path):
     assert done.returncode == 0
     assert "bed_01.jpg" in done.stdout
     assert "88.3°" in done.stdout
-    assert "2 photos measured" in done.stdout
+    assert "measured: 2, middle error 0." in done.stdout
+
+
+@pytest.mark.parametrize(
+    "truth", ["", "{}", '{"machine": {"displayed_angle_int": null}, "true_knee_flexion_deg": "x"}']
+)
+def test_a_demo_with_a_wrong_truth_file_names_it(tmp_path, truth):
+    (tmp_path / "a.jpg").write_bytes(b"")
+    (tmp_path / "a.json").write_text(truth)
+    done = run("demo", tmp_path)
+    assert done.returncode == 2
+    assert f"the truth file {tmp_path / 'a.json'} must hold the numbers" in done.stderr
+
+
+def test_a_demo_of_unreadable_photos_says_so_and_exits_with_one(tmp_path):
+    (tmp_path / "a.jpg").write_bytes(b"")
+    (tmp_path / "a.json").write_bytes((SAMPLES / "bed_01.json").read_bytes())
+    done = run("demo", tmp_path)
+    assert done.returncode == 1
+    assert "measured: 0; not measured: 1." in done.stdout
 
 
 def test_a_demo_without_photos_says_so(tmp_path):

@@ -130,7 +130,20 @@ def test_points_are_read_in_any_of_the_usual_shapes(content):
             {"knee": {"x": 500, "y": 1}},
             r"must lie in the upright photo \(100 x 100 px\), but got \(500, 1\)",
         ),
-        ({"knee": {"x": 1, "y": 1, "u_px": 0}}, "u_px of point 'knee' must be above 0, but got 0"),
+        (
+            {"knee": {"x": 1, "y": 1, "u_px": 0}},
+            r"u_px of point 'knee' must be above 0 and at most 100 \(.*\), but got 0",
+        ),
+        ({"knee": {"x": 1, "y": 1, "u_px": 1e300}}, "at most 100 .*, but got 1e\\+300"),
+        ({"knee": {"x": True, "y": 1}}, "point 'knee' must be"),
+        ({"knee": {"x": float("nan"), "y": 1}}, r"but got \(nan, 1\)"),
+        ({"landmarks": [1, 2]}, "landmarks must be an object of points, but got"),
+        ({"machine": {"points": [1]}}, "machine.points must be an object of points, but got"),
+        ({"machine": 5}, "machine.points must be an object of points, but got 5"),
+        (
+            {"hip": {"x": 5, "y": 5}, "knee": {"x": 5, "y": 6}, "ankle": {"x": 5, "y": 9}},
+            r"hip and knee must be at least 2 px apart, but both are at \(5, 5\)",
+        ),
         ({"side": "both", "knee": {"x": 1, "y": 1}}, "side must be"),
         ({"elbow": {}, "knee": 5}, "elbow.*; .*knee"),
     ],
@@ -142,7 +155,13 @@ def test_wrong_points_are_refused_all_at_once(content, message):
 
 @pytest.mark.parametrize(
     ("text", "message"),
-    [("{", "must be JSON"), ("[1]", "must hold one JSON object"), (None, "cannot be read")],
+    [
+        ("{", "must be JSON"),
+        ("[" * 100_000, "must be JSON"),
+        ("[1]", "must hold one JSON object"),
+        (None, "cannot be read"),
+        ('{"knee": {"x": 1, "y": 1}, "knee": {"x": 9, "y": 9}}', "knee must be named once"),
+    ],
 )
 def test_a_points_file_that_is_none_is_refused(tmp_path, text, message):
     path = tmp_path / "points.json"

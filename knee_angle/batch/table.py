@@ -25,6 +25,8 @@ __all__ = ["PhotoTable", "match", "named", "read_table"]
 SHOWN = 20
 """So many names of one kind stand in a message; the rest is counted."""
 
+SEPARATORS = ",;\t"
+"""Spreadsheets write semicolons where the comma is the decimal sign."""
 INTEGER = re.compile(r"-?(0|[1-9][0-9]{0,14})")
 NUMBER = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?")
 
@@ -54,8 +56,9 @@ class PhotoTable:
 def read_table(address: str, *, needs: Sequence[str] = ("photo",)) -> PhotoTable:
     """A CSV or Parquet file with the column ``photo`` and, where known, ``displayed_deg``.
 
-    Every other column is handed on. A CSV column becomes numbers only where every filled
-    cell is a plain number: a code such as 007 keeps its zeros.
+    Columns of a CSV are separated by commas, semicolons or tabs; ``displayed_deg`` may have
+    a decimal comma. Every other column is handed on. A CSV column becomes numbers only
+    where every filled cell is a plain number: a code such as 007 keeps its zeros.
 
     Parameters
     ----------
@@ -80,7 +83,10 @@ def read_table(address: str, *, needs: Sequence[str] = ("photo",)) -> PhotoTable
     else:
         table, lines, problems = _csv(name, content)
     if not set(needs) <= set(table.column_names):
-        raise InvalidInput(f"the table {name} must have the columns {', '.join(needs)}")
+        raise InvalidInput(
+            f"the table {name} must have the columns {', '.join(needs)}, but has "
+            f"{', '.join(table.column_names) or 'none'}: name them in its first line"
+        )
     photos = [str(value or "").strip() for value in table["photo"].to_pylist()]
     displayed, wrong = _displayed(table, photos, lines)
     problems += [*_names(photos, lines), *wrong]
@@ -136,15 +142,20 @@ def _csv(name: str, content: bytes) -> tuple[pyarrow.Table, list[str], list[str]
     import pyarrow
 
     try:
-        reader = csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), strict=True)
+        text = content.decode("utf-8-sig")
+        separator = max(SEPARATORS, key=text.partition("\n")[0].count)
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         header = [cell.strip() for cell in next(reader, [])]
         rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
     except (UnicodeDecodeError, csv.Error) as error:
-        raise InvalidInput(f"the table {name} cannot be read as UTF-8 CSV ({error})") from None
+        raise InvalidInput(
+            f"the table {name} cannot be read as UTF-8 CSV ({error}): save it as CSV UTF-8"
+        ) from None
     twice = sorted({column for column in header if header.count(column) > 1})
     problems = [f"the column {column!r} is there twice" for column in twice]
     problems += [
-        f"line {line}: has {len(row)} cells, but the header has {len(header)}"
+        f"line {line}: has {len(row)} cells, but the header has {len(header)}: "
+        "decimals need a point, or quotes"
         for line, row in rows
         if len(row) != len(header)
     ]
@@ -171,6 +182,16 @@ def _typed(cells: list[str]) -> list[Any]:
     return [kind(cell) if cell else None for cell in cells]
 
 
+def _number(value: Any) -> float:
+    """A displayed number; in text with a decimal point or comma, and plain."""
+    if not isinstance(value, str):
+        return float(value)
+    text = value.replace(",", ".")
+    if not NUMBER.fullmatch(text):
+        raise ValueError(value)
+    return float(text)
+
+
 def _names(photos: Sequence[str], lines: Sequence[str]) -> list[str]:
     seen: set[str] = set()
     problems = []
@@ -195,7 +216,7 @@ def _displayed(
         if value is None or value == "":
             continue
         try:
-            displayed[photo] = checked(float(value)).deg
+            displayed[photo] = checked(_number(value)).deg
         except InvalidInput as error:
             problems.append(f"{line}: {error}")
         except (TypeError, ValueError):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 # Each module adds its command to the app when it is imported.
 from knee_angle.cli import (  # noqa: F401
@@ -18,18 +19,58 @@ from knee_angle.cli import (  # noqa: F401
     store,
 )
 from knee_angle.cli.app import app
+from knee_angle.cli.streams import drop_output, make_streams_safe
 from knee_angle.errors import KneeAngleError
 
 __all__ = ["app", "main"]
 
+INTERRUPTED = 130
+"""Exit status after Ctrl+C: 128 and the signal's number, as shells count."""
+
 
 def main() -> None:
     """Run the command line; every error of ours is one line and exit status 2."""
+    make_streams_safe()
     try:
-        app()
+        status = app(standalone_mode=False) or 0
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except KneeAngleError as error:
-        print(f"knee-angle: {error}", file=sys.stderr)
-        raise SystemExit(2) from None
+        _stop(str(error))
     except KeyboardInterrupt:
+        status = INTERRUPTED
+    except OSError as error:
+        if error.filename is not None:  # not the output: a mistake of ours
+            raise
+        drop_output()
+        if not isinstance(error, BrokenPipeError):
+            _stop(f"the output cannot be written ({error.strerror}): send it somewhere else")
+        status = 1
+    except Exception as error:
+        # Typer raises what is wrong with a call as a class that it keeps to itself.
+        if not hasattr(error, "format_message"):
+            raise
+        _stop(_wrong_call(error))
+    if status == INTERRUPTED:
         print("knee-angle: stopped", file=sys.stderr)
-        raise SystemExit(130) from None
+    raise SystemExit(status)
+
+
+def _stop(message: str) -> None:
+    """One line, where there is something to say, and exit status 2."""
+    if message:
+        print(f"knee-angle: {' '.join(message.split())}", file=sys.stderr)
+    raise SystemExit(2) from None
+
+
+def _wrong_call(error: Any) -> str:
+    """What is wrong with the call itself, on one line; empty where its help was just shown."""
+    said = " ".join(error.format_message().split()).rstrip(".")
+    if not said:
+        return ""
+    said = said.replace("Value error, ", "")
+    name, _, rule = said.removeprefix("Invalid value for ").partition(": ")
+    if "valid number" in rule or "valid float" in rule:
+        said = f"{name.strip(chr(39))} must be a number like 93.5, with a point and no unit"
+    command = error.ctx.command_path if error.ctx is not None else "knee-angle"
+    return f"{said}: see {command} --help"

@@ -10,7 +10,18 @@ import typer
 
 from knee_angle import __version__, exchange, wording
 from knee_angle.cli.app import app
-from knee_angle.cli.options import SUPPORT_RANGE_MM, THIGH_RANGE_MM, Format, length, positive
+from knee_angle.cli.options import (
+    DOT_RANGE_MM,
+    SUPPORT_RANGE_MM,
+    TAG_RANGE_MM,
+    THIGH_RANGE_MM,
+    TOLERANCE_MOST_DEG,
+    Format,
+    in_order,
+    length,
+    limit,
+    positive,
+)
 from knee_angle.cli.photos import measured, read_displayed_table
 from knee_angle.errors import InvalidInput
 from knee_angle.records import NotMeasured, Settings
@@ -51,20 +62,28 @@ def check(
 ) -> None:
     """Check one machine by several photos; "check plan" says how many, at which angles."""
     if photos == [Path("plan")]:
+        if output is not Format.TEXT:
+            raise InvalidInput(f"check plan prints text, but got {output}: leave --format out")
         print(_plan(wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
         return
     if output is Format.CSV:
         raise InvalidInput("check prints text or json, but got csv: use --format json")
+    twice = sorted({str(photo) for photo in photos if photos.count(photo) > 1})
+    if twice:
+        raise InvalidInput(
+            f"each photo must be named once, but got {', '.join(twice)} again: a check needs a "
+            "photo of its own for each setting"
+        )
     from knee_angle.check import check_machine
     from knee_angle.check_words import check_text
 
     settings = Settings(
-        tolerance_deg=positive("--tolerance", tolerance),
-        frame_tolerance_deg=positive("--frame-tolerance", frame_tolerance),
-        fit_tolerance_deg=positive("--fit-tolerance", fit_tolerance),
-        tag_mm=positive("--tag-mm", tag_mm),
-        bar_tag_mm=positive("--bar-tag-mm", bar_tag_mm),
-        dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+        tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
+        frame_tolerance_deg=positive("--frame-tolerance", frame_tolerance, most=TOLERANCE_MOST_DEG),
+        fit_tolerance_deg=positive("--fit-tolerance", fit_tolerance, most=TOLERANCE_MOST_DEG),
+        tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
+        bar_tag_mm=length("--bar-tag-mm", bar_tag_mm, TAG_RANGE_MM),
+        dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
         thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
         support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
     )
@@ -93,9 +112,10 @@ def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     from knee_angle.comparison import u_display_deg
     from knee_angle.uncertainty import U_POINTS_DEG
 
+    in_order("--low", limit("--low", low), "--high", limit("--high", high))
     plan = plan_check(
-        wanted_u_deg=wanted_u,
-        u_photo_deg=photo_u,
+        wanted_u_deg=positive("--wanted-u", wanted_u),
+        u_photo_deg=positive("--photo-u", photo_u),
         u_display_deg=u_display_deg(Settings()),
         low_deg=low,
         high_deg=high,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import statistics
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +10,7 @@ import typer
 
 from knee_angle import wording
 from knee_angle.cli.app import app
-from knee_angle.cli.photos import measured
+from knee_angle.cli.photos import measured, shown
 from knee_angle.records import Measurement, Settings
 
 __all__ = ["demo"]
@@ -44,7 +44,7 @@ def demo(
             error = outcome.knee.deg - truth
             errors.append(abs(error))
             print(
-                f"{photo.name:<18}{wording.degrees(truth):>8}"
+                f"{shown(photo):<18}{wording.degrees(truth):>8}"
                 f"{wording.with_u(outcome.knee.deg, outcome.knee.u_deg):>16}"
                 f"{wording.degrees(error, sign=True):>8}  "
                 f"{wording.sources(outcome.landmarks):<24}{outcome.plane}",
@@ -53,11 +53,12 @@ def demo(
         else:
             refused += 1
             print(
-                f"{photo.name:<18}{wording.degrees(truth):>8}  not measured: "
+                f"{shown(photo):<18}{wording.degrees(truth):>8}  not measured: "
                 f"{wording.phrase(outcome.reason)}"
             )
-    middle = sorted(errors)[len(errors) // 2] if errors else math.nan
+    middle = f", middle error {statistics.median(errors):.1f}°" if errors else ""
     print(
-        f"\n{len(errors)} photos measured, middle error {middle:.1f}°; {refused} not measured. "
+        f"\nmeasured: {len(errors)}{middle}; not measured: {refused}. "
         f"The ± is 95 % and holds the placement of the points on the skin too.\n{wording.CAUTION}"
     )
+    raise typer.Exit(int(refused > 0))

@@ -12,15 +12,21 @@ import typer
 from knee_angle import __version__, exchange, wording
 from knee_angle.cli.app import app
 from knee_angle.cli.options import (
+    DOT_RANGE_MM,
+    MOVEMENT_MOST_DEG,
+    STATURE_RANGE_MM,
     SUPPORT_RANGE_MM,
+    TAG_RANGE_MM,
     THIGH_RANGE_MM,
+    TOLERANCE_MOST_DEG,
     Format,
+    in_order,
     length,
     limit,
     placement,
     positive,
 )
-from knee_angle.cli.photos import measured, read_displayed_table
+from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.store import Where, keeping, with_prescription
 from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput
@@ -86,19 +92,25 @@ def measure(
             f"--landmarks belongs to one photo, but got {len(photos)}: call once per photo"
         )
     settings = Settings(
-        tolerance_deg=positive("--tolerance", tolerance),
+        tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
         limit_flexion_deg=limit("--limit-flexion", limit_flexion),
         limit_extension_deg=limit("--limit-extension", limit_extension),
-        stature_mm=None if stature_mm is None else positive("--stature-mm", stature_mm),
-        tag_mm=positive("--tag-mm", tag_mm),
-        bar_tag_mm=positive("--bar-tag-mm", bar_tag_mm),
-        dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+        stature_mm=length("--stature-mm", stature_mm, STATURE_RANGE_MM),
+        tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
+        bar_tag_mm=length("--bar-tag-mm", bar_tag_mm, TAG_RANGE_MM),
+        dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
         thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
         support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
         placement_mm=placement(placement_mm),
-        movement_deg=positive("--not-paused", not_paused, zero=True),
+        movement_deg=positive("--not-paused", not_paused, zero=True, most=MOVEMENT_MOST_DEG),
     )
     settings = with_prescription(settings, person, store)
+    in_order(
+        "--limit-extension",
+        settings.limit_extension_deg,
+        "--limit-flexion",
+        settings.limit_flexion_deg,
+    )
     if displayed is not None:
         checked(displayed)
     table = read_displayed_table(displayed_table, photos)
@@ -130,11 +142,11 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
         row = exchange.as_json(photo.name, outcome, version=__version__)
         match output:
             case Format.JSON:
-                print(json.dumps(row, ensure_ascii=False, allow_nan=False), flush=True)
+                print(json.dumps(row, allow_nan=False), flush=True)
             case Format.CSV:
                 print(exchange.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:
-                print(_text(photo.name, outcome), flush=True)
+                print(_text(shown(photo), outcome), flush=True)
     if output is Format.TEXT:
         print(wording.CAUTION)
     return int(failed)
@@ -159,7 +171,7 @@ def _text(photo: str, outcome: Outcome) -> str:
                 (
                     "± from",
                     ", ".join(
-                        f"{line.replace('_', ' ')} {wording.degrees(u)}"
+                        f"{line.replace('_', ' ')} {wording.degrees(wording.plus_minus(u))}"
                         for line, u in knee.budget_deg.items()
                     ),
                 ),

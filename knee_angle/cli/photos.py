@@ -12,7 +12,7 @@ from knee_angle.records import Measurement, Outcome, Settings, Unreadable
 if TYPE_CHECKING:
     from knee_angle.photo import Photo
 
-__all__ = ["measured", "read_displayed_table"]
+__all__ = ["measured", "overlay_files", "read_displayed_table", "shown"]
 
 
 def measured(
@@ -30,8 +30,8 @@ def measured(
     from knee_angle.measure import measure_photo
     from knee_angle.photo import read_photo
 
-    if overlay is not None:
-        made_folder(overlay)
+    targets = {} if overlay is None else overlay_files(photos, overlay)
+    unwritten = []
     with opened_detectors(pose_model) as detectors:
         for path in photos:
             outcome: Outcome
@@ -47,29 +47,55 @@ def measured(
             except UnreadablePhoto as error:
                 outcome = Unreadable(error.reason)
             else:
-                if overlay is not None and isinstance(outcome, Measurement):
-                    _save_overlay(photo, outcome, overlay / f"{path.stem}_overlay.jpg")
+                if path in targets and isinstance(outcome, Measurement):
+                    unwritten += _save_overlay(photo, outcome, targets[path])
             yield path, outcome
+    if unwritten:  # said last, so that no result is lost for a picture
+        raise InvalidInput("; ".join(unwritten) + ": name another folder")
 
 
-def made_folder(folder: Path) -> None:
+def overlay_files(photos: Sequence[Path], folder: Path) -> dict[Path, Path]:
+    """Where each photo's picture goes: the folder is made, no photo and no picture written over."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InvalidInput(
             f"the folder {folder} for pictures cannot be made ({error.strerror}): name another"
         ) from None
+    taken = {_place(photo) for photo in photos}
+    targets = {}
+    for photo in dict.fromkeys(photos):
+        target, number = folder / f"{photo.stem}_overlay.jpg", 1
+        while _place(target) in taken:
+            number += 1
+            target = folder / f"{photo.stem}_overlay_{number}.jpg"
+        taken.add(_place(target))
+        targets[photo] = target
+    return targets
 
 
-def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> None:
+def _place(path: Path) -> str:
+    """One spelling of a path; letters' case may not matter on this machine."""
+    return str(path.resolve()).casefold()
+
+
+def shown(photo: Path) -> str:
+    """A photo's name on one line of text: what cannot be printed as its code point."""
+    name = photo.name or str(photo)
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in name
+    )
+
+
+def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]:
+    """Write the picture; what went wrong, if anything did."""
     from knee_angle.draw import overlay as draw_overlay
 
     try:
         draw_overlay(photo, outcome).save(target, quality=90)
     except OSError as error:
-        raise InvalidInput(
-            f"the picture {target} cannot be written ({error.strerror}): name another folder"
-        ) from None
+        return [f"the picture {target} cannot be written ({error.strerror})"]
+    return []
 
 
 def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[str, float]:
@@ -79,9 +105,15 @@ def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[s
     from knee_angle.batch.table import read_table
 
     table = read_table(str(path), needs=("photo", "displayed_deg"))
-    given = {photo.name for photo in photos}
-    surplus = sorted(table.displayed_deg.keys() - given)
-    if surplus and given.isdisjoint(table.displayed_deg):
+    given = [photo.name for photo in dict.fromkeys(photos)]
+    unclear = sorted({name for name in given if given.count(name) > 1} & set(table.displayed_deg))
+    if unclear:
+        raise InvalidInput(
+            f"the table {table.name}: several photos given are called {', '.join(unclear)}: "
+            "give them in calls of their own"
+        )
+    surplus = sorted(set(table.displayed_deg) - set(given))
+    if surplus and len(surplus) == len(table.displayed_deg):
         raise InvalidInput(
             f"the table {table.name}: names {', '.join(surplus[:5])}, but no such photo was given"
         )
