@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput
 
-__all__ = ["RULES", "ControlChart", "Rule", "Signal", "individuals_chart"]
+__all__ = ["RULES", "SETTLED", "ControlChart", "Rule", "Signal", "individuals_chart"]
 
 Floats = NDArray[np.float64]
 Rule = Literal["beyond", "two_of_three", "four_of_five", "eight_on_one_side", "jump"]

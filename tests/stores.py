@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ import psycopg
 import pytest
 
 from knee_angle import comparison, finding, uncertainty
+from knee_angle.check import check_machine
 from knee_angle.records import (
     Angle,
     Frame,
@@ -31,6 +32,7 @@ from knee_angle.records import (
     Settings,
     View,
 )
+from knee_angle.store import MachineCard, SetUp, Store
 
 SHA = "5eed" * 16
 SETTINGS = Settings(limit_flexion_deg=95.0, trials=400)
@@ -100,6 +102,50 @@ def made_series(
         )
     series["Ada again.jpg"] = NotMeasured("no leg was found", "step back")
     return series
+
+
+def invented_ward(store: Store, *, today: datetime) -> None:
+    """An invented ward: one person over three weeks, four machines over two years."""
+    rng = np.random.default_rng(17)
+    base = made_measurement()
+    store.add_person("P-017")
+    store.add_person("P-021")
+    begin = today - timedelta(days=20)
+    for after, flexion in ((0, 70.0), (7, 90.0), (14, 105.0)):
+        day = (begin + timedelta(days=after)).date()
+        store.prescribe("P-017", from_day=day, flexion_deg=flexion, extension_deg=0.0)
+    for code in ("M-01", "M-02", "M-03", "M-04"):
+        store.add_machine(code)
+        store.note_machine(MachineCard(code, 400, 380, 120))
+    for n in range(0, 21, 2):
+        flexion = 55.0 + 2.4 * n + float(rng.normal(0, 1.5))
+        for end, deg in (("flexion", flexion), ("extension", 14.0 - 0.6 * n)):
+            displayed = comparison.checked(round(deg + (7.0 if end == "flexion" else -3.0)))
+            measured = replace(at_angle(base, deg, u_deg=2.1), displayed=displayed)
+            measured = replace(
+                measured, comparison=comparison.compare(displayed, measured.knee, SETTINGS)
+            )
+            store.save_measurement(
+                measured,
+                settings=SETTINGS,
+                photo_sha256=SHA,
+                person="P-017",
+                machine="M-03",
+                setup=SetUp(end=end),
+                taken_at=begin + timedelta(days=n),
+            )
+    for machine, last, drift in (("M-01", 30, 0.0), ("M-02", 115, 0.0), ("M-03", 160, 9.0)):
+        for n in range(14):
+            offset = 1.5 + float(rng.normal(0, 0.6)) + (drift if n == 13 else 0.0)
+            series = made_series(offset_deg=offset, gain=1.0 + float(rng.normal(0, 0.006)))
+            store.save_check(
+                check_machine(series, SETTINGS),
+                machine=machine,
+                outcomes=series,
+                settings=SETTINGS,
+                photo_sha256={},
+                taken_at=today - timedelta(days=last + 45 * (13 - n)),
+            )
 
 
 def postgres_bin() -> Path | None:

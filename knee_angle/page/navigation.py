@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from knee_angle.page import bedside, how_to
+from knee_angle.page import bedside, how_to, machines, people
 from knee_angle.page.style import STYLE
 
 if TYPE_CHECKING:
@@ -37,5 +37,7 @@ def _pages() -> list[StreamlitPage]:
     """All pages, in the order of their links."""
     return [
         st.Page(bedside.show, title="Measure", url_path="measure", default=True),
+        st.Page(people.show, title="People", url_path="people"),
+        st.Page(machines.show, title="Machines", url_path="machines"),
         st.Page(how_to.show, title="Photograph", url_path="photograph"),
     ]

@@ -390,6 +390,11 @@ class Store:
             code = machine and checked_code(machine, what="machine")
             return reading.checks(connection, machine=code, limit=limit, all_rows=all_rows)
 
+    def latest_checks(self) -> tuple[KeptCheck, ...]:
+        """Every machine's newest check that stands, by machine's code."""
+        with self._reads() as connection:
+            return reading.latest_checks(connection)
+
     def check(self, row_id: str) -> StoredCheck:
         """One machine check in full."""
         with self._reads() as connection:
@@ -423,10 +428,13 @@ class Store:
                 reading.counts(connection),
             )
 
-    def stored_measurements(self, *, all_rows: bool = False) -> Iterator[StoredMeasurement]:
+    def stored_measurements(
+        self, *, person: str | None = None, all_rows: bool = False
+    ) -> Iterator[StoredMeasurement]:
         """Every measurement in full, oldest first, read in pieces: for exports and rechecks."""
+        code = person and checked_code(person)
         with self._reads() as connection:
-            yield from reading.stored_measurements(connection, all_rows=all_rows)
+            yield from reading.stored_measurements(connection, person=code, all_rows=all_rows)
 
     def backup(self, path: Path) -> dict[str, int]:
         """Write every row of every table to a new file; rows of each table.

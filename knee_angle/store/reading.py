@@ -30,6 +30,7 @@ __all__ = [
     "audit_lines",
     "checks",
     "counts",
+    "latest_checks",
     "machine_card",
     "measurements",
     "photo",
@@ -105,9 +106,13 @@ def stored_measurement(connection: Connection, row_id: str) -> StoredMeasurement
     return None if row is None else _stored(row)
 
 
-def stored_measurements(connection: Connection, *, all_rows: bool) -> Iterator[StoredMeasurement]:
+def stored_measurements(
+    connection: Connection, *, person: str | None, all_rows: bool
+) -> Iterator[StoredMeasurement]:
     """Every measurement in full, oldest first, in pieces."""
     query = _measurement_rows(full=True).order_by(_M.c.taken_at, _M.c.saved_at, _M.c.id)
+    if person is not None:
+        query = query.where(_M.c.person == person)
     if not all_rows:
         query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
     for row in connection.execute(query).yield_per(200):
@@ -140,6 +145,21 @@ def checks(
     if not all_rows:
         query = query.where(_C_LATER.c.id.is_(None), _CW.c.withdrawn.is_(None))
     return tuple(_kept_check(row) for row in connection.execute(query.limit(limit)))
+
+
+def latest_checks(connection: Connection) -> tuple[KeptCheck, ...]:
+    """Every machine's newest check that stands, by machine."""
+    order = sa.func.row_number().over(
+        partition_by=_C.c.machine, order_by=(_C.c.taken_at.desc(), _C.c.saved_at.desc())
+    )
+    standing = (
+        _check_rows(full=False)
+        .add_columns(order.label("place"))
+        .where(_C_LATER.c.id.is_(None), _CW.c.withdrawn.is_(None))
+        .subquery()
+    )
+    query = sa.select(standing).where(standing.c.place == 1).order_by(standing.c.machine)
+    return tuple(_kept_check(row) for row in connection.execute(query))
 
 
 def stored_check(connection: Connection, row_id: str) -> StoredCheck | None:

@@ -1,0 +1,267 @@
+"""Charts of what was followed, drawn from results; nothing is computed here.
+
+Knee and display differ by shape and by colour, limits and marks carry their words, and a
+table with the same numbers stands under every chart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import altair as alt
+
+from knee_angle.control import ControlChart
+from knee_angle.follow import Day, Limits, Mark, Reading
+
+__all__ = ["control_chart", "person_chart"]
+
+KNEE, DISPLAY, LIMIT, QUIET, INK = "#0b6e69", "#9a4a00", "#b01c1c", "#5b6673", "#141c26"
+HEIGHT = 360
+LEGEND = alt.Legend(title=None, orient="bottom", labelFontSize=13, symbolSize=110)
+BESIDE: dict[float, str] = {
+    67: "['walking']",
+    83: "['up stairs']",
+    95: "['down stairs,', 'chair']",
+    110: "['daily life']",
+}
+"""Short words for the marks at the chart's right edge; those of 90 and 93 share a place."""
+
+BAR = "M-1,-0.2L1,-0.2L1,0.2L-1,0.2Z"
+"""A flat bar as a symbol's outline, for a line in the legend."""
+
+Rows = list[dict[str, Any]]
+
+
+def person_chart(days: Sequence[Day], marks: Sequence[Mark]) -> alt.LayerChart:
+    """A person's flexion and extension over days, knee and display, with ± and limits.
+
+    Parameters
+    ----------
+    days : sequence of Day
+        The earliest first; at least one.
+    marks : sequence of Mark
+        Functional marks to draw.
+    """
+    span = _span([day.day for day in days])
+    x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
+    scale = alt.Scale(zero=False, padding=12)
+    y = alt.Y("deg:Q", title="degrees of flexion", scale=scale)
+    points = _points(days)
+    kinds = ["knee, 95 %", "machine's display", "prescribed limit"]
+    base = _chart(points).encode(x=x, y=y)
+    knee = base.transform_filter("datum.kind == 'knee, 95 %'")
+    layers = [
+        _mark_layer(marks),
+        *_limit_layers(days, span),
+        knee.mark_line(color=KNEE, strokeWidth=1.6).encode(y=_bare("deg"), detail="end:N"),
+        knee.mark_rule(color=KNEE, strokeWidth=2).encode(y=_bare("low"), y2="high:Q"),
+        base.mark_point(size=85, filled=True, opacity=1).encode(
+            color=alt.Color(
+                "kind:N", scale=alt.Scale(domain=kinds, range=[KNEE, DISPLAY, LIMIT]), legend=LEGEND
+            ),
+            shape=alt.Shape(
+                "kind:N",
+                scale=alt.Scale(domain=kinds, range=["circle", "diamond", BAR]),
+                legend=LEGEND,
+            ),
+            tooltip=[
+                alt.Tooltip("day:T", title="day", format="%-d %b %Y"),
+                alt.Tooltip("end:N", title="end"),
+                alt.Tooltip("kind:N", title="what"),
+                alt.Tooltip("words:N", title="angle"),
+            ],
+        ),
+    ]
+    words = "Flexion and extension over days; the table below holds the numbers."
+    # Degrees stand at the left edge, the marks' words at the right one.
+    return _finished(alt.layer(*layers).resolve_axis(y="independent"), words)
+
+
+def control_chart(
+    times: Sequence[datetime],
+    intervals: Sequence[tuple[float, float]],
+    values: Sequence[float],
+    chart: ControlChart | None,
+    *,
+    title: str,
+) -> alt.LayerChart:
+    """One quantity of a machine over its checks, with ±, limits and the rules that fired.
+
+    Parameters
+    ----------
+    times, values, intervals : sequence
+        One a check, the earliest first.
+    chart : ControlChart or None
+        Of the same values; without it only the values are drawn.
+    title : str
+        What the quantity is, with its unit.
+    """
+    fired: dict[int, list[str]] = {}
+    for signal in () if chart is None else chart.signals:
+        fired.setdefault(signal.index, []).append(signal.words)
+    rows = [
+        {
+            "day": at.isoformat(),
+            "value": value,
+            "low": low,
+            "high": high,
+            "kind": "a rule fired" if number in fired else "as expected",
+            "words": "; ".join(fired.get(number, ["none"])),
+        }
+        for number, (at, value, (low, high)) in enumerate(
+            zip(times, values, intervals, strict=True)
+        )
+    ]
+    span = _span([at.date() for at in times])
+    x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
+    y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=False, padding=14))
+    base = _chart(rows).encode(x=x, y=y)
+    kinds = ["as expected", "a rule fired"]
+    layers = [
+        *_control_lines(chart, span),
+        base.mark_line(color=KNEE, strokeWidth=1.4),
+        base.mark_rule(color=KNEE, strokeWidth=2).encode(y="low:Q", y2="high:Q"),
+        base.mark_point(size=95, filled=True, opacity=1).encode(
+            color=alt.Color(
+                "kind:N", scale=alt.Scale(domain=kinds, range=[KNEE, LIMIT]), legend=LEGEND
+            ),
+            shape=alt.Shape(
+                "kind:N",
+                scale=alt.Scale(domain=kinds, range=["circle", "triangle-up"]),
+                legend=LEGEND,
+            ),
+            tooltip=[
+                alt.Tooltip("day:T", title="check", format="%-d %b %Y"),
+                alt.Tooltip("value:Q", title=title, format=".2f"),
+                alt.Tooltip("words:N", title="rule"),
+            ],
+        ),
+    ]
+    words = f"{title} over checks; the table below holds the numbers."
+    return _finished(alt.layer(*layers), words)
+
+
+def _bare(field: str) -> alt.Y:
+    """Another layer on the same scale, without a second axis."""
+    return alt.Y(f"{field}:Q", axis=None)
+
+
+def _chart(rows: Rows) -> alt.Chart:
+    return alt.Chart(alt.Data(values=rows))  # type: ignore[no-untyped-call]
+
+
+def _span(days: Sequence[date]) -> list[str]:
+    """First and last day with half a day's room, as axis domain."""
+    room = max(timedelta(days=1), (max(days) - min(days)) / 20)
+    first, last = (datetime(d.year, d.month, d.day) for d in (min(days), max(days)))
+    return [(first - room).isoformat(), (last + room).isoformat()]
+
+
+def _days() -> alt.Axis:
+    return alt.Axis(format="%-d %b", labelOverlap=True, tickCount=6, grid=False)
+
+
+def _points(days: Sequence[Day]) -> Rows:
+    rows: Rows = []
+    for day in days:
+        for end, reading in (("flexion", day.flexion), ("extension", day.extension)):
+            if reading is not None:
+                rows += _both(day.day, end, reading)
+    return rows
+
+
+def _both(day: date, end: str, reading: Reading) -> Rows:
+    low, high = reading.interval_deg
+    at = datetime(day.year, day.month, day.day).isoformat()
+    rows: Rows = [
+        {
+            "day": at, "end": end, "kind": "knee, 95 %", "deg": reading.deg, "low": low,
+            "high": high, "words": f"{reading.deg:.1f}° ({low:.1f}° to {high:.1f}°)",
+        }
+    ]  # fmt: skip
+    if reading.displayed_deg is not None:
+        rows.append(
+            {
+                "day": at, "end": end, "kind": "machine's display", "deg": reading.displayed_deg,
+                "words": f"{reading.displayed_deg:g}°",
+            }
+        )  # fmt: skip
+    return rows
+
+
+def _limit_layers(days: Sequence[Day], span: list[str]) -> list[alt.Chart]:
+    """Prescribed limits as lines over the days on which they were in force, with words."""
+    rows: Rows = []
+    for name, pick in (("flexion", 0), ("extension", 1)):
+        steps = [(day.day, _limit(day.limits, pick)) for day in days]
+        for number, (day, deg) in enumerate(steps):
+            if deg is None:
+                continue
+            until = steps[number + 1][0] if number + 1 < len(steps) else None
+            first = number == 0 or steps[number - 1][1] != deg
+            rows.append(
+                {
+                    "from": datetime(day.year, day.month, day.day).isoformat(),
+                    "to": span[1] if until is None else f"{until.isoformat()}T00:00:00",
+                    "deg": deg,
+                    "words": f"{deg:g}°" if first else "",
+                    "up": name == "flexion",
+                }
+            )
+    base = _chart(rows).encode(x="from:T", y=_bare("deg"))
+    above = base.mark_text(align="left", fontSize=12, color=LIMIT, fontWeight="bold", dy=-8)
+    below = base.mark_text(align="left", fontSize=12, color=LIMIT, fontWeight="bold", dy=10)
+    return [
+        base.mark_rule(color=LIMIT, strokeWidth=2).encode(x2="to:T"),
+        above.encode(text="words:N").transform_filter("datum.up"),
+        below.encode(text="words:N").transform_filter("!datum.up"),
+    ]
+
+
+def _limit(limits: Limits | None, pick: int) -> float | None:
+    return None if limits is None else (limits.flexion_deg, limits.extension_deg)[pick]
+
+
+def _mark_layer(marks: Sequence[Mark]) -> alt.Chart:
+    """Dotted lines at the marks, with their words at the right edge of the chart."""
+    words = ": ".join(f"datum.value == {deg} ? {text}" for deg, text in BESIDE.items())
+    axis = alt.Axis(
+        orient="right", values=list(BESIDE), labelExpr=f"{words} : ''", title=None,
+        labelFontSize=11, labelColor=QUIET, ticks=False, domain=False, grid=False,
+        labelOverlap=False, labelLineHeight=12,
+    )  # fmt: skip
+    rows: Rows = [{"deg": mark.deg} for mark in marks]
+    rule = _chart(rows).mark_rule(color=QUIET, strokeDash=[2, 4], strokeWidth=1)
+    drawn: alt.Chart = rule.encode(y=alt.Y("deg:Q", axis=axis))
+    return drawn
+
+
+def _control_lines(chart: ControlChart | None, span: list[str]) -> list[alt.Chart]:
+    if chart is None:
+        return []
+    rows = [
+        {"value": value, "words": words, "at": span[0]}
+        for value, words in (
+            (chart.high, "upper limit"),
+            (chart.centre, "mean"),
+            (chart.low, "lower limit"),
+        )
+    ]
+    base = _chart(rows).encode(y="value:Q")
+    limits = base.transform_filter("datum.words != 'mean'")
+    return [
+        limits.mark_rule(color=LIMIT, strokeDash=[7, 4], strokeWidth=1.6),
+        base.transform_filter("datum.words == 'mean'").mark_rule(color=QUIET, strokeWidth=1.2),
+        base.mark_text(align="left", dx=4, dy=-7, fontSize=12, color=QUIET).encode(
+            x="at:T", text="words:N"
+        ),
+    ]
+
+
+def _finished(chart: Any, description: str) -> alt.LayerChart:
+    whole: alt.LayerChart = chart.properties(
+        height=HEIGHT, width="container", description=description
+    ).configure_axis(labelFontSize=13, titleFontSize=13, labelColor=INK, titleColor=INK)
+    return whole

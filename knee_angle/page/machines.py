@@ -1,0 +1,372 @@
+"""Following the machines: last check, next due, and whether one has changed."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import date
+from html import escape
+
+import streamlit as st
+
+from knee_angle import wording
+from knee_angle.check import MachineCheck, check_machine
+from knee_angle.check_words import check_text
+from knee_angle.control import RULES, SETTLED, ControlChart, individuals_chart
+from knee_angle.errors import KneeAngleError, StoreError
+from knee_angle.follow import Due, difference_at, due
+from knee_angle.page import memory
+from knee_angle.page.charts import control_chart
+from knee_angle.page.keeping import the_store
+from knee_angle.page.people import local_zone
+from knee_angle.page.tray import MOST, Tray
+from knee_angle.records import Outcome, Settings
+from knee_angle.store import KeptCheck, MachineCard, Store, new_id
+
+__all__ = ["show", "show_machines"]
+
+CHECKS_SHOWN = 60
+EVERY_DAYS = 180
+"""Days between two checks where a machine's card says nothing: half a year (common
+practice for measuring equipment; each site's to change)."""
+MIDDLE_DEG = 60.0
+NEW = "another machine"
+
+Quantity = tuple[str, Callable[[KeptCheck], tuple[float, float]]]
+QUANTITIES: dict[str, Quantity] = {
+    f"Difference at {MIDDLE_DEG:g}°": (
+        f"displayed minus measured at {MIDDLE_DEG:g}°, degrees",
+        lambda c: difference_at(MIDDLE_DEG, offset_deg=c.offset_deg, gain=c.gain, cov=c.cov),
+    ),
+    "Offset": ("offset, degrees", lambda c: (c.offset_deg, math.sqrt(c.cov[0]))),
+    "Gain": ("gain", lambda c: (c.gain, math.sqrt(c.cov[2]))),
+}
+"""What can be charted: its words, and value and u of one check."""
+
+
+def show() -> None:
+    """Draw the page with this machine's store."""
+    st.title("Machines")
+    try:
+        show_machines(the_store())
+    except StoreError as error:
+        st.error(str(error))
+    st.caption(wording.CAUTION)
+
+
+def show_machines(store: Store) -> None:
+    """Draw the page: all machines, then one of them."""
+    codes = [subject.code for subject in store.machines()]
+    if not codes:
+        st.info("No machine is known yet: add its code, then check it.")
+        _new_machine(store)
+        return
+    latest = {check.machine: check for check in store.latest_checks()}
+    cards = {code: store.machine_card(code) for code in codes}
+    dues = {code: _due(latest.get(code), cards[code]) for code in codes}
+    # What is due soonest stands first; a machine that was never checked before all.
+    codes.sort(key=lambda c: (-math.inf if (d := dues[c].days_left) is None else d, c))
+    st.html(_list(codes, latest, dues))
+    asked = st.query_params.get("machine", "")
+    code = st.selectbox(
+        "Machine (code)",
+        [*codes, NEW],
+        index=codes.index(asked) if asked in codes else 0,
+        key=f"machine-{asked}",
+    )
+    if code == NEW:
+        _new_machine(store)
+        return
+    checks = tuple(reversed(store.checks(machine=code, limit=CHECKS_SHOWN)))
+    if checks:
+        _followed(checks)
+    else:
+        st.info(f"{code} was never checked: start below.")
+    _new_check(store, code)
+    _card(store, cards[code])
+
+
+def _due(check: KeptCheck | None, card: MachineCard) -> Due:
+    return due(
+        None if check is None else check.taken_at,
+        every_days=card.check_every_days or EVERY_DAYS,
+        today=date.today(),
+        zone=local_zone(),
+    )
+
+
+def _list(codes: Sequence[str], latest: dict[str, KeptCheck], dues: dict[str, Due]) -> str:
+    """One block a machine: verdict by word and shape, last check, next due."""
+    blocks = []
+    for code in codes:
+        check = latest.get(code)
+        kind = "undecided" if check is None else check.verdict
+        verdict = "not checked yet" if check is None else wording.VERDICT_WORDS[check.verdict]
+        last = "" if check is None else f"last check {check.taken_at.astimezone():%-d %b %Y}"
+        late = " late" if dues[code].now else ""
+        blocks.append(
+            f'<li class="{kind}"><b>{escape(code)}</b>'
+            f'<span class="verdict"><span class="shape {wording.VERDICT_SHAPES[kind]}"></span>'
+            f"{verdict}</span><span>{last}</span>"
+            f'<span class="due{late}">{_due_words(dues[code])}</span></li>'
+        )
+    return f'<ul class="machines" aria-label="Machines">{"".join(blocks)}</ul>'
+
+
+def _due_words(when: Due) -> str:
+    """When the next check is due; what is late begins with a mark."""
+    if when.days_left is None:
+        return "▲ first check due"
+    if when.days_left < 0:
+        return f"▲ overdue by {_days(-when.days_left)}"
+    if when.days_left == 0:
+        return "▲ due today"
+    return f"next in {_days(when.days_left)}"
+
+
+def _days(count: int) -> str:
+    return "1 day" if count == 1 else f"{count} days"
+
+
+def _followed(checks: Sequence[KeptCheck]) -> None:
+    """The newest check, the chart over all, and what its rules say."""
+    st.html(_newest(checks[-1]))
+    # A check against the knee holds the fit as well: it cannot stand in one line with others.
+    alike = [check for check in checks if check.against == checks[-1].against]
+    name = st.segmented_control(
+        "Over time", list(QUANTITIES), default=next(iter(QUANTITIES)), key="quantity"
+    )
+    title, of = QUANTITIES[name or next(iter(QUANTITIES))]
+    found = [of(check) for check in alike]
+    values = [value for value, _ in found]
+    intervals = [(v - wording.plus_minus(u), v + wording.plus_minus(u)) for v, u in found]
+    # The first checks say how the machine scatters while it is as it was.
+    chart = individuals_chart(values, baseline=SETTLED if len(values) > SETTLED else None)
+    st.altair_chart(
+        control_chart(
+            [check.taken_at.astimezone() for check in alike], intervals, values, chart, title=title
+        ),
+        theme=None,
+        width="stretch",
+    )
+    _rules(chart, alike, checks)
+    st.html(_table(alike, found, chart))
+
+
+def _rules(
+    chart: ControlChart | None, alike: Sequence[KeptCheck], checks: Sequence[KeptCheck]
+) -> None:
+    """What the chart says, in words."""
+    if chart is None:
+        st.caption("Control limits need three checks of the same kind.")
+    elif chart.signals:
+        lines = []
+        for rule, words in RULES.items():
+            days = [
+                f"{alike[s.index].taken_at.astimezone():%-d %b %Y}"
+                for s in chart.signals
+                if s.rule == rule
+            ]
+            if days:
+                lines.append(f"- {words}: {', '.join(days)}")
+        st.warning("**The machine has changed**\n" + "\n".join(lines))
+    else:
+        st.caption("No rule fired: the machine scatters as it did before.")
+    if chart is not None:
+        more = "" if chart.settled else ": they still move with each one"
+        st.caption(f"The limits come from the first {chart.baseline} checks{more}.")
+    if len(alike) < len(checks):
+        st.caption(
+            f"{len(checks) - len(alike)} checks are not drawn: they compare the display with "
+            f"{'the knee' if alike[-1].against == 'frame' else 'the bars'}, this chart does not."
+        )
+    st.caption(
+        "The chart says whether the machine stays as it was, each verdict whether it agrees."
+    )
+
+
+def _newest(check: KeptCheck) -> str:
+    against = "the machine's bars" if check.against == "frame" else "the knee"
+    u_offset, u_gain = math.sqrt(check.cov[0]), math.sqrt(check.cov[2])
+    low, high = check.range_deg
+    words = wording.FINDING_WORDS[check.finding]
+    figures = (
+        "<div><dt>Largest difference</dt><dd>"
+        f"<b>{wording.degrees(check.largest_deg, sign=True)}</b> "
+        f"<span>± {wording.degrees(wording.plus_minus(check.largest_u_deg))}, "
+        f"allowed {check.tolerance_deg:g}°</span></dd></div>"
+        f"<div><dt>Offset</dt><dd><b>{wording.degrees(check.offset_deg, sign=True)}</b> "
+        f"<span>± {wording.degrees(wording.plus_minus(u_offset))}</span></dd></div>"
+        f"<div><dt>Gain</dt><dd><b>{check.gain:.3f}</b> <span>± {wording.plus_minus(u_gain):.3f}"
+        "</span></dd></div>"
+    )
+    return (
+        f'<section class="answer {check.verdict}" aria-label="Newest check">'
+        f'<p class="verdict"><span class="shape {wording.VERDICT_SHAPES[check.verdict]}"></span>'
+        f"{wording.VERDICT_WORDS[check.verdict].capitalize()}</p>"
+        f'<dl class="figures days">{figures}</dl>'
+        f'<p class="sentence">{check.taken_at.astimezone():%-d %B %Y}: display against {against}, '
+        f"{check.photos} photos over {wording.degrees(low)} to {wording.degrees(high)}.</p>"
+        f'<p class="next"><b>{escape(words[:1].upper() + words[1:])}.</b></p></section>'
+    )
+
+
+def _table(
+    checks: Sequence[KeptCheck],
+    found: Sequence[tuple[float, float]],
+    chart: ControlChart | None,
+) -> str:
+    fired = set() if chart is None else {signal.index for signal in chart.signals}
+    mark = ' <span class="past" title="a rule fired">▲</span>'
+    rows = [
+        f'<tr><th scope="row">{check.taken_at.astimezone():%-d %b %y}</th>'
+        f"<td>{_signed(value)} ± {wording.plus_minus(u):.2f}{mark if number in fired else ''}</td>"
+        f"<td>{wording.VERDICT_WORDS[check.verdict]}</td><td>{check.photos}</td></tr>"
+        for number, (check, (value, u)) in enumerate(zip(checks, found, strict=True))
+    ]
+    return (
+        '<table class="followed"><caption>As drawn, ± 95 %; the newest check first</caption>'
+        "<thead><tr><th>Check</th><th>Value</th><th>Verdict</th><th>Photos</th></tr></thead>"
+        f"<tbody>{''.join(reversed(rows))}</tbody></table>"
+    )
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.2f}".replace("-", "\u2212")
+
+
+# A new check ---------------------------------------------------------------------
+
+
+def _new_check(store: Store, code: str) -> None:
+    """Several photos with their displayed numbers; the answer, then one tap to keep it."""
+    with st.expander(f"Check {code} now", icon=":material/fact_check:"):
+        st.markdown(
+            "Photograph the machine at three or more settings over its range, empty or within the "
+            "prescribed limits, with dots on thigh bar, hinge and shank bar."
+        )
+        tray = _tray(code)
+        turn = st.session_state.setdefault(f"check-turn-{code}", 0)
+        files = st.file_uploader(
+            "Photos of this machine",
+            type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"],
+            accept_multiple_files=True,
+            key=f"check-{code}-{turn}",
+        )
+        if files:
+            with st.spinner("Looking for leg and machine ..."):
+                for file in files[:MOST]:
+                    tray.add(file.getvalue(), file.name, batch=turn)
+            st.session_state[f"check-turn-{code}"] = turn + 1
+            st.rerun()
+        for line in tray.refused:
+            st.error(f"The photo could not be used. {line}")
+        if tray.entries:
+            _numbers_and_answer(store, code, tray)
+
+
+def _tray(code: str) -> Tray:
+    """The photos of this visit's check of one machine, apart from those at the bedside."""
+    tray: Tray = st.session_state.setdefault(f"check-tray-{code}", Tray())
+    return tray
+
+
+def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
+    settings = Settings()
+    outcomes: dict[str, Outcome] = {}
+    for number, entry in enumerate(tray.entries.values(), start=1):
+        picture, typed = memory.pair(f"check-{entry.key}")
+        with picture:
+            st.image(entry.photo.small, width="stretch", caption=f"Photo {number}")
+        with typed:
+            shown = memory.number(
+                f"Display in photo {number}", f"check-{code}-{entry.key}", low=-30.0, high=180.0
+            )
+            outcome = entry.measured(displayed_deg=shown, settings=settings)
+            st.caption(wording.sentence(outcome))
+        outcomes[f"photo {number}"] = outcome
+    result = check_machine(outcomes, settings)
+    st.text(check_text(result, settings))
+    if isinstance(result, MachineCheck):
+        _keep(store, code, tray, result, outcomes, settings)
+    if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
+        tray.entries.clear()
+        st.rerun()
+
+
+def _keep(
+    store: Store,
+    code: str,
+    tray: Tray,
+    result: MachineCheck,
+    outcomes: dict[str, Outcome],
+    settings: Settings,
+) -> None:
+    """The button; the same photos and numbers are kept once, however often it is tapped."""
+    hashes = {f"photo {n}": sha for n, sha in enumerate(tray.entries, start=1)}
+    asked = hashlib.sha256(repr((code, hashes, result)).encode()).hexdigest()
+    row_id = st.session_state.setdefault(f"check-row-{asked}", new_id())
+    if not st.button("Keep this check", type="primary", width="stretch", key=f"keep-check-{code}"):
+        return
+    try:
+        store.save_check(
+            result,
+            machine=code,
+            outcomes=outcomes,
+            settings=settings,
+            photo_sha256=hashes,
+            row_id=row_id,
+        )
+    except KneeAngleError as error:
+        st.error(f"Not kept: {error}")
+        return
+    tray.entries.clear()
+    st.rerun()
+
+
+# Codes and cards -------------------------------------------------------------------
+
+
+def _new_machine(store: Store) -> None:
+    with st.form("new-machine", clear_on_submit=True):
+        code = st.text_input("New code (letters, digits, dashes)", max_chars=16)
+        if st.form_submit_button("Add this machine", width="stretch"):
+            try:
+                st.query_params["machine"] = store.add_machine(code)
+            except KneeAngleError as error:
+                st.error(str(error))
+                return
+            st.rerun()
+
+
+def _card(store: Store, card: MachineCard) -> None:
+    """Check interval and last section lengths; a new card is a new row."""
+    with (
+        st.expander("Check interval, section lengths", icon=":material/straighten:"),
+        st.form(f"card-{card.machine}"),
+    ):
+        every = st.number_input(
+            "Days between two checks", 1, 3660, card.check_every_days or EVERY_DAYS
+        )
+        left, right = memory.pair("sections")
+        with left:
+            thigh = st.number_input(
+                "Thigh section, mm", 100.0, 800.0, card.thigh_section_mm, 5.0, format="%g"
+            )
+        with right:
+            shank = st.number_input(
+                "Lower-leg section, mm", 100.0, 800.0, card.shank_section_mm, 5.0, format="%g"
+            )
+        if st.form_submit_button("Keep these", width="stretch"):
+            try:
+                store.note_machine(
+                    replace(
+                        card, check_every_days=every, thigh_section_mm=thigh, shank_section_mm=shank
+                    )
+                )
+            except KneeAngleError as error:
+                st.error(str(error))
+                return
+            st.rerun()

@@ -1,0 +1,331 @@
+"""Following one person: flexion, extension and arc over days, beside what was prescribed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date, datetime, tzinfo
+from html import escape
+
+import streamlit as st
+
+from knee_angle import wording
+from knee_angle.errors import KneeAngleError, StoreError
+from knee_angle.follow import MARKS, Day, Limits, Reading, follow_days, marks_of
+from knee_angle.page import memory
+from knee_angle.page.charts import person_chart
+from knee_angle.page.keeping import the_store
+from knee_angle.store import KeptMeasurement, Prescription, Store, WithdrawalReason
+from knee_angle.store.table import csv_of
+
+__all__ = ["STANDING_WORDS", "days_of", "local_zone", "show", "show_people"]
+
+DAYS_SHOWN = 60
+"""The newest days; the export holds all."""
+ROWS_SHOWN = 400
+NEW = "another person"
+
+STANDING_WORDS = {
+    "reached": "● reached",
+    "not_reached": "○ not reached",
+    "cannot_tell": "– cannot tell",
+}
+WITHDRAWN_WORDS: dict[WithdrawalReason, str] = {
+    "wrong_person": "it belongs to another person",
+    "wrong_machine": "it belongs to another machine",
+    "wrong_photo": "the photo was the wrong one",
+    "entered_twice": "it was kept twice",
+    "other": "another reason",
+}
+
+
+def show() -> None:
+    """Draw the page with this machine's store."""
+    st.title("Follow a person")
+    try:
+        show_people(the_store())
+    except StoreError as error:
+        st.error(str(error))
+    st.caption(wording.CAUTION)
+
+
+def show_people(store: Store) -> None:
+    """Draw the page: one person's days, from the newest back."""
+    people = {subject.code: subject for subject in store.people()}
+    if not people:
+        st.info("Nobody is followed yet: keep a measurement under a person's code, or add a code.")
+        _new_person(store)
+        return
+    asked = st.query_params.get("person", "")
+    newest = max(people.values(), key=lambda s: s.last_at.timestamp() if s.last_at else 0.0)
+    code = st.selectbox(
+        "Person (code)",
+        [*people, NEW],
+        index=list(people).index(asked if asked in people else newest.code),
+        format_func=lambda c: c if c == NEW else f"{c} · {_count(people[c].rows)}",
+        key=f"person-{asked}",
+    )
+    if code == NEW:
+        _new_person(store)
+        return
+    rows = store.measurements(person=code, limit=ROWS_SHOWN)
+    prescriptions = store.prescriptions(code)
+    if rows:
+        _followed(store, code, rows, prescriptions)
+    else:
+        st.info(f"Nothing is kept for {code} yet.")
+    _prescribed(store, code, prescriptions)
+    if rows:
+        _take_back(store, rows)
+
+
+def local_zone() -> tzinfo:
+    """The zone of this machine: its days are the ward's days."""
+    zone = datetime.now().astimezone().tzinfo
+    assert zone is not None  # noqa: S101 - astimezone always gives one
+    return zone
+
+
+def days_of(
+    rows: Sequence[KeptMeasurement], prescriptions: Sequence[Prescription]
+) -> tuple[Day, ...]:
+    """Kept rows as the days of this place."""
+    readings = [
+        Reading(
+            r.id, r.taken_at, r.flexion_deg, r.u_deg, r.interval_deg, r.displayed_deg, r.setup.end
+        )
+        for r in rows
+    ]
+    limits = [Limits(p.from_day, p.flexion_deg, p.extension_deg) for p in prescriptions]
+    return follow_days(readings, limits, zone=local_zone())
+
+
+def _count(rows: int) -> str:
+    return "1 measurement" if rows == 1 else f"{rows} measurements"
+
+
+def _followed(
+    store: Store,
+    code: str,
+    rows: Sequence[KeptMeasurement],
+    prescriptions: Sequence[Prescription],
+) -> None:
+    """The newest day, the chart, the table, the marks, the export."""
+    days = days_of(rows, prescriptions)[-DAYS_SHOWN:]
+    st.html(_newest(days[-1]))
+    st.altair_chart(person_chart(days, MARKS), theme=None, width="stretch", key=f"trend-{code}")
+    st.caption(
+        "Bars are 95 % intervals. Dotted lines are what daily life takes, for comparison only: "
+        "what is aimed at, the prescription says."
+    )
+    st.html(_table(days))
+    with st.expander("What daily life takes", icon=":material/stairs:"):
+        st.markdown(_marks(days))
+    st.download_button(
+        "Export all measurements of this person (CSV)",
+        data=_exported(store, code),
+        file_name=f"{code}.csv",
+        mime="text/csv",
+        icon=":material/download:",
+        on_click="ignore",
+        width="stretch",
+    )
+
+
+def _exported(store: Store, code: str) -> Callable[[], bytes]:
+    """The table, made only when it is asked for."""
+
+    def made() -> bytes:
+        store.note("export", code)
+        return "".join(csv_of(store.stored_measurements(person=code, all_rows=True))).encode()
+
+    return made
+
+
+def _newest(day: Day) -> str:
+    """The newest day's figures, with an alarm where a limit was passed."""
+    alarms = [
+        f"Past the prescribed {name} on {day.day:%-d %B}|The knee's interval reaches past "
+        f"{limit:g}°. Stop the machine and follow the prescription."
+        for name, past, limit in (
+            ("flexion", day.past_flexion, day.limits and day.limits.flexion_deg),
+            ("extension", day.past_extension, day.limits and day.limits.extension_deg),
+        )
+        if past and limit is not None
+    ]
+    figures = [
+        _figure("Flexion", _angle(day.flexion), "display", _display(day.flexion)),
+        _figure("Extension", _angle(day.extension), "display", _display(day.extension)),
+        _figure(
+            "Arc",
+            ("–", "") if day.arc is None else _with(day.arc.deg, day.arc.u_deg),
+            "display",
+            None if day.displayed_arc_deg is None else f"{_number(day.displayed_arc_deg)}°",
+        ),
+        _figure("Neutral-zero", (day.neutral_zero or "–", ""), "", None),
+    ]
+    return (
+        '<section class="answer" aria-label="Newest day">'
+        + "".join(_alarm(*text.split("|")) for text in alarms)
+        + f'<p class="day">{day.day:%A, %-d %B %Y}</p>'
+        + f'<dl class="figures days">{"".join(figures)}</dl>'
+        + f'<p class="prescribed">{escape(_limit_words(day.limits))}</p></section>'
+    )
+
+
+def _alarm(head: str, rest: str) -> str:
+    return (
+        '<div class="alarm" role="alert"><span class="octagon" aria-hidden="true">!</span>'
+        f"<p><b>{escape(head)}</b>{escape(rest)}</p></div>"
+    )
+
+
+def _figure(name: str, value: tuple[str, str], beside: str, more: str | None) -> str:
+    other = "" if more is None else f'<span class="beside">{beside} {escape(more)}</span>'
+    return (
+        f"<div><dt>{name}</dt><dd><b>{escape(value[0])}</b> <span>{escape(value[1])}</span>"
+        f"{other}</dd></div>"
+    )
+
+
+def _angle(reading: Reading | None) -> tuple[str, str]:
+    return ("–", "not measured") if reading is None else _with(reading.deg, reading.u_deg)
+
+
+def _with(deg: float, u_deg: float) -> tuple[str, str]:
+    return wording.degrees(deg), f"± {wording.degrees(wording.plus_minus(u_deg))}"
+
+
+def _display(reading: Reading | None) -> str | None:
+    if reading is None or reading.displayed_deg is None:
+        return None
+    return f"{_number(reading.displayed_deg)}°"
+
+
+def _number(value: float) -> str:
+    return f"{value:g}".replace("-", "\u2212")
+
+
+def _limit_words(limits: Limits | None) -> str:
+    if limits is None or (limits.flexion_deg, limits.extension_deg) == (None, None):
+        return "No limits were prescribed for that day."
+    ends = [
+        f"{name} {value:g}°"
+        for name, value in (("extension", limits.extension_deg), ("flexion", limits.flexion_deg))
+        if value is not None
+    ]
+    return f"Prescribed: {', '.join(ends)} (from {limits.from_day:%-d %B})"
+
+
+def _table(days: Sequence[Day]) -> str:
+    """Every day drawn, the newest first; degrees, 95 %."""
+    body = "".join(
+        f'<tr><th scope="row">{day.day:%-d %b}</th>'
+        f"<td>{_cell(day.flexion)}{_past(day.past_flexion)}</td>"
+        f"<td>{_cell(day.extension)}{_past(day.past_extension)}</td>"
+        f"<td>{'–' if day.arc is None else _short(day.arc.deg, day.arc.u_deg)}</td>"
+        f"<td>{_plain(day.flexion)} / {_plain(day.extension)}</td>"
+        f"<td>{day.neutral_zero or '–'}</td></tr>"
+        for day in reversed(days)
+    )
+    return (
+        '<table class="followed"><caption>Degrees, ± 95 %; the newest day first'
+        f"{'; ▲ past the prescribed limit' if _any_past(days) else ''}</caption>"
+        "<thead><tr><th>Day</th><th>Flexion</th><th>Extension</th><th>Arc</th>"
+        "<th>Display</th><th>Neutral-zero</th></tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
+
+
+def _any_past(days: Sequence[Day]) -> bool:
+    return any(day.past_flexion or day.past_extension for day in days)
+
+
+def _past(past: bool) -> str:
+    return ' <span class="past" title="past the prescribed limit">▲</span>' if past else ""
+
+
+def _cell(reading: Reading | None) -> str:
+    return "–" if reading is None else _short(reading.deg, reading.u_deg)
+
+
+def _short(deg: float, u_deg: float) -> str:
+    return f"{deg:.0f} ± {wording.plus_minus(u_deg):.0f}".replace("-", "\u2212")
+
+
+def _plain(reading: Reading | None) -> str:
+    if reading is None or reading.displayed_deg is None:
+        return "–"
+    return _number(reading.displayed_deg)
+
+
+def _marks(days: Sequence[Day]) -> str:
+    """Each functional mark against the newest day with a flexion."""
+    newest = next((day for day in reversed(days) if day.flexion is not None), None)
+    if newest is None or newest.flexion is None:
+        return "No flexion was measured yet."
+    lines = [
+        f"| {mark.words} | {mark.deg:g}° | {STANDING_WORDS[standing]} | {mark.source} |"
+        for mark, standing in marks_of(newest.flexion)
+    ]
+    return (
+        f"On {newest.day:%-d %B}, proven at 95 %. For comparison only, no goals.\n\n"
+        "| | flexion | | source |\n| --- | ---: | --- | --- |\n" + "\n".join(lines)
+    )
+
+
+def _new_person(store: Store) -> None:
+    with st.form("new-person", clear_on_submit=True):
+        code = st.text_input("New code (letters, digits, dashes; never a name)", max_chars=16)
+        if st.form_submit_button("Add this person", width="stretch"):
+            try:
+                st.query_params["person"] = store.add_person(code)
+            except KneeAngleError as error:
+                st.error(str(error))
+                return
+            st.rerun()
+
+
+def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) -> None:
+    """Limits by date; a new row takes over from its day on, the old ones stay."""
+    with st.expander("Prescribed limits", icon=":material/rule:"):
+        for row in reversed(prescriptions):
+            st.markdown(
+                f"From **{row.from_day:%-d %B %Y}**: "
+                f"{_limit_words(Limits(row.from_day, row.flexion_deg, row.extension_deg))}"
+            )
+        with st.form(f"prescribe-{code}"):
+            left, right = memory.pair("prescribe")
+            with left:
+                extension = st.number_input("Extension limit", -30.0, 180.0, None, 1.0)
+            with right:
+                flexion = st.number_input("Flexion limit", -30.0, 180.0, None, 1.0)
+            from_day = st.date_input("From this day on", value=date.today())
+            st.caption("As the prescriber wrote it. Earlier rows stay as they are.")
+            if st.form_submit_button("Enter these limits", width="stretch"):
+                try:
+                    store.prescribe(
+                        code, from_day=from_day, flexion_deg=flexion, extension_deg=extension
+                    )
+                except KneeAngleError as error:
+                    st.error(str(error))
+                    return
+                st.rerun()
+
+
+def _take_back(store: Store, rows: Sequence[KeptMeasurement]) -> None:
+    """Let a row no longer count; it stays in the records."""
+    with st.expander("Take a measurement back", icon=":material/undo:"):
+        words = {
+            row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {wording.degrees(row.flexion_deg)}"
+            for row in rows[:50]
+        }
+        row_id = st.selectbox("Measurement", list(words), format_func=words.__getitem__)
+        reason = st.radio("Because", list(WITHDRAWN_WORDS), format_func=WITHDRAWN_WORDS.__getitem__)
+        st.caption("It no longer counts, but stays in the records with the reason.")
+        if st.button("Take it back", width="stretch"):
+            try:
+                store.withdraw_measurement(row_id, reason)
+            except KneeAngleError as error:
+                st.error(str(error))
+                return
+            st.rerun()

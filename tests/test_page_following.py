@@ -1,0 +1,235 @@
+"""The pages that follow people and machines, by Streamlit's own test driver."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from conftest import SAMPLES
+from stores import SETTINGS, SHA, invented_ward, made_measurement
+from streamlit.testing.v1 import AppTest
+
+from knee_angle.follow import MARKS
+from knee_angle.page import charts, keeping
+from knee_angle.page.machines import show_machines
+from knee_angle.page.people import DAYS_SHOWN, days_of, show_people
+from knee_angle.store import Store, open_store
+
+NOW = datetime.now(UTC)
+
+
+@pytest.fixture
+def empty(tmp_path, monkeypatch):
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "ward.db"))
+    keeping.the_store.clear()
+    with open_store() as store:
+        yield store
+    keeping.the_store.clear()
+
+
+@pytest.fixture
+def ward(empty) -> Store:
+    invented_ward(empty, today=NOW)
+    return empty
+
+
+def people() -> None:
+    from knee_angle.page.people import show
+
+    show()
+
+
+def machines() -> None:
+    from knee_angle.page.machines import show
+
+    show()
+
+
+def opened(page, **query: str) -> AppTest:
+    driver = AppTest.from_function(page, default_timeout=60)
+    for name, value in query.items():
+        driver.query_params[name] = value
+    driver.run()
+    assert not driver.exception
+    return driver
+
+
+def html(page: AppTest) -> str:
+    return " ".join(element.proto.body for element in page.get("html"))
+
+
+def button(page: AppTest, label: str):
+    return next(b for b in page.button if b.label == label)
+
+
+def test_the_pages_are_functions_of_a_store():
+    assert show_people.__annotations__["store"] == "Store"
+    assert show_machines.__annotations__["store"] == "Store"
+
+
+# People
+
+
+@pytest.mark.usefixtures("empty")
+def test_with_nobody_kept_the_page_takes_a_code_and_refuses_a_name():
+    page = opened(people)
+    assert "Nobody is followed yet" in page.info[0].value
+    page.text_input[0].set_value("Ada")
+    button(page, "Add this person").click().run()
+    assert "never use a name" in page.error[0].value
+    page.text_input[0].set_value("p-017")
+    button(page, "Add this person").click().run()
+    assert page.selectbox[0].value == "P-017"
+    assert "Nothing is kept for P-017" in page.info[0].value
+
+
+def test_the_newest_day_stands_on_top_with_limits_notation_and_alarm(ward):
+    page = opened(people, person="P-017")
+    shown = html(page)
+    newest = follow(ward)[-1]
+    assert f"{newest.flexion.deg:.1f}°" in shown
+    assert newest.neutral_zero in shown
+    assert "Prescribed: extension 0°, flexion 105°" in shown
+    assert newest.past_extension
+    assert "Past the prescribed extension" in shown
+
+
+def follow(store: Store):
+    return days_of(store.measurements(person="P-017"), store.prescriptions("P-017"))
+
+
+def test_the_table_under_the_chart_holds_every_day_drawn(ward):
+    page = opened(people, person="P-017")
+    table = html(page).partition('<table class="followed">')[2]
+    for day in follow(ward):
+        assert f"{day.day:%-d %b}" in table
+        assert f"{day.flexion.deg:.0f} ± " in table
+
+
+def test_the_chart_draws_the_results_numbers_knee_and_display_by_shape_and_colour(ward):
+    days = follow(ward)
+    spec = charts.person_chart(days, MARKS).to_dict()
+    drawn = [row for layer in spec["layer"] for row in layer["data"].get("values", [])]
+    drawn += [row for rows in spec.get("datasets", {}).values() for row in rows]
+    knee = [row for row in drawn if row.get("kind") == "knee, 95 %"]
+    assert {(r["end"], r["deg"], r["low"], r["high"]) for r in knee} == {
+        (end, r.deg, *r.interval_deg)
+        for day in days
+        for end, r in (("flexion", day.flexion), ("extension", day.extension))
+    }
+    shapes = [
+        layer["encoding"]["shape"]["scale"]
+        for layer in spec["layer"]
+        if "shape" in layer["encoding"]
+    ]
+    assert shapes[0]["range"][:2] == ["circle", "diamond"]
+    assert {row["deg"] for row in drawn if set(row) == {"deg"}} == {mark.deg for mark in MARKS}
+    assert {row["words"] for row in drawn if row.get("up")} - {""} == {"70°", "90°", "105°"}
+
+
+def test_a_new_prescription_takes_over_from_its_day_and_the_old_one_stays(ward):
+    page = opened(people, person="P-017")
+    extension, flexion = page.number_input[0], page.number_input[1]
+    extension.set_value(5.0)
+    flexion.set_value(95.0)
+    button(page, "Enter these limits").click().run()
+    assert not page.exception
+    assert len(ward.prescriptions("P-017")) == 4
+    assert ward.prescription_on("P-017", date.today()).flexion_deg == 95.0
+    assert "Prescribed: extension 5°, flexion 95°" in html(page)
+
+
+def test_a_measurement_taken_back_no_longer_counts_but_stays(ward):
+    page = opened(people, person="P-017")
+    before = ward.measurements(person="P-017")
+    button(page, "Take it back").click().run()
+    assert not page.exception
+    assert ward.measurements(person="P-017") == before[1:]
+    assert ward.measurements(person="P-017", all_rows=True)[0].withdrawn
+
+
+def test_a_store_that_cannot_be_used_is_told_on_the_page(tmp_path, monkeypatch):
+    path = tmp_path / "ward.db"
+    path.write_bytes(b"not a store" * 999)
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
+    keeping.the_store.clear()
+    page = opened(people)
+    assert "is damaged" in page.error[0].value
+
+
+# Machines
+
+
+@pytest.mark.usefixtures("ward")
+def test_machines_stand_by_what_is_due_first_with_verdict_in_words_and_shape():
+    page = opened(machines)
+    shown = html(page)
+    order = [shown.index(f"<b>{code}</b>") for code in ("M-04", "M-03", "M-02", "M-01")]
+    assert order == sorted(order)
+    assert "▲ first check due" in shown
+    assert "▲ overdue by 40 days" in shown
+    assert "next in 5 days" in shown
+    assert '<span class="shape triangle"></span>display does not agree' in shown
+
+
+@pytest.mark.usefixtures("ward")
+def test_a_machine_that_changed_names_the_rule_that_fired():
+    page = opened(machines, machine="M-03")
+    assert "beyond the control limits" in page.warning[0].value
+    assert "Display does not agree" in html(page)
+    quiet = opened(machines, machine="M-01")
+    assert not quiet.warning
+
+
+@pytest.mark.usefixtures("ward")
+def test_offset_and_gain_can_be_charted_too():
+    page = opened(machines, machine="M-01")
+    for name in ("Offset", "Gain"):
+        page.get("button_group")[0].set_value([name]).run()
+        assert not page.exception
+
+
+def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
+    page = opened(machines, machine="M-04")
+    assert "never checked" in page.info[0].value
+    names = {"series_a_1": None, "series_a_3": None, "series_a_5": None}
+    lines = (SAMPLES / "displayed.csv").read_text().splitlines()[1:]
+    shown = {x.split(",")[0].removesuffix(".jpg"): float(x.split(",")[1]) for x in lines}
+    files = [(f"{n}.jpg", (SAMPLES / f"{n}.jpg").read_bytes(), "image/jpeg") for n in names]
+    for name, content, kind in files:
+        page.file_uploader[0].upload(name, content, kind)
+        page.run()
+        assert not page.exception
+    numbers = [n for n in page.number_input if n.label.startswith("Display in photo")]
+    assert len(numbers) == 3
+    for field, name in zip(numbers, names, strict=True):
+        field.set_value(shown[name])
+    page.run()
+    assert "Finding" in page.text[0].value
+    button(page, "Keep this check").click().run()
+    assert not page.exception
+    (row,) = ward.checks(machine="M-04")
+    assert row.photos == 3
+    assert ward.check(row.id).photo_sha256.keys() == {"photo 1", "photo 2", "photo 3"}
+    assert "last check" in html(page)
+
+
+def test_the_card_of_a_machine_is_kept(ward):
+    page = opened(machines, machine="M-01")
+    days = next(n for n in page.number_input if n.label == "Days between two checks")
+    days.set_value(30)
+    button(page, "Keep these").click().run()
+    assert not page.exception
+    assert ward.machine_card("M-01").check_every_days == 30
+
+
+def test_no_more_days_are_drawn_than_are_shown(empty):
+    empty.add_person("P-017")
+    base = made_measurement()
+    for n in range(DAYS_SHOWN + 5):
+        empty.save_measurement(
+            base, settings=SETTINGS, photo_sha256=SHA, person="P-017",
+            taken_at=NOW - timedelta(days=n),
+        )  # fmt: skip
+    page = opened(people, person="P-017")
+    assert html(page).count('<th scope="row">') == DAYS_SHOWN
