@@ -10,6 +10,7 @@ module that it calls.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
+    PointName,
     Segments,
     Settings,
     Unreadable,
@@ -56,6 +58,8 @@ CAUTION_BARS = (
     "bars and the points in line with the hinge."
 )
 
+SHORTEST_IN_U = 3.0
+"""A bone of three times the ± (u) of its ends turns by about 20 degrees within it."""
 STRAIGHT_BELOW_DEG = 15.0
 """Photograph against radiograph agrees well in flexion and badly in extension
 (Naylor et al. 2011, BMC Musculoskelet Disord 12:77)."""
@@ -164,6 +168,8 @@ def measure_photo(
         landmarks = with_manual(seen.landmarks, by_hand)
     if isinstance(landmarks, NotMeasured):
         return landmarks
+    if (short := _without_direction(landmarks)) is not None:
+        return short
     side = side_of(landmarks)
     view, bar_tags = _view(photo, landmarks, lens, tags, detectors, settings)
     leg = LegInView(
@@ -252,6 +258,20 @@ def _view_without_tags(
                     direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
                 )
     return camera.view_from_prior(knee_distance_mm=distance_mm, u_distance_mm=u_mm)
+
+
+def _without_direction(landmarks: Landmarks) -> NotMeasured | None:
+    """A thigh or shank so short against the ± of its ends that it has no direction."""
+    bones: tuple[tuple[PointName, PointName], ...] = (("hip", "knee"), ("knee", "ankle"))
+    for one, other in bones:
+        a, b = landmarks.points[one], landmarks.points[other]
+        apart = math.dist((a.x_px, a.y_px), (b.x_px, b.y_px))
+        if apart < SHORTEST_IN_U * math.hypot(a.u_px, b.u_px):
+            return NotMeasured(
+                f"{one} and {other} lie {apart:.0f} px apart, too close to give a direction",
+                f"place {one} and {other} by hand where they belong, or go closer",
+            )
+    return None
 
 
 def _scale(

@@ -141,6 +141,19 @@ def test_placement_widens_the_interval_and_can_be_left_out():
     assert bare.knee.interval_deg == pytest.approx(full.knee.found_interval_deg, abs=0.15)
 
 
+def test_points_on_top_of_one_another_give_no_angle():
+    """A hip by hand exactly where the knee's dot was found: no number, and no crash."""
+    photo = SAMPLES / "bed_01.jpg"
+    found = measure(photo, detectors=[DotDetector()])
+    knee = found.landmarks.points["knee"]
+    hip = {"hip": {"x": knee.x_px, "y": knee.y_px}}
+    refused = measure(photo, detectors=[DotDetector()], manual=hip)
+    assert refused == NotMeasured(
+        "hip and knee lie 0 px apart, too close to give a direction",
+        "place hip and knee by hand where they belong, or go closer",
+    )
+
+
 def test_an_unreadable_photo_is_an_outcome(tmp_path):
     assert isinstance(measure(tmp_path / "gone.jpg", detectors=()), Unreadable)
 

@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knee_angle.cli.app import app
-from knee_angle.cli.options import placement, positive
+from knee_angle.cli.options import (
+    DOT_RANGE_MM,
+    MOVEMENT_MOST_DEG,
+    TAG_RANGE_MM,
+    TOLERANCE_MOST_DEG,
+    length,
+    placement,
+    positive,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Settings
 
@@ -84,11 +92,11 @@ def batch(
         table=table,
         partial_table=partial_table,
         settings=Settings(
-            tolerance_deg=positive("--tolerance", tolerance),
-            tag_mm=positive("--tag-mm", tag_mm),
-            dot_mm=None if dot_mm is None else positive("--dot-mm", dot_mm),
+            tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
+            tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
+            dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
             placement_mm=placement(placement_mm),
-            movement_deg=positive("--not-paused", not_paused, zero=True),
+            movement_deg=positive("--not-paused", not_paused, zero=True, most=MOVEMENT_MOST_DEG),
         ),
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
         pose_model=pose_model,
