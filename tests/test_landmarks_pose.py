@@ -24,7 +24,7 @@ from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.landmarks.pose_process import PoseProcess, PoseProcessFailed
 from knee_angle.measure import measure
 from knee_angle.photo import read_photo
-from knee_angle.records import LEG_POINTS, Landmarks, Measurement, NotMeasured
+from knee_angle.records import LEG_POINTS, Landmark, Landmarks, Measurement, NotMeasured
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 WIDTH, HEIGHT = 300, 200
@@ -274,6 +274,76 @@ def test_two_people_about_equally_near_are_refused(
     assert isinstance(found, Landmarks) == answered
     if isinstance(found, NotMeasured):
         assert (found.reason, found.advice) == (pose.TWO_PEOPLE, pose.ONE_LEG)
+
+
+def with_head(*, x: float = 10.0, visibility: float = 0.9) -> NDArray[np.float64]:
+    points = pose_of(LEFT_LEG, FAR_LEG)
+    points[list(pose.UPPER_BODY), 0] = x
+    points[list(pose.UPPER_BODY), 3] = visibility
+    return points
+
+
+def near(
+    answer: Callable[[int, bool, tuple[int, int]], list[Any]], *, side: str | None = "left"
+) -> tuple[Landmarks | None, FakeLandmarker]:
+    """What the detector says as a witness of the left leg."""
+    fake = FakeLandmarker(answer)
+    detector = PoseDetector(NOWHERE, open_landmarker=lambda _path: fake)
+    known = {
+        name: Landmark.round(x, y, u_px=3.0, source="network") for name, (x, y) in LEFT_LEG.items()
+    }
+    return detector.near(photo_of(picture()), Landmarks(known, side=side)), fake
+
+
+def test_a_witness_of_the_same_leg_costs_one_look() -> None:
+    seen, fake = near(seen_in(pose_of(LEFT_LEG, FAR_LEG)))
+    assert fake.looks == [(0, False)]
+    assert seen is not None
+    for name in LEG_POINTS:
+        point = seen.points[name]
+        assert (point.x_px, point.y_px) == pytest.approx(LEFT_LEG[name], abs=0.01)
+        segment = math.dist(LEFT_LEG["hip"], LEFT_LEG["knee"])
+        assert point.u_px == pytest.approx(pose.U_SEGMENTS[name] * segment, rel=0.01)
+
+
+def test_a_witness_means_the_known_legs_side_whichever_leg_is_nearer() -> None:
+    seen, _ = near(seen_in(pose_of(LEFT_LEG, FAR_LEG, nearer="right")))
+    assert seen is not None
+    assert seen.points["knee"].y_px == pytest.approx(LEFT_LEG["knee"][1], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("repeated", "heard"), [(True, True), (False, False)], ids=["repeated", "not repeated"]
+)
+def test_a_witness_of_another_leg_is_heard_only_if_the_mirror_image_repeats_it(
+    repeated: bool, heard: bool
+) -> None:
+    other = {name: (x - 75, y + 65) for name, (x, y) in LEFT_LEG.items()}
+
+    def answer(turns: int, mirrored: bool, size: tuple[int, int]) -> list[Any]:
+        leg = other if repeated or not mirrored else {n: (x, y - 70) for n, (x, y) in other.items()}
+        return [as_seen(pose_of(leg, FAR_LEG), turns=turns, mirrored=mirrored, size=size)]
+
+    seen, fake = near(answer)
+    assert fake.looks == [(0, False), (0, True)]
+    assert (seen is not None) == heard
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        pytest.param(lambda *_: [], id="nobody"),
+        pytest.param(seen_in(pose_of(FAR_LEG, LEFT_LEG)), id="no believable leg of that side"),
+        pytest.param(
+            seen_in(with_head(visibility=0.3)), id="a leg whose person has no head in view"
+        ),
+        pytest.param(seen_in(with_head(x=-20.0)), id="a head outside the photo"),
+    ],
+)
+def test_a_witness_that_sees_no_leg_is_silent(answer: Callable[..., list[Any]]) -> None:
+    seen, fake = near(answer)
+    assert seen is None
+    assert len(fake.looks) == 1
 
 
 def test_nobody_in_the_photo_is_said_so() -> None:

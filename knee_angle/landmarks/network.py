@@ -28,6 +28,8 @@ from numpy.typing import NDArray
 from knee_angle import geometry
 from knee_angle.camera import lens_of
 from knee_angle.errors import MissingModel
+from knee_angle.landmarks import second_opinion
+from knee_angle.landmarks.base import Witness
 from knee_angle.photo import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -214,6 +216,25 @@ class NetworkDetector:
         del masked  # printed tags were in its training
         view = self.look(photo)
         return view if isinstance(view, NotMeasured) else view.landmarks
+
+    def find_with(
+        self, photo: Photo, *, witness: Witness, masked: tuple[Quad, ...] = ()
+    ) -> Landmarks | NotMeasured:
+        """As `find`; a doubtful answer is weighed with a second witness.
+
+        When and how stands in :mod:`knee_angle.landmarks.second_opinion`.
+        """
+        del masked
+        view = self.look(photo)
+        if isinstance(view, NotMeasured):
+            return view
+        doubtful = second_opinion.worth_asking(
+            presence=view.presence,
+            spread_share=view.spread / MOST_SPREAD,
+            u_share=view.u_deg / MOST_U_DEG,
+        )
+        seen = witness.near(photo, view.landmarks) if doubtful else None
+        return view.landmarks if seen is None else second_opinion.weighed(view.landmarks, seen)
 
     def near(self, photo: Photo, landmarks: Landmarks) -> Landmarks | None:
         """The leg in one window around a known one; None where no leg is seen there."""

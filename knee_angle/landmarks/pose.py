@@ -128,6 +128,8 @@ LEFT_INDEX: Mapping[PointName, PoseIndex] = {
     "toe": 31,
 }
 """MediaPipe's numbering of the left leg; the right one is one higher."""
+UPPER_BODY: tuple[PoseIndex, ...] = (0, 11, 12)
+"""Nose and shoulders in the same numbering."""
 X, Y, Z, VISIBILITY = 0, 1, 2, 3
 
 
@@ -235,6 +237,47 @@ class PoseDetector:
             return found
         return _landmarks(found, to_full=to_full)
 
+    def near(self, photo: Photo, landmarks: Landmarks) -> Landmarks | None:
+        """The leg of the known one's side that lies nearest to it; see `Witness`.
+
+        Only of a person seen up to the head: of a leg alone the model invents
+        the rest. One look where it is the same leg; another leg counts only if the mirror
+        image gives it again. None where no believable leg is seen. Joint centres, as uncertain
+        as `U_SEGMENTS` says.
+        """
+        if not _is_picture(photo.small):
+            return None
+        copy = _reduced(photo.small, SEARCH_PX)
+        to_full = np.array([photo.width / copy.shape[1], photo.height / copy.shape[0]])
+        known = {n: np.array([p.x_px, p.y_px]) / to_full for n, p in landmarks.points.items()}
+        try:
+            looks = self._twice_if_other(copy, known, landmarks.side)
+        except PoseProcessFailed:
+            self.close()
+            return None
+        return _landmarks(looks, to_full=to_full) if looks else None
+
+    def _twice_if_other(
+        self, copy: Rgb, known: Mapping[PointName, Floats], side: Side | None
+    ) -> list[_Leg]:
+        """The leg of one look, or of two that agree; empty where there is none."""
+        looks: list[_Leg] = []
+        for mirrored in (False, True):
+            legs = [
+                leg
+                for leg in self._legs(copy, mirrored=mirrored)
+                if side in {None, leg.side}
+                and _fault(leg, size=(copy.shape[1], copy.shape[0]), quads=()) is None
+            ]
+            if not legs:
+                return []
+            gaps = [max(math.dist(leg.xy[n], known[n]) for n in LEG_POINTS) for leg in legs]
+            nearest = legs[int(np.argmin(gaps))]
+            if min(gaps) <= MAX_POINT_GAP * nearest.segment:
+                return [nearest]
+            looks.append(nearest)
+        return looks if _agree(*looks) else []
+
     def _search(self, copy: Rgb, quads: tuple[Floats, ...]) -> list[_Leg] | NotMeasured:
         """Three looks at the same leg, or why there are none.
 
@@ -278,17 +321,29 @@ class PoseDetector:
         return None
 
     def _look(self, copy: Rgb, *, turns: int, mirrored: bool) -> Iterator[_Leg]:
+        """The nearer leg of each person."""
+        for pose in self._poses(copy, turns=turns, mirrored=mirrored):
+            yield _nearer_leg(pose)
+
+    def _legs(self, copy: Rgb, *, mirrored: bool) -> Iterator[_Leg]:
+        """Both legs of each person in the upright copy who is seen up to the head."""
+        for pose in self._poses(copy, turns=0, mirrored=mirrored):
+            if not _whole_body(pose, size=(copy.shape[1], copy.shape[0])):
+                continue
+            yield _leg_of(pose, "left")
+            yield _leg_of(pose, "right")
+
+    def _poses(self, copy: Rgb, *, turns: int, mirrored: bool) -> Iterator[Floats]:
+        """Every pose in the turned copy, in px of the upright one."""
         picture = _turned(copy, turns=turns, mirrored=mirrored)
         with self._lock:
             poses = self._ready().detect(picture)
         for pose in poses:
-            yield _nearer_leg(
-                _turned_back(
-                    np.asarray(pose, dtype=float),
-                    turns=turns,
-                    mirrored=mirrored,
-                    size=(copy.shape[1], copy.shape[0]),
-                )
+            yield _turned_back(
+                np.asarray(pose, dtype=float),
+                turns=turns,
+                mirrored=mirrored,
+                size=(copy.shape[1], copy.shape[0]),
             )
 
     def _ready(self) -> Landmarker:
@@ -359,7 +414,18 @@ def _turned_back(pose: Floats, *, turns: int, mirrored: bool, size: tuple[int, i
 def _nearer_leg(pose: Floats) -> _Leg:
     """The leg on the camera's side of the body, by the depth of the two hips."""
     left_hip, right_hip = pose[LEFT_INDEX["hip"], Z], pose[LEFT_INDEX["hip"] + 1, Z]
-    side: Side = "left" if left_hip < right_hip else "right"
+    return _leg_of(pose, "left" if left_hip < right_hip else "right")
+
+
+def _whole_body(pose: Floats, *, size: tuple[int, int]) -> bool:
+    """Whether nose and shoulders are seen in the photo: the model knows whole people."""
+    upper = pose[list(UPPER_BODY)]
+    inside = np.all((upper[:, [X, Y]] >= 0.0) & (upper[:, [X, Y]] <= size))
+    return bool(inside and upper[:, VISIBILITY].min() >= MIN_VISIBILITY)
+
+
+def _leg_of(pose: Floats, side: Side) -> _Leg:
+    """One leg of a pose."""
     shift = 0 if side == "left" else 1
     return _Leg(
         side=side,
@@ -439,7 +505,9 @@ def _landmarks(looks: list[_Leg], *, to_full: Floats) -> Landmarks:
     for name in names:
         each = np.array([leg.xy[name] for leg in looks])
         xy[name] = each.mean(axis=0)
-        cov[name] = np.eye(2) * (U_SEGMENTS[name] * segment) ** 2 + np.cov(each.T)
+        cov[name] = np.eye(2) * (U_SEGMENTS[name] * segment) ** 2
+        if len(looks) > 1:
+            cov[name] += np.cov(each.T)
     points: dict[PointName, Landmark] = {}
     for name in names:
         x, y = xy[name] * to_full
