@@ -8,7 +8,8 @@ import time
 import psutil
 import pytest
 
-from knee_angle.batch.crew import Crew
+from knee_angle.batch import crew as crews
+from knee_angle.batch.crew import Crew, end_crew, measure_here
 from knee_angle.batch.pool import answers, local_workers
 from knee_angle.batch.work import Conditions, Job
 from knee_angle.errors import InvalidInput
@@ -82,7 +83,9 @@ def test_the_same_process_goes_on_while_nothing_fails(crew):
 def test_among_many_photos_only_the_failing_ones_fail(crew):
     photos = [f"{'hang' if n % 10 == 3 else 'crash' if n % 10 == 7 else 'fine'}{n}.jpg"
               for n in range(40)]  # fmt: skip
-    with local_workers(2, conditions(), measure=crew.measure, end=crew.end) as workers:
+    with local_workers(
+        2, conditions(), measure=crew.measure, end=lambda _run: crew.end()
+    ) as workers:
         done = list(answers(workers, map(job, photos)))
     assert sorted(a.photo for a in done) == sorted(photos)
     assert {a.photo for a in done if a.trouble} == {p for p in photos if p[:4] in ("hang", "cras")}
@@ -122,3 +125,18 @@ def test_the_real_process_ends_with_its_owner():
         owner.wait()
         psutil.wait_procs([child], timeout=20)
         assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
+
+
+def test_runs_that_share_a_worker_end_only_their_own_processes(monkeypatch):
+    """Another run's beginning ends idle processes only; its end, none of the others'."""
+    monkeypatch.setattr(crews, "CHILD", (sys.executable, "-c", CHILD))
+    one, two = conditions(run="one"), conditions(run="two")
+    first = measure_here(job("a.jpg"), one).row["reason"]
+    measure_here(job("a.jpg"), two)
+    second = measure_here(job("b.jpg"), one)
+    assert second.trouble is None
+    assert second.row["reason"] != first
+    end_crew("two")
+    assert measure_here(job("c.jpg"), one).row["reason"] == second.row["reason"]
+    end_crew("one")
+    assert not psutil.pid_exists(int(second.row["reason"]))

@@ -21,7 +21,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.exchange import as_json
 from knee_angle.records import NotMeasured
 
-__all__ = ["Crew", "end_crews", "failed", "measure_here"]
+__all__ = ["Crew", "end_crew", "failed", "measure_here"]
 
 START_SECONDS = 120.0
 """For loading the models (about 2 s); only a stuck process takes longer."""
@@ -200,6 +200,13 @@ class Crew:
         for process in everyone:
             process.end()
 
+    def rest(self) -> None:
+        """End the idle processes; the next photo starts one again."""
+        with self._lock:
+            idle, self._idle = self._idle, []
+        for process in idle:
+            process.end()
+
     def _taken(self, conditions: Conditions) -> _Process:
         with self._lock:
             if self._ended:
@@ -248,24 +255,27 @@ def failed(job: Job, reason: str, trouble: Trouble) -> Answer:
     return Answer(job.photo, row, None, trouble)
 
 
-_CREWS: dict[str | None, Crew] = {}
+_CREWS: dict[str, Crew] = {}
+"""This program's crew of each run; a cluster's worker may serve several."""
+
 _CREWS_LOCK = threading.Lock()
 
 
 def measure_here(job: Job, conditions: Conditions) -> Answer:
-    """One photo by this program's own crew: what a thread here or on a cluster runs."""
+    """One photo by this program's crew for the run: what a thread here or on a cluster runs."""
     with _CREWS_LOCK:
-        crew = _CREWS.get(conditions.pose_model)
+        crew = _CREWS.get(conditions.run)
         if crew is None:
+            for other in _CREWS.values():
+                other.rest()  # perhaps of a run that was killed
             named = () if conditions.pose_model is None else (conditions.pose_model,)
-            crew = _CREWS[conditions.pose_model] = Crew((*CHILD, *named))
+            crew = _CREWS[conditions.run] = Crew((*CHILD, *named))
     return crew.measure(job, conditions)
 
 
-def end_crews() -> None:
-    """End all measuring processes of this program; the next photo starts new ones."""
+def end_crew(run: str) -> None:
+    """End this program's measuring processes of one run, if there are any."""
     with _CREWS_LOCK:
-        crews = list(_CREWS.values())
-        _CREWS.clear()
-    for crew in crews:
+        crew = _CREWS.pop(run, None)
+    if crew is not None:
         crew.end()

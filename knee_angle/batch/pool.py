@@ -14,7 +14,7 @@ from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Any, Protocol
 
-from knee_angle.batch.crew import end_crews, failed, measure_here
+from knee_angle.batch.crew import end_crew, failed, measure_here
 from knee_angle.batch.work import Answer, Conditions, Job
 from knee_angle.errors import InvalidInput
 
@@ -109,7 +109,7 @@ def local_workers(
     conditions: Conditions,
     *,
     measure: Measure = measure_here,
-    end: Callable[[], None] = end_crews,
+    end: Callable[[str], None] = end_crew,
 ) -> Iterator[Workers]:
     """So many processes on this machine; all of them end with the block."""
     pool = ThreadPoolExecutor(count, thread_name_prefix="measuring")
@@ -117,9 +117,9 @@ def local_workers(
         yield _Local(pool, count=count, measure=measure, conditions=conditions)
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
-        end()
+        end(conditions.run)
         pool.shutdown(wait=True)
-        end()  # a thread that had just taken a job may have started another process
+        end(conditions.run)  # a thread that had just taken a job may have started another process
 
 
 class _Cluster:
@@ -154,7 +154,7 @@ class _Cluster:
     def close(self) -> None:
         with suppress(Exception):  # the cluster may be gone; what is done is kept
             self._executor.shutdown(wait=False)
-            self._client.run(end_crews, on_error="ignore")
+            self._client.run(end_crew, self._conditions.run, on_error="ignore")
 
 
 @contextmanager

@@ -12,6 +12,7 @@ import json
 import os
 import platform
 import time
+import uuid
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -153,6 +154,7 @@ def run_batch(plan: Plan, progress: Progress = lambda _done, _all: None) -> Summ
         pose_model=None if plan.pose_model is None else str(plan.pose_model.absolute()),
         photo_seconds=plan.photo_seconds,
         identity=identity_of(plan.pose_model),
+        run=uuid.uuid4().hex,
     )
     _check_way(plan, places)
     with Journal(places.journal, conditions.of_the_numbers(), fresh=plan.overwrite) as journal:

@@ -63,6 +63,8 @@ class Conditions:
         Longest time for one photo.
     identity : dict
         Versions and models that every worker must have (see `identity_of`).
+    run : str
+        This run's own word: several runs may share a cluster's workers.
     """
 
     settings: Settings
@@ -70,6 +72,7 @@ class Conditions:
     pose_model: str | None
     photo_seconds: float
     identity: Json
+    run: str = ""
 
     def of_the_numbers(self) -> Json:
         """What the rows depend on: rows of other conditions do not belong in one table."""
