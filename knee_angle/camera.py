@@ -67,7 +67,7 @@ U_LEG_YAW_DEG = 1.0
 U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
 """± of one bar tag's depth against the other's, mm: the bars' outer faces."""
 U_BARS_PARALLEL_DEG = 0.5
-"""± of the bars' plane against a strip stuck on the machine's base (our own figure)."""
+"""± of the plane in which the bars move against that of stuck tags (our own figure)."""
 STRIP_TO_KNEE_MM = (80.0, 40.0)
 """Depth of the knee mark behind the strip, mean and ±, mm: half a leg's breadth plus
 a machine's rail (common practice)."""
@@ -413,7 +413,7 @@ def view_from_board(board: Board, *, long_axis_px: tuple[float, float]) -> View:
     # A turn about the long axis leans the normal across it, and the other way round.
     across = np.array([-along[1], along[0]])
     own = U_LEG_TURN_DEG**2 * np.outer(across, across) + U_LEG_YAW_DEG**2 * np.outer(along, along)
-    cov = board.tilt_cov_deg2
+    cov = board.tilt_cov_deg2 + U_BARS_PARALLEL_DEG**2 * np.eye(2)
     depth_mm, u_depth_mm = STRIP_TO_KNEE_MM
     other = board.other_normal
     return View(

@@ -128,6 +128,10 @@ def _xy(point: Landmark) -> Point:
 def _tags(pen: _Pen, result: Measurement) -> None:
     for quad in result.tags:
         pen.line([*quad, quad[0]], MACHINE, 1.0)
+    on_bars = result.leg.bar_tags
+    for quad in () if on_bars is None else (on_bars.thigh_px, on_bars.shank_px):
+        start, end = _between(quad[0], quad[3], 0.5), _between(quad[1], quad[2], 0.5)
+        pen.line([_between(start, end, -0.6), _between(start, end, 1.6)], MACHINE, 1.6)
 
 
 def _machine(pen: _Pen, result: Measurement) -> None:
