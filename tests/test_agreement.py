@@ -424,8 +424,8 @@ def test_dropped_rows_are_counted_and_named():
         ),
         pytest.param(
             lambda: ag.icc([[1, 1], [1, 1], [1, 1]]),
-            "ratings must differ for an intraclass correlation, but are all equal",
-            id="ratings without variance",
+            "targets must differ for an intraclass correlation, but their means are all the same",
+            id="targets without variance",
         ),
         pytest.param(
             lambda: ag.icc([[1, 2, 3]]),
@@ -556,6 +556,17 @@ def test_a_figure_that_the_pairs_do_not_allow_is_refused_and_the_rest_goes_on():
     assert study.subgroups[1].limits == ag.NotComputed(
         "limits of agreement need 3 pairs or more, but got 1: measure more"
     )
+
+
+@pytest.mark.parametrize("shift", [pytest.param(0, id="equal"), pytest.param(3, id="shifted")])
+def test_methods_that_never_differ_by_chance_have_intervals_without_width(shift):
+    x = np.array([10.0, 30, 60, 90, 100])
+    study = ag.study_agreement(ag.select_pairs(reference=x, compared=x + shift))
+    assert study.limits.upper == ag.Estimate(shift, (shift, shift))
+    assert study.deming.gain.interval == pytest.approx((1, 1))
+    assert study.trend.gain.interval == pytest.approx((0, 0))
+    assert study.icc.forms["3,1"].interval == pytest.approx((1, 1))
+    assert study.outside == 0
 
 
 @pytest.mark.parametrize(

@@ -118,8 +118,10 @@ def icc(ratings: ArrayLike) -> Icc:
         error / ((n - 1) * (k - 1)),
         (error + of_columns) / (n * (k - 1)),
     )
-    if not total > 0:
-        raise InvalidInput("ratings must differ for an intraclass correlation, but are all equal")
+    if not of_rows > 1e-12 * total:
+        raise InvalidInput(
+            "targets must differ for an intraclass correlation, but their means are all the same"
+        )
     values = _values(*(np.array(m) for m in ms), n=np.array(float(n)), k=k)
     intervals = _intervals(*ms, n=n, k=k)
     forms = {f: Estimate(float(values[f]), intervals[f]) for f in FORMS}

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
 
 from knee_angle.agreement.estimate import Estimate, Floats, jackknife, t_interval
 from knee_angle.agreement.pairs import Pairs, Sums
@@ -77,6 +76,8 @@ def trend(pairs: Pairs) -> FittedLine:
     -----
     Bland JM, Altman DG 1999, Stat Methods Med Res 8:135-160, section 3.2, doi
     10.1177/096228029900800204. A gain also appears where the methods differ in scatter.
+    The same as scipy's linregress, whose standard errors are not numbers where all
+    differences are equal.
     """
     _require_units(pairs)
     sums = Sums.of_units(pairs)
@@ -84,20 +85,24 @@ def trend(pairs: Pairs) -> FittedLine:
     if pairs.units < pairs.n:
         gains, offsets = _trend(sums.without_each())
         return _jackknifed(pairs, "trend", offset, gain, offsets, gains)
-    line = stats.linregress(pairs.mean, pairs.difference)
+    m, d = pairs.mean, pairs.difference
+    scatter = d - float(offset) - float(gain) * m
     freedom = pairs.n - 2
+    spread = float(np.sum((m - m.mean()) ** 2))
+    s = math.sqrt(float(scatter @ scatter) / freedom)
+    se_offset = s * math.sqrt(1.0 / pairs.n + float(m.mean()) ** 2 / spread)
     return FittedLine(
         pairs=pairs,
         kind="trend",
-        offset=t_interval(float(line.intercept), se=float(line.intercept_stderr), freedom=freedom),
-        gain=t_interval(float(line.slope), se=float(line.stderr), freedom=freedom),
+        offset=t_interval(float(offset), se=se_offset, freedom=freedom),
+        gain=t_interval(float(gain), se=s / math.sqrt(spread), freedom=freedom),
     )
 
 
 def _trend(sums: Sums) -> tuple[Floats, Floats]:
     """Gain and offset of the differences on the means, from sums."""
     across = (sums.sxx + sums.syy + 2.0 * sums.sxy) / 4.0
-    if not np.all(across > 0):
+    if not np.all(across > 1e-12 * (sums.sxx + sums.syy)):
         raise InvalidInput("the means of the pairs must differ for a trend, but are all the same")
     gain = (sums.syy - sums.sxx) / 2.0 / across
     middle = (sums.mean_x + sums.mean_y + sum(sums.origin)) / 2.0

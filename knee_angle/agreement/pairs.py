@@ -167,13 +167,16 @@ def select_pairs(
 
 def codes_of(labels: Sequence[Hashable]) -> tuple[Codes, tuple[Hashable, ...]]:
     """Numbers 0, 1, ... in the order in which labels first come, and the labels."""
-    seen: dict[Hashable, int] = {}
-    codes = [seen.setdefault(label, len(seen)) for label in labels]
-    return np.array(codes, dtype=np.int64), tuple(seen)
+    place = {label: code for code, label in enumerate(dict.fromkeys(labels))}
+    codes = np.fromiter(map(place.__getitem__, labels), dtype=np.int64, count=len(labels))
+    return codes, tuple(place)
 
 
 def renumbered(codes: Codes) -> Codes:
     """The same codes without gaps: 0 to the number of different ones less 1."""
+    if codes.size and codes.min() >= 0 and codes.max() < 4 * codes.size:
+        # Counting is several times faster than sorting, and the codes of this package are dense.
+        return np.asarray((np.cumsum(np.bincount(codes) > 0) - 1)[codes])
     return np.unique(codes, return_inverse=True)[1].astype(np.int64)
 
 
