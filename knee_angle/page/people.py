@@ -269,7 +269,7 @@ def _marks(days: Sequence[Day]) -> str:
     ]
     return (
         f"On {newest.day:%-d %B}, proven at 95 %. For comparison only, no goals.\n\n"
-        "| | flexion | | source |\n| --- | ---: | --- | --- |\n" + "\n".join(lines)
+        "| activity | flexion | proven | source |\n| --- | ---: | --- | --- |\n" + "\n".join(lines)
     )
 
 

@@ -127,7 +127,7 @@ def _from_text(column: sa.Column[Any], value: Any) -> Any:
 
 
 def read_backup(path: Path) -> Iterator[Json]:
-    """Every line of a backup that was found whole, the head first.
+    """Every line of a backup but the last, the head first, once the file was found whole.
 
     Raises
     ------
@@ -135,24 +135,40 @@ def read_backup(path: Path) -> Iterator[Json]:
         The file is missing, is no backup, is cut off or was changed.
     """
     try:
-        content = path.read_bytes()
+        whole = _is_whole(path)
     except OSError as error:
         raise InvalidInput(f"the backup {path} cannot be read ({error.strerror})") from None
-    body, _, last = content.rstrip(b"\n").rpartition(b"\n")
-    told = {}
-    try:
-        told = json.loads(last)
-        head = json.loads(body.partition(b"\n")[0])
-        is_ours = head["format"] == FORMAT
-    except (ValueError, KeyError, TypeError):
-        is_ours = False
-    found = hashlib.sha256(body + b"\n").hexdigest()
-    if not is_ours or not isinstance(told, dict) or told.get("sha256") != found:
+    if not whole:
         raise InvalidInput(
             f"{path} is no whole backup of ours (cut off, changed or another file): take another "
             "backup; nothing was changed"
         )
-    return (json.loads(line) for line in body.split(b"\n"))
+    return _lines(path)
+
+
+def _is_whole(path: Path) -> bool:
+    """Whether the first line is our head and the last one the hash of all before it."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        first = last = file.readline()
+        for line in file:
+            digest.update(last)
+            last = line
+    try:
+        head, told = json.loads(first), json.loads(last)
+    except ValueError:
+        return False
+    if not isinstance(head, dict) or not isinstance(told, dict):
+        return False
+    return head.get("format") == FORMAT and told.get("sha256") == digest.hexdigest()
+
+
+def _lines(path: Path) -> Iterator[Json]:
+    with path.open("rb") as file:
+        for line in file:
+            row = json.loads(line)
+            if "sha256" not in row:
+                yield row
 
 
 def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
