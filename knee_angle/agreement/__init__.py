@@ -17,7 +17,7 @@ Conventions
 >>> limits.bias.value
 5.0
 >>> [round(float(x), 1) for x in (*limits.bias.interval, *limits.upper.interval)]
-[0.3, 9.7, 7.7, 27.1]
+[0.3, 9.7, 7.5, 27.7]
 """
 
 from __future__ import annotations

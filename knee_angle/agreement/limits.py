@@ -192,9 +192,8 @@ def within_persons(pairs: Pairs, values: Floats) -> tuple[Floats, float, int]:
     """Each person's mean (units,), the variance within persons, and its freedom."""
     m = pairs.summed(np.ones(pairs.n))
     means = pairs.summed(values) / m
-    assert pairs.person is not None  # noqa: S101 - for the type checker: single designs stop above
     freedom = pairs.n - pairs.units
-    return means, float(np.sum((values - means[pairs.person]) ** 2)) / freedom, freedom
+    return means, float(np.sum((values - means[pairs.unit]) ** 2)) / freedom, freedom
 
 
 def _combined(

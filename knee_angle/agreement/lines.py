@@ -251,8 +251,7 @@ def _refined(
     pairs: Pairs, points: tuple[Floats, Floats, Floats, Floats], offsets: Floats, gains: Floats
 ) -> tuple[Floats, Floats]:
     """Three more steps for the line without each unit; work and memory (units, n)."""
-    unit = np.arange(pairs.n) if pairs.person is None else pairs.person
-    stays = unit[None, :] != np.arange(pairs.units)[:, None]
+    stays = pairs.unit[None, :] != np.arange(pairs.units)[:, None]
     for _ in range(3):
         parts = _parts(*points, offsets[:, None], gains[:, None])
         da, db = _solved(*(np.asarray(np.sum(part * stays, axis=1)) for part in parts))

@@ -73,6 +73,11 @@ class Pairs:
         return self.n if self.person is None else int(self.person.max()) + 1
 
     @property
+    def unit(self) -> Codes:
+        """Number of each pair's unit, shape (n,)."""
+        return np.arange(self.n) if self.person is None else self.person
+
+    @property
     def difference(self) -> Floats:
         """Each pair's compared less its reference, shape (n,)."""
         return np.asarray(self.compared - self.reference)

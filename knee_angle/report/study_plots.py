@@ -206,7 +206,7 @@ def _by_angle(study: Study, about: About, points: list[Row], sampled: str) -> Pl
         base.mark_rule(color=BIAS, size=2).encode(**across, y="bias:Q"),
     )  # fmt: skip
     return Plot(
-        f"Difference along {about.reference_name}",
+        f"Difference against {about.reference_name}",
         f"In bands of {width:g}{about.unit}: solid the bias, dark its 95 % interval, light the "
         f"limits of agreement. Bands with fewer than 3 pairs or persons have none.{sampled}",
         f"Difference against {about.reference_name} with the bias of each band",

@@ -434,7 +434,7 @@ def subgroup_tables(study: Study, about: About) -> dict[str, list[tuple[str, ...
     """For each grouping its title and rows of `subgroup_row`."""
     tables: dict[str, list[tuple[str, ...]]] = {}
     for group in (*study.subgroups, *study.bands):
-        by = about.reference_name if group.column == "band" else group.column
+        by = f"{about.reference_name}, in bands" if group.column == "band" else group.column
         tables.setdefault(f"By {by}", []).append(subgroup_row(group, about))
     return tables
 
