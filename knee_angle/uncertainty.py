@@ -221,11 +221,11 @@ def frame_with_uncertainty(
         for the hinge.
     """
     at_best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None))
+    if at_best.frame_deg is None and at_best.tag_frame_deg is None:
+        return None
     drawn = simulate(leg, lines=ALL_LINES, trials=trials, rng=rng)
     angles = _seen_angles(leg, at_best, drawn)
     hinges = _seen_hinges(at_best, drawn)
-    if not angles or not hinges:
-        return None
     source, frame, frames = min(angles, key=lambda one: _spread(one[2], one[1]))
     hinge, hinges_drawn = min(hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2)))
     knee = flat_flexion_deg(leg) if leg.view.plane == "image" else float(at_best.knee_deg[0])
