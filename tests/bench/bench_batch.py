@@ -33,9 +33,10 @@ import sys
 from pathlib import Path
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.measure import measure
-with opened_detectors() as detectors:
+with opened_detectors() as detectors, open("usual.journal.jsonl", "w", buffering=1) as done:
     for path in sorted(Path(sys.argv[1]).iterdir()):
         measure(path, detectors=detectors)
+        print(path.name, file=done)
 """
 MB = 1e6
 
@@ -69,16 +70,26 @@ def once_each(table: Path, count: int) -> list[dict[str, str]]:
 def rates(place: Path, count: int) -> None:
     """One process with its usual threads, one worker, two workers: photos a second."""
     furnished(place / "some", count)
-    usual = watched([sys.executable, "-c", USUAL, "some"], place, lambda _: None)
-    rate = {"one process, usual threads": count / usual}
-    for workers in (1, 2):
-        command = [*COMMAND, "some", "--out", f"w{workers}.csv", "--workers", str(workers)]
-        rate[f"--workers {workers}"] = count / watched(command, place, lambda _: None)
-    for what, value in rate.items():
-        print(f"{what:<28}{value:6.2f} photos/s (with starting and writing)")
-    two = rate["--workers 2"]
-    print(f"two workers / one worker: {two / rate['--workers 1']:.2f}")
-    print(f"two workers / one process: {two / rate['one process, usual threads']:.2f}", flush=True)
+    commands = {"usual": [sys.executable, "-c", USUAL, "some"]}
+    for n in (1, 2):
+        commands[f"w{n}"] = [*COMMAND, "some", "--out", f"w{n}.csv", "--workers", str(n)]
+    words = {"usual": "one process, usual threads", "w1": "--workers 1", "w2": "--workers 2"}
+    steady = {}
+    print(f"{'photos/s':<28}{'in all':>8}{'under way':>11}   (in all: with starting and writing)")
+    for name, command in commands.items():
+        seen: list[tuple[float, int]] = []
+
+        def look(_: psutil.Process, name: str = name, seen: list[tuple[float, int]] = seen) -> None:
+            journal = place / f"{name}.journal.jsonl"
+            done = journal.read_bytes().count(b"\n") if journal.exists() else 0
+            if 0.1 * count <= done <= 0.95 * count:
+                seen.append((time.perf_counter(), done))
+
+        wall = watched(command, place, look)
+        steady[name] = (seen[-1][1] - seen[0][1]) / (seen[-1][0] - seen[0][0])
+        print(f"{words[name]:<28}{count / wall:8.2f}{steady[name]:11.2f}", flush=True)
+    print(f"under way, two workers / one worker: {steady['w2'] / steady['w1']:.2f}")
+    print(f"under way, two workers / one process: {steady['w2'] / steady['usual']:.2f}", flush=True)
     assert (place / "w1.csv").read_bytes() == (place / "w2.csv").read_bytes()
 
 
