@@ -10,7 +10,7 @@ from html import escape
 from knee_angle import wording
 from knee_angle.records import Measurement, NotMeasured, Settings
 
-__all__ = ["card", "refusal"]
+__all__ = ["card", "note", "refusal"]
 
 
 def card(result: Measurement, *, settings: Settings, number: float | None, fingerprint: str) -> str:
@@ -49,8 +49,16 @@ def refusal(result: NotMeasured, *, fingerprint: str) -> str:
         f'<section class="answer refused" aria-label="Answer" data-of="{fingerprint}">'
         '<p class="verdict"><span class="shape bar"></span>Not measured</p>'
         f'<p class="sentence" role="status">{escape(_sentence(result.reason))}</p>'
-        f'<p class="next"><b>Next</b> {escape(_sentence(result.advice))}</p></section>'
+        '<p class="next"><b>Next</b> Tap hip, knee and ankle in the photo below, or photograph '
+        "again.</p>"
+        f"<details><summary>Photograph again: how</summary>{escape(_sentence(result.advice))}"
+        "</details></section>"
     )
+
+
+def note(text: str) -> str:
+    """Something to think about beside the answer, as HTML."""
+    return f'<p class="note">{escape(text)}</p>'
 
 
 def _sentence(text: str) -> str:

@@ -19,7 +19,7 @@ from knee_angle.draw import overlay
 from knee_angle.errors import KneeAngleError
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page.editor import points_editor
-from knee_angle.page.how_to import HOW_TO
+from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
 from knee_angle.records import Measurement, NotMeasured, Settings
 from knee_angle.store import Prescription
@@ -64,8 +64,9 @@ def show() -> None:
     entry = tray.current()
     st.title("Measure a knee")
     if entry is None:
-        st.markdown(HOW_TO)
         _upload(tray)
+        st.html(drawing("frame"))
+        st.markdown(HOW_TO)
     else:
         _switcher(tray, entry)
         _work(tray, entry)
@@ -235,10 +236,12 @@ def _answer(result: Measurement | NotMeasured, asked: Asked, fingerprint: str) -
         answer.card(result, settings=asked.settings, number=asked.number, fingerprint=fingerprint)
     )
     if _counts_otherwise(result, asked):
-        st.warning(
-            f"Does this display call a straight knee 180? Then {asked.number:g} means "
-            f"{180 - (asked.number or 0):g}° of flexion: say so under “Prescribed limits, "
-            "display, sizes”."
+        st.html(
+            answer.note(
+                f"Does this display call a straight knee 180? Then {asked.number:g} means "
+                f"{180 - (asked.number or 0):g}° of flexion: say so under “Prescribed limits, "
+                "display, sizes”."
+            )
         )
 
 

@@ -2,17 +2,71 @@
 
 from __future__ import annotations
 
+import base64
+from pathlib import Path
+
 import streamlit as st
 
-__all__ = ["HOW_TO", "show"]
+from knee_angle import wording
+
+__all__ = ["HOW_TO", "drawing", "show"]
 
 HOW_TO = (
     "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
     "away, the whole leg in the frame, the machine paused at end range."
 )
 
+STEPS: tuple[tuple[str, str, str], ...] = (
+    (
+        "square",
+        "Square to the leg",
+        "Stand at the leg's outer side, opposite the knee, about 1.5 m away. Further away and "
+        "zoomed in is better than close.",
+    ),
+    (
+        "level",
+        "Level with the knee",
+        "Hold the lens as high as the knee, the phone upright or lying, but not tilted down.",
+    ),
+    (
+        "frame",
+        "The whole leg",
+        "From hip to foot, with the machine's bars and base. Pause the machine at end range: "
+        "photo and display must show the same moment.",
+    ),
+    (
+        "dots",
+        "Dots and tags",
+        "Dots on the greater trochanter, the lateral femoral epicondyle and the lateral "
+        "malleolus; three more of the same colour on thigh bar, hinge and shank bar. The tag "
+        "strip on the machine's base, parallel to its bars. Without them it works too, with a "
+        "wider ±.",
+    ),
+)
+"""Drawing, heading and sentence of each step."""
+
 
 def show() -> None:
     """Draw the page."""
     st.title("How to photograph")
-    st.markdown(HOW_TO)
+    st.html(f'<div class="steps">{"".join(_step(*step) for step in STEPS)}</div>')
+    st.markdown(
+        "Print dots and tags at 100 % and check the printed 100 mm rule: "
+        "`knee-angle sheet dots dots.pdf`, `knee-angle sheet tags tags.pdf`."
+    )
+    st.caption(wording.CAUTION)
+
+
+def _step(name: str, heading: str, sentence: str) -> str:
+    return (
+        f'<figure class="step">{drawing(name)}'
+        f"<figcaption><b>{heading}</b> {sentence}</figcaption></figure>"
+    )
+
+
+def drawing(name: str) -> str:
+    """One of our drawings as HTML; what it shows is told by its own label."""
+    source = (Path(__file__).parent / "drawings" / f"{name}.svg").read_text(encoding="utf-8")
+    label = source.split('aria-label="', 1)[1].split('"', 1)[0]
+    data = base64.b64encode(source.encode()).decode()
+    return f'<img alt="{label}" src="data:image/svg+xml;base64,{data}">'

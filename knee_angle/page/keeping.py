@@ -15,6 +15,7 @@ from knee_angle.page.tray import Entry
 from knee_angle.records import Measurement, NotMeasured, Settings
 from knee_angle.store import (
     CHECKLIST,
+    End,
     KeptMeasurement,
     Prescription,
     SetUp,
@@ -27,6 +28,10 @@ from knee_angle.store import (
 __all__ = ["Whose", "keep_area", "prescription_of", "set_up", "the_store", "whose"]
 
 ASKED = "keep-asked"
+
+ENDS = {"none": "not said", "flexion": "full flexion", "extension": "full extension"}
+END: dict[str, End | None] = {"none": None, "flexion": "flexion", "extension": "extension"}
+"""The end of the range at which the machine was paused: words, and what is kept."""
 
 
 @st.cache_resource(show_spinner=False)
@@ -81,6 +86,7 @@ def set_up(entry: Entry) -> SetUp:
     """How the machine is set, folded away: whatever is noted is kept with the measurement."""
     with st.expander("Set-up of the machine", icon=":material/checklist:"):
         st.caption("Common practice. Whatever you fill in is kept with the measurement.")
+        end = memory.choice("Photographed at", entry.own("end"), ENDS, horizontal=True)
         ticks = tuple(
             key for key, words in CHECKLIST.items() if memory.tick(words, entry.own(f"tick-{key}"))
         )
@@ -99,6 +105,7 @@ def set_up(entry: Entry) -> SetUp:
             )
             hours = memory.number("Hours of use since last time", entry.own("hours"), low=0.0)
     return SetUp(
+        end=END[end],
         flexion_deg=flexion,
         extension_deg=extension,
         speed=speed,
