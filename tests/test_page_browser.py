@@ -17,7 +17,15 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from conftest import SAMPLES
 from PIL import Image
-from playwright.sync_api import Browser, BrowserContext, CDPSession, Locator, Page, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    CDPSession,
+    ConsoleMessage,
+    Locator,
+    Page,
+    sync_playwright,
+)
 from serving import free_port, running
 
 from knee_angle import geometry, serve
@@ -82,6 +90,7 @@ class Visit:
 
     def settled(self) -> None:
         """The server has answered and the page stands still."""
+        self.page.wait_for_timeout(120)  # the question is on its way
         self.page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
 
     def tap(self, target: Locator) -> None:
@@ -116,7 +125,7 @@ class Visit:
 
     def at_rest(self, name: str) -> tuple[float, float]:
         """Where a handle's middle is, once nothing on the page moves any more."""
-        self.handle(name).scroll_into_view_if_needed()
+        self.handle(name).evaluate("handle => handle.scrollIntoView({ block: 'center' })")
         before, place = None, self.place(name)
         while place != before:
             self.page.wait_for_timeout(80)
@@ -127,6 +136,14 @@ class Visit:
         """Where the handle says its point is, full-size px."""
         x, y = re.findall(r"\d+", self.handle(name).get_attribute("aria-label"))
         return int(x), int(y)
+
+    def arrives(self, name: str, there: tuple[float, float]) -> None:
+        """Touches reach the page one frame after the other: wait for the last."""
+        for _ in range(50):
+            if self.named_place(name) == pytest.approx(there, abs=1):
+                return
+            self.page.wait_for_timeout(40)
+        assert self.named_place(name) == pytest.approx(there, abs=1)
 
     def drag_by_touch(self, name: str, dx: float, dy: float, *, up: bool = True) -> None:
         """A finger down on the point, along, and up."""
@@ -155,6 +172,11 @@ class Visit:
         self.settled()
 
 
+def is_ours(line: ConsoleMessage) -> bool:
+    """An error; but Streamlit looks for its server below a page's own address first."""
+    return line.type == "error" and "/_stcore/" not in line.location.get("url", "")
+
+
 @contextmanager
 def visiting(browser: Browser, address: str, size: dict) -> Iterator[Visit]:
     """A visit; at its end, nothing may have been asked of anybody but our server."""
@@ -165,7 +187,7 @@ def visiting(browser: Browser, address: str, size: dict) -> Iterator[Visit]:
     page.on("websocket", lambda socket: visit.asked.append(socket.url))
     page.on(
         "console",
-        lambda line: visit.complaints.append(line.text) if line.type == "error" else None,
+        lambda line: visit.complaints.append(line.text) if is_ours(line) else None,
     )
     page.on("pageerror", lambda error: visit.complaints.append(str(error)))
     page.goto(address)
@@ -206,15 +228,17 @@ def test_a_page_needs_no_sideways_scrolling(browser, address, size):
 def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, address):
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
-        (x, y), old, named = visit.at_rest("knee"), visit.answer(), visit.named_place("knee")
+        old, named = visit.answer(), visit.named_place("knee")
         visit.drag_by_touch("knee", 30, -20, up=False)
         # The finger is still down: the point is under it, enlarged, and the old answer is marked.
-        assert visit.at_rest("knee") == pytest.approx((x + 30, y - 20), abs=0.6)
+        scale = 1600 / visit.width
+        there = (named[0] + 30 * scale, named[1] - 20 * scale)
+        visit.arrives("knee", there)
         assert visit.page.locator(".lens").is_visible()
         assert visit.page.locator(".answer").get_attribute("data-stale") == ""
         visit.finger_up()
         visit.new_answer(old)
-        assert visit.at_rest("knee")[0] == pytest.approx(x + 30, abs=0.6)
+        assert visit.named_place("knee") == pytest.approx(there, abs=1)
         visit.page.locator(".lens").wait_for(state="hidden")
         moved = visit.answer()
         visit.tap(visit.page.get_by_role("button", name="Undo"))
@@ -325,7 +349,7 @@ def test_points_stay_while_another_page_is_looked_at(browser, address):
         visit.page.locator(f".answer[data-of='{moved}']").wait_for()
 
 
-def test_a_new_user_measures_corrects_and_keeps_in_a_minute_and_eight_taps(
+def test_a_new_user_measures_corrects_keeps_and_finds_it_in_a_minute_and_eight_taps(
     browser, address, store_file
 ):
     began = time.monotonic()
@@ -340,22 +364,30 @@ def test_a_new_user_measures_corrects_and_keeps_in_a_minute_and_eight_taps(
         visit.tap(visit.page.get_by_role("button", name="Keep this measurement"))
         visit.page.get_by_text("Kept for P-017: knee").wait_for()
         shown = visit.page.locator(".answer dd b").first.inner_text()
+        visit.tap(visit.page.get_by_role("link", name="Open P-017"))
+        for _ in ("found", "still there when the page is loaded again"):
+            visit.page.get_by_role("heading", name="Follow a person").wait_for()
+            visit.page.locator(".answer").get_by_text(shown).first.wait_for()
+            visit.page.locator("[data-testid=stVegaLiteChart] canvas, .vega-embed svg").wait_for()
+            visit.page.reload()
+    assert visit.taps <= 8
+    assert time.monotonic() - began < 60
     with open_store(store_file) as store:
         (row,) = store.measurements(person="P-017")
         knee = store.measurement(row.id).measurement.landmarks.points["knee"]
     assert f"{row.flexion_deg:.1f}°" == shown
-    # 4 px to the right on a screen 390 px wide, in a photo of 1600 px.
-    found = measured("bed_01.jpg").landmarks.points["knee"]
-    scale = 1600 / visit.width
-    assert (knee.source, knee.x_px) == ("manual", pytest.approx(found.x_px + 4 * scale, abs=3))
-    assert knee.y_px == pytest.approx(found.y_px - 3 * scale, abs=3)
-    assert visit.taps <= 8
-    assert time.monotonic() - began < 60
+    # 4 px to the right on a screen on which the photo of 1600 px is narrower.
+    found, scale = measured("bed_01.jpg").landmarks.points["knee"], 1600 / visit.width
+    assert knee.source == "manual"
+    assert knee.x_px == pytest.approx(found.x_px + 4 * scale, abs=0.5)
+    assert knee.y_px == pytest.approx(found.y_px - 3 * scale, abs=0.5)
 
 
 @SIZES
 def test_axe_finds_nothing_that_is_ours(browser, address, size):
     def check(state: str) -> None:
+        visit.settled()
+        visit.page.wait_for_timeout(600)  # what was waiting for the server is pale until then
         found = Axe().run(visit.page).response["violations"]
         wrong = [
             (violation["id"], node["html"][:200])
@@ -374,6 +406,10 @@ def test_axe_finds_nothing_that_is_ours(browser, address, size):
         visit.page.locator(".alarm").wait_for()
         visit.tap(visit.page.locator(".chips button", has_text="Hinge"))
         check("alarm, editor in use, settings open")
+        visit.typed("Person (code)", "P-018")
+        visit.tap(visit.page.get_by_role("button", name="Keep this measurement"))
+        visit.page.get_by_text("Kept for P-018").wait_for()
+        check("kept")
         visit.tap(visit.page.get_by_role("link", name="Photograph"))
         visit.page.get_by_role("heading", name="How to photograph").wait_for()
         visit.settled()

@@ -216,11 +216,12 @@ def _told(kept: KeptMeasurement, *, with_photo: bool) -> None:
     for name, code in (("people", kept.person), ("machines", kept.machine)):
         if code is not None and name in pages:
             what = "person" if name == "people" else "machine"
-            st.page_link(
-                pages[name],
-                label=f"Open {code}",
-                icon=":material/arrow_forward:",
-                query_params={what: code},
-                width="stretch",
-            )
+            with st.container(key="kept"):
+                st.page_link(
+                    pages[name],
+                    label=f"Open {code}",
+                    icon=":material/arrow_forward:",
+                    query_params={what: code},
+                    width="stretch",
+                )
             return

@@ -404,6 +404,7 @@ class Editor {
   drop(event, kept) {
     const drag = this.drag;
     if (!drag || event.pointerId !== drag.id) return;
+    if (kept) this.pull(event); // the last stretch may have come with the finger's lifting
     this.drag = null;
     this.hideLens();
     if (this.waiting) {
