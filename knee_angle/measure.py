@@ -11,16 +11,19 @@ module that it calls.
 from __future__ import annotations
 
 import math
+import os
+import sys
 import time
-from collections.abc import Mapping, Sequence
+import traceback
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
 from knee_angle import camera, comparison, finding, scale, uncertainty
-from knee_angle.errors import UnreadablePhoto
+from knee_angle.errors import KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks
@@ -45,7 +48,12 @@ from knee_angle.records import (
 from knee_angle.side import side_of
 from knee_angle.tags import Tag, bars_of, find_tags, strip_of
 
-__all__ = ["Seen", "look", "measure", "measure_photo"]
+__all__ = ["DEBUG", "Seen", "internal_fault", "look", "measure", "measure_photo", "safely"]
+
+Answer = TypeVar("Answer")
+
+DEBUG = "KNEE_ANGLE_DEBUG"
+"""Set in the environment, it has the details of an internal fault printed to stderr."""
 
 CAUTION_IMAGE = (
     "The camera's direction is not known: the angle is the one in the flat picture. "
@@ -103,7 +111,8 @@ def measure(
     InvalidInput
         A displayed number or hand-placed point that cannot be.
     """
-    try:
+
+    def steps() -> Measurement | NotMeasured:
         photo = read_photo(source, name=name, limit_megapixels=limit_megapixels)
         return measure_photo(
             photo,
@@ -112,8 +121,36 @@ def measure(
             manual=manual,
             settings=settings or Settings(),
         )
+
+    return safely(steps)
+
+
+def safely(steps: Callable[[], Answer]) -> Answer | NotMeasured | Unreadable:
+    """One photo's steps; whatever goes wrong with that photo becomes its result.
+
+    Raises
+    ------
+    KneeAngleError
+        What is the same for every photo: a value or model that the call cannot use.
+    """
+    try:
+        return steps()
     except UnreadablePhoto as error:  # also damage that shows at full size only
         return Unreadable(error.reason)
+    except KneeAngleError:
+        raise
+    except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the rest
+        return internal_fault(error)
+
+
+def internal_fault(error: Exception) -> NotMeasured:
+    """A mistake of ours as a photo's result; its details are for those who ask for them."""
+    if os.environ.get(DEBUG):
+        print("".join(traceback.format_exception(error)), end="", file=sys.stderr)
+    return NotMeasured(
+        f"this software has a fault that this photo shows ({type(error).__name__})",
+        f"please report it; the environment variable {DEBUG}=1 shows the details",
+    )
 
 
 @dataclass(frozen=True, slots=True)

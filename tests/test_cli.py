@@ -13,10 +13,11 @@ from pathlib import Path
 import pytest
 from conftest import SAMPLES, scenes
 
+from knee_angle import measure as measuring
 from knee_angle import photo
 from knee_angle.cli import photos
 from knee_angle.photo import read_photo
-from knee_angle.records import Settings
+from knee_angle.records import Measurement, Settings
 
 BED = SAMPLES / "bed_01.jpg"
 
@@ -44,6 +45,30 @@ def test_json_lines_in_the_order_given_and_the_rest_goes_on(tmp_path):
     assert all(r["reason"] for r in rows if r["status"] == "unreadable")
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("debug", [None, "1"])
+def test_a_fault_of_ours_in_one_photo_is_its_row_and_the_rest_goes_on(monkeypatch, capfd, debug):
+    true_steps = measuring.measure_photo
+
+    def faulty(photo, **how):
+        if photo.name == "bed_01.jpg":
+            raise ZeroDivisionError("in /a/private/path")
+        return true_steps(photo, **how)
+
+    monkeypatch.setattr(measuring, "measure_photo", faulty)
+    if debug:
+        monkeypatch.setenv(measuring.DEBUG, debug)
+    rows = photos.measured(
+        [BED, SAMPLES / "bed_06.jpg"],
+        displayed={BED: None, SAMPLES / "bed_06.jpg": None},
+        manual=None, settings=Settings(), pose_model=None, overlay=None, limit_megapixels=120.0,
+    )  # fmt: skip
+    (_, fault), (_, good) = rows
+    assert fault.reason == "this software has a fault that this photo shows (ZeroDivisionError)"
+    assert "please report it" in fault.advice
+    assert isinstance(good, Measurement)
+    assert ("Traceback" in capfd.readouterr().err) == bool(debug)
 
 
 def test_all_measured_is_exit_status_zero_and_stderr_stays_empty():

@@ -9,6 +9,7 @@ import streamlit as st
 from conftest import SAMPLES, scenes
 from streamlit.testing.v1 import AppTest
 
+from knee_angle.page import tray
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
 from knee_angle.store import open_store
@@ -128,6 +129,19 @@ def test_a_broken_photo_is_told_and_nothing_breaks():
     page.file_uploader[0].set_value([("broken.jpg", broken, "image/jpeg")]).run()
     assert not page.exception
     assert "The photo could not be used. broken.jpg" in page.error[0].value
+
+
+def test_a_fault_of_ours_is_told_and_nothing_breaks(monkeypatch):
+    def faulty(*_, **__):
+        raise ZeroDivisionError
+
+    with monkeypatch.context() as broken:
+        broken.setattr(tray, "look", faulty)
+        page = with_photo("bed_01.jpg")
+        assert "bed_01.jpg: this software has a fault" in page.error[0].value
+    with monkeypatch.context() as broken:
+        broken.setattr(tray, "measure_photo", faulty)
+        assert "this software has a fault" in html(with_photo("bed_06.jpg")).lower()
 
 
 def test_a_number_that_cannot_be_is_told():

@@ -33,9 +33,9 @@ from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.exchange import as_json
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import measure_photo
+from knee_angle.measure import internal_fault, measure_photo
 from knee_angle.photo import Photo, read_photo
-from knee_angle.records import Measurement, NotMeasured, Outcome, Settings, Unreadable
+from knee_angle.records import Measurement, Outcome, Settings, Unreadable
 
 __all__ = ["main"]
 
@@ -127,8 +127,7 @@ def _answer(
     except KneeAngleError:
         raise  # a missing model, a folder that cannot be written: the same for every photo
     except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the night
-        reason = f"measuring it failed ({type(error).__name__}: {error})"
-        outcome, trouble = NotMeasured(reason, "please report this photo as a mistake"), "error"
+        outcome, trouble = internal_fault(error), "error"
     return Answer(job.photo, as_json(job.photo, outcome, version=__version__), sha256, trouble)
 
 

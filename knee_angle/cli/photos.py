@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from knee_angle.errors import InvalidInput, UnreadablePhoto
-from knee_angle.records import Measurement, Outcome, Settings, Unreadable
+from knee_angle.errors import InvalidInput
+from knee_angle.records import Measurement, Outcome, Settings
 
 if TYPE_CHECKING:
     from knee_angle.photo import Photo
@@ -27,29 +28,28 @@ def measured(
 ) -> Iterator[tuple[Path, Outcome]]:
     """Each photo's result, as soon as it is there; every file is read once."""
     from knee_angle.landmarks.standard import opened_detectors
-    from knee_angle.measure import measure_photo
+    from knee_angle.measure import measure_photo, safely
     from knee_angle.photo import read_photo
 
     targets = {} if overlay is None else overlay_files(photos, overlay)
-    unwritten = []
+    unwritten: list[str] = []
     with opened_detectors(pose_model) as detectors:
+
+        def steps(path: Path) -> Outcome:
+            photo = read_photo(path, limit_megapixels=limit_megapixels)
+            outcome = measure_photo(
+                photo,
+                detectors=detectors,
+                displayed_deg=displayed[path],
+                manual=manual,
+                settings=settings,
+            )
+            if path in targets and isinstance(outcome, Measurement):
+                unwritten.extend(_save_overlay(photo, outcome, targets[path]))
+            return outcome
+
         for path in photos:
-            outcome: Outcome
-            try:
-                photo = read_photo(path, limit_megapixels=limit_megapixels)
-                outcome = measure_photo(
-                    photo,
-                    detectors=detectors,
-                    displayed_deg=displayed[path],
-                    manual=manual,
-                    settings=settings,
-                )
-            except UnreadablePhoto as error:
-                outcome = Unreadable(error.reason)
-            else:
-                if path in targets and isinstance(outcome, Measurement):
-                    unwritten += _save_overlay(photo, outcome, targets[path])
-            yield path, outcome
+            yield path, safely(partial(steps, path))
     if unwritten:  # said last, so that no result is lost for a picture
         raise InvalidInput("; ".join(unwritten) + ": name another folder")
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import streamlit as st
 
-from knee_angle.errors import UnreadablePhoto
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import Seen, look, measure_photo
+from knee_angle.measure import Seen, look, measure_photo, safely
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo import Photo, read_photo
-from knee_angle.records import Landmarks, Measurement, NotMeasured, Settings
+from knee_angle.records import Landmarks, Measurement, NotMeasured, Settings, Unreadable
 from knee_angle.store import KeptMeasurement
 
 __all__ = ["MOST", "Entry", "Tray", "the_tray"]
@@ -98,12 +98,13 @@ class Entry:
         Raises
         ------
         KneeAngleError
-            A number that cannot be, or a photo that breaks off when read in full.
+            A number that cannot be.
         """
         seen = self.seen
         if self.found is not None:
             seen = Seen(seen.tags, self.edit.applied(self.found))
-        return measure_photo(
+        steps = partial(
+            measure_photo,
             self.photo,
             detectors=_detectors()[1],
             settings=settings,
@@ -111,6 +112,10 @@ class Entry:
             manual=self.edit.manual(),
             seen=seen,
         )
+        answer = safely(steps)
+        if isinstance(answer, Unreadable):
+            return NotMeasured(answer.reason, "copy the photo again from the phone")
+        return answer
 
 
 @dataclass
@@ -123,20 +128,27 @@ class Tray:
 
     def add(self, content: bytes, name: str, *, batch: int) -> None:
         """Read a photo, look at it, and choose it; a photo that cannot be read is told."""
-        try:
-            photo = read_photo(content, name=name)
-            if photo.sha256 not in self.entries:
-                if len(self.entries) >= MOST:
-                    self.refused.append(
-                        f"{name}: not taken, {MOST} photos are here already. Remove one first."
-                    )
-                    return
-                seen = look(photo, detectors=_detectors()[1])
-                self.entries[photo.sha256] = Entry(photo, seen, batch=batch)
-        except UnreadablePhoto as error:
-            self.refused.append(f"{name}: {error.reason}")
+        read = safely(lambda: self._looked_at(content, name, batch=batch))
+        if isinstance(read, Entry):
+            self.entries[read.photo.sha256] = read
+            self.chosen = read.photo.sha256
+        elif isinstance(read, NotMeasured):
+            self.refused.append(f"{name}: {read.reason}: {read.advice}")
+        elif isinstance(read, Unreadable):
+            self.refused.append(f"{name}: {read.reason}")
         else:
-            self.chosen = photo.sha256
+            self.refused.append(
+                f"{name}: not taken, {MOST} photos are here already. Remove one first."
+            )
+
+    def _looked_at(self, content: bytes, name: str, *, batch: int) -> Entry | None:
+        """The photo with what is seen in it, as it was where it is here; None: no room."""
+        photo = read_photo(content, name=name)
+        if photo.sha256 in self.entries:
+            return self.entries[photo.sha256]
+        if len(self.entries) >= MOST:
+            return None
+        return Entry(photo, look(photo, detectors=_detectors()[1]), batch=batch)
 
     def current(self) -> Entry | None:
         """The photo that is shown."""
