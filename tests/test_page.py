@@ -200,12 +200,15 @@ def test_several_photos_keep_their_own_number_and_points():
     assert len(page.session_state["tray"].entries) == 2
     second = entry(page).photo.sha256
     page = changed(page, "Number on the display", 40.0)
+    page = changed(page, "Photographed at", "extension")
     page.session_state["tray"].chosen = next(iter(page.session_state["tray"].entries))
     page.run()
     assert field(page, "Number on the display").value is None
+    assert field(page, "Photographed at").value == "none"
     page.session_state["tray"].chosen = second
     page.run()
     assert field(page, "Number on the display").value == 40.0
+    assert field(page, "Photographed at").value == "extension"
 
 
 def ready() -> AppTest:

@@ -86,7 +86,7 @@ def set_up(entry: Entry) -> SetUp:
     """How the machine is set, folded away: whatever is noted is kept with the measurement."""
     with st.expander("Set-up of the machine", icon=":material/checklist:"):
         st.caption("Common practice. Whatever you fill in is kept with the measurement.")
-        end = memory.choice("Photographed at", entry.own("end"), ENDS, horizontal=True)
+        end = memory.choice("Photographed at", f"end-{entry.key}", ENDS, horizontal=True)
         ticks = tuple(
             key for key, words in CHECKLIST.items() if memory.tick(words, entry.own(f"tick-{key}"))
         )

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
@@ -42,6 +42,7 @@ __all__ = ["Store", "new_id", "open_store", "utc_now"]
 
 Json = dict[str, Any]
 Clock = Callable[[], datetime]
+T = TypeVar("T")
 
 LIST_LIMIT = 1000
 """Rows a list returns unless asked for more: no page shows more."""
@@ -263,15 +264,15 @@ class Store:
             **_measurement_columns(measurement, photo_sha256),
         }
 
-        def keep(connection: Connection) -> None:
+        def keep(connection: Connection) -> KeptMeasurement:
             row["person"] = person and self._known(connection, schema.people, person)
             row["machine"] = machine and self._known(connection, schema.machines, machine)
             if self._keep(connection, schema.measurements, row, now) and photo is not None:
                 picture = {name: getattr(photo, name) for name in CropJpeg.__slots__}
                 self._insert(connection, schema.photos, {"measurement": row["id"], **picture}, now)
+            return reading.kept_measurement(connection, row["id"])
 
-        self._write(keep)
-        return self.measurement(row["id"]).row
+        return self._write(keep)
 
     def measurements(
         self,
@@ -374,13 +375,13 @@ class Store:
             **_check_columns(result),
         }
 
-        def keep(connection: Connection) -> None:
+        def keep(connection: Connection) -> KeptCheck:
             row["machine"] = self._known(connection, schema.machines, machine)
             row["person"] = person and self._known(connection, schema.people, person)
             self._keep(connection, schema.checks, row, now)
+            return reading.kept_check(connection, row["id"])
 
-        self._write(keep)
-        return self.check(row["id"]).row
+        return self._write(keep)
 
     def checks(
         self, *, machine: str | None = None, limit: int = LIST_LIMIT, all_rows: bool = False
@@ -472,20 +473,17 @@ class Store:
         with opening.in_words(self.engine.url), self.engine.connect() as connection:
             yield connection
 
-    def _write(self, step: Callable[[Connection], None]) -> None:
+    def _write(self, step: Callable[[Connection], T]) -> T:
         """Run a step in a transaction of its own: all of it is kept, or nothing."""
-        for again in (True, False):
-            try:
-                with (
-                    opening.in_words(self.engine.url),
-                    opening.writing(self.engine) as connection,
-                ):
-                    step(connection)
-                return
-            except opening.AlreadyThereError:
-                # Another program kept the same row at this moment: the step sees it now.
-                if not again:
-                    raise
+        try:
+            return self._write_once(step)
+        except opening.AlreadyThereError:
+            # Another program kept the same row at this moment: the step sees it now.
+            return self._write_once(step)
+
+    def _write_once(self, step: Callable[[Connection], T]) -> T:
+        with opening.in_words(self.engine.url), opening.writing(self.engine) as connection:
+            return step(connection)
 
     def _insert(self, connection: Connection, table: sa.Table, row: Json, now: datetime) -> None:
         connection.execute(sa.insert(table).values(**row, saved_at=now, who=self.who))

@@ -244,9 +244,13 @@ def in_words(url: URL) -> Iterator[None]:
         if isinstance(error, IntegrityError) and "unique" in first.lower():
             raise AlreadyThereError(f"the store {shown(url)} holds that row already") from error
         says = _meaning(cause) or f"could not do this ({first})"
+        # A server that went away in the last moment may have done it without telling.
+        now = (
+            "may not have been done: look first" if error.connection_invalidated else "was not done"
+        )
         raise StoreError(
             f"the store {shown(url)} {says}. What was told as kept before is kept; what was asked "
-            "now was not done."
+            f"now {now}."
         ) from error
 
 

@@ -30,6 +30,8 @@ __all__ = [
     "audit_lines",
     "checks",
     "counts",
+    "kept_check",
+    "kept_measurement",
     "latest_checks",
     "machine_card",
     "measurements",
@@ -98,6 +100,16 @@ def measurements(
     if not all_rows:
         query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
     return tuple(_kept(row) for row in connection.execute(query.limit(limit)))
+
+
+def kept_measurement(connection: Connection, row_id: str) -> KeptMeasurement:
+    """The list row of a measurement that is there."""
+    return _kept(connection.execute(_measurement_rows(full=False).where(_M.c.id == row_id)).one())
+
+
+def kept_check(connection: Connection, row_id: str) -> KeptCheck:
+    """The list row of a machine check that is there."""
+    return _kept_check(connection.execute(_check_rows(full=False).where(_C.c.id == row_id)).one())
 
 
 def stored_measurement(connection: Connection, row_id: str) -> StoredMeasurement | None:
