@@ -22,16 +22,20 @@ PHOTOS = [Path("a.jpg"), Path("b.jpg")]
         pytest.param(b'photo,displayed_deg\na.jpg,"93,5"\n', id="decimal comma in quotes"),
         pytest.param(b"photo, displayed_deg ,note\n a.jpg , 93.5,ok\n", id="spaces"),
         pytest.param(b"photo,displayed_deg\n\n\na.jpg,93.5\n\n", id="empty lines"),
-        pytest.param(b"photo,displayed_deg\na.jpg,93.5\nz.jpg,12\n", id="more than was given"),
+        pytest.param(b"photo,displayed_deg\nb.jpg,\na.jpg,93.5\nz.jpg,12\n", id="more than given"),
     ],
 )
 def test_the_number_is_read_as_meant(tmp_path, content):
     path = tmp_path / "t.csv"
     path.write_bytes(content)
     table = read_displayed_table(path, PHOTOS)
-    assert {photo.name: table[photo.name] for photo in PHOTOS if photo.name in table} == {
-        "a.jpg": 93.5
-    }
+    assert {photo.name: table.get(photo.name) for photo in PHOTOS} == {"a.jpg": 93.5, "b.jpg": None}
+
+
+def test_a_named_photo_with_an_empty_cell_is_not_an_unnamed_one(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("photo,displayed_deg\na.jpg,\n")
+    assert read_displayed_table(path, PHOTOS) == {"a.jpg": None}
 
 
 @pytest.mark.parametrize(
@@ -54,7 +58,12 @@ def test_the_number_is_read_as_meant(tmp_path, content):
         (b"photo,displayed_deg\na.jpg,412\n", "must be between -30 and 180, but got 412"),
         (b"photo,displayed_deg\na.jpg,1\na.jpg,9\n", "line 3: a.jpg is named twice"),
         (b"photo,displayed_deg\n,93\n", "line 2: names no photo"),
-        (b"photo,displayed_deg\nc.jpg,90\n", "names c.jpg, but no such photo was given"),
+        (b"photo,displayed_deg\nc.jpg,90\n", "names c.jpg (is b.jpg meant?), but no such"),
+        (
+            b"photo,displayed_deg\na.jpg,90\nb .jpg,40\n",
+            "names b .jpg (is b.jpg meant?), but no such photo was given, "
+            "and has no row for b.jpg: correct the names",
+        ),
         (
             b'photo,displayed_deg\n"a.jpg,93\n',
             "cannot be read as UTF-8 CSV (unexpected end of data)",

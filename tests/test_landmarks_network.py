@@ -56,6 +56,13 @@ def test_a_photo_without_a_leg_is_not_measured(picture):
     assert answer.advice
 
 
+@pytest.mark.parametrize("size", [(20000, 3), (3, 20000), (20000, 1), (1, 1)])
+def test_a_strip_of_a_photo_is_no_fault(size):
+    data = io.BytesIO()
+    Image.new("RGB", size, (90, 120, 60)).save(data, "PNG")
+    assert isinstance(NetworkDetector().find(read_photo(data.getvalue())), NotMeasured)
+
+
 def test_the_same_photo_gives_the_same_answer():
     picture = np.random.default_rng(5).integers(0, 256, (300, 400, 3)).astype(np.uint8)
     picture = cv2.GaussianBlur(picture, (0, 0), 5)

@@ -41,7 +41,10 @@ def measure(
         list[Path], typer.Argument(help="Photos of one leg each.", show_default=False)
     ],
     displayed: Annotated[
-        float | None, typer.Option(help="The machine's number, degrees of flexion, for all photos.")
+        float | None,
+        typer.Option(
+            help="The machine's number, degrees of flexion; a row of the table goes first."
+        ),
     ] = None,
     displayed_table: Annotated[
         Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -98,23 +99,37 @@ def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]
     return []
 
 
-def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[str, float]:
-    """Displayed numbers by photo name; every problem of the file in one message."""
+def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[str, float | None]:
+    """Displayed numbers by photo name; every problem of the file in one message.
+
+    A photo that the table names with an empty cell has no displayed number (None). Rows
+    for other photos do no harm where every given photo has its row; where one has none, a
+    name may be mistyped, and its photo would go without its number: refused.
+    """
     if path is None:
         return {}
-    from knee_angle.batch.table import read_table
+    from knee_angle.batch.table import named, read_table
 
     table = read_table(str(path), needs=("photo", "displayed_deg"))
     given = [photo.name for photo in dict.fromkeys(photos)]
-    unclear = sorted({name for name in given if given.count(name) > 1} & set(table.displayed_deg))
+    unclear = sorted({name for name in given if given.count(name) > 1} & set(table.photos))
     if unclear:
         raise InvalidInput(
             f"the table {table.name}: several photos given are called {', '.join(unclear)}: "
             "give them in calls of their own"
         )
-    surplus = sorted(set(table.displayed_deg) - set(given))
-    if surplus and len(surplus) == len(table.displayed_deg):
+    surplus = [name for name in table.photos if name not in given]
+    lacking = [name for name in given if name not in table.photos]
+    if surplus and lacking:
         raise InvalidInput(
-            f"the table {table.name}: names {', '.join(surplus[:5])}, but no such photo was given"
+            f"the table {table.name}: names {named([_hint(n, lacking) for n in surplus])}, but no "
+            f"such photo was given, and has no row for {named(lacking)}: correct the names, or "
+            "give each photo a row (an empty cell where the display was not read)"
         )
-    return table.displayed_deg
+    return {name: table.displayed_deg.get(name) for name in table.photos if name in given}
+
+
+def _hint(name: str, given: Sequence[str]) -> str:
+    """A name that was not given, with the given one that it may mean."""
+    near = get_close_matches(name, given, n=1)
+    return f"{name} (is {near[0]} meant?)" if near else name

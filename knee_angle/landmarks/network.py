@@ -380,7 +380,7 @@ def _cut(photo: Photo, window: _Window, size: int) -> Rgb:
     if source.size == 0:
         return np.zeros((size, size, 3), dtype=np.uint8)
     while window.side / float(scale.mean()) / size > 2:  # average: a warp would skip pixels
-        height, width = (n - n % 2 for n in source.shape[:2])
+        height, width = (max(n - n % 2, 1) for n in source.shape[:2])
         half_size = (max(width // 2, 1), max(height // 2, 1))
         source = cv2.resize(source[:height, :width], half_size, interpolation=cv2.INTER_AREA)
         scale = scale * 2.0
