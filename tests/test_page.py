@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import date
+from pathlib import Path
 
 import pytest
 import streamlit as st
@@ -13,6 +15,8 @@ from knee_angle.page import tray
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
 from knee_angle.store import open_store
+
+ROOT = Path(__file__).resolve().parents[1]
 
 
 @pytest.fixture(autouse=True)
@@ -193,6 +197,17 @@ def test_a_machine_point_that_is_none_can_be_removed():
 )  # fmt: skip
 def test_what_the_browser_sends_is_checked(sent, expected):
     assert edit_of(sent, revision="r", width_px=100, height_px=50) == expected
+
+
+def test_the_editors_script_is_found_under_the_projects_name():
+    """Streamlit finds it by the small pyproject.toml that travels inside the package."""
+    inside = tomllib.loads((ROOT / "knee_angle" / "pyproject.toml").read_text())
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    assert inside["project"]["name"] == project["project"]["name"]
+    (component,) = inside["tool"]["streamlit"]["component"]["components"]
+    assert (ROOT / "knee_angle" / component["asset_dir"] / "editor.js").is_file()
+    shipped = project["tool"]["setuptools"]["package-data"]["knee_angle"]
+    assert {"pyproject.toml", "page/editor/*", "page/drawings/*", "page/*.css"} <= set(shipped)
 
 
 def test_several_photos_keep_their_own_number_and_points():
