@@ -120,9 +120,9 @@ def control_chart(
     base = _chart(rows).encode(x=x, y=y)
     kinds = ["as expected", "a rule fired"]
     layers = [
-        *_control_lines(chart, span),
-        base.mark_line(color=KNEE, strokeWidth=1.4),
-        base.mark_rule(color=KNEE, strokeWidth=2).encode(y="low:Q", y2="high:Q"),
+        *_control_lines(chart),
+        base.mark_line(color=KNEE, strokeWidth=1.4).encode(y=_bare("value")),
+        base.mark_rule(color=KNEE, strokeWidth=2).encode(y=_bare("low"), y2="high:Q"),
         base.mark_point(size=95, filled=True, opacity=1).encode(
             color=alt.Color(
                 "kind:N", scale=alt.Scale(domain=kinds, range=[KNEE, LIMIT]), legend=LEGEND
@@ -140,7 +140,7 @@ def control_chart(
         ),
     ]
     words = f"{title} over checks; the table below holds the numbers."
-    return _finished(alt.layer(*layers), words)
+    return _finished(alt.layer(*layers).resolve_axis(y="independent"), words)
 
 
 def _bare(field: str) -> alt.Y:
@@ -238,25 +238,25 @@ def _mark_layer(marks: Sequence[Mark]) -> alt.Chart:
     return drawn
 
 
-def _control_lines(chart: ControlChart | None, span: list[str]) -> list[alt.Chart]:
+def _control_lines(chart: ControlChart | None) -> list[alt.Chart]:
+    """Limits and mean as lines, with their words at the right edge of the chart."""
     if chart is None:
         return []
-    rows = [
-        {"value": value, "words": words, "at": span[0]}
-        for value, words in (
-            (chart.high, "upper limit"),
-            (chart.centre, "mean"),
-            (chart.low, "lower limit"),
-        )
-    ]
-    base = _chart(rows).encode(y="value:Q")
-    limits = base.transform_filter("datum.words != 'mean'")
+    middle = (chart.low + chart.centre) / 2, (chart.centre + chart.high) / 2
+    axis = alt.Axis(
+        orient="right", values=[chart.low, chart.centre, chart.high], title=None,
+        labelExpr=f"datum.value < {middle[0]} ? ['lower', 'limit'] : "
+        f"datum.value > {middle[1]} ? ['upper', 'limit'] : ['mean']",
+        labelFontSize=12, labelColor=QUIET, ticks=False, domain=False, grid=False,
+        labelOverlap=False,
+    )  # fmt: skip
+    limits = _chart([{"value": chart.low}, {"value": chart.high}])
+    mean = _chart([{"value": chart.centre}])
     return [
-        limits.mark_rule(color=LIMIT, strokeDash=[7, 4], strokeWidth=1.6),
-        base.transform_filter("datum.words == 'mean'").mark_rule(color=QUIET, strokeWidth=1.2),
-        base.mark_text(align="left", dx=4, dy=-7, fontSize=12, color=QUIET).encode(
-            x="at:T", text="words:N"
+        limits.mark_rule(color=LIMIT, strokeDash=[7, 4], strokeWidth=1.6).encode(
+            y=alt.Y("value:Q", axis=axis)
         ),
+        mean.mark_rule(color=QUIET, strokeWidth=1.2).encode(y=_bare("value")),
     ]
 
 
