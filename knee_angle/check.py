@@ -33,6 +33,7 @@ from knee_angle.records import (
     Outcome,
     Settings,
 )
+from knee_angle.wording import degrees, phrase
 
 __all__ = ["MachineCheck", "check_machine"]
 
@@ -78,6 +79,8 @@ class MachineCheck:
         Bars and hinge of every photo, in the order of `photos`; empty without bars.
     bar_hinge : bars.HingeFit or None
         The hinge in the axes of the tags on the bars, where they showed it.
+    cautions : tuple of str
+        What to keep in mind, in plain sentences.
     """
 
     photos: tuple[str, ...]
@@ -94,6 +97,7 @@ class MachineCheck:
     outliers: tuple[str, ...]
     frames: tuple[Frame, ...] = ()
     bar_hinge: bars.HingeFit | None = None
+    cautions: tuple[str, ...] = ()
 
     def knee_table(
         self, displayed_deg: Sequence[float], settings: Settings
@@ -135,7 +139,7 @@ def check_machine(
     """
     used, left_out = _usable(outcomes)
     if len(used) < FEWEST:
-        reasons = "; ".join(f"{name}: {reason}" for name, reason in left_out) or "none was left out"
+        reasons = "; ".join(f"{n}: {phrase(why)}" for n, why in left_out) or "none was left out"
         return NotMeasured(
             f"a machine check needs at least {FEWEST} photos with a measured knee and a displayed "
             f"number, but got {len(used)} ({reasons})",
@@ -143,9 +147,33 @@ def check_machine(
             "the displayed number of each",
         )
     try:
-        return _checked(used, left_out, settings, rng or np.random.default_rng(len(used)))
-    except InvalidInput as error:
-        return NotMeasured(str(error), "photograph the machine over a wider part of its range")
+        found = _checked(used, left_out, settings, rng or np.random.default_rng(len(used)))
+    except InvalidInput:
+        return _no_line(list(used.values()))
+    return replace(found, cautions=_cautions(used))
+
+
+def _no_line(results: Sequence[Measurement]) -> NotMeasured:
+    """The refusal of photos through which no line with a useful ± goes."""
+    shown = [r.displayed.deg for r in results if r.displayed is not None]
+    knees = [r.knee.deg for r in results]
+    return NotMeasured(
+        f"the photos show too little of the machine's range: displays from {degrees(min(shown))} "
+        f"to {degrees(max(shown))}, knees from {degrees(min(knees))} to {degrees(max(knees))}",
+        f"photograph the machine at {FEWEST} or more settings spread over its allowed range",
+    )
+
+
+def _cautions(used: Mapping[str, Measurement]) -> tuple[str, ...]:
+    """Legs of both sides in one check: the machine was set up anew between them."""
+    sides = {side: [n for n, r in used.items() if r.side == side] for side in ("left", "right")}
+    if not all(sides.values()):
+        return ()
+    return (
+        f"These photos show a left leg ({', '.join(sides['left'])}) and a right leg "
+        f"({', '.join(sides['right'])}): the machine was set up anew between them, so hinge and "
+        "fit are a mixture of both. Check each side by photos of its own.",
+    )
 
 
 def _usable(

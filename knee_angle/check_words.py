@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 
 from knee_angle import wording
 from knee_angle.calibration import Line, RangeVerdict
 from knee_angle.check import MachineCheck
 from knee_angle.errors import InvalidInput
-from knee_angle.records import NotMeasured, Settings
+from knee_angle.records import Measurement, NotMeasured, Outcome, Settings
 
-__all__ = ["check_text"]
+__all__ = ["check_alarms", "check_text"]
 
 TABLE_CAUTION = (
     "The table describes this leg as it lay. Settings stay the prescriber's: it is no reason to "
@@ -18,16 +20,31 @@ TABLE_CAUTION = (
 )
 
 
-def check_text(result: MachineCheck | NotMeasured, settings: Settings) -> str:
-    """The whole check as text, with the finding first."""
+def check_alarms(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
+    """Every photo's alarm with the photo's name: also of photos that the check left out."""
+    return tuple(
+        f"{alarm} ({name})"
+        for name, outcome in outcomes.items()
+        if isinstance(outcome, Measurement)
+        for alarm in outcome.alarms
+    )
+
+
+def check_text(
+    result: MachineCheck | NotMeasured, settings: Settings, *, alarms: Sequence[str] = ()
+) -> str:
+    """The whole check as text: alarms first (see `check_alarms`), then the finding."""
+    loudest = [f"!! {alarm}" for alarm in alarms]
     if isinstance(result, NotMeasured):
-        return (
-            f"Not checked: {wording.phrase(result.reason)}. "
-            f"Next: {wording.phrase(result.advice)}.\n{wording.CAUTION}"
+        refused = (
+            f"Not checked: {wording.phrase(result.reason)}. Next: {wording.phrase(result.advice)}."
         )
+        return "\n".join([*loudest, refused, wording.CAUTION])
     lines = [
+        *loudest,
         f"Finding: {wording.FINDING_WORDS[result.kind]}",
         f"  {result.advice}",
+        *(f"  caution: {caution}" for caution in result.cautions),
         "",
         *_line("display against frame (calibration)", result.reading, result.reading_verdict),
         *_line("display against knee", result.knee_line, result.knee_verdict),

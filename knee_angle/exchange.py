@@ -351,19 +351,24 @@ def _harmless(value: Any) -> Any:
     return f"'{value}" if risky else value
 
 
-def check_as_json(result: MachineCheck | NotMeasured, *, version: str) -> Json:
+def check_as_json(
+    result: MachineCheck | NotMeasured, *, version: str, alarms: Sequence[str] = ()
+) -> Json:
     """A machine check, ready for `json.dumps`; y = displayed, degrees."""
     if isinstance(result, NotMeasured):
         return {
+            "alarms": list(alarms),
             "status": "not_checked",
             "reason": result.reason,
             "advice": result.advice,
             "version": version,
         }
     return {
+        "alarms": list(alarms),
         "status": "checked",
         "finding": result.kind,
         "advice": result.advice,
+        "cautions": list(result.cautions),
         "photos": list(result.photos),
         "left_out": [{"photo": name, "reason": reason} for name, reason in result.left_out],
         "outliers": list(result.outliers),

@@ -25,6 +25,7 @@ from knee_angle.records import (
     Segments,
     Settings,
 )
+from knee_angle.wording import degrees, hinge_place
 
 __all__ = [
     "ADVICE",
@@ -46,7 +47,7 @@ U_SUPPORT_TYPED_MM = 10.0
 (common practice)."""
 
 ADVICE: dict[FindingKind, str] = {
-    "none": "Display and frame agree, and the leg lies well in the machine.",
+    "none": "Display and frame agree, and frame and knee agree, within their tolerances.",
     "calibration": (
         "The machine's display does not show what its bars do: have its sensor checked before "
         "the number is relied on."
@@ -100,6 +101,13 @@ HINGE_TOLERANCE_MM = 25.0
 at 90 degrees of flexion, by the planar model."""
 
 
+HINGE_OFF = (
+    " The hinge lies more than {mm:.0f} mm off all the same ({place}); at other angles that can "
+    "cost more degrees: photograph there too."
+)
+"""Said where the angles agree and the hinge's place is nevertheless proven off."""
+
+
 def find_cause(
     frame: Frame | None,
     displayed: Displayed,
@@ -140,8 +148,19 @@ def find_cause(
     advice = ADVICE[kind].format(hinge=hinge_words(frame, segments))
     if kind == "undecided" and abs(frame.distal_mm) > 1.96 * math.sqrt(frame.hinge_cov_mm2[0]):
         advice += f" Meanwhile: {hinge_words(frame, segments)}."
+    if kind == "none" and _hinge_is_off(frame):
+        advice += HINGE_OFF.format(mm=HINGE_TOLERANCE_MM, place=hinge_place(frame))
     held = None if explained is None else support
     return Finding(kind, calibration, fit, explained, u_explained, advice, held)
+
+
+def _hinge_is_off(frame: Frame) -> bool:
+    """Whether the hinge is proven to lie off the knee, along the thigh or across it."""
+    dd, _, aa = frame.hinge_cov_mm2
+    return any(
+        verdict_of(mm, u=math.sqrt(var), tolerance=HINGE_TOLERANCE_MM) == "outside"
+        for mm, var in ((frame.distal_mm, dd), (frame.anterior_mm, aa))
+    )
 
 
 def support_of(settings: Settings) -> tuple[float, float]:
@@ -232,13 +251,13 @@ def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
     limit = settings.limit_flexion_deg
     if limit is not None and high > limit:
         alarms.append(
-            f"PAST THE PRESCRIBED FLEXION: the knee may bend to {high:.1f}°, prescribed are "
-            f"{limit:g}°. Stop the machine and follow the prescription."
+            f"PAST THE PRESCRIBED FLEXION: the knee may bend to {degrees(high)}, prescribed are "
+            f"{degrees(limit)}. Stop the machine and follow the prescription."
         )
     limit = settings.limit_extension_deg
     if limit is not None and low < limit:
         alarms.append(
-            f"PAST THE PRESCRIBED EXTENSION: the knee may straighten to {low:.1f}°, prescribed are "
-            f"{limit:g}°. Stop the machine and follow the prescription."
+            f"PAST THE PRESCRIBED EXTENSION: the knee may straighten to {degrees(low)}, prescribed "
+            f"are {degrees(limit)}. Stop the machine and follow the prescription."
         )
     return tuple(alarms)

@@ -132,7 +132,7 @@ def phrase(text: str) -> str:
 
 
 FINDING_WORDS: dict[FindingKind, str] = {
-    "none": "neither reading nor fit is off",
+    "none": "reading and fit are within their tolerances",
     "calibration": "calibration warning: the machine reads wrongly",
     "fit": "fit warning: hinge and knee do not coincide",
     "both": "calibration and fit warning",

@@ -137,3 +137,59 @@ def test_the_command_plans_photos():
     impossible = run("plan", "--wanted-u", "0.1")
     assert impossible.returncode == 2
     assert "more photos do not lower what they share" in impossible.stderr
+
+
+def other_side(outcome: Measurement) -> Measurement:
+    from dataclasses import replace
+
+    side = "right" if outcome.side == "left" else "left"
+    return replace(outcome, leg=replace(outcome.leg, side=side))
+
+
+def test_legs_of_both_sides_in_one_check_are_named():
+    assert check_machine(SERIES["a"], Settings()).cautions == ()
+    mixed = {**SERIES["a"], "series_a_1.jpg": other_side(SERIES["a"]["series_a_1.jpg"])}
+    result = check_machine(mixed, Settings())
+    assert len(result.cautions) == 1
+    assert "leg (series_a_1.jpg)" in result.cautions[0]
+    assert "Check each side by photos of its own" in check_text(result, Settings())
+
+
+def test_photos_at_one_setting_are_refused_in_plain_words():
+    one = SERIES["a"]["series_a_4.jpg"]
+    refused = check_machine(dict.fromkeys(["a.jpg", "b.jpg", "c.jpg"], one), Settings())
+    assert re.fullmatch(
+        r"the photos show too little of the machine's range: displays from 88.0\u00b0 to "
+        r"88.0\u00b0, knees from [0-9.]+\u00b0 to [0-9.]+\u00b0",
+        refused.reason,
+    )
+    assert "at 3 or more settings spread over its allowed range" in refused.advice
+
+
+@pytest.mark.parametrize("count", [2, 6], ids=["refused", "checked"])
+def test_an_alarm_of_any_photo_is_first_in_text_and_json(count):
+    photos = sorted(SAMPLES.glob("series_a_*.jpg"))[-count:]
+    call = (*photos, "--displayed-table", SAMPLES / "displayed.csv", "--limit-flexion", 95)
+    text, row = run(*call).stdout, json.loads(run(*call, "--format", "json").stdout)
+    assert text.startswith("!! PAST THE PRESCRIBED FLEXION: the knee may bend to 1")
+    assert text.splitlines()[0].endswith("(series_a_5.jpg)")
+    assert next(iter(row)) == "alarms"
+    assert [alarm[:4] for alarm in row["alarms"]] == ["PAST"] * 2
+    assert row["status"] == ("checked" if count == 6 else "not_checked")
+
+
+def test_copies_of_a_photo_count_once_and_refusals_read_well(tmp_path):
+    for copy in ("x.jpg", "y.jpg", "z.jpg"):
+        (tmp_path / copy).write_bytes((SAMPLES / "series_a_4.jpg").read_bytes())
+    table = tmp_path / "t.csv"
+    table.write_text("photo,displayed_deg\nx.jpg,88\ny.jpg,88\nz.jpg,\n")
+    photos = [tmp_path / name for name in ("x.jpg", "y.jpg", "z.jpg")]
+    said = run(*photos, "--displayed-table", table).stdout
+    assert (
+        "but got 1 (y.jpg: it is the same file as x.jpg, which counts once; z.jpg: it is the same "
+        "file as x.jpg, which counts once). Next: photograph"
+    ) in said
+    table.write_text("photo,displayed_deg\nx.jpg,88\ny.jpg,89\nz.jpg,\n")
+    twice = run(*photos, "--displayed-table", table)
+    assert twice.returncode == 2
+    assert "x.jpg and y.jpg are the same file, but the table gives 88 and 89" in twice.stderr

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import scenes
+from conftest import SAMPLES, scenes
 
 from knee_angle.finding import (
     ADVICE,
@@ -162,6 +162,23 @@ def test_prescribed_limits(low, high, alarms):
     assert len(said) == alarms
     assert all(s.startswith("PAST THE PRESCRIBED") and "Stop the machine" in s for s in said)
     assert alarms_of(angle(low, high), Settings()) == ()
+
+
+def test_an_alarm_counts_as_every_other_sentence_does():
+    said = alarms_of(angle(-2, 6), Settings(limit_extension_deg=0))
+    assert said == (
+        "PAST THE PRESCRIBED EXTENSION: the knee may straighten to \u22122.0\u00b0, prescribed are "
+        "0.0\u00b0. Stop the machine and follow the prescription.",
+    )
+
+
+def test_angles_that_agree_do_not_hide_a_hinge_that_lies_off():
+    """Truth of the rendered photo: 17 mm distal, 44 mm posterior."""
+    off = measure(SAMPLES / "bed_01.jpg", detectors=(DotDetector(),), displayed_deg=93).finding
+    assert off.kind == "none"
+    assert off.advice.startswith("Display and frame agree, and frame and knee agree")
+    assert "The hinge lies more than 25 mm off all the same (" in off.advice
+    assert "mm posterior of the knee)" in off.advice
 
 
 def test_frame_and_hinge_of_the_sample_photos():

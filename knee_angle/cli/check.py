@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -22,9 +24,9 @@ from knee_angle.cli.options import (
     limit,
     positive,
 )
-from knee_angle.cli.photos import measured, read_displayed_table
+from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.errors import InvalidInput
-from knee_angle.records import NotMeasured, Settings
+from knee_angle.records import NotMeasured, Outcome, Settings
 
 __all__ = ["check"]
 
@@ -54,6 +56,12 @@ def check(
     support_mm: Annotated[
         float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
     ] = None,
+    limit_flexion: Annotated[
+        float | None, typer.Option(help="Prescribed flexion limit, degrees.")
+    ] = None,
+    limit_extension: Annotated[
+        float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
+    ] = None,
     wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's frame.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
@@ -75,7 +83,7 @@ def check(
             "photo of its own for each setting"
         )
     from knee_angle.check import check_machine
-    from knee_angle.check_words import check_text
+    from knee_angle.check_words import check_alarms, check_text
 
     settings = Settings(
         tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
@@ -86,10 +94,14 @@ def check(
         dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
         thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
         support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
+        limit_flexion_deg=limit("--limit-flexion", limit_flexion),
+        limit_extension_deg=limit("--limit-extension", limit_extension),
     )
+    in_order("--limit-extension", limit_extension, "--limit-flexion", limit_flexion)
     table = read_displayed_table(displayed_table, photos)
-    outcomes = measured(
-        photos,
+    names, copies = _named(photos), _copies(photos, table)
+    found = measured(
+        [photo for photo in photos if photo not in copies],
         displayed={photo: table.get(photo.name) for photo in photos},
         manual=None,
         settings=settings,
@@ -97,13 +109,60 @@ def check(
         overlay=None,
         limit_megapixels=120.0,
     )
-    result = check_machine({str(photo): outcome for photo, outcome in outcomes}, settings)
+    outcomes: dict[str, Outcome] = {names[photo]: outcome for photo, outcome in found}
+    outcomes |= {
+        names[copy]: NotMeasured(
+            f"it is the same file as {names[first]}, which counts once",
+            "photograph each setting anew",
+        )
+        for copy, first in copies.items()
+    }
+    result, alarms = check_machine(outcomes, settings), check_alarms(outcomes)
     if output is Format.JSON:
-        print(json.dumps(exchange.check_as_json(result, version=__version__), allow_nan=False))
+        row = exchange.check_as_json(result, version=__version__, alarms=alarms)
+        print(json.dumps(row, allow_nan=False))
     else:
-        print(check_text(result, settings))
+        print(check_text(result, settings, alarms=alarms))
     left = isinstance(result, NotMeasured) or bool(result.left_out)
     raise typer.Exit(int(left))
+
+
+def _named(photos: Sequence[Path]) -> dict[Path, str]:
+    """What each photo is called: its file name, and its folder too where two share that."""
+    short = [shown(photo) for photo in photos]
+    return {
+        photo: str(photo) if short.count(name) > 1 else name
+        for photo, name in zip(photos, short, strict=True)
+    }
+
+
+def _copies(photos: Sequence[Path], table: Mapping[str, float | None]) -> dict[Path, Path]:
+    """Photos that are byte for byte another one, each with the one that counts.
+
+    Raises
+    ------
+    InvalidInput
+        One picture with two displayed numbers.
+    """
+    firsts: dict[str, Path] = {}
+    copies = {}
+    for photo in sorted(photos, key=lambda photo: table.get(photo.name) is None):
+        try:
+            with photo.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            continue  # told as unreadable when it is its turn
+        first = firsts.setdefault(digest, photo)
+        if first == photo:
+            continue
+        copies[photo] = first
+        numbers = (table.get(first.name), table.get(photo.name))
+        if None not in numbers and numbers[0] != numbers[1]:
+            raise InvalidInput(
+                f"{first.name} and {photo.name} are the same file, but the table gives "
+                f"{numbers[0]:g} and {numbers[1]:g}: name the photo of each setting"
+            )
+    return copies
 
 
 def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:

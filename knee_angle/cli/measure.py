@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -235,11 +236,28 @@ def _frame(outcome: Measurement) -> list[tuple[str, str]]:
                 rows.append(
                     (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
                 )
-        if found.explained_deg is not None and found.u_explained_deg is not None:
-            explained = wording.with_u(found.explained_deg, found.u_explained_deg, sign=True)
-            rows.append(("  by hinge", f"{explained} of the fit part{_held(found)}"))
+        rows += _by_hinge(found)
         rows.append(("next", found.advice))
     return rows
+
+
+def _by_hinge(found: Finding) -> list[tuple[str, str]]:
+    """What the hinge's place would do to the knee; nothing where its ± holds zero."""
+    explained, u = found.explained_deg, found.u_explained_deg
+    if explained is None or u is None or found.fit is None:
+        return []
+    if abs(explained) <= wording.plus_minus(u):
+        return []
+    rest = found.fit.discrepancy_deg - explained
+    # The two share errors: their ± taken as independent is rather too wide.
+    if abs(rest) <= wording.plus_minus(math.hypot(u, found.fit.u_deg)):
+        beside = "the fit part agrees with it within both ±"
+    elif abs(found.fit.discrepancy_deg) < abs(explained):
+        beside = "the fit part is less: something else works against it"
+    else:
+        beside = f"the other {wording.degrees(rest, sign=True)} of the fit part come from elsewhere"
+    text = f"{wording.with_u(explained, u, sign=True)} expected from its place{_held(found)}"
+    return [("  by hinge", f"{text}; {beside}")]
 
 
 def _held(found: Finding) -> str:

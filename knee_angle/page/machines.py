@@ -13,7 +13,7 @@ import streamlit as st
 
 from knee_angle import wording
 from knee_angle.check import MachineCheck, check_machine
-from knee_angle.check_words import check_text
+from knee_angle.check_words import check_alarms, check_text
 from knee_angle.control import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.follow import Due, difference_at, due
@@ -288,7 +288,7 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
             st.caption(wording.sentence(outcome))
         outcomes[f"photo {number}"] = outcome
     result = check_machine(outcomes, settings)
-    st.text(check_text(result, settings))
+    st.text(check_text(result, settings, alarms=check_alarms(outcomes)))
     if isinstance(result, MachineCheck):
         _keep(store, code, tray, result, outcomes, settings)
     if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
