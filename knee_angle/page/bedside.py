@@ -16,7 +16,7 @@ import streamlit as st
 from knee_angle import wording
 from knee_angle.comparison import Counting, flexion_of_display
 from knee_angle.draw import overlay
-from knee_angle.errors import KneeAngleError
+from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO, drawing
@@ -129,7 +129,7 @@ def _work(tray: Tray, entry: Entry) -> None:
         _editor(entry)
     with folded:
         setup = keeping.set_up(entry)
-        prescription = keeping.prescription_of(whose.person) if whose.person else None
+        prescription, unknown = _prescription(whose.person)
         settings = _settings(entry, prescription)
         beneath = st.container()
         _other_photos(tray, entry)
@@ -142,6 +142,8 @@ def _work(tray: Tray, entry: Entry) -> None:
         return
     fingerprint = _fingerprint(entry, asked)
     with top:
+        if unknown is not None:
+            st.error(f"The prescribed limits are not known: {unknown}")
         _answer(result, asked, fingerprint)
     with keeping_it:
         keeping.keep_area(
@@ -154,6 +156,16 @@ def _work(tray: Tray, entry: Entry) -> None:
         )
     with beneath:
         _more(entry, result)
+
+
+def _prescription(person: str) -> tuple[Prescription | None, StoreError | None]:
+    """What is prescribed for a person, or why that cannot be told."""
+    if not person:
+        return None, None
+    try:
+        return keeping.prescription_of(person), None
+    except StoreError as error:
+        return None, error
 
 
 def _other_photos(tray: Tray, entry: Entry) -> None:

@@ -8,7 +8,7 @@ from datetime import date
 import streamlit as st
 
 from knee_angle import wording
-from knee_angle.errors import KneeAngleError
+from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.keep import crop_jpeg
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
@@ -75,11 +75,17 @@ def whose(entry: Entry) -> Whose:
 
 
 def prescription_of(person: str) -> Prescription | None:
-    """What is prescribed today for a person of that code; None where nobody is known by it."""
+    """What is prescribed today for a person of that code; None where nobody is known by it.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be read: whether anything is prescribed is not known then.
+    """
     try:
         return the_store().prescription_on(checked_code(person), date.today())
-    except KneeAngleError:
-        return None  # keeping the measurement tells what is wrong
+    except InvalidInput:
+        return None  # no code: keeping the measurement says so
 
 
 def set_up(entry: Entry) -> SetUp:
@@ -172,7 +178,8 @@ def _kept(
     try:
         entry.kept = _saved(entry, result, settings, wanted, row_id=entry.pending[1])
     except KneeAngleError as error:
-        return f"Not kept: {error}. Nothing here is lost: correct it and keep it again."
+        why = str(error).rstrip(".")
+        return f"Not kept: {why}. Nothing here is lost: correct it and keep it again."
     entry.kept_as = wanted
     return None
 
