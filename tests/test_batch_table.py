@@ -26,6 +26,17 @@ def test_a_csv_keeps_codes_as_text_and_reads_plain_numbers(tmp_path):
     ]
 
 
+def test_decimal_commas_are_numbers_in_every_column_where_the_comma_is_free(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("photo;displayed_deg;hand_deg;code\na.jpg;93,5;90,5;1,2,3\nb.jpg;;7;x\n")
+    assert read_table(str(path)).columns.to_pylist() == [
+        {"hand_deg": 90.5, "code": "1,2,3"},
+        {"hand_deg": 7.0, "code": "x"},
+    ]
+    path.write_text('photo,hand_deg\na.jpg,"90,5"\n')
+    assert read_table(str(path)).columns.to_pylist() == [{"hand_deg": "90,5"}]
+
+
 def test_a_parquet_table_keeps_its_types(tmp_path):
     path = tmp_path / "t.parquet"
     columns = {

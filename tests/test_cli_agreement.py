@@ -158,6 +158,18 @@ def test_codes_keep_their_leading_zeros_and_empty_cells_are_missing(tmp_path):
     np.testing.assert_array_equal(table.numbers("x"), [1.5, np.nan, 2.0])
 
 
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_a_spreadsheets_separators_and_decimal_commas_are_read(separator, tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text("\ufeffperson,x\n007,1.5\n7,\n".replace(",", separator).replace(".", ","))
+    table = read_table(path)
+    assert table.labels("person") == ["007", "7"]
+    np.testing.assert_array_equal(table.numbers("x"), [1.5, np.nan])
+    path.write_text(f"person{separator}x\n7{separator}1.234,5\n")
+    with pytest.raises(InvalidInput, match=r"row 1: x must be a number, but got '1\.234,5'"):
+        read_table(path).numbers("x")
+
+
 def test_the_plan_says_how_many_pairs_and_for_what():
     done = run("plan", "--sd", 4, "--half-width", 1.5)
     assert done.stdout.startswith("84 pairs, each of another person: with differences of SD 4°")

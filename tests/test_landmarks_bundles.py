@@ -65,6 +65,23 @@ def test_a_machine_without_a_bundle_says_how_to_get_it(no_bundle: Path) -> None:
 
 
 @pytest.mark.usefixtures("no_bundle")
+def test_a_named_file_that_is_no_bundle_is_a_wrong_call(tmp_path: Path) -> None:
+    photo = tmp_path / "photo.jpg"
+    photo.write_bytes(b"\xff\xd8\xff\xe0")
+    with pytest.raises(InvalidInput, match=r"the pose model .*photo\.jpg is no model bundle"):
+        bundles.find_pose_bundle(photo)
+
+
+def test_a_folder_without_the_package_is_called_by_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    with pytest.raises(InvalidInput, match=r"^here lacks "):
+        bundles.build_pose_bundle(Path())
+
+
+@pytest.mark.usefixtures("no_bundle")
 def test_a_named_bundle_that_is_not_there_is_a_wrong_call(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -81,7 +98,8 @@ def test_the_order_is_argument_then_variable_then_cache(
     named, in_variable = tmp_path / "a.task", tmp_path / "b.task"
     no_bundle.parent.mkdir()
     for path in (named, in_variable, no_bundle):
-        path.write_bytes(b"x")
+        with zipfile.ZipFile(path, "w") as bundle:
+            bundle.writestr("model.tflite", b"x")
     assert bundles.find_pose_bundle() == no_bundle
     monkeypatch.setenv("KNEE_ANGLE_POSE_MODEL", str(in_variable))
     assert bundles.find_pose_bundle() == in_variable

@@ -338,7 +338,7 @@ class _Finished:
             "this_run": self._times(started, measured),
         }
         with written_whole(places.record) as file:
-            file.write((json.dumps(record, indent=2, ensure_ascii=False) + "\n").encode())
+            file.write((json.dumps(record, indent=2) + "\n").encode())
         failures = [
             (job.photo, done.status, done.reason or "")
             for job in self.jobs

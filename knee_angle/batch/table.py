@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ from knee_angle.errors import InvalidInput
 if TYPE_CHECKING:
     import pyarrow
 
-__all__ = ["PhotoTable", "match", "named", "read_table"]
+__all__ = ["PhotoTable", "match", "named", "plain_number", "read_table", "separator_of"]
 
 SHOWN = 20
 """So many names of one kind stand in a message; the rest is counted."""
@@ -57,8 +57,9 @@ def read_table(address: str, *, needs: Sequence[str] = ("photo",)) -> PhotoTable
     """A CSV or Parquet file with the column ``photo`` and, where known, ``displayed_deg``.
 
     Columns of a CSV are separated by commas, semicolons or tabs; ``displayed_deg`` may have
-    a decimal comma. Every other column is handed on. A CSV column becomes numbers only
-    where every filled cell is a plain number: a code such as 007 keeps its zeros.
+    a decimal comma, and where the comma separates no columns, every other one too. Every
+    other column is handed on. A CSV column becomes numbers only where every filled cell is
+    a plain number: a code such as 007 keeps its zeros.
 
     Parameters
     ----------
@@ -143,7 +144,7 @@ def _csv(name: str, content: bytes) -> tuple[pyarrow.Table, list[str], list[str]
 
     try:
         text = content.decode("utf-8-sig")
-        separator = max(SEPARATORS, key=text.partition("\n")[0].count)
+        separator = separator_of(text)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         header = [cell.strip() for cell in next(reader, [])]
         rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
@@ -165,31 +166,54 @@ def _csv(name: str, content: bytes) -> tuple[pyarrow.Table, list[str], list[str]
         [row[n].strip() if n < len(row) else "" for _, row in rows] for n in range(len(header))
     ]
     columns = {
-        column: values if column == "photo" else _typed(values)
+        column: values if column == "photo" else _typed(values, comma=separator != ",")
         for column, values in zip(header, cells, strict=True)
     }
     return pyarrow.table(columns), [f"line {line}" for line, _ in rows], problems
 
 
-def _typed(cells: list[str]) -> list[Any]:
-    """Whole numbers, numbers or text: one kind a column, None for an empty cell."""
-    filled = [cell for cell in cells if cell]
-    kind: type[Any] = str
+def separator_of(text: str) -> str:
+    """What separates the columns: of comma, semicolon and tab the most frequent in the header.
+
+    Examples
+    --------
+    >>> separator_of("photo;displayed_deg")
+    ';'
+    """
+    return max(SEPARATORS, key=text.partition("\n")[0].count)
+
+
+def plain_number(text: str) -> float:
+    """A number as a spreadsheet writes it, with a decimal point or comma, and nothing else.
+
+    Raises
+    ------
+    ValueError
+        Anything else: a thousands separator, a unit, an underscore, infinity.
+    """
+    pointed = text.replace(",", ".")
+    if not NUMBER.fullmatch(pointed):
+        raise ValueError(text)
+    return float(pointed)
+
+
+def _typed(cells: list[str], *, comma: bool) -> list[Any]:
+    """Whole numbers, numbers or text: one kind a column, None for an empty cell.
+
+    ``comma``: the separator leaves the comma free to be the decimal sign.
+    """
+    filled = [cell.replace(",", ".") if comma else cell for cell in cells if cell]
+    kind: Callable[[str], Any] = str
     if filled and all(INTEGER.fullmatch(cell) for cell in filled):
         kind = int
     elif filled and all(NUMBER.fullmatch(cell) for cell in filled):
-        kind = float
+        kind = plain_number
     return [kind(cell) if cell else None for cell in cells]
 
 
 def _number(value: Any) -> float:
-    """A displayed number; in text with a decimal point or comma, and plain."""
-    if not isinstance(value, str):
-        return float(value)
-    text = value.replace(",", ".")
-    if not NUMBER.fullmatch(text):
-        raise ValueError(value)
-    return float(text)
+    """A displayed number, of text or of a Parquet column."""
+    return plain_number(value) if isinstance(value, str) else float(value)
 
 
 def _names(photos: Sequence[str], lines: Sequence[str]) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.batch.table import separator_of
 from knee_angle.errors import InvalidInput
 
 if TYPE_CHECKING:
@@ -29,11 +30,14 @@ class Table:
         What to call it in errors.
     columns : pyarrow.Table
         Its columns; text where it was CSV.
+    comma : bool
+        Whether a comma is the decimal sign in text.
     """
 
-    def __init__(self, name: str, columns: pa.Table) -> None:
+    def __init__(self, name: str, columns: pa.Table, *, comma: bool = False) -> None:
         self.name = name
         self._columns = columns
+        self._comma = comma
 
     def __len__(self) -> int:
         return int(self._columns.num_rows)
@@ -47,16 +51,18 @@ class Table:
         import pyarrow as pa
         import pyarrow.compute as pc
 
-        values = self._column(column)
+        given = values = self._column(column)
         if pa.types.is_dictionary(values.type):
             values = values.cast(values.type.value_type)
         if pa.types.is_string(values.type) or pa.types.is_large_string(values.type):
             values = pc.utf8_trim_whitespace(values)
             values = pc.if_else(pc.equal(values, ""), None, values)
+            if self._comma:
+                values = pc.replace_substring(values, ",", ".")
         try:
             numbers = values.cast(pa.float64())
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
-            raise InvalidInput(self._no_number(column, values.to_pylist())) from None
+            raise InvalidInput(self._no_number(column, given.to_pylist())) from None
         return np.asarray(numbers.to_numpy(zero_copy_only=False), dtype=float)
 
     def labels(self, column: str) -> list[str | None]:
@@ -89,7 +95,10 @@ class Table:
 
 
 def read_table(path: Path) -> Table:
-    """A CSV (UTF-8, comma, names in its first line) or Parquet table.
+    """A CSV (UTF-8, names in its first line) or Parquet table.
+
+    Columns of a CSV are separated by commas, semicolons or tabs, as in the other commands'
+    tables; where the comma separates none, it may be the decimal sign.
 
     Raises
     ------
@@ -99,7 +108,13 @@ def read_table(path: Path) -> Table:
     import pyarrow as pa
 
     try:
-        columns = _parquet(path) if path.suffix.lower() in {".parquet", ".pq"} else _csv(path)
+        separator = ","
+        if path.suffix.lower() in {".parquet", ".pq"}:
+            columns = _parquet(path)
+        else:
+            with path.open(encoding="utf-8-sig", errors="replace") as file:
+                separator = separator_of(file.readline())
+            columns = _csv(path, separator)
     except (OSError, pa.ArrowInvalid) as error:
         said = str(error).splitlines()[0].rstrip(".")
         raise InvalidInput(f"the table {path} cannot be read ({said}): check its name") from None
@@ -111,7 +126,7 @@ def read_table(path: Path) -> Table:
         )
     if columns.num_rows == 0:
         raise InvalidInput(f"the table {path.name} has no rows: give one with a row for each photo")
-    return Table(path.name, columns)
+    return Table(path.name, columns, comma=separator != ",")
 
 
 def _parquet(path: Path) -> pa.Table:
@@ -120,16 +135,17 @@ def _parquet(path: Path) -> pa.Table:
     return pq.read_table(path)
 
 
-def _csv(path: Path) -> pa.Table:
+def _csv(path: Path, separator: str) -> pa.Table:
     """Every column as text: whether it is a number is asked of the columns that are used."""
     import pyarrow as pa
     from pyarrow import csv
 
+    parse = csv.ParseOptions(delimiter=separator, newlines_in_values=True)
     with path.open("rb") as file:
-        names = csv.open_csv(file).schema.names
+        names = csv.open_csv(file, parse_options=parse).schema.names
     return csv.read_csv(
         path,
-        parse_options=csv.ParseOptions(newlines_in_values=True),
+        parse_options=parse,
         convert_options=csv.ConvertOptions(
             column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=True,
             null_values=[""],

@@ -121,7 +121,7 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
     Raises
     ------
     InvalidInput
-        A named bundle (by argument or variable) that is not there.
+        A named bundle (by argument or variable) that is not there, or no bundle.
     MissingModel
         None was named and none is in the cache; the text says how to get it.
     """
@@ -131,6 +131,10 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
     if explicit is not None:
         if not explicit.is_file():
             raise InvalidInput(f"the pose model {explicit} is not there: get it with {HOW_TO_GET}")
+        if not zipfile.is_zipfile(explicit):
+            raise InvalidInput(
+                f"the pose model {explicit} is no model bundle: get one with {HOW_TO_GET}"
+            )
         return explicit
     bundle = default_bundle()
     if not bundle.is_file():
@@ -230,7 +234,7 @@ def _read_package(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
     missing = [name for name in names if name not in found]
     if missing:
         raise InvalidInput(
-            f"{archive.name} lacks {', '.join(missing)}: it must be {PACKAGE}, "
+            f"{archive.resolve().name} lacks {', '.join(missing)}: it must be {PACKAGE}, "
             f"get it with {HOW_TO_GET}"
         )
     return found

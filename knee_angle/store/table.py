@@ -50,7 +50,7 @@ def json_lines_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
     """One JSON object a line: the result's contract, with what was kept about it."""
     for one in stored:
         row = {**one.contract, "kept": _kept(one), "settings": to_json(one.settings)}
-        yield json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n"
+        yield json.dumps(row, allow_nan=False) + "\n"
 
 
 def _kept(one: StoredMeasurement) -> Json:
