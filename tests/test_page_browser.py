@@ -8,7 +8,7 @@ import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -24,6 +24,7 @@ from playwright.sync_api import (
     ConsoleMessage,
     Locator,
     Page,
+    WebSocket,
     sync_playwright,
 )
 from serving import free_port, running
@@ -85,6 +86,7 @@ class Visit:
     screen: CDPSession
     asked: list[str]
     complaints: list[str]
+    received: list[int] = field(default_factory=list)
     taps: int = 0
     width: float = 0.0
 
@@ -184,7 +186,12 @@ def visiting(browser: Browser, address: str, size: dict) -> Iterator[Visit]:
     page = context.new_page()
     visit = Visit(page, context.new_cdp_session(page), [], [])
     context.on("request", lambda request: visit.asked.append(request.url))
-    page.on("websocket", lambda socket: visit.asked.append(socket.url))
+
+    def listen(socket: WebSocket) -> None:
+        visit.asked.append(socket.url)
+        socket.on("framereceived", lambda data: visit.received.append(len(data)))
+
+    page.on("websocket", listen)
     page.on(
         "console",
         lambda line: visit.complaints.append(line.text) if is_ours(line) else None,
@@ -229,6 +236,8 @@ def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, ad
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
         old, named = visit.answer(), visit.named_place("knee")
+        assert max(visit.received) > 100_000  # the picture
+        visit.received.clear()
         visit.drag_by_touch("knee", 30, -20, up=False)
         # The finger is still down: the point is under it, enlarged, and the old answer is marked.
         scale = 1600 / visit.width
@@ -240,6 +249,7 @@ def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, ad
         visit.new_answer(old)
         assert visit.named_place("knee") == pytest.approx(there, abs=1)
         visit.page.locator(".lens").wait_for(state="hidden")
+        assert max(visit.received) < 50_000  # it is not sent again
         moved = visit.answer()
         visit.tap(visit.page.get_by_role("button", name="Undo"))
         visit.new_answer(moved)
