@@ -32,6 +32,8 @@ def _parser() -> argparse.ArgumentParser:
     train.add_argument("--device", default="cuda")
     train.add_argument("--render-device", type=int, default=0, help="which GPU draws")
     train.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
+    train.add_argument("--compiled", action="store_true", help="compile the network first")
+    train.add_argument("--pretrained", type=Path, help="ImageNet weights kept before")
     train.add_argument("--init", type=Path, help="weights of an earlier run to go on from")
     export = steps.add_parser("export", help="write ONNX weights and their card")
     export.add_argument("weights", type=Path, help="network.pt of a training run")
@@ -42,6 +44,19 @@ def _parser() -> argparse.ArgumentParser:
     for step in (calibrate, evaluate):
         step.add_argument("photos", type=Path, nargs="*", help="each with its truth as .json")
     evaluate.add_argument("--without-leg", type=Path, nargs="*", default=[])
+    photos = steps.add_parser("photos", help="draw photos with known truth to judge by")
+    photos.add_argument("folder", type=Path)
+    photos.add_argument("--bank", type=Path, required=True, help="bodies that no training saw")
+    photos.add_argument("--kind", choices=("bed", "free", "none"), default="bed")
+    photos.add_argument("--count", type=int, default=2000)
+    photos.add_argument("--seed", type=int, default=9001)
+    photos.add_argument("--size", type=int, default=640, help="longer side, pixels")
+    photos.add_argument("--workers", type=int, default=1)
+    photos.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
+    groups = steps.add_parser("groups", help="measure such photos, and report by group")
+    groups.add_argument("folders", type=Path, nargs="+")
+    groups.add_argument("--workers", type=int, default=1)
+    groups.add_argument("--out", type=Path, help="where the Markdown goes; else it is printed")
     return parser
 
 
@@ -73,12 +88,13 @@ def main() -> None:
             batch=options.batch,
             seed=options.seed,
             device=options.device,
+            compiled=options.compiled,
         )
         train(
             plan,
             source=Source(options.bank, options.pictures, options.render_device),
             out=options.out,
-            pretrained=None if options.init else _pretrained(),
+            pretrained=None if options.init else (options.pretrained or _pretrained()),
             init=options.init,
         )
     elif options.step == "export":
@@ -88,6 +104,18 @@ def main() -> None:
         sys.stdout.write(f"{export(options.weights, options.out, training=note)}\n")
     elif options.step == "calibrate":
         _calibrate(options.photos)
+    elif options.step == "photos":
+        from knee_angle.training.photos import Order, draw_photos
+        from knee_angle.training.stream import Source
+
+        draw_photos(
+            Order(options.kind, options.count, options.seed, options.size),
+            source=Source(options.bank, options.pictures),
+            folder=options.folder,
+            workers=options.workers,
+        )
+    elif options.step == "groups":
+        _groups(options.folders, options.workers, options.out)
     else:
         _evaluate(options.photos, options.without_leg)
 
@@ -105,6 +133,18 @@ def _calibrate(photos: list[Path]) -> None:
     card |= calibration([judge(detector, p) for p in photos])
     card["calibrated_on"] = [p.name for p in photos]
     path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+
+
+def _groups(folders: list[Path], workers: int, out: Path | None) -> None:
+    """Measures every photo of the folders and writes the model card's tables."""
+    from knee_angle.training.groups import judge_photos, report
+
+    paths = [path.with_suffix(".jpg") for f in folders for path in sorted(f.glob("*.json"))]
+    text = report(judge_photos(paths, workers=workers))
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        out.write_text(text, encoding="utf-8")
 
 
 def _evaluate(photos: list[Path], without_leg: list[Path]) -> None:

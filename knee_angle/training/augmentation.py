@@ -132,7 +132,7 @@ def _plan(kept: Kept, size: int) -> _Plan:
     side = photo * _uniform(one, 0.95, 1.15)
     small = _uniform(one, 0, 1) < 0.1
     side = torch.where(small, side * _uniform(one, 1.0, 1.5), side)
-    near = _uniform(one, 0, 1) < torch.where(kept.meta[:, 0] < 3, 0.5, 0.35)
+    near = _uniform(one, 0, 1) < torch.where(kept.meta[:, 0] < 3, 0.65, 0.45)
     near_side = extent * _uniform(one, 1.15, 1.9)
     part = near & (_uniform(one, 0, 1) < 0.12)
     near_side = torch.where(part, extent * _uniform(one, 0.6, 1.1), near_side).clamp(min=80)
@@ -152,7 +152,7 @@ def _plan(kept: Kept, size: int) -> _Plan:
     middle, longest = (crop[:, :2] + crop[:, 2:]) / 2, (crop[:, 2:] - crop[:, :2]).max(1)[0]
     centre = torch.where(framed[:, None], middle, centre)
     side = torch.where(framed, longest * _uniform(one, 1.0, 1.08), side)
-    chances = torch.tensor([0.5, 0.2, 0.1, 0.2], device=device)
+    chances = torch.tensor([0.64, 0.14, 0.08, 0.14], device=device)
     quarter = torch.multinomial(chances, count, True).float() * 90
     quarter = torch.where(framed, quarter * (_uniform(one, 0, 1) < 0.4), quarter)
     tilted = torch.where(_uniform(one, 0, 1) < 0.12, _uniform(one, -45, 45), torch.zeros_like(side))

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["Bank", "Body", "build_bank", "load_bank"]
+__all__ = ["Bank", "Body", "build_bank", "girth", "load_bank"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -144,6 +144,12 @@ class Body:
 
 
 Bank = list[Body]
+
+
+def girth(body: Body) -> float:
+    """How wide the hips are for the body's height: the body shape in one number."""
+    hips = body.vertices[np.abs(body.regions[:, 0]) < 0.05]
+    return float(np.ptp(hips[:, 1]) / np.ptp(body.vertices[:, 0]))
 
 
 def load_bank(path: Path) -> Bank:

@@ -100,7 +100,7 @@ def hospital(soup: Soup, body: Body, *, straps: bool) -> list[Shell]:
     """Shorts or bare, gown, straps, stockings, dressings: a patient in bed."""
     r, u = soup.rng, soup.rng.uniform
     knee, ankle = body.knee_below_hip, body.ankle_below_hip
-    shells = [_around(soup, -0.16, u(0.02, 0.3) if r.random() < 0.8 else u(0.3, knee))]
+    shells = [_around(soup, -0.16, u(0.02, 0.3) if r.random() < 0.8 else u(min(0.3, knee), knee))]
     k = r.random()
     if k < 0.1:
         shells[0] = _around(soup, -0.16, u(ankle * 0.7, ankle + 0.02))

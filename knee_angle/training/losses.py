@@ -82,7 +82,7 @@ def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
         "points": 10.0,
         "heat": 0.15,
         "spread": 0.05,
-        "angle": 1.0,
+        "angle": 2.0,
         "presence": 0.3,
         "side": 0.15,
         "tilt": 1.0,

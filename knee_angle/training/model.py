@@ -25,6 +25,7 @@ STRIDE = 4
 COUNT = len(POINTS)
 BACKBONE = "efficientnet-lite2"
 TAPS, CHANNELS = (3, 6, 14, 20), (24, 48, 120, 352)  # blocks and widths at strides 4 to 32
+PLACED = 32  # channels of the deepest map that keep their place in the window
 
 
 @dataclass
@@ -121,7 +122,13 @@ class LegNetwork(nn.Module):  # type: ignore[misc, unused-ignore]
         self.maps = nn.Conv2d(width, COUNT * 6, 1)
         nn.init.normal_(self.maps.weight, std=0.01)
         nn.init.zeros_(self.maps.bias)
-        features = 2 * CHANNELS[-1] + COUNT * width + COUNT * 2
+        # Where edges of bed and machine run tells the direction: not only what is seen counts,
+        # but where.
+        self.placed = nn.Sequential(
+            nn.Conv2d(CHANNELS[-1], PLACED, 1, bias=False), nn.BatchNorm2d(PLACED), nn.ReLU6()
+        )
+        placed = PLACED * (INPUT_SIZE // 32) ** 2
+        features = 2 * CHANNELS[-1] + COUNT * width + COUNT * 2 + placed
         self.whole = nn.Sequential(
             nn.Linear(features, 256), nn.ReLU6(), nn.Dropout(0.1), nn.Linear(256, COUNT + 6)
         )
@@ -172,7 +179,8 @@ class LegNetwork(nn.Module):  # type: ignore[misc, unused-ignore]
         spread = torch.stack(
             [(fixed * maps[:, (3 + k) * COUNT : (4 + k) * COUNT]).sum(-1) for k in range(3)], -1
         )
-        z = self.whole(self._summary(taps[-1].float(), merged.float(), fixed, points))
+        summary = self._summary(taps[-1].float(), merged.float(), fixed, points)
+        z = self.whole(torch.cat([summary, self.placed(taps[-1]).float().flatten(1)], 1))
         return Predicted(
             points,
             spread,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.training.bodies import Bank, Body
+from knee_angle.training.bodies import Bank, girth
 from knee_angle.training.renderer import Renderer
 from knee_angle.training.scene import (
     FRAMINGS,
@@ -83,7 +83,7 @@ def label(scene: Scene, camera: Camera, picture: NDArray[np.uint8]) -> Sample:
         normal = normal if facing < 0 else -normal
         tilt = float(np.degrees(np.arccos(min(1.0, abs(facing)))))
         female, flexion = float(scene.person.body.sex == "female"), leg.flexion_deg
-        size = _girth(scene.person.body)
+        size = girth(scene.person.body)
     x0, y0, x1, y1 = camera.window
     values = {
         "framing": FRAMINGS.index(camera.framing),
@@ -105,13 +105,6 @@ def label(scene: Scene, camera: Camera, picture: NDArray[np.uint8]) -> Sample:
         normal.astype(np.float32),
         np.array([values[name] for name in META], np.float32),
     )
-
-
-def _girth(body: Body) -> float:
-    """How wide the hips are for the body's height: the body shape in one number."""
-    rest = body.vertices
-    hips = rest[np.abs(body.regions[:, 0]) < 0.05]
-    return float(np.ptp(hips[:, 1]) / np.ptp(rest[:, 0]))
 
 
 def samples(

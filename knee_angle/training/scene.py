@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from knee_angle.training.bodies import Bank
 from knee_angle.training.clothes import Shell, add_skirt, drape, everyday, hospital
 from knee_angle.training.machines import add_machine, add_tags, add_wedge
 from knee_angle.training.meshes import Soup
-from knee_angle.training.posing import Person, free_stance, lying_stance, pose, unit
+from knee_angle.training.posing import Person, free_stance, lying_stance, pose, rotation, unit
 from knee_angle.training.rooms import add_bystander, add_hand, add_place, add_sickroom, add_tubes
 
 __all__ = [
@@ -22,13 +22,20 @@ __all__ = [
     "Camera",
     "Light",
     "Scene",
+    "as_phone",
+    "blocked",
     "build_scene",
+    "camera_on",
     "draw_camera",
+    "draw_focal",
     "draw_light",
 ]
 
 Floats = NDArray[np.float64]
 POINTS = ("hip", "knee", "ankle", "heel", "toe", "thigh_bar", "hinge", "shank_bar")
+DIAGONAL_35_MM = 43.2666
+NEAREST_M = 0.55
+"""Nobody holds a phone closer to a leg that is to be in the picture whole."""
 Framing = Literal["leg", "waist", "whole", "crop", "elsewhere", "empty"]
 FRAMINGS: tuple[Framing, ...] = ("leg", "waist", "whole", "crop", "elsewhere", "empty")
 
@@ -99,7 +106,12 @@ def draw_person(bank: Bank, rng: np.random.Generator, *, lying: bool) -> Person:
 
 
 def build_scene(
-    bank: Bank, rng: np.random.Generator, *, pictures: int, kind: str | None = None
+    bank: Bank,
+    rng: np.random.Generator,
+    *,
+    pictures: int,
+    kind: str | None = None,
+    marks: bool = True,
 ) -> Scene:
     """A scene: mostly a patient in bed, else somebody anywhere, rarely nobody.
 
@@ -112,16 +124,18 @@ def build_scene(
         Number of background pictures that materials may show.
     kind : {"bed", "free", "empty"}, optional
         Forces the family.
+    marks : bool
+        Whether printed tags, dots and what looks like dots may be there.
     """
     soup = Soup(rng, pictures)
-    kind = kind or str(rng.choice(["bed", "free", "empty"], p=[0.56, 0.38, 0.06]))
+    kind = kind or str(rng.choice(["bed", "free", "empty"], p=[0.62, 0.32, 0.06]))
     person = draw_person(bank, rng, lying=kind != "free")
     skin, tone = draw_skin(rng)
     if kind == "empty":
         return _empty_scene(soup, person, skin, tone)
     if kind == "free":
         return _free_scene(soup, bank, person, skin, tone)
-    return _bed_scene(soup, bank, person, skin, tone)
+    return _bed_scene(soup, bank, person, skin, tone, marks=marks)
 
 
 def _empty_scene(soup: Soup, person: Person, skin: Floats, tone: float) -> Scene:
@@ -168,7 +182,9 @@ def _free_scene(soup: Soup, bank: Bank, person: Person, skin: Floats, tone: floa
     )
 
 
-def _bed_scene(soup: Soup, bank: Bank, person: Person, skin: Floats, tone: float) -> Scene:
+def _bed_scene(
+    soup: Soup, bank: Bank, person: Person, skin: Floats, tone: float, *, marks: bool
+) -> Scene:
     """A patient in bed, the right leg raised in a machine or on something soft."""
     r, u, leg = soup.rng, soup.rng.uniform, person.leg
     machine = r.random() < 0.86
@@ -188,12 +204,14 @@ def _bed_scene(soup: Soup, bank: Bank, person: Person, skin: Floats, tone: float
     if r.random() < 0.4:
         start = person.other_hip[0] + u(-0.3, 0.3)
         drape(soup, person, (start, u(0.6, 1.1)), (knee_y + u(0.08, 0.2), 0.75), soup.either(0.1))
+    if marks:
+        _add_marks(soup, person)
     _add_extras(soup, bank, person, skin)
     return Scene(person, soup.vertices(), shells, skin, tone, points, hip_covered=covered)
 
 
-def _add_extras(soup: Soup, bank: Bank, person: Person, skin: Floats) -> None:
-    """Tags, dots, screws, tubes, hands and people beside the bed."""
+def _add_marks(soup: Soup, person: Person) -> None:
+    """Printed tags, dots on hip, knee and ankle, and screws that look like dots."""
     r, u, leg = soup.rng, soup.rng.uniform, person.leg
     if r.random() < 0.3:
         add_tags(soup, leg)
@@ -209,6 +227,11 @@ def _add_extras(soup: Soup, bank: Bank, person: Person, skin: Floats) -> None:
         for _ in range(int(r.integers(1, 6))):
             at = leg.hip + [u(-0.2, 0.9), -u(0.08, 0.2), u(-0.1, 0.25)]
             soup.disc(at, [0, 1, 0], u(0.005, 0.015), 0.004, decoy)
+
+
+def _add_extras(soup: Soup, bank: Bank, person: Person, skin: Floats) -> None:
+    """Tubes, hands and people beside the bed."""
+    r, u, leg = soup.rng, soup.rng.uniform, person.leg
     if r.random() < 0.3:
         add_tubes(soup, person)
     if r.random() < 0.12:
@@ -297,8 +320,11 @@ def _look_from(scene: Scene, rng: np.random.Generator, framing: Framing) -> tupl
     u = rng.uniform
     distance = u(1.4, 3.0) if framing in ("whole", "waist") else u(0.9, 2.2)
     if scene.lying:
-        yaw = u(-36, 36)
-        pitch = u(-4, 32) if rng.random() < 0.85 else u(25, 55)
+        if rng.random() < 0.55:  # as people stand beside a bed (`camera.view_from_prior`)
+            yaw, pitch = rng.normal(0, 15), rng.normal(9, 8)
+        else:
+            yaw = u(-36, 36)
+            pitch = u(-4, 32) if rng.random() < 0.8 else u(25, 55)
     else:
         wide = 180 if framing in ("crop", "elsewhere") else 75
         yaw = u(-50, 50) if rng.random() < 0.45 else u(-wide, wide)
@@ -332,9 +358,14 @@ def blocked(scene: Scene, eye: Floats) -> int:
 
 
 def draw_camera(scene: Scene, rng: np.random.Generator, *, size: int) -> Camera:
-    """A camera that sees the leg; now and then one whose view things block."""
+    """A camera that sees the leg; now and then one whose view things block.
+
+    Half of the pictures are whole photos of a phone, the others any part of one.
+    """
     for _ in range(6):
         camera = _draw_camera(scene, rng, size=size)
+        if camera.framing in ("leg", "waist", "whole") and rng.random() < 0.5:
+            camera = as_phone(scene, camera, f35_mm=draw_focal(rng))
         if camera.framing in ("elsewhere", "empty") or blocked(scene, camera.position) < 2:
             break
     return camera
@@ -342,8 +373,15 @@ def draw_camera(scene: Scene, rng: np.random.Generator, *, size: int) -> Camera:
 
 def _draw_camera(scene: Scene, rng: np.random.Generator, *, size: int) -> Camera:
     """A phone held by hand: aimed roughly, never quite level, its framing off-centre."""
-    u = rng.uniform
     framing, base = _framing(scene, rng)
+    return camera_on(scene, rng, size=size, framing=framing, base=base)
+
+
+def camera_on(
+    scene: Scene, rng: np.random.Generator, *, size: int, framing: Framing, base: Floats
+) -> Camera:
+    """A camera that holds the points ``base``, shape (N, 3), about as ``framing`` asks."""
+    u = rng.uniform
     back, distance = _look_from(scene, rng, framing)
     target = (base.max(0) + base.min(0)) / 2 + rng.normal(0, 0.05, 3)
     roll = math.radians(rng.normal(0, 5))
@@ -374,6 +412,33 @@ def _draw_camera(scene: Scene, rng: np.random.Generator, *, size: int) -> Camera
     x0, y0 = int(size * (1 - wide) / 2), int(size * (1 - high) / 2)
     principal = (size / 2 - centre[0] * focal, size / 2 - centre[1] * focal)
     return Camera(turn, shift, focal, principal, size, (x0, y0, size - x0, size - y0), framing)
+
+
+def draw_focal(rng: np.random.Generator) -> float:
+    """A phone's main lens, now and then its second one; 35 mm equivalent."""
+    return float(rng.uniform(24, 28)) if rng.random() < 0.85 else float(rng.uniform(48, 56))
+
+
+def as_phone(scene: Scene, camera: Camera, *, f35_mm: float) -> Camera:
+    """A camera that sees about the same, with its lens in the middle and a phone's angle.
+
+    It is turned by the shortest way to aim at the middle of the picture, and moved
+    along its axis so that the leg keeps its size; never nearer than `NEAREST_M`.
+    """
+    x0, y0, x1, y1 = camera.window
+    middle = np.array([camera.size / 2, camera.size / 2])
+    ray = np.r_[(middle - camera.centre_px) / camera.focal_px, 1.0]
+    ray /= np.linalg.norm(ray)
+    across = np.cross(ray, [0.0, 0, 1])
+    angle = math.degrees(math.acos(min(1.0, float(ray[2]))))
+    aim = rotation(across, angle) if angle > 1e-6 else np.eye(3)
+    turn, shift = aim @ camera.turn, aim @ camera.shift
+    focal = f35_mm / DIAGONAL_35_MM * math.hypot(x1 - x0, y1 - y0)
+    subject = np.zeros(3) if scene.person is None else scene.person.leg.knee
+    depth = float((turn @ subject + shift)[2])
+    wanted = max(depth * focal / camera.focal_px, NEAREST_M)
+    shift = shift + [0, 0, wanted - depth]
+    return replace(camera, turn=turn, shift=shift, focal_px=focal, centre_px=(middle[0], middle[1]))
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,9 @@ class Plan:
     rate : float
         Peak learning rate of the new layers; ``backbone_rate`` times it for the
         pretrained ones, whose features came from real photographs.
+    device : str
+    compiled : bool
+        Whether torch compiles the network first: minutes that long runs win back.
     """
 
     seconds: float
@@ -62,6 +65,7 @@ class Plan:
     rate: float = 1.5e-3
     backbone_rate: float = 0.35
     device: str = "cuda"
+    compiled: bool = False
 
 
 class Store:
@@ -272,6 +276,7 @@ def _run(
     network = network.to(plan.device).to(memory_format=torch.channels_last).train()
     averaged: LegNetwork = copy.deepcopy(network).eval()
     optimiser = _optimiser(network, plan)
+    answer = torch.compile(network) if plan.compiled else network
     start, step, saved = time.monotonic(), 0, time.monotonic()
     while time.monotonic() - began < plan.seconds:
         progress = (time.monotonic() - start) / max(1e-6, plan.seconds - (start - began))
@@ -280,7 +285,7 @@ def _run(
             group["lr"] = (
                 plan.rate * min(1, (step + 1) / 150) * (0.98 * cosine + 0.02) * group["factor"]
             )
-        total, parts = _step(network, optimiser, store.draw(plan.batch), step, plan.device)
+        total, parts = _step(answer, optimiser, store.draw(plan.batch), step, plan.device)
         _average(averaged, network, step)
         step += 1
         if step in (20, 100) or step % 250 == 0:
@@ -296,7 +301,7 @@ def _run(
 
 
 def _step(
-    network: LegNetwork, optimiser: torch.optim.Optimizer, kept: Kept, step: int, device: str
+    network: nn.Module, optimiser: torch.optim.Optimizer, kept: Kept, step: int, device: str
 ) -> tuple[float, dict[str, Tensor]]:
     """One batch; the loss is read back only when someone will look at it."""
     with torch.no_grad():
