@@ -94,3 +94,19 @@ def test_weights_that_do_not_match_their_card_are_refused(monkeypatch):
     )
     with pytest.raises(MissingModel, match="do not match"):
         network._Model(threads=1)
+
+
+def test_a_leg_seen_obliquely_keeps_its_direction_and_wide_covariance():
+    # Taken as square-on, its flat angle would come with an interval that is far too narrow.
+    normal = np.array([np.sin(np.radians(65.0)), 0.0, -np.cos(np.radians(65.0))])
+    look = network._Look(
+        points=np.zeros((8, 2)),
+        cov=np.zeros((8, 2, 2)),
+        presence=np.ones(8),
+        p_right=0.5,
+        normal=normal,
+        tilt_cov=np.diag([400.0, 100.0]),
+    )
+    told = network._direction([look, look, look])
+    assert np.allclose(told.normal, normal)
+    assert told.tilt_cov_deg2 == pytest.approx((400.0, 0.0, 100.0))

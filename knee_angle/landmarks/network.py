@@ -74,8 +74,6 @@ of one leg none had one more than 0.61 apart; all 9 of two people side by side i
 was believed had one beyond 1.8, the faintest at 0.44."""
 COVER = 0.8
 """Breadth of the leg's cover, in mean segments."""
-MOST_TILT_DEG = 50.0
-MOST_TILT_U_DEG = 16.0
 
 ADVICE = (
     "photograph the leg from its outer side with hip, knee and ankle in the picture, "
@@ -134,8 +132,7 @@ class NetworkView:
     Parameters
     ----------
     landmarks : Landmarks
-    direction : Direction or None
-        None where it is too unsure, or the leg is seen too obliquely.
+    direction : Direction
     presence : float
         The least presence of hip, knee and ankle.
     spread : float
@@ -145,7 +142,7 @@ class NetworkView:
     """
 
     landmarks: Landmarks
-    direction: Direction | None
+    direction: Direction
     presence: float
     spread: float
     u_deg: float
@@ -245,7 +242,7 @@ class NetworkDetector:
         return Landmarks(_landmarks(look.points, look.cov, look.presence))
 
     def direction(self, photo: Photo, landmarks: Landmarks) -> Direction | None:
-        """The sagittal plane's normal with its covariance; None where it is unsure.
+        """The sagittal plane's normal with its covariance.
 
         Where the leg is known already (from dots, by hand), one window around it is
         enough, and it counts only if the network sees the same leg there.
@@ -532,17 +529,17 @@ def _refusal(
     return UNSURE if u_deg > MOST_U_DEG else None
 
 
-def _direction(looks: list[_Look]) -> Direction | None:
-    """The views' common normal; None where it is too oblique or too unsure."""
+def _direction(looks: list[_Look]) -> Direction:
+    """The views' common normal with its covariance.
+
+    An oblique or unsure one is told as well: its wide interval is honest, while the flat
+    angle would be believed as that of a leg seen about square-on.
+    """
     total = np.sum([look.normal for look in looks], axis=0)
     normal = total / np.linalg.norm(total)
     axes = np.stack(geometry.plane_axes(normal))
     away = np.degrees(np.array([axes @ look.normal for look in looks]))
     spread = away.T @ away / max(len(looks) - 1, 1)
     cov = np.mean([look.tilt_cov for look in looks], axis=0) + spread
-    tilt = math.degrees(math.acos(min(1.0, abs(float(normal[2])))))
-    u_deg = math.sqrt(float(np.trace(cov)) / 2)
-    if tilt > MOST_TILT_DEG or u_deg > MOST_TILT_U_DEG:
-        return None
     x, y, z = (float(v) for v in normal)
     return Direction((x, y, z), (float(cov[0, 0]), float(cov[0, 1]), float(cov[1, 1])))

@@ -6,11 +6,14 @@ Nothing in the rest of the package imports this folder, and it needs the extra
     bodies   parametric people in their rest pose            -> bank.npz
     train    renders scenes, trains the network on a GPU      -> network.pt
     export   writes the ONNX weights and their card           -> landmarks/weights/
-    evaluate judges the weights on photos with known truth
+    calibrate sets the factors on the stated ellipses from photos with known truth
+    evaluate judges the network on such photos
+    photos   draws such photos, of bodies that no training saw
+    groups   measures them with the whole pipeline: the model card's tables
 
 Read in this order: :mod:`bodies`, :mod:`posing`, :mod:`meshes`, :mod:`machines`,
 :mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`augmentation`, :mod:`model`,
-:mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`.
+:mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`.
 
 World of the scenes
 -------------------
