@@ -71,7 +71,7 @@ def _write(engine: Engine, file: Any, *, software: str) -> dict[str, int]:
     digest = hashlib.sha256()
 
     def put(line: Json) -> None:
-        text = json.dumps(line, ensure_ascii=False, allow_nan=False).encode() + b"\n"
+        text = json.dumps(line, allow_nan=False).encode() + b"\n"
         digest.update(text)
         file.write(text)
 
