@@ -88,7 +88,7 @@ def test_photo_and_number_give_one_clear_answer():
     assert 'class="shape circle"' in answer
     assert "<dt>Knee</dt><dd><b>88." in answer
     assert "<dt>Display</dt><dd><b>93.0°</b>" in answer
-    assert "Neither reading nor fit is off." in answer
+    assert "Reading and fit are within their tolerances." in answer
     assert "No prescribed limits entered: none were checked." in answer
 
 
