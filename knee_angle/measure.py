@@ -66,8 +66,9 @@ CAUTION_BARS = (
     "bars and the points in line with the hinge."
 )
 
-SHORTEST_IN_U = 3.0
-"""A bone of three times the ± (u) of its ends turns by about 20 degrees within it."""
+SHORTEST_IN_U = 1.0
+"""A bone shorter than the ± (u) of its ends points anywhere. A longer one has a direction,
+be it a poor one: its wide interval says so."""
 STRAIGHT_BELOW_DEG = 15.0
 """Photograph against radiograph agrees well in flexion and badly in extension
 (Naylor et al. 2011, BMC Musculoskelet Disord 12:77)."""
