@@ -171,7 +171,9 @@ class Cluster:
     def start(self) -> None:
         options = f"-c listen_addresses='' -k {self.folder}"
         log = str(self.folder / "log")
-        self.run("pg_ctl", "-D", str(self.data), "-w", "-l", log, "-o", options, "start")
+        self.run(
+            "pg_ctl", "-D", str(self.data), "-w", "-t", "300", "-l", log, "-o", options, "start"
+        )
 
     def crash(self) -> None:
         """Stop at once, without writing anything out: what a power cut leaves."""

@@ -116,14 +116,16 @@ def test_a_server_that_dies_loses_nothing_acknowledged(postgres):
         assert time.monotonic() < deadline, "no save was acknowledged for a minute"
         time.sleep(0.01)
     postgres.crash()
-    assert writer.wait() == 1
-    # Cut off within a save: it may be on the disk. Cut off between two: the next was not begun.
-    assert re.search(
-        r"then try again.*what was asked now (may not have been|was not) done", writer.error
-    )
-    with pytest.raises(StoreError, match="does not answer"):
-        open_store(url)
-    postgres.start()
+    try:
+        assert writer.wait() == 1
+        # Cut off within a save: it may be on the disk. Between two: the next was not begun.
+        assert re.search(
+            r"then try again.*what was asked now (may not have been|was not) done", writer.error
+        )
+        with pytest.raises(StoreError, match="does not answer"):
+            open_store(url)
+    finally:  # other tests share the server
+        postgres.start()
     with open_store(url) as store:
         check_whole(store, writer.acknowledged)
 
