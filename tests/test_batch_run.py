@@ -139,6 +139,15 @@ def test_going_on_measures_what_is_new_changed_or_asked_for_and_says_so(whole):
     assert "tag_mm was 50.0, now 40.0" in refused.stderr
 
 
+@pytest.fixture
+def heeds_ctrl_c():
+    """In a shell's background Ctrl+C is ignored, also by whatever the tests start."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("heeds_ctrl_c")
 def test_killed_and_stopped_at_any_moment_it_goes_on_to_the_same_table(whole):
     """Killed after one row, Ctrl+C after the next: nothing lost, nothing twice, nobody left."""
     arguments = ["photos", "--table", "known.csv", "--out", "cut.csv", "--resume", "--workers", "1"]

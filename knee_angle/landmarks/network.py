@@ -68,10 +68,12 @@ SAME_LEG = 0.4
 OTHER_LEG_APART = 0.7
 OTHER_LEG_SIZE = (0.6, 1.7)
 OTHER_LEG_PRESENCE = 0.4
+OTHER_LEG_FAR, OTHER_LEG_FAR_PRESENCE = 1.5, 0.15
 """Another leg is one whose hip, knee and ankle all lie so far, in mean segments, from those of
-the first, whose size is within this ratio, and that is about as present. Of 32 rendered photos
-of one leg none had one more than 0.61 apart; all 9 of two people side by side in which a leg
-was believed had one beyond 1.8, the faintest at 0.44."""
+the first, whose size is within this ratio, and that is about as present; farther off it cannot
+be what the cover left of the first, and a fainter one counts. Of 32 rendered photos of one leg
+none had one more than 0.89 apart, and those beyond 0.7 were present by 0.12 at most; of 13 with
+two people in which a leg was believed, 10 had one beyond 1.5, the faintest at 0.18."""
 COVER = 0.8
 """Breadth of the leg's cover, in mean segments."""
 
@@ -334,7 +336,8 @@ def _another_leg(photo: Photo, model: _Model, found: Landmarks) -> bool:
     apart = np.linalg.norm(look.points[:3] - leg[:3], axis=1).min() / max(segment, 1e-6)
     size = np.linalg.norm(np.diff(look.points[:3], axis=0), axis=1).mean() / max(segment, 1e-6)
     alike = OTHER_LEG_SIZE[0] < size < OTHER_LEG_SIZE[1]
-    return bool(look.presence[:3].min() > OTHER_LEG_PRESENCE and apart > OTHER_LEG_APART and alike)
+    least = OTHER_LEG_FAR_PRESENCE if apart > OTHER_LEG_FAR else OTHER_LEG_PRESENCE
+    return bool(look.presence[:3].min() > least and apart > OTHER_LEG_APART and alike)
 
 
 def _whole(photo: Photo, turn_deg: float = 0.0) -> _Window:
