@@ -128,6 +128,8 @@ def individuals_chart(
     ranges = np.abs(np.diff(x))
     centre, mean_range = float(x[:first].mean()), float(ranges[: first - 1].mean())
     half = LIMITS * mean_range
+    # The mean of equal values differs from them in the last digit: that is no signal.
+    away = np.where(np.isclose(x, centre, rtol=1e-12, atol=1e-12), 0.0, x - centre)
     return ControlChart(
         values=tuple(float(v) for v in x),
         moving_ranges=tuple(float(v) for v in ranges),
@@ -138,7 +140,7 @@ def individuals_chart(
         range_limit=RANGE_LIMIT * mean_range,
         sigma=mean_range / D2,
         baseline=first,
-        signals=_signals(x - centre, ranges, half=half, range_limit=RANGE_LIMIT * mean_range),
+        signals=_signals(away, ranges, half=half, range_limit=RANGE_LIMIT * mean_range),
     )
 
 

@@ -136,7 +136,7 @@ class Day:
     flexion, extension : Reading or None
         The readings that the day's two ends come from.
     arc : Arc or None
-        Where both ends were measured.
+        Where both ends were measured, flexion not below extension.
     displayed_arc_deg : float or None
         The display's, of the same two photos.
     limits : Limits or None
@@ -158,9 +158,16 @@ class Day:
     readings: int
 
     @property
-    def neutral_zero(self) -> str | None:
-        """The day in neutral-zero notation, where both ends were measured."""
+    def exchanged(self) -> bool:
+        """Whether flexion lies below extension: the ends were noted the wrong way round."""
         if self.flexion is None or self.extension is None:
+            return False
+        return self.flexion.deg < self.extension.deg
+
+    @property
+    def neutral_zero(self) -> str | None:
+        """The day in neutral-zero notation, where `arc` is given."""
+        if self.flexion is None or self.extension is None or self.exchanged:
             return None
         return neutral_zero(flexion_deg=self.flexion.deg, extension_deg=self.extension.deg)
 
@@ -198,7 +205,7 @@ def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
     flexion = max(bent, key=lambda r: r.deg, default=None)
     extension = min(straight, key=lambda r: r.deg, default=None)
     arc, displayed = None, None
-    if flexion is not None and extension is not None:
+    if flexion is not None and extension is not None and flexion.deg >= extension.deg:
         arc = Arc(flexion.deg - extension.deg, math.hypot(flexion.u_deg, extension.u_deg))
         if flexion.displayed_deg is not None and extension.displayed_deg is not None:
             displayed = flexion.displayed_deg - extension.displayed_deg

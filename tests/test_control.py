@@ -72,5 +72,7 @@ def test_two_values_make_no_chart_and_a_wrong_baseline_is_told():
         individuals_chart((1.0, 2.0, 3.0, 4.0), baseline=9)
 
 
-def test_values_that_never_change_raise_no_alarm():
-    assert individuals_chart((1.5,) * 10).signals == ()
+@pytest.mark.parametrize("value", [0.1, 0.7, 1.37, 1.5, -4.3])
+@pytest.mark.parametrize("count", [3, 6, 10, 13])
+def test_values_that_never_change_raise_no_alarm(value, count):
+    assert individuals_chart([value] * count).signals == ()

@@ -67,6 +67,14 @@ def test_a_day_in_full():
     assert (day.past_flexion, day.past_extension, day.readings) == (False, False, 4)
 
 
+def test_ends_noted_the_wrong_way_round_give_no_arc_and_are_told():
+    (day,) = follow_days(
+        [reading(5.0, end="flexion"), reading(90.0, end="extension")], [], zone=UTC
+    )
+    assert (day.arc, day.displayed_arc_deg, day.neutral_zero) == (None, None, None)
+    assert day.exchanged
+
+
 def test_a_day_with_one_end_has_no_arc():
     (day,) = follow_days([reading(80.0)], [], zone=UTC)
     assert (day.extension, day.arc, day.neutral_zero, day.limits) == (None, None, None, None)

@@ -307,6 +307,39 @@ def test_a_store_that_cannot_be_used_is_told_and_the_answer_stays(store_file):
     assert "Display agrees" in html(page)
 
 
+def test_a_code_that_nobody_knew_is_said_with_the_way_back(store_file):
+    with open_store(store_file) as store:
+        store.add_machine("M-03")
+    (told,) = keep(ready()).warning
+    assert "**New person P-017 added**" in told.value
+    assert "keep the correction" in told.value
+
+
+def test_a_known_code_is_kept_without_a_warning(store_file):
+    with open_store(store_file) as store:
+        store.add_person("P-017")
+        store.add_machine("M-03")
+    assert not keep(ready()).warning
+
+
+def test_a_measurement_taken_back_elsewhere_can_be_kept_again(store_file):
+    page = keep(ready())
+    with open_store(store_file) as store:
+        (row,) = store.measurements()
+        store.withdraw_measurement(row.id, "other")
+    page.session_state["tray"].no_longer_kept(row.id)
+    page = keep(page.run())
+    (again,) = kept_rows(store_file)
+    assert again.id != row.id
+
+
+def test_a_machine_set_past_the_prescription_is_said():
+    page = changed(ready(), "Prescribed flexion", 120.0)
+    page = changed(page, "Flexion set", 125.0)
+    assert "set to 125.0°, past the prescribed flexion of 120.0°. Stop the machine" in html(page)
+    assert "past the prescribed flexion" not in html(changed(page, "Flexion set", 120.0))
+
+
 def test_a_known_persons_limits_are_the_prescribed_ones(store_file):
     with open_store(store_file) as store:
         store.add_person("P-017")

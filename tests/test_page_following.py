@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from conftest import SAMPLES
-from stores import SETTINGS, SHA, invented_ward, made_measurement
+from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement
 from streamlit.testing.v1 import AppTest
 
 from knee_angle.follow import MARKS
 from knee_angle.page import charts, keeping
 from knee_angle.page.machines import show_machines
-from knee_angle.page.people import DAYS_SHOWN, days_of, show_people
-from knee_angle.store import Store, open_store
+from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of, show_people
+from knee_angle.store import SetUp, Store, open_store
 
 NOW = datetime.now(UTC)
 
@@ -127,6 +129,42 @@ def test_the_chart_draws_the_results_numbers_knee_and_display_by_shape_and_colou
     assert {row["words"] for row in drawn if row.get("up")} - {""} == {"70°", "90°", "105°"}
 
 
+def test_a_day_whose_ends_were_exchanged_opens_and_says_so(empty):
+    empty.add_person("P-030")
+    for deg, end in ((5.0, "flexion"), (80.0, "extension")):
+        empty.save_measurement(
+            at_angle(made_measurement(), deg), settings=SETTINGS, photo_sha256=SHA,
+            person="P-030", setup=SetUp(end=end),
+        )  # fmt: skip
+    page = opened(people, person="P-030")
+    assert "noted the wrong way round" in html(page)
+    assert button(page, "Take it back")
+
+
+@pytest.fixture
+def with_summer_time(monkeypatch) -> Iterator[None]:
+    # The rule itself, not a name: it needs no zone files. Summer time from March to October.
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.usefixtures("with_summer_time")
+@pytest.mark.parametrize(
+    ("moment", "local"),
+    [
+        pytest.param(datetime(2026, 7, 1, 22, 30, tzinfo=UTC), "2026-07-02T00:30:00+02:00"),
+        pytest.param(datetime(2026, 1, 1, 22, 30, tzinfo=UTC), "2026-01-01T23:30:00+01:00"),
+        pytest.param(datetime(2026, 10, 25, 1, 30, tzinfo=UTC), "2026-10-25T02:30:00+01:00"),
+    ],
+    ids=["summer", "winter", "the hour that comes twice"],
+)
+def test_a_readings_day_is_that_of_its_own_season(moment, local):
+    assert moment.astimezone(LocalZone()).isoformat() == local
+
+
 def test_a_new_prescription_takes_over_from_its_day_and_the_old_one_stays(ward):
     page = opened(people, person="P-017")
     extension, flexion = page.number_input[0], page.number_input[1]
@@ -139,6 +177,23 @@ def test_a_new_prescription_takes_over_from_its_day_and_the_old_one_stays(ward):
     assert "Prescribed: extension 5°, flexion 95°" in html(page)
 
 
+def test_one_limit_changed_keeps_the_other_and_an_empty_form_lifts_nothing(ward):
+    page = opened(people, person="P-017")
+    page.number_input[1].set_value(95.0)
+    button(page, "Enter these limits").click().run()
+    now = ward.prescription_on("P-017", date.today())
+    assert (now.extension_deg, now.flexion_deg) == (0.0, 95.0)
+    page.number_input[0].set_value(None)
+    page.number_input[1].set_value(None)
+    button(page, "Enter these limits").click().run()
+    assert "Not entered" in page.error[0].value
+    assert len(ward.prescriptions("P-017")) == 4
+    page.checkbox[0].check()
+    button(page, "Enter these limits").click().run()
+    now = ward.prescription_on("P-017", date.today())
+    assert (now.extension_deg, now.flexion_deg) == (None, None)
+
+
 def test_a_measurement_taken_back_no_longer_counts_but_stays(ward):
     page = opened(people, person="P-017")
     before = ward.measurements(person="P-017")
@@ -146,6 +201,14 @@ def test_a_measurement_taken_back_no_longer_counts_but_stays(ward):
     assert not page.exception
     assert ward.measurements(person="P-017") == before[1:]
     assert ward.measurements(person="P-017", all_rows=True)[0].withdrawn
+
+
+@pytest.mark.usefixtures("ward")
+def test_a_second_tap_takes_no_other_row_back():
+    page = opened(people, person="P-017")
+    first = button(page, "Take it back").key
+    button(page, "Take it back").click().run()
+    assert button(page, "Take it back").key != first
 
 
 def test_a_store_that_cannot_be_used_is_told_on_the_page(tmp_path, monkeypatch):
@@ -181,6 +244,15 @@ def test_a_machine_that_changed_names_the_rule_that_fired():
     assert not quiet.warning
 
 
+def test_a_check_taken_back_no_longer_counts_but_stays(ward):
+    page = opened(machines, machine="M-01")
+    before = ward.checks(machine="M-01")
+    button(page, "Take it back").click().run()
+    assert not page.exception
+    assert ward.checks(machine="M-01") == before[1:]
+    assert ward.checks(machine="M-01", all_rows=True)[0].withdrawn
+
+
 @pytest.mark.usefixtures("ward")
 def test_offset_and_gain_can_be_charted_too():
     page = opened(machines, machine="M-01")
@@ -212,6 +284,29 @@ def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
     assert row.photos == 3
     assert ward.check(row.id).photo_sha256.keys() == {"photo 1", "photo 2", "photo 3"}
     assert "last check" in html(page)
+
+
+def test_a_display_that_calls_straight_180_is_converted_in_a_check_as_well(ward):
+    page = opened(machines, machine="M-04")
+    page.file_uploader[0].upload(
+        "a.jpg", (SAMPLES / "series_a_3.jpg").read_bytes(), "image/jpeg"
+    ).run()
+    page.radio[0].set_value("straight_is_180").run()
+    next(n for n in page.number_input if n.label == "Display in photo 1").set_value(120.0).run()
+    assert not page.exception
+    assert any("the display says 60.0°" in c.value for c in page.caption)
+    assert not ward.checks(machine="M-04")
+
+
+def test_a_knee_kept_for_a_machine_alone_is_found_there_and_can_be_taken_back(empty):
+    empty.add_machine("M-07")
+    kept = at_angle(made_measurement(), 71.5)
+    empty.save_measurement(kept, settings=SETTINGS, photo_sha256=SHA, machine="M-07")
+    page = opened(machines, machine="M-07")
+    assert "<td>71.5° ± 3.9°</td>" in html(page)
+    button(page, "Take it back").click().run()
+    assert not page.exception
+    assert empty.measurements(machine="M-07") == ()
 
 
 def test_the_card_of_a_machine_is_kept(ward):

@@ -162,8 +162,20 @@ def test_measure_keeps_and_uses_the_prescribed_limits(ward, tmp_path):
         assert row.flexion_deg == pytest.approx(SCENE.flexion_deg, abs=2.5)
         assert store.measurement(row.id).settings.limit_flexion_deg == 80
         assert store.machine_card("M-03").check_every_days == 90
+    given = ["--landmarks", points, "--person", "P-017", "--store", ward]
+    # A limit that is given stands for itself: the other stays the prescribed one.
+    assert "PAST THE PRESCRIBED FLEXION" in run(
+        "measure", SCENE.photo, "--limit-extension", "-5", *given
+    )
     assert "1 measurements computed again, 0 differ" in run("store", "recheck", "--store", ward)
     assert str(ward) in run("store", "where", "--store", ward)
+
+
+def test_measure_refuses_a_person_nobody_knows_rather_than_go_without_limits(ward):
+    given = ["measure", str(SCENE.photo), "--person", "P-O17", "--store", str(ward)]
+    error = CliRunner().invoke(app, given).exception
+    assert isinstance(error, InvalidInput)
+    assert "knows no person P-O17" in str(error)
 
 
 def test_export_writes_a_table_that_survives_a_spreadsheet(store, store_url, tmp_path):
@@ -178,7 +190,7 @@ def test_export_writes_a_table_that_survives_a_spreadsheet(store, store_url, tmp
     assert float(rows[0]["flexion_deg"]) == round(MEASURED.knee.deg, 3)
     assert rows[0]["taken_at"] == "2026-03-02T12:00:00+00:00"
     assert (rows[0]["end"], rows[0]["ticks"]) == ("flexion", "heel")
-    assert store.audit()[0].what == "export"
+    assert (store.audit()[0].what, store.audit()[0].about) == ("export", "2 measurements")
 
 
 @pytest.mark.usefixtures("store")

@@ -61,15 +61,29 @@ def opened_store(where: str | None) -> Iterator[Store]:
 
 
 def with_prescription(settings: Settings, person: str | None, where: str | None) -> Settings:
-    """The settings with the limits prescribed for a person today, where none were given."""
-    if person is None or (settings.limit_flexion_deg, settings.limit_extension_deg) != (None, None):
+    """The settings with each limit prescribed for a person today that was not given.
+
+    Raises
+    ------
+    InvalidInput
+        Nobody is known by that code: a mistyped one would go without its limits.
+    """
+    if person is None:
         return settings
     with opened_store(where) as store:
+        if not store.knows_person(person):
+            raise InvalidInput(
+                f"the store knows no person {person}: add it first "
+                f"(`knee-angle store person {person}`), or correct the code"
+            )
         found = store.prescription_on(person, date.today())
     if found is None:
         return settings
+    flexion, extension = settings.limit_flexion_deg, settings.limit_extension_deg
     return replace(
-        settings, limit_flexion_deg=found.flexion_deg, limit_extension_deg=found.extension_deg
+        settings,
+        limit_flexion_deg=found.flexion_deg if flexion is None else flexion,
+        limit_extension_deg=found.extension_deg if extension is None else extension,
     )
 
 
@@ -182,8 +196,9 @@ def store_export(
             raise InvalidInput(
                 f"{out} cannot be written ({error.strerror}): name a new file"
             ) from None
-        opened.note("export", out.name[:64])
-    print(f"{out}: {rows - (output is Table.CSV)} measurements")
+        said = f"{rows - (output is Table.CSV)} measurements"
+        opened.note("export", said)  # not the file's name: it can hold a person's
+    print(f"{out}: {said}")
 
 
 @store_app.command("backup")

@@ -22,7 +22,7 @@ from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
 from knee_angle.records import Measurement, NotMeasured, Settings
-from knee_angle.store import Prescription
+from knee_angle.store import Prescription, SetUp
 
 __all__ = ["show"]
 
@@ -144,6 +144,8 @@ def _work(tray: Tray, entry: Entry) -> None:
     with top:
         if unknown is not None:
             st.error(f"The prescribed limits are not known: {unknown}")
+        for text in _set_past(setup, settings):
+            st.html(answer.note(text))
         _answer(result, asked, fingerprint)
     with keeping_it:
         keeping.keep_area(
@@ -255,6 +257,21 @@ def _fingerprint(entry: Entry, asked: Asked) -> str:
     """Names everything that goes into one answer."""
     words = repr((entry.photo.sha256, sorted(entry.edit.moved.items()), entry.edit.removed, asked))
     return hashlib.sha256(words.encode()).hexdigest()[:16]
+
+
+def _set_past(setup: SetUp, settings: Settings) -> list[str]:
+    """What to say where the machine is set beyond what is prescribed."""
+    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    past = []
+    if high is not None and setup.flexion_deg is not None and setup.flexion_deg > high:
+        past.append(("flexion", setup.flexion_deg, high))
+    if low is not None and setup.extension_deg is not None and setup.extension_deg < low:
+        past.append(("extension", setup.extension_deg, low))
+    return [
+        f"The machine is set to {wording.degrees(set_deg)}, past the prescribed {name} of "
+        f"{wording.degrees(limit)}. Stop the machine and follow the prescription."
+        for name, set_deg, limit in past
+    ]
 
 
 def _answer(result: Measurement | NotMeasured, asked: Asked, fingerprint: str) -> None:

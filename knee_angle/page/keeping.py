@@ -144,7 +144,7 @@ def keep_area(
     if shown is not None:
         problem = _kept(entry, result, settings, wanted, shown)
     if entry.kept is not None and entry.kept_as == wanted:
-        _told(entry.kept, with_photo=with_photo)
+        _told(entry.kept, new_codes=entry.new_codes, with_photo=with_photo)
         return
     words = "Keep this measurement" if entry.kept is None else "Keep the correction"
     st.button(
@@ -192,10 +192,10 @@ def _saved(
     # Both codes are checked before either is made known.
     person = person and checked_code(person)
     machine = machine and checked_code(machine, what="machine")
-    if person:
-        store.add_person(person)
-    if machine:
-        store.add_machine(machine)
+    if person and not store.knows_person(person):
+        entry.new_codes.add(store.add_person(person))
+    if machine and not store.knows_machine(machine):
+        entry.new_codes.add(store.add_machine(machine))
     return store.save_measurement(
         result,
         settings=settings,
@@ -209,7 +209,7 @@ def _saved(
     )
 
 
-def _told(kept: KeptMeasurement, *, with_photo: bool) -> None:
+def _told(kept: KeptMeasurement, *, new_codes: set[str], with_photo: bool) -> None:
     """What was kept, and where it is found again."""
     of = " and ".join(code for code in (kept.person, kept.machine) if code is not None)
     display = (
@@ -219,6 +219,16 @@ def _told(kept: KeptMeasurement, *, with_photo: bool) -> None:
         f"Kept for {of}: knee {wording.with_u(kept.flexion_deg, kept.u_deg)}{display}, "
         f"{'with' if with_photo else 'without'} the photo, at {kept.saved_at.astimezone():%H:%M}."
     )
+    for what, code, where in (
+        ("person", kept.person, "People"),
+        ("machine", kept.machine, "Machines"),
+    ):
+        if code in new_codes:
+            st.warning(
+                f"**New {what} {code} added**: this code was not known before. Mistyped? Correct "
+                "it above and keep the correction, and this row no longer counts; or take it back "
+                f"under {where}."
+            )
     pages = st.session_state.get("pages", {})
     for name, code in (("people", kept.person), ("machines", kept.machine)):
         if code is not None and name in pages:

@@ -8,26 +8,37 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from html import escape
+from typing import Any
 
 import streamlit as st
 
 from knee_angle import wording
 from knee_angle.check import MachineCheck, check_machine
 from knee_angle.check_words import check_alarms, check_text
+from knee_angle.comparison import flexion_of_display
 from knee_angle.control import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.follow import Due, difference_at, due
 from knee_angle.page import memory
+from knee_angle.page.bedside import COUNTING
 from knee_angle.page.charts import control_chart
 from knee_angle.page.keeping import the_store
-from knee_angle.page.people import local_zone
+from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome, Settings
-from knee_angle.store import KeptCheck, MachineCard, Store, new_id
+from knee_angle.store import (
+    KeptCheck,
+    KeptMeasurement,
+    MachineCard,
+    Store,
+    WithdrawalReason,
+    new_id,
+)
 
 __all__ = ["show", "show_machines"]
 
 CHECKS_SHOWN = 60
+KEPT_SHOWN = 50
 EVERY_DAYS = 180
 """Days between two checks where a machine's card says nothing: half a year (common
 practice for measuring equipment; each site's to change)."""
@@ -86,6 +97,13 @@ def show_machines(store: Store) -> None:
         st.info(f"{code} was never checked: start below.")
     _new_check(store, code)
     _card(store, cards[code])
+    if checks:
+        _take_check_back(store, checks)
+    kept = store.measurements(machine=code, limit=KEPT_SHOWN)
+    if kept:
+        with st.expander("Measurements in this machine", icon=":material/list:"):
+            st.html(_kept(kept))
+        take_measurement_back(store, kept)
 
 
 def _due(check: KeptCheck | None, card: MachineCard) -> Due:
@@ -93,7 +111,7 @@ def _due(check: KeptCheck | None, card: MachineCard) -> Due:
         None if check is None else check.taken_at,
         every_days=card.check_every_days or EVERY_DAYS,
         today=date.today(),
-        zone=local_zone(),
+        zone=LocalZone(),
     )
 
 
@@ -171,9 +189,9 @@ def _rules(
             ]
             if days:
                 lines.append(f"- {words}: {', '.join(days)}")
-        st.warning("**The machine has changed**\n" + "\n".join(lines))
+        st.warning("**A sign that the machine has changed**\n" + "\n".join(lines))
     else:
-        st.caption("No rule fired: the machine scatters as it did before.")
+        st.caption("No rule fired: no sign that the machine has changed.")
     if chart is not None:
         more = "" if chart.settled else ": they still move with each one"
         st.caption(f"The limits come from the first {chart.baseline} checks{more}.")
@@ -233,6 +251,39 @@ def _table(
     )
 
 
+def _take_check_back(store: Store, checks: Sequence[KeptCheck]) -> None:
+    """Let a check no longer count."""
+
+    def withdraw(row_id: str, reason: WithdrawalReason) -> None:
+        store.withdraw_check(row_id, reason)
+        # The same photos can be kept again, as another row.
+        for name in [n for n, value in st.session_state.items() if value == row_id]:
+            del st.session_state[name]
+
+    words = {
+        check.id: f"{check.taken_at.astimezone():%-d %b %Y %H:%M}, {check.photos} photos"
+        for check in reversed(checks)
+    }
+    take_back("check", words, withdraw)
+
+
+def _kept(rows: Sequence[KeptMeasurement]) -> str:
+    """The newest measurements of knees in this machine, whosever they are."""
+    lines = [
+        f'<tr><th scope="row">{row.taken_at.astimezone():%-d %b %H:%M}</th>'
+        f"<td>{escape(row.person or '–')}</td>"
+        f"<td>{wording.with_u(row.flexion_deg, row.u_deg)}</td>"
+        f"<td>{'–' if row.displayed_deg is None else wording.degrees(row.displayed_deg)}</td>"
+        f"<td>{'–' if row.verdict is None else wording.VERDICT_WORDS[row.verdict]}</td></tr>"
+        for row in rows
+    ]
+    return (
+        '<table class="followed"><caption>The newest first, ± 95 %</caption><thead><tr><th>Kept'
+        "</th><th>Person</th><th>Knee</th><th>Display</th><th>Verdict</th></tr></thead>"
+        f"<tbody>{''.join(lines)}</tbody></table>"
+    )
+
+
 def _signed(value: float) -> str:
     return f"{value:+.2f}".replace("-", "\u2212")
 
@@ -276,15 +327,21 @@ def _tray(code: str) -> Tray:
 def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
     settings = Settings()
     outcomes: dict[str, Outcome] = {}
+    counting: Any = memory.choice("How the display counts", "counting", COUNTING)
     for number, entry in enumerate(tray.entries.values(), start=1):
         picture, typed = memory.pair(f"check-{entry.key}")
         with picture:
             st.image(entry.photo.small, width="stretch", caption=f"Photo {number}")
         with typed:
             shown = memory.number(
-                f"Display in photo {number}", f"check-{code}-{entry.key}", low=-30.0, high=180.0
+                f"Display in photo {number}", f"check-{code}-{entry.key}", low=-180.0, high=360.0
             )
-            outcome = entry.measured(displayed_deg=shown, settings=settings)
+            deg = None if shown is None else flexion_of_display(shown, counting=counting)
+            try:
+                outcome = entry.measured(displayed_deg=deg, settings=settings)
+            except KneeAngleError as error:
+                st.error(str(error))
+                return
             st.caption(wording.sentence(outcome))
         outcomes[f"photo {number}"] = outcome
     result = check_machine(outcomes, settings)
@@ -308,7 +365,9 @@ def _keep(
     hashes = {f"photo {n}": sha for n, sha in enumerate(tray.entries, start=1)}
     asked = hashlib.sha256(repr((code, hashes, result)).encode()).hexdigest()
     row_id = st.session_state.setdefault(f"check-row-{asked}", new_id())
-    if not st.button("Keep this check", type="primary", width="stretch", key=f"keep-check-{code}"):
+    # Named by its answer: where a number changed in the same moment, nothing is kept.
+    key = f"keep-check-{asked[:16]}"
+    if not st.button("Keep this check", type="primary", width="stretch", key=key):
         return
     try:
         store.save_check(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import date, datetime, tzinfo
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from html import escape
 
 import streamlit as st
@@ -14,16 +14,29 @@ from knee_angle.follow import MARKS, Day, Limits, Reading, follow_days, marks_of
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import the_store
+from knee_angle.page.tray import the_tray
 from knee_angle.store import KeptMeasurement, Prescription, Store, WithdrawalReason
 from knee_angle.store.table import csv_of
 
-__all__ = ["STANDING_WORDS", "days_of", "local_zone", "show", "show_people"]
+__all__ = [
+    "STANDING_WORDS",
+    "LocalZone",
+    "days_of",
+    "show",
+    "show_people",
+    "take_back",
+    "take_measurement_back",
+]
 
 DAYS_SHOWN = 60
 """The newest days; the export holds all."""
 ROWS_SHOWN = 400
 NEW = "another person"
 
+EXCHANGED = (
+    "Flexion lies below extension: was the end of the range noted the wrong way round? Take that "
+    "measurement back and keep it again."
+)
 STANDING_WORDS = {
     "reached": "● reached",
     "not_reached": "○ not reached",
@@ -75,14 +88,34 @@ def show_people(store: Store) -> None:
         st.info(f"Nothing is kept for {code} yet.")
     _prescribed(store, code, prescriptions)
     if rows:
-        _take_back(store, rows)
+        take_measurement_back(store, rows)
 
 
-def local_zone() -> tzinfo:
-    """The zone of this machine: its days are the ward's days."""
-    zone = datetime.now().astimezone().tzinfo
-    assert zone is not None  # noqa: S101 - astimezone always gives one
-    return zone
+class LocalZone(tzinfo):
+    """The zone of this machine with its summer time: its days are the ward's days.
+
+    What `datetime.astimezone` names is today's offset, which would put an hour of last
+    summer's readings on another day.
+    """
+
+    def utcoffset(self, moment: datetime | None) -> timedelta | None:
+        """The offset that was in force at that local time."""
+        return None if moment is None else moment.replace(tzinfo=None).astimezone().utcoffset()
+
+    def dst(self, moment: datetime | None) -> None:
+        """Not told apart from the offset."""
+
+    def tzname(self, moment: datetime | None) -> str | None:
+        """The zone's name at that local time."""
+        return None if moment is None else moment.replace(tzinfo=None).astimezone().tzname()
+
+    def fromutc(self, moment: datetime) -> datetime:
+        """The local time of a moment in UTC."""
+        local = moment.replace(tzinfo=UTC).astimezone()
+        clock = local.replace(tzinfo=None)
+        # The hour that comes twice in autumn: fold says the second time.
+        second = clock.astimezone().utcoffset() != local.utcoffset()
+        return clock.replace(tzinfo=self, fold=int(second))
 
 
 def days_of(
@@ -96,7 +129,7 @@ def days_of(
         for r in rows
     ]
     limits = [Limits(p.from_day, p.flexion_deg, p.extension_deg) for p in prescriptions]
-    return follow_days(readings, limits, zone=local_zone())
+    return follow_days(readings, limits, zone=LocalZone())
 
 
 def _count(rows: int) -> str:
@@ -168,6 +201,7 @@ def _newest(day: Day) -> str:
         + "".join(_alarm(*text.split("|")) for text in alarms)
         + f'<p class="day">{day.day:%A, %-d %B %Y}</p>'
         + f'<dl class="figures days">{"".join(figures)}</dl>'
+        + (f'<p class="sentence">{EXCHANGED}</p>' if day.exchanged else "")
         + f'<p class="prescribed">{escape(_limit_words(day.limits))}</p></section>'
     )
 
@@ -293,15 +327,28 @@ def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) 
                 f"From **{row.from_day:%-d %B %Y}**: "
                 f"{_limit_words(Limits(row.from_day, row.flexion_deg, row.extension_deg))}"
             )
+        # What is in force stands there: who changes one limit keeps the other.
+        begun = [row for row in prescriptions if row.from_day <= date.today()]
+        low, high = (begun[-1].extension_deg, begun[-1].flexion_deg) if begun else (None, None)
+        # Put there as if typed: a default could not be emptied again.
+        keys = [f"limit-{end}-{code}-{len(prescriptions)}" for end in ("extension", "flexion")]
+        for key, deg in zip(keys, (low, high), strict=True):
+            st.session_state.setdefault(key, deg)
         with st.form(f"prescribe-{code}"):
             left, right = memory.pair("prescribe")
             with left:
-                extension = st.number_input("Extension limit", -30.0, 180.0, None, 1.0)
+                extension = st.number_input("Extension limit", -30.0, 180.0, None, 1.0, key=keys[0])
             with right:
-                flexion = st.number_input("Flexion limit", -30.0, 180.0, None, 1.0)
+                flexion = st.number_input("Flexion limit", -30.0, 180.0, None, 1.0, key=keys[1])
+            none = st.checkbox("No limit is prescribed from this day on")
             from_day = st.date_input("From this day on", value=date.today())
             st.caption("As the prescriber wrote it. Earlier rows stay as they are.")
             if st.form_submit_button("Enter these limits", width="stretch"):
+                if none:
+                    extension = flexion = None
+                elif extension is None and flexion is None:
+                    st.error("Not entered: give a limit, or tick that none is prescribed.")
+                    return
                 try:
                     store.prescribe(
                         code, from_day=from_day, flexion_deg=flexion, extension_deg=extension
@@ -312,19 +359,37 @@ def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) 
                 st.rerun()
 
 
-def _take_back(store: Store, rows: Sequence[KeptMeasurement]) -> None:
-    """Let a row no longer count; it stays in the records."""
-    with st.expander("Take a measurement back", icon=":material/undo:"):
-        words = {
-            row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {wording.degrees(row.flexion_deg)}"
-            for row in rows[:50]
-        }
-        row_id = st.selectbox("Measurement", list(words), format_func=words.__getitem__)
-        reason = st.radio("Because", list(WITHDRAWN_WORDS), format_func=WITHDRAWN_WORDS.__getitem__)
+def take_measurement_back(store: Store, rows: Sequence[KeptMeasurement]) -> None:
+    """Let a measurement no longer count; its photo, if still here, is as before."""
+
+    def withdraw(row_id: str, reason: WithdrawalReason) -> None:
+        store.withdraw_measurement(row_id, reason)
+        the_tray().no_longer_kept(row_id)
+
+    words = {
+        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {wording.degrees(row.flexion_deg)}"
+        for row in rows[:50]
+    }
+    take_back("measurement", words, withdraw)
+
+
+def take_back(
+    what: str, words: Mapping[str, str], withdraw: Callable[[str, WithdrawalReason], None]
+) -> None:
+    """Let one of several rows no longer count; it stays in the records."""
+    with st.expander(f"Take a {what} back", icon=":material/undo:"):
+        row_id = st.selectbox(what.capitalize(), list(words), format_func=words.__getitem__)
+        reason = st.radio(
+            "Because",
+            list(WITHDRAWN_WORDS),
+            format_func=WITHDRAWN_WORDS.__getitem__,
+            key=f"because-{what}",
+        )
         st.caption("It no longer counts, but stays in the records with the reason.")
-        if st.button("Take it back", width="stretch"):
+        # Named by its row: a second tap cannot reach the row that then stands first.
+        if st.button("Take it back", width="stretch", key=f"take-back-{row_id}"):
             try:
-                store.withdraw_measurement(row_id, reason)
+                withdraw(row_id, reason)
             except KneeAngleError as error:
                 st.error(str(error))
                 return

@@ -43,6 +43,8 @@ class Entry:
         The row that holds it, and what went into that row.
     pending
         What is being kept, with its row's identifier: a second tap keeps no second row.
+    new_codes
+        Codes that nobody knew before this photo was kept.
     """
 
     photo: Photo
@@ -54,6 +56,7 @@ class Entry:
     kept: KeptMeasurement | None = None
     kept_as: object = None
     pending: tuple[object, str] | None = None
+    new_codes: set[str] = field(default_factory=set)
 
     def own(self, name: str) -> str:
         """An input's name for this photo and those that came with it, for no later one."""
@@ -153,6 +156,12 @@ class Tray:
     def current(self) -> Entry | None:
         """The photo that is shown."""
         return None if self.chosen is None else self.entries.get(self.chosen)
+
+    def no_longer_kept(self, row_id: str) -> None:
+        """A row was taken back: its photo is as before it was kept."""
+        for entry in self.entries.values():
+            if entry.kept is not None and entry.kept.id == row_id:
+                entry.kept = entry.kept_as = entry.pending = None
 
     def remove(self, entry: Entry) -> None:
         """Let go of a photo."""

@@ -132,6 +132,14 @@ class Store:
         """Make a machine's code known; its checked form. Knowing it already is fine."""
         return self._add_subject(schema.machines, checked_code(code, what="machine"))
 
+    def knows_person(self, code: str) -> bool:
+        """Whether a person's code was added before."""
+        return self._knows(schema.people, checked_code(code))
+
+    def knows_machine(self, code: str) -> bool:
+        """Whether a machine's code was added before."""
+        return self._knows(schema.machines, checked_code(code, what="machine"))
+
     def people(self) -> tuple[Subject, ...]:
         """Every person's code with the number and last time of its measurements."""
         with self._reads() as connection:
@@ -446,7 +454,7 @@ class Store:
             The file exists already or cannot be written.
         """
         counts = backup.write_backup(self.engine, path, software=__version__)
-        self.note("backup", path.name[:64])
+        self.note("backup", f"{counts['measurements']} measurements")
         return counts
 
     def restore(self, path: Path) -> dict[str, int]:
@@ -460,7 +468,7 @@ class Store:
             The store is not empty, or the backup's tables are of another version.
         """
         counts = backup.restore_rows(self.engine, backup.read_backup(path))
-        self.note("restored", path.name[:64])
+        self.note("restored", f"{counts['measurements']} measurements")
         return counts
 
     # Steps ---------------------------------------------------------------------------
@@ -502,6 +510,11 @@ class Store:
 
         self._write(add)
         return code
+
+    def _knows(self, table: sa.Table, code: str) -> bool:
+        with self._reads() as connection:
+            found = connection.execute(sa.select(table.c.code).where(table.c.code == code)).first()
+        return found is not None
 
     def _known(self, connection: Connection, table: sa.Table, code: str) -> str:
         what = "person" if table is schema.people else "machine"
