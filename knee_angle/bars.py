@@ -48,6 +48,7 @@ __all__ = [
     "HingeFit",
     "Poses",
     "TagMotion",
+    "arrows_wrong",
     "crossing",
     "fit_hinge",
     "from_hinge",
@@ -162,6 +163,11 @@ def stuck_turn(hinge: HingeInTags | None) -> tuple[Floats, Floats]:
     u_shown = np.degrees(own_mm / np.linalg.norm(towards, axis=-1))
     weight = prior**2 / (prior**2 + u_shown**2)
     return np.asarray(weight * shown), np.asarray(prior * np.sqrt(1.0 - weight))
+
+
+def arrows_wrong(hinge: HingeInTags) -> bool:
+    """Whether the hinge lies behind a card's arrow, so that the card was stuck the wrong way."""
+    return hinge.thigh_mm[0] < 0.0 or hinge.shank_mm[0] > 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,13 @@ from numpy.typing import NDArray
 from knee_angle import bars, calibration, mechanism, uncertainty
 from knee_angle.comparison import judged, u_display_deg
 from knee_angle.errors import InvalidInput
-from knee_angle.finding import ADVICE, HINGE_TOLERANCE_MM, section_words, support_of
+from knee_angle.finding import (
+    ADVICE,
+    HINGE_TOLERANCE_MM,
+    cards_wrong,
+    section_words,
+    support_of,
+)
 from knee_angle.records import (
     Comparison,
     FindingKind,
@@ -41,6 +47,10 @@ Floats = NDArray[np.float64]
 
 LEAST_P_HINGE = 1e-3
 """Bar tags that fit a common hinge worse than this are not believed."""
+ARROWS_WRONG = (
+    "The hinge lies behind the arrow of a card on the bars, so the card points the wrong way and "
+    "the bars are not used: stick both cards with their arrows towards the foot."
+)
 FEWEST = 3
 """Two points always lie on a line; the third is the first test of it."""
 
@@ -150,7 +160,7 @@ def check_machine(
         found = _checked(used, left_out, settings, rng or np.random.default_rng(len(used)))
     except InvalidInput:
         return _no_line(list(used.values()))
-    return replace(found, cautions=_cautions(used))
+    return replace(found, cautions=(*_card_cautions(used, found.bar_hinge), *_cautions(used)))
 
 
 def _no_line(results: Sequence[Measurement]) -> NotMeasured:
@@ -162,6 +172,17 @@ def _no_line(results: Sequence[Measurement]) -> NotMeasured:
         f"to {degrees(max(shown))}, knees from {degrees(min(knees))} to {degrees(max(knees))}",
         f"photograph the machine at {FEWEST} or more settings spread over its allowed range",
     )
+
+
+def _card_cautions(
+    used: Mapping[str, Measurement], bar_hinge: bars.HingeFit | None
+) -> tuple[str, ...]:
+    """Tags on the bars that cannot be stuck as they should, by one photo or by all."""
+    frames = {n: None if r.machine is None else r.machine.frame for n, r in used.items()}
+    cautions = [f"{n}: {wrong}" for n, f in frames.items() if (wrong := cards_wrong(f))]
+    if bar_hinge is not None and bars.arrows_wrong(bar_hinge.hinge):
+        cautions.append(ARROWS_WRONG)
+    return tuple(cautions)
 
 
 def _cautions(used: Mapping[str, Measurement]) -> tuple[str, ...]:
@@ -210,6 +231,7 @@ def _checked(
         return MachineCheck(
             tuple(used), left_out, None, None, knee_line, knee_verdict, _arc(knee_line),
             None, None, "not_separable", ADVICE["not_separable"], _named(used, knee_line),
+            bar_hinge=bar_hinge,
         )  # fmt: skip
     reading = calibration.fit_line(
         [f.deg for f in frames],
@@ -275,8 +297,10 @@ def _frames(
 ) -> list[Frame] | None:
     """The bars of every photo, again with the hinge that the tags showed.
 
-    None where any photo does not show them.
+    None where any photo does not show them, or shows them by tags that cannot be right.
     """
+    if bar_hinge is not None and bars.arrows_wrong(bar_hinge.hinge):
+        return None
     frames = []
     for result in results:
         frame = None if result.machine is None else result.machine.frame
@@ -284,7 +308,7 @@ def _frames(
         if frame is not None and bar_hinge is not None and tags is not None:
             leg = replace(result.leg, bar_tags=replace(tags, hinge=bar_hinge.hinge))
             frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
-        if frame is None:
+        if frame is None or cards_wrong(frame) is not None:
             return None
         frames.append(frame)
     return frames
@@ -328,19 +352,28 @@ def _arc(knee_line: calibration.Line) -> calibration.ArcRatio:
 def _hinge_seen(frames: Sequence[Frame], settings: Settings) -> tuple[Floats, Floats]:
     """Hinge offset (distal, anterior) over all photos, mm, and its covariance (2, 2).
 
-    The knee mark's own error is the same in every photo; the rest averages.
+    The knee mark's own error is the same in every photo, and so is how the bars stand off
+    the leg and how points and tags lie on them; only the rest averages.
     """
-    shared = settings.placement_mm[1] ** 2 * np.eye(2)
-    precision, weighed = np.zeros((2, 2)), np.zeros(2)
-    for frame in frames:
-        dd, da, aa = frame.hinge_cov_mm2
-        own = np.array([[dd, da], [da, aa]]) - shared
-        values, vectors = np.linalg.eigh(own)
-        inverse = vectors @ np.diag(1.0 / np.maximum(values, 1.0)) @ vectors.T
-        precision += inverse
-        weighed += inverse @ np.array([frame.distal_mm, frame.anterior_mm])
-    cov = np.linalg.inv(precision)
-    return np.asarray(cov @ weighed), np.asarray(cov + shared)
+    placed = settings.placement_mm[1] ** 2 * np.eye(2)
+    covs = np.array([[f.hinge_cov_mm2[:2], f.hinge_cov_mm2[1:]] for f in frames])
+    weights = np.array([np.linalg.inv(_at_least(cov - placed, 1.0)) for cov in covs])
+    weights = np.linalg.solve(weights.sum(axis=0), weights)
+    seen = np.array([[f.distal_mm, f.anterior_mm] for f in frames])
+    together = np.zeros((2, max(len(f.hinge_shared_mm) for f in frames)))
+    cov = placed
+    for weight, whole, frame in zip(weights, covs, frames, strict=True):
+        shared = np.reshape(frame.hinge_shared_mm, (-1, 2)).T
+        own = _at_least(whole - placed - shared @ shared.T, 0.0)
+        cov = cov + weight @ own @ weight.T
+        together[:, : shared.shape[1]] += weight @ shared
+    return np.asarray(np.einsum("nij,nj->i", weights, seen)), cov + together @ together.T
+
+
+def _at_least(cov: Floats, least: float) -> Floats:
+    """A covariance (2, 2) whose variance is nowhere less than so much."""
+    values, vectors = np.linalg.eigh(cov)
+    return np.asarray(vectors * np.maximum(values, least) @ vectors.T)
 
 
 def _offsets(

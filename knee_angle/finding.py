@@ -33,6 +33,7 @@ __all__ = [
     "SECTION_ADVICE",
     "SUPPORT_MM",
     "alarms_of",
+    "cards_wrong",
     "find_cause",
     "hinge_words",
     "section_words",
@@ -101,6 +102,18 @@ HINGE_TOLERANCE_MM = 25.0
 at 90 degrees of flexion, by the planar model."""
 
 
+FRAME_LEAST_DEG = -15.0
+"""A machine's bars straighten to about -10 degrees (common practice)."""
+FIT_MOST_DEG = 60.0
+"""Frame and knee further apart than this are no fit: at 120 degrees a hinge 100 mm off
+along or across the thigh costs 35 at most by the planar model (support at 230 mm)."""
+CARDS_WRONG = (
+    "The tags on the bars show a frame at {frame} and the knee at {knee}, which no machine does: "
+    "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, SHANK on the "
+    "shank bar, both arrows towards the foot). Put them right and photograph again."
+)
+"""Said instead of a finding where tags cannot be stuck as they should."""
+
 HINGE_OFF = (
     " The hinge lies more than {mm:.0f} mm off all the same ({place}); at other angles that can "
     "cost more degrees: photograph there too."
@@ -136,6 +149,8 @@ def find_cause(
     """
     if frame is None:
         return Finding("not_separable", None, None, None, None, ADVICE["not_separable"])
+    if (wrong := cards_wrong(frame)) is not None:
+        return Finding("not_separable", None, None, None, None, wrong)
     calibration = judged(
         displayed.deg - frame.deg,
         u=math.hypot(frame.u_deg, u_display_deg(settings)),
@@ -152,6 +167,15 @@ def find_cause(
         advice += HINGE_OFF.format(mm=HINGE_TOLERANCE_MM, place=hinge_place(frame))
     held = None if explained is None else support
     return Finding(kind, calibration, fit, explained, u_explained, advice, held)
+
+
+def cards_wrong(frame: Frame | None) -> str | None:
+    """What to put right where tags show bars as none can be; None where nothing is wrong."""
+    if frame is None or frame.source != "tag":
+        return None
+    if frame.deg >= FRAME_LEAST_DEG and abs(frame.fit_deg) <= FIT_MOST_DEG:
+        return None
+    return CARDS_WRONG.format(frame=degrees(frame.deg), knee=degrees(frame.deg - frame.fit_deg))
 
 
 def _hinge_is_off(frame: Frame) -> bool:

@@ -133,12 +133,14 @@ def safely(steps: Callable[[], Answer]) -> Answer | NotMeasured | Unreadable:
     ------
     KneeAngleError
         What is the same for every photo: a value or model that the call cannot use.
+    MemoryError
+        The machine's memory is full: that is no fault of the photo.
     """
     try:
         return steps()
     except UnreadablePhoto as error:  # also damage that shows at full size only
         return Unreadable(error.reason)
-    except KneeAngleError:
+    except (KneeAngleError, MemoryError):
         raise
     except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the rest
         return internal_fault(error)
@@ -148,6 +150,10 @@ def internal_fault(error: Exception) -> NotMeasured:
     """A mistake of ours as a photo's result; its details are for those who ask for them."""
     if os.environ.get(DEBUG):
         print("".join(traceback.format_exception(error)), end="", file=sys.stderr)
+    if isinstance(error, MemoryError):
+        return NotMeasured(
+            "the memory of this machine was full", "measure fewer photos at the same time"
+        )
     return NotMeasured(
         f"this software has a fault that this photo shows ({type(error).__name__})",
         f"please report it; the environment variable {DEBUG}=1 shows the details",
@@ -346,7 +352,9 @@ def _odd_lengths(segments: Segments | None, settings: Settings) -> tuple[str, ..
 
 
 def _odd_bars(frame: Frame | None) -> tuple[str, ...]:
-    """What to check where points and tags show the bars differently (99 %)."""
+    """What to check where tags cannot be right, or show other bars than points do (99 %)."""
+    if (wrong := finding.cards_wrong(frame)) is not None:
+        return (wrong,)
     if frame is None or frame.tags_minus_points_deg is None:
         return ()
     difference, u = frame.tags_minus_points_deg

@@ -360,6 +360,10 @@ class Frame:
         stuck): it moves an offset and never a gain.
     tags_minus_points_deg : (float, float) or None
         Where both showed the bars: how far they differ, and the u of that.
+    hinge_shared_mm : tuple of (float, float)
+        What 1 u of every input that all photos of one leg in one machine share moves the
+        hinge by (distal, anterior): the bars' depth before the leg, then how points and
+        tags lie on the bars. Part of `hinge_cov_mm2`.
     """
 
     deg: float
@@ -374,6 +378,7 @@ class Frame:
     source: FrameSource = "dot"
     u_shared_deg: float = 0.0
     tags_minus_points_deg: tuple[float, float] | None = None
+    hinge_shared_mm: tuple[tuple[float, float], ...] = ()
 
     @property
     def u_hinge_mm(self) -> float:

@@ -30,6 +30,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -227,7 +228,9 @@ def frame_with_uncertainty(
     angles = _seen_angles(leg, at_best, drawn)
     hinges = _seen_hinges(at_best, drawn)
     source, frame, frames = min(angles, key=lambda one: _spread(one[2], one[1]))
-    hinge, hinges_drawn = min(hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2)))
+    hinge, hinges_drawn, seen_by = min(
+        hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2))
+    )
     knee = flat_flexion_deg(leg) if leg.view.plane == "image" else float(at_best.knee_deg[0])
     away = np.column_stack([frames - drawn.knee_deg - (frame - knee), hinges_drawn - hinge])
     cov = away.T @ away / trials
@@ -245,7 +248,26 @@ def frame_with_uncertainty(
         anterior_mm=float(hinge[1]),
         hinge_cov_mm2=(float(cov[1, 1]), float(cov[1, 2]), float(cov[2, 2])),
         cov_fit_hinge=(float(cov[0, 1]), float(cov[0, 2])),
+        hinge_shared_mm=_hinge_shared(leg, seen_by),
     )
+
+
+def _hinge_shared(
+    leg: LegInView, seen_by: Callable[[Drawn], Floats | None]
+) -> tuple[tuple[float, float], ...]:
+    """What 1 u of each input that stays the same from photo to photo moves the hinge by.
+
+    That is the bars' common depth before the leg, and how points and tags lie on the bars.
+    """
+    slopes = []
+    for line, first in (("landmark_depth", -1), ("sticking", 0)):
+        units = np.eye(_inputs(leg)[line])[first:]
+        up, down = (
+            np.asarray(seen_by(_simulated(leg, _from_normals(leg, {line: half * units}))))
+            for half in (0.5, -0.5)
+        )
+        slopes.append(np.broadcast_to(up - down, (len(units), 2)))
+    return tuple((float(along), float(across)) for along, across in np.concatenate(slopes))
 
 
 def _seen_angles(
@@ -267,10 +289,20 @@ def _seen_angles(
 _LEAST_SURE_FIRST: tuple[Source, ...] = ("pose", "network", "manual", "dot")
 
 
-def _seen_hinges(at_best: Drawn, drawn: Drawn) -> list[tuple[Floats, Floats]]:
-    """Every way in which the hinge was seen: estimate (2,) and trials (n, 2)."""
-    ways = ((at_best.hinge_mm, drawn.hinge_mm), (at_best.tag_hinge_mm, drawn.tag_hinge_mm))
-    return [(best[0], trials) for best, trials in ways if best is not None and trials is not None]
+def _seen_hinges(
+    at_best: Drawn, drawn: Drawn
+) -> list[tuple[Floats, Floats, Callable[[Drawn], Floats | None]]]:
+    """Every way in which the hinge was seen: estimate (2,), trials (n, 2), and where it is."""
+    ways: tuple[Callable[[Drawn], Floats | None], ...] = (
+        attrgetter("hinge_mm"),
+        attrgetter("tag_hinge_mm"),
+    )
+    seen = []
+    for way in ways:
+        best, trials = way(at_best), way(drawn)
+        if best is not None and trials is not None:
+            seen.append((best[0], trials, way))
+    return seen
 
 
 def _difference(

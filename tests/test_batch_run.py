@@ -17,8 +17,12 @@ import psutil
 import pytest
 from conftest import SAMPLES
 from pyarrow import parquet
+from typer.testing import CliRunner
 
+from knee_angle.batch import run
+from knee_angle.cli import app
 from knee_angle.cli.batch import _progress
+from knee_angle.errors import InvalidInput
 
 COMMAND = [sys.executable, "-m", "knee_angle", "batch"]
 PHOTOS = ("bed_01.jpg", "bed_04.jpg", "bed_05.jpg", "bed_08.jpg", "series_a_2.jpg")
@@ -284,3 +288,18 @@ def test_a_terminal_shows_how_many_how_fast_and_how_long(monkeypatch):
     assert "3/2000" in shown
     assert "/s" in shown
     assert re.search(r"\d:\d\d:\d\d", shown)
+
+
+def test_every_size_that_is_printed_reaches_the_measuring(monkeypatch, tmp_path):
+    plans = []
+
+    def stop(plan, _progress):
+        plans.append(plan)
+        raise InvalidInput("seen")
+
+    monkeypatch.setattr(run, "run_batch", stop)
+    sizes = ["--tag-mm", "60", "--bar-tag-mm", "30", "--dot-mm", "12"]
+    CliRunner().invoke(app, ["batch", str(SAMPLES), "--out", str(tmp_path / "x.csv"), *sizes])
+    (plan,) = plans
+    settings = plan.settings
+    assert (settings.tag_mm, settings.bar_tag_mm, settings.dot_mm) == (60.0, 30.0, 12.0)

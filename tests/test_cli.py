@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from conftest import SAMPLES, scenes
 
+from knee_angle import cli as commands
 from knee_angle import measure as measuring
 from knee_angle import photo
 from knee_angle.cli import photos
@@ -69,6 +70,26 @@ def test_a_fault_of_ours_in_one_photo_is_its_row_and_the_rest_goes_on(monkeypatc
     assert "please report it" in fault.advice
     assert isinstance(good, Measurement)
     assert ("Traceback" in capfd.readouterr().err) == bool(debug)
+
+
+@pytest.mark.parametrize("stop", [MemoryError, KeyboardInterrupt])
+def test_what_is_no_fault_of_the_photo_stops_the_run(stop):
+    def steps():
+        raise stop
+
+    with pytest.raises(stop):
+        measuring.safely(steps)
+    assert "memory" in measuring.internal_fault(MemoryError()).reason
+
+
+def test_a_full_memory_is_one_line(monkeypatch, capsys):
+    def full(**_):
+        raise MemoryError
+
+    monkeypatch.setattr(commands, "app", full)
+    with pytest.raises(SystemExit, match="2"):
+        commands.main()
+    assert capsys.readouterr().err.startswith("knee-angle: the memory of this machine is full")
 
 
 def test_all_measured_is_exit_status_zero_and_stderr_stays_empty():

@@ -70,6 +70,24 @@ def test_without_the_bars_the_cause_is_not_separable():
     assert "hinge" in found.advice
 
 
+@pytest.mark.parametrize(
+    ("deg", "fit", "source", "wrong"),
+    [
+        pytest.param(-60.0, -118.0, "tag", True, id="cards exchanged"),
+        pytest.param(-20.0, -38.0, "tag", True, id="cards exchanged, nearly straight"),
+        pytest.param(-120.0, -178.0, "tag", True, id="one card the wrong way round"),
+        pytest.param(80.0, 25.0, "tag", False, id="a leg that lies badly"),
+        pytest.param(-10.0, -12.0, "tag", False, id="bars past straight"),
+        pytest.param(-60.0, -118.0, "dot", False, id="dots have no arrows"),
+    ],
+)
+def test_tags_stuck_the_wrong_way_are_no_calibration_fault(deg, fit, source, wrong):
+    seen = replace(frame(deg, fit=fit), source=source)
+    found = find_cause(seen, Displayed(60.0), SETTINGS)
+    assert ("the cards are exchanged" in found.advice) == wrong
+    assert (found.kind == "not_separable") == wrong
+
+
 def test_the_finding_is_right_in_simulated_photos():
     """2,000 seeded photos whose parts are 3.3 u or more from their tolerances."""
     rng = np.random.default_rng(17)

@@ -37,6 +37,8 @@ def main() -> None:
             sys.stdout.flush()
     except KneeAngleError as error:
         _stop(str(error))
+    except MemoryError:
+        _stop("the memory of this machine is full: end other programs, or name fewer photos")
     except KeyboardInterrupt:
         status = INTERRUPTED
     except OSError as error:

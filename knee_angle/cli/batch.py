@@ -51,6 +51,7 @@ def batch(
     ] = False,
     tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
     tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
+    bar_tag_mm: Annotated[float, typer.Option(help="The same of the tags on the bars.")] = 40.0,
     dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
     placement_mm: Annotated[
         str, typer.Option(help="± of hip, knee and ankle mark against the bone, mm.")
@@ -94,6 +95,7 @@ def batch(
         settings=Settings(
             tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
             tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
+            bar_tag_mm=length("--bar-tag-mm", bar_tag_mm, TAG_RANGE_MM),
             dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
             placement_mm=placement(placement_mm),
             movement_deg=positive("--not-paused", not_paused, zero=True, most=MOVEMENT_MOST_DEG),

@@ -46,7 +46,7 @@ class DirectionDetector(Protocol):
     """
 
     def direction(self, photo: Photo, landmarks: Landmarks) -> Direction | None:
-        """The sagittal plane's normal with its covariance; None where it is unsure.
+        """The sagittal plane's normal with its covariance; None where the leg is not seen.
 
         ``landmarks`` are those that were chosen, so that it knows where the leg is.
         """
