@@ -52,7 +52,7 @@ def test_a_person_and_a_machine_are_followed(browser, ward, size, link, code, sh
             page.get_by_text("beyond the control limits").wait_for()
             visit.settled()
         assert page.get_by_text(shown).first.is_visible()
-        assert page.locator("table.followed").is_visible()
+        assert page.locator("table.followed").first.is_visible()
         chart = page.locator("[data-testid=stVegaLiteChart] svg.marks")
         chart.wait_for()
         assert chart.locator("g.mark-symbol path").count() >= symbols

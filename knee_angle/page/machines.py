@@ -278,7 +278,7 @@ def _kept(rows: Sequence[KeptMeasurement]) -> str:
         for row in rows
     ]
     return (
-        '<table class="followed"><caption>The newest first, ± 95 %</caption><thead><tr><th>Kept'
+        '<table class="followed"><caption>The newest first, ± 95 %</caption><thead><tr><th>When'
         "</th><th>Person</th><th>Knee</th><th>Display</th><th>Verdict</th></tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table>"
     )
