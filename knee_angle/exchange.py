@@ -341,7 +341,7 @@ def csv_lines(rows: Sequence[Json], columns: Sequence[str], *, header: bool) -> 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     if header:
-        writer.writerow(columns)
+        writer.writerow([_harmless(name) for name in columns])
     writer.writerows([_harmless(row.get(name)) for name in columns] for row in rows)
     return text.getvalue()
 

@@ -579,3 +579,34 @@ def test_methods_that_never_differ_by_chance_have_intervals_without_width(shift)
 def test_repeats_are_told_of_what_stays_the_same(true_value, names):
     study = ag.study_agreement(cardiac(), settings=ag.StudySettings(true_value=true_value))
     assert set(study.repeats) == names
+
+
+def test_a_subgroup_of_one_person_says_nothing_of_others():
+    x = np.arange(20.0, 100.0, 10.0)
+    pairs = ag.select_pairs(reference=x, compared=x + [1, 2, 9, 1, 2, 3, 1, 2], person="aaabbccd")
+    study = ag.study_agreement(pairs, by={"ward": list("uuuvvvvv")})
+    alone = study.subgroups[0]
+    assert isinstance(alone.limits, ag.NotComputed)
+    assert (alone.within[0].count, alone.within[0].share.interval) == (2, (0.0, 1.0))
+
+
+def test_no_row_left_and_values_that_are_no_angles_are_told_in_one_line():
+    nothing = ag.select_pairs(
+        reference=[np.nan] * 3, compared=[1.0, 2, 3], person="abc", missing="drop"
+    )
+    with pytest.raises(InvalidInput, match="3 persons or more, but got 0"):
+        ag.study_agreement(nothing)
+    x = [10.0, 20, 30, 40, 9e18]
+    with pytest.raises(InvalidInput, match="bands of 30 would be more than 60"):
+        ag.study_agreement(ag.select_pairs(reference=x, compared=x))
+
+
+def test_agreement_that_hangs_on_one_person_has_no_interval_of_a_coefficient():
+    x = np.random.default_rng(0).uniform(10, 110, 12)
+    y = x + [1, 2, 3, *[0] * 9]
+    study = ag.study_agreement(ag.select_pairs(reference=x, compared=y, person="aaabbbcccddd"))
+    for figure in (study.icc, study.concordance):
+        assert isinstance(figure, ag.NotComputed)
+        assert "without one person both methods agree exactly" in figure.reason
+    same = ag.icc_of_pairs(ag.select_pairs(reference=x, compared=x))
+    assert {one.interval for one in same.forms.values()} == {(1.0, 1.0)}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 import time
 
@@ -140,3 +142,11 @@ def test_runs_that_share_a_worker_end_only_their_own_processes(monkeypatch):
     assert measure_here(job("c.jpg"), one).row["reason"] == second.row["reason"]
     end_crew("one")
     assert not psutil.pid_exists(int(second.row["reason"]))
+
+
+def test_a_process_that_died_after_its_photo_does_not_cost_the_next(crew):
+    pid = int(crew.measure(job("first.jpg"), conditions()).row["reason"])
+    os.kill(pid, signal.SIGKILL)
+    psutil.Process(pid).wait(10)
+    answer = crew.measure(job("next.jpg"), conditions())
+    assert (answer.trouble, answer.row["status"]) == (None, "measured")

@@ -303,3 +303,20 @@ def test_every_size_that_is_printed_reaches_the_measuring(monkeypatch, tmp_path)
     (plan,) = plans
     settings = plan.settings
     assert (settings.tag_mm, settings.bar_tag_mm, settings.dot_mm) == (60.0, 30.0, 12.0)
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_the_table_goes_through_agreement_with_its_failures_named(whole, ending):
+    done = subprocess.run(
+        [*COMMAND[:-1], "agreement", f"one.{ending}", "--missing", "drop",
+         "--by", "plane", "--html", "report.html", "--format", "json"],
+        cwd=whole, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    study = json.loads(done.stdout)
+    rows = [row for row in rows_of(whole / "one.csv") if row["status"] == "measured"]
+    differences = [float(row["displayed_deg"]) - float(row["flexion_deg"]) for row in rows]
+    assert study["pairs"] == len(PHOTOS)
+    assert study["limits"]["bias"]["value"] == pytest.approx(sum(differences) / 5, abs=1e-6)
+    assert [left["name"] for left in study["excluded"]] == ["broken.jpg"]
+    assert "broken.jpg" in (whole / "report.html").read_text()

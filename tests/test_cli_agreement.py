@@ -170,6 +170,12 @@ def test_a_spreadsheets_separators_and_decimal_commas_are_read(separator, tmp_pa
         read_table(path).numbers("x")
 
 
+def test_a_displayed_number_may_have_a_comma_in_quotes_as_in_a_batchs_table(tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text('photo,displayed_deg\na.jpg,"88,5"\n')
+    np.testing.assert_array_equal(read_table(path).numbers("displayed_deg"), [88.5])
+
+
 def test_the_plan_says_how_many_pairs_and_for_what():
     done = run("plan", "--sd", 4, "--half-width", 1.5)
     assert done.stdout.startswith("84 pairs, each of another person: with differences of SD 4°")

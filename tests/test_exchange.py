@@ -9,7 +9,7 @@ import json
 import pytest
 from conftest import scenes
 
-from knee_angle.exchange import CSV_COLUMNS, as_csv, as_flat, as_json
+from knee_angle.exchange import CSV_COLUMNS, as_csv, as_flat, as_json, csv_lines
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.measure import measure
 from knee_angle.records import NotMeasured, Unreadable
@@ -104,3 +104,7 @@ def test_a_value_that_is_no_number_never_leaves():
     broken = replace(MEASURED, knee=replace(MEASURED.knee, deg=float("nan")))
     with pytest.raises(ArithmeticError, match="finite"):
         as_json("a.jpg", broken, version="1")
+
+
+def test_a_column_name_that_a_spreadsheet_would_run_gets_an_apostrophe():
+    assert csv_lines([{"=a": "-b"}], ["=a"], header=True) == "'=a\r\n'-b\r\n"

@@ -25,6 +25,7 @@ from knee_angle.report.study_words import (
     methods,
     number,
     study_text,
+    subgroup_tables,
     summary,
 )
 
@@ -248,3 +249,13 @@ def test_the_page_prints_on_paper(tmp_path):
     assert "not a medical device" in text
     width, height = (float(x) for x in pages[0].mediabox[2:])
     assert (width, height) == pytest.approx((595, 842), abs=2)
+
+
+def test_a_users_column_called_band_stands_apart_from_the_bands():
+    x = np.arange(10.0, 90.0, 10.0)
+    pairs = ag.select_pairs(reference=x, compared=x + np.arange(8) % 3)
+    tables = subgroup_tables(ag.study_agreement(pairs, by={"band": list("aaaabbbb")}), ABOUT)
+    assert {title: [row[0] for row in rows] for title, rows in tables.items()} == {
+        "By band": ["a", "b"],
+        "By knee, in bands": ["0 to 30°", "30 to 60°", "60 to 90°"],
+    }

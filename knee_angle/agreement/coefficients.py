@@ -165,9 +165,17 @@ def _on_z(value: float, without: Floats, units: int) -> Estimate:
         value,
         without,
         freedom=units - 1,
-        scale=lambda r: np.asarray(np.arctanh(r)),
+        scale=_fisher_z,
         back=lambda z: np.asarray(np.tanh(z)),
     )
+
+
+def _fisher_z(r: Floats) -> Floats:
+    if np.any(np.abs(r) >= 1.0):
+        raise InvalidInput(
+            "without one person both methods agree exactly: the others say nothing of its interval"
+        )
+    return np.asarray(np.arctanh(r))
 
 
 def _mean_squares(sums: Sums) -> tuple[Floats, Floats, Floats, Floats]:
@@ -229,9 +237,9 @@ def _consistent(rows: float, rest: float, above: int, below: int, k: int) -> tup
 def _absolute(rows: float, columns: float, error: float, n: int, k: int) -> tuple[float, float]:
     """Case 2: approximate degrees of freedom (Satterthwaite)."""
     mixed = error + (columns - error) / n
-    if error == 0 and columns == 0:
-        return 1.0, 1.0
     r = (rows - error) / (rows - error + k * mixed)
+    if r >= 1.0:
+        return 1.0, 1.0
     a, b = k * r / (n * (1.0 - r)), 1.0 + k * r * (n - 1) / (n * (1.0 - r))
     parts = (a * columns) ** 2 / (k - 1) + (b * error) ** 2 / ((n - 1) * (k - 1))
     freedom = (a * columns + b * error) ** 2 / parts

@@ -70,7 +70,7 @@ class Pairs:
     @property
     def units(self) -> int:
         """Number of independent units: persons, else pairs."""
-        return self.n if self.person is None else int(self.person.max()) + 1
+        return self.n if self.person is None else int(self.person.max(initial=-1)) + 1
 
     @property
     def unit(self) -> Codes:

@@ -64,7 +64,8 @@ def share_within(pairs: Pairs, tolerance: float) -> Within:
     ``share (1 - share) / variance``, the variance from the delete-one-person spread, and
     Student's t with persons - 1 degrees of freedom (Korn EL, Graubard BI 1998, Survey
     Methodology 24:193-201, with Wilson's interval in place of the exact one). Where all or
-    none are within, each person counts once.
+    none are within, each person counts once. All pairs of one person say nothing about
+    others: the interval is 0 to 1.
 
     Raises
     ------
@@ -77,6 +78,8 @@ def share_within(pairs: Pairs, tolerance: float) -> Within:
     count = int(inside.sum())
     share = count / pairs.n
     n, quantile = float(pairs.n), Z
+    if pairs.units == 1 < pairs.n:
+        return Within(pairs, tolerance, count, Estimate(share, (0.0, 1.0)), 1.0)
     if pairs.units < pairs.n:
         quantile = t_value(pairs.units - 1)
         n = _effective(pairs, inside.astype(float), share)

@@ -255,8 +255,8 @@ def _bands(pairs: Pairs, settings: StudySettings) -> tuple[Subgroup, ...]:
     width = settings.band_deg
     if not width > 0:
         raise InvalidInput(f"the width of the bands must be above 0, but got {width:g}")
-    place = np.floor(pairs.reference / width).astype(np.int64)
-    if np.ptp(place) >= MOST_LABELS:
+    place = np.floor(pairs.reference / width)
+    if not np.ptp(place) < MOST_LABELS:
         raise InvalidInput(
             f"bands of {width:g} would be more than {MOST_LABELS} over the range of the "
             "reference: widen them"

@@ -96,6 +96,10 @@ class _Process:
             raise ProcessGone(self._how_it_ended(), "crash") from None
         return self._reply(seconds)
 
+    def lives(self) -> bool:
+        """Whether it can be asked."""
+        return self._process.poll() is None
+
     def _reply(self, seconds: float) -> Json:
         pipe = self._process.stdout
         assert pipe is not None  # noqa: S101  asked for above
@@ -112,10 +116,11 @@ class _Process:
             line = pipe.readline()
         finally:
             watchdog.cancel()
+            watchdog.join()  # it may be ending the process just now
+        if late.is_set():
+            reason = f"measuring it took longer than {seconds:g} s and was stopped"
+            raise ProcessGone(reason, "time_limit")
         if not line.endswith("\n"):
-            if late.is_set():
-                reason = f"measuring it took longer than {seconds:g} s and was stopped"
-                raise ProcessGone(reason, "time_limit")
             raise ProcessGone(self._how_it_ended(), "crash")
         reply: Json = json.loads(line)
         if "stop" in reply:
@@ -211,8 +216,11 @@ class Crew:
         with self._lock:
             if self._ended:
                 raise InvalidInput("the run was stopped")
-            if self._idle:
-                return self._idle.pop()
+            while self._idle:
+                process = self._idle.pop()
+                if process.lives():
+                    return process
+                process.end()  # it died after its last photo: not the next one's fault
         process = _Process(self._command)
         with self._lock:
             self._all.add(process)

@@ -57,7 +57,7 @@ class Table:
         if pa.types.is_string(values.type) or pa.types.is_large_string(values.type):
             values = pc.utf8_trim_whitespace(values)
             values = pc.if_else(pc.equal(values, ""), None, values)
-            if self._comma:
+            if self._comma or column == "displayed_deg":  # as `batch` reads it
                 values = pc.replace_substring(values, ",", ".")
         try:
             numbers = values.cast(pa.float64())

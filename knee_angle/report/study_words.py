@@ -418,10 +418,10 @@ def study_u(about: About) -> str:
     return "none" if about.u_compared is None else f"u = {about.u_compared:.2g}{about.unit}"
 
 
-def subgroup_row(group: Subgroup, about: About) -> tuple[str, ...]:
-    """Label, pairs, bias, its interval, limits, shares, for one subgroup."""
+def subgroup_row(group: Subgroup, about: About, *, band: bool = False) -> tuple[str, ...]:
+    """Label, pairs, bias, its interval, limits, shares, for one subgroup or band."""
     unit, shares = about.unit, ", ".join(percent(w.share)[0] for w in group.within)
-    label = f"{group.label}{unit}" if group.column == "band" else group.label
+    label = f"{group.label}{unit}" if band else group.label
     if isinstance(group.limits, NotComputed):
         return label, f"{group.pairs.n:,}", "", "", "too few for an interval", shares
     bias, interval = number(group.limits.bias, unit, sign=True)
@@ -433,10 +433,10 @@ def subgroup_row(group: Subgroup, about: About) -> tuple[str, ...]:
 def subgroup_tables(study: Study, about: About) -> dict[str, list[tuple[str, ...]]]:
     """For each grouping its title and rows of `subgroup_row`."""
     tables: dict[str, list[tuple[str, ...]]] = {}
-    for group in (*study.subgroups, *study.bands):
-        by = f"{about.reference_name}, in bands" if group.column == "band" else group.column
-        tables.setdefault(f"By {by}", []).append(subgroup_row(group, about))
-    return tables
+    for group in study.subgroups:
+        tables.setdefault(f"By {group.column}", []).append(subgroup_row(group, about))
+    bands = [subgroup_row(group, about, band=True) for group in study.bands]
+    return {**tables, f"By {about.reference_name}, in bands": bands}
 
 
 def study_text(study: Study, about: About) -> str:
