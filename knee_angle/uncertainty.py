@@ -142,6 +142,8 @@ class Drawn:
     ----------
     knee_deg : ndarray, shape (n,)
         Flexion of the knee.
+    marks_deg : ndarray, shape (n,)
+        Flexion between the marks as they lie: the same trials without the placement.
     segment_mm : ndarray, shape (n, 2)
         Length of thigh and shank between the marks, in the plane.
     frame_deg : ndarray, shape (n,), or None
@@ -155,6 +157,7 @@ class Drawn:
     """
 
     knee_deg: Floats
+    marks_deg: Floats
     segment_mm: Floats
     frame_deg: Floats | None = None
     hinge_mm: Floats | None = None
@@ -181,8 +184,7 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
         ``deg`` is the value at the best estimates (flat where the view is a prior).
     """
     best = flat_flexion_deg(leg) if leg.view.plane == "image" else plane_flexion_deg(leg)
-    drawn = simulate_deg(leg, lines=BUDGET_LINES, trials=trials, rng=rng)
-    found = simulate_deg(leg, lines=_WITHOUT_PLACEMENT, trials=trials, rng=rng)
+    drawn = simulate(_alone(leg), lines=BUDGET_LINES, trials=trials, rng=rng)
     budget = {
         line: _spread(
             simulate_deg(leg, lines=(line,), trials=LINE_TRIALS, rng=rng),
@@ -193,10 +195,10 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
     }
     return Angle(
         deg=best,
-        u_deg=_spread(drawn, best),
-        interval_deg=interval_of(drawn),
+        u_deg=_spread(drawn.knee_deg, best),
+        interval_deg=interval_of(drawn.knee_deg),
         budget_deg=budget,
-        found_interval_deg=interval_of(found),
+        found_interval_deg=interval_of(drawn.marks_deg),
     )
 
 
@@ -358,8 +360,12 @@ def simulate_deg(
     leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator
 ) -> Floats:
     """Flexion of the knee in every trial; shape (trials,)."""
-    alone = replace(leg, points={n: leg.points[n] for n in LEG_POINTS})
-    return simulate(alone, lines=lines, trials=trials, rng=rng).knee_deg
+    return simulate(_alone(leg), lines=lines, trials=trials, rng=rng).knee_deg
+
+
+def _alone(leg: LegInView) -> LegInView:
+    """The leg without the machine's points, which its angle does not need."""
+    return replace(leg, points={n: leg.points[n] for n in LEG_POINTS})
 
 
 def linear_u_deg(leg: LegInView) -> float:
@@ -405,9 +411,6 @@ def interval_of(values: Floats) -> tuple[float, float]:
 def _spread(values: Floats, about: float | None = None) -> float:
     centre = float(np.mean(values)) if about is None else about
     return float(np.sqrt(np.mean((values - centre) ** 2)))
-
-
-_WITHOUT_PLACEMENT = tuple(line for line in BUDGET_LINES if line != "landmark_placement")
 
 
 def _names(leg: LegInView) -> tuple[PointName, ...]:
@@ -489,7 +492,7 @@ def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
         return best
     roots = np.array([_root(p.cov_px2) for p in marks])
     own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
-    return np.asarray(best + np.einsum("kij,nkj->nki", roots, own))
+    return np.asarray(best + geometry.dot(roots, own[:, :, None]))
 
 
 def _drawn_corners(leg: LegInView, z: Floats | None) -> Floats:
@@ -585,41 +588,50 @@ def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
         draw.points_px, focal_px=draw.focal_px[:, None], centre_px=leg.lens.centre_px
     )
     count, depth = len(LEG_POINTS), draw.depth_mm
-    # A plane k times as far away shows everything k times as large.
-    unit = geometry.to_plane_mm(
-        geometry.meet_plane(directions[:, :count], normal=draw.normal[:, None], distance_mm=1.0),
-        normal=draw.normal[:, None],
-    )
     distance = draw.distance_mm - depth[:, 1]
     if draw.thigh_mm is not None:
-        distance = _distance_of_thigh(unit, depth, draw.thigh_mm)
+        distance = _distance_of_thigh(_unit(directions[:, :count], draw), depth, draw.thigh_mm)
     # The knee lies on the machine's plane at this distance, the leg's plane goes through it.
     knee_mm = geometry.meet_plane(directions[:, 1], normal=draw.bars_normal, distance_mm=distance)
-    of_leg = -np.sum(draw.normal * knee_mm, axis=-1)
+    of_leg = -geometry.dot(draw.normal, knee_mm)
     far = of_leg[:, None] - depth[:, :count] + depth[:, 1:2]
-    marks = _placed(directions[:, :count], far, draw)
-    flat = geometry.to_plane_mm(marks, normal=draw.normal[:, None])
-    from_bars = geometry.to_plane_mm(marks, normal=draw.bars_normal[:, None])
-    hip, knee, ankle = flat[:, 0], flat[:, 1], flat[:, 2]
-    segments = np.stack(
-        [np.linalg.norm(knee - hip, axis=-1), np.linalg.norm(ankle - knee, axis=-1)], axis=-1
-    )
-    of_bars = distance + depth[:, 1]
+    normal = draw.normal[:, None]
+    met = geometry.meet_plane(directions[:, :count], normal=normal, distance_mm=far)
+    marks = geometry.to_plane_mm(met, normal=normal)
+    hip, knee, ankle = np.moveaxis(marks + draw.placement_mm[:, :count], 1, 0)
+    thigh, shank = knee - hip, ankle - knee
+    machine: dict[str, Floats] = {}
+    if len(leg.points) > count or leg.bar_tags is not None:
+        of_bars, from_bars = distance + depth[:, 1], _from_bars(met, draw)
+        machine |= _machine_by_points(leg, draw, directions, of_bars, from_bars)
+        machine |= _machine_by_tags(leg, draw, of_bars, from_bars)
     return Drawn(
         knee_deg=geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side),
-        segment_mm=segments,
-        **_machine_by_points(leg, draw, directions, of_bars, from_bars),
-        **_machine_by_tags(leg, draw, of_bars, from_bars),
+        marks_deg=geometry.signed_flexion_deg(*np.moveaxis(marks, 1, 0), side=leg.side),
+        segment_mm=np.sqrt(np.stack([geometry.dot(v, v) for v in (thigh, shank)], axis=-1)),
+        **machine,
     )
 
 
-def _placed(directions: Floats, distance_mm: Floats, draw: _Draw) -> Floats:
-    """The leg's bony points (n, 3, 3), mm: marks on their planes, moved by the placement."""
+def _unit(directions: Floats, draw: _Draw) -> Floats:
+    """Points (n, k, 2) as seen on the leg's plane at distance 1.
+
+    A plane k times as far away shows everything k times as large.
+    """
     normal = draw.normal[:, None]
-    met = geometry.meet_plane(directions, normal=normal, distance_mm=distance_mm)
-    right, down = geometry.plane_axes(normal)
+    met = geometry.meet_plane(directions, normal=normal, distance_mm=1.0)
+    return geometry.to_plane_mm(met, normal=normal)
+
+
+def _from_bars(met: Floats, draw: _Draw) -> Floats:
+    """The leg's bony points (n, 3, 2) seen along the bars' normal, mm.
+
+    ``met`` (n, 3, 3) are the marks; the placement moves them in the leg's own plane.
+    """
+    right, down = geometry.plane_axes(draw.normal[:, None])
     off = draw.placement_mm[:, : len(LEG_POINTS)]
-    return np.asarray(met + off[..., :1] * right + off[..., 1:] * down)
+    moved = met + off[..., :1] * right + off[..., 1:] * down
+    return geometry.to_plane_mm(moved, normal=draw.bars_normal[:, None])
 
 
 def _machine_by_points(

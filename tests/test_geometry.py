@@ -125,3 +125,12 @@ def test_a_tilt_turns_the_normal_by_its_size(a, b):
     tilted = g.tilt_normal(normal, (a, b))
     assert g.tilt_between_deg(normal, tilted) == pytest.approx(size, abs=1e-6)
     assert np.linalg.norm(tilted) == pytest.approx(1.0)
+
+
+def test_the_axes_of_a_plane_are_numpys_cross_product():
+    normal = np.random.default_rng(4).normal(size=(50, 2, 3))
+    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+    right, down = g.plane_axes(normal)
+    assert down == pytest.approx(np.cross(right, normal))
+    assert g.dot(right, normal) == pytest.approx(np.einsum("abi,abi->ab", right, normal), abs=1e-12)
+    assert g.dot([3.0, 4.0], [[1.0, 2.0], [5.0, 6.0]]) == pytest.approx([11.0, 39.0])

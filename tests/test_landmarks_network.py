@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 from PIL import Image
 
 from knee_angle import geometry
@@ -16,10 +20,11 @@ from knee_angle.errors import MissingModel
 from knee_angle.landmarks import network
 from knee_angle.landmarks.network import NetworkDetector, NetworkView
 from knee_angle.photo import Photo, read_photo
-from knee_angle.records import NotMeasured
+from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 BARE = sorted(SAMPLES.rglob("bed_1[1-6].jpg"))
+DOTTED = SAMPLES / "bed_06.jpg"
 
 
 def photo_of(picture: np.ndarray) -> Photo:
@@ -110,3 +115,90 @@ def test_a_leg_seen_obliquely_keeps_its_direction_and_wide_covariance():
     told = network._direction([look, look, look])
     assert np.allclose(told.normal, normal)
     assert told.tilt_cov_deg2 == pytest.approx((400.0, 0.0, 100.0))
+
+
+def dotted_leg(path: Path, *, knee_off_px: float = 0.0, source: str = "dot") -> Landmarks:
+    """The true dots of a sample photo, the knee's moved to the right."""
+    truth = json.loads(path.with_suffix(".json").read_text())["landmarks"]
+    places = {name: np.array(truth[name]["marker_px"]) for name in LEG_POINTS}
+    places["knee"] = places["knee"] + [knee_off_px, 0.0]
+    return Landmarks(
+        {
+            n: Landmark.round(float(x), float(y), u_px=2.0, source=source)
+            for n, (x, y) in places.items()
+        }
+    )
+
+
+@pytest.fixture
+def looks(monkeypatch) -> list[int]:
+    """How many windows the network looked through, one entry for each time it was asked."""
+    counted, see = [], network._see
+
+    def counting(photo, model, windows):
+        counted.append(len(windows))
+        return see(photo, model, windows)
+
+    monkeypatch.setattr(network, "_see", counting)
+    return counted
+
+
+def test_a_point_moved_a_little_asks_the_network_no_second_time(looks):
+    photo, detector = read_photo(DOTTED), NetworkDetector()
+    told = [detector.direction(photo, dotted_leg(DOTTED, knee_off_px=x)) for x in (0, 3, -4, 6)]
+    assert looks == [1]
+    assert told[0] is not None
+    assert all(one == told[0] for one in told)
+
+
+def test_a_knee_moved_to_another_place_is_another_leg_though_its_window_is_known(looks):
+    photo, detector = read_photo(DOTTED), NetworkDetector()
+    leg = dotted_leg(DOTTED)
+    hip, knee, ankle = (leg.points[name] for name in LEG_POINTS)
+    assert detector.direction(photo, leg) is not None
+    # Turned end for end the leg fills the same window.
+    assert detector.direction(photo, Landmarks({"hip": ankle, "knee": knee, "ankle": hip})) is None
+    assert looks == [1]
+
+
+def test_the_direction_does_not_depend_on_what_was_asked_before():
+    photo, leg = read_photo(DOTTED), dotted_leg(DOTTED, knee_off_px=25.0)
+    fresh = NetworkDetector().direction(photo, leg)
+    asked = NetworkDetector()
+    asked.find(photo)
+    asked.near(photo, dotted_leg(DOTTED))
+    for x in range(-300, 300, 30):
+        asked.direction(photo, dotted_leg(DOTTED, knee_off_px=float(x)))
+    assert fresh is not None
+    assert asked.direction(photo, leg) == fresh
+    assert len(asked._near) <= network.KEPT_LOOKS
+
+
+def test_a_leg_of_the_networks_own_has_the_direction_of_its_whole_search(looks):
+    photo = read_photo(BARE[0])
+    view = NetworkDetector().look(photo)
+    assert isinstance(view, NetworkView)
+    elsewhere = NetworkDetector()
+    assert elsewhere.direction(photo, view.landmarks) == view.direction
+    before = len(looks)
+    moved = replace(view.landmarks.points["knee"], source="manual")
+    mixed = Landmarks({**view.landmarks.points, "knee": moved})
+    assert elsewhere.direction(photo, mixed) == view.direction
+    assert len(looks) == before
+
+
+@settings(max_examples=200)
+@given(
+    leg=arrays(float, (3, 2), elements=st.floats(0.0, 8000.0)),
+    move=arrays(float, (3, 2), elements=st.floats(-1.0, 1.0)),
+)
+def test_the_window_of_a_known_leg_holds_it_with_a_margin(leg, move):
+    window = network._window_near(leg)
+    box = float(np.ptp(leg, axis=0).max())
+    if box > 100.0:
+        assert window.side / box == pytest.approx(network.KNOWN_LEG_WINDOW, rel=0.1)
+        assert (np.abs(leg - window.centre).max(axis=0) < 0.4 * window.side).all()
+    moved = network._window_near(leg + move)
+    steps = (moved.centre - window.centre) / (window.side * network.WINDOW_STEP)
+    if moved.side == window.side:  # a neighbour at most
+        assert np.abs(steps).max() <= 1.0 + 1e-6

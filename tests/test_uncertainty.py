@@ -113,6 +113,17 @@ def test_budget_lines_add_up():
     )
 
 
+def test_the_marks_interval_is_that_of_trials_without_the_placement():
+    one = leg(80.0, u_px=3.0, placement_mm=(10, 5, 5), tilt_deg=2.0, yaw_deg=15)
+    angle = un.flexion_with_uncertainty(one, trials=40_000, rng=np.random.default_rng(2))
+    lines = tuple(line for line in un.BUDGET_LINES if line != "landmark_placement")
+    apart = un.simulate_deg(one, lines=lines, trials=40_000, rng=np.random.default_rng(3))
+    assert angle.found_interval_deg == pytest.approx(un.interval_of(apart), abs=0.05)
+    placed = replace(one, placement_mm=(0.0, 0.0, 0.0))
+    exact = un.flexion_with_uncertainty(placed, trials=6000, rng=np.random.default_rng(2))
+    assert exact.found_interval_deg == exact.interval_deg
+
+
 def test_the_interval_holds_the_truth_as_often_as_it_says():
     """JCGM 101: over many noisy pictures of one leg, 95 % of the intervals hold its angle."""
     rng = np.random.default_rng(3)

@@ -63,6 +63,14 @@ MOST_U_DEG = 14.0
 KNOWN_LEG_WINDOW = 1.6
 """Side of the window around a known hip, knee and ankle, in sizes of their box: the foot
 and a margin come in."""
+WINDOWS_PER_DOUBLING = 4
+WINDOW_STEP = 1 / 12
+"""The windows that there are around known legs: sides 2^(1/4) apart, centres a twelfth of the
+side. A point moved a little falls into the same one; what the network was trained on strays
+further around its legs than the half steps."""
+KEPT_VIEWS = 8
+KEPT_LOOKS = 16
+"""Photos and windows whose answers are kept, the last used ones."""
 SAME_LEG = 0.4
 """Farthest a point may lie from the known one, in mean segments, to be the same leg."""
 OTHER_LEG_APART = 0.7
@@ -203,7 +211,7 @@ class NetworkDetector:
     def __init__(self, *, threads: int = 2) -> None:
         self._threads = threads
         self._known: OrderedDict[str, NetworkView | NotMeasured] = OrderedDict()
-        self._near: tuple[tuple[str, bytes], _Look] | None = None
+        self._near: OrderedDict[tuple[str, float, float, float], _Look] = OrderedDict()
 
     @property
     def source(self) -> Source:
@@ -246,26 +254,29 @@ class NetworkDetector:
     def direction(self, photo: Photo, landmarks: Landmarks) -> Direction | None:
         """The sagittal plane's normal with its covariance.
 
-        Where the leg is known already (from dots, by hand), one window around it is
-        enough, and it counts only if the network sees the same leg there.
+        Where a point of the leg is the network's, that of its whole search. Where the leg is
+        known otherwise (from dots, by hand), one window around it is enough, and it counts
+        only if the network sees the same leg there. Either way photo and points alone decide,
+        not what was asked before.
         """
+        if any(landmarks.points[name].source == "network" for name in LEG_POINTS):
+            view = self.look(photo)
+            if isinstance(view, NetworkView):
+                return view.direction
         with self._lock:
-            known = self._known.get(photo.sha256)
-            if isinstance(known, NetworkView):
-                return known.direction
             look = self._look_near(photo, landmarks)
         return _direction([look]) if _same_leg(look, landmarks) else None
 
     def _look_near(self, photo: Photo, landmarks: Landmarks) -> _Look:
-        """One look around a known leg; the last one is kept. Call it with the lock held."""
-        leg = _leg_of(landmarks)
-        asked = (photo.sha256, leg.tobytes())
-        if self._near is None or self._near[0] != asked:
-            low, high = leg.min(axis=0), leg.max(axis=0)
-            side = max(KNOWN_LEG_WINDOW * float((high - low).max()), 48.0)
-            window = _Window((low + high) / 2, side)
-            self._near = (asked, _see(photo, self._loaded(), [window])[0])
-        return self._near[1]
+        """One look around a known leg, kept for when it is moved. Call it with the lock held."""
+        window = _window_near(_leg_of(landmarks))
+        asked = (photo.sha256, window.side, float(window.centre[0]), float(window.centre[1]))
+        if asked not in self._near:
+            self._near[asked] = _see(photo, self._loaded(), [window])[0]
+        self._near.move_to_end(asked)
+        while len(self._near) > KEPT_LOOKS:
+            self._near.popitem(last=False)
+        return self._near[asked]
 
     def _loaded(self) -> _Model:
         if NetworkDetector._model is None:
@@ -279,7 +290,7 @@ class NetworkDetector:
                 return self._known[photo.sha256]
             view = _look(photo, self._loaded())
             self._known[photo.sha256] = view
-            while len(self._known) > 8:
+            while len(self._known) > KEPT_VIEWS:
                 self._known.popitem(last=False)
             return view
 
@@ -288,6 +299,16 @@ def _leg_of(landmarks: Landmarks) -> Floats:
     """Hip, knee and ankle, (3, 2), full-size px."""
     marks = [landmarks.points[name] for name in LEG_POINTS]
     return np.array([[p.x_px, p.y_px] for p in marks])
+
+
+def _window_near(leg: Floats) -> _Window:
+    """The window around a known leg (3, 2), px, that is nearest to it on the coarse grid."""
+    low, high = leg.min(axis=0), leg.max(axis=0)
+    wanted = max(KNOWN_LEG_WINDOW * float((high - low).max()), 48.0)
+    steps = round(math.log2(wanted) * WINDOWS_PER_DOUBLING)
+    side = 2.0 ** (steps / WINDOWS_PER_DOUBLING)
+    step = side * WINDOW_STEP
+    return _Window(np.round((low + high) / 2 / step) * step, side)
 
 
 def _same_leg(look: _Look, landmarks: Landmarks) -> bool:
