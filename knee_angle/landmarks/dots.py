@@ -18,7 +18,7 @@ centres are the same with and without it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,7 @@ from knee_angle.records import (
 __all__ = ["DotDetector"]
 
 Floats = NDArray[np.float64]
+Box = tuple[int, int, int, int]
 
 MOST_PIGMENTS = 2
 """Colours followed up; the right one is nearly always the first."""
@@ -189,12 +190,14 @@ class DotDetector:
 class _Picture:
     """A photo with the patches in it that may be dots, before any colour is chosen.
 
-    ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo.
+    ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo. ``searched``
+    keeps what `of_colour` found: two pigments often lead to the same leg.
     """
 
     photo: Photo
     quads: Floats
     found: Candidates
+    searched: dict[tuple[bytes, float, Box], tuple[Floats, Floats]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> _Picture:
@@ -205,6 +208,13 @@ class _Picture:
         found = examine(photo.small, proposed.xy, proposed.radius)
         found = found.take((quality(found) > WORST_QUALITY) & ~_inside(found.xy, quads))
         return cls(photo, quads, found)
+
+    def of_colour(self, members: Floats, radius: float, box: Box) -> tuple[Floats, Floats]:
+        """`patches_of_colour`, searched for once."""
+        asked = (members.tobytes(), radius, box)
+        if asked not in self.searched:
+            self.searched[asked] = patches_of_colour(self.photo.small, members, radius, box)
+        return self.searched[asked]
 
 
 def _decided(photo: Photo, readings: list[_Reading]) -> Landmarks | NotMeasured:
@@ -277,7 +287,7 @@ def _readings(picture: _Picture, expected: Expected | None = None) -> list[_Read
         first = assign(alike, expected)
         if not first or (expected is None and _hopeless(first[0])):
             continue
-        more = _half_seen(picture.photo, alike, first[0], picture.quads)
+        more = _half_seen(picture, alike, first[0])
         patches = alike.joined(replace(more, company=company_of(more, found)))
         readings += [_Reading(named, patches) for named in assign(patches, expected)]
         best = max(readings, key=lambda reading: reading.named.score)
@@ -304,12 +314,13 @@ def _hopeless(first: Assignment) -> bool:
     return first.score < HOPELESS and not first.rare
 
 
-def _half_seen(photo: Photo, alike: Candidates, first: Assignment, quads: Floats) -> Candidates:
+def _half_seen(picture: _Picture, alike: Candidates, first: Assignment) -> Candidates:
     """Patches of the pigment that were not found by their outline."""
     members = np.array(sorted(set(first.index.values())))
     low, high = alike.xy[members].min(axis=0), alike.xy[members].max(axis=0)
     margin = 0.6 * float((high - low).max())  # the part of a leg that the first look may lack
-    height, width = photo.small.shape[:2]
+    small = picture.photo.small
+    height, width = small.shape[:2]
     box = (
         int(max(low[0] - margin, 0)),
         int(max(low[1] - margin, 0)),
@@ -317,10 +328,10 @@ def _half_seen(photo: Photo, alike: Candidates, first: Assignment, quads: Floats
         int(min(high[1] + margin + 1, height)),
     )
     radius = float(np.percentile(alike.radius[members], 75))
-    xy, size = patches_of_colour(photo.small, alike.lab[members], radius, box)
+    xy, size = picture.of_colour(alike.lab[members], radius, box)
     gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
-    new = (gap > 0.6 * alike.radius[None]).all(axis=1) & ~_inside(xy, quads)
-    return examine(photo.small, xy[new], size[new], trusted=True)
+    new = (gap > 0.6 * alike.radius[None]).all(axis=1) & ~_inside(xy, picture.quads)
+    return examine(small, xy[new], size[new], trusted=True)
 
 
 def _inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:
