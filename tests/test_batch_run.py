@@ -233,6 +233,7 @@ def test_overlays_lie_in_one_folder_and_photos_never_share_one(place):
             "columns that the result has too (side)",
         ),
         (["photos", "--out", "t.csv", "--overlay", "photos/o"], "must not lie in the folder"),
+        (["photos/*.jpg", "--out", "t.csv", "--overlay", "photos"], "must not lie in the folder"),
         (["photos", "--out", "t.csv", "--photo-seconds", "0"], "--photo-seconds must be above 0"),
         (["photos", "--out", "t.csv", "--resume", "--overwrite"], "exclude each other"),
         (["photos", "--out", "t.csv", "--retry-failed"], "--retry-failed belongs to --resume"),

@@ -244,7 +244,8 @@ def _overlays(plan: Plan, photos: Photos) -> dict[str, str]:
     if plan.overlay is None:
         return {}
     folder = plan.overlay.absolute()
-    if Path(plan.source).is_dir() and folder.is_relative_to(Path(plan.source).absolute()):
+    within = Path(plan.source).is_dir() and folder.is_relative_to(Path(plan.source).absolute())
+    if within or any(Path(file.address).parent == folder for file in photos.files):
         raise InvalidInput("--overlay must not lie in the folder of the photos: name another")
     try:
         folder.mkdir(parents=True, exist_ok=True)
