@@ -255,6 +255,17 @@ def test_one_tap_keeps_the_measurement_with_its_set_up(store_file):
     assert (row.setup.ticks, row.setup.bed_head_deg) == (("paused",), 30.0)
 
 
+def test_what_was_taped_or_printed_belongs_to_the_measurement(store_file):
+    page = changed(ready(), "Thigh by tape", 400.0)
+    page = changed(page, "Printed edge of a bar's tag", 30.0)
+    page = keep(changed(page, "Diameter of the dots", 16.0))
+    (row,) = kept_rows(store_file)
+    with open_store(store_file) as store:
+        settings = store.measurement(row.id).settings
+    assert (settings.thigh_mm, settings.bar_tag_mm, settings.dot_mm) == (400.0, 30.0, 16.0)
+    assert settings.tag_mm == 50.0
+
+
 def test_the_photo_is_kept_only_when_ticked(store_file):
     keep(changed(ready(), "Keep the photo too", True))
     (row,) = kept_rows(store_file)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import streamlit as st
 
@@ -236,20 +236,41 @@ def _settings(entry: Entry, prescription: Prescription | None) -> Settings:
         tolerance = memory.number(
             "Allowed difference, degrees", "tolerance", low=0.5, high=45.0, default=10.0, step=0.5
         )
-        left, right = memory.pair("sizes")
-        with left:
-            tag_mm = memory.number(
-                "Printed edge of a tag, mm", "tag", low=5.0, high=200.0, default=50.0
-            )
-        with right:
-            dot_mm = memory.number("Diameter of the dots, mm (if known)", "dot", low=5.0, high=40.0)
-    usual = Settings()
-    return Settings(
-        tolerance_deg=tolerance or usual.tolerance_deg,
+        sizes = _sizes(entry)
+    return replace(
+        sizes,
+        tolerance_deg=tolerance or sizes.tolerance_deg,
         limit_flexion_deg=flexion,
         limit_extension_deg=extension,
+    )
+
+
+def _sizes(entry: Entry) -> Settings:
+    """What was printed and what was taped: each field left empty keeps the usual value."""
+    usual = Settings()
+    left, right = memory.pair("sizes")
+    with left:
+        tag_mm = memory.number(
+            "Printed edge of a tag, mm", "tag", low=5.0, high=200.0, default=usual.tag_mm
+        )
+        bar_tag_mm = memory.number(
+            "Printed edge of a bar's tag, mm",
+            "bar-tag",
+            low=5.0,
+            high=200.0,
+            default=usual.bar_tag_mm,
+        )
+    with right:
+        dot_mm = memory.number("Diameter of the dots, mm (if known)", "dot", low=5.0, high=40.0)
+        thigh_mm = memory.number(
+            "Thigh by tape, mm (if known)", entry.own("thigh"), low=100.0, high=700.0
+        )
+    return replace(
+        usual,
         tag_mm=tag_mm or usual.tag_mm,
+        bar_tag_mm=bar_tag_mm or usual.bar_tag_mm,
         dot_mm=dot_mm,
+        thigh_mm=thigh_mm,
     )
 
 
