@@ -373,8 +373,8 @@ def test_missing_values_are_refused_and_named():
         )
     assert str(refused.value) == (
         "2 of 3 rows cannot be used (b.jpg: flexion_deg is missing: no leg found; "
-        "c.jpg: displayed_deg is not finite): correct them, or choose missing = drop, "
-        "which leaves them out and lists them"
+        "c.jpg: displayed_deg is not finite): correct them, or choose to drop them "
+        "(--missing drop), which lists them"
     )
 
 

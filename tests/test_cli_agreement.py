@@ -80,8 +80,8 @@ def test_failed_photos_are_refused_or_dropped_by_choice(tmp_path):
     path.write_text(HEAD + "\n".join(rows) + "\n")
     assert refusal(path) == (
         "1 of 8 rows cannot be used (p2.jpg: flexion_deg is missing, the u of flexion_deg is not "
-        "a positive number: No leg was found.): correct them, or choose missing = drop, which "
-        "leaves them out and lists them"
+        "a positive number: No leg was found.): correct them, or choose to drop them "
+        "(--missing drop), which lists them"
     )
     row = figures(path, "--missing", "drop")
     assert row["pairs"] == 7
@@ -168,6 +168,15 @@ def test_a_spreadsheets_separators_and_decimal_commas_are_read(separator, tmp_pa
     path.write_text(f"person{separator}x\n7{separator}1.234,5\n")
     with pytest.raises(InvalidInput, match=r"row 1: x must be a number, but got '1\.234,5'"):
         read_table(path).numbers("x")
+
+
+def test_names_of_columns_may_have_spaces_around_and_lists_are_no_labels(tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text("photo; displayed_deg\na.jpg;88\n")
+    np.testing.assert_array_equal(read_table(path).numbers("displayed_deg"), [88.0])
+    pq.write_table(pa.table({"by": [["a"], ["b"]]}), tmp_path / "lists.parquet")
+    with pytest.raises(InvalidInput, match="the column by must hold single values"):
+        read_table(tmp_path / "lists.parquet").labels("by")
 
 
 def test_a_displayed_number_may_have_a_comma_in_quotes_as_in_a_batchs_table(tmp_path):

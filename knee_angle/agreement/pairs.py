@@ -236,7 +236,7 @@ def _refusal(excluded: tuple[Excluded, ...], rows: int) -> str:
     more = f"; and {len(excluded) - NAMED} more" if len(excluded) > NAMED else ""
     return (
         f"{len(excluded)} of {rows} rows cannot be used ({named}{more}): correct them, "
-        "or choose missing = drop, which leaves them out and lists them"
+        "or choose to drop them (--missing drop), which lists them"
     )
 
 

@@ -69,7 +69,13 @@ class Table:
         """A column as text, None where empty."""
         import pyarrow as pa
 
-        values = self._column(column).cast(pa.string()).to_pylist()
+        try:
+            values = self._column(column).cast(pa.string()).to_pylist()
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+            raise InvalidInput(
+                f"the table {self.name}: the column {column} must hold single values, "
+                "but holds lists or the like: name another"
+            ) from None
         return [None if value is None or not value.strip() else value.strip() for value in values]
 
     def _column(self, column: str) -> Any:
@@ -118,7 +124,8 @@ def read_table(path: Path) -> Table:
     except (OSError, pa.ArrowInvalid) as error:
         said = str(error).splitlines()[0].rstrip(".")
         raise InvalidInput(f"the table {path} cannot be read ({said}): check its name") from None
-    names = columns.column_names
+    names = [name.strip() for name in columns.column_names]
+    columns = columns.rename_columns(names)
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise InvalidInput(
