@@ -4,7 +4,7 @@
 >>> knee_angle.Settings().tolerance_deg
 10.0
 
-Start at :func:`knee_angle.measure.measure`. Importing this package loads no model,
+Start at :func:`knee_angle.pipeline.measure`. Importing this package loads no model,
 opens no file and configures nothing.
 """
 

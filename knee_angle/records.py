@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
 
@@ -30,6 +30,7 @@ __all__ = [
     "Angle",
     "BarTags",
     "Comparison",
+    "CropJpeg",
     "Direction",
     "Displayed",
     "Finding",
@@ -194,7 +195,7 @@ class View:
         Where it comes from; ``image`` means a stated prior, and the reported angle is
         the flat one.
     normal : (float, float, float)
-        Best unit normal, towards the camera (see :mod:`knee_angle.geometry`).
+        Best unit normal, towards the camera (see :mod:`knee_angle.angle.geometry`).
     tilt_cov_deg2 : (float, float, float)
         Covariance of the normal's tilt as (aa, ab, bb), degrees².
     knee_distance_mm : float
@@ -588,6 +589,26 @@ class Measurement:
     def side(self) -> Side:
         """The leg in the machine."""
         return self.leg.side
+
+
+@dataclass(frozen=True, slots=True)
+class CropJpeg:
+    """A photo to keep: JPEG without metadata, cropped to leg and machine.
+
+    Parameters
+    ----------
+    jpeg : bytes
+        The picture; refused by the store where it carries EXIF or another such block.
+    left_px, top_px : float
+        Its top left corner in the upright photo, full-size px.
+    px_per_px : float
+        Full-size px per px of the picture.
+    """
+
+    jpeg: bytes = field(repr=False)
+    left_px: float
+    top_px: float
+    px_per_px: float
 
 
 Outcome = Measurement | NotMeasured | Unreadable

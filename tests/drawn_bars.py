@@ -13,7 +13,7 @@ from conftest import Scene
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-from knee_angle.sheet import bar_sheet
+from knee_angle.report.sheets import bar_sheet
 
 TAG_MM, WHITE_MM = 40.0, 6.0
 CARD_PX_MM = 12.0

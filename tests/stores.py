@@ -16,8 +16,9 @@ import numpy as np
 import psycopg
 import pytest
 
-from knee_angle import comparison, finding, uncertainty
-from knee_angle.check import check_machine
+from knee_angle.angle import uncertainty, verdict
+from knee_angle.machine import cause
+from knee_angle.machine.check import check_machine
 from knee_angle.records import (
     Angle,
     Frame,
@@ -61,7 +62,7 @@ def made_measurement(
         placement_mm=settings.placement_mm,
     )
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=seeded(sha256))
-    shown = None if displayed_deg is None else comparison.checked(displayed_deg)
+    shown = None if displayed_deg is None else verdict.checked(displayed_deg)
     return Measurement(
         photo="Ada Lovelace left knee.jpg",
         leg=leg,
@@ -69,9 +70,9 @@ def made_measurement(
         knee=knee,
         flat_deg=uncertainty.flat_flexion_deg(leg),
         displayed=shown,
-        comparison=shown and comparison.compare(shown, knee, settings),
-        finding=shown and finding.find_cause(None, shown, settings),
-        alarms=finding.alarms_of(knee, settings),
+        comparison=shown and verdict.compare(shown, knee, settings),
+        finding=shown and cause.find_cause(None, shown, settings),
+        alarms=cause.alarms_of(knee, settings),
         cautions=("a caution with ± and 'quotes'",),
         seconds=0.125,
     )
@@ -91,7 +92,7 @@ def made_series(
     series: dict[str, Outcome] = {}
     base = made_measurement()
     for number, knee_deg in enumerate((10.0, 30.0, 50.0, 70.0, 90.0)):
-        displayed = comparison.checked(round(offset_deg + gain * (knee_deg + 2.0)))
+        displayed = verdict.checked(round(offset_deg + gain * (knee_deg + 2.0)))
         frame = Frame(
             knee_deg + 2.0, 0.9, (knee_deg, knee_deg + 4.0), 2.0, 1.8, 8.0, -3.0,
             (20.0, 1.0, 18.0), (0.5, 0.1),
@@ -120,10 +121,10 @@ def invented_ward(store: Store, *, today: datetime) -> None:
     for n in range(0, 21, 2):
         flexion = 55.0 + 2.4 * n + float(rng.normal(0, 1.5))
         for end, deg in (("flexion", flexion), ("extension", 14.0 - 0.6 * n)):
-            displayed = comparison.checked(round(deg + (7.0 if end == "flexion" else -3.0)))
+            displayed = verdict.checked(round(deg + (7.0 if end == "flexion" else -3.0)))
             measured = replace(at_angle(base, deg, u_deg=2.1), displayed=displayed)
             measured = replace(
-                measured, comparison=comparison.compare(displayed, measured.knee, SETTINGS)
+                measured, comparison=verdict.compare(displayed, measured.knee, SETTINGS)
             )
             store.save_measurement(
                 measured,

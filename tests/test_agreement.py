@@ -18,8 +18,8 @@ from statsmodels.stats.proportion import proportion_confint
 from knee_angle import agreement as ag
 from knee_angle.agreement.limits import limit_factors, tolerance_factor
 from knee_angle.agreement.plan import half_width_of
-from knee_angle.calibration import fit_line
 from knee_angle.errors import InvalidInput
+from knee_angle.machine.calibration import fit_line
 
 SEVENTEEN = list(range(17))
 

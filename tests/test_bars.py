@@ -11,15 +11,15 @@ from conftest import scenes
 from drawn_bars import TAG_MM, Kit, with_bar_tags
 from PIL import Image, ImageOps
 
-from knee_angle import bars, camera, geometry
-from knee_angle import uncertainty as un
-from knee_angle.check import _hinge_seen, check_machine
-from knee_angle.check_words import check_text
+from knee_angle.angle import bars, geometry
+from knee_angle.angle import uncertainty as un
 from knee_angle.errors import InvalidInput
-from knee_angle.exchange import check_as_json
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
-from knee_angle.photo import read_photo
+from knee_angle.machine.check import _hinge_seen, check_machine
+from knee_angle.photo import camera
+from knee_angle.photo.reading import read_photo
+from knee_angle.photo.tags import Tag, bars_of, find_tags
+from knee_angle.pipeline import measure
 from knee_angle.records import (
     LEG_POINTS,
     BarTags,
@@ -30,7 +30,8 @@ from knee_angle.records import (
     NotMeasured,
     Settings,
 )
-from knee_angle.tags import Tag, bars_of, find_tags
+from knee_angle.report.check_words import check_text
+from knee_angle.report.contract import check_as_json
 
 LENS = Lens(1600, 1200, 1200.0, 0.02, "exif")
 DOTS = DotDetector()

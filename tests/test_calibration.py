@@ -13,9 +13,9 @@ from published_tables import columns
 from scipy import stats
 from scipy.optimize import minimize
 
-from knee_angle import calibration as ca
-from knee_angle.comparison import verdict_of
+from knee_angle.angle.verdict import verdict_of
 from knee_angle.errors import InvalidInput
+from knee_angle.machine import calibration as ca
 
 LOW, HIGH = 10.0, 110.0
 ANGLES = np.linspace(LOW, HIGH, 8)

@@ -10,12 +10,12 @@ import sys
 import pytest
 from conftest import SAMPLES
 
-from knee_angle.check import check_machine
-from knee_angle.check_words import check_text
-from knee_angle.demo import sample_rows
+from knee_angle.cli.samples import sample_rows
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
+from knee_angle.machine.check import check_machine
+from knee_angle.pipeline import measure
 from knee_angle.records import Measurement, NotMeasured, Settings, Unreadable
+from knee_angle.report.check_words import check_text
 
 DOTS = DotDetector()
 _, DISPLAYED, _ = sample_rows(SAMPLES)

@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import stats
 
-from knee_angle.comparison import (
+from knee_angle.angle.verdict import (
     checked,
     compare,
     conformance_probability,

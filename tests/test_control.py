@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from knee_angle.control import RULES, individuals_chart
 from knee_angle.errors import InvalidInput
+from knee_angle.machine.control_chart import RULES, individuals_chart
 
 # NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2: ten batches of a flowrate. Data
 # from memory; mean, mean range and limits seen quoted from there (tolerance: digits printed).

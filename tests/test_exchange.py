@@ -9,10 +9,10 @@ import json
 import pytest
 from conftest import scenes
 
-from knee_angle.exchange import CSV_COLUMNS, as_csv, as_flat, as_json, csv_lines
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 from knee_angle.records import NotMeasured, Unreadable
+from knee_angle.report.contract import CSV_COLUMNS, as_csv, as_flat, as_json, csv_lines
 
 CONTRACT = {
     "photo", "status", "reason", "advice", "side", "flexion_deg", "u_deg", "interval_deg",

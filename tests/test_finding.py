@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from conftest import SAMPLES, scenes
 
-from knee_angle.finding import (
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.machine.cause import (
     ADVICE,
     SECTION_ADVICE,
     SUPPORT_MM,
@@ -17,8 +18,7 @@ from knee_angle.finding import (
     hinge_words,
     section_words,
 )
-from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 from knee_angle.records import Angle, Displayed, Frame, Settings
 
 SETTINGS = Settings()

@@ -7,9 +7,9 @@ from datetime import UTC, date, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
-from knee_angle.calibration import fit_line
 from knee_angle.errors import InvalidInput
-from knee_angle.follow import (
+from knee_angle.machine.calibration import fit_line
+from knee_angle.visit.course import (
     MARKS,
     Due,
     Limits,

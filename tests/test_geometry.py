@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from knee_angle import geometry as g
+from knee_angle.angle import geometry as g
 
 
 def leg(flexion_deg: float, *, side: str = "left") -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -8,9 +8,9 @@ import pytest
 from conftest import scenes
 from PIL import Image
 
-from knee_angle.keep import crop_jpeg
-from knee_angle.measure import measure
-from knee_angle.photo import read_photo
+from knee_angle.photo.crop import crop_jpeg
+from knee_angle.photo.reading import read_photo
+from knee_angle.pipeline import measure
 from knee_angle.store.jpeg import refuse_metadata
 
 SCENE = scenes(image="bed_01.jpg")[0]

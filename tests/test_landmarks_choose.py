@@ -7,13 +7,13 @@ import json
 import pytest
 from conftest import SAMPLES
 
+from knee_angle.angle.scale import implausible, mm_per_px
+from knee_angle.angle.side import side_of
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import choose_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
-from knee_angle.photo import read_photo
+from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments
-from knee_angle.scale import implausible, mm_per_px
-from knee_angle.side import side_of
 
 PHOTO = read_photo(SAMPLES / "bed_01.jpg")
 

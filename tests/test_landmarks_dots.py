@@ -11,9 +11,9 @@ import pytest
 from conftest import scenes
 from PIL import Image
 
-from knee_angle.geometry import flexion_deg
+from knee_angle.angle.geometry import flexion_deg
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmarks, NotMeasured
 
 COLOURS = {

@@ -14,9 +14,9 @@ from PIL import Image, ImageOps
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.photo.tags import find_tags
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
-from knee_angle.tags import find_tags
 
 DOTS, NETWORK = DotDetector(), NetworkDetector()
 WITH_DOTS = scenes(dots=True)

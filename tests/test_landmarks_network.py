@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from PIL import Image
 
-from knee_angle import geometry
+from knee_angle.angle import geometry
 from knee_angle.errors import MissingModel
 from knee_angle.landmarks import network
 from knee_angle.landmarks.network import NetworkDetector, NetworkView
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"

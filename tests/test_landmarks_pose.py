@@ -22,8 +22,8 @@ from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks import bundles, network, pose
 from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.landmarks.pose_process import PoseProcess, PoseProcessFailed
-from knee_angle.measure import measure
-from knee_angle.photo import read_photo
+from knee_angle.photo.reading import read_photo
+from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, Measurement, NotMeasured
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -628,7 +628,7 @@ def test_the_model_process_is_cut_off_from_the_network_and_we_are_not(bundle: Pa
 def test_a_program_that_forgets_to_close_ends_at_once_and_prints_nothing(bundle: Path) -> None:
     code = (
         "import sys, pathlib\n"
-        "from knee_angle.photo import read_photo\n"
+        "from knee_angle.photo.reading import read_photo\n"
         "from knee_angle.landmarks.pose import PoseDetector\n"
         "detector = PoseDetector(pathlib.Path(sys.argv[1]))\n"
         "detector.find(read_photo(pathlib.Path(sys.argv[2])))\n"

@@ -12,7 +12,7 @@ from knee_angle.landmarks import network, pose, second_opinion
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.network import NetworkDetector, NetworkView
 from knee_angle.landmarks.standard import NoPoseModel
-from knee_angle.photo import read_photo
+from knee_angle.photo.reading import read_photo
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
 
 LEG = {"hip": (300.0, 500.0), "knee": (600.0, 300.0), "ankle": (900.0, 500.0)}

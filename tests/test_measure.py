@@ -11,8 +11,8 @@ from conftest import SAMPLES, Scene, scenes
 from PIL import Image, ImageOps
 
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import look, measure, measure_photo
-from knee_angle.photo import read_photo
+from knee_angle.photo.reading import read_photo
+from knee_angle.pipeline import look, measure, measure_photo
 from knee_angle.records import Direction, Measurement, NotMeasured, Settings, Unreadable
 
 DOTS = DotDetector()

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from knee_angle import mechanism as me
 from knee_angle.errors import InvalidInput
+from knee_angle.machine import sliding as me
 
 FRAMES = np.array([5.0, 25.0, 45.0, 65.0, 85.0, 105.0, 120.0])
 

@@ -29,9 +29,10 @@ from playwright.sync_api import (
 )
 from serving import free_port, running
 
-from knee_angle import geometry, serve
+from knee_angle.angle import geometry
+from knee_angle.cli import serving
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 from knee_angle.records import Measurement
 from knee_angle.store import open_store
 
@@ -74,7 +75,7 @@ def store_file(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def address(store_file) -> Iterator[str]:
     port = free_port()
-    with running(serve.command(port=port), port, KNEE_ANGLE_STORE=str(store_file)) as address:
+    with running(serving.command(port=port), port, KNEE_ANGLE_STORE=str(store_file)) as address:
         yield address
 
 

@@ -11,11 +11,11 @@ from conftest import SAMPLES
 from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement
 from streamlit.testing.v1 import AppTest
 
-from knee_angle.follow import MARKS
 from knee_angle.page import charts, keeping
 from knee_angle.page.machines import show_machines
 from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of, show_people
 from knee_angle.store import SetUp, Store, open_store
+from knee_angle.visit.course import MARKS
 
 NOW = datetime.now(UTC)
 

@@ -16,7 +16,7 @@ from test_page_browser import (
     visiting,
 )
 
-from knee_angle import serve
+from knee_angle.cli import serving
 from knee_angle.store import open_store
 
 
@@ -27,7 +27,7 @@ def ward(tmp_path_factory) -> Iterator[str]:
     with open_store(path) as store:
         invented_ward(store, today=datetime.now(UTC))
     port = free_port()
-    with running(serve.command(port=port), port, KNEE_ANGLE_STORE=str(path)) as address:
+    with running(serving.command(port=port), port, KNEE_ANGLE_STORE=str(path)) as address:
         yield address
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from serving import ROOT, free_port, running
 
-from knee_angle import serve
+from knee_angle.cli import serving
 from knee_angle.errors import InvalidInput
 from knee_angle.page.server import HEADERS, SETTINGS, check_address, policy
 
@@ -26,7 +26,7 @@ def port() -> int:
 
 @pytest.fixture(scope="module")
 def address(port) -> Iterator[str]:
-    with running(serve.command(port=port), port) as address:
+    with running(serving.command(port=port), port) as address:
         yield address
 
 
@@ -108,7 +108,7 @@ def test_any_other_address_is_refused(address):
     with pytest.raises(InvalidInput, match=r"address must be 127\.0\.0\.1, but got"):
         check_address(address)
     with pytest.raises(InvalidInput, match=r"address must be 127\.0\.0\.1, but got"):
-        serve.serve(port=8501, address=address)
+        serving.serve(port=8501, address=address)
 
 
 @pytest.mark.parametrize("address", ["127.0.0.1", "::1", "localhost"])

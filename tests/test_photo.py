@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from knee_angle.errors import InvalidInput, UnreadablePhoto
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
 
 SIZE = (64, 48)
 CORNERS = ((220, 30, 30), (30, 200, 30), (30, 30, 220), (230, 220, 30))

@@ -14,7 +14,7 @@ from PIL import Image, ImageOps
 
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, Measurement, NotMeasured, Outcome
 
 Rgb = NDArray[np.uint8]

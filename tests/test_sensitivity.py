@@ -10,8 +10,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from knee_angle.mechanism import Sensitivity, fit_part_deg, sensitivity
-from knee_angle.sensitivity_plot import sensitivity_svg
+from knee_angle.machine.sliding import Sensitivity, fit_part_deg, sensitivity
+from knee_angle.report.sensitivity import sensitivity_svg
 
 RESULT = sensitivity(low_deg=0, high_deg=110, support_mm=250, distal_mm=20)
 SVG = "{http://www.w3.org/2000/svg}"

@@ -14,7 +14,7 @@ from pypdf import PdfReader
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
-from knee_angle.sheet import DOT_COLOURS, Paper, bar_sheet, dot_sheet, tag_sheet
+from knee_angle.report.sheets import DOT_COLOURS, Paper, bar_sheet, dot_sheet, tag_sheet
 
 DPI = 300
 FINE_DPI = 500

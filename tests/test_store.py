@@ -16,9 +16,9 @@ from alembic.migration import MigrationContext
 from PIL import Image
 from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_series, seeded
 
-from knee_angle import uncertainty
-from knee_angle.check import check_machine
+from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.machine.check import check_machine
 from knee_angle.store import (
     CropJpeg,
     MachineCard,

@@ -16,9 +16,9 @@ from PIL import Image
 from stores import NOON, SETTINGS, SHA, made_measurement, made_series
 from typer.testing import CliRunner
 
-from knee_angle.check import check_machine
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.machine.check import check_machine
 from knee_angle.store import CropJpeg, MachineCard, SetUp, open_store, schema
 
 MEASURED = made_measurement()

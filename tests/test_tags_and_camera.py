@@ -10,10 +10,11 @@ import pytest
 from conftest import SAMPLES, scenes
 from PIL import Image
 
-from knee_angle import camera, geometry
-from knee_angle.photo import read_photo
+from knee_angle.angle import geometry
+from knee_angle.photo import camera
+from knee_angle.photo.reading import read_photo
+from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import Lens
-from knee_angle.tags import Tag, find_tags
 
 LENS = Lens(1600, 1200, 1200.0, 0.02, "exif")
 STRIP = [20, 45, 58, 51]

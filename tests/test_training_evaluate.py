@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from conftest import scenes
 
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import Direction, Landmark, Landmarks, NotMeasured
 from knee_angle.training import evaluate
 

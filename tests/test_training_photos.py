@@ -15,8 +15,8 @@ import pytest
 pytest.importorskip("moderngl")
 pytest.importorskip("torch")
 
-from knee_angle import geometry
-from knee_angle.photo import read_photo
+from knee_angle.angle import geometry
+from knee_angle.photo.reading import read_photo
 from knee_angle.records import LEG_POINTS
 from knee_angle.training.bodies import load_bank
 from knee_angle.training.groups import Judged, confident_wrong, groups_of, judge_photos, report

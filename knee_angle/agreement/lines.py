@@ -157,7 +157,7 @@ def _deming(sums: Sums, ratio: float) -> tuple[Floats, Floats]:
 def errors_in_both(pairs: Pairs, *, u_reference: Floats, u_compared: Floats) -> FittedLine:
     """The line where each point has its own uncertainties in both directions.
 
-    The same line as :func:`knee_angle.calibration.fit_line` with independent points, whose
+    The same line as :func:`knee_angle.machine.calibration.fit_line` with independent points, whose
     matrices (n, n) would not fit here; its work grows with n. Leaving a unit out is one
     Gauss-Newton step from the line through all; in small tables, where that is not yet
     exact, three more.

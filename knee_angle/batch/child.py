@@ -30,12 +30,12 @@ from knee_angle.batch.files import written_whole
 from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Answer, Job, Json, Trouble, identity_of
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
-from knee_angle.exchange import as_json
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import internal_fault, measure_photo
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.pipeline import internal_fault, measure_photo
 from knee_angle.records import Measurement, Outcome, Settings, Unreadable
+from knee_angle.report.contract import as_json
 
 __all__ = ["main"]
 
@@ -132,7 +132,7 @@ def _answer(
 
 
 def _draw(photo: Photo, outcome: Measurement, target: Path) -> None:
-    from knee_angle.draw import overlay
+    from knee_angle.report.overlay import overlay
 
     picture = io.BytesIO()
     overlay(photo, outcome).save(picture, "JPEG", quality=90)

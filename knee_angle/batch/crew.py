@@ -18,8 +18,8 @@ from dataclasses import asdict
 from knee_angle import __version__
 from knee_angle.batch.work import Answer, Conditions, Job, Json, Trouble
 from knee_angle.errors import InvalidInput
-from knee_angle.exchange import as_json
 from knee_angle.records import NotMeasured
+from knee_angle.report.contract import as_json
 
 __all__ = ["Crew", "end_crew", "failed", "measure_here"]
 

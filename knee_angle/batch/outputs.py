@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from knee_angle.batch.files import written_whole
 from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
-from knee_angle.exchange import CSV_COLUMNS, csv_lines
+from knee_angle.report.contract import CSV_COLUMNS, csv_lines
 
 if TYPE_CHECKING:
     import pyarrow

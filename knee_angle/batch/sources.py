@@ -20,7 +20,7 @@ from typing import Any
 
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
-from knee_angle.photo import check_file_size, file_bytes
+from knee_angle.photo.reading import check_file_size, file_bytes
 
 __all__ = ["PhotoFile", "Photos", "StorageTrouble", "find_photos", "read_bytes", "reading"]
 

@@ -13,8 +13,8 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from knee_angle.angle.verdict import checked
 from knee_angle.batch.sources import reading
-from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput
 
 if TYPE_CHECKING:

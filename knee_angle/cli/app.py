@@ -10,14 +10,14 @@ from typing import Annotated
 
 import typer
 
-from knee_angle import __version__, wording
+from knee_angle import __version__, words
 
 __all__ = ["app"]
 
 app = typer.Typer(
     name="knee-angle",
     help="Measure from a bedside photo what a knee really does in a CPM machine.\n\n"
-    + wording.CAUTION,
+    + words.CAUTION,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from knee_angle import __version__, exchange, wording
+from knee_angle import __version__, words
 from knee_angle.cli.app import app
 from knee_angle.cli.options import (
     DOT_RANGE_MM,
@@ -27,6 +27,7 @@ from knee_angle.cli.options import (
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.errors import InvalidInput
 from knee_angle.records import NotMeasured, Outcome, Settings
+from knee_angle.report import contract
 
 __all__ = ["check"]
 
@@ -82,8 +83,8 @@ def check(
             f"each photo must be named once, but got {', '.join(twice)} again: a check needs a "
             "photo of its own for each setting"
         )
-    from knee_angle.check import check_machine
-    from knee_angle.check_words import check_alarms, check_text
+    from knee_angle.machine.check import check_machine
+    from knee_angle.report.check_words import check_alarms, check_text
 
     settings = Settings(
         tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
@@ -119,7 +120,7 @@ def check(
     }
     result, alarms = check_machine(outcomes, settings), check_alarms(outcomes)
     if output is Format.JSON:
-        row = exchange.check_as_json(result, version=__version__, alarms=alarms)
+        row = contract.check_as_json(result, version=__version__, alarms=alarms)
         print(json.dumps(row, allow_nan=False))
     else:
         print(check_text(result, settings, alarms=alarms))
@@ -167,9 +168,9 @@ def _copies(photos: Sequence[Path], table: Mapping[str, float | None]) -> dict[P
 
 def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     """How many photos at which settings, in words."""
-    from knee_angle.calibration import plan_check
-    from knee_angle.comparison import u_display_deg
-    from knee_angle.uncertainty import U_POINTS_DEG
+    from knee_angle.angle.uncertainty import U_POINTS_DEG
+    from knee_angle.angle.verdict import u_display_deg
+    from knee_angle.machine.calibration import plan_check
 
     in_order("--low", limit("--low", low), "--high", limit("--high", high))
     plan = plan_check(
@@ -184,5 +185,5 @@ def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     return (
         f"{plan.photos} photos at {angles} reach u = {plan.u_deg:.2f}° over {low:g}° to {high:g}° "
         f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}). Stay within the prescribed "
-        f"limits, or run the machine empty.\n{wording.CAUTION}"
+        f"limits, or run the machine empty.\n{words.CAUTION}"
     )

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from knee_angle import wording
+from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.photos import measured, shown
 from knee_angle.records import Measurement, Settings
@@ -24,7 +24,7 @@ def demo(
     overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
 ) -> None:
     """Measure the sample photos and show the truth beside the result."""
-    from knee_angle.demo import sample_folder, sample_rows
+    from knee_angle.cli.samples import sample_folder, sample_rows
 
     photos, displayed, truths = sample_rows(sample_folder(folder))
     outcomes = measured(
@@ -44,21 +44,21 @@ def demo(
             error = outcome.knee.deg - truth
             errors.append(abs(error))
             print(
-                f"{shown(photo):<18}{wording.degrees(truth):>8}"
-                f"{wording.with_u(outcome.knee.deg, outcome.knee.u_deg):>16}"
-                f"{wording.degrees(error, sign=True):>8}  "
-                f"{wording.sources(outcome.landmarks):<24}{outcome.plane}",
+                f"{shown(photo):<18}{words.degrees(truth):>8}"
+                f"{words.with_u(outcome.knee.deg, outcome.knee.u_deg):>16}"
+                f"{words.degrees(error, sign=True):>8}  "
+                f"{words.sources(outcome.landmarks):<24}{outcome.plane}",
                 flush=True,
             )
         else:
             refused += 1
             print(
-                f"{shown(photo):<18}{wording.degrees(truth):>8}  not measured: "
-                f"{wording.phrase(outcome.reason)}"
+                f"{shown(photo):<18}{words.degrees(truth):>8}  not measured: "
+                f"{words.phrase(outcome.reason)}"
             )
     middle = f", middle error {statistics.median(errors):.1f}°" if errors else ""
     print(
         f"\nmeasured: {len(errors)}{middle}; not measured: {refused}. "
-        f"The ± is 95 % and holds the placement of the points on the skin too.\n{wording.CAUTION}"
+        f"The ± is 95 % and holds the placement of the points on the skin too.\n{words.CAUTION}"
     )
     raise typer.Exit(int(refused > 0))

@@ -10,7 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
-from knee_angle import __version__, exchange, wording
+from knee_angle import __version__, words
+from knee_angle.angle.verdict import checked
 from knee_angle.cli.app import app
 from knee_angle.cli.options import (
     DOT_RANGE_MM,
@@ -29,9 +30,9 @@ from knee_angle.cli.options import (
 )
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.store import Where, keeping, with_prescription
-from knee_angle.comparison import checked
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Finding, Measurement, Outcome, Settings
+from knee_angle.report import contract
 
 __all__ = ["measure"]
 
@@ -143,16 +144,16 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
     failed = False
     for number, (photo, outcome) in enumerate(outcomes):
         failed |= not isinstance(outcome, Measurement)
-        row = exchange.as_json(photo.name, outcome, version=__version__)
+        row = contract.as_json(photo.name, outcome, version=__version__)
         match output:
             case Format.JSON:
                 print(json.dumps(row, allow_nan=False), flush=True)
             case Format.CSV:
-                print(exchange.as_csv([row], header=number == 0), end="", flush=True)
+                print(contract.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:
                 print(_text(shown(photo), outcome), flush=True)
     if output is Format.TEXT:
-        print(wording.CAUTION)
+        print(words.CAUTION)
     return int(failed)
 
 
@@ -161,21 +162,21 @@ def _text(photo: str, outcome: Outcome) -> str:
     lines = [photo]
     if isinstance(outcome, Measurement):
         lines += [f"  !! {alarm}" for alarm in outcome.alarms]
-    lines.append(f"  {wording.sentence(outcome)}")
+    lines.append(f"  {words.sentence(outcome)}")
     if isinstance(outcome, Measurement):
         knee = outcome.knee
         lines += _table(
             [
-                ("knee", wording.with_u(knee.deg, knee.u_deg)),
+                ("knee", words.with_u(knee.deg, knee.u_deg)),
                 *_compared(outcome),
                 *_frame(outcome),
                 *_lengths(outcome),
-                ("points", wording.sources(outcome.landmarks)),
-                ("plane", wording.PLANE_WORDS[outcome.plane]),
+                ("points", words.sources(outcome.landmarks)),
+                ("plane", words.PLANE_WORDS[outcome.plane]),
                 (
                     "± from",
                     ", ".join(
-                        f"{line.replace('_', ' ')} {wording.degrees(wording.plus_minus(u))}"
+                        f"{line.replace('_', ' ')} {words.degrees(words.plus_minus(u))}"
                         for line, u in knee.budget_deg.items()
                     ),
                 ),
@@ -190,12 +191,12 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
         return []
     compared = outcome.comparison
     return [
-        ("display", wording.degrees(outcome.displayed.deg)),
-        ("difference", wording.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
+        ("display", words.degrees(outcome.displayed.deg)),
+        ("difference", words.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
         (
             "verdict",
-            f"{wording.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
-            f"probability of being within {wording.probability(compared.p_within)})",
+            f"{words.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
+            f"probability of being within {words.probability(compared.p_within)})",
         ),
     ]
 
@@ -208,8 +209,8 @@ def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
     return [
         (
             "lengths",
-            f"thigh {s.thigh_mm:.0f} ± {wording.plus_minus(s.u_thigh_mm):.0f} mm, "
-            f"lower leg {s.shank_mm:.0f} ± {wording.plus_minus(s.u_shank_mm):.0f} mm between the "
+            f"thigh {s.thigh_mm:.0f} ± {words.plus_minus(s.u_thigh_mm):.0f} mm, "
+            f"lower leg {s.shank_mm:.0f} ± {words.plus_minus(s.u_shank_mm):.0f} mm between the "
             "marks (a start for the machine's sections)",
         )
     ]
@@ -223,16 +224,16 @@ def _frame(outcome: Measurement) -> list[tuple[str, str]]:
         rows += [
             (
                 "frame",
-                f"{wording.with_u(frame.deg, frame.u_deg)}, by {wording.BARS_WORDS[frame.source]}",
+                f"{words.with_u(frame.deg, frame.u_deg)}, by {words.BARS_WORDS[frame.source]}",
             ),
-            ("hinge", wording.hinge_place(frame)),
+            ("hinge", words.hinge_place(frame)),
         ]
     found = outcome.finding
     if found is not None:
-        rows.append(("finding", wording.FINDING_WORDS[found.kind]))
+        rows.append(("finding", words.FINDING_WORDS[found.kind]))
         for name, part in (("calibration", found.calibration), ("fit", found.fit)):
             if part is not None:
-                text = wording.with_u(part.discrepancy_deg, part.u_deg, sign=True)
+                text = words.with_u(part.discrepancy_deg, part.u_deg, sign=True)
                 rows.append(
                     (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
                 )
@@ -246,28 +247,28 @@ def _by_hinge(found: Finding) -> list[tuple[str, str]]:
     explained, u = found.explained_deg, found.u_explained_deg
     if explained is None or u is None or found.fit is None:
         return []
-    if abs(explained) <= wording.plus_minus(u):
+    if abs(explained) <= words.plus_minus(u):
         return []
     rest = found.fit.discrepancy_deg - explained
     # The two share errors: their ± taken as independent is rather too wide.
-    if abs(rest) <= wording.plus_minus(math.hypot(u, found.fit.u_deg)):
+    if abs(rest) <= words.plus_minus(math.hypot(u, found.fit.u_deg)):
         beside = "the fit part agrees with it within both ±"
     elif abs(found.fit.discrepancy_deg) < abs(explained):
         beside = "the fit part is less: something else works against it"
     else:
-        beside = f"the other {wording.degrees(rest, sign=True)} of the fit part come from elsewhere"
-    text = f"{wording.with_u(explained, u, sign=True)} expected from its place{_held(found)}"
+        beside = f"the other {words.degrees(rest, sign=True)} of the fit part come from elsewhere"
+    text = f"{words.with_u(explained, u, sign=True)} expected from its place{_held(found)}"
     return [("  by hinge", f"{text}; {beside}")]
 
 
 def _held(found: Finding) -> str:
     """What the planar model takes for the lower leg's support."""
-    from knee_angle.finding import SUPPORT_MM
+    from knee_angle.machine.cause import SUPPORT_MM
 
     if found.support_mm is None:
         return ""
     below, u = found.support_mm
-    held = f"the lower leg held {below:.0f} ± {wording.plus_minus(u):.0f} mm below the knee"
+    held = f"the lower leg held {below:.0f} ± {words.plus_minus(u):.0f} mm below the knee"
     assumed = ", which is assumed: give --support-mm" if found.support_mm == SUPPORT_MM else ""
     return f", by the planar model with {held}{assumed}"
 

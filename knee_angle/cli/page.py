@@ -19,6 +19,6 @@ def page(
     ] = "127.0.0.1",
 ) -> None:
     """Open the bedside page in a browser; it answers on this machine only."""
-    from knee_angle.serve import serve
+    from knee_angle.cli.serving import serve
 
     raise typer.Exit(serve(port=port, address=address))

@@ -12,7 +12,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.records import Measurement, Outcome, Settings
 
 if TYPE_CHECKING:
-    from knee_angle.photo import Photo
+    from knee_angle.photo.reading import Photo
 
 __all__ = ["measured", "overlay_files", "read_displayed_table", "shown"]
 
@@ -29,8 +29,8 @@ def measured(
 ) -> Iterator[tuple[Path, Outcome]]:
     """Each photo's result, as soon as it is there; every file is read once."""
     from knee_angle.landmarks.standard import opened_detectors
-    from knee_angle.measure import measure_photo, safely
-    from knee_angle.photo import read_photo
+    from knee_angle.photo.reading import read_photo
+    from knee_angle.pipeline import measure_photo, safely
 
     targets = {} if overlay is None else overlay_files(photos, overlay)
     unwritten: list[str] = []
@@ -90,7 +90,7 @@ def shown(photo: Path) -> str:
 
 def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]:
     """Write the picture; what went wrong, if anything did."""
-    from knee_angle.draw import overlay as draw_overlay
+    from knee_angle.report.overlay import overlay as draw_overlay
 
     try:
         draw_overlay(photo, outcome).save(target, quality=90)

@@ -7,11 +7,12 @@ from typing import Annotated
 
 import typer
 
-from knee_angle import mechanism, wording
+from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.options import SUPPORT_RANGE_MM, length
 from knee_angle.errors import InvalidInput
-from knee_angle.mechanism import Sensitivity
+from knee_angle.machine import sliding
+from knee_angle.machine.sliding import Sensitivity
 
 __all__ = ["sensitivity"]
 
@@ -32,13 +33,13 @@ def sensitivity(
     ] = None,
 ) -> None:
     """Degrees of fit error per mm of hinge place and support, over the machine's range."""
-    from knee_angle.finding import SUPPORT_MM
+    from knee_angle.machine.cause import SUPPORT_MM
 
     held_mm = length("--support-mm", support_mm, SUPPORT_RANGE_MM) or SUPPORT_MM[0]
     steps = max(1, round((high - low) / TABLE_STEP_DEG))
 
     def over_range(points: int) -> Sensitivity:
-        return mechanism.sensitivity(
+        return sliding.sensitivity(
             low_deg=low, high_deg=high, points=points,
             distal_mm=distal_mm, anterior_mm=anterior_mm, support_mm=held_mm,
         )  # fmt: skip
@@ -56,17 +57,17 @@ def sensitivity(
     ):  # fmt: skip
         bars, fit, distal, anterior, support = (float(value) + 0.0 for value in row)
         print(
-            f"  {bars:4.0f}°  {wording.degrees(fit, sign=True):>8}   {distal:+12.3f}   "
+            f"  {bars:4.0f}°  {words.degrees(fit, sign=True):>8}   {distal:+12.3f}   "
             f"{anterior:+14.3f}   {support:+13.3f}"
         )
     if out is not None:
-        from knee_angle.sensitivity_plot import sensitivity_svg
+        from knee_angle.report.sensitivity import sensitivity_svg
 
         picture = sensitivity_svg(
             over_range(101), support_mm=held_mm, place=(distal_mm, anterior_mm)
         )
         _write(out, picture)
-    print(wording.CAUTION)
+    print(words.CAUTION)
 
 
 def _write(out: Path, picture: str) -> None:

@@ -32,7 +32,7 @@ def sheet_tags(
     first_id: Annotated[int, typer.Option(help="Number of the first tag.")] = 0,
 ) -> None:
     """A strip of tags to fix on the machine, parallel to its bars."""
-    from knee_angle.sheet import tag_sheet
+    from knee_angle.report.sheets import tag_sheet
 
     _write(out, tag_sheet(paper.value, tag_mm=tag_mm, first_id=first_id))
 
@@ -44,7 +44,7 @@ def sheet_bars(
     tag_mm: Annotated[float, typer.Option(help="Edge of a tag, mm.")] = 40.0,
 ) -> None:
     """Two tags, one for each bar of the machine: its angle from a photo without dots on it."""
-    from knee_angle.sheet import bar_sheet
+    from knee_angle.report.sheets import bar_sheet
 
     _write(out, bar_sheet(paper.value, tag_mm=tag_mm))
 
@@ -57,7 +57,7 @@ def sheet_dots(
     colour: Annotated[str, typer.Option(help="Colour of the dots.")] = "green",
 ) -> None:
     """Dots for hip, knee, ankle and the machine, for adhesive paper."""
-    from knee_angle.sheet import dot_sheet
+    from knee_angle.report.sheets import dot_sheet
 
     _write(out, dot_sheet(paper.value, dot_mm=dot_mm, colour=colour))
 

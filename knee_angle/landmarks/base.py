@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Protocol, runtime_checkable
 
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import Direction, Landmarks, NotMeasured, Quad, Source
 
 __all__ = ["Detector", "DirectionDetector", "Quad", "Witness", "WitnessedDetector"]

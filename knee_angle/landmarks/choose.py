@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from itertools import zip_longest
 
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, Quad, Source
 
 __all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual"]

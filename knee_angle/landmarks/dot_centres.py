@@ -21,7 +21,7 @@ from knee_angle.landmarks.dot_candidates import (
     outline,
     rays_at,
 )
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 
 __all__ = ["Centre", "Seen", "centre"]
 

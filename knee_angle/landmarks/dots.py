@@ -42,7 +42,7 @@ from knee_angle.landmarks.dot_candidates import (
     propose,
 )
 from knee_angle.landmarks.dot_centres import Seen, centre
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,

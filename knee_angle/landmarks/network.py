@@ -25,12 +25,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import geometry
-from knee_angle.camera import lens_of
+from knee_angle.angle import geometry
 from knee_angle.errors import MissingModel
 from knee_angle.landmarks import second_opinion
 from knee_angle.landmarks.base import Witness
-from knee_angle.photo import Photo
+from knee_angle.photo.camera import lens_of
+from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
     POINT_NAMES,

@@ -26,9 +26,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import geometry
+from knee_angle.angle import geometry
 from knee_angle.landmarks.pose_process import Landmarker, PoseProcess, PoseProcessFailed
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
     Landmark,

@@ -13,7 +13,7 @@ from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.landmarks.pose import PoseDetector
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured, Quad, Source
 
 __all__ = ["NoPoseModel", "opened_detectors"]

@@ -1,4 +1,4 @@
-"""``python -m knee_angle.page --port N``: the page's server, as `knee_angle.serve` starts it."""
+"""``python -m knee_angle.page --port N``: the page's server, started by `cli.serving`."""
 
 from __future__ import annotations
 

@@ -1,13 +1,13 @@
 """The answer as one block of the page, readable at arm's length.
 
-Only words and places: every number comes from the result, every sentence from `wording`.
+Only words and places: every number comes from the result, every sentence from `words`.
 """
 
 from __future__ import annotations
 
 from html import escape
 
-from knee_angle import wording
+from knee_angle import words
 from knee_angle.records import Measurement, NotMeasured, Settings
 
 __all__ = ["card", "note", "refusal"]
@@ -34,7 +34,7 @@ def card(result: Measurement, *, settings: Settings, number: float | None, finge
         _verdict(result),
         _numbers(result, number),
         _prescribed(settings),
-        f'<p class="sentence" role="status">{escape(wording.sentence(result))}</p>',
+        f'<p class="sentence" role="status">{escape(words.sentence(result))}</p>',
         _finding(result),
     ]
     return (
@@ -77,25 +77,25 @@ def _verdict(result: Measurement) -> str:
     if result.comparison is None:
         return ""
     kind = result.comparison.verdict
-    words = wording.VERDICT_WORDS[kind]
+    said = words.VERDICT_WORDS[kind]
     return (
-        f'<p class="verdict"><span class="shape {wording.VERDICT_SHAPES[kind]}"></span>'
-        f"{words[:1].upper()}{words[1:]}</p>"
+        f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
+        f"{said[:1].upper()}{said[1:]}</p>"
     )
 
 
 def _numbers(result: Measurement, number: float | None) -> str:
     """Knee and display side by side and large, the difference beneath."""
     knee = result.knee
-    figures = [_figure("Knee", wording.degrees(knee.deg), f"± {_plus_minus(knee.u_deg)}")]
+    figures = [_figure("Knee", words.degrees(knee.deg), f"± {_plus_minus(knee.u_deg)}")]
     compared, displayed = result.comparison, result.displayed
     if compared is not None and displayed is not None:
         other = "" if number is None or number == displayed.deg else f"shown as {number:g}"
-        figures.append(_figure("Display", wording.degrees(displayed.deg), other))
+        figures.append(_figure("Display", words.degrees(displayed.deg), other))
         figures.append(
             _figure(
                 "Difference",
-                wording.degrees(compared.discrepancy_deg, sign=True),
+                words.degrees(compared.discrepancy_deg, sign=True),
                 f"± {_plus_minus(compared.u_deg)}, allowed {compared.tolerance_deg:g}°",
                 "small",
             )
@@ -111,7 +111,7 @@ def _figure(name: str, value: str, more: str, size: str = "big") -> str:
 
 
 def _plus_minus(u_deg: float) -> str:
-    return wording.degrees(wording.plus_minus(u_deg))
+    return words.degrees(words.plus_minus(u_deg))
 
 
 def _prescribed(settings: Settings) -> str:
@@ -119,7 +119,7 @@ def _prescribed(settings: Settings) -> str:
     if low is None and high is None:
         return '<p class="prescribed none">No prescribed limits entered: none were checked.</p>'
     ends = [
-        f"{name} {wording.degrees(limit)}"
+        f"{name} {words.degrees(limit)}"
         for name, limit in (("extension", low), ("flexion", high))
         if limit is not None
     ]
@@ -129,5 +129,5 @@ def _prescribed(settings: Settings) -> str:
 def _finding(result: Measurement) -> str:
     if result.finding is None:
         return ""
-    words = wording.FINDING_WORDS[result.finding.kind]
-    return f'<p class="next"><b>{escape(_sentence(words))}</b> {escape(result.finding.advice)}</p>'
+    said = words.FINDING_WORDS[result.finding.kind]
+    return f'<p class="next"><b>{escape(_sentence(said))}</b> {escape(result.finding.advice)}</p>'

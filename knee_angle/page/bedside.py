@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 
 import streamlit as st
 
-from knee_angle import wording
-from knee_angle.comparison import Counting, flexion_of_display
-from knee_angle.draw import overlay
+from knee_angle import words
+from knee_angle.angle.verdict import Counting, flexion_of_display
 from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
 from knee_angle.records import Measurement, NotMeasured, Settings
+from knee_angle.report.overlay import overlay
 from knee_angle.store import Prescription, SetUp
 
 __all__ = ["show"]
@@ -70,7 +70,7 @@ def show() -> None:
     else:
         _switcher(tray, entry)
         _work(tray, entry)
-    st.caption(wording.CAUTION)
+    st.caption(words.CAUTION)
 
 
 def _upload(tray: Tray) -> None:
@@ -289,8 +289,8 @@ def _set_past(setup: SetUp, settings: Settings) -> list[str]:
     if low is not None and setup.extension_deg is not None and setup.extension_deg < low:
         past.append(("extension", setup.extension_deg, low))
     return [
-        f"The machine is set to {wording.degrees(set_deg)}, past the prescribed {name} of "
-        f"{wording.degrees(limit)}. Stop the machine and follow the prescription."
+        f"The machine is set to {words.degrees(set_deg)}, past the prescribed {name} of "
+        f"{words.degrees(limit)}. Stop the machine and follow the prescription."
         for name, set_deg, limit in past
     ]
 
@@ -326,10 +326,10 @@ def _more(entry: Entry, result: Measurement | NotMeasured) -> None:
     if isinstance(result, NotMeasured):
         return
     with st.expander("Where the ± comes from", icon=":material/info:"):
-        st.markdown(f"Points: {wording.sources(result.landmarks)}.")
-        st.markdown(f"Camera: {wording.PLANE_WORDS[result.plane]}.")
+        st.markdown(f"Points: {words.sources(result.landmarks)}.")
+        st.markdown(f"Camera: {words.PLANE_WORDS[result.plane]}.")
         lines = "\n".join(
-            f"| {line.replace('_', ' ')} | {wording.degrees(wording.plus_minus(u))} |"
+            f"| {line.replace('_', ' ')} | {words.degrees(words.plus_minus(u))} |"
             for line, u in result.knee.budget_deg.items()
         )
         st.markdown(f"| alone it would give | ± |\n| --- | ---: |\n{lines}")

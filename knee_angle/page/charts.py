@@ -12,8 +12,8 @@ from typing import Any
 
 import altair as alt
 
-from knee_angle.control import ControlChart
-from knee_angle.follow import Day, Limits, Mark, Reading
+from knee_angle.machine.control_chart import ControlChart
+from knee_angle.visit.course import Day, Limits, Mark, Reading
 
 __all__ = ["control_chart", "person_chart"]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from knee_angle import wording
+from knee_angle import words
 
 __all__ = ["HOW_TO", "drawing", "show"]
 
@@ -54,7 +54,7 @@ def show() -> None:
         "Print dots and tags at 100 % and check the printed 100 mm rule: "
         "`knee-angle sheet dots dots.pdf`, `knee-angle sheet tags tags.pdf`."
     )
-    st.caption(wording.CAUTION)
+    st.caption(words.CAUTION)
 
 
 def _step(name: str, heading: str, sentence: str) -> str:

@@ -7,11 +7,11 @@ from datetime import date
 
 import streamlit as st
 
-from knee_angle import wording
+from knee_angle import words
 from knee_angle.errors import InvalidInput, KneeAngleError
-from knee_angle.keep import crop_jpeg
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
+from knee_angle.photo.crop import crop_jpeg
 from knee_angle.records import Measurement, NotMeasured, Settings
 from knee_angle.store import (
     CHECKLIST,
@@ -94,7 +94,7 @@ def set_up(entry: Entry) -> SetUp:
         st.caption("Common practice. Whatever you fill in is kept with the measurement.")
         end = memory.choice("Photographed at", f"end-{entry.key}", ENDS, horizontal=True)
         ticks = tuple(
-            key for key, words in CHECKLIST.items() if memory.tick(words, entry.own(f"tick-{key}"))
+            key for key, item in CHECKLIST.items() if memory.tick(item, entry.own(f"tick-{key}"))
         )
         left, right = memory.pair("set-up")
         with left:
@@ -146,9 +146,9 @@ def keep_area(
     if entry.kept is not None and entry.kept_as == wanted:
         _told(entry.kept, new_codes=entry.new_codes, with_photo=with_photo)
         return
-    words = "Keep this measurement" if entry.kept is None else "Keep the correction"
+    label = "Keep this measurement" if entry.kept is None else "Keep the correction"
     st.button(
-        words,
+        label,
         type="primary",
         width="stretch",
         key=f"keep-{entry.key}",
@@ -213,10 +213,10 @@ def _told(kept: KeptMeasurement, *, new_codes: set[str], with_photo: bool) -> No
     """What was kept, and where it is found again."""
     of = " and ".join(code for code in (kept.person, kept.machine) if code is not None)
     display = (
-        "" if kept.displayed_deg is None else f", display {wording.degrees(kept.displayed_deg)}"
+        "" if kept.displayed_deg is None else f", display {words.degrees(kept.displayed_deg)}"
     )
     st.success(
-        f"Kept for {of}: knee {wording.with_u(kept.flexion_deg, kept.u_deg)}{display}, "
+        f"Kept for {of}: knee {words.with_u(kept.flexion_deg, kept.u_deg)}{display}, "
         f"{'with' if with_photo else 'without'} the photo, at {kept.saved_at.astimezone():%H:%M}."
     )
     for what, code, where in (

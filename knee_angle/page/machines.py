@@ -12,13 +12,11 @@ from typing import Any
 
 import streamlit as st
 
-from knee_angle import wording
-from knee_angle.check import MachineCheck, check_machine
-from knee_angle.check_words import check_alarms, check_text
-from knee_angle.comparison import flexion_of_display
-from knee_angle.control import RULES, SETTLED, ControlChart, individuals_chart
+from knee_angle import words
+from knee_angle.angle.verdict import flexion_of_display
 from knee_angle.errors import KneeAngleError, StoreError
-from knee_angle.follow import Due, difference_at, due
+from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.page import memory
 from knee_angle.page.bedside import COUNTING
 from knee_angle.page.charts import control_chart
@@ -26,6 +24,7 @@ from knee_angle.page.keeping import the_store
 from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome, Settings
+from knee_angle.report.check_words import check_alarms, check_text
 from knee_angle.store import (
     KeptCheck,
     KeptMeasurement,
@@ -34,6 +33,7 @@ from knee_angle.store import (
     WithdrawalReason,
     new_id,
 )
+from knee_angle.visit.course import Due, difference_at, due
 
 __all__ = ["show", "show_machines"]
 
@@ -64,7 +64,7 @@ def show() -> None:
         show_machines(the_store())
     except StoreError as error:
         st.error(str(error))
-    st.caption(wording.CAUTION)
+    st.caption(words.CAUTION)
 
 
 def show_machines(store: Store) -> None:
@@ -121,12 +121,12 @@ def _list(codes: Sequence[str], latest: dict[str, KeptCheck], dues: dict[str, Du
     for code in codes:
         check = latest.get(code)
         kind = "undecided" if check is None else check.verdict
-        verdict = "not checked yet" if check is None else wording.VERDICT_WORDS[check.verdict]
+        verdict = "not checked yet" if check is None else words.VERDICT_WORDS[check.verdict]
         last = "" if check is None else f"last check {check.taken_at.astimezone():%-d %b %Y}"
         late = " late" if dues[code].now else ""
         blocks.append(
             f'<li class="{kind}"><b>{escape(code)}</b>'
-            f'<span class="verdict"><span class="shape {wording.VERDICT_SHAPES[kind]}"></span>'
+            f'<span class="verdict"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
             f"{verdict}</span><span>{last}</span>"
             f'<span class="due{late}">{_due_words(dues[code])}</span></li>'
         )
@@ -159,7 +159,7 @@ def _followed(checks: Sequence[KeptCheck]) -> None:
     title, of = QUANTITIES[name or next(iter(QUANTITIES))]
     found = [of(check) for check in alike]
     values = [value for value, _ in found]
-    intervals = [(v - wording.plus_minus(u), v + wording.plus_minus(u)) for v, u in found]
+    intervals = [(v - words.plus_minus(u), v + words.plus_minus(u)) for v, u in found]
     # The first checks say how the machine scatters while it is as it was.
     chart = individuals_chart(values, baseline=SETTLED if len(values) > SETTLED else None)
     st.altair_chart(
@@ -181,14 +181,14 @@ def _rules(
         st.caption("Control limits need three checks of the same kind.")
     elif chart.signals:
         lines = []
-        for rule, words in RULES.items():
+        for rule, meaning in RULES.items():
             days = [
                 f"{alike[s.index].taken_at.astimezone():%-d %b %Y}"
                 for s in chart.signals
                 if s.rule == rule
             ]
             if days:
-                lines.append(f"- {words}: {', '.join(days)}")
+                lines.append(f"- {meaning}: {', '.join(days)}")
         st.warning("**A sign that the machine has changed**\n" + "\n".join(lines))
     else:
         st.caption("No rule fired: no sign that the machine has changed.")
@@ -209,25 +209,25 @@ def _newest(check: KeptCheck) -> str:
     against = "the machine's bars" if check.against == "frame" else "the knee"
     u_offset, u_gain = math.sqrt(check.cov[0]), math.sqrt(check.cov[2])
     low, high = check.range_deg
-    words = wording.FINDING_WORDS[check.finding]
+    finding = words.FINDING_WORDS[check.finding]
     figures = (
         "<div><dt>Largest difference</dt><dd>"
-        f"<b>{wording.degrees(check.largest_deg, sign=True)}</b> "
-        f"<span>± {wording.degrees(wording.plus_minus(check.largest_u_deg))}, "
+        f"<b>{words.degrees(check.largest_deg, sign=True)}</b> "
+        f"<span>± {words.degrees(words.plus_minus(check.largest_u_deg))}, "
         f"allowed {check.tolerance_deg:g}°</span></dd></div>"
-        f"<div><dt>Offset</dt><dd><b>{wording.degrees(check.offset_deg, sign=True)}</b> "
-        f"<span>± {wording.degrees(wording.plus_minus(u_offset))}</span></dd></div>"
-        f"<div><dt>Gain</dt><dd><b>{check.gain:.3f}</b> <span>± {wording.plus_minus(u_gain):.3f}"
+        f"<div><dt>Offset</dt><dd><b>{words.degrees(check.offset_deg, sign=True)}</b> "
+        f"<span>± {words.degrees(words.plus_minus(u_offset))}</span></dd></div>"
+        f"<div><dt>Gain</dt><dd><b>{check.gain:.3f}</b> <span>± {words.plus_minus(u_gain):.3f}"
         "</span></dd></div>"
     )
     return (
         f'<section class="answer {check.verdict}" aria-label="Newest check">'
-        f'<p class="verdict"><span class="shape {wording.VERDICT_SHAPES[check.verdict]}"></span>'
-        f"{wording.VERDICT_WORDS[check.verdict].capitalize()}</p>"
+        f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[check.verdict]}"></span>'
+        f"{words.VERDICT_WORDS[check.verdict].capitalize()}</p>"
         f'<dl class="figures days">{figures}</dl>'
         f'<p class="sentence">{check.taken_at.astimezone():%-d %B %Y}: display against {against}, '
-        f"{check.photos} photos over {wording.degrees(low)} to {wording.degrees(high)}.</p>"
-        f'<p class="next"><b>{escape(words[:1].upper() + words[1:])}.</b></p></section>'
+        f"{check.photos} photos over {words.degrees(low)} to {words.degrees(high)}.</p>"
+        f'<p class="next"><b>{escape(finding[:1].upper() + finding[1:])}.</b></p></section>'
     )
 
 
@@ -240,8 +240,8 @@ def _table(
     mark = ' <span class="past" title="a rule fired">▲</span>'
     rows = [
         f'<tr><th scope="row">{check.taken_at.astimezone():%-d %b %y}</th>'
-        f"<td>{_signed(value)} ± {wording.plus_minus(u):.2f}{mark if number in fired else ''}</td>"
-        f"<td>{wording.VERDICT_WORDS[check.verdict]}</td><td>{check.photos}</td></tr>"
+        f"<td>{_signed(value)} ± {words.plus_minus(u):.2f}{mark if number in fired else ''}</td>"
+        f"<td>{words.VERDICT_WORDS[check.verdict]}</td><td>{check.photos}</td></tr>"
         for number, (check, (value, u)) in enumerate(zip(checks, found, strict=True))
     ]
     return (
@@ -260,11 +260,11 @@ def _take_check_back(store: Store, checks: Sequence[KeptCheck]) -> None:
         for name in [n for n, value in st.session_state.items() if value == row_id]:
             del st.session_state[name]
 
-    words = {
+    rows = {
         check.id: f"{check.taken_at.astimezone():%-d %b %Y %H:%M}, {check.photos} photos"
         for check in reversed(checks)
     }
-    take_back("check", words, withdraw)
+    take_back("check", rows, withdraw)
 
 
 def _kept(rows: Sequence[KeptMeasurement]) -> str:
@@ -272,9 +272,9 @@ def _kept(rows: Sequence[KeptMeasurement]) -> str:
     lines = [
         f'<tr><th scope="row">{row.taken_at.astimezone():%-d %b %H:%M}</th>'
         f"<td>{escape(row.person or '–')}</td>"
-        f"<td>{wording.with_u(row.flexion_deg, row.u_deg)}</td>"
-        f"<td>{'–' if row.displayed_deg is None else wording.degrees(row.displayed_deg)}</td>"
-        f"<td>{'–' if row.verdict is None else wording.VERDICT_WORDS[row.verdict]}</td></tr>"
+        f"<td>{words.with_u(row.flexion_deg, row.u_deg)}</td>"
+        f"<td>{'–' if row.displayed_deg is None else words.degrees(row.displayed_deg)}</td>"
+        f"<td>{'–' if row.verdict is None else words.VERDICT_WORDS[row.verdict]}</td></tr>"
         for row in rows
     ]
     return (
@@ -342,7 +342,7 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
             except KneeAngleError as error:
                 st.error(str(error))
                 return
-            st.caption(wording.sentence(outcome))
+            st.caption(words.sentence(outcome))
         outcomes[f"photo {number}"] = outcome
     result = check_machine(outcomes, settings)
     st.text(check_text(result, settings, alarms=check_alarms(outcomes)))

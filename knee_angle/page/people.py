@@ -8,15 +8,15 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle import wording
+from knee_angle import words
 from knee_angle.errors import KneeAngleError, StoreError
-from knee_angle.follow import MARKS, Day, Limits, Reading, follow_days, marks_of
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import the_store
 from knee_angle.page.tray import the_tray
 from knee_angle.store import KeptMeasurement, Prescription, Store, WithdrawalReason
 from knee_angle.store.table import csv_of
+from knee_angle.visit.course import MARKS, Day, Limits, Reading, follow_days, marks_of
 
 __all__ = [
     "STANDING_WORDS",
@@ -58,7 +58,7 @@ def show() -> None:
         show_people(the_store())
     except StoreError as error:
         st.error(str(error))
-    st.caption(wording.CAUTION)
+    st.caption(words.CAUTION)
 
 
 def show_people(store: Store) -> None:
@@ -226,7 +226,7 @@ def _angle(reading: Reading | None) -> tuple[str, str]:
 
 
 def _with(deg: float, u_deg: float) -> tuple[str, str]:
-    return wording.degrees(deg), f"± {wording.degrees(wording.plus_minus(u_deg))}"
+    return words.degrees(deg), f"± {words.degrees(words.plus_minus(u_deg))}"
 
 
 def _display(reading: Reading | None) -> str | None:
@@ -283,7 +283,7 @@ def _cell(reading: Reading | None) -> str:
 
 
 def _short(deg: float, u_deg: float) -> str:
-    return f"{deg:.0f} ± {wording.plus_minus(u_deg):.0f}".replace("-", "\u2212")
+    return f"{deg:.0f} ± {words.plus_minus(u_deg):.0f}".replace("-", "\u2212")
 
 
 def _plain(reading: Reading | None) -> str:
@@ -366,19 +366,19 @@ def take_measurement_back(store: Store, rows: Sequence[KeptMeasurement]) -> None
         store.withdraw_measurement(row_id, reason)
         the_tray().no_longer_kept(row_id)
 
-    words = {
-        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {wording.degrees(row.flexion_deg)}"
+    choices = {
+        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {words.degrees(row.flexion_deg)}"
         for row in rows[:50]
     }
-    take_back("measurement", words, withdraw)
+    take_back("measurement", choices, withdraw)
 
 
 def take_back(
-    what: str, words: Mapping[str, str], withdraw: Callable[[str, WithdrawalReason], None]
+    what: str, choices: Mapping[str, str], withdraw: Callable[[str, WithdrawalReason], None]
 ) -> None:
     """Let one of several rows no longer count; it stays in the records."""
     with st.expander(f"Take a {what} back", icon=":material/undo:"):
-        row_id = st.selectbox(what.capitalize(), list(words), format_func=words.__getitem__)
+        row_id = st.selectbox(what.capitalize(), list(choices), format_func=choices.__getitem__)
         reason = st.radio(
             "Because",
             list(WITHDRAWN_WORDS),

@@ -21,8 +21,8 @@ import streamlit
 from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 
+from knee_angle.cli.serving import ADDRESS
 from knee_angle.errors import InvalidInput
-from knee_angle.serve import ADDRESS
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send

@@ -9,9 +9,9 @@ from typing import Any
 import streamlit as st
 
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import Seen, look, measure_photo, safely
 from knee_angle.page.editor import Edit, edit_of
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.pipeline import Seen, look, measure_photo, safely
 from knee_angle.records import Landmarks, Measurement, NotMeasured, Settings, Unreadable
 from knee_angle.store import KeptMeasurement
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from knee_angle import wording
+from knee_angle import words
 from knee_angle.agreement import (
     Estimate,
     FittedLine,
@@ -280,7 +280,7 @@ def _share_of_one(estimate: Estimate) -> tuple[str, str]:
 
 def cautions(study: Study, about: About) -> tuple[str, ...]:
     """What a reader should know before using the figures."""
-    return (*_cautions(study, about), wording.CAUTION)
+    return (*_cautions(study, about), words.CAUTION)
 
 
 def _cautions(study: Study, about: About) -> Iterator[str]:
@@ -473,5 +473,5 @@ def plan_text(plan: LimitsPlan) -> str:
     return (
         f"{plan.n:,} pairs, each of another person: with differences of SD {plan.sd:g}° the 95 % "
         f"interval of each limit of agreement is then ± {plan.half_width:.2f}° or less {surely} "
-        f"(wanted ± {plan.wanted_half_width:g}°).\n{wording.CAUTION}"
+        f"(wanted ± {plan.wanted_half_width:g}°).\n{words.CAUTION}"
     )

@@ -9,13 +9,13 @@
         store.add_machine("M-03")
         store.prescribe("P-017", from_day=day, flexion_deg=90, extension_deg=0)
         kept = store.save_measurement(
-            measurement,                            # from knee_angle.measure
+            measurement,                            # from knee_angle.pipeline
             settings=settings,                      # those it was measured with
             photo_sha256=photo.sha256,
             person="P-017", machine="M-03",         # either may be left out
             setup=SetUp(end="flexion", flexion_deg=90, speed=3, ticks=("heel", "straps")),
             taken_at=moment,                        # with its zone; time of saving by default
-            photo=knee_angle.keep.crop_jpeg(photo, measurement),    # only when asked for
+            photo=knee_angle.photo.crop.crop_jpeg(photo, measurement),    # only when asked for
             row_id=row_id,                          # new_id() when the result was shown: a
         )                                           # second tap then keeps one row, not two
         store.save_measurement(better, corrects=kept.id, ...)       # the old row stays
@@ -44,11 +44,11 @@ One store may be shared by threads; several programs may open the same one. Noth
 measures: a kept result is read on a machine without a model.
 """
 
+from knee_angle.records import CropJpeg
 from knee_angle.store.keeping import Store, new_id, open_store, utc_now
 from knee_angle.store.records import (
     CHECKLIST,
     AuditLine,
-    CropJpeg,
     End,
     KeptCheck,
     KeptMeasurement,

@@ -21,7 +21,7 @@ def refuse_metadata(jpeg: bytes) -> None:
         With the marker that was found.
     """
     if jpeg[:2] != bytes((0xFF, START)):
-        raise InvalidInput("a kept photo must be a JPEG: make it with knee_angle.keep")
+        raise InvalidInput("a kept photo must be a JPEG: make it with knee_angle.photo.crop")
     at = 2
     while at + 4 <= len(jpeg):
         marker = jpeg[at + 1]
@@ -32,7 +32,7 @@ def refuse_metadata(jpeg: bytes) -> None:
         if marker not in PICTURE_ONLY:
             raise InvalidInput(
                 f"a kept photo must hold the picture alone, but this one has the block "
-                f"FF{marker:02X}: make it with knee_angle.keep"
+                f"FF{marker:02X}: make it with knee_angle.photo.crop"
             )
         at += 2 + int.from_bytes(jpeg[at + 2 : at + 4], "big")
     raise InvalidInput("a kept photo must be a whole JPEG, but this one ends in its header")

@@ -14,16 +14,16 @@ from typing import Any, TypeVar, get_args
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
 
-from knee_angle import __version__, exchange
-from knee_angle.check import MachineCheck
+from knee_angle import __version__
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Measurement, Outcome, Settings
+from knee_angle.machine.check import MachineCheck
+from knee_angle.records import CropJpeg, Measurement, Outcome, Settings
+from knee_angle.report import contract
 from knee_angle.store import backup, opening, reading, schema
 from knee_angle.store.codec import outcome_to_json, to_json
 from knee_angle.store.jpeg import refuse_metadata
 from knee_angle.store.records import (
     AuditLine,
-    CropJpeg,
     KeptCheck,
     KeptMeasurement,
     MachineCard,
@@ -231,7 +231,7 @@ class Store:
         Parameters
         ----------
         measurement : Measurement
-            As `knee_angle.measure` gave it.
+            As `knee_angle.pipeline` gave it.
         settings : Settings
             The settings that it was measured with.
         photo_sha256 : str
@@ -642,7 +642,7 @@ def _measurement_columns(measurement: Measurement, sha256: str) -> Json:
         "finding": finding and finding.kind,
         "software": __version__,
         "measurement": to_json(unnamed),
-        "contract": exchange.as_json(name, unnamed, version=__version__),
+        "contract": contract.as_json(name, unnamed, version=__version__),
     }
 
 

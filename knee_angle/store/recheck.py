@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from knee_angle.angle.uncertainty import flexion_with_uncertainty
 from knee_angle.store.records import StoredMeasurement
-from knee_angle.uncertainty import flexion_with_uncertainty
 
 __all__ = ["Recheck", "recheck"]
 

@@ -6,12 +6,12 @@ Times are timezone-aware and kept in UTC. People and machines are codes, never n
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Literal
 
-from knee_angle.check import MachineCheck
 from knee_angle.errors import InvalidInput
+from knee_angle.machine.check import MachineCheck
 from knee_angle.records import (
     FindingKind,
     Measurement,
@@ -25,7 +25,6 @@ from knee_angle.records import (
 __all__ = [
     "CHECKLIST",
     "AuditLine",
-    "CropJpeg",
     "End",
     "KeptCheck",
     "KeptMeasurement",
@@ -139,26 +138,6 @@ class SetUp:
         ]
         if problems:
             raise InvalidInput("; ".join(problems))
-
-
-@dataclass(frozen=True, slots=True)
-class CropJpeg:
-    """A photo to keep: JPEG without metadata, cropped to leg and machine.
-
-    Parameters
-    ----------
-    jpeg : bytes
-        The picture; refused by the store where it carries EXIF or another such block.
-    left_px, top_px : float
-        Its top left corner in the upright photo, full-size px.
-    px_per_px : float
-        Full-size px per px of the picture.
-    """
-
-    jpeg: bytes = field(repr=False)
-    left_px: float
-    top_px: float
-    px_per_px: float
 
 
 @dataclass(frozen=True, slots=True)

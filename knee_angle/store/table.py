@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from knee_angle import exchange
+from knee_angle.report import contract
 from knee_angle.store.codec import to_json
 from knee_angle.store.records import StoredMeasurement
 
@@ -39,11 +39,11 @@ KEPT_COLUMNS = (
 
 def csv_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
     """RFC 4180 text, piece by piece, header first; cells that a spreadsheet would run are safe."""
-    columns = (*KEPT_COLUMNS, *exchange.CSV_COLUMNS)
-    yield exchange.csv_lines([], columns, header=True)
+    columns = (*KEPT_COLUMNS, *contract.CSV_COLUMNS)
+    yield contract.csv_lines([], columns, header=True)
     for one in stored:
-        flat = {**_kept(one), **exchange.as_flat(one.contract)}
-        yield exchange.csv_lines([flat], columns, header=False)
+        flat = {**_kept(one), **contract.as_flat(one.contract)}
+        yield contract.csv_lines([flat], columns, header=False)
 
 
 def json_lines_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:

@@ -18,8 +18,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import geometry
-from knee_angle.photo import Photo, read_photo
+from knee_angle.angle import geometry
+from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, Direction, Landmarks, NotMeasured, Quad
 
 __all__ = ["Row", "calibration", "false_answers", "judge", "summary"]

@@ -1,6 +1,6 @@
 """How right the whole pipeline is for whom: the model card's table, made by a command.
 
-Every photo goes through `knee_angle.measure` with the leg network as the only
+Every photo goes through `knee_angle.pipeline` with the leg network as the only
 detector, as a photo that somebody hands in. Photos with a leg are counted by group;
 photos without one must not be measured at all.
 """
@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from knee_angle.landmarks.network import NetworkDetector
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, Measurement
 
 __all__ = ["Judged", "confident_wrong", "groups_of", "judge_photos", "report"]

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from knee_angle import geometry
+from knee_angle.angle import geometry
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training.bodies import Bank, girth, load_bank
 from knee_angle.training.pictures import load_pictures, spare_pictures

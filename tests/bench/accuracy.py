@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 from knee_angle.records import Measurement, Outcome
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"

@@ -32,7 +32,7 @@ USUAL = """
 import sys
 from pathlib import Path
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import measure
+from knee_angle.pipeline import measure
 with opened_detectors() as detectors, open("usual.journal.jsonl", "w", buffering=1) as done:
     for path in sorted(Path(sys.argv[1]).iterdir()):
         measure(path, detectors=detectors)

@@ -21,10 +21,10 @@ from playwright.sync_api import Page, sync_playwright
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from serving import ROOT, free_port, running
 
-from knee_angle import serve
+from knee_angle.cli import serving
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import look, measure_photo
-from knee_angle.photo import read_photo
+from knee_angle.photo.reading import read_photo
+from knee_angle.pipeline import look, measure_photo
 from knee_angle.records import Settings
 
 TURNS = 20
@@ -104,7 +104,7 @@ def main(photos: list[Path]) -> None:
             executable_path="/usr/bin/chromium", args=["--no-sandbox"]
         )
         store = str(Path(folder) / "kept.db")
-        with running(serve.command(port=port), port, KNEE_ANGLE_STORE=store) as address:
+        with running(serving.command(port=port), port, KNEE_ANGLE_STORE=store) as address:
             for photo in photos:
                 live, trips = in_the_page(browser.new_page(), address, photo)
                 print(f"{photo.name:<36} median  90 % (ms)")

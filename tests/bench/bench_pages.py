@@ -25,7 +25,7 @@ from bench_store import filled
 from serving import free_port, running
 from stores import invented_ward
 
-from knee_angle import serve
+from knee_angle.cli import serving
 from knee_angle.store import open_store
 
 PAGES = {
@@ -75,7 +75,7 @@ def main() -> None:
         chromium = playwright.chromium.launch(
             executable_path=shutil.which("chromium"), args=["--no-sandbox"]
         )
-        with running(serve.command(port=port), port, KNEE_ANGLE_STORE=str(path)) as address:
+        with running(serving.command(port=port), port, KNEE_ANGLE_STORE=str(path)) as address:
             page = chromium.new_page(viewport={"width": 390, "height": 844})
             print(f"{'page':<14}{'by address, s':>16}{'by link, s':>14}")
             for name, (where, content) in PAGES.items():

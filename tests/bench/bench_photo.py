@@ -24,10 +24,10 @@ from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.pose_process import OFFLINE
 from knee_angle.landmarks.standard import opened_detectors
-from knee_angle.measure import measure_photo
-from knee_angle.photo import Photo, read_photo
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.photo.tags import find_tags
+from knee_angle.pipeline import measure_photo
 from knee_angle.records import Settings
-from knee_angle.tags import find_tags
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 CASES = {

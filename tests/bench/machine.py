@@ -18,11 +18,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from conftest import Scene, scenes
 from drawn_bars import Kit, with_bar_tags
 
-from knee_angle import calibration as ca
-from knee_angle.check import MachineCheck, check_machine
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.measure import measure
-from knee_angle.photo import Photo
+from knee_angle.machine import calibration as ca
+from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.photo.reading import Photo
+from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, Comparison, Landmarks, Measurement, NotMeasured, Settings
 
 DOTS = DotDetector()

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 from PIL import Image
 
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from knee_angle import wording
-from knee_angle.calibration import Line, RangeVerdict
-from knee_angle.check import MachineCheck
+from knee_angle import words
 from knee_angle.errors import InvalidInput
+from knee_angle.machine.calibration import Line, RangeVerdict
+from knee_angle.machine.check import MachineCheck
 from knee_angle.records import Measurement, NotMeasured, Outcome, Settings
 
 __all__ = ["check_alarms", "check_text"]
@@ -37,12 +37,12 @@ def check_text(
     loudest = [f"!! {alarm}" for alarm in alarms]
     if isinstance(result, NotMeasured):
         refused = (
-            f"Not checked: {wording.phrase(result.reason)}. Next: {wording.phrase(result.advice)}."
+            f"Not checked: {words.phrase(result.reason)}. Next: {words.phrase(result.advice)}."
         )
-        return "\n".join([*loudest, refused, wording.CAUTION])
+        return "\n".join([*loudest, refused, words.CAUTION])
     lines = [
         *loudest,
-        f"Finding: {wording.FINDING_WORDS[result.kind]}",
+        f"Finding: {words.FINDING_WORDS[result.kind]}",
         f"  {result.advice}",
         *(f"  caution: {caution}" for caution in result.cautions),
         "",
@@ -55,13 +55,13 @@ def check_text(
         *_table(result, settings),
         f"{len(result.photos)} photos used: {', '.join(result.photos)}",
     ]
-    lines += [f"left out: {name} ({wording.phrase(reason)})" for name, reason in result.left_out]
+    lines += [f"left out: {name} ({words.phrase(reason)})" for name, reason in result.left_out]
     if result.outliers:
         lines.append(
             f"far from the line through the others, but kept: {', '.join(result.outliers)}; "
             "check the points and the displayed number there"
         )
-    return "\n".join([*lines, wording.CAUTION])
+    return "\n".join([*lines, words.CAUTION])
 
 
 def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[str]:
@@ -70,11 +70,11 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
     fit = "" if line.p_value is None or line.dof < 1 else _straightness(line.p_value)
     return [
         f"  {name}:",
-        f"    offset {wording.with_u(line.offset, line.u_offset, sign=True)}, "
+        f"    offset {words.with_u(line.offset, line.u_offset, sign=True)}, "
         f"gain {line.gain:.3f} ± {1.96 * line.u_gain:.3f}{fit}",
-        f"    largest difference {wording.degrees(verdict.largest_deg, sign=True)} at "
-        f"{wording.degrees(verdict.at_deg)}; over {wording.degrees(verdict.low_deg)} to "
-        f"{wording.degrees(verdict.high_deg)} {verdict.verdict}, tolerance "
+        f"    largest difference {words.degrees(verdict.largest_deg, sign=True)} at "
+        f"{words.degrees(verdict.at_deg)}; over {words.degrees(verdict.low_deg)} to "
+        f"{words.degrees(verdict.high_deg)} {verdict.verdict}, tolerance "
         f"{verdict.tolerance_deg:g}°",
     ]
 
@@ -94,7 +94,7 @@ def _fit(result: MachineCheck) -> list[str]:
     hinge = result.hinge
     lines = [
         "  hinge along the thigh: "
-        f"{wording.distal(hinge.discrepancy_deg, hinge.u_deg)} of the knee "
+        f"{words.distal(hinge.discrepancy_deg, hinge.u_deg)} of the knee "
         f"(tolerance {hinge.tolerance_deg:g} mm: {hinge.verdict})"
     ]
     if result.bar_hinge is not None:
@@ -109,15 +109,15 @@ def _fit(result: MachineCheck) -> list[str]:
             )
         ]
     lines += [
-        f"  {photo}: hinge {wording.hinge_place(frame)}"
+        f"  {photo}: hinge {words.hinge_place(frame)}"
         for photo, frame in zip(result.photos, result.frames, strict=True)
     ]
     if result.fits is not None:
         fits = result.fits
         lines.append(
-            f"  by the planar model: {wording.distal(fits.distal_mm, fits.u_distal_mm)}, "
-            f"{wording.anterior(fits.anterior_mm, fits.u_anterior_mm)} of the knee, "
-            f"slack {wording.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
+            f"  by the planar model: {words.distal(fits.distal_mm, fits.u_distal_mm)}, "
+            f"{words.anterior(fits.anterior_mm, fits.u_anterior_mm)} of the knee, "
+            f"slack {words.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
         )
         lines += [
             f"  these photos cannot tell {one} and {other} apart" for one, other in fits.inseparable
@@ -135,8 +135,8 @@ def _table(result: MachineCheck, settings: Settings) -> list[str]:
         return []
     lines = ["  display   knee, 95 %"]
     lines += [
-        f"  {row.displayed_deg:6.0f}°   {wording.degrees(row.knee_deg)} "
-        f"({wording.degrees(row.interval_deg[0])} to {wording.degrees(row.interval_deg[1])})"
+        f"  {row.displayed_deg:6.0f}°   {words.degrees(row.knee_deg)} "
+        f"({words.degrees(row.interval_deg[0])} to {words.degrees(row.interval_deg[1])})"
         for row in rows
     ]
     return [*lines, f"  {TABLE_CAUTION}", ""]

@@ -7,7 +7,7 @@ knee cap up in the upright photo.
 
 from __future__ import annotations
 
-from knee_angle import geometry
+from knee_angle.angle import geometry
 from knee_angle.records import Landmarks, Side
 
 __all__ = ["side_of"]

@@ -36,7 +36,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc
 
-from knee_angle import geometry
+from knee_angle.angle import geometry
 from knee_angle.errors import InvalidInput
 from knee_angle.records import HingeInTags
 

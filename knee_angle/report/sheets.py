@@ -22,7 +22,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
-from knee_angle.tags import SHANK_TAG, THIGH_TAG
+from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG
 
 __all__ = ["DOT_COLOURS", "Paper", "bar_sheet", "dot_sheet", "tag_sheet"]
 

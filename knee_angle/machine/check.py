@@ -20,10 +20,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import bars, calibration, mechanism, uncertainty
-from knee_angle.comparison import judged, u_display_deg
+from knee_angle.angle import bars, uncertainty
+from knee_angle.angle.verdict import judged, u_display_deg
 from knee_angle.errors import InvalidInput
-from knee_angle.finding import (
+from knee_angle.machine import calibration, sliding
+from knee_angle.machine.cause import (
     ADVICE,
     HINGE_TOLERANCE_MM,
     cards_wrong,
@@ -39,7 +40,7 @@ from knee_angle.records import (
     Outcome,
     Settings,
 )
-from knee_angle.wording import degrees, phrase
+from knee_angle.words import degrees, phrase
 
 __all__ = ["MachineCheck", "check_machine"]
 
@@ -75,7 +76,7 @@ class MachineCheck:
         Displayed minus knee over the range used.
     arc : calibration.ArcRatio
         Arc of the knee over arc of the display.
-    fits : mechanism.Offsets or None
+    fits : sliding.Offsets or None
         Hinge offset and slack by the planar model.
     hinge : Comparison or None
         Distal hinge offset, mm, against its tolerance (fields named ``_deg`` hold mm).
@@ -100,7 +101,7 @@ class MachineCheck:
     knee_line: calibration.Line
     knee_verdict: calibration.RangeVerdict
     arc: calibration.ArcRatio
-    fits: mechanism.Offsets | None
+    fits: sliding.Offsets | None
     hinge: Comparison | None
     kind: FindingKind
     advice: str
@@ -383,12 +384,12 @@ def _offsets(
     seen_cov: Floats,
     *,
     support_mm: tuple[float, float],
-) -> mechanism.Offsets | None:
+) -> sliding.Offsets | None:
     """Hinge offset and slack by the planar model; None outside its limits."""
     placed = np.array([r.knee.budget_deg["landmark_placement"] for r in results])
     own = np.maximum(np.array([f.u_fit_deg for f in frames]) ** 2 - placed**2, 0.05**2)
     try:
-        return mechanism.fit_offsets(
+        return sliding.fit_offsets(
             [f.deg for f in frames],
             [f.fit_deg for f in frames],
             support_mm=support_mm[0],

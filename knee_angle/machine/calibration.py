@@ -45,7 +45,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import chdtrc, chdtri, ndtr, ndtri, stdtr, stdtrit
 
-from knee_angle.comparison import COVERAGE_ONE_SIDED
+from knee_angle.angle.verdict import COVERAGE_ONE_SIDED
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Verdict
 

@@ -23,11 +23,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from knee_angle import geometry
-from knee_angle.photo import Photo
+from knee_angle.angle import geometry
+from knee_angle.angle.uncertainty import MARK_DEPTH_MM
+from knee_angle.photo.reading import Photo
+from knee_angle.photo.tags import Tag
 from knee_angle.records import Direction, Lens, View
-from knee_angle.tags import Tag
-from knee_angle.uncertainty import MARK_DEPTH_MM
 
 __all__ = [
     "Board",

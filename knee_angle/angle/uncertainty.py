@@ -35,8 +35,8 @@ from operator import attrgetter
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import bars, geometry
-from knee_angle.bars import TagMotion
+from knee_angle.angle import bars, geometry
+from knee_angle.angle.bars import TagMotion
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,

@@ -22,12 +22,16 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 
-from knee_angle import camera, comparison, finding, scale, uncertainty
+from knee_angle.angle import scale, uncertainty, verdict
+from knee_angle.angle.side import side_of
 from knee_angle.errors import KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks
-from knee_angle.photo import Photo, read_photo
+from knee_angle.machine import cause
+from knee_angle.photo import camera
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.photo.tags import Tag, bars_of, find_tags, strip_of
 from knee_angle.records import (
     MACHINE_POINTS,
     BarTags,
@@ -45,8 +49,6 @@ from knee_angle.records import (
     Unreadable,
     View,
 )
-from knee_angle.side import side_of
-from knee_angle.tags import Tag, bars_of, find_tags, strip_of
 
 __all__ = ["DEBUG", "Seen", "internal_fault", "look", "measure", "measure_photo", "safely"]
 
@@ -198,7 +200,7 @@ def measure_photo(
     again, and every automatic point that no hand replaced still counts.
     """
     started = time.perf_counter()
-    displayed = None if displayed_deg is None else comparison.checked(displayed_deg)
+    displayed = None if displayed_deg is None else verdict.checked(displayed_deg)
     by_hand = None
     if manual is not None:
         by_hand = manual_landmarks(manual, width_px=photo.width, height_px=photo.height)
@@ -231,8 +233,8 @@ def measure_photo(
     segments = _segments(leg, landmarks, settings, rng)
     compared, found = None, None
     if displayed is not None:
-        compared = comparison.compare(displayed, knee, settings)
-        found = finding.find_cause(frame, displayed, settings, segments=segments)
+        compared = verdict.compare(displayed, knee, settings)
+        found = cause.find_cause(frame, displayed, settings, segments=segments)
     return Measurement(
         photo=photo.name,
         leg=leg,
@@ -244,7 +246,7 @@ def measure_photo(
         comparison=compared,
         finding=found,
         segments=segments,
-        alarms=finding.alarms_of(knee, settings),
+        alarms=cause.alarms_of(knee, settings),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
             *landmarks.cautions,
@@ -353,7 +355,7 @@ def _odd_lengths(segments: Segments | None, settings: Settings) -> tuple[str, ..
 
 def _odd_bars(frame: Frame | None) -> tuple[str, ...]:
     """What to check where tags cannot be right, or show other bars than points do (99 %)."""
-    if (wrong := finding.cards_wrong(frame)) is not None:
+    if (wrong := cause.cards_wrong(frame)) is not None:
         return (wrong,)
     if frame is None or frame.tags_minus_points_deg is None:
         return ()

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Literal
 
-from knee_angle.comparison import COVERAGE_ONE_SIDED
+from knee_angle.angle.verdict import COVERAGE_ONE_SIDED
 from knee_angle.errors import InvalidInput
 
 __all__ = [

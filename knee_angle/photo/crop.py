@@ -7,9 +7,8 @@ from io import BytesIO
 
 from PIL import Image
 
-from knee_angle.photo import Photo
-from knee_angle.records import Measurement
-from knee_angle.store import CropJpeg
+from knee_angle.photo.reading import Photo
+from knee_angle.records import CropJpeg, Measurement
 
 __all__ = ["crop_jpeg"]
 

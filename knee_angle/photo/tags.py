@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.photo import Photo
+from knee_angle.photo.reading import Photo
 from knee_angle.records import Quad
 
 __all__ = ["SHANK_TAG", "THIGH_TAG", "Tag", "bars_of", "find_tags", "strip_of"]

@@ -13,10 +13,11 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Literal
 
-from knee_angle.bars import HingeFit
-from knee_angle.calibration import Line, RangeVerdict
-from knee_angle.check import MachineCheck
-from knee_angle.mechanism import Offsets
+from knee_angle.angle.bars import HingeFit
+from knee_angle.angle.uncertainty import BUDGET_LINES
+from knee_angle.machine.calibration import Line, RangeVerdict
+from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.sliding import Offsets
 from knee_angle.records import (
     MACHINE_POINTS,
     POINT_NAMES,
@@ -32,7 +33,6 @@ from knee_angle.records import (
     Segments,
     Unreadable,
 )
-from knee_angle.uncertainty import BUDGET_LINES
 
 __all__ = ["CSV_COLUMNS", "as_csv", "as_flat", "as_json", "check_as_json", "csv_lines"]
 

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import math
 
-from knee_angle import mechanism
-from knee_angle.comparison import judged, u_display_deg, verdict_of
+from knee_angle.angle.verdict import judged, u_display_deg, verdict_of
 from knee_angle.errors import InvalidInput
+from knee_angle.machine import sliding
 from knee_angle.records import (
     Angle,
     Comparison,
@@ -25,7 +25,7 @@ from knee_angle.records import (
     Segments,
     Settings,
 )
-from knee_angle.wording import degrees, hinge_place
+from knee_angle.words import degrees, hinge_place
 
 __all__ = [
     "ADVICE",
@@ -207,7 +207,7 @@ def _kind(calibration: Comparison, fit: Comparison) -> FindingKind:
 def _explained(frame: Frame, support_mm: tuple[float, float]) -> tuple[float | None, float | None]:
     """The part of the fit that the hinge's offset explains, where the model holds."""
     try:
-        found = mechanism.explained_fit(
+        found = sliding.explained_fit(
             frame.deg,
             distal_mm=frame.distal_mm,
             anterior_mm=frame.anterior_mm,

@@ -11,8 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from knee_angle import geometry, wording
-from knee_angle.photo import Photo
+from knee_angle import words
+from knee_angle.angle import geometry
+from knee_angle.photo.reading import Photo
 from knee_angle.records import Landmark, Measurement, PointName, Verdict
 
 __all__ = ["overlay"]
@@ -167,7 +168,7 @@ def _arc(pen: _Pen, result: Measurement) -> None:
     pen.line([(float(x), float(y)) for x, y in knee + radius * unit], LEG, 1.8)
     middle = geometry.turned((1.0, 0.0), by_deg=start_deg + turn_deg / 2)
     place = knee + 1.75 * radius * middle
-    pen.label((float(place[0]), float(place[1])), wording.degrees(result.knee.deg), 24)
+    pen.label((float(place[0]), float(place[1])), words.degrees(result.knee.deg), 24)
 
 
 def _panel(width: int, result: Measurement) -> Image.Image:
@@ -177,7 +178,7 @@ def _panel(width: int, result: Measurement) -> Image.Image:
     gap = max(17.0, 3.0 * unit)
     left, right, y = 2.4 * unit, 22 * unit, 0.55 * gap
     measuring = ImageDraw.Draw(Image.new("RGB", (1, 1)))
-    caution = _wrapped(measuring, wording.CAUTION, small, width - 2 * left)
+    caution = _wrapped(measuring, words.CAUTION, small, width - 2 * left)
     room = width - right - gap - left
     rows = [
         (name, _wrapped(measuring, _drawable(text), body, room), verdict)
@@ -190,7 +191,7 @@ def _panel(width: int, result: Measurement) -> Image.Image:
         ink = VERDICT_INK[verdict] if verdict else INK
         pen.text((left, y), name, font=body, fill=QUIET)
         if verdict:
-            _shape(pen, wording.VERDICT_SHAPES[verdict], (right, y + 0.12 * gap), 0.62 * gap, ink)
+            _shape(pen, words.VERDICT_SHAPES[verdict], (right, y + 0.12 * gap), 0.62 * gap, ink)
         for line in lines:
             pen.text((right + (gap if verdict else 0), y), line, font=body, fill=ink)
             y += gap
@@ -206,35 +207,35 @@ def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
         *(("Alarm", alarm, "outside") for alarm in result.alarms),
         (
             "Knee",
-            f"{wording.degrees(result.knee.deg)},  "
-            f"95 %: {wording.degrees(low)} to {wording.degrees(high)}",
+            f"{words.degrees(result.knee.deg)},  "
+            f"95 %: {words.degrees(low)} to {words.degrees(high)}",
             None,
         ),
     ]
     if result.displayed is not None and result.comparison is not None:
         difference = result.comparison
         rows += [
-            ("Display", wording.degrees(result.displayed.deg), None),
+            ("Display", words.degrees(result.displayed.deg), None),
             (
                 "Difference",
-                wording.with_u(difference.discrepancy_deg, difference.u_deg, sign=True),
+                words.with_u(difference.discrepancy_deg, difference.u_deg, sign=True),
                 None,
             ),
             (
                 "Verdict",
-                f"{wording.VERDICT_WORDS[difference.verdict]} "
+                f"{words.VERDICT_WORDS[difference.verdict]} "
                 f"(tolerance {difference.tolerance_deg:g}°)",
                 difference.verdict,
             ),
         ]
     if result.finding is not None:
-        rows.append(("Finding", wording.FINDING_WORDS[result.finding.kind], None))
+        rows.append(("Finding", words.FINDING_WORDS[result.finding.kind], None))
     if result.machine is not None and result.machine.frame is not None:
         frame = result.machine.frame
-        rows.append(("Frame", wording.with_u(frame.deg, frame.u_deg), None))
-        rows.append(("Hinge", wording.hinge_place(frame), None))
-    rows.append(("Points", wording.sources(result.landmarks), None))
-    rows.append(("Plane", wording.PLANE_WORDS[result.plane], None))
+        rows.append(("Frame", words.with_u(frame.deg, frame.u_deg), None))
+        rows.append(("Hinge", words.hinge_place(frame), None))
+    rows.append(("Points", words.sources(result.landmarks), None))
+    rows.append(("Plane", words.PLANE_WORDS[result.plane], None))
     return rows
 
 

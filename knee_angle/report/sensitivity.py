@@ -1,6 +1,6 @@
 """How much each setting of a machine matters, as one picture (SVG) that stands alone.
 
-Draws what :class:`knee_angle.mechanism.Sensitivity` holds and computes nothing but places
+Draws what :class:`knee_angle.machine.sliding.Sensitivity` holds and computes nothing but places
 on the canvas. Lines are told apart by their dashes and by the word at their end, never by
 colour alone.
 """
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.mechanism import Sensitivity
+from knee_angle.machine.sliding import Sensitivity
 
 __all__ = ["sensitivity_svg"]
 

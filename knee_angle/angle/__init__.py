@@ -1,0 +1,1 @@
+"""From points and a view to angles with their ±: geometry, uncertainty, verdict. Numbers only."""

@@ -1,0 +1,1 @@
+"""The machine: its linkage with the leg, its display's line, causes, checks, control chart."""
