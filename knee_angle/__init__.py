@@ -13,7 +13,8 @@ from __future__ import annotations
 from importlib.metadata import version
 
 from knee_angle.errors import InvalidInput, KneeAngleError, MissingModel, UnreadablePhoto
-from knee_angle.records import Measurement, NotMeasured, Settings, Unreadable
+from knee_angle.records import Measurement, NotMeasured, Unreadable
+from knee_angle.settings import Settings
 
 __all__ = [
     "InvalidInput",

@@ -45,10 +45,10 @@ from knee_angle.records import (
     Outcome,
     PointName,
     Segments,
-    Settings,
     Unreadable,
     View,
 )
+from knee_angle.settings import Settings
 
 __all__ = ["DEBUG", "Seen", "internal_fault", "look", "measure", "measure_photo", "safely"]
 

@@ -50,7 +50,6 @@ __all__ = [
     "PointName",
     "Quad",
     "Segments",
-    "Settings",
     "Side",
     "Source",
     "Unreadable",
@@ -469,64 +468,6 @@ class Finding:
     u_explained_deg: float | None
     advice: str
     support_mm: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What a site may set; every default says where it comes from.
-
-    Parameters
-    ----------
-    tolerance_deg : float
-        Allowed |displayed - knee|. Default 10: about the smallest difference that
-        goniometry detects (Hancock et al. 2018, J Exp Orthop 5:46, long arm).
-    frame_tolerance_deg, fit_tolerance_deg : float
-        Allowed |displayed - frame| (5 degrees, common practice) and |frame - knee| (10).
-    limit_flexion_deg, limit_extension_deg : float or None
-        The prescribed limits, where known: the knee should bend no further than the
-        first and straighten no further than the second.
-    stature_mm : float or None
-        The person's height, where known: a plausibility check of the lengths.
-    tag_mm : float
-        Printed edge of one tag of the strip (black square), mm.
-    bar_tag_mm : float
-        The same of the two tags on the machine's bars.
-    dot_mm : float or None
-        Diameter of the dots, mm; None when unknown (10-25 is assumed).
-    thigh_mm : float or None
-        Length between trochanter and epicondyle mark as measured with a tape, mm: gives
-        the scale where neither tags nor dots of known size do.
-    support_mm : float or None
-        Distance from the knee to where the machine holds the lower leg, mm; None when
-        unknown (anywhere from calf to foot plate is assumed).
-    placement_mm : (float, float, float)
-        Standard distance, per coordinate, of hip, knee and ankle mark from the bony
-        point. Default 10/5/5: the better half of the palpation studies
-        (Della Croce et al. 1999, from memory).
-    display_resolution_deg : float
-        Step of the display; a rectangular distribution of that width.
-    movement_deg : float
-        Half-width of the leg's movement between photo and reading where the machine
-        was not paused; 0 when paused.
-    trials : int
-        Monte Carlo trials.
-    """
-
-    tolerance_deg: float = 10.0
-    frame_tolerance_deg: float = 5.0
-    fit_tolerance_deg: float = 10.0
-    limit_flexion_deg: float | None = None
-    limit_extension_deg: float | None = None
-    stature_mm: float | None = None
-    tag_mm: float = 50.0
-    bar_tag_mm: float = 40.0
-    dot_mm: float | None = None
-    thigh_mm: float | None = None
-    support_mm: float | None = None
-    placement_mm: tuple[float, float, float] = (10.0, 5.0, 5.0)
-    display_resolution_deg: float = 1.0
-    movement_deg: float = 0.0
-    trials: int = 6_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,9 +30,9 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
-    Settings,
     View,
 )
+from knee_angle.settings import Settings
 from knee_angle.store import MachineCard, SetUp, Store
 
 SHA = "5eed" * 16

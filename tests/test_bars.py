@@ -20,18 +20,10 @@ from knee_angle.photo import camera
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag, bars_of, find_tags
 from knee_angle.pipeline import measure
-from knee_angle.records import (
-    LEG_POINTS,
-    BarTags,
-    Frame,
-    Landmark,
-    LegInView,
-    Lens,
-    NotMeasured,
-    Settings,
-)
+from knee_angle.records import LEG_POINTS, BarTags, Frame, Landmark, LegInView, Lens, NotMeasured
 from knee_angle.report.check_words import check_text
 from knee_angle.report.contract import check_as_json
+from knee_angle.settings import Settings
 
 LENS = Lens(1600, 1200, 1200.0, 0.02, "exif")
 DOTS = DotDetector()

@@ -15,7 +15,7 @@ from knee_angle.batch.crew import Crew, end_crew, measure_here
 from knee_angle.batch.pool import answers, local_workers
 from knee_angle.batch.work import Conditions, Job
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Settings
+from knee_angle.settings import Settings
 
 CHILD = """
 import json, os, sys, time

@@ -20,7 +20,7 @@ from conftest import SAMPLES
 from knee_angle.batch.pool import _check_versions, _Cluster
 from knee_angle.batch.work import Conditions, Job
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Settings
+from knee_angle.settings import Settings
 
 HERE = "127.0.0.1"
 STORAGE_ACCESS = {

@@ -14,8 +14,9 @@ from knee_angle.cli.samples import sample_rows
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.check import check_machine
 from knee_angle.pipeline import measure
-from knee_angle.records import Measurement, NotMeasured, Settings, Unreadable
+from knee_angle.records import Measurement, NotMeasured, Unreadable
 from knee_angle.report.check_words import check_text
+from knee_angle.settings import Settings
 
 DOTS = DotDetector()
 _, DISPLAYED, _ = sample_rows(SAMPLES)

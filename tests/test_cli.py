@@ -18,7 +18,8 @@ from knee_angle import pipeline as measuring
 from knee_angle.cli import photos
 from knee_angle.photo import reading
 from knee_angle.photo.reading import read_photo
-from knee_angle.records import Measurement, Settings
+from knee_angle.records import Measurement
+from knee_angle.settings import Settings
 
 BED = SAMPLES / "bed_01.jpg"
 

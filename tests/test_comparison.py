@@ -15,7 +15,8 @@ from knee_angle.angle.verdict import (
     verdict_of,
 )
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Angle, Comparison, Displayed, Settings
+from knee_angle.records import Angle, Comparison, Displayed
+from knee_angle.settings import Settings
 
 
 def knee(deg: float, u: float) -> Angle:

@@ -19,7 +19,8 @@ from knee_angle.machine.cause import (
     section_words,
 )
 from knee_angle.pipeline import measure
-from knee_angle.records import Angle, Displayed, Frame, Settings
+from knee_angle.records import Angle, Displayed, Frame
+from knee_angle.settings import Settings
 
 SETTINGS = Settings()
 

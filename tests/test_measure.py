@@ -13,7 +13,8 @@ from PIL import Image, ImageOps
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import look, measure, measure_photo
-from knee_angle.records import Direction, Measurement, NotMeasured, Settings, Unreadable
+from knee_angle.records import Direction, Measurement, NotMeasured, Unreadable
+from knee_angle.settings import Settings
 
 DOTS = DotDetector()
 WITH_DOTS = scenes(dots=True)

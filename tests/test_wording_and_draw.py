@@ -68,9 +68,7 @@ def test_no_text_ever_advises_more_motion(verdict):
 
 
 def test_every_verdict_has_its_own_word_and_shape():
-    assert (
-        len(set(words.VERDICT_WORDS.values())) == len(set(words.VERDICT_SHAPES.values())) == 3
-    )
+    assert len(set(words.VERDICT_WORDS.values())) == len(set(words.VERDICT_SHAPES.values())) == 3
 
 
 def test_the_overlay_marks_the_points_and_leaves_the_rest_of_the_photo_alone():

@@ -18,7 +18,8 @@ from typing import Literal
 from scipy.special import ndtr
 
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Angle, Comparison, Displayed, Settings, Verdict
+from knee_angle.records import Angle, Comparison, Displayed, Verdict
+from knee_angle.settings import Settings
 
 __all__ = [
     "COVERAGE_ONE_SIDED",

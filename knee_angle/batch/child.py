@@ -34,8 +34,9 @@ from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import internal_fault, measure_photo
-from knee_angle.records import Measurement, Outcome, Settings, Unreadable
+from knee_angle.records import Measurement, Outcome, Unreadable
 from knee_angle.report.contract import as_json
+from knee_angle.settings import Settings
 
 __all__ = ["main"]
 

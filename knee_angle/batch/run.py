@@ -28,8 +28,8 @@ from knee_angle.batch.sources import PhotoFile, Photos, find_photos
 from knee_angle.batch.table import PhotoTable, match, read_table
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Settings
 from knee_angle.report.contract import CSV_COLUMNS, as_flat
+from knee_angle.settings import Settings
 
 __all__ = ["Plan", "Progress", "Summary", "cores", "run_batch"]
 

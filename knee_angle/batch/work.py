@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.records import Settings
+from knee_angle.settings import Settings
 
 __all__ = ["Answer", "Conditions", "Job", "Json", "Trouble", "identity_of"]
 

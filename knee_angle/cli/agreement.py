@@ -163,7 +163,7 @@ def _u_compared(given: float | None, compared: str, u_column: str | None) -> flo
     if compared != "displayed_deg" or u_column is None:
         return None
     from knee_angle.angle.verdict import u_display_deg
-    from knee_angle.records import Settings
+    from knee_angle.settings import Settings
 
     return u_display_deg(Settings())
 

@@ -21,7 +21,7 @@ from knee_angle.cli.options import (
     positive,
 )
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Settings
+from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.batch.run import Progress, Summary

@@ -26,8 +26,9 @@ from knee_angle.cli.options import (
 )
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.errors import InvalidInput
-from knee_angle.records import NotMeasured, Outcome, Settings
+from knee_angle.records import NotMeasured, Outcome
 from knee_angle.report import contract
+from knee_angle.settings import Settings
 
 __all__ = ["check"]
 

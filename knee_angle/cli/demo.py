@@ -11,7 +11,8 @@ import typer
 from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.photos import measured, shown
-from knee_angle.records import Measurement, Settings
+from knee_angle.records import Measurement
+from knee_angle.settings import Settings
 
 __all__ = ["demo"]
 

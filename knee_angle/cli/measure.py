@@ -31,8 +31,9 @@ from knee_angle.cli.options import (
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.store import Where, keeping, with_prescription
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Finding, Measurement, Outcome, Settings
+from knee_angle.records import Finding, Measurement, Outcome
 from knee_angle.report import contract
+from knee_angle.settings import Settings
 
 __all__ = ["measure"]
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Measurement, Outcome, Settings
+from knee_angle.records import Measurement, Outcome
+from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.photo.reading import Photo

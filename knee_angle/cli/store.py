@@ -17,7 +17,8 @@ import typer
 from knee_angle.cli.app import app
 from knee_angle.cli.options import limit
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Measurement, Outcome, Settings
+from knee_angle.records import Measurement, Outcome
+from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.store import Store

@@ -15,16 +15,8 @@ import math
 from knee_angle.angle.verdict import judged, u_display_deg, verdict_of
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import sliding
-from knee_angle.records import (
-    Angle,
-    Comparison,
-    Displayed,
-    Finding,
-    FindingKind,
-    Frame,
-    Segments,
-    Settings,
-)
+from knee_angle.records import Angle, Comparison, Displayed, Finding, FindingKind, Frame, Segments
+from knee_angle.settings import Settings
 from knee_angle.words import degrees, hinge_place
 
 __all__ = [

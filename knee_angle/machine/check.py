@@ -31,15 +31,8 @@ from knee_angle.machine.cause import (
     section_words,
     support_of,
 )
-from knee_angle.records import (
-    Comparison,
-    FindingKind,
-    Frame,
-    Measurement,
-    NotMeasured,
-    Outcome,
-    Settings,
-)
+from knee_angle.records import Comparison, FindingKind, Frame, Measurement, NotMeasured, Outcome
+from knee_angle.settings import Settings
 from knee_angle.words import degrees, phrase
 
 __all__ = ["MachineCheck", "check_machine"]

@@ -8,7 +8,8 @@ from __future__ import annotations
 from html import escape
 
 from knee_angle import words
-from knee_angle.records import Measurement, NotMeasured, Settings
+from knee_angle.records import Measurement, NotMeasured
+from knee_angle.settings import Settings
 
 __all__ = ["card", "note", "refusal"]
 

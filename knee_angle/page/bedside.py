@@ -20,8 +20,9 @@ from knee_angle.page import answer, keeping, memory
 from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
-from knee_angle.records import Measurement, NotMeasured, Settings
+from knee_angle.records import Measurement, NotMeasured
 from knee_angle.report.overlay import overlay
+from knee_angle.settings import Settings
 from knee_angle.store import Prescription, SetUp
 
 __all__ = ["show"]

@@ -12,7 +12,8 @@ from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
 from knee_angle.photo.crop import crop_jpeg
-from knee_angle.records import Measurement, NotMeasured, Settings
+from knee_angle.records import Measurement, NotMeasured
+from knee_angle.settings import Settings
 from knee_angle.store import (
     CHECKLIST,
     End,
@@ -212,9 +213,7 @@ def _saved(
 def _told(kept: KeptMeasurement, *, new_codes: set[str], with_photo: bool) -> None:
     """What was kept, and where it is found again."""
     of = " and ".join(code for code in (kept.person, kept.machine) if code is not None)
-    display = (
-        "" if kept.displayed_deg is None else f", display {words.degrees(kept.displayed_deg)}"
-    )
+    display = "" if kept.displayed_deg is None else f", display {words.degrees(kept.displayed_deg)}"
     st.success(
         f"Kept for {of}: knee {words.with_u(kept.flexion_deg, kept.u_deg)}{display}, "
         f"{'with' if with_photo else 'without'} the photo, at {kept.saved_at.astimezone():%H:%M}."

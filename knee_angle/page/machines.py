@@ -23,8 +23,9 @@ from knee_angle.page.charts import control_chart
 from knee_angle.page.keeping import the_store
 from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
-from knee_angle.records import Outcome, Settings
+from knee_angle.records import Outcome
 from knee_angle.report.check_words import check_alarms, check_text
+from knee_angle.settings import Settings
 from knee_angle.store import (
     KeptCheck,
     KeptMeasurement,

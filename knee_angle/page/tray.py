@@ -12,7 +12,8 @@ from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import Seen, look, measure_photo, safely
-from knee_angle.records import Landmarks, Measurement, NotMeasured, Settings, Unreadable
+from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
+from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement
 
 __all__ = ["MOST", "Entry", "Tray", "the_tray"]

@@ -10,7 +10,8 @@ from knee_angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import Measurement, NotMeasured, Outcome, Settings
+from knee_angle.records import Measurement, NotMeasured, Outcome
+from knee_angle.settings import Settings
 
 __all__ = ["check_alarms", "check_text"]
 

@@ -17,8 +17,9 @@ from sqlalchemy.engine import Connection, Engine
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import CropJpeg, Measurement, Outcome, Settings
+from knee_angle.records import CropJpeg, Measurement, Outcome
 from knee_angle.report import contract
+from knee_angle.settings import Settings
 from knee_angle.store import backup, opening, reading, schema
 from knee_angle.store.codec import outcome_to_json, to_json
 from knee_angle.store.jpeg import refuse_metadata

@@ -10,7 +10,8 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Row
 
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import CropJpeg, Measurement, Settings
+from knee_angle.records import CropJpeg, Measurement
+from knee_angle.settings import Settings
 from knee_angle.store import schema
 from knee_angle.store.codec import from_json, outcome_from_json
 from knee_angle.store.records import (

@@ -12,15 +12,8 @@ from typing import Any, Literal
 
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import (
-    FindingKind,
-    Measurement,
-    Outcome,
-    Plane,
-    Settings,
-    Side,
-    Verdict,
-)
+from knee_angle.records import FindingKind, Measurement, Outcome, Plane, Side, Verdict
+from knee_angle.settings import Settings
 
 __all__ = [
     "CHECKLIST",

@@ -25,7 +25,7 @@ from knee_angle.cli import serving
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import look, measure_photo
-from knee_angle.records import Settings
+from knee_angle.settings import Settings
 
 TURNS = 20
 

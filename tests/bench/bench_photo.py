@@ -27,7 +27,7 @@ from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import find_tags
 from knee_angle.pipeline import measure_photo
-from knee_angle.records import Settings
+from knee_angle.settings import Settings
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 CASES = {

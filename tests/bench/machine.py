@@ -23,7 +23,8 @@ from knee_angle.machine import calibration as ca
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.photo.reading import Photo
 from knee_angle.pipeline import measure
-from knee_angle.records import LEG_POINTS, Comparison, Landmarks, Measurement, NotMeasured, Settings
+from knee_angle.records import LEG_POINTS, Comparison, Landmarks, Measurement, NotMeasured
+from knee_angle.settings import Settings
 
 DOTS = DotDetector()
 STUCK = Kit(from_hinge_mm=(160.0, 130.0), turned_deg=(0.8, -0.6), across_mm=(1.0, -1.0))

@@ -1,0 +1,89 @@
+"""The settings as options: each command names those that it takes, and gets `Settings`."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import typer
+
+from knee_angle.errors import InvalidInput
+from knee_angle.settings import Settings, meaning_of, problems_of
+
+__all__ = ["BARS", "LIMITS", "SIZES", "given_settings", "takes_settings"]
+
+SIZES = ("tag_mm", "bar_tag_mm", "dot_mm", "thigh_mm", "support_mm")
+"""Lengths in the photo."""
+LIMITS = ("limit_flexion_deg", "limit_extension_deg")
+"""What was prescribed."""
+BARS = ("frame_tolerance_deg", "fit_tolerance_deg")
+"""Tolerances of the two parts of a discrepancy."""
+
+_DEFAULTS = Settings()
+
+
+def takes_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command an option for each setting named; it receives them as ``settings``."""
+
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
+        def run(**given: Any) -> None:
+            values = {name: given.pop(name) for name in names}
+            command(settings=given_settings(values), **given)
+
+        own = inspect.signature(command, eval_str=True).parameters.values()
+        kept = [one for one in own if one.name != "settings"]
+        options = [_option(name) for name in names]
+        positional = [one for one in kept if one.default is inspect.Parameter.empty]
+        optional = [one for one in kept if one.default is not inspect.Parameter.empty]
+        signature = inspect.Signature([*positional, *options, *optional])
+        run.__signature__ = signature  # type: ignore[attr-defined]
+        run.__annotations__ = {one.name: one.annotation for one in signature.parameters.values()}
+        run.__doc__, run.__name__ = command.__doc__, command.__name__
+        return run
+
+    return decorate
+
+
+def given_settings(values: dict[str, Any]) -> Settings:
+    """The settings as typed, every problem in one message that calls them as the options do.
+
+    Raises
+    ------
+    InvalidInput
+        A value that cannot be.
+    """
+    if isinstance(values.get("placement_mm"), str):
+        values = {**values, "placement_mm": _placement(values["placement_mm"])}
+    if problems := problems_of(values, named=lambda name: meaning_of(name).option):
+        raise InvalidInput("; ".join(problems))
+    return Settings(**values)
+
+
+def _option(name: str) -> inspect.Parameter:
+    """The parameter that typer makes an option of."""
+    meaning, default = meaning_of(name), getattr(_DEFAULTS, name)
+    kind: Any = float
+    if default is None:
+        kind = float | None
+    elif isinstance(default, tuple):
+        kind, default = str, "/".join(f"{part:g}" for part in default)
+    elif isinstance(default, int):
+        kind = int
+    return inspect.Parameter(
+        name,
+        inspect.Parameter.KEYWORD_ONLY,
+        default=default,
+        annotation=Annotated[kind, typer.Option(meaning.option, help=meaning.what)],
+    )
+
+
+def _placement(text: str) -> tuple[float, float, float]:
+    """``10/5/5`` as three lengths in mm: hip, knee, ankle."""
+    try:
+        hip, knee, ankle = (float(part) for part in text.split("/"))
+    except ValueError:
+        raise InvalidInput(
+            f"--placement-mm must be three numbers like 10/5/5 (hip/knee/ankle), but got {text!r}"
+        ) from None
+    return hip, knee, ankle

@@ -1,0 +1,220 @@
+"""What a site may set: each field with its range, unit, default and source, in one place.
+
+`Settings` is checked when it is made, so one that exists is valid. Commands and page take
+bounds, defaults, help and names of options from `meaning_of`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from knee_angle.errors import InvalidInput
+
+__all__ = ["SETTING_NAMES", "Meaning", "Settings", "meaning_of", "problems_of"]
+
+OTHER_UNITS = "was it meant in other units?"
+CONVENTION = "it is in degrees of flexion, 0 is straight"
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a setting means and may be.
+
+    Parameters
+    ----------
+    what : str
+        In words, as the help shows it.
+    unit : {"degrees", "mm", ""}
+        Its unit.
+    low, high : float
+        Smallest and largest value.
+    above : bool
+        Whether `low` itself is too small.
+    option : str
+        The command's option.
+    hint : str
+        What to think of where a value is refused.
+    source : str
+        Where the default comes from.
+    """
+
+    what: str
+    unit: str
+    low: float
+    high: float
+    option: str
+    source: str
+    above: bool = False
+    hint: str = OTHER_UNITS
+
+    def problem(self, name: str, value: float) -> str | None:
+        """What is wrong with a value, in one sentence that calls it ``name``; else None."""
+        inside = self.low < value if self.above else self.low <= value
+        if math.isfinite(value) and inside and value <= self.high:
+            return None
+        rule = (
+            f"above {self.low:g} and at most {self.high:g}"
+            if self.above
+            else f"between {self.low:g} and {self.high:g}"
+        )
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{name} must be {rule}{unit}, but got {value:g}: {self.hint}"
+
+
+def _setting(default: Any, what: str, **meaning: Any) -> Any:
+    return field(default=default, metadata={"meaning": Meaning(what, **meaning)})
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a site may set; `meaning_of` tells each field's range, unit and source.
+
+    Raises
+    ------
+    InvalidInput
+        A value outside its range, or limits that no knee can keep at once; every problem
+        in one message.
+    """
+
+    tolerance_deg: float = _setting(
+        10.0,
+        "Allowed |displayed - knee|, degrees.",
+        unit="degrees", low=0.0, high=45.0, above=True, option="--tolerance",
+        hint="a wider one would let almost any display agree",
+        source="about the smallest difference that goniometry detects (Hancock et al. 2018, "
+        "J Exp Orthop 5:46, long arm)",
+    )  # fmt: skip
+    frame_tolerance_deg: float = _setting(
+        5.0,
+        "Allowed |displayed - bars|, degrees.",
+        unit="degrees", low=0.0, high=45.0, above=True, option="--frame-tolerance",
+        hint="a wider one would let almost any display agree", source="common practice",
+    )  # fmt: skip
+    fit_tolerance_deg: float = _setting(
+        10.0,
+        "Allowed |bars - knee|, degrees.",
+        unit="degrees", low=0.0, high=45.0, above=True, option="--fit-tolerance",
+        hint="a wider one would let almost any leg fit", source="as the tolerance of the display",
+    )  # fmt: skip
+    limit_flexion_deg: float | None = _setting(
+        None,
+        "Prescribed flexion limit, degrees: the knee should bend no further.",
+        unit="degrees", low=-30.0, high=180.0, option="--limit-flexion", hint=CONVENTION,
+        source="the prescription",
+    )  # fmt: skip
+    limit_extension_deg: float | None = _setting(
+        None,
+        "Prescribed extension limit, degrees of flexion: the knee should straighten no further.",
+        unit="degrees", low=-30.0, high=180.0, option="--limit-extension", hint=CONVENTION,
+        source="the prescription",
+    )  # fmt: skip
+    stature_mm: float | None = _setting(
+        None,
+        "The person's height, mm: checks the lengths.",
+        unit="mm", low=400.0, high=2600.0, option="--stature-mm",
+        source="from newborn to beyond the tallest adult; metres and centimetres lie outside",
+    )  # fmt: skip
+    tag_mm: float = _setting(
+        50.0,
+        "Printed edge of a tag of the strip (its black square), mm.",
+        unit="mm", low=10.0, high=500.0, option="--tag-mm",
+        source="the sheet's default; from a tag that a phone just resolves to one as large as "
+        "a machine",
+    )  # fmt: skip
+    bar_tag_mm: float = _setting(
+        40.0,
+        "The same of the tags on the bars.",
+        unit="mm", low=10.0, high=500.0, option="--bar-tag-mm", source="the sheet's default",
+    )  # fmt: skip
+    dot_mm: float | None = _setting(
+        None,
+        "Diameter of the dots, mm; 10 to 25 is assumed where it is not known.",
+        unit="mm", low=3.0, high=100.0, option="--dot-mm", source="the dots that are used",
+    )  # fmt: skip
+    thigh_mm: float | None = _setting(
+        None,
+        "Trochanter to epicondyle mark by tape, mm: the scale.",
+        unit="mm", low=100.0, high=700.0, option="--thigh-mm",
+        source="a tape; thighs from small children to very tall adults",
+    )  # fmt: skip
+    support_mm: float | None = _setting(
+        None,
+        "Knee to where the lower leg is held, mm.",
+        unit="mm", low=50.0, high=600.0, option="--support-mm",
+        source="from just below the knee to the foot plate of a very tall adult",
+    )  # fmt: skip
+    placement_mm: tuple[float, float, float] = _setting(
+        (10.0, 5.0, 5.0),
+        "± of hip, knee and ankle mark against the bone, mm.",
+        unit="mm", low=0.0, high=100.0, option="--placement-mm",
+        hint="a mark that far off is not on the joint",
+        source="the better half of the palpation studies (Della Croce et al. 1999, from memory)",
+    )  # fmt: skip
+    display_resolution_deg: float = _setting(
+        1.0,
+        "Step of the display, degrees.",
+        unit="degrees", low=0.0, high=15.0, above=True, option="--display-step",
+        hint="a display counts in steps of 1, 2 or 5", source="common practice",
+    )  # fmt: skip
+    movement_deg: float = _setting(
+        0.0,
+        "Movement between photo and reading, half-width in degrees; 0 where it was paused.",
+        unit="degrees", low=0.0, high=90.0, option="--not-paused",
+        hint="more than a machine moves between a photo and a glance at the display",
+        source="a paused machine",
+    )  # fmt: skip
+    trials: int = _setting(
+        6_000,
+        "Monte Carlo trials.",
+        unit="", low=100, high=1_000_000, option="--trials",
+        hint="fewer say little, more take long",
+        source="95 % intervals repeat to 2 % of their width (our own)",
+    )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        values = {name: getattr(self, name) for name in SETTING_NAMES}
+        if problems := problems_of(values):
+            raise InvalidInput("; ".join(problems))
+
+
+SETTING_NAMES: tuple[str, ...] = tuple(one.name for one in fields(Settings))
+_MEANINGS: Mapping[str, Meaning] = {one.name: one.metadata["meaning"] for one in fields(Settings)}
+
+
+def meaning_of(name: str) -> Meaning:
+    """What the setting of that name means and may be."""
+    return _MEANINGS[name]
+
+
+def problems_of(
+    values: Mapping[str, Any], *, named: Callable[[str], str] = lambda name: name
+) -> list[str]:
+    """Every problem of the given settings in one sentence each; none where all can be.
+
+    Parameters
+    ----------
+    values : Mapping of str to value
+        Settings by name, not necessarily all.
+    named : callable
+        What a setting is called in the sentences; its own name by default.
+    """
+    problems = []
+    for name, value in values.items():
+        parts = value if isinstance(value, tuple) else (value,)
+        for part in parts:
+            if part is None:
+                continue
+            if isinstance(part, bool) or not isinstance(part, int | float):
+                problems.append(f"{named(name)} must be a number, but got {part!r}")
+            elif (problem := _MEANINGS[name].problem(named(name), part)) is not None:
+                problems.append(problem)
+    low, high = values.get("limit_extension_deg"), values.get("limit_flexion_deg")
+    if not problems and low is not None and high is not None and low > high:
+        problems.append(
+            f"{named('limit_extension_deg')} must not be above {named('limit_flexion_deg')}, "
+            f"but got {low:g} and {high:g}: both are in degrees of flexion, 0 is straight"
+        )
+    return problems
