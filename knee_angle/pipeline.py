@@ -22,8 +22,13 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 
+from knee_angle import assumptions
 from knee_angle.angle import scale, uncertainty, verdict
 from knee_angle.angle.side import side_of
+from knee_angle.assumptions import (
+    SHORTEST_IN_U,
+    STRAIGHT_BELOW_DEG,
+)
 from knee_angle.errors import KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
@@ -67,13 +72,6 @@ CAUTION_BARS = (
     "Tags and points on the machine's bars differ by {:.1f}°: check that the tags lie along the "
     "bars and the points in line with the hinge."
 )
-
-SHORTEST_IN_U = 1.0
-"""A bone shorter than the ± (u) of its ends points anywhere. A longer one has a direction,
-be it a poor one: its wide interval says so."""
-STRAIGHT_BELOW_DEG = 15.0
-"""Photograph against radiograph agrees well in flexion and badly in extension
-(Naylor et al. 2011, BMC Musculoskelet Disord 12:77)."""
 
 
 def measure(
@@ -277,7 +275,7 @@ def _view(
     bars = camera.bars_board(on_the_bars, lens, tag_mm=settings.bar_tag_mm, strip=strip)
     if bars is not None and len(on_the_bars) == 2:
         thigh, shank = (tag.corners_px for tag in on_the_bars)
-        seen = BarTags(thigh, shank, u_px=max(camera.U_CORNER_PX, bars.rms_px))
+        seen = BarTags(thigh, shank, u_px=max(assumptions.U_CORNER_PX, bars.rms_px))
         return camera.view_from_bars(bars, strip=strip, long_axis_px=long_axis_px), seen
     if strip is not None:
         return camera.view_from_board(strip, long_axis_px=long_axis_px), None

@@ -11,6 +11,7 @@ from conftest import scenes
 from drawn_bars import TAG_MM, Kit, with_bar_tags
 from PIL import Image, ImageOps
 
+from knee_angle import assumptions
 from knee_angle.angle import bars, geometry
 from knee_angle.angle import uncertainty as un
 from knee_angle.errors import InvalidInput
@@ -149,7 +150,7 @@ def test_how_the_tags_are_stuck_moves_an_offset_and_is_inside_the_u():
     assert off == pytest.approx([off[0]] * 4, abs=0.03)
     assert abs(off[0]) == pytest.approx(2.5, abs=0.03)
     frame = frame_of(drawn(40.0, kit=kit))
-    assert frame.u_shared_deg == pytest.approx(np.sqrt(2) * bars.U_STUCK_DEG)
+    assert frame.u_shared_deg == pytest.approx(np.sqrt(2) * assumptions.U_STUCK_DEG)
     assert frame.interval_deg[0] < 40.0 < frame.interval_deg[1]
 
 
@@ -176,8 +177,8 @@ def test_frame_intervals_hold_the_truth_as_often_as_they_say():
         true = rng.uniform(-5, 120)
         kit = Kit(
             from_hinge_mm=tuple(np.clip(150 + 60 * rng.standard_normal(2), 60, 280)),
-            turned_deg=tuple(bars.U_STUCK_DEG * rng.standard_normal(2)),
-            across_mm=tuple(bars.U_STUCK_ACROSS_MM * rng.standard_normal(2)),
+            turned_deg=tuple(assumptions.U_STUCK_DEG * rng.standard_normal(2)),
+            across_mm=tuple(assumptions.U_STUCK_ACROSS_MM * rng.standard_normal(2)),
         )
         view = (12 * rng.standard_normal(), 8 + 6 * rng.standard_normal())
         low, high = frame_of(drawn(true, kit=kit, view=view, rng=rng), trials=400).interval_deg

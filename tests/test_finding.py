@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from conftest import SAMPLES, scenes
 
+from knee_angle.assumptions import SUPPORT_MM
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.cause import (
     ADVICE,
     SECTION_ADVICE,
-    SUPPORT_MM,
     alarms_of,
     find_cause,
     hinge_words,

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from conftest import scenes
 
-from knee_angle.landmarks import network, pose, second_opinion
+from knee_angle import assumptions
+from knee_angle.landmarks import pose, second_opinion
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.network import NetworkDetector, NetworkView
 from knee_angle.landmarks.standard import NoPoseModel
@@ -121,8 +122,8 @@ class Sees(NetworkDetector):
     [
         pytest.param({}, 0, id="a sure answer"),
         pytest.param({"presence": 0.8}, 1, id="a point is hardly present"),
-        pytest.param({"spread": 0.7 * network.MOST_SPREAD}, 1, id="the looks lie apart"),
-        pytest.param({"u_deg": 0.7 * network.MOST_U_DEG}, 1, id="the angle is unsure"),
+        pytest.param({"spread": 0.7 * assumptions.MOST_SPREAD}, 1, id="the looks lie apart"),
+        pytest.param({"u_deg": 0.7 * assumptions.MOST_U_DEG}, 1, id="the angle is unsure"),
     ],
 )
 def test_only_a_doubtful_answer_is_worth_a_look_of_the_pose_model(change, asked):

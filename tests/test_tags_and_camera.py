@@ -10,6 +10,7 @@ import pytest
 from conftest import SAMPLES, scenes
 from PIL import Image
 
+from knee_angle import assumptions
 from knee_angle.angle import geometry
 from knee_angle.photo import camera
 from knee_angle.photo.reading import read_photo
@@ -72,7 +73,7 @@ def test_noisy_corners_err_as_much_as_the_covariance_says():
     right, down = geometry.plane_axes(normal)
     scores = []
     for _ in range(200):
-        noisy = exact + rng.normal(0, camera.U_CORNER_PX, exact.shape)
+        noisy = exact + rng.normal(0, assumptions.U_CORNER_PX, exact.shape)
         board = camera.board_of(tags_of(noisy), LENS, tag_mm=50.0)
         step = board.normal / (board.normal @ normal) - normal
         tilt = np.degrees(np.arctan([step @ right, step @ down]))
@@ -155,5 +156,5 @@ def test_focal_length_from_exif_over_the_diagonal():
 
 def test_focal_length_without_exif_is_a_stated_prior():
     lens = camera.lens_of(read_photo(drawn_tag(1), name="tag.png"))
-    assert (lens.source, lens.u_relative) == ("prior", camera.U_PRIOR)
+    assert (lens.source, lens.u_relative) == ("prior", assumptions.U_PRIOR)
     assert lens.focal_px == pytest.approx(26.0 / 43.2666 * np.hypot(800, 400))

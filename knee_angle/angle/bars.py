@@ -37,14 +37,16 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc
 
 from knee_angle.angle import geometry
+from knee_angle.assumptions import (
+    HINGE_FROM_TAG_MM,
+    LEAST_TURN_DEG,
+    U_STUCK_ACROSS_MM,
+    U_STUCK_DEG,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.records import HingeInTags
 
 __all__ = [
-    "HINGE_FROM_TAG_MM",
-    "LEAST_TURN_DEG",
-    "U_STUCK_ACROSS_MM",
-    "U_STUCK_DEG",
     "HingeFit",
     "Poses",
     "TagMotion",
@@ -58,17 +60,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-
-U_STUCK_DEG = 1.0
-"""± of a tag's turn against its bar where it was stuck along an edge: 0.7 mm over a card of
-40 mm (our own figure)."""
-U_STUCK_ACROSS_MM = 2.0
-"""± of a tag's middle across the bar's middle line (our own figure)."""
-HINGE_FROM_TAG_MM = (150.0, 60.0)
-"""Distance of a tag's middle from the hinge, mean and ±, mm: the sheet asks for 100 to
-200 mm, and nobody measures it (our own figure)."""
-LEAST_TURN_DEG = 15.0
-"""Photos that span less turn of the frame say little about the hinge."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import math
 
+from knee_angle.assumptions import (
+    DOT_MM,
+    SEGMENT_SPREAD,
+    STATURE_MM,
+    U_DOT_RELATIVE,
+    U_FORESHORTENING,
+)
 from knee_angle.records import Landmarks, PointName, Segments
 
 __all__ = ["implausible", "mm_per_px"]
 
-DOT_MM = (16.0, 3.0)
-"""Diameter of an adhesive dot, mean and ±, mm, where it was not given: 10 to 25 mm are
-sold, most near 16 (common practice)."""
-U_DOT_RELATIVE = 0.05
-"""± of a dot's diameter as seen, relative: slant, blur and the print's own."""
-STATURE_MM = (1700.0, 95.0)
-"""Stature of adults, mean and ±, mm (common practice)."""
 THIGH_SHARE, SHANK_SHARE = 0.245, 0.246
 """Segment length over stature: Drillis and Contini 1966, in Winter, Biomechanics and
 Motor Control of Human Movement."""
-U_FORESHORTENING = 0.10
-"""± of a segment's length in the picture for views up to 35 degrees off, relative."""
 
 
 def mm_per_px(
@@ -67,11 +65,6 @@ def _by_leg(landmarks: Landmarks) -> tuple[float, float]:
     stature_mm, u_mm = STATURE_MM
     value = stature_mm * (THIGH_SHARE + SHANK_SHARE) / length_px
     return value, math.hypot(u_mm / stature_mm, U_FORESHORTENING)
-
-
-SEGMENT_SPREAD = 0.07
-"""How far a person's segment lies from the mean share of stature, relative; a population
-mean, so only a wide check (common practice)."""
 
 
 def implausible(segments: Segments, *, stature_mm: float) -> str | None:

@@ -8,13 +8,12 @@ knee cap up in the upright photo.
 from __future__ import annotations
 
 from knee_angle.angle import geometry
+from knee_angle.assumptions import (
+    CLEARLY_BENT_DEG,
+)
 from knee_angle.records import Landmarks, Side
 
 __all__ = ["side_of"]
-
-CLEARLY_BENT_DEG = 20.0
-"""No healthy knee hyperextends so far (CDC normal range, Soucie et al. 2011: means up
-to 5 degrees), so beyond it the bend itself shows the front of the leg."""
 
 
 def side_of(landmarks: Landmarks) -> Side:

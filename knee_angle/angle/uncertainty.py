@@ -35,8 +35,15 @@ from operator import attrgetter
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle import assumptions
 from knee_angle.angle import bars, geometry
 from knee_angle.angle.bars import TagMotion
+from knee_angle.assumptions import (
+    BARS_TOGETHER_MM,
+    MARK_DEPTH_MM,
+    U_POINTS_DEG,
+    U_TAPE_MM,
+)
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,
@@ -52,11 +59,7 @@ from knee_angle.records import (
 
 __all__ = [
     "ALL_LINES",
-    "BARS_TOGETHER_MM",
     "BUDGET_LINES",
-    "MARK_DEPTH_MM",
-    "U_POINTS_DEG",
-    "U_TAPE_MM",
     "Drawn",
     "flat_flexion_deg",
     "flexion_with_uncertainty",
@@ -85,31 +88,6 @@ BUDGET_LINES = (
 ALL_LINES = (*BUDGET_LINES, "sticking")
 """With the line that only the frame has."""
 
-MARK_DEPTH_MM: Mapping[PointName, tuple[float, float]] = {
-    "hip": (20.0, 15.0),
-    "knee": (0.0, 0.0),
-    "ankle": (-36.0, 18.0),
-    "thigh_bar": (35.0, 4.0),
-    "hinge": (41.0, 4.0),
-    "shank_bar": (35.0, 4.0),
-}
-"""Lateral depth of a mark against the knee's, mean and ±, mm, towards the camera.
-
-Half the breadth over the trochanters less half the distance of the hip joints
-(165 - 87 mm), half the knee's breadth (50 mm) and half the ankle's (36 mm), with the
-foot standing inwards of the knee; adult means from memory (common practice), so the
-± is wide. The bars run beside the leg, nearer to the camera; how far they stand off
-together is `BARS_TOGETHER_MM`, their ± here is against each other."""
-
-BARS_TOGETHER_MM = 15.0
-"""± of the bars' common depth against the knee's mark, mm (common practice)."""
-
-U_POINTS_DEG = 0.3
-"""± of the frame's angle by points that all photos of one machine share: dots stuck 1 mm
-off the bars' middle lines over about 250 mm (common practice)."""
-
-U_TAPE_MM = 5.0
-"""± of a length measured with a tape between two marks on the skin, mm (common practice)."""
 
 LINE_TRIALS = 1500
 """Trials for one line of the budget; its u is then known to 1.8 %."""
@@ -513,11 +491,11 @@ def _stuck(leg: LegInView) -> tuple[Floats, Floats]:
 def _drawn_sticking(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
     """How the tags are stuck (n, 3, 2), and the error of a known hinge (n, 4), mm."""
     turn, u_turn = _stuck(leg)
-    from_tag, u_from_tag = bars.HINGE_FROM_TAG_MM
+    from_tag, u_from_tag = assumptions.HINGE_FROM_TAG_MM
     best = np.array([turn, [0.0, 0.0], [from_tag, from_tag]])[None]
     if z is None or leg.bar_tags is None:
         return best, np.zeros((1, 4))
-    u = np.array([u_turn, [bars.U_STUCK_ACROSS_MM] * 2, [u_from_tag] * 2])
+    u = np.array([u_turn, [assumptions.U_STUCK_ACROSS_MM] * 2, [u_from_tag] * 2])
     sticking = best + u * z[:, :6].reshape(-1, 3, 2)
     if leg.bar_tags.hinge is None:
         return sticking, np.zeros((1, 4))

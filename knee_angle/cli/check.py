@@ -169,8 +169,8 @@ def _copies(photos: Sequence[Path], table: Mapping[str, float | None]) -> dict[P
 
 def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     """How many photos at which settings, in words."""
-    from knee_angle.angle.uncertainty import U_POINTS_DEG
     from knee_angle.angle.verdict import u_display_deg
+    from knee_angle.assumptions import U_POINTS_DEG
     from knee_angle.machine.calibration import plan_check
 
     in_order("--low", limit("--low", low), "--high", limit("--high", high))

@@ -264,7 +264,7 @@ def _by_hinge(found: Finding) -> list[tuple[str, str]]:
 
 def _held(found: Finding) -> str:
     """What the planar model takes for the lower leg's support."""
-    from knee_angle.machine.cause import SUPPORT_MM
+    from knee_angle.assumptions import SUPPORT_MM
 
     if found.support_mm is None:
         return ""

@@ -33,7 +33,7 @@ def sensitivity(
     ] = None,
 ) -> None:
     """Degrees of fit error per mm of hinge place and support, over the machine's range."""
-    from knee_angle.machine.cause import SUPPORT_MM
+    from knee_angle.assumptions import SUPPORT_MM
 
     held_mm = length("--support-mm", support_mm, SUPPORT_RANGE_MM) or SUPPORT_MM[0]
     steps = max(1, round((high - low) / TABLE_STEP_DEG))

@@ -8,14 +8,15 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from knee_angle.assumptions import (
+    CLOSEST_PX,
+    MANUAL_SHARE,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.records import POINT_NAMES, Landmark, Landmarks, PointName
 
 __all__ = ["MANUAL_SHARE", "manual_landmarks", "read_manual"]
 
-MANUAL_SHARE = 0.0025
-"""± of a hand-placed point as a share of the longer side where none is given: 4 px on
-a 1600 px picture, about a finger's care with a magnifier (common practice)."""
 
 SHAPE = '{"knee": {"x": 412.3, "y": 801.0}, ...}'
 """What a points file looks like, for messages."""
@@ -25,8 +26,6 @@ BONES: tuple[tuple[PointName, PointName], ...] = (
     ("thigh_bar", "hinge"),
     ("hinge", "shank_bar"),
 )
-CLOSEST_PX = 2.0
-"""Two points that a finger did not tell apart give no direction."""
 
 
 def read_manual(path: Path) -> Mapping[str, Any]:

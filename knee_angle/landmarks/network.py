@@ -26,6 +26,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import geometry
+from knee_angle.assumptions import (
+    LEAST_MACHINE_PRESENCE,
+    LEAST_PRESENCE,
+    MOST_SPREAD,
+    MOST_U_DEG,
+)
 from knee_angle.errors import MissingModel
 from knee_angle.landmarks import second_opinion
 from knee_angle.landmarks.base import Witness
@@ -49,17 +55,11 @@ __all__ = ["NetworkDetector", "NetworkView"]
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
 
-LEAST_PRESENCE = 0.5
-LEAST_MACHINE_PRESENCE = 0.7
-MOST_SPREAD = 0.22
-"""Views further apart than this share of the mean segment do not agree."""
 SEGMENT_RATIO = (0.45, 2.2)
 """Thigh over shank in the picture. Nature makes it about 1 (Drillis and Contini 1966);
 a leg seen obliquely or near a wide lens strays from it."""
 LEAST_SEGMENT = 0.05
 """Of the photo's longer side: a smaller leg is no subject."""
-MOST_U_DEG = 14.0
-"""A stated uncertainty of the flat angle beyond this is no measurement."""
 KNOWN_LEG_WINDOW = 1.6
 """Side of the window around a known hip, knee and ankle, in sizes of their box: the foot
 and a margin come in."""

@@ -23,16 +23,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import (
+    DOUBTFUL_PRESENCE,
+    DOUBTFUL_SHARE,
+)
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
 
 __all__ = ["DENIED", "weighed", "worth_asking"]
 
 Floats = NDArray[np.float64]
 
-DOUBTFUL_PRESENCE = 0.85
-DOUBTFUL_SHARE = 0.6
-"""Of the network's limits of spread and uncertainty. Of 32 rendered photos none was beyond
-either (presence 0.96 and more, shares up to 0.52)."""
 DENIED2 = 13.8
 """Squared distance that 99.9 % of differences stay within (chi-squared, 2 degrees of freedom)."""
 

@@ -13,6 +13,13 @@ from __future__ import annotations
 import math
 
 from knee_angle.angle.verdict import judged, u_display_deg, verdict_of
+from knee_angle.assumptions import (
+    FIT_MOST_DEG,
+    FRAME_LEAST_DEG,
+    HINGE_TOLERANCE_MM,
+    SUPPORT_MM,
+    U_SUPPORT_TYPED_MM,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import sliding
 from knee_angle.records import Angle, Comparison, Displayed, Finding, FindingKind, Frame, Segments
@@ -21,9 +28,7 @@ from knee_angle.words import degrees, hinge_place
 
 __all__ = [
     "ADVICE",
-    "HINGE_TOLERANCE_MM",
     "SECTION_ADVICE",
-    "SUPPORT_MM",
     "alarms_of",
     "cards_wrong",
     "find_cause",
@@ -32,12 +37,6 @@ __all__ = [
     "support_of",
 ]
 
-SUPPORT_MM = (320.0, 90.0)
-"""Distance of the shank's support below the knee, mean and ±, mm: anywhere from a sling
-under the calf to the foot plate (common practice)."""
-U_SUPPORT_TYPED_MM = 10.0
-"""± of that distance where it was measured with a tape: a sling holds over a breadth
-(common practice)."""
 
 ADVICE: dict[FindingKind, str] = {
     "none": "Display and frame agree, and frame and knee agree, within their tolerances.",
@@ -89,16 +88,7 @@ SECTION_ADVICE: dict[str, str] = {
 }
 """After the first run: what the hinge's place says about the sections; ± is 95 %."""
 
-HINGE_TOLERANCE_MM = 25.0
-"""Allowed distance of the hinge from the knee: about half the fit tolerance of 10 degrees
-at 90 degrees of flexion, by the planar model."""
 
-
-FRAME_LEAST_DEG = -15.0
-"""A machine's bars straighten to about -10 degrees (common practice)."""
-FIT_MOST_DEG = 60.0
-"""Frame and knee further apart than this are no fit: at 120 degrees a hinge 100 mm off
-along or across the thigh costs 35 at most by the planar model (support at 230 mm)."""
 CARDS_WRONG = (
     "The tags on the bars show a frame at {frame} and the knee at {knee}, which no machine does: "
     "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, SHANK on the "

@@ -22,15 +22,10 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import bars, uncertainty
 from knee_angle.angle.verdict import judged, u_display_deg
+from knee_angle.assumptions import HINGE_TOLERANCE_MM
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import calibration, sliding
-from knee_angle.machine.cause import (
-    ADVICE,
-    HINGE_TOLERANCE_MM,
-    cards_wrong,
-    section_words,
-    support_of,
-)
+from knee_angle.machine.cause import ADVICE, cards_wrong, section_words, support_of
 from knee_angle.records import Comparison, FindingKind, Frame, Measurement, NotMeasured, Outcome
 from knee_angle.settings import Settings
 from knee_angle.words import degrees, phrase

@@ -24,7 +24,18 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from knee_angle.angle import geometry
-from knee_angle.angle.uncertainty import MARK_DEPTH_MM
+from knee_angle.assumptions import (
+    MARK_DEPTH_MM,
+    PRIOR_VIEW_DEG,
+    STRIP_TO_KNEE_MM,
+    U_BARS_PARALLEL_DEG,
+    U_CORNER_PX,
+    U_EXIF,
+    U_LEG_TURN_DEG,
+    U_LEG_YAW_DEG,
+    U_PRIOR,
+    U_STRIP,
+)
 from knee_angle.photo.reading import Photo
 from knee_angle.photo.tags import Tag
 from knee_angle.records import Direction, Lens, View
@@ -46,35 +57,12 @@ FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of the 24 x 36 mm frame that "35 mm equivalent" refers to."""
 PHONE_F35_MM = 26.0
 """Main camera of phones: 24 to 28 mm equivalent (common practice)."""
-U_PRIOR = 0.12
-"""Relative ± of that prior; half-width of about 20 % covers 21 to 31 mm."""
-U_EXIF = 0.02
-"""Relative ± of an EXIF value: rounded to whole mm (1.2 % at 24 mm), cropping by
-stabilisation, breathing of the lens with focus (common practice)."""
 
 STRIP_GAP = 8.0 / 50.0
 """Gap between two tags of our printed strip, as a share of a tag."""
-U_STRIP = 0.006
-"""± of a tag's place on a printed strip, as a share of a tag: 0.3 mm on 50 mm."""
-U_CORNER_PX = 0.15
-"""Smallest ± believed of a refined corner, full-size px."""
 
-U_LEG_TURN_DEG = 2.5
-"""± of the leg's own turn about its long axis against the machine's plane, degrees;
-straps allow a few degrees (common practice)."""
-U_LEG_YAW_DEG = 1.0
-"""± of the leg's turn in the bed plane against the machine's plane, degrees."""
 U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
 """± of one bar tag's depth against the other's, mm: the bars' outer faces."""
-U_BARS_PARALLEL_DEG = 0.5
-"""± of the plane in which the bars move against that of stuck tags (our own figure)."""
-STRIP_TO_KNEE_MM = (80.0, 40.0)
-"""Depth of the knee mark behind the strip, mean and ±, mm: half a leg's breadth plus
-a machine's rail (common practice)."""
-
-PRIOR_VIEW_DEG = {"yaw": (0.0, 15.0), "pitch": (9.0, 8.0)}
-"""Mean and ± of a bedside photographer's direction without tags, degrees: aimed
-square-on, the lens somewhat above the knee (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,9 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Literal
 
 from knee_angle.angle.verdict import COVERAGE_ONE_SIDED
+from knee_angle.assumptions import (
+    END_FROM_DEG,
+)
 from knee_angle.errors import InvalidInput
 
 __all__ = [
@@ -42,9 +45,6 @@ __all__ = [
 
 End = Literal["flexion", "extension"]
 Standing = Literal["reached", "not_reached", "cannot_tell"]
-
-END_FROM_DEG = 45.0
-"""A photo without a noted end counts for flexion from here on (our own convention)."""
 
 
 @dataclass(frozen=True, slots=True)
