@@ -69,12 +69,12 @@ def sensitivity_svg(result: Sensitivity, *, support_mm: float, place: tuple[floa
     chart = alt.layer(lines, names).properties(
         width=WIDTH,
         height=HEIGHT,
-        padding={"left": 16, "top": 16, "bottom": 12, "right": 210},
+        padding={"left": 16, "top": 16, "bottom": 12, "right": 16},
         title=alt.TitleParams(
             "What a millimetre does to the knee",
             subtitle=[
-                f"Change of bars minus knee; hinge {distal:g} mm distal and {anterior:g} mm anterior "
-                f"of the knee, leg held {support_mm:g} mm below it. Planar model.",
+                f"Change of bars minus knee; hinge {distal:g} mm distal and {anterior:g} mm "
+                f"anterior of the knee, leg held {support_mm:g} mm below it. Planar model.",
                 "Support for licensed staff. The prescription and local protocol rule; "
                 "adjust only with the machine stopped.",
             ],
