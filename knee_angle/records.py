@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from html import escape
 from types import MappingProxyType
 from typing import Literal
 
@@ -470,7 +471,7 @@ class Finding:
     support_mm: tuple[float, float] | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Measurement:
     """One photo, answered, with all it was computed from.
 
@@ -530,6 +531,26 @@ class Measurement:
     def side(self) -> Side:
         """The leg in the machine."""
         return self.leg.side
+
+    def __repr__(self) -> str:
+        return f"<Measurement {self.photo}: {', '.join(f'{k} {v}' for k, v in self._told())}>"
+
+    def _repr_html_(self) -> str:
+        rows = (("photo", self.photo), *self._told(), *(("caution", c) for c in self.cautions))
+        alarms = "".join(f"<p><strong>{escape(alarm)}</strong></p>" for alarm in self.alarms)
+        cells = "".join(f"<tr><th>{escape(k)}</th><td>{escape(v)}</td></tr>" for k, v in rows)
+        return f"{alarms}<table>{cells}</table>"
+
+    def _told(self) -> tuple[tuple[str, str], ...]:
+        """What a notebook shows: names and values, a line each."""
+        low, high = self.knee.interval_deg
+        told = [("knee", f"{self.knee.deg:.1f}° ({low:.1f}° to {high:.1f}°), {self.side}")]
+        if self.displayed is not None and self.comparison is not None:
+            told.append(("display", f"{self.displayed.deg:g}°"))
+            told.append(("verdict", self.comparison.verdict))
+        if self.finding is not None:
+            told.append(("finding", self.finding.kind))
+        return tuple(told)
 
 
 @dataclass(frozen=True, slots=True)
