@@ -105,6 +105,16 @@ def test_the_readmes_set_up_commands_name_what_exists():
     assert "knee-angle" in project["scripts"]
 
 
+def test_the_command_reference_holds_every_command_and_option_as_they_are(tmp_path):
+    """Made by the command in DEVELOPERS.md; stale means that it was not run."""
+    made = tmp_path / "REFERENCE.md"
+    passes(
+        sys.executable, "-m", "typer", "knee_angle.cli", "utils", "docs",
+        "--name", "knee-angle", "--title", "Commands", "--output", str(made),
+    )  # fmt: skip
+    assert made.read_text() == (ROOT / "knee_angle" / "cli" / "REFERENCE.md").read_text()
+
+
 def test_one_opencv_wheel_only():
     """Two cv2 wheels overwrite each other: mediapipe's own is the only one."""
     listed = subprocess.run(
