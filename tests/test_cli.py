@@ -16,7 +16,7 @@ from conftest import SAMPLES, scenes
 from knee_angle import cli as commands
 from knee_angle import pipeline as measuring
 from knee_angle.cli import photos
-from knee_angle.photo import reading
+from knee_angle.photo import reading as photo
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Measurement
 from knee_angle.settings import Settings
@@ -54,7 +54,7 @@ def test_a_fault_of_ours_in_one_photo_is_its_row_and_the_rest_goes_on(monkeypatc
     true_steps = measuring.measure_photo
 
     def faulty(photo, **how):
-        if reading.name == "bed_01.jpg":
+        if photo.name == "bed_01.jpg":
             raise ZeroDivisionError("in /a/private/path")
         return true_steps(photo, **how)
 
@@ -142,7 +142,7 @@ def test_a_photo_is_read_once_even_when_it_is_drawn(tmp_path, monkeypatch):
         names.append(Path(source).name)
         return read_photo(source, **options)
 
-    monkeypatch.setattr(reading, "read_photo", counted)
+    monkeypatch.setattr(photo, "read_photo", counted)
     rows = photos.measured(
         [SAMPLES / "bed_01.jpg", tmp_path / "gone.jpg"],
         displayed={SAMPLES / "bed_01.jpg": 93.0, tmp_path / "gone.jpg": None},
@@ -227,7 +227,7 @@ def test_a_terminal_that_lacks_our_signs_gets_plain_ones(encoding, sentence):
 
 def test_names_stay_on_one_line_and_json_is_ascii(tmp_path):
     photo = tmp_path / "Ä\nb.jpg"
-    reading.write_bytes(b"")
+    photo.write_bytes(b"")
     assert run("measure", photo).stdout.startswith("Ä\\nb.jpg\n  The photo could not be read")
     done = run("measure", photo, "--format", "json")
     assert done.stdout.isascii()
