@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import re
+import signal
 import socket
 import subprocess
 import sys
+import time
 import tomllib
 import urllib.error
 import urllib.request
@@ -14,6 +19,7 @@ from pathlib import Path
 import pytest
 from serving import ROOT, free_port, running
 
+from knee_angle import __version__
 from knee_angle.cli import serving
 from knee_angle.errors import InvalidInput
 from knee_angle.page.server import HEADERS, SETTINGS, check_address, policy
@@ -153,3 +159,87 @@ def test_both_ways_to_start_have_the_same_settings():
     config = tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text())
     flat = {f"{part}.{name}": value for part, of in config.items() for name, value in of.items()}
     assert flat == SETTINGS
+
+
+def started(port: int) -> subprocess.Popen[str]:
+    """``knee-angle page``, as a person starts it, once it answers."""
+    command = [sys.executable, "-m", "knee_angle", "page", "--port", str(port)]
+    page = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT,
+        start_new_session=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 40
+    while not answers(port):
+        assert page.poll() is None, page.stdout.read()
+        assert time.monotonic() < deadline, "the page did not start"
+        time.sleep(0.2)
+    return page
+
+
+def answers(port: int) -> bool:
+    with socket.socket() as line:
+        return line.connect_ex(("127.0.0.1", port)) == 0
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param(signal.SIGINT, id="Ctrl+C"),
+        pytest.param(signal.SIGTERM, id="stopped by the system"),
+        pytest.param(signal.SIGKILL, id="killed"),
+        pytest.param(signal.SIGHUP, id="its terminal was closed"),
+    ],
+)
+def test_the_server_ends_with_the_command(how):
+    port = free_port()
+    page = started(port)
+    try:
+        page.send_signal(how)
+        page.wait(timeout=20)
+        deadline = time.monotonic() + 5
+        while answers(port) and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert not answers(port), "the server goes on without the command"
+    finally:
+        with contextlib.suppress(ProcessLookupError):  # what is left of its group
+            os.killpg(page.pid, signal.SIGKILL)
+        said = page.stdout.read()
+        page.stdout.close()
+    assert f"http://127.0.0.1:{port}" in said
+    assert "Traceback" not in said
+
+
+def page_at(port: int) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "knee_angle", "page", "--port", str(port)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=40)
+
+
+def test_a_second_page_is_refused_with_the_first_one_named(address, port):
+    assert address
+    done = page_at(port)
+    assert done.returncode == 2
+    said = re.fullmatch(
+        rf"knee-angle: port {port} is taken by another knee-angle page \(version (\S+), process "
+        rf"(\d+)\): stop that one, or give another --port\n",
+        done.stderr,
+    )
+    assert said is not None, done.stderr
+    assert said[1] == __version__
+    # -m knee_angle.page --port N is what runs under that number.
+    assert str(port).encode() in Path(f"/proc/{said[2]}/cmdline").read_bytes().split(b"\0")
+    assert done.stdout == ""  # nobody is sent to the old one
+
+
+def test_another_programs_port_is_refused():
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        done = page_at(port)
+    assert done.returncode == 2
+    assert done.stderr == (
+        f"knee-angle: port {port} is taken by another program: give another --port\n"
+    )
+    assert done.stdout == ""
+
+
+def test_the_camera_is_not_asked_for():
+    assert "camera=()" in HEADERS["permissions-policy"]

@@ -21,4 +21,4 @@ def page(
     """Open the bedside page in a browser; it answers on this machine only."""
     from knee_angle.cli.serving import serve
 
-    raise typer.Exit(serve(port=port, address=address))
+    serve(port=port, address=address)

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import subprocess
+import http.client
+import os
+import socket
 import sys
+from typing import NoReturn
 
 from knee_angle.errors import InvalidInput
 
-__all__ = ["ADDRESS", "command", "serve"]
+__all__ = ["ADDRESS", "WHO", "command", "serve"]
 
 ADDRESS = "127.0.0.1"
 """Photos of patients stay here: no other address until the page has a sign-in."""
+WHO = "x-knee-angle"
+"""Header by which a page's server tells its version and process."""
+ASK_S = 2.0
+"""How long whoever has the port may take to answer, seconds."""
 
 
 def command(*, port: int) -> list[str]:
@@ -18,18 +25,54 @@ def command(*, port: int) -> list[str]:
     return [sys.executable, "-m", "knee_angle.page", "--port", str(port)]
 
 
-def serve(*, port: int, address: str = ADDRESS) -> int:
-    """Run the server until it is stopped; its exit status.
+def serve(*, port: int, address: str = ADDRESS) -> NoReturn:
+    """Become the server: one process, so that whatever ends the command ends the server.
 
     Raises
     ------
     InvalidInput
-        Any address but this machine's own.
+        Any address but this machine's own, or a port that is taken.
     """
     if address != ADDRESS:
         raise InvalidInput(
             f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
             "and has no sign-in yet; leave --address out"
         )
+    _check_free(port)
     print(f"The page is at http://{ADDRESS}:{port} (stop with Ctrl+C)", flush=True)
-    return subprocess.run(command(port=port), check=False).returncode
+    line = command(port=port)
+    os.execv(line[0], line)  # noqa: S606  our own program, no shell
+
+
+def _check_free(port: int) -> None:
+    """Refuse a port on which another program answers: it would show that one's page."""
+    with socket.socket() as line:
+        # As the server binds: a port whose last connections just ended is free.
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            line.bind((ADDRESS, port))
+            line.listen()
+        except PermissionError:
+            raise InvalidInput(
+                f"port {port} is not for this user: give --port with 1024 or more"
+            ) from None
+        except OSError:
+            raise InvalidInput(f"port {port} is taken by {_who_has(port)}") from None
+
+
+def _who_has(port: int) -> str:
+    """Whoever answers on a port, and what to do."""
+    asked = http.client.HTTPConnection(ADDRESS, port, timeout=ASK_S)
+    try:
+        asked.request("HEAD", "/_stcore/health")
+        version, _, process = (asked.getresponse().getheader(WHO) or "").partition(" ")
+    except (OSError, http.client.HTTPException):
+        process = ""
+    finally:
+        asked.close()
+    if not process.isdecimal():
+        return "another program: give another --port"
+    return (
+        f"another knee-angle page (version {version}, process {process}): stop that one, or give "
+        "another --port"
+    )

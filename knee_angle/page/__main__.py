@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-
-from streamlit.starlette import App
-
-from knee_angle.page.server import MIDDLEWARE, SCRIPT, SETTINGS
+import sys
 
 __all__ = ["main"]
+
+INTERRUPTED = 130
+"""Exit status after Ctrl+C: 128 and the signal's number, as shells count."""
 
 
 def main() -> None:
@@ -16,6 +16,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="knee-angle page")
     parser.add_argument("--port", type=int, required=True)
     port = parser.parse_args().port
+    try:
+        _serve(port)
+    except KeyboardInterrupt:
+        print("knee-angle: stopped", file=sys.stderr)
+        raise SystemExit(INTERRUPTED) from None
+
+
+def _serve(port: int) -> None:
+    # Imported here, so that Ctrl+C in these first seconds is no traceback.
+    from streamlit.starlette import App
+
+    from knee_angle.page.server import MIDDLEWARE, SCRIPT, SETTINGS
+
     App(SCRIPT, middleware=MIDDLEWARE).run(config={**SETTINGS, "server.port": port})
 
 

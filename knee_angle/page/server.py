@@ -11,6 +11,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import ipaddress
+import os
 import re
 from functools import cache
 from pathlib import Path
@@ -21,7 +22,8 @@ import streamlit
 from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 
-from knee_angle.cli.serving import ADDRESS
+from knee_angle import __version__
+from knee_angle.cli.serving import ADDRESS, WHO
 from knee_angle.errors import InvalidInput
 
 if TYPE_CHECKING:
@@ -60,7 +62,7 @@ HEADERS = {
     "referrer-policy": "no-referrer",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
-    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
+    "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
 
 
@@ -111,13 +113,17 @@ class LocalOnly:
             return
         headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
         host = headers.get(b"host", "")
+        local = _is_local(scope, host, headers.get(b"origin"))
 
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 message["headers"] = _with_policy(message.get("headers", []), host)
+                if local:
+                    who = f"{__version__} {os.getpid()}"
+                    message["headers"].append((WHO.encode(), who.encode()))
             await send(message)
 
-        if _is_local(scope, host, headers.get(b"origin")):
+        if local:
             await self.app(scope, receive, with_headers)
         elif scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008})
