@@ -81,6 +81,14 @@ def test_an_empty_page_says_how_to_photograph_and_shows_the_caution():
     assert any("not a medical device" in c.value for c in page.caption)
 
 
+def test_no_button_asks_for_a_camera():
+    """A browser's camera input gives a small picture, of the front camera: worse than a photo."""
+    page = opened()
+    assert not page.toggle
+    assert not page.get("camera_input")
+    assert len(page.file_uploader) == 1
+
+
 def test_photo_and_number_give_one_clear_answer():
     page = changed(with_photo("bed_01.jpg"), "Number on the display", 93.0)
     answer = html(page)

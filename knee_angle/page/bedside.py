@@ -85,9 +85,6 @@ def _upload(tray: Tray) -> None:
     )
     for line in tray.refused:
         st.error(f"The photo could not be used. {line}")
-    if st.toggle("Use the camera of this device", key=f"camera-{turn}"):
-        shot = st.camera_input("Photograph the leg", key=f"shot-{turn}")
-        files = [*files, *([shot] if shot is not None else [])]
     if not files:
         return
     tray.refused.clear()
