@@ -156,10 +156,67 @@ def test_a_fault_of_ours_is_told_and_nothing_breaks(monkeypatch):
         assert "this software has a fault" in html(with_photo("bed_06.jpg")).lower()
 
 
-def test_a_number_that_cannot_be_is_told():
-    page = changed(with_photo("bed_01.jpg"), "Number on the display", 300.0)
-    assert "displayed_deg must be between -30 and 180" in page.error[0].value
-    assert "answer" not in html(page).split("</style>")[1]
+@pytest.mark.parametrize(
+    ("counting", "typed", "rule"),
+    [
+        pytest.param("flexion", 250.0, "between \u221230 and 180", id="above every knee"),
+        pytest.param("flexion", 930.0, "between \u221230 and 180", id="a decimal point was lost"),
+        pytest.param("flexion", -93.0, "between \u221230 and 180", id="below every knee"),
+        pytest.param("straight_is_180", 250.0, "between 0 and 210", id="where 180 is straight"),
+        pytest.param("negative", 93.0, "between \u2212180 and 30", id="where flexion is negative"),
+    ],
+)
+def test_a_number_that_cannot_be_leaves_the_last_answer_with_a_word(counting, typed, rule):
+    page = changed(with_photo("bed_01.jpg"), "How the display counts", counting)
+    good = {"flexion": 93.0, "straight_is_180": 87.0, "negative": -93.0}[counting]
+    page = changed(page, "Number on the display", good)
+    before = html(page)
+    assert "Display agrees" in before
+    page = changed(page, "Number on the display", typed)
+    (word,) = [warning.value for warning in page.warning]
+    number = f"{typed:g}".replace("-", "\u2212")
+    assert word.startswith(f"{number} is not used: it must be {rule}. ")
+    assert f"{good:g} still counts.".replace("-", "\u2212") in word
+    assert not page.error
+    # The same answer, but marked as standing beside this number.
+    assert html(page) == before.replace(f'data-number="{good:g}"', f'data-number="{typed:g}"')
+    page = changed(page, "Number on the display", good)
+    assert not page.warning
+    assert html(page) == before
+
+
+def test_a_first_number_that_cannot_be_leaves_the_knee_without_a_display():
+    page = with_photo("bed_01.jpg")
+    before = html(page)
+    page = changed(page, "Number on the display", 250.0)
+    assert "Nothing is entered until then." in page.warning[0].value
+    assert "<dt>Knee</dt><dd><b>88." in html(page)
+    assert html(page) == before.replace('data-number=""', 'data-number="250"')
+
+
+def test_a_prescribed_limit_that_cannot_be_does_not_lift_the_one_before():
+    page = changed(with_photo("bed_01.jpg"), "Prescribed flexion", 80.0)
+    page = changed(page, "Prescribed flexion", 800.0)
+    assert page.warning[0].value.startswith("800 is not used: it must be between ")
+    assert "PAST THE PRESCRIBED FLEXION" in html(page)
+
+
+def test_nothing_is_kept_while_a_number_that_is_not_used_stands_in_a_field(store_file):
+    page = changed(ready(), "Number on the display", 250.0)
+    assert not [one for one in page.button if one.label.startswith("Keep")]
+    assert "To keep this answer, first correct the number" in page.info[0].value
+    page = keep(changed(page, "Number on the display", 93.0))
+    assert "Kept for P-017" in page.success[0].value
+    assert len(kept_rows(store_file)) == 1
+
+
+def test_a_tap_on_keep_does_not_wait_for_the_number_to_be_corrected(store_file):
+    page = ready()
+    field(page, "Number on the display").set_value(250.0)
+    page = keep(page)  # typed and tapped in one moment
+    page = changed(page, "Number on the display", 93.0)
+    assert not page.success
+    assert kept_rows(store_file) == ()
 
 
 def test_points_moved_by_hand_change_the_answer_and_can_be_taken_back():

@@ -341,6 +341,21 @@ def test_an_answer_is_marked_as_old_while_another_number_is_typed(browser, addre
         assert visit.page.locator(".answer").get_attribute("data-stale") is None
 
 
+@SIZES
+def test_a_number_that_cannot_be_leaves_the_answer_readable(browser, address, size):
+    with visiting(browser, address, size) as visit:
+        visit.upload("bed_01.jpg")
+        visit.typed("Number on the display", "93")
+        visit.page.locator(".verdict").wait_for()
+        answer = visit.answer()
+        for number in ("250", "930", "93.0"):
+            visit.typed("Number on the display", number)
+            words = visit.page.get_by_text(f"{number} is not used: it must be between")
+            words.wait_for(state="detached" if number == "93.0" else "visible")
+            assert visit.answer() == answer
+            assert visit.page.locator(".answer").get_attribute("data-stale") is None
+
+
 def test_points_stay_while_another_page_is_looked_at(browser, address):
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg", "bed_03.jpg")

@@ -23,10 +23,12 @@ from knee_angle.settings import Settings
 
 __all__ = [
     "COVERAGE_ONE_SIDED",
+    "DISPLAYED_RANGE_DEG",
     "Counting",
     "checked",
     "compare",
     "conformance_probability",
+    "display_range",
     "flexion_of_display",
     "judged",
     "u_display_deg",
@@ -35,6 +37,9 @@ __all__ = [
 
 COVERAGE_ONE_SIDED = 1.65
 """ISO 14253-1: one-sided 95 %, the standard's own rounding of 1.645."""
+
+DISPLAYED_RANGE_DEG = (-30.0, 180.0)
+"""Degrees of flexion that a display can mean: no knee goes further."""
 
 Counting = Literal["flexion", "straight_is_180", "negative"]
 """How a display counts: degrees of flexion (0 is straight); 180 is straight; flexion below 0."""
@@ -62,6 +67,18 @@ def flexion_of_display(number: float, *, counting: Counting) -> float:
             return 180 - number
         case "negative":
             return -number
+
+
+def display_range(counting: Counting) -> tuple[float, float]:
+    """Lowest and highest number that a display which counts that way can show.
+
+    Examples
+    --------
+    >>> display_range("straight_is_180")
+    (0.0, 210.0)
+    """
+    low, high = sorted(flexion_of_display(deg, counting=counting) for deg in DISPLAYED_RANGE_DEG)
+    return low, high
 
 
 def conformance_probability(
@@ -111,9 +128,10 @@ def checked(displayed_deg: float) -> Displayed:
     InvalidInput
         Outside -30 to 180 degrees, or not a number.
     """
-    if not -30 <= displayed_deg <= 180:
+    low, high = DISPLAYED_RANGE_DEG
+    if not low <= displayed_deg <= high:
         raise InvalidInput(
-            "displayed_deg must be between -30 and 180, "
+            f"displayed_deg must be between {low:g} and {high:g}, "
             f"but got {displayed_deg:g}: was a decimal point lost?"
         )
     return Displayed(displayed_deg)

@@ -14,7 +14,14 @@ from knee_angle.settings import Settings
 __all__ = ["card", "note", "refusal"]
 
 
-def card(result: Measurement, *, settings: Settings, number: float | None, fingerprint: str) -> str:
+def card(
+    result: Measurement,
+    *,
+    settings: Settings,
+    number: float | None,
+    typed: float | None,
+    fingerprint: str,
+) -> str:
     """The answer of one photo, as HTML: alarm first, then verdict, numbers and what to do.
 
     Parameters
@@ -25,11 +32,13 @@ def card(result: Measurement, *, settings: Settings, number: float | None, finge
         Those it was measured with.
     number : float or None
         The number as it stands on the display, in its own way of counting.
+    typed : float or None
+        What stands in the field now: another one where that cannot be used.
     fingerprint : str
         Names all that went into the answer, so that an older one cannot stay unnoticed.
     """
     kind = "" if result.comparison is None else result.comparison.verdict
-    shown = "" if number is None else f"{number:g}"
+    shown = "" if typed is None else f"{typed:g}"
     parts = [
         *(_alarm(text) for text in result.alarms),
         _verdict(result),

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import Counting, flexion_of_display
+from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page.editor import points_editor
@@ -119,6 +119,7 @@ def _work(tray: Tray, entry: Entry) -> None:
     with st.container(key="measure"):
         asking, photo = st.columns([5, 6], gap="medium")
         keeping_it, folded = st.columns([5, 6], gap="medium")
+    memory.begin()
     with asking:
         top = st.container()
         number = _number(entry)
@@ -144,7 +145,7 @@ def _work(tray: Tray, entry: Entry) -> None:
             st.error(f"The prescribed limits are not known: {unknown}")
         for text in _set_past(setup, settings):
             st.html(answer.note(text))
-        _answer(result, asked, fingerprint)
+        _answer(result, asked, fingerprint, typed=memory.recall(f"number-{entry.key}"))
     with keeping_it:
         keeping.keep_area(
             entry,
@@ -180,11 +181,12 @@ def _other_photos(tray: Tray, entry: Entry) -> None:
 
 def _number(entry: Entry) -> float | None:
     counting = memory.recall("counting", "flexion")
+    low, high = display_range(counting)
     return memory.number(
         NUMBER_LABELS[counting],
         f"number-{entry.key}",
-        low=-180.0,
-        high=360.0,
+        low=low,
+        high=high,
         placeholder="as it stands there",
     )
 
@@ -293,12 +295,20 @@ def _set_past(setup: SetUp, settings: Settings) -> list[str]:
     ]
 
 
-def _answer(result: Measurement | NotMeasured, asked: Asked, fingerprint: str) -> None:
+def _answer(
+    result: Measurement | NotMeasured, asked: Asked, fingerprint: str, *, typed: float | None
+) -> None:
     if isinstance(result, NotMeasured):
         st.html(answer.refusal(result, fingerprint=fingerprint))
         return
     st.html(
-        answer.card(result, settings=asked.settings, number=asked.number, fingerprint=fingerprint)
+        answer.card(
+            result,
+            settings=asked.settings,
+            number=asked.number,
+            typed=typed,
+            fingerprint=fingerprint,
+        )
     )
     if _counts_otherwise(result, asked):
         st.html(

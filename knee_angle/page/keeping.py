@@ -139,6 +139,9 @@ def keep_area(
     if isinstance(result, NotMeasured):
         return
     shown = st.session_state.pop(ASKED, None)
+    if memory.unused():
+        st.info("To keep this answer, first correct the number that is not used.")
+        return
     with_photo = memory.tick("Keep the photo too (cut to the leg)", entry.own("photo"))
     wanted = Wanted(fingerprint, whose, setup, with_photo)
     problem = None

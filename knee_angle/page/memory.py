@@ -13,9 +13,10 @@ import streamlit as st
 if TYPE_CHECKING:
     from streamlit.delta_generator import DeltaGenerator
 
-__all__ = ["choice", "number", "pair", "recall", "text", "tick"]
+__all__ = ["begin", "choice", "number", "pair", "recall", "text", "tick", "unused"]
 
 MEMORY = "remembered"
+UNUSED = "not-used"
 
 
 def recall(name: str, default: Any = None) -> Any:
@@ -34,19 +35,41 @@ def pair(name: str) -> tuple[DeltaGenerator, DeltaGenerator]:
 def number(
     label: str, name: str, *, low: float, high: float = 1000.0, **options: Any
 ) -> float | None:
-    """A number that may be left out."""
-    value: float | None = st.number_input(
+    """A number that may be left out.
+
+    One that cannot be is not used: a word beneath the field says so, and the last one that
+    could be counts on. Streamlit's own limits would keep it in the browser without a word.
+    """
+    typed: float | None = st.number_input(
         label,
-        min_value=low,
-        max_value=high,
         value=recall(name, options.pop("default", None)),
         step=options.pop("step", 1.0),
         format="%g",
         key=f"input-{name}",
         **options,
     )
-    _remember(name, value)
-    return value
+    if typed is None or low <= typed <= high:
+        _remember(name, typed)
+        return typed
+    last: float | None = st.session_state.get(MEMORY, {}).get(name)
+    if last is not None and not low <= last <= high:  # it was of another way of counting
+        last = None
+    counts = "Nothing is entered until then." if last is None else f"{last:g} still counts."
+    words = f"{typed:g} is not used: it must be between {low:g} and {high:g}. {counts}"
+    st.warning(words.replace("-", "\u2212"))
+    st.session_state.setdefault(UNUSED, []).append(label)
+    return last
+
+
+def begin() -> None:
+    """From here on `unused` tells of the inputs that follow."""
+    st.session_state[UNUSED] = []
+
+
+def unused() -> list[str]:
+    """The inputs in which a number stands that is not used."""
+    found: list[str] = st.session_state.get(UNUSED, [])
+    return found
 
 
 def text(label: str, name: str, **options: Any) -> str:

@@ -354,7 +354,10 @@ class Editor {
     this.typing = (event) => {
       const box = event.target.closest?.("[class*='st-key-input-number-']");
       const answer = this.root.ownerDocument.querySelector(".answer");
-      if (box && answer) this.stale(event.target.value !== answer.dataset.number);
+      if (!box || !answer) return;
+      const [typed, used] = [event.target.value, answer.dataset.number];
+      // 93.0 is 93: no new answer would come.
+      this.stale((typed === "") !== (used === "") || Number(typed) !== Number(used));
     };
     this.root.ownerDocument.addEventListener("input", this.typing);
     on(this.remove, "click", () => {
