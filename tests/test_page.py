@@ -204,7 +204,7 @@ def test_a_prescribed_limit_that_cannot_be_does_not_lift_the_one_before():
 def test_nothing_is_kept_while_a_number_that_is_not_used_stands_in_a_field(store_file):
     page = changed(ready(), "Number on the display", 250.0)
     assert not [one for one in page.button if one.label.startswith("Keep")]
-    assert "To keep this answer, first correct the number" in page.info[0].value
+    assert page.info[0].value == "To keep this answer, first correct: Number on the display."
     page = keep(changed(page, "Number on the display", 93.0))
     assert "Kept for P-017" in page.success[0].value
     assert len(kept_rows(store_file)) == 1

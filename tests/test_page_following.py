@@ -11,7 +11,7 @@ from conftest import SAMPLES
 from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement
 from streamlit.testing.v1 import AppTest
 
-from knee_angle.page import charts, keeping
+from knee_angle.page import charts, keeping, memory
 from knee_angle.page.machines import show_machines
 from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of, show_people
 from knee_angle.store import SetUp, Store, open_store
@@ -261,22 +261,33 @@ def test_offset_and_gain_can_be_charted_too():
         assert not page.exception
 
 
-def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
-    page = opened(machines, machine="M-04")
-    assert "never checked" in page.info[0].value
-    names = {"series_a_1": None, "series_a_3": None, "series_a_5": None}
+def with_series_a(page: AppTest) -> AppTest:
+    """Three photos of one machine with their displayed numbers, given one after the other."""
+    names = ("series_a_1", "series_a_3", "series_a_5")
     lines = (SAMPLES / "displayed.csv").read_text().splitlines()[1:]
     shown = {x.split(",")[0].removesuffix(".jpg"): float(x.split(",")[1]) for x in lines}
-    files = [(f"{n}.jpg", (SAMPLES / f"{n}.jpg").read_bytes(), "image/jpeg") for n in names]
-    for name, content, kind in files:
-        page.file_uploader[0].upload(name, content, kind)
+    for name in names:
+        content = (SAMPLES / f"{name}.jpg").read_bytes()
+        page.file_uploader[0].upload(f"{name}.jpg", content, "image/jpeg")
         page.run()
         assert not page.exception
     numbers = [n for n in page.number_input if n.label.startswith("Display in photo")]
     assert len(numbers) == 3
-    for field, name in zip(numbers, names, strict=True):
-        field.set_value(shown[name])
+    for one, name in zip(numbers, names, strict=True):
+        one.set_value(shown[name])
     page.run()
+    assert not page.exception
+    return page
+
+
+def field(page: AppTest, label: str):
+    return next(one for one in page.number_input if one.label.startswith(label))
+
+
+def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
+    page = opened(machines, machine="M-04")
+    assert "never checked" in page.info[0].value
+    with_series_a(page)
     assert "Finding" in page.text[0].value
     button(page, "Keep this check").click().run()
     assert not page.exception
@@ -284,6 +295,70 @@ def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
     assert row.photos == 3
     assert ward.check(row.id).photo_sha256.keys() == {"photo 1", "photo 2", "photo 3"}
     assert "last check" in html(page)
+
+
+def test_sizes_limits_and_tolerance_reach_the_check_and_what_is_kept_of_it(ward):
+    page = with_series_a(opened(machines, machine="M-04"))
+    before = page.text[0].value
+    assert "PAST THE PRESCRIBED" not in before
+    for label, value in {
+        "Prescribed extension": 0.0,
+        "Prescribed flexion": 60.0,
+        "Allowed difference": 12.0,
+        "Printed edge of a tag": 55.0,
+        "Printed edge of a bar's tag": 30.0,
+        "Diameter of the dots": 16.0,
+        "Thigh by tape": 450.0,
+    }.items():
+        field(page, label).set_value(value)
+    page.run()
+    assert not page.exception
+    # The alarm stands above everything else of the check, with its photo.
+    assert "PAST THE PRESCRIBED FLEXION" in html(page)
+    assert "(photo 3)" in html(page)
+    assert page.text[0].value != before
+    button(page, "Keep this check").click().run()
+    assert not page.exception
+    (row,) = ward.checks(machine="M-04")
+    settings = ward.check(row.id).settings
+    assert (settings.limit_extension_deg, settings.limit_flexion_deg) == (0.0, 60.0)
+    assert (settings.tag_mm, settings.bar_tag_mm, settings.dot_mm) == (55.0, 30.0, 16.0)
+    assert (settings.tolerance_deg, settings.thigh_mm) == (12.0, 450.0)
+    # Limits and tape belong to the leg that lay in it, not to the next check.
+    with_series_a(page)
+    assert field(page, "Prescribed flexion").value is None
+    assert field(page, "Thigh by tape").value is None
+    assert field(page, "Printed edge of a tag").value == 55.0
+
+
+@pytest.mark.usefixtures("ward")
+def test_what_was_said_of_display_and_print_on_the_first_page_holds_in_a_check():
+    page = AppTest.from_function(machines, default_timeout=60)
+    page.query_params["machine"] = "M-04"
+    remembered = {"counting": "straight_is_180", "tag": 55.0, "tolerance": 8.0}
+    page.session_state[memory.MEMORY] = remembered
+    page.run()
+    page.file_uploader[0].upload(
+        "a.jpg", (SAMPLES / "series_a_3.jpg").read_bytes(), "image/jpeg"
+    ).run()
+    assert page.radio[0].value == "straight_is_180"
+    assert field(page, "Printed edge of a tag").value == 55.0
+    assert field(page, "Allowed difference").value == 8.0
+    field(page, "Display in photo 1").set_value(120.0).run()
+    assert any("the display says 60.0°" in c.value for c in page.caption)
+    assert any("8°" in c.value for c in page.caption)
+
+
+def test_a_displayed_number_that_cannot_be_leaves_the_check_with_a_word(ward):
+    page = with_series_a(opened(machines, machine="M-04"))
+    before = page.text[0].value
+    field(page, "Display in photo 2").set_value(250.0).run()
+    assert not page.exception
+    assert page.warning[-1].value.startswith("250 is not used: it must be between ")
+    assert page.text[0].value == before
+    assert not [one for one in page.button if one.label == "Keep this check"]
+    assert any("first correct: Display in photo 2" in one.value for one in page.info)
+    assert not ward.checks(machine="M-04")
 
 
 def test_a_display_that_calls_straight_180_is_converted_in_a_check_as_well(ward):

@@ -5,13 +5,14 @@ Only words and places: every number comes from the result, every sentence from `
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 from knee_angle import words
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
 
-__all__ = ["card", "note", "refusal"]
+__all__ = ["alarms", "card", "note", "refusal"]
 
 
 def card(
@@ -64,6 +65,14 @@ def refusal(result: NotMeasured, *, fingerprint: str) -> str:
         f"<details><summary>Photograph again: how</summary>{escape(_sentence(result.advice))}"
         "</details></section>"
     )
+
+
+def alarms(texts: Sequence[str]) -> str:
+    """Alarms of several photos as a block of their own, as HTML; empty where there are none."""
+    if not texts:
+        return ""
+    blocks = "".join(_alarm(text) for text in texts)
+    return f'<section class="answer alarms" aria-label="Alarms">{blocks}</section>'
 
 
 def note(text: str) -> str:

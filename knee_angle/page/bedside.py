@@ -17,6 +17,7 @@ from knee_angle import words
 from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.page import answer, keeping, memory
+from knee_angle.page import asked as ask
 from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
@@ -28,13 +29,6 @@ from knee_angle.store import Prescription, SetUp
 __all__ = ["show"]
 
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
-
-COUNTING: dict[str, str] = {
-    "flexion": "0 is straight, 90 is bent square",
-    "straight_is_180": "180 is straight, 90 is bent square",
-    "negative": "0 is straight, flexion below zero",
-}
-"""Ways in which displays count (see `comparison.Counting`)."""
 
 NUMBER_LABELS: dict[str, str] = {
     "flexion": "Number on the display",
@@ -217,61 +211,15 @@ def _settings(entry: Entry, prescription: Prescription | None) -> Settings:
     """Limits, sizes and tolerance, folded away: most days nobody touches them."""
     with st.expander("Prescribed limits, display, sizes", icon=":material/tune:"):
         if prescription is None:
-            left, right = memory.pair("limits")
-            with left:
-                extension = memory.number(
-                    "Prescribed extension", entry.own("extension"), low=-30.0, high=180.0
-                )
-            with right:
-                flexion = memory.number(
-                    "Prescribed flexion", entry.own("flexion"), low=-30.0, high=180.0
-                )
+            extension, flexion = ask.limits(entry.own)
         else:
             extension, flexion = prescription.extension_deg, prescription.flexion_deg
             st.markdown(
                 f"The limits are those prescribed for {prescription.person} "
                 f"from {prescription.from_day:%d.%m.%Y} on."
             )
-        memory.choice("How the display counts", "counting", COUNTING)
-        tolerance = memory.number(
-            "Allowed difference, degrees", "tolerance", low=0.5, high=45.0, default=10.0, step=0.5
-        )
-        sizes = _sizes(entry)
-    return replace(
-        sizes,
-        tolerance_deg=tolerance or sizes.tolerance_deg,
-        limit_flexion_deg=flexion,
-        limit_extension_deg=extension,
-    )
-
-
-def _sizes(entry: Entry) -> Settings:
-    """What was printed and what was taped: each field left empty keeps the usual value."""
-    usual = Settings()
-    left, right = memory.pair("sizes")
-    with left:
-        tag_mm = memory.number(
-            "Printed edge of a tag, mm", "tag", low=5.0, high=200.0, default=usual.tag_mm
-        )
-        bar_tag_mm = memory.number(
-            "Printed edge of a bar's tag, mm",
-            "bar-tag",
-            low=5.0,
-            high=200.0,
-            default=usual.bar_tag_mm,
-        )
-    with right:
-        dot_mm = memory.number("Diameter of the dots, mm (if known)", "dot", low=5.0, high=40.0)
-        thigh_mm = memory.number(
-            "Thigh by tape, mm (if known)", entry.own("thigh"), low=100.0, high=700.0
-        )
-    return replace(
-        usual,
-        tag_mm=tag_mm or usual.tag_mm,
-        bar_tag_mm=bar_tag_mm or usual.bar_tag_mm,
-        dot_mm=dot_mm,
-        thigh_mm=thigh_mm,
-    )
+        settings = ask.display_and_sizes(entry.own)
+    return replace(settings, limit_flexion_deg=flexion, limit_extension_deg=extension)
 
 
 def _fingerprint(entry: Entry, asked: Asked) -> str:

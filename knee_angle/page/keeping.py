@@ -139,8 +139,8 @@ def keep_area(
     if isinstance(result, NotMeasured):
         return
     shown = st.session_state.pop(ASKED, None)
-    if memory.unused():
-        st.info("To keep this answer, first correct the number that is not used.")
+    if unused := memory.unused():
+        st.info(f"To keep this answer, first correct: {', '.join(unused)}.")
         return
     with_photo = memory.tick("Keep the photo too (cut to the leg)", entry.own("photo"))
     wanted = Wanted(fingerprint, whose, setup, with_photo)

@@ -8,17 +8,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from html import escape
-from typing import Any
 
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import flexion_of_display
+from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
-from knee_angle.page import memory
-from knee_angle.page.bedside import COUNTING
+from knee_angle.page import answer, memory
+from knee_angle.page import asked as ask
 from knee_angle.page.charts import control_chart
 from knee_angle.page.keeping import the_store
 from knee_angle.page.people import LocalZone, take_back, take_measurement_back
@@ -326,32 +325,67 @@ def _tray(code: str) -> Tray:
 
 
 def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
-    settings = Settings()
+    """The photos with their numbers, what else is asked, and the answer to all of it."""
+    memory.begin()
+    above = st.container()
+    settings = _asked(code)
+    with above:
+        loudest = st.container()
+        outcomes = _outcomes(code, tray, settings)
+    if outcomes is not None:
+        alarms = check_alarms(outcomes)
+        if alarms:
+            loudest.html(answer.alarms(alarms))
+        result = check_machine(outcomes, settings)
+        st.text(check_text(result, settings, alarms=alarms))
+        if isinstance(result, MachineCheck):
+            _keep(store, code, tray, result, outcomes, settings)
+    if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
+        _begin_anew(code, tray)
+
+
+def _asked(code: str) -> Settings:
+    """Limits of the leg in the machine, the display, and what was printed."""
+    turn = st.session_state.get(f"check-of-{code}", 0)
+
+    def own(name: str) -> str:
+        return f"check-{code}-{turn}-{name}"
+
+    with st.popover("Prescribed limits, display, sizes", icon=":material/tune:", width="stretch"):
+        extension, flexion = ask.limits(own)
+        settings = ask.display_and_sizes(own)
+    return replace(settings, limit_extension_deg=extension, limit_flexion_deg=flexion)
+
+
+def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome] | None:
+    """Each photo with its number; None where one number cannot be."""
     outcomes: dict[str, Outcome] = {}
-    counting: Any = memory.choice("How the display counts", "counting", COUNTING)
+    counting: Counting = memory.recall("counting", "flexion")
+    low, high = display_range(counting)
     for number, entry in enumerate(tray.entries.values(), start=1):
         picture, typed = memory.pair(f"check-{entry.key}")
         with picture:
             st.image(entry.photo.small, width="stretch", caption=f"Photo {number}")
         with typed:
             shown = memory.number(
-                f"Display in photo {number}", f"check-{code}-{entry.key}", low=-180.0, high=360.0
+                f"Display in photo {number}", f"check-{code}-{entry.key}", low=low, high=high
             )
             deg = None if shown is None else flexion_of_display(shown, counting=counting)
             try:
                 outcome = entry.measured(displayed_deg=deg, settings=settings)
             except KneeAngleError as error:
                 st.error(str(error))
-                return
+                return None
             st.caption(words.sentence(outcome))
         outcomes[f"photo {number}"] = outcome
-    result = check_machine(outcomes, settings)
-    st.text(check_text(result, settings, alarms=check_alarms(outcomes)))
-    if isinstance(result, MachineCheck):
-        _keep(store, code, tray, result, outcomes, settings)
-    if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
-        tray.entries.clear()
-        st.rerun()
+    return outcomes
+
+
+def _begin_anew(code: str, tray: Tray) -> None:
+    """The next check: other photos, and limits and tape of another leg."""
+    tray.entries.clear()
+    st.session_state[f"check-of-{code}"] = st.session_state.get(f"check-of-{code}", 0) + 1
+    st.rerun()
 
 
 def _keep(
@@ -363,6 +397,9 @@ def _keep(
     settings: Settings,
 ) -> None:
     """The button; the same photos and numbers are kept once, however often it is tapped."""
+    if unused := memory.unused():
+        st.info(f"To keep this check, first correct: {', '.join(unused)}.")
+        return
     hashes = {f"photo {n}": sha for n, sha in enumerate(tray.entries, start=1)}
     asked = hashlib.sha256(repr((code, hashes, result)).encode()).hexdigest()
     row_id = st.session_state.setdefault(f"check-row-{asked}", new_id())
@@ -382,8 +419,7 @@ def _keep(
     except KneeAngleError as error:
         st.error(f"Not kept: {error}")
         return
-    tray.entries.clear()
-    st.rerun()
+    _begin_anew(code, tray)
 
 
 # Codes and cards -------------------------------------------------------------------
