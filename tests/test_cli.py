@@ -101,6 +101,28 @@ def test_all_measured_is_exit_status_zero_and_stderr_stays_empty():
     assert "not a medical device" in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        pytest.param("", "all 3 photos", id="no table"),
+        pytest.param("bed_03.jpg,40\n", "2 of 3 photos", id="a table names one of them"),
+        pytest.param("bed_03.jpg,40\nbed_06.jpg,\n", None, id="only one photo has no row"),
+    ],
+)
+def test_one_displayed_number_for_several_photos_is_said(tmp_path, rows, said):
+    table = tmp_path / "displayed.csv"
+    table.write_text(f"photo,displayed_deg\n{rows}")
+    photos = [BED, SAMPLES / "bed_03.jpg", SAMPLES / "bed_06.jpg"]
+    more = ("--displayed-table", table) if rows else ()
+    done = run("measure", *photos, "--displayed", 93, "--format", "json", *more)
+    words = (
+        f"knee-angle: the displayed number 93 is used for {said}: where each has its own, give "
+        "--displayed-table\n"
+    )
+    assert done.stderr == ("" if said is None else words)
+    assert len([json.loads(line) for line in done.stdout.splitlines()]) == 3
+
+
 def test_displayed_table_and_csv(tmp_path):
     table = tmp_path / "displayed.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,93\nbed_06.jpg,\n")

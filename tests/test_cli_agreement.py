@@ -56,10 +56,13 @@ def test_text_names_the_figures_and_the_caution():
     assert "not a medical device" in done.stdout
 
 
-def test_the_report_is_written(tmp_path):
+def test_the_report_is_written_and_named(tmp_path):
     report = tmp_path / "report.html"
-    assert run(TABLE, "--html", report).exit_code == 0
-    assert report.read_text().startswith("<!doctype html>")
+    for more in ((), ("--format", "json")):
+        done = run(TABLE, "--html", report, *more)
+        assert done.exit_code == 0
+        assert report.read_text().startswith("<!doctype html>")
+        assert done.stderr == f"written: {report}\n"
 
 
 def test_parquet_gives_the_same_figures_as_csv(tmp_path):

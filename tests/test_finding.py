@@ -184,10 +184,12 @@ def test_prescribed_limits(low, high, alarms):
 
 
 def test_an_alarm_counts_as_every_other_sentence_does():
-    said = alarms_of(angle(-2, 6), Settings(limit_extension_deg=0))
-    assert said == (
-        "PAST THE PRESCRIBED EXTENSION: the knee may straighten to \u22122.0\u00b0, prescribed are "
-        "0.0\u00b0. Stop the machine and follow the prescription.",
+    settings = Settings(limit_extension_deg=0, limit_flexion_deg=90)
+    assert alarms_of(angle(-2, 92), settings) == (
+        "PAST THE PRESCRIBED FLEXION: the knee may bend to 92.0\u00b0, the prescribed limit is "
+        "90.0\u00b0. Stop the machine and follow the prescription.",
+        "PAST THE PRESCRIBED EXTENSION: the knee may straighten to \u22122.0\u00b0, the prescribed "
+        "limit is 0.0\u00b0. Stop the machine and follow the prescription.",
     )
 
 

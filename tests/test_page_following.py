@@ -287,6 +287,9 @@ def field(page: AppTest, label: str):
 def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
     page = opened(machines, machine="M-04")
     assert "never checked" in page.info[0].value
+    assert any(
+        "A machine without a leg in it cannot be checked yet" in m.value for m in page.markdown
+    )
     with_series_a(page)
     assert "Finding" in page.text[0].value
     button(page, "Keep this check").click().run()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -125,6 +126,8 @@ def agreement(
         print(json.dumps(study_as_json(study, about), allow_nan=False))
     else:
         print(study_text(study, about))
+    if html is not None:
+        print(f"written: {html}", file=sys.stderr)
 
 
 def _pairs(rows: Table, about: About) -> Pairs:

@@ -172,6 +172,7 @@ def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     from knee_angle.angle.verdict import u_display_deg
     from knee_angle.assumptions import U_POINTS_DEG
     from knee_angle.machine.calibration import plan_check
+    from knee_angle.report.check_words import WITHIN_LIMITS
 
     in_order("--low", limit("--low", low), "--high", limit("--high", high))
     plan = plan_check(
@@ -185,6 +186,6 @@ def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     angles = ", ".join(f"{angle:g}°" for angle in plan.angles_deg)
     return (
         f"{plan.photos} photos at {angles} reach u = {plan.u_deg:.2f}° over {low:g}° to {high:g}° "
-        f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}). Stay within the prescribed "
-        f"limits, or run the machine empty.\n{words.CAUTION}"
+        f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}).\n"
+        f"{WITHIN_LIMITS}\n{words.CAUTION}"
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+import sys
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -120,6 +121,7 @@ def measure(
     if displayed is not None:
         checked(displayed)
     table = read_displayed_table(displayed_table, photos)
+    _say_shared(displayed, [photo for photo in photos if photo.name not in table], photos)
     outcomes = measured(
         photos,
         displayed={photo: table.get(photo.name, displayed) for photo in photos},
@@ -132,6 +134,19 @@ def measure(
     if keep:
         outcomes = keeping(outcomes, settings=settings, person=person, machine=machine, where=store)
     raise typer.Exit(_print(outcomes, output))
+
+
+def _say_shared(displayed: float | None, using: Sequence[Path], photos: Sequence[Path]) -> None:
+    """One number for several photos may be meant (one setting, several photos) or a slip."""
+    uses, given = len(set(using)), len(set(photos))
+    if displayed is None or uses < 2:
+        return
+    for_which = f"all {given} photos" if uses == given else f"{uses} of {given} photos"
+    print(
+        f"knee-angle: the displayed number {displayed:g} is used for {for_which}: where each has "
+        "its own, give --displayed-table",
+        file=sys.stderr,
+    )
 
 
 def _manual(path: Path | None) -> Mapping[str, Any] | None:

@@ -558,7 +558,7 @@ def plan_check(
     u_photo_deg, u_display_deg : float
         Of one photo's frame (or knee) angle, and of one reading; independent.
     low_deg, high_deg : float
-        The range, which must be allowed for the patient or run empty.
+        The range, which must be allowed for the patient.
     common_u_deg : float
         What all photos share; more photos do not lower it.
 

@@ -257,13 +257,13 @@ def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
     limit = settings.limit_flexion_deg
     if limit is not None and high > limit:
         alarms.append(
-            f"PAST THE PRESCRIBED FLEXION: the knee may bend to {degrees(high)}, prescribed are "
-            f"{degrees(limit)}. Stop the machine and follow the prescription."
+            f"PAST THE PRESCRIBED FLEXION: the knee may bend to {degrees(high)}, the prescribed "
+            f"limit is {degrees(limit)}. Stop the machine and follow the prescription."
         )
     limit = settings.limit_extension_deg
     if limit is not None and low < limit:
         alarms.append(
-            f"PAST THE PRESCRIBED EXTENSION: the knee may straighten to {degrees(low)}, prescribed "
-            f"are {degrees(limit)}. Stop the machine and follow the prescription."
+            f"PAST THE PRESCRIBED EXTENSION: the knee may straighten to {degrees(low)}, the "
+            f"prescribed limit is {degrees(limit)}. Stop the machine and follow the prescription."
         )
     return tuple(alarms)

@@ -23,7 +23,7 @@ from knee_angle.page.keeping import the_store
 from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome
-from knee_angle.report.check_words import check_alarms, check_text
+from knee_angle.report.check_words import WITHIN_LIMITS, check_alarms, check_text
 from knee_angle.settings import Settings
 from knee_angle.store import (
     KeptCheck,
@@ -295,8 +295,8 @@ def _new_check(store: Store, code: str) -> None:
     """Several photos with their displayed numbers; the answer, then one tap to keep it."""
     with st.expander(f"Check {code} now", icon=":material/fact_check:"):
         st.markdown(
-            "Photograph the machine at three or more settings over its range, empty or within the "
-            "prescribed limits, with dots on thigh bar, hinge and shank bar."
+            "Photograph the machine at three or more settings over its range, with dots on thigh "
+            f"bar, hinge and shank bar. {WITHIN_LIMITS}"
         )
         tray = _tray(code)
         turn = st.session_state.setdefault(f"check-turn-{code}", 0)

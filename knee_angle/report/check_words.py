@@ -13,7 +13,13 @@ from knee_angle.machine.check import MachineCheck
 from knee_angle.records import Measurement, NotMeasured, Outcome
 from knee_angle.settings import Settings
 
-__all__ = ["check_alarms", "check_text"]
+__all__ = ["WITHIN_LIMITS", "check_alarms", "check_text"]
+
+WITHIN_LIMITS = (
+    "Stay within the prescribed limits. A machine without a leg in it cannot be checked yet: every "
+    "photo must show hip, knee and ankle."
+)
+"""Said wherever photos for a check are asked for."""
 
 TABLE_CAUTION = (
     "The table describes this leg as it lay. Settings stay the prescriber's: it is no reason to "
