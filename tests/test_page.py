@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import tomllib
 from datetime import date
+from html import unescape
 from pathlib import Path
 
+import pictured
 import pytest
 import streamlit as st
 from conftest import SAMPLES, scenes
 from streamlit.testing.v1 import AppTest
+from typer.testing import CliRunner
 
+from knee_angle.cli import app
 from knee_angle.page import tray
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
@@ -98,6 +102,20 @@ def test_photo_and_number_give_one_clear_answer():
     assert "<dt>Display</dt><dd><b>93.0°</b>" in answer
     assert "Reading and fit are within their tolerances." in answer
     assert "No prescribed limits entered: none were checked." in answer
+
+
+def test_page_command_and_the_readmes_picture_say_the_same():
+    """After a change of words: ``python tests/bench/page_picture.py``, and look at the picture."""
+    page = changed(with_photo(pictured.PHOTO), "Number on the display", pictured.NUMBER)
+    answer = pictured.words(html(page))
+    assert pictured.pictured() == answer
+    photo = str(SAMPLES / pictured.PHOTO)
+    command = ["measure", photo, "--displayed", str(pictured.NUMBER), "--format", "text"]
+    printed = CliRunner().invoke(app, command).stdout
+    sentence = printed.splitlines()[1].strip()
+    (advice,) = [line.split(None, 1)[1] for line in printed.splitlines() if line[2:6] == "next"]
+    for said in (sentence, advice):
+        assert said in unescape(html(page))
 
 
 @pytest.mark.parametrize(
