@@ -16,7 +16,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -112,6 +112,7 @@ def measure(
     InvalidInput
         A displayed number or hand-placed point that cannot be.
     """
+    given = settings or Settings()
 
     def steps() -> Measurement | NotMeasured:
         photo = read_photo(source, name=name, limit_megapixels=limit_megapixels)
@@ -120,10 +121,10 @@ def measure(
             detectors=detectors,
             displayed_deg=displayed_deg,
             manual=manual,
-            settings=settings or Settings(),
+            settings=given,
         )
 
-    return safely(steps)
+    return cause.with_display_alarms(safely(steps), displayed_deg, given)
 
 
 def safely(steps: Callable[[], Answer]) -> Answer | NotMeasured | Unreadable:
@@ -199,6 +200,7 @@ def measure_photo(
     """
     started = time.perf_counter()
     displayed = None if displayed_deg is None else verdict.checked(displayed_deg)
+    past = cause.display_alarms(displayed_deg, settings)
     by_hand = None
     if manual is not None:
         by_hand = manual_landmarks(manual, width_px=photo.width, height_px=photo.height)
@@ -211,9 +213,9 @@ def measure_photo(
     else:
         landmarks = with_manual(seen.landmarks, by_hand)
     if isinstance(landmarks, NotMeasured):
-        return landmarks
+        return replace(landmarks, alarms=past)
     if (short := _without_direction(landmarks)) is not None:
-        return short
+        return replace(short, alarms=past)
     side = side_of(landmarks)
     view, bar_tags = _view(photo, landmarks, lens, tags, detectors, settings)
     leg = LegInView(
@@ -244,7 +246,7 @@ def measure_photo(
         comparison=compared,
         finding=found,
         segments=segments,
-        alarms=cause.alarms_of(knee, settings),
+        alarms=(*cause.alarms_of(knee, settings), *past),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
             *landmarks.cautions,

@@ -144,17 +144,21 @@ class NotMeasured:
         Why, in one plain sentence.
     advice : str
         How to photograph (or help) so that it works.
+    alarms : tuple of str
+        A prescribed limit that the displayed number lies past: said first and loudest.
     """
 
     reason: str
     advice: str
+    alarms: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Unreadable:
-    """A photo that could not be opened or decoded, with the reason."""
+    """A photo that could not be opened or decoded, with the reason; alarms as above."""
 
     reason: str
+    alarms: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -498,7 +502,8 @@ class Measurement:
     segments : Segments or None
         Lengths of thigh and lower leg, where the photo gives a scale of its own.
     alarms : tuple of str
-        A prescribed limit that the knee's interval reaches past: said first and loudest.
+        A prescribed limit that the knee's interval reaches past, or the displayed number:
+        said first and loudest.
     tags : tuple of Quad
         Printed tags that were seen.
     cautions : tuple of str

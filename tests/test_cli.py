@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from conftest import SAMPLES, scenes
+from PIL import Image
 
 from knee_angle import cli as commands
 from knee_angle import pipeline as measuring
@@ -177,6 +178,34 @@ def test_a_photo_is_read_once_even_when_it_is_drawn(tmp_path, monkeypatch):
     assert [type(outcome).__name__ for _, outcome in rows] == ["Measurement", "Unreadable"]
     assert names == ["bed_01.jpg", "gone.jpg"]
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["bed_01_overlay.jpg"]
+
+
+@pytest.mark.parametrize("content", [b"", None], ids=["unreadable", "without a leg"])
+def test_a_display_past_the_limit_is_said_where_the_knee_was_not_measured(tmp_path, content):
+    picture = tmp_path / "a.png"
+    Image.new("RGB", (640, 480), (230, 230, 230)).save(picture)
+    if content is not None:
+        picture.write_bytes(content)
+    given = ["measure", picture, "--displayed", 100, "--limit-flexion", 90, "--limit-extension", 0]
+    said = run(*given)
+    first, alarm = said.stdout.splitlines()[:2]
+    assert first == "a.png"
+    assert alarm == (
+        "  !! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100.0°, the prescribed limit is "
+        "90.0°. Stop the machine and follow the prescription."
+    )
+    assert said.returncode == 1
+    row = json.loads(run(*given, "--format", "json").stdout)
+    assert row["status"] in ("unreadable", "not_measured")
+    assert row["alarms"] == [alarm.removeprefix("  !! ")]
+    within = run("measure", picture, "--displayed", 90, "--limit-flexion", 90)
+    assert "!!" not in within.stdout
+
+
+def test_a_display_past_the_limit_is_said_beside_a_knee_that_is_not():
+    said = run("measure", BED, "--displayed", 97, "--limit-flexion", 96).stdout
+    assert "!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 97.0°" in said
+    assert "the knee may bend to" not in said
 
 
 @pytest.mark.parametrize(

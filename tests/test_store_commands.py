@@ -5,6 +5,9 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, timedelta
 from io import BytesIO, StringIO
@@ -16,10 +19,12 @@ from PIL import Image
 from stores import NOON, SETTINGS, SHA, made_measurement, made_series
 from typer.testing import CliRunner
 
+from knee_angle import pipeline as measuring
+from knee_angle import words
 from knee_angle.cli import app
-from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.machine.check import check_machine
-from knee_angle.store import CropJpeg, MachineCard, SetUp, open_store, schema
+from knee_angle.store import CropJpeg, MachineCard, SetUp, open_store, opening, schema
 
 MEASURED = made_measurement()
 SCENE = scenes(image="bed_01.jpg")[0]
@@ -169,6 +174,97 @@ def test_measure_keeps_and_uses_the_prescribed_limits(ward, tmp_path):
     )
     assert "1 measurements computed again, 0 differ" in run("store", "recheck", "--store", ward)
     assert str(ward) in run("store", "where", "--store", ward)
+
+
+PHOTOS = [SCENE.photo, scenes(image="bed_06.jpg")[0].photo]
+
+
+def failed(*arguments: object) -> tuple[str, KneeAngleError]:
+    """What a command printed before it failed, and how."""
+    done = CliRunner().invoke(app, [str(a) for a in arguments])
+    assert isinstance(done.exception, KneeAngleError), (done.output, done.exception)
+    return done.output, done.exception
+
+
+@contextmanager
+def held(path: Path) -> Iterator[None]:
+    """The store as another program holds it while that writes."""
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    yield
+    other.rollback()
+    other.close()
+
+
+def test_a_locked_store_costs_no_answer_no_alarm_and_no_photo(ward, monkeypatch):
+    run("store", "person", "P-017", "--store", ward)
+    monkeypatch.setattr(opening, "WAIT_S", 0.2)
+    with held(ward):
+        said, error = failed("measure", *PHOTOS, "--keep", "--limit-flexion", "60", "--store", ward)
+    assert said.count("!! PAST THE PRESCRIBED FLEXION") == 2
+    assert said.rstrip().endswith(words.CAUTION)
+    assert str(error).startswith("2 of 2 measurements were not kept (bed_01.jpg, bed_06.jpg): ")
+    assert "in use by another program" in str(error)
+    assert "\n" not in str(error)
+    with open_store(ward) as store:
+        assert store.measurements() == ()
+
+
+def test_what_could_not_be_kept_at_once_is_kept_when_the_store_is_free_again(ward, monkeypatch):
+    run("store", "person", "P-017", "--store", ward)
+    monkeypatch.setattr(opening, "WAIT_S", 0.2)
+    true_steps = measuring.measure_photo
+    other = sqlite3.connect(ward, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+
+    def freed(photo, **how):
+        if photo.name == "bed_06.jpg":
+            other.rollback()
+        return true_steps(photo, **how)
+
+    monkeypatch.setattr(measuring, "measure_photo", freed)
+    run("measure", *PHOTOS, "--keep", "--store", ward)
+    other.close()
+    with open_store(ward) as store:
+        assert len(store.measurements()) == 2
+
+
+def test_limits_that_cannot_be_read_are_said_first_and_the_photo_is_measured(ward):
+    ward.write_bytes(b"not a store" * 500)
+    given = ["measure", SCENE.photo, "--person", "P-017", "--limit-flexion", "60", "--store", ward]
+    said, error = failed(*given)
+    name, first, second = said.splitlines()[:3]
+    assert name == "bed_01.jpg"
+    assert first.startswith("  !! THE PRESCRIBED LIMITS OF P-017 ARE NOT KNOWN: the store")
+    assert "PAST THE PRESCRIBED FLEXION" in second
+    assert "is damaged" in str(error)
+    row = json.loads(failed(*given, "--format", "json")[0])
+    assert len(row["alarms"]) == 2
+
+
+def test_an_unknown_machine_is_told_before_a_photo_is_measured(ward):
+    run("store", "machine", "M-03", "--store", ward)
+    said, error = failed(
+        "measure", SCENE.photo, "--keep", "--machine", "M-O3", "--store", ward
+    )  # fmt: skip
+    assert said == ""
+    assert "knows no machine M-O3" in str(error)
+
+
+def test_a_photo_that_is_drawn_and_kept_is_read_once(ward, tmp_path, monkeypatch):
+    read: list[str] = []
+    original = Path.read_bytes
+
+    def counted(path):
+        read.append(path.name)
+        return original(path)
+
+    monkeypatch.setattr(Path, "read_bytes", counted)
+    run("measure", *PHOTOS, "--keep", "--overlay", tmp_path / "out", "--store", ward)
+    assert [name for name in read if name.endswith(".jpg")] == ["bed_01.jpg", "bed_06.jpg"]
+    with open_store(ward) as store:
+        hashes = {store.measurement(row.id).photo_sha256 for row in store.measurements()}
+    assert hashes == {hashlib.sha256(original(photo)).hexdigest() for photo in PHOTOS}
 
 
 def test_measure_refuses_a_person_nobody_knows_rather_than_go_without_limits(ward):

@@ -6,6 +6,7 @@ import json
 import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -30,8 +31,8 @@ from knee_angle.cli.options import (
     positive,
 )
 from knee_angle.cli.photos import measured, read_displayed_table, shown
-from knee_angle.cli.store import Where, keeping, with_prescription
-from knee_angle.errors import InvalidInput
+from knee_angle.cli.store import Keeper, Where, check_machine_code, with_prescription
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.records import Finding, Measurement, Outcome
 from knee_angle.report import contract
 from knee_angle.settings import Settings
@@ -111,7 +112,7 @@ def measure(
         placement_mm=placement(placement_mm),
         movement_deg=positive("--not-paused", not_paused, zero=True, most=MOVEMENT_MOST_DEG),
     )
-    settings = with_prescription(settings, person, store)
+    settings, unknown = with_prescription(settings, person, store)
     in_order(
         "--limit-extension",
         settings.limit_extension_deg,
@@ -122,6 +123,9 @@ def measure(
         checked(displayed)
     table = read_displayed_table(displayed_table, photos)
     _say_shared(displayed, [photo for photo in photos if photo.name not in table], photos)
+    if keep:
+        check_machine_code(machine, store)
+    keeper = Keeper(settings, person, machine, store) if keep else None
     outcomes = measured(
         photos,
         displayed={photo: table.get(photo.name, displayed) for photo in photos},
@@ -130,10 +134,9 @@ def measure(
         pose_model=pose_model,
         overlay=overlay,
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
+        on_read=None if keeper is None else keeper.on_read,
     )
-    if keep:
-        outcomes = keeping(outcomes, settings=settings, person=person, machine=machine, where=store)
-    raise typer.Exit(_print(outcomes, output))
+    raise typer.Exit(_answered(_warned(outcomes, person, unknown), output, keeper, unknown))
 
 
 def _say_shared(displayed: float | None, using: Sequence[Path], photos: Sequence[Path]) -> None:
@@ -155,7 +158,41 @@ def _manual(path: Path | None) -> Mapping[str, Any] | None:
     return None if path is None else read_manual(path)
 
 
-def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
+def _warned(
+    outcomes: Iterator[tuple[Path, Outcome]], person: str | None, unknown: str
+) -> Iterator[tuple[Path, Outcome]]:
+    """Say with each photo that a person's limits could not be read, where that is so."""
+    alarm = f"THE PRESCRIBED LIMITS OF {person} ARE NOT KNOWN: {unknown}"
+    for photo, outcome in outcomes:
+        more = (alarm,) if unknown else ()
+        yield photo, replace(outcome, alarms=(*more, *outcome.alarms))
+
+
+def _answered(
+    outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None, unknown: str
+) -> int:
+    """Print and then keep each result; the exit status.
+
+    Raises
+    ------
+    KneeAngleError
+        After the last photo: what could not be read, drawn or kept.
+    """
+    problems, status = [unknown] if unknown else [], 0
+    try:
+        status = _print(outcomes, output, keeper)
+    except KneeAngleError as error:
+        problems.append(str(error))
+        if keeper is None and not unknown:
+            raise
+    if keeper is not None and (not_kept := keeper.finish()):
+        problems.append(not_kept)
+    if problems:
+        raise StoreError("; ".join(problems))
+    return status
+
+
+def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None) -> int:
     """Print results one by one; 1 where any photo has no number, else 0."""
     failed = False
     for number, (photo, outcome) in enumerate(outcomes):
@@ -168,6 +205,8 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
                 print(contract.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:
                 print(_text(shown(photo), outcome), flush=True)
+        if keeper is not None:
+            keeper.keep(photo, outcome)
     if output is Format.TEXT:
         print(words.CAUTION)
     return int(failed)
@@ -176,8 +215,7 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format) -> int:
 def _text(photo: str, outcome: Outcome) -> str:
     """One photo for a person: a sentence, and a small table where it was measured."""
     lines = [photo]
-    if isinstance(outcome, Measurement):
-        lines += [f"  !! {alarm}" for alarm in outcome.alarms]
+    lines += [f"  !! {alarm}" for alarm in outcome.alarms]
     lines.append(f"  {words.sentence(outcome)}")
     if isinstance(outcome, Measurement):
         knee = outcome.knee

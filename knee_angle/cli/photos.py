@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
@@ -27,9 +27,14 @@ def measured(
     pose_model: Path | None,
     overlay: Path | None,
     limit_megapixels: float,
+    on_read: Callable[[Path, Photo], None] | None = None,
 ) -> Iterator[tuple[Path, Outcome]]:
-    """Each photo's result, as soon as it is there; every file is read once."""
+    """Each photo's result, as soon as it is there; every file is read once.
+
+    ``on_read`` is handed each photo that could be read, before it is measured.
+    """
     from knee_angle.landmarks.standard import opened_detectors
+    from knee_angle.machine.cause import with_display_alarms
     from knee_angle.photo.reading import read_photo
     from knee_angle.pipeline import measure_photo, safely
 
@@ -39,6 +44,8 @@ def measured(
 
         def steps(path: Path) -> Outcome:
             photo = read_photo(path, limit_megapixels=limit_megapixels)
+            if on_read is not None:
+                on_read(path, photo)
             outcome = measure_photo(
                 photo,
                 detectors=detectors,
@@ -51,7 +58,8 @@ def measured(
             return outcome
 
         for path in photos:
-            yield path, safely(partial(steps, path))
+            outcome = safely(partial(steps, path))
+            yield path, with_display_alarms(outcome, displayed[path], settings)
     if unwritten:  # said last, so that no result is lost for a picture
         raise InvalidInput("; ".join(unwritten) + ": name another folder")
 

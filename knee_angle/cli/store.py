@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import getpass
-import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -16,14 +15,23 @@ import typer
 
 from knee_angle.cli.app import app
 from knee_angle.cli.options import limit
-from knee_angle.errors import InvalidInput
+from knee_angle.cli.photos import shown
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.records import Measurement, Outcome
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
+    from knee_angle.photo.reading import Photo
     from knee_angle.store import Store
 
-__all__ = ["Where", "keeping", "opened_store", "store_app", "with_prescription"]
+__all__ = [
+    "Keeper",
+    "Where",
+    "check_machine_code",
+    "opened_store",
+    "store_app",
+    "with_prescription",
+]
 
 store_app = typer.Typer(
     help="Kept measurements, machine checks and prescriptions.", no_args_is_help=True
@@ -61,8 +69,13 @@ def opened_store(where: str | None) -> Iterator[Store]:
         yield store
 
 
-def with_prescription(settings: Settings, person: str | None, where: str | None) -> Settings:
+def with_prescription(
+    settings: Settings, person: str | None, where: str | None
+) -> tuple[Settings, str]:
     """The settings with each limit prescribed for a person today that was not given.
+
+    The second is empty, or why the store could not be asked: the limits that were given
+    are then all that is known, and that has to be said with every answer.
 
     Raises
     ------
@@ -70,44 +83,110 @@ def with_prescription(settings: Settings, person: str | None, where: str | None)
         Nobody is known by that code: a mistyped one would go without its limits.
     """
     if person is None:
-        return settings
-    with opened_store(where) as store:
-        if not store.knows_person(person):
-            raise InvalidInput(
-                f"the store knows no person {person}: add it first "
-                f"(`knee-angle store person {person}`), or correct the code"
-            )
-        found = store.prescription_on(person, date.today())
+        return settings, ""
+    try:
+        with opened_store(where) as store:
+            if not store.knows_person(person):
+                raise InvalidInput(
+                    f"the store knows no person {person}: add it first "
+                    f"(`knee-angle store person {person}`), or correct the code"
+                )
+            found = store.prescription_on(person, date.today())
+    except StoreError as error:
+        return settings, str(error)
     if found is None:
-        return settings
+        return settings, ""
     flexion, extension = settings.limit_flexion_deg, settings.limit_extension_deg
-    return replace(
+    with_limits = replace(
         settings,
         limit_flexion_deg=found.flexion_deg if flexion is None else flexion,
         limit_extension_deg=found.extension_deg if extension is None else extension,
     )
+    return with_limits, ""
 
 
-def keeping(
-    outcomes: Iterator[tuple[Path, Outcome]],
-    *,
-    settings: Settings,
-    person: str | None,
-    machine: str | None,
-    where: str | None,
-) -> Iterator[tuple[Path, Outcome]]:
-    """Hand each outcome on once it is kept; what was not measured is not kept."""
-    with opened_store(where) as store:
-        for photo, outcome in outcomes:
-            if isinstance(outcome, Measurement):
-                store.save_measurement(
-                    outcome,
-                    settings=settings,
-                    photo_sha256=hashlib.sha256(photo.read_bytes()).hexdigest(),
-                    person=person,
-                    machine=machine,
-                )
-            yield photo, outcome
+@dataclass
+class Keeper:
+    """Keeps measurements after they were printed; the store's trouble costs no answer.
+
+    What cannot be kept waits, and is tried once more at the end: by its identifier a
+    row that was kept after all stays one row.
+    """
+
+    settings: Settings
+    person: str | None
+    machine: str | None
+    where: str | None
+    sha256: dict[Path, str] = field(default_factory=dict)
+    waiting: list[tuple[Path, Measurement, str]] = field(default_factory=list)
+    measured: int = 0
+    trouble: str = ""
+
+    def on_read(self, path: Path, photo: Photo) -> None:
+        """Note a photo's hash while it is in memory: no file is read twice."""
+        self.sha256[path] = photo.sha256
+
+    def keep(self, photo: Path, outcome: Outcome) -> None:
+        """Keep one outcome; what was not measured is not kept."""
+        from knee_angle.store import new_id
+
+        if not isinstance(outcome, Measurement):
+            return
+        self.measured += 1
+        self.waiting.append((photo, outcome, new_id()))
+        if not self.trouble:  # else every further photo would wait for the lock in turn
+            self._try()
+
+    def finish(self) -> str:
+        """Try once more what waits; what was not kept and why, empty where all was."""
+        if self.waiting:
+            self._try()
+        if not self.waiting:
+            return ""
+        names = ", ".join(shown(photo) for photo, _, _ in self.waiting)
+        return (
+            f"{len(self.waiting)} of {self.measured} measurements were not kept ({names}): "
+            f"{self.trouble}"
+        )
+
+    def _try(self) -> None:
+        try:
+            with opened_store(self.where) as store:
+                while self.waiting:
+                    photo, measurement, row_id = self.waiting[0]
+                    store.save_measurement(
+                        measurement,
+                        settings=self.settings,
+                        photo_sha256=self.sha256[photo],
+                        person=self.person,
+                        machine=self.machine,
+                        row_id=row_id,
+                    )
+                    del self.waiting[0]
+        except KneeAngleError as error:
+            self.trouble = str(error)
+
+
+def check_machine_code(machine: str | None, where: str | None) -> None:
+    """Refuse a machine that the store does not know, before a photo is measured.
+
+    Raises
+    ------
+    InvalidInput
+        Nothing could be kept under that code. A store that cannot be asked is told later.
+    """
+    if machine is None:
+        return
+    try:
+        with opened_store(where) as store:
+            known = store.knows_machine(machine)
+    except StoreError:
+        return
+    if not known:
+        raise InvalidInput(
+            f"the store knows no machine {machine}: add it first "
+            f"(`knee-angle store machine {machine}`), or correct the code"
+        )
 
 
 @store_app.command("where")

@@ -11,6 +11,7 @@ project). All advice stands in one table below.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from knee_angle.angle.verdict import judged, u_display_deg, verdict_of
 from knee_angle.assumptions import (
@@ -22,7 +23,17 @@ from knee_angle.assumptions import (
 )
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import sliding
-from knee_angle.records import Angle, Comparison, Displayed, Finding, FindingKind, Frame, Segments
+from knee_angle.records import (
+    Angle,
+    Comparison,
+    Displayed,
+    Finding,
+    FindingKind,
+    Frame,
+    Measurement,
+    Outcome,
+    Segments,
+)
 from knee_angle.settings import Settings
 from knee_angle.words import degrees, hinge_place
 
@@ -31,10 +42,12 @@ __all__ = [
     "SECTION_ADVICE",
     "alarms_of",
     "cards_wrong",
+    "display_alarms",
     "find_cause",
     "hinge_words",
     "section_words",
     "support_of",
+    "with_display_alarms",
 ]
 
 
@@ -267,3 +280,29 @@ def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
             f"prescribed limit is {degrees(limit)}. Stop the machine and follow the prescription."
         )
     return tuple(alarms)
+
+
+def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str, ...]:
+    """Prescribed limits that the displayed number itself lies past, measured knee or not."""
+    if displayed_deg is None:
+        return ()
+    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    past = []
+    if high is not None and displayed_deg > high:
+        past.append(("FLEXION", high))
+    if low is not None and displayed_deg < low:
+        past.append(("EXTENSION", low))
+    return tuple(
+        f"THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {degrees(displayed_deg)}, the "
+        f"prescribed limit is {degrees(limit)}. Stop the machine and follow the prescription."
+        for name, limit in past
+    )
+
+
+def with_display_alarms(
+    outcome: Outcome, displayed_deg: float | None, settings: Settings
+) -> Outcome:
+    """The outcome of a photo that gave no knee, with the alarm of its displayed number."""
+    if isinstance(outcome, Measurement):
+        return outcome
+    return replace(outcome, alarms=display_alarms(displayed_deg, settings))

@@ -58,6 +58,7 @@ def refusal(result: NotMeasured, *, fingerprint: str) -> str:
     """Why there is no answer, and what to do, as HTML."""
     return (
         f'<section class="answer refused" aria-label="Answer" data-of="{fingerprint}">'
+        f"{''.join(_alarm(text) for text in result.alarms)}"
         '<p class="verdict"><span class="shape bar"></span>Not measured</p>'
         f'<p class="sentence" role="status">{escape(_sentence(result.reason))}</p>'
         '<p class="next"><b>Next</b> Tap hip, knee and ankle in the photo below, or photograph '

@@ -10,7 +10,7 @@ from knee_angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import Measurement, NotMeasured, Outcome
+from knee_angle.records import NotMeasured, Outcome
 from knee_angle.settings import Settings
 
 __all__ = ["WITHIN_LIMITS", "check_alarms", "check_text"]
@@ -30,10 +30,7 @@ TABLE_CAUTION = (
 def check_alarms(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Every photo's alarm with the photo's name: also of photos that the check left out."""
     return tuple(
-        f"{alarm} ({name})"
-        for name, outcome in outcomes.items()
-        if isinstance(outcome, Measurement)
-        for alarm in outcome.alarms
+        f"{alarm} ({name})" for name, outcome in outcomes.items() for alarm in outcome.alarms
     )
 
 

@@ -61,10 +61,10 @@ def as_json(photo: str, outcome: Outcome, *, version: str) -> Json:
     match outcome:
         case Unreadable():
             head.update(reason=outcome.reason)
-            body = _empty()
+            body = {**_empty(), "alarms": list(outcome.alarms)}
         case NotMeasured():
             head.update(status="not_measured", reason=outcome.reason, advice=outcome.advice)
-            body = _empty()
+            body = {**_empty(), "alarms": list(outcome.alarms)}
         case Measurement():
             head.update(status="measured")
             body = _measured(outcome)
