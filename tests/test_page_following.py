@@ -60,6 +60,10 @@ def html(page: AppTest) -> str:
     return " ".join(element.proto.body for element in page.get("html"))
 
 
+def markdown(page: AppTest) -> str:
+    return " ".join(element.value for element in page.markdown).replace("**", "")
+
+
 def button(page: AppTest, label: str):
     return next(b for b in page.button if b.label == label)
 
@@ -183,15 +187,35 @@ def test_one_limit_changed_keeps_the_other_and_an_empty_form_lifts_nothing(ward)
     button(page, "Enter these limits").click().run()
     now = ward.prescription_on("P-017", date.today())
     assert (now.extension_deg, now.flexion_deg) == (0.0, 95.0)
-    page.number_input[0].set_value(None)
-    page.number_input[1].set_value(None)
     button(page, "Enter these limits").click().run()
     assert "Not entered" in page.error[0].value
     assert len(ward.prescriptions("P-017")) == 4
+    assert "In force today: extension 0°, flexion 95°" in markdown(page)
+
+
+def test_a_limit_is_lifted_by_its_own_tick_and_the_other_stands(ward):
+    page = opened(people, person="P-017")
     page.checkbox[0].check()
     button(page, "Enter these limits").click().run()
     now = ward.prescription_on("P-017", date.today())
-    assert (now.extension_deg, now.flexion_deg) == (None, None)
+    assert (now.extension_deg, now.flexion_deg) == (None, 105.0)
+    assert "In force today: flexion 105°" in markdown(page)
+    assert not page.checkbox[0].value
+    page.number_input[1].set_value(100.0)
+    page.checkbox[1].check()
+    button(page, "Enter these limits").click().run()
+    assert "flexion is both given and lifted" in page.error[0].value
+
+
+def test_a_limit_that_begins_later_is_entered_beside_those_that_stand(ward):
+    page = opened(people, person="P-017")
+    page.number_input[1].set_value(110.0)
+    later = date.today() + timedelta(days=3)
+    page.date_input[0].set_value(later)
+    button(page, "Enter these limits").click().run()
+    now, then = (ward.prescription_on("P-017", day) for day in (date.today(), later))
+    assert (now.extension_deg, now.flexion_deg) == (0.0, 105.0)
+    assert (then.extension_deg, then.flexion_deg) == (0.0, 110.0)
 
 
 def test_a_measurement_taken_back_no_longer_counts_but_stays(ward):

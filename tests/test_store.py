@@ -8,10 +8,13 @@ import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
 from io import BytesIO
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 from PIL import Image
 from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_series, seeded
@@ -26,6 +29,7 @@ from knee_angle.store import (
     checked_code,
     new_id,
     open_store,
+    opening,
     schema,
 )
 from knee_angle.store.records import utc
@@ -214,6 +218,106 @@ def test_prescriptions_follow_each_other_and_none_is_overwritten(store):
     on = {day: store.prescription_on("P-017", date(2026, 3, day)) for day in (4, 5, 9)}
     assert on == {4: first, 5: mended, 9: mended}
     assert store.prescription_on("P-017", date(2026, 2, 28)) is None
+
+
+def prescribed(store, *entries) -> None:
+    """Enter (day in March, flexion, extension, names of limits that are lifted)."""
+    for day, flexion, extension, *lifted in entries:
+        store.prescribe(
+            "P-017", from_day=date(2026, 3, day),
+            flexion_deg=flexion, extension_deg=extension, lifted=tuple(lifted),
+        )  # fmt: skip
+
+
+def in_force(store, *days) -> list[tuple[float | None, float | None]]:
+    found = [store.prescription_on("P-017", date(2026, 3, day)) for day in days]
+    return [(p.flexion_deg, p.extension_deg) for p in found if p is not None]
+
+
+@pytest.mark.parametrize(
+    ("entries", "then"),
+    [
+        pytest.param(
+            [(1, None, 0), (5, 105, None)], {1: (None, 0), 5: (105, 0)},
+            id="a limit that is not named stands",
+        ),
+        pytest.param(
+            [(1, 90, 0), (5, None, None, "extension")], {4: (90, 0), 5: (90, None)},
+            id="one that is lifted by name no longer does, and the other stands",
+        ),
+        pytest.param(
+            [(1, 90, 0), (5, None, None, "extension", "flexion")], {5: (None, None)},
+            id="both can be lifted",
+        ),
+        pytest.param(
+            [(1, 90, 0), (5, None, None, "extension"), (7, None, 5)], {6: (90, None), 7: (90, 5)},
+            id="a lifted limit can be prescribed again",
+        ),
+        pytest.param(
+            [(10, None, 0), (5, 95, None)], {5: (95, None), 10: (95, 0)},
+            id="an entry for an earlier day stands through a later one that does not name it",
+        ),
+        pytest.param(
+            [(1, 90, None), (10, None, 0), (5, 80, None)], {4: (90, None), 10: (80, 0)},
+            id="a limit entered later for an earlier day replaces the older one from then on",
+        ),
+    ],
+)  # fmt: skip
+def test_each_limit_stands_until_it_is_lifted_by_name(store, entries, then):
+    prescribed(store, *entries)
+    assert in_force(store, *then) == list(then.values())
+    assert len(store.prescriptions("P-017")) == len(entries)
+
+
+@pytest.mark.parametrize(
+    ("entries", "said"),
+    [
+        pytest.param([(1, None, None)], "give a limit, or name the one", id="nothing entered"),
+        pytest.param([(1, 90, None, "flexion")], "flexion is both", id="given and lifted"),
+        pytest.param([(1, 90, None, "both")], "'both'", id="no such limit"),
+        pytest.param([(1, 60, None), (2, None, 70)], "must lie above", id="against a standing one"),
+        pytest.param(
+            [(5, None, 70), (1, 60, None)], "from 2026-03-05", id="against one that comes later"
+        ),
+    ],
+)
+def test_a_prescription_that_cannot_be_is_refused_and_nothing_is_entered(store, entries, said):
+    prescribed(store, *entries[:-1])
+    before = store.prescriptions("P-017"), store.audit()
+    with pytest.raises(InvalidInput, match=said):
+        prescribed(store, entries[-1])
+    assert (store.prescriptions("P-017"), store.audit()) == before
+
+
+def test_of_two_entries_the_later_counts_although_the_clock_stood_still(store_url):
+    with open_store(store_url, clock=lambda: NOON) as store:
+        store.add_person("P-017")
+        prescribed(store, *((1, float(deg), None) for deg in range(90, 80, -1)))
+        assert in_force(store, 1) == [(81.0, None)]
+
+
+def test_a_store_of_the_first_tables_keeps_its_prescriptions(store_url):
+    engine = opening.opened_engine(opening.default_url(store_url))
+    config = Config()
+    config.set_main_option("script_location", str(Path(opening.__file__).with_name("migrations")))
+    with opening.writing(engine) as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+    rows = [("a", 1, 90, 0), ("b", 2, 95, None), ("c", 3, None, None), ("d", 4, None, 5)]
+    with engine.begin() as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO people VALUES ('P-017', '2026-03-01 12:00:00', 'old')"
+        )
+        for key, day, flexion, extension in rows:
+            connection.execute(
+                sa.text("INSERT INTO prescriptions VALUES (:k, 'P-017', :d, :f, :e, :t, 'old')"),
+                {"k": key, "d": f"2026-03-0{day}", "f": flexion, "e": extension,
+                 "t": "2026-03-01 12:00:00"},
+            )  # fmt: skip
+    engine.dispose()
+    with open_store(store_url) as store:
+        # Both empty was entered by a tick "no limit"; one empty only says nothing of it.
+        assert in_force(store, 1, 2, 3, 4) == [(90, 0), (95, 0), (None, None), (None, 5)]
 
 
 @pytest.mark.parametrize(

@@ -267,6 +267,33 @@ def test_a_photo_that_is_drawn_and_kept_is_read_once(ward, tmp_path, monkeypatch
     assert hashes == {hashlib.sha256(original(photo)).hexdigest() for photo in PHOTOS}
 
 
+def test_a_limit_stands_until_it_is_lifted_by_name(ward):
+    person = ["store", "person", "P-9", "--store", ward]
+    run(*person, "--limit-extension", "5")
+    said = run(*person, "--limit-flexion", "105")
+    assert "P-9: in force today: flexion 105°, extension 5°" in said
+    said = run(*person, "--no-limit-extension")
+    assert "P-9: in force today: flexion 105°, extension not limited" in said
+    assert "extension lifted" in said
+    said = run(*person, "--limit-flexion", "95", "--from-day", "2199-01-01")
+    assert "P-9: in force today: flexion 105°, extension not limited" in said
+    assert "from 2199-01-01: flexion 95°" in said
+    assert "P-8: no limit is prescribed" in run("store", "person", "P-8", "--store", ward)
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        pytest.param(["--limit-flexion", "90", "--no-limit-flexion"], id="given and lifted"),
+        pytest.param(["--from-day", "2026-03-01"], id="a day without a limit"),
+    ],
+)
+def test_contradicting_limits_are_refused_before_a_store_is_made(ward, given):
+    _, error = failed("store", "person", "P-9", *given, "--store", ward)
+    assert isinstance(error, InvalidInput)
+    assert not ward.exists()
+
+
 def test_measure_refuses_a_person_nobody_knows_rather_than_go_without_limits(ward):
     given = ["measure", str(SCENE.photo), "--person", "P-O17", "--store", str(ward)]
     error = CliRunner().invoke(app, given).exception

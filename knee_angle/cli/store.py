@@ -22,7 +22,7 @@ from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.photo.reading import Photo
-    from knee_angle.store import Store
+    from knee_angle.store import End, Prescription, Store
 
 __all__ = [
     "Keeper",
@@ -208,28 +208,64 @@ def store_person(
     limit_extension: Annotated[
         float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
     ] = None,
+    no_limit_flexion: Annotated[
+        bool, typer.Option("--no-limit-flexion", help="The flexion limit is lifted.")
+    ] = False,
+    no_limit_extension: Annotated[
+        bool, typer.Option("--no-limit-extension", help="The extension limit is lifted.")
+    ] = False,
     from_day: Annotated[
         datetime | None,
         typer.Option(help="First day of these limits; today by default.", formats=["%Y-%m-%d"]),
     ] = None,
     store: Where = None,
 ) -> None:
-    """Add a person's code, and enter the prescribed limits where they are given."""
+    """Add a person's code, and enter prescribed limits: each stands until it is lifted by name."""
     flexion = limit("--limit-flexion", limit_flexion)
     extension = limit("--limit-extension", limit_extension)
-    if from_day is not None and flexion is None and extension is None:
+    lifted = _lifted(
+        flexion=no_limit_flexion, flexion_deg=flexion,
+        extension=no_limit_extension, extension_deg=extension,
+    )  # fmt: skip
+    entered = bool(lifted) or flexion is not None or extension is not None
+    if from_day is not None and not entered:
         raise InvalidInput("--from-day belongs to a limit: give --limit-flexion too")
+    today = date.today()
     with opened_store(store) as opened:
         known = opened.add_person(code)
-        if flexion is not None or extension is not None:
-            day = date.today() if from_day is None else from_day.date()
-            opened.prescribe(known, from_day=day, flexion_deg=flexion, extension_deg=extension)
-        for row in opened.prescriptions(known):
-            print(
-                f"{known} from {row.from_day}: flexion {_limit(row.flexion_deg)}, "
-                f"extension {_limit(row.extension_deg)}"
+        if entered:
+            opened.prescribe(
+                known,
+                from_day=today if from_day is None else from_day.date(),
+                flexion_deg=flexion,
+                extension_deg=extension,
+                lifted=lifted,
             )
-    print(f"{known} is known to the store")
+        for row in opened.prescriptions(known):
+            by_name = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
+            print(f"{known} from {row.from_day}: {_limits(row)}{by_name}")
+        now = opened.prescription_on(known, today)
+    stands = "no limit is prescribed" if now is None else f"in force today: {_limits(now)}"
+    print(f"{known}: {stands}\n{known} is known to the store")
+
+
+def _lifted(
+    *, flexion: bool, flexion_deg: float | None, extension: bool, extension_deg: float | None
+) -> list[End]:
+    """Names of the limits that are lifted; one that is given as well is refused."""
+    ends: list[tuple[End, bool, float | None]] = [
+        ("flexion", flexion, flexion_deg), ("extension", extension, extension_deg)
+    ]  # fmt: skip
+    for name, is_lifted, deg in ends:
+        if is_lifted and deg is not None:
+            raise InvalidInput(
+                f"--limit-{name} and --no-limit-{name} contradict each other: give one of them"
+            )
+    return [name for name, is_lifted, _ in ends if is_lifted]
+
+
+def _limits(row: Prescription) -> str:
+    return f"flexion {_limit(row.flexion_deg)}, extension {_limit(row.extension_deg)}"
 
 
 def _limit(value: float | None) -> str:

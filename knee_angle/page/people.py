@@ -14,7 +14,7 @@ from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import the_store
 from knee_angle.page.tray import the_tray
-from knee_angle.store import KeptMeasurement, Prescription, Store, WithdrawalReason
+from knee_angle.store import End, KeptMeasurement, Prescription, Store, WithdrawalReason
 from knee_angle.store.table import csv_of
 from knee_angle.visit.course import MARKS, Day, Limits, Reading, follow_days, marks_of
 
@@ -242,12 +242,17 @@ def _number(value: float) -> str:
 def _limit_words(limits: Limits | None) -> str:
     if limits is None or (limits.flexion_deg, limits.extension_deg) == (None, None):
         return "No limits were prescribed for that day."
-    ends = [
+    ends = _ends(limits.extension_deg, limits.flexion_deg)
+    return f"Prescribed: {ends} (from {limits.from_day:%-d %B})"
+
+
+def _ends(extension_deg: float | None, flexion_deg: float | None) -> str:
+    """The limits that are in force, in words; empty where there is none."""
+    return ", ".join(
         f"{name} {value:g}°"
-        for name, value in (("extension", limits.extension_deg), ("flexion", limits.flexion_deg))
+        for name, value in (("extension", extension_deg), ("flexion", flexion_deg))
         if value is not None
-    ]
-    return f"Prescribed: {', '.join(ends)} (from {limits.from_day:%-d %B})"
+    )
 
 
 def _table(days: Sequence[Day]) -> str:
@@ -320,43 +325,55 @@ def _new_person(store: Store) -> None:
 
 
 def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) -> None:
-    """Limits by date; a new row takes over from its day on, the old ones stay."""
+    """Limits by date; each stands until it is entered anew or lifted by its own tick."""
     with st.expander("Prescribed limits", icon=":material/rule:"):
         for row in reversed(prescriptions):
+            lifted = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
             st.markdown(
                 f"From **{row.from_day:%-d %B %Y}**: "
-                f"{_limit_words(Limits(row.from_day, row.flexion_deg, row.extension_deg))}"
+                f"{_ends(row.extension_deg, row.flexion_deg) or 'no limit'}{lifted}"
             )
-        # What is in force stands there: who changes one limit keeps the other.
         begun = [row for row in prescriptions if row.from_day <= date.today()]
-        low, high = (begun[-1].extension_deg, begun[-1].flexion_deg) if begun else (None, None)
-        # Put there as if typed: a default could not be emptied again.
-        keys = [f"limit-{end}-{code}-{len(prescriptions)}" for end in ("extension", "flexion")]
-        for key, deg in zip(keys, (low, high), strict=True):
-            st.session_state.setdefault(key, deg)
+        now = _ends(begun[-1].extension_deg, begun[-1].flexion_deg) if begun else ""
+        st.markdown(f"**In force today:** {now or 'no limit'}")
+        # Empty again once something was entered: an empty field leaves its limit as it is.
+        turn = f"{code}-{len(prescriptions)}"
         with st.form(f"prescribe-{code}"):
             left, right = memory.pair("prescribe")
             with left:
-                extension = st.number_input("Extension limit", -30.0, 180.0, None, 1.0, key=keys[0])
+                extension, no_extension = _limit_fields("extension", turn)
             with right:
-                flexion = st.number_input("Flexion limit", -30.0, 180.0, None, 1.0, key=keys[1])
-            none = st.checkbox("No limit is prescribed from this day on")
+                flexion, no_flexion = _limit_fields("flexion", turn)
             from_day = st.date_input("From this day on", value=date.today())
-            st.caption("As the prescriber wrote it. Earlier rows stay as they are.")
+            st.caption(
+                "As the prescriber wrote it. A limit stands until another is entered or it is "
+                "lifted; an empty field changes nothing. Earlier rows stay as they are."
+            )
             if st.form_submit_button("Enter these limits", width="stretch"):
-                if none:
-                    extension = flexion = None
-                elif extension is None and flexion is None:
-                    st.error("Not entered: give a limit, or tick that none is prescribed.")
-                    return
+                ticks: list[tuple[End, bool]] = [
+                    ("flexion", no_flexion), ("extension", no_extension)
+                ]  # fmt: skip
                 try:
                     store.prescribe(
-                        code, from_day=from_day, flexion_deg=flexion, extension_deg=extension
+                        code,
+                        from_day=from_day,
+                        flexion_deg=flexion,
+                        extension_deg=extension,
+                        lifted=[name for name, ticked in ticks if ticked],
                     )
                 except KneeAngleError as error:
-                    st.error(str(error))
+                    st.error(f"Not entered: {error}")
                     return
                 st.rerun()
+
+
+def _limit_fields(name: End, turn: str) -> tuple[float | None, bool]:
+    """One limit as typed, and whether it is lifted."""
+    deg = st.number_input(
+        f"{name.capitalize()} limit", -30.0, 180.0, None, 1.0,
+        key=f"limit-{name}-{turn}", placeholder="stays as it is",
+    )  # fmt: skip
+    return deg, st.checkbox(f"The {name} limit is lifted", key=f"lift-{name}-{turn}")
 
 
 def take_measurement_back(store: Store, rows: Sequence[KeptMeasurement]) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar, get_args
@@ -25,6 +25,7 @@ from knee_angle.store.codec import outcome_to_json, to_json
 from knee_angle.store.jpeg import refuse_metadata
 from knee_angle.store.records import (
     AuditLine,
+    End,
     KeptCheck,
     KeptMeasurement,
     MachineCard,
@@ -158,24 +159,55 @@ class Store:
         from_day: date,
         flexion_deg: float | None,
         extension_deg: float | None,
+        lifted: Collection[End] = (),
     ) -> Prescription:
-        """Enter prescribed limits from a day on. Earlier rows stay as they are."""
-        _check_limits(flexion_deg=flexion_deg, extension_deg=extension_deg)
+        """Enter prescribed limits from a day on. Earlier rows stay as they are.
+
+        Parameters
+        ----------
+        person : str
+            A known code.
+        from_day : date
+            First day.
+        flexion_deg, extension_deg : float or None
+            The limits, degrees of flexion. One that is None stands as it did before.
+        lifted : collection of {"flexion", "extension"}
+            Limits that are no longer prescribed from that day on.
+
+        Returns
+        -------
+        Prescription
+            What is in force from that day on.
+
+        Raises
+        ------
+        InvalidInput
+            Nothing or a contradiction was entered, also one with a limit that stands.
+        """
+        _check_limits(flexion_deg=flexion_deg, extension_deg=extension_deg, lifted=lifted)
         code, now = checked_code(person), self._now()
         row: Json = {
             "person": code,
             "from_day": from_day,
             "flexion_deg": flexion_deg,
             "extension_deg": extension_deg,
+            "lifted": " ".join(sorted(lifted)),
         }
 
-        def enter(connection: Connection) -> None:
+        def enter(connection: Connection) -> Prescription:
             self._known(connection, schema.people, code)
-            self._insert(connection, schema.prescriptions, {"id": new_id(), **row}, now)
+            before = [p.entered_at for p in reading.prescriptions(connection, code)]
+            # The later entry counts, also where the clock was set back in between.
+            entered_at = max([now, *(at + timedelta(microseconds=1) for at in before)])
+            self._insert(connection, schema.prescriptions, {"id": new_id(), **row}, entered_at)
             self._note(connection, "prescribed", code, now)
+            rows = reading.prescriptions(connection, code)
+            for later in rows:
+                if later.from_day >= from_day:
+                    _check_order(later)
+            return next(p for p in rows if p.entered_at == entered_at)
 
-        self._write(enter)
-        return Prescription(**row, entered_at=now, who=self.who)
+        return self._write(enter)
 
     def prescriptions(self, person: str) -> tuple[Prescription, ...]:
         """All prescriptions of a person, in the order in which they come into force."""
@@ -588,19 +620,34 @@ class Store:
         self._write(withdraw)
 
 
-def _check_limits(*, flexion_deg: float | None, extension_deg: float | None) -> None:
+def _check_limits(
+    *, flexion_deg: float | None, extension_deg: float | None, lifted: Collection[str]
+) -> None:
+    given = {"flexion": flexion_deg, "extension": extension_deg}
     problems = [
         f"the prescribed {name} must be between -30 and 180, but got {value:g}"
-        for name, value in (("flexion", flexion_deg), ("extension", extension_deg))
+        for name, value in given.items()
         if value is not None and not -30 <= value <= 180
     ]
-    if flexion_deg is not None and extension_deg is not None and flexion_deg <= extension_deg:
-        problems.append(
-            f"the flexion limit must lie above the extension limit, but got {flexion_deg:g} and "
-            f"{extension_deg:g}: were they exchanged?"
-        )
+    for name in lifted:
+        if name not in given:
+            problems.append(f"a lifted limit must be flexion or extension, but got {name!r}")
+        elif given[name] is not None:
+            problems.append(f"{name} is both given and lifted: which is prescribed?")
+    if not lifted and flexion_deg is None and extension_deg is None:
+        problems.append("nothing was prescribed: give a limit, or name the one that is lifted")
     if problems:
         raise InvalidInput("; ".join(problems))
+
+
+def _check_order(row: Prescription) -> None:
+    """Refuse two limits that no knee can keep at once."""
+    high, low = row.flexion_deg, row.extension_deg
+    if high is not None and low is not None and high <= low:
+        raise InvalidInput(
+            f"the flexion limit must lie above the extension limit, but from {row.from_day} they "
+            f"would be {high:g} and {low:g}: were they exchanged, or does one no longer stand?"
+        )
 
 
 def _check_sha256(digest: str) -> None:

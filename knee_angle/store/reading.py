@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
-from typing import Any
+from typing import Any, get_args
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Row
@@ -16,6 +16,7 @@ from knee_angle.store import schema
 from knee_angle.store.codec import from_json, outcome_from_json
 from knee_angle.store.records import (
     AuditLine,
+    End,
     KeptCheck,
     KeptMeasurement,
     MachineCard,
@@ -189,17 +190,37 @@ def stored_check(connection: Connection, row_id: str) -> StoredCheck | None:
 
 
 def prescriptions(connection: Connection, person: str) -> tuple[Prescription, ...]:
-    """All rows of a person, by first day and then by entry."""
+    """All rows of a person, by first day and then by entry, each with what is in force then."""
     table = schema.prescriptions
     query = (
         sa.select(table)
         .where(table.c.person == person)
         .order_by(table.c.from_day, table.c.saved_at, table.c.id)
     )
-    return tuple(
-        Prescription(r.person, r.from_day, r.flexion_deg, r.extension_deg, r.saved_at, r.who)
-        for r in connection.execute(query)
-    )
+    found: list[Prescription] = []
+    flexion, extension = None, None
+    for row in connection.execute(query):
+        lifted = _lifted(row)
+        flexion = _standing(flexion, row.flexion_deg, lifted="flexion" in lifted)
+        extension = _standing(extension, row.extension_deg, lifted="extension" in lifted)
+        entered = (row.saved_at, row.who, lifted)
+        found.append(Prescription(row.person, row.from_day, flexion, extension, *entered))
+    return tuple(found)
+
+
+def _standing(before: float | None, named: float | None, *, lifted: bool) -> float | None:
+    """A limit after a row: a row that does not name it leaves it as it was."""
+    if lifted:
+        return None
+    return before if named is None else named
+
+
+def _lifted(row: Row[Any]) -> tuple[End, ...]:
+    names: tuple[End, ...] = get_args(End)
+    lifted = tuple(name for name in names if name in row.lifted.split())
+    # The first tables had no such column: the tick for "no limit" left both values empty.
+    nothing_named = not lifted and row.flexion_deg is None and row.extension_deg is None
+    return names if nothing_named else lifted
 
 
 def prescription_on(rows: Sequence[Prescription], day: date) -> Prescription | None:

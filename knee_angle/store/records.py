@@ -135,10 +135,10 @@ class SetUp:
 
 @dataclass(frozen=True, slots=True)
 class Prescription:
-    """Prescribed limits of one person from a day on, until the next row.
+    """Limits in force for one person from a day on, until the next row.
 
-    A limit of None means that none is prescribed. Where two rows begin on the same
-    day the one entered later counts.
+    A limit of None means that none is in force. Each limit stands until a row names it
+    again or lifts it. Where two rows begin on the same day the one entered later counts.
     """
 
     person: str
@@ -147,6 +147,8 @@ class Prescription:
     extension_deg: float | None
     entered_at: datetime
     who: str
+    lifted: tuple[End, ...] = ()
+    """Limits that this row lifted by name."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,8 @@ prescriptions = sa.Table(
     sa.Column("flexion_deg", sa.Double),
     sa.Column("extension_deg", sa.Double),
     *_when(),
+    # Names of the limits that no longer stand from that day on, with a space between.
+    sa.Column("lifted", sa.String(32), nullable=False, server_default=""),
 )
 
 machine_cards = sa.Table(
