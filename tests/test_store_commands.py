@@ -12,8 +12,10 @@ from dataclasses import replace
 from datetime import date, timedelta
 from io import BytesIO, StringIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+import sqlalchemy as sa
 from conftest import scenes
 from PIL import Image
 from stores import NOON, SETTINGS, SHA, made_measurement, made_series
@@ -24,7 +26,7 @@ from knee_angle import words
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.machine.check import check_machine
-from knee_angle.store import CropJpeg, MachineCard, SetUp, open_store, opening, schema
+from knee_angle.store import CropJpeg, MachineCard, SetUp, Store, open_store, opening, schema
 
 MEASURED = made_measurement()
 SCENE = scenes(image="bed_01.jpg")[0]
@@ -36,29 +38,34 @@ def jpeg() -> bytes:
     return out.getvalue()
 
 
+def fill(opened: Store) -> None:
+    """Put something in every table."""
+    opened.add_person("P-017")
+    opened.add_machine("M-03")
+    opened.prescribe("P-017", from_day=date(2026, 3, 1), flexion_deg=90, extension_deg=None)
+    opened.note_machine(MachineCard("M-03", 400, 380, 90))
+    given = {"settings": SETTINGS, "photo_sha256": SHA, "person": "P-017"}
+    first = opened.save_measurement(MEASURED, photo=CropJpeg(jpeg(), 1, 2, 3.5), **given)
+    second = opened.save_measurement(
+        MEASURED, corrects=first.id, setup=SetUp(end="flexion", ticks=("heel",)), **given
+    )
+    third = opened.save_measurement(MEASURED, machine="M-03", **given)
+    opened.withdraw_measurement(third.id, "other")
+    series = made_series()
+    check = opened.save_check(
+        check_machine(series, SETTINGS),
+        machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
+    )  # fmt: skip
+    opened.withdraw_check(check.id, "other")
+    assert all(opened.overview().counts.values())
+    assert second.counts
+
+
 @pytest.fixture
 def store(store_url):
     """A store with something in every table."""
     with open_store(store_url, clock=lambda: NOON) as opened:
-        opened.add_person("P-017")
-        opened.add_machine("M-03")
-        opened.prescribe("P-017", from_day=date(2026, 3, 1), flexion_deg=90, extension_deg=None)
-        opened.note_machine(MachineCard("M-03", 400, 380, 90))
-        given = {"settings": SETTINGS, "photo_sha256": SHA, "person": "P-017"}
-        first = opened.save_measurement(MEASURED, photo=CropJpeg(jpeg(), 1, 2, 3.5), **given)
-        second = opened.save_measurement(
-            MEASURED, corrects=first.id, setup=SetUp(end="flexion", ticks=("heel",)), **given
-        )
-        third = opened.save_measurement(MEASURED, machine="M-03", **given)
-        opened.withdraw_measurement(third.id, "other")
-        series = made_series()
-        check = opened.save_check(
-            check_machine(series, SETTINGS),
-            machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
-        )  # fmt: skip
-        opened.withdraw_check(check.id, "other")
-        assert all(opened.overview().counts.values())
-        assert second.counts
+        fill(opened)
         yield opened
 
 
@@ -177,6 +184,17 @@ def test_measure_keeps_and_uses_the_prescribed_limits(ward, tmp_path):
 
 
 PHOTOS = [SCENE.photo, scenes(image="bed_06.jpg")[0].photo]
+
+
+def made_backup() -> bytes:
+    """A backup of a store with something in every table."""
+    with TemporaryDirectory() as folder, open_store(Path(folder) / "a.db") as opened:
+        fill(opened)
+        opened.backup(Path(folder) / "b.jsonl")
+        return (Path(folder) / "b.jsonl").read_bytes()
+
+
+BACKUP = made_backup()
 
 
 def failed(*arguments: object) -> tuple[str, KneeAngleError]:
@@ -341,3 +359,117 @@ def test_backup_and_restore_by_command(store_url, tmp_path):
     run("store", "backup", tmp_path / "b.jsonl", "--store", store_url)
     said = run("store", "restore", tmp_path / "b.jsonl", "--store", tmp_path / "new.db")
     assert "3 measurements, 1 machine checks" in said
+
+
+# A mistyped store, another program's file
+
+
+ASKING = [
+    pytest.param(["where"], id="where"),
+    pytest.param(["export", "OUT"], id="export"),
+    pytest.param(["backup", "OUT"], id="backup"),
+    pytest.param(["recheck"], id="recheck"),
+]
+MAKING = [
+    pytest.param(["person", "P-017"], id="person"),
+    pytest.param(["machine", "M-03"], id="machine"),
+    pytest.param(["restore", "BACKUP"], id="restore"),
+]
+
+
+def filled_in(command: list[str], folder: Path) -> list[object]:
+    places = {"OUT": folder / "out", "BACKUP": folder / "b.jsonl"}
+    return [places.get(word, word) for word in command]
+
+
+@pytest.mark.parametrize("command", ASKING)
+@pytest.mark.parametrize("there", ["nothing", "an empty file"])
+def test_a_mistyped_store_is_told_and_none_is_made(ward, tmp_path, command, there):
+    if there == "an empty file":
+        ward.touch()
+    said, error = failed("store", *filled_in(command, tmp_path), "--store", ward)
+    assert said == ""
+    assert str(error).startswith(f"there is no store at {ward}: ")
+    assert "knee-angle store person" in str(error)
+    assert sorted(tmp_path.iterdir()) == ([ward] if there == "an empty file" else [])
+    assert not ward.exists() or ward.stat().st_size == 0
+
+
+def test_measuring_for_a_person_of_a_mistyped_store_is_refused(ward):
+    said, error = failed("measure", SCENE.photo, "--person", "P-017", "--store", ward)
+    assert said == ""
+    assert f"there is no store at {ward}" in str(error)
+    assert not ward.exists()
+
+
+@pytest.mark.parametrize("command", ASKING)
+def test_an_empty_database_is_no_store_and_stays_empty(postgres, tmp_path, command):
+    url = postgres.fresh()
+    _, error = failed("store", *filled_in(command, tmp_path), "--store", url)
+    assert "there is no store at postgresql" in str(error)
+    engine = sa.create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
+    assert sa.inspect(engine).get_table_names() == []
+    engine.dispose()
+
+
+@pytest.mark.parametrize("command", MAKING)
+def test_a_store_is_made_where_that_is_meant(store, store_url, tmp_path, command, request):
+    store.backup(tmp_path / "b.jsonl")
+    new = tmp_path / "new.db"
+    if store_url.startswith("postgresql"):
+        new = request.getfixturevalue("postgres").fresh()
+    run("store", *filled_in(command, tmp_path), "--store", new)
+    assert "tables of version" in run("store", "where", "--store", new)
+
+
+def test_keeping_makes_a_store(ward):
+    run("measure", SCENE.photo, "--keep", "--store", ward)
+    assert "1 measurements computed again" in run("store", "recheck", "--store", ward)
+
+
+def test_no_store_is_made_for_a_backup_that_is_none(ward, tmp_path):
+    (tmp_path / "b.jsonl").write_text("{}")
+    _, error = failed("store", "restore", tmp_path / "b.jsonl", "--store", ward)
+    assert "no whole backup" in str(error)
+    assert not ward.exists()
+
+
+OTHERS = [
+    pytest.param(["CREATE TABLE recipes (name VARCHAR(20))"], id="tables of its own"),
+    pytest.param(
+        ["CREATE TABLE people (name VARCHAR(20))",
+         "CREATE TABLE alembic_version (version_num VARCHAR(32))",
+         "INSERT INTO alembic_version VALUES ('0001')"],
+        id="migrations of its own, numbered as ours",
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("statements", OTHERS)
+@pytest.mark.parametrize("command", ASKING + MAKING)
+def test_another_programs_file_is_refused_and_not_touched(ward, tmp_path, command, statements):
+    (tmp_path / "b.jsonl").write_bytes(BACKUP)
+    other = sqlite3.connect(ward)
+    for statement in statements:
+        other.execute(statement)
+    other.commit()
+    other.close()
+    before = ward.read_bytes()
+    _, error = failed("store", *filled_in(command, tmp_path), "--store", ward)
+    assert "belongs to another program" in str(error)
+    assert ward.read_bytes() == before
+    assert {path.name for path in tmp_path.iterdir()} == {"ward.db", "b.jsonl"}
+
+
+@pytest.mark.parametrize("statements", OTHERS)
+def test_another_programs_database_is_refused_and_not_touched(postgres, statements):
+    url = postgres.fresh()
+    engine = sa.create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.begin() as connection:
+        for statement in statements:
+            connection.exec_driver_sql(statement)
+    tables = sorted(sa.inspect(engine).get_table_names())
+    _, error = failed("store", "person", "P-017", "--store", url)
+    assert "belongs to another program" in str(error)
+    assert sorted(sa.inspect(engine).get_table_names()) == tables
+    engine.dispose()

@@ -57,15 +57,18 @@ class Table(StrEnum):
 
 
 @contextmanager
-def opened_store(where: str | None) -> Iterator[Store]:
-    """The store, closed at the end; the account's name goes to the audit trail."""
+def opened_store(where: str | None, *, create: bool = False) -> Iterator[Store]:
+    """The store, closed at the end; the account's name goes to the audit trail.
+
+    Only a command that keeps something may ``create`` one: elsewhere the path is mistyped.
+    """
     from knee_angle.store import open_store
 
     try:
         who = getpass.getuser()
     except (KeyError, OSError):  # an account without a name, as in some containers
         who = "local"
-    with open_store(where, who=who) as store:
+    with open_store(where, who=who, create=create) as store:
         yield store
 
 
@@ -151,7 +154,7 @@ class Keeper:
 
     def _try(self) -> None:
         try:
-            with opened_store(self.where) as store:
+            with opened_store(self.where, create=True) as store:
                 while self.waiting:
                     photo, measurement, row_id = self.waiting[0]
                     store.save_measurement(
@@ -231,7 +234,7 @@ def store_person(
     if from_day is not None and not entered:
         raise InvalidInput("--from-day belongs to a limit: give --limit-flexion too")
     today = date.today()
-    with opened_store(store) as opened:
+    with opened_store(store, create=True) as opened:
         known = opened.add_person(code)
         if entered:
             opened.prescribe(
@@ -279,7 +282,7 @@ def store_machine(
     store: Where = None,
 ) -> None:
     """Add a machine's code, and how often it is checked."""
-    with opened_store(store) as opened:
+    with opened_store(store, create=True) as opened:
         known = opened.add_machine(code)
         if check_every_days is not None:
             card = opened.machine_card(known)
@@ -301,6 +304,7 @@ def store_export(
 
     written = csv_of if output is Table.CSV else json_lines_of
     with opened_store(store) as opened:
+        opened.check_pages()
         rows = 0
         try:
             # Mode x never writes over a file that is there.
@@ -332,7 +336,10 @@ def store_restore(
     backup: Annotated[Path, typer.Argument(help="A file from store backup.")], store: Where = None
 ) -> None:
     """Put a backup into an empty store; checked first, all or nothing."""
-    with opened_store(store) as opened:
+    from knee_angle.store.backup import read_backup
+
+    read_backup(backup)  # found whole, before a store is made for it
+    with opened_store(store, create=True) as opened:
         counts = opened.restore(backup)
         where = opened.overview().url
     print(f"{where}: {counts['measurements']} measurements, {counts['checks']} machine checks")
@@ -345,6 +352,7 @@ def store_recheck(store: Where = None) -> None:
 
     total, different = 0, 0
     with opened_store(store) as opened:
+        opened.check_pages()
         for one in opened.stored_measurements(all_rows=True):
             told = recheck(one)
             total += 1

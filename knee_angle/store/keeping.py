@@ -61,9 +61,13 @@ def new_id() -> str:
 
 
 def open_store(
-    url: str | Path | None = None, *, who: str = "local", clock: Clock = utc_now
+    url: str | Path | None = None,
+    *,
+    who: str = "local",
+    clock: Clock = utc_now,
+    create: bool = True,
 ) -> Store:
-    """Open a store, make it where it does not exist, bring its tables to this version.
+    """Open a store, bring its tables to this version.
 
     Parameters
     ----------
@@ -74,18 +78,24 @@ def open_store(
         Who writes, for the audit trail: a role or a code, no name.
     clock : callable
         Gives the present moment, timezone-aware.
+    create : bool
+        Whether a store is made where there is none: where something is about to be kept.
 
     Raises
     ------
     InvalidInput
-        A URL that cannot be one.
+        A URL that cannot be one; no store there, where none may be made.
     StoreError
-        The store cannot be reached, is damaged, locked or newer than this software.
+        The store cannot be reached, is damaged, locked, another program's or newer than
+        this software.
     """
     if not who.strip() or len(who) > 64:
         raise InvalidInput(f"who must have 1 to 64 letters, but got {who!r}")
-    engine = opening.opened_engine(opening.default_url(url))
+    place = opening.default_url(url)
+    opening.look_first(place, create=create)
+    engine = opening.opened_engine(place)
     try:
+        opening.check_pages(engine, at_opening=True)
         opening.migrate(engine)
     except BaseException:
         engine.dispose()
@@ -478,6 +488,16 @@ class Store:
         with self._reads() as connection:
             yield from reading.stored_measurements(connection, person=code, all_rows=all_rows)
 
+    def check_pages(self) -> None:
+        """Look at every page of an SQLite file: before what leaves the store is relied on.
+
+        Raises
+        ------
+        StoreError
+            The file is damaged.
+        """
+        opening.check_pages(self.engine)
+
     def backup(self, path: Path) -> dict[str, int]:
         """Write every row of every table to a new file; rows of each table.
 
@@ -486,6 +506,7 @@ class Store:
         InvalidInput
             The file exists already or cannot be written.
         """
+        self.check_pages()
         counts = backup.write_backup(self.engine, path, software=__version__)
         self.note("backup", f"{counts['measurements']} measurements")
         return counts
@@ -511,7 +532,8 @@ class Store:
 
     @contextmanager
     def _reads(self) -> Iterator[Connection]:
-        with opening.in_words(self.engine.url), self.engine.connect() as connection:
+        url = self.engine.url
+        with opening.in_words(url), opening.rows_in_words(url), self.engine.connect() as connection:
             yield connection
 
     def _write(self, step: Callable[[Connection], T]) -> T:

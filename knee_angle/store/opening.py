@@ -11,9 +11,10 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import platformdirs
 import sqlalchemy as sa
@@ -24,17 +25,21 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import event
 from sqlalchemy.engine import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
+from sqlalchemy.pool import NullPool
 
-from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 
 __all__ = [
     "ENV_URL",
     "AlreadyThereError",
+    "check_pages",
     "default_url",
     "in_words",
+    "look_first",
     "migrate",
     "opened_engine",
     "revision_of",
+    "rows_in_words",
     "shown",
     "writing",
 ]
@@ -106,6 +111,99 @@ def opened_engine(url: URL) -> Engine:
         raise StoreError(
             "PostgreSQL needs the package psycopg: install knee-angle[postgres]"
         ) from None
+
+
+OUR_TABLES = {"people", "machines", "prescriptions", "measurements", "audit"}
+"""Tables of ours that every version has."""
+
+
+def look_first(url: URL, *, create: bool) -> None:
+    """Refuse what is not ours, and nothing at all where no store may be made; changes nothing.
+
+    Raises
+    ------
+    InvalidInput
+        There is no store, and none may be made.
+    StoreError
+        Another program's tables are there, or the store cannot be read.
+    """
+    tables = _tables_at(url)
+    # A migration that was rolled back can leave that table, empty.
+    if tables <= {"alembic_version"}:
+        if create:
+            return
+        raise InvalidInput(
+            f"there is no store at {shown(url)}: correct the path (--store or {ENV_URL}), or make "
+            "one by `knee-angle store person CODE` or `knee-angle store machine CODE`"
+        )
+    if not {"alembic_version", *OUR_TABLES} <= tables:
+        raise StoreError(
+            f"the store {shown(url)} cannot be used: what is there belongs to another program, "
+            f"and was not changed. Name a new file or an empty database (--store or {ENV_URL})"
+        )
+
+
+def _tables_at(url: URL) -> set[str]:
+    """Names of the tables that are there, read without changing a byte."""
+    if url.get_backend_name() == "sqlite":
+        path = Path(str(url.database))
+        with suppress(OSError):  # what may not be looked at is told when it is opened
+            if not path.exists() or path.stat().st_size == 0:
+                return set()
+        engine = sa.create_engine("sqlite://", creator=lambda: _read_only(path), poolclass=NullPool)
+    else:
+        engine = opened_engine(url)
+    try:
+        with in_words(url), engine.connect() as connection:
+            return set(sa.inspect(connection).get_table_names())
+    finally:
+        engine.dispose()
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=WAIT_S)
+
+
+CHECKED_AT_OPENING_BYTES = 16 * 1024 * 1024
+"""Up to this size a file's pages are checked whenever it is opened; our own choice."""
+
+
+def check_pages(engine: Engine, *, at_opening: bool = False) -> None:
+    """Look whether the pages of an SQLite file are whole; PostgreSQL checks its own.
+
+    Raises
+    ------
+    StoreError
+        A page is damaged: rows could be missing without a word.
+    """
+    if engine.dialect.name != "sqlite":
+        return
+    if at_opening and Path(str(engine.url.database)).stat().st_size > CHECKED_AT_OPENING_BYTES:
+        return
+    with in_words(engine.url), engine.connect() as connection:
+        found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar_one()
+    if found != "ok":
+        raise StoreError(f"the store {shown(engine.url)} {DAMAGED} (SQLite says: {found})")
+
+
+@contextmanager
+def rows_in_words(url: URL) -> Iterator[None]:
+    """Turn a row that cannot be understood (damage inside a page) into one line.
+
+    Raises
+    ------
+    StoreError
+        In place of whatever reading the row gave.
+    """
+    try:
+        yield
+    except KneeAngleError:
+        raise
+    except (ValueError, TypeError, KeyError, AttributeError, ExceptionGroup) as error:
+        first = str(error).partition("\n")[0]
+        raise StoreError(
+            f"the store {shown(url)} {DAMAGED} (a row cannot be read: {first})"
+        ) from error
 
 
 def _make_folder(path: Path) -> None:
