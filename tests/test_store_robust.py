@@ -19,7 +19,9 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy import event
 from stores import SETTINGS, SHA, made_measurement
+from typer.testing import CliRunner
 
+from knee_angle.cli import app
 from knee_angle.errors import StoreError
 from knee_angle.store import open_store, opening
 
@@ -290,6 +292,66 @@ def test_a_damaged_file_is_told_with_the_way_back(
         use()
     assert "store restore" in str(told.value)
     assert path.read_bytes() == before
+
+
+def rows_lost(path: Path) -> None:
+    """A page that says it holds one row less than it does."""
+    content = bytearray(path.read_bytes())
+    for at in range(4096, len(content), 4096):
+        # A leaf of a table: its kind, then the number of its cells (SQLite's file format).
+        if content[at] == 13 and content[at + 4] > 1:
+            content[at + 4] -= 1
+    path.write_bytes(content)
+
+
+def text_spoilt(path: Path) -> None:
+    """A row whose own text was spoilt: the pages are whole."""
+    path.write_bytes(path.read_bytes().replace(b'"flexion_deg": ', b'"flexion_deg"; '))
+
+
+@pytest.mark.parametrize("command", ["backup", "export", "recheck"])
+@pytest.mark.parametrize(
+    "at_opening", [0, opening.CHECKED_AT_OPENING_BYTES], ids=["large", "small"]
+)
+@pytest.mark.parametrize("damage", [rows_lost, text_spoilt])
+def test_damage_that_shows_no_error_by_itself_is_noticed(
+    tmp_path, monkeypatch, command, at_opening, damage
+):
+    path, out = tmp_path / "a.db", tmp_path / "out"
+    with open_store(path) as store:
+        for _ in range(3):
+            kept(store)
+    damage(path)
+    before = path.read_bytes()
+    monkeypatch.setattr(opening, "CHECKED_AT_OPENING_BYTES", at_opening)
+    arguments = [command] if command == "recheck" else [command, str(out)]
+    done = CliRunner().invoke(app, ["store", *arguments, "--store", str(path)])
+    assert isinstance(done.exception, StoreError), (done.output, done.exception)
+    assert "is damaged and was not changed" in str(done.exception)
+    assert not out.exists()
+    assert path.read_bytes() == before
+
+
+def test_a_full_disk_leaves_no_half_backup(tmp_path):
+    path, folder = tmp_path / "a.db", tmp_path / "backups"
+    folder.mkdir()
+    with open_store(path) as store:
+        for _ in range(20):
+            kept(store)
+
+    def no_room() -> None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+
+    done = subprocess.run(
+        [sys.executable, "-m", "knee_angle", "store", "backup", folder / "b.jsonl",
+         "--store", path],
+        capture_output=True, text=True, check=False, preexec_fn=no_room,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert re.search(r"^knee-angle: the backup .* could not be written", done.stderr)
+    assert done.stderr.count("\n") == 1
+    assert list(folder.iterdir()) == []
 
 
 def test_a_folder_that_cannot_be_made_is_told(tmp_path):

@@ -17,6 +17,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.options import limit
 from knee_angle.cli.photos import shown
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
+from knee_angle.files import whole_file
 from knee_angle.records import Measurement, Outcome
 from knee_angle.settings import Settings
 
@@ -307,10 +308,9 @@ def store_export(
         opened.check_pages()
         rows = 0
         try:
-            # Mode x never writes over a file that is there.
-            with out.open("x", encoding="utf-8", newline="") as file:
+            with whole_file(out, new=True) as file:
                 for piece in written(opened.stored_measurements(all_rows=all_rows)):
-                    file.write(piece)
+                    file.write(piece.encode())
                     rows += 1
         except OSError as error:
             raise InvalidInput(

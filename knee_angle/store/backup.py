@@ -10,9 +10,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,8 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
 
 from knee_angle.errors import InvalidInput, StoreError
-from knee_angle.store import opening, reading, schema
+from knee_angle.files import whole_file
+from knee_angle.store import opening, reading, restoring, schema
 
 __all__ = ["read_backup", "restore_rows", "write_backup"]
 
@@ -44,27 +44,16 @@ def write_backup(engine: Engine, path: Path, *, software: str) -> dict[str, int]
     InvalidInput
         The file exists already or cannot be written.
     """
-    if path.exists():
-        raise InvalidInput(f"{path} exists already: name a new file for the backup")
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise InvalidInput(f"{path} cannot be written ({error.strerror}): name another") from None
-    unfinished = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            counts = _write(engine, file, software=software)
-            file.flush()
-            os.fsync(file.fileno())
-        unfinished.rename(path)
+        with whole_file(path, new=True) as file:
+            return _write(engine, file, software=software)
+    except FileExistsError:
+        raise InvalidInput(f"{path} exists already: name a new file for the backup") from None
     except OSError as error:
         raise InvalidInput(
             f"the backup {path} could not be written ({error.strerror}): free some space or name "
             "another folder; the store is as it was"
         ) from None
-    finally:
-        unfinished.unlink(missing_ok=True)
-    return counts
 
 
 def _write(engine: Engine, file: Any, *, software: str) -> dict[str, int]:
@@ -75,7 +64,8 @@ def _write(engine: Engine, file: Any, *, software: str) -> dict[str, int]:
         digest.update(text)
         file.write(text)
 
-    with opening.in_words(engine.url), _one_moment(engine) as connection:
+    url = engine.url
+    with opening.in_words(url), opening.rows_in_words(url), _one_moment(engine) as connection:
         counts = reading.counts(connection)
         put(
             {
@@ -114,18 +104,6 @@ def _as_text(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _from_text(column: sa.Column[Any], value: Any) -> Any:
-    if value is None:
-        return None
-    if isinstance(column.type, schema.Utc):
-        return datetime.fromisoformat(value)
-    if isinstance(column.type, sa.Date):
-        return date.fromisoformat(value)
-    if isinstance(column.type, sa.LargeBinary):
-        return base64.b64decode(value["base64"])
-    return value
-
-
 def read_backup(path: Path) -> Iterator[Json]:
     """Every line of a backup but the last, the head first, once the file was found whole.
 
@@ -156,7 +134,7 @@ def _is_whole(path: Path) -> bool:
             last = line
     try:
         head, told = json.loads(first), json.loads(last)
-    except ValueError:
+    except (ValueError, RecursionError):
         return False
     if not isinstance(head, dict) or not isinstance(told, dict):
         return False
@@ -164,11 +142,40 @@ def _is_whole(path: Path) -> bool:
 
 
 def _lines(path: Path) -> Iterator[Json]:
+    """Each line but the last; one that is no JSON object is refused when it is its turn."""
     with path.open("rb") as file:
-        for line in file:
-            row = json.loads(line)
-            if "sha256" not in row:
-                yield row
+        waiting = file.readline()
+        for number, line in enumerate(file, 1):
+            with _line_in_words(number):
+                row = json.loads(waiting, parse_constant=_no_number)
+                if not isinstance(row, dict):
+                    raise TypeError("it is no JSON object")
+            yield row
+            waiting = line
+
+
+def _no_number(name: str) -> None:
+    raise ValueError(f"{name} is no number")
+
+
+@contextmanager
+def _line_in_words(number: int) -> Iterator[None]:
+    """Turn whatever is wrong with a line of the backup into one line for a person."""
+    try:
+        yield
+    except StoreError:
+        raise
+    except _MALFORMED as error:
+        first = str(error).partition("\n")[0][:200] or type(error).__name__
+        raise InvalidInput(
+            f"line {number} of the backup cannot be restored ({first}): take another backup; "
+            "nothing was changed"
+        ) from None
+
+
+_MALFORMED = (
+    ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError, ExceptionGroup
+)  # fmt: skip
 
 
 def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
@@ -176,29 +183,27 @@ def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
 
     Raises
     ------
+    InvalidInput
+        A row of the backup cannot be one of ours.
     StoreError
         The store holds rows already, or the backup is of another version of the tables.
     """
     head = next(lines)
     with opening.in_words(engine.url), opening.writing(engine) as connection:
-        here = opening.revision_of(connection)
-        if head["tables"] != here:
-            raise StoreError(
-                f"the backup holds tables of version {head['tables']}, this software has {here}: "
-                f"restore it with knee-angle {head['software']}, then update"
-            )
+        _check_head(head, connection)
         if any(reading.counts(connection).values()):
             raise StoreError(
                 f"the store {opening.shown(engine.url)} holds rows already: restore into an empty "
                 f"one, for instance by {opening.ENV_URL}=NEW-FILE; nothing was changed"
             )
-        for line in lines:
-            table = schema.metadata.tables[line["table"]]
-            row = {c.name: _from_text(c, line["row"][c.name]) for c in table.columns}
-            connection.execute(sa.insert(table).values(**row))
+        for number, line in enumerate(lines, 2):
+            with _line_in_words(number):
+                table, row = restoring.checked_row(line)
+                connection.execute(sa.insert(table).values(**row))
         found = reading.counts(connection)
         if found != head["rows"]:
             raise StoreError(f"the backup names {head['rows']} rows, but holds {found}: refused")
+        restoring.read_all(connection)
         if engine.dialect.name == "postgresql":
             # The audit trail's own numbering goes on after the rows that were put in.
             connection.exec_driver_sql(
@@ -206,3 +211,18 @@ def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
                 "(SELECT coalesce(max(id), 0) + 1 FROM audit), false)"
             )
     return found
+
+
+def _check_head(head: Json, connection: Connection) -> None:
+    """Refuse a backup of tables that this software does not know."""
+    tables, here = head.get("tables"), opening.revision_of(connection)
+    if tables not in opening.known_revisions():
+        raise StoreError(
+            f"the backup holds tables of version {tables}, this software has {here}: "
+            f"restore it with knee-angle {head.get('software')}, then update"
+        )
+    if not isinstance(head.get("rows"), dict):
+        raise InvalidInput(
+            "the first line of the backup does not say how many rows it holds: take another "
+            "backup; nothing was changed"
+        )

@@ -35,6 +35,7 @@ __all__ = [
     "check_pages",
     "default_url",
     "in_words",
+    "known_revisions",
     "look_first",
     "migrate",
     "opened_engine",
@@ -248,33 +249,45 @@ def migrate(engine: Engine) -> str:
     StoreError
         A store written by newer software: it is not touched.
     """
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
-    scripts = ScriptDirectory.from_config(config)
-    newest = str(scripts.get_current_head())
+    config = _config()
+    newest = str(_scripts().get_current_head())
     with in_words(engine.url), engine.connect() as connection:
-        if not _pending(connection, scripts, newest):
+        if not _pending(connection, newest):
             return newest
     with in_words(engine.url), writing(engine) as connection:
         if engine.dialect.name == "postgresql":
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(MIGRATION_LOCK)))
         # Another program may have done it while this one waited for the lock.
-        if _pending(connection, scripts, newest):
+        if _pending(connection, newest):
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
     return newest
 
 
-def _pending(connection: Connection, scripts: ScriptDirectory, newest: str) -> bool:
+def _pending(connection: Connection, newest: str) -> bool:
     """Whether steps are pending; a store that is ahead of us is refused."""
     at = revision_of(connection)
-    known = {script.revision for script in scripts.walk_revisions()}
-    if at is not None and at not in known:
+    if at is not None and at not in known_revisions():
         raise StoreError(
             f"the store {shown(connection.engine.url)} was written by newer software (tables {at}, "
             f"this one knows {newest}): update knee-angle; nothing was changed"
         )
     return at != newest
+
+
+def known_revisions() -> set[str]:
+    """Versions of the tables that this software can read."""
+    return {script.revision for script in _scripts().walk_revisions()}
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
+    return config
+
+
+def _scripts() -> ScriptDirectory:
+    return ScriptDirectory.from_config(_config())
 
 
 def revision_of(connection: Connection) -> str | None:
