@@ -37,6 +37,9 @@ What it promises
 * Nothing is overwritten or deleted, by triggers in the database itself. A correction is
   a new row that names the one it corrects.
 * Every write leaves a line in the audit trail, in the same transaction.
+* A prescribed limit stands until it is entered anew or lifted by name
+  (``store.prescribe(..., lifted=["extension"])``).
+* Another program's file or database is refused and not touched.
 * A photo's name is never kept: it can hold a person's.
 * A store that newer software has written is not touched.
 
