@@ -38,7 +38,6 @@ __all__ = [
     "STRIP_TO_KNEE_MM",
     "SUPPORT_MM",
     "U_BARS_PARALLEL_DEG",
-    "U_CORNER_PX",
     "U_DOT_RELATIVE",
     "U_EXIF",
     "U_FORESHORTENING",
@@ -46,7 +45,6 @@ __all__ = [
     "U_LEG_YAW_DEG",
     "U_POINTS_DEG",
     "U_PRIOR",
-    "U_STRIP",
     "U_STUCK_ACROSS_MM",
     "U_STUCK_DEG",
     "U_SUPPORT_TYPED_MM",
@@ -60,10 +58,6 @@ U_PRIOR = 0.12
 U_EXIF = 0.02
 """Relative ± of an EXIF value: rounded to whole mm (1.2 % at 24 mm), cropping by
 stabilisation, breathing of the lens with focus (common practice)."""
-U_STRIP = 0.006
-"""± of a tag's place on a printed strip, as a share of a tag: 0.3 mm on 50 mm."""
-U_CORNER_PX = 0.15
-"""Smallest ± believed of a refined corner, full-size px."""
 U_LEG_TURN_DEG = 2.5
 """± of the leg's own turn about its long axis against the machine's plane, degrees;
 straps allow a few degrees (common practice)."""

@@ -22,7 +22,6 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 
-from knee_angle import assumptions
 from knee_angle.angle import scale, uncertainty, verdict
 from knee_angle.angle.side import side_of
 from knee_angle.assumptions import (
@@ -34,9 +33,10 @@ from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.machine import cause
-from knee_angle.photo import camera
+from knee_angle.photo import boards, camera
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.photo.tags import Tag, bars_of, find_tags, strip_of
+from knee_angle.photo.strips import U_CORNER_PX
+from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
     MACHINE_POINTS,
     BarTags,
@@ -217,7 +217,8 @@ def measure_photo(
     if (short := _without_direction(landmarks)) is not None:
         return replace(short, alarms=past)
     side = side_of(landmarks)
-    view, bar_tags = _view(photo, landmarks, lens, tags, detectors, settings)
+    printed = boards.boards_of(tags, lens, landmarks, settings)
+    view, bar_tags = _view(photo, landmarks, lens, printed, detectors, settings)
     leg = LegInView(
         points=landmarks.points,
         side=side,
@@ -250,6 +251,7 @@ def measure_photo(
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
             *landmarks.cautions,
+            *printed.cautions,
             *_cautions(knee.interval_deg[0], view, lens),
             *_odd_lengths(segments, settings),
             *_odd_bars(frame),
@@ -262,7 +264,7 @@ def _view(
     photo: Photo,
     landmarks: Landmarks,
     lens: Lens,
-    tags: tuple[Tag, ...],
+    found: boards.Boards,
     detectors: Sequence[Detector],
     settings: Settings,
 ) -> tuple[View, BarTags | None]:
@@ -272,12 +274,10 @@ def _view(
     """
     hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
     long_axis_px = (ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
-    strip = camera.board_of(strip_of(tags), lens, tag_mm=settings.tag_mm)
-    on_the_bars = bars_of(tags)
-    bars = camera.bars_board(on_the_bars, lens, tag_mm=settings.bar_tag_mm, strip=strip)
-    if bars is not None and len(on_the_bars) == 2:
-        thigh, shank = (tag.corners_px for tag in on_the_bars)
-        seen = BarTags(thigh, shank, u_px=max(assumptions.U_CORNER_PX, bars.rms_px))
+    strip, bars = found.strip, found.bars
+    if bars is not None:
+        thigh, shank = (tag.corners_px for tag in found.bar_tags)
+        seen = BarTags(thigh, shank, u_px=max(U_CORNER_PX, bars.rms_px))
         return camera.view_from_bars(bars, strip=strip, long_axis_px=long_axis_px), seen
     if strip is not None:
         return camera.view_from_board(strip, long_axis_px=long_axis_px), None

@@ -41,9 +41,19 @@ def cards() -> dict[int, NDArray[np.uint8]]:
 
 def draw_card(picture: NDArray[np.uint8], number: int, corners_px: NDArray[np.float64]) -> None:
     """Draw one card in place; ``corners_px`` (4, 2) of its tag, as printed, continuous px."""
-    card = cards()[number]
     inner = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * TAG_MM * CARD_PX_MM + WHITE_MM * CARD_PX_MM
-    outer = np.array([[[0, 0], [1, 0], [1, 1], [0, 1]]]) * float(card.shape[0])
+    paint(picture, cards()[number], inner, corners_px)
+
+
+def paint(
+    picture: NDArray[np.uint8],
+    card: NDArray[np.uint8],
+    inner: NDArray[np.float64],
+    corners_px: NDArray[np.float64],
+) -> None:
+    """Draw a grey card in place: its points ``inner`` (4, 2) come to ``corners_px`` (4, 2)."""
+    high_px, wide_px = card.shape
+    outer = np.array([[[0, 0], [wide_px, 0], [wide_px, high_px], [0, high_px]]], dtype=float)
     onto = cv2.getPerspectiveTransform(inner.astype(np.float32), corners_px.astype(np.float32))
     reach = cv2.perspectiveTransform(outer, onto)[0]
     low = np.maximum(np.floor(reach.min(axis=0)).astype(int) - 1, 0)

@@ -13,7 +13,7 @@ from knee_angle.assumptions import (
 )
 from knee_angle.records import Landmarks, PointName, Segments
 
-__all__ = ["implausible", "mm_per_px"]
+__all__ = ["implausible", "mm_per_px", "usual_leg_mm"]
 
 THIGH_SHARE, SHANK_SHARE = 0.245, 0.246
 """Segment length over stature: Drillis and Contini 1966, in Winter, Biomechanics and
@@ -65,6 +65,12 @@ def _by_leg(landmarks: Landmarks) -> tuple[float, float]:
     stature_mm, u_mm = STATURE_MM
     value = stature_mm * (THIGH_SHARE + SHANK_SHARE) / length_px
     return value, math.hypot(u_mm / stature_mm, U_FORESHORTENING)
+
+
+def usual_leg_mm(stature_mm: float | None) -> tuple[float, float]:
+    """Thigh and lower leg together, mm, and u relative: of this height, or of any adult."""
+    usual_mm, u_mm = STATURE_MM if stature_mm is None else (stature_mm, 0.0)
+    return usual_mm * (THIGH_SHARE + SHANK_SHARE), math.hypot(u_mm / usual_mm, SEGMENT_SPREAD)
 
 
 def implausible(segments: Segments, *, stature_mm: float) -> str | None:

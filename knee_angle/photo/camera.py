@@ -3,8 +3,8 @@
 A strip of AprilTags (family 36h11) fixed parallel to the machine's bars shows the
 direction of the leg's sagittal plane. The tags of a strip lie in one plane and are
 printed upright in one row, so all their corners are fitted jointly: one plane, one
-turn in it, and the place of each tag. Where the places agree with our own printed
-strip (gap = 8/50 of a tag) the strip's spacing is used as well.
+turn in it, and the place of each tag. Where they are one strip like ours (`strips`:
+gap = 8/50 of a tag) its spacing is used as well.
 
 Two tags stuck on the bars lie in one plane too, each with its own turn; their size shows
 how far the bars are, and where no strip is seen their plane is the camera's direction.
@@ -29,14 +29,13 @@ from knee_angle.assumptions import (
     PRIOR_VIEW_DEG,
     STRIP_TO_KNEE_MM,
     U_BARS_PARALLEL_DEG,
-    U_CORNER_PX,
     U_EXIF,
     U_LEG_TURN_DEG,
     U_LEG_YAW_DEG,
     U_PRIOR,
-    U_STRIP,
 )
 from knee_angle.photo.reading import Photo
+from knee_angle.photo.strips import STRIP_GAP, U_CORNER_PX, U_STRIP, steps_of
 from knee_angle.photo.tags import Tag
 from knee_angle.records import Direction, Lens, View
 
@@ -57,9 +56,6 @@ FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of the 24 x 36 mm frame that "35 mm equivalent" refers to."""
 PHONE_F35_MM = 26.0
 """Main camera of phones: 24 to 28 mm equivalent (common practice)."""
-
-STRIP_GAP = 8.0 / 50.0
-"""Gap between two tags of our printed strip, as a share of a tag."""
 
 U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
 """± of one bar tag's depth against the other's, mm: the bars' outer faces."""
@@ -132,8 +128,8 @@ def board_of(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Board | Non
     """
     if not tags:
         return None
-    starts = _starts(tags, lens, tag_mm=tag_mm)
-    return _best([_fit(tags, lens, tag_mm=tag_mm, start=start) for start in starts])
+    starts, steps = _starts(tags, lens, tag_mm=tag_mm), steps_of(tags)
+    return _best([_fit(tags, lens, tag_mm=tag_mm, start=start, steps=steps) for start in starts])
 
 
 def bars_board(
@@ -237,18 +233,19 @@ def _fit(
     *,
     tag_mm: float,
     start: Floats,
+    steps: tuple[int, ...] | None = None,
     bars: bool = False,
     strip: Board | None = None,
 ) -> _Fit:
     """Least squares over the plane (tilt, distance), each tag's place and the turn.
 
-    Tags of a strip share one turn; tags on ``bars`` have a turn and a depth each.
+    Tags of a strip share one turn, and its spacing where their ``steps`` are known; tags on
+    ``bars`` have a turn and a depth each.
     """
     seen = np.array([tag.corners_px for tag in tags])
     centres = seen.mean(axis=1)
     line = geometry.rays(centres, focal_px=lens.focal_px, centre_px=lens.centre_px)
-    across_px = np.mean([np.linalg.norm(c[1] - c[0]) for c in seen])
-    distance0 = tag_mm * lens.focal_px / across_px
+    distance0 = _distance0_mm(seen, lens, tag_mm=tag_mm, normal=start)
     places0 = geometry.to_plane_mm(
         geometry.meet_plane(line, normal=start, distance_mm=distance0), normal=start
     )
@@ -256,7 +253,7 @@ def _fit(
     directions = right if bars else right.sum(axis=0, keepdims=True)
     turns0 = [geometry.direction_deg(one) for one in directions]
     depths0 = [0.0] * len(tags) * bars
-    regular = None if bars else _regular_steps(places0, turns0[0], tag_mm=tag_mm)
+    regular = None if steps is None or len(steps) < 2 else np.array(steps)
     x0 = np.concatenate([[0.0, 0.0, 0.0], turns0, places0.ravel() / distance0, depths0])
     root = None if strip is None else _strip_root(strip)
 
@@ -294,6 +291,16 @@ def _fit(
         cost=float(np.sum(found.fun**2)),
         rms_px=float(np.sqrt(np.sum(corners**2) / freedom)),
     )
+
+
+def _distance0_mm(seen: Floats, lens: Lens, *, tag_mm: float, normal: Floats) -> float:
+    """Where a plane so turned lies, by the area of the tags; corners (n, 4, 2)."""
+    line = geometry.rays(seen, focal_px=lens.focal_px, centre_px=lens.centre_px)
+    flat = geometry.to_plane_mm(
+        geometry.meet_plane(line, normal=normal, distance_mm=1.0), normal=normal
+    )
+    (ax, ay), (bx, by) = (np.moveaxis(flat[:, k + 2] - flat[:, k], -1, 0) for k in (0, 1))
+    return tag_mm / math.sqrt(float(np.mean(np.abs(ax * by - ay * bx))) / 2)
 
 
 def _strip_root(strip: Board) -> Floats:
@@ -340,20 +347,6 @@ def _drawn(one: _Layout, *, start: Floats, lens: Lens, tag_mm: float) -> Floats:
     points = places[..., :1] * right + places[..., 1:] * down - away
     flat = points[..., :2] / points[..., 2:] * lens.focal_px
     return np.asarray(flat + np.asarray(lens.centre_px))
-
-
-def _regular_steps(places: Floats, turn_deg: float, *, tag_mm: float) -> NDArray[np.int_] | None:
-    """Whole steps of each tag along a strip like ours, or None where it is no such strip."""
-    if len(places) < 2:
-        return None
-    pitch = tag_mm * (1 + STRIP_GAP)
-    along, across = (geometry.turned(places - places[0], by_deg=-turn_deg) / pitch).T
-    steps = np.rint(along).astype(int)
-    # A first, rough plane may stretch the row by a tenth; tags further off than
-    # that are on no common strip.
-    fits = np.abs(along - steps) <= 0.06 * (1 + np.abs(steps))
-    distinct = len(set(steps.tolist())) == len(steps)
-    return steps if distinct and np.all(fits) and np.all(np.abs(across) < 0.15) else None
 
 
 def _strip_residuals(

@@ -56,7 +56,7 @@ def find_tags(photo: Photo) -> tuple[Tag, ...]:
     Returns
     -------
     tuple of Tag
-        A number that is seen twice is left out: two boards would be mixed up.
+        By number; a number may come twice, where two machines are in the picture.
     """
     grey = cv2.cvtColor(photo.small, cv2.COLOR_RGB2GRAY)
     detector = cv2.aruco.ArucoDetector(
@@ -70,9 +70,8 @@ def find_tags(photo: Photo) -> tuple[Tag, ...]:
     tags = [
         Tag(number, _refined(photo, (quad.reshape(4, 2) + 0.5) * scale))
         for number, quad in zip(numbers, quads, strict=True)
-        if numbers.count(number) == 1
     ]
-    return tuple(sorted(tags, key=lambda tag: tag.number))
+    return tuple(sorted(tags, key=lambda tag: (tag.number, tag.corners_px)))
 
 
 def strip_of(tags: tuple[Tag, ...]) -> tuple[Tag, ...]:

@@ -1,0 +1,273 @@
+"""Boards: which printed tags count in a photo, and what is said of those that do not.
+
+A strip counts where it is flat as printed (`strips`) and can be on this machine:
+
+* by **size**: in its plane the leg is as long as a person's,
+* by **place**: it lies within a machine's reach of the leg,
+* by the **bars**: it is parallel to the plane of the tags on them, and about as far.
+
+Of several strips that can be, any one is as good where they show one direction; where
+they do not, none counts and the person who took the photo is asked. A wrong direction in
+silence is worse than none.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from knee_angle.settings import Settings
+from numpy.typing import NDArray
+
+from knee_angle import assumptions
+from knee_angle.angle import geometry, scale
+from knee_angle.assumptions import MARK_DEPTH_MM
+from knee_angle.photo import camera
+from knee_angle.photo.camera import Board
+from knee_angle.photo.strips import Strip, most_rms_px, strips_of
+from knee_angle.photo.tags import Tag, bars_of, strip_of
+from knee_angle.records import LEG_POINTS, Landmarks, Lens
+
+__all__ = ["Boards", "boards_of"]
+
+Floats = NDArray[np.float64]
+
+MOST_SIGMA = 3.5
+"""Lengths and depths further off than so many of their ± are another machine's (our own)."""
+REACH_MM = 700.0
+"""A strip on a machine's base lies within this of the leg, mm (our own figure)."""
+U_POINTS = 0.05
+"""± of the leg's length by where its points are taken, relative (our own figure)."""
+U_ALIKE_DEG = 3.0
+"""± of a stuck strip's plane against that of tags stuck on the bars, degrees (our own)."""
+U_SAME_DEG = 1.0
+"""Strips on one machine are parallel within this ±, degrees (our own figure)."""
+
+TWICE = (
+    "Tag numbers seen more than once: {}. Another machine's tags, or a second print of the same "
+    "sheet, are in the picture."
+)
+BARS_TWICE = (
+    "So the tags on the bars do not count: cover the other machine's, and photograph again."
+)
+BAR_ALONE = (
+    "Of the two tags on the bars only tag {} is seen, so it does not count: nothing may cover the "
+    "other."
+)
+BARS_ELSEWHERE = "The tags on the bars ({}) do not count: {}."
+SPOILT = (
+    "The strip with tags {} does not count: its tags do not lie flat in one row as printed. It is "
+    "bent or partly covered, or tags of it were moved: stick it flat on the machine, or print a "
+    "new one."
+)
+ELSEWHERE = (
+    "The strip with tags {} does not count: {}. It is taken for another machine's; when it is on "
+    "this one, check the size of its tags, that it lies parallel to the bars, and the points."
+)
+UNDECIDED = (
+    "Several strips are seen (tags {}), and the photo does not tell which of them is on this "
+    "machine, so none counts. Which is it? Cover or take away the others, and photograph again."
+)
+SECOND = (
+    "A second strip is seen (tags {}): it shows the same direction within its ±, and is not needed."
+)
+LOOSE = (
+    "The tag {} is no part of the strip that counts (tags {}) and does not count: it lies apart, "
+    "or was moved on its strip."
+)
+LOOSE_ALONE = "The tag {} lies apart from every strip and does not count."
+
+
+@dataclass(frozen=True, slots=True)
+class Boards:
+    """The printed tags that count.
+
+    Parameters
+    ----------
+    strip : Board or None
+        The plane of this machine's strip.
+    bars : Board or None
+        The plane of the two tags on its bars.
+    bar_tags : tuple of Tag
+        These two, thigh first; empty where they do not count.
+    cautions : tuple of str
+        What was seen and does not count, why, and what to do.
+    """
+
+    strip: Board | None
+    bars: Board | None
+    bar_tags: tuple[Tag, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """What a board is held against."""
+
+    lens: Lens
+    landmarks: Landmarks
+    settings: Settings
+
+
+def boards_of(
+    tags: tuple[Tag, ...], lens: Lens, landmarks: Landmarks, settings: Settings
+) -> Boards:
+    """Sort the tags of a photo and fit those that count.
+
+    Parameters
+    ----------
+    tags : tuple of Tag
+        All that were found.
+    lens : Lens
+        The camera.
+    landmarks : Landmarks
+        Hip, knee and ankle: what the tags have to go with.
+    settings : Settings
+        Sizes of the tags; stature and thigh where known.
+    """
+    scene = _Scene(lens, landmarks, settings)
+    cautions = [TWICE.format(_named(twice))] if (twice := _twice(tags)) else []
+    bar_tags, bars, why = _bars(bars_of(tags), scene)
+    cautions += why
+    strip, of_strips = _strip(strip_of(tags), bars, scene)
+    cautions += of_strips
+    if bars is not None and strip is not None:
+        bars = camera.bars_board(bar_tags, lens, tag_mm=settings.bar_tag_mm, strip=strip)
+    return Boards(strip, bars, bar_tags, tuple(cautions))
+
+
+def _bars(
+    tags: tuple[Tag, ...], scene: _Scene
+) -> tuple[tuple[Tag, ...], Board | None, tuple[str, ...]]:
+    """The two tags on the bars and their plane, without any strip's help."""
+    if _twice(tags):
+        return (), None, (BARS_TWICE,)
+    if len(tags) == 1:
+        return (), None, (BAR_ALONE.format(tags[0].number),)
+    if not tags:
+        return (), None, ()
+    board = camera.bars_board(tags, scene.lens, tag_mm=scene.settings.bar_tag_mm)
+    assert board is not None  # noqa: S101  there are tags
+    reason = _not_at_the_leg(tags, board, scene, behind_mm=MARK_DEPTH_MM["thigh_bar"][0])
+    if reason is not None:
+        return (), None, (BARS_ELSEWHERE.format(_named(tags), reason),)
+    return tags, board, ()
+
+
+def _strip(
+    tags: tuple[Tag, ...], bars: Board | None, scene: _Scene
+) -> tuple[Board | None, list[str]]:
+    """The plane of the one strip that is on this machine, and what is said of the others."""
+    found = strips_of(tags)
+    cautions = [SPOILT.format(_named(group)) for group in found.spoilt]
+    # Single tags count only where nothing better is seen.
+    alone = not found.rows and not found.spoilt
+    rows = [Strip((tag,), (0,)) for tag in found.singles] if alone else found.rows
+    suited: list[tuple[Strip, Board]] = []
+    for row in rows:
+        board = camera.board_of(row.tags, scene.lens, tag_mm=scene.settings.tag_mm)
+        assert board is not None  # noqa: S101  a row has tags
+        reason = _not_on_this_machine(row, board, bars, scene)
+        if reason is None:
+            suited.append((row, board))
+        else:
+            cautions.append(ELSEWHERE.format(_named(row.tags), reason))
+    # The most tags, then the surest direction.
+    suited.sort(key=lambda one: (-len(one[0].tags), np.trace(one[1].tilt_cov_deg2)))
+    used = suited[0] if suited and all(_alike(suited[0][1], b) for _, b in suited[1:]) else None
+    if used is None and suited:
+        cautions.append(UNDECIDED.format("; ".join(_named(row.tags) for row, _ in suited)))
+    elif used is not None:
+        cautions += [SECOND.format(_named(row.tags)) for row, _ in suited[1:]]
+    if not alone:
+        cautions += [_loose(tag, used) for tag in found.singles]
+    return None if used is None else used[1], cautions
+
+
+def _loose(tag: Tag, used: tuple[Strip, Board] | None) -> str:
+    if used is None:
+        return LOOSE_ALONE.format(tag.number)
+    return LOOSE.format(tag.number, _named(used[0].tags))
+
+
+def _not_on_this_machine(row: Strip, board: Board, bars: Board | None, scene: _Scene) -> str | None:
+    """Why a strip cannot be this machine's, or None where it can."""
+    if len(row.tags) == 1 and board.rms_px > most_rms_px(row.tags):
+        return f"its corners are {board.rms_px:.1f} px off a flat square"
+    depth_mm, u_depth_mm = assumptions.STRIP_TO_KNEE_MM
+    if (reason := _not_at_the_leg(row.tags, board, scene, behind_mm=depth_mm)) is not None:
+        return reason
+    if bars is None:
+        return None
+    if not _alike(board, bars, u_deg=U_ALIKE_DEG):
+        return "it is not parallel to the tags on the bars"
+    behind_mm, u_behind_mm = MARK_DEPTH_MM["thigh_bar"]
+    apart_mm = board.distance_mm + depth_mm - bars.distance_mm - behind_mm
+    u_mm = math.hypot(u_depth_mm, u_behind_mm, board.u_distance_mm, bars.u_distance_mm)
+    if abs(apart_mm) > MOST_SIGMA * u_mm:
+        where = "behind" if apart_mm > 0 else "before"
+        return f"by its size it is {abs(apart_mm):.0f} mm too far {where} the bars"
+    return None
+
+
+def _not_at_the_leg(
+    tags: Sequence[Tag], board: Board, scene: _Scene, *, behind_mm: float
+) -> str | None:
+    """Why tags cannot be at this leg, by their size and place, or None where they can."""
+    leg = [scene.landmarks.points[name] for name in LEG_POINTS]
+    points_px = np.array([[point.x_px, point.y_px] for point in leg])
+    middle_px = np.mean([tag.corners_px for tag in tags], axis=(0, 1))
+    places_px = np.vstack([points_px, middle_px])
+    hip, knee, ankle, middle = _in_plane_mm(places_px, board, scene.lens, behind_mm=behind_mm)
+    seen_mm, name = math.dist(hip, knee), "thigh"
+    usual_mm, u = scene.settings.thigh_mm, 0.0
+    if usual_mm is None:
+        seen_mm, name = seen_mm + math.dist(knee, ankle), "leg"
+        usual_mm, u = scale.usual_leg_mm(scene.settings.stature_mm)
+    length_px = float(np.linalg.norm(np.diff(points_px, axis=0), axis=1).sum())
+    u = math.hypot(u, U_POINTS, math.hypot(*(point.u_px for point in leg)) / length_px)
+    # Written so that a plane seen from behind (not a number) does not pass.
+    if not abs(math.log(max(seen_mm, 1.0) / usual_mm)) <= MOST_SIGMA * u:
+        return f"by its size the {name} would be {seen_mm:.0f} mm long, not about {usual_mm:.0f} mm"
+    far_mm = min(_from_line(middle, hip, knee), _from_line(middle, knee, ankle))
+    return f"it lies {far_mm:.0f} mm from the leg" if far_mm > REACH_MM else None
+
+
+def _in_plane_mm(places_px: Floats, board: Board, lens: Lens, *, behind_mm: float) -> Floats:
+    """Places (4, 2) in the board's plane, mm; the first three lie behind it (the leg)."""
+    line = geometry.rays(places_px, focal_px=lens.focal_px, centre_px=lens.centre_px)
+    far_mm = board.distance_mm + np.array([behind_mm, behind_mm, behind_mm, 0.0])
+    places = geometry.meet_plane(line, normal=board.normal, distance_mm=far_mm)
+    places[places[:, 2] <= 0.0] = math.nan
+    return geometry.to_plane_mm(places, normal=board.normal)
+
+
+def _from_line(place: Floats, start: Floats, end: Floats) -> float:
+    """Distance of a place from the line between two others, mm; each (2,)."""
+    way = end - start
+    share = float(np.clip((place - start) @ way / max(float(way @ way), 1e-9), 0.0, 1.0))
+    return float(np.linalg.norm(place - start - share * way))
+
+
+def _alike(one: Board, other: Board, *, u_deg: float = U_SAME_DEG) -> bool:
+    """Whether two boards may be parallel, by either of their solutions."""
+    largest = float(np.linalg.eigvalsh(one.tilt_cov_deg2 + other.tilt_cov_deg2)[-1])
+    most_deg = MOST_SIGMA * math.sqrt(largest + u_deg**2)
+    return any(
+        float(geometry.tilt_between_deg(a, b)) <= most_deg
+        for a in (one.normal, one.other_normal)
+        for b in (other.normal, other.other_normal)
+        if a is not None and b is not None
+    )
+
+
+def _twice(tags: Sequence[Tag]) -> tuple[int, ...]:
+    """Numbers that more than one of the tags has."""
+    numbers = [tag.number for tag in tags]
+    return tuple(sorted({number for number in numbers if numbers.count(number) > 1}))
+
+
+def _named(tags: Sequence[Tag | int]) -> str:
+    return ", ".join(str(tag if isinstance(tag, int) else tag.number) for tag in tags)

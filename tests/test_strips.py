@@ -1,0 +1,188 @@
+"""Which printed tags count: strips by number and place, and the one on this machine."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import Scene, scenes
+from drawn_strips import Strip, on_page, on_photo
+from knee_angle.settings import Settings
+
+from knee_angle.angle import geometry
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.pipeline import measure
+from knee_angle.records import Measurement
+
+DOTS = DotDetector()
+SQUARE_ON = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
+KNEE_DEG = 60.0
+
+
+def measured(photo: bytes, settings: Settings | None = None, **more) -> Measurement:
+    result = measure(photo, name="photo.jpg", detectors=(DOTS,), settings=settings, **more)
+    assert isinstance(result, Measurement), result
+    return result
+
+
+def words(result: Measurement) -> str:
+    return " ".join(result.cautions)
+
+
+# ------------------------------------------------ a leg seen by an exact camera, points by hand
+
+
+def leg_and_strip(
+    yaw_deg: float, *, numbers=(0, 1, 2, 3), beside=(), behind_mm: float = 80.0, **strip
+) -> tuple[bytes, dict, Settings]:
+    """A left leg flexed `KNEE_DEG` with our strip before it, the camera `yaw_deg` off."""
+    normal = geometry.normal_from_view(yaw_deg=yaw_deg, pitch_deg=10.0)
+    right, down = geometry.plane_axes(normal)
+    knee = np.array([0.0, -60.0, 1400.0])
+    thigh = geometry.turned((-1.0, 0.0), by_deg=35.0)
+    shank = geometry.turned(thigh, by_deg=-KNEE_DEG)
+    ends = {
+        "hip": knee - 420.0 * (thigh @ [right, down]) + 20.0 * normal,
+        "knee": knee,
+        "ankle": knee + 410.0 * (shank @ [right, down]) - 36.0 * normal,
+    }
+    middle = knee + 250.0 * down + behind_mm * normal
+    strips = [Strip(numbers, tuple(middle), tuple(right), tuple(-normal), **strip), *beside]
+    photo, focal_px = on_page(*strips)
+    points = {}
+    for name, at in ends.items():
+        x, y = at[:2] / at[2] * focal_px + [800.0, 600.0]
+        points[name] = {"x": float(x), "y": float(y), "u_px": 0.5}
+    return photo, points, Settings()
+
+
+@pytest.mark.parametrize("yaw", [-52.0, -44.0, -36.0, 0.0, 36.0, 44.0, 52.0])
+@pytest.mark.parametrize(
+    ("numbers", "places"),
+    [
+        pytest.param((0, 1, 2, 3), (0, 1, 2, 3), id="our strip"),
+        pytest.param((8, 9, 11), (0, 1, 3), id="our strip with one tag hidden"),
+        pytest.param((4, 7), (0, 3), id="our strip by its two ends"),
+        pytest.param((20, 45, 58, 51), (0, 1, 2, 3), id="numbers that do not follow"),
+    ],
+)
+def test_a_strip_seen_obliquely_gives_the_angle(yaw, numbers, places):
+    """The truth lies inside the interval, which is that of a strip and not of a flat photo."""
+    photo, points, settings = leg_and_strip(yaw, numbers=numbers, places=places)
+    result = measured(photo, settings, manual=points)
+    assert result.plane == "tag"
+    low, high = result.knee.found_interval_deg
+    assert low <= KNEE_DEG <= high
+    assert abs(result.knee.deg - KNEE_DEG) < 2.5
+    assert "tag" not in words(result)
+
+
+@pytest.mark.parametrize("yaw", [0.0, 30.0, 45.0])
+@pytest.mark.parametrize("which", [0, 1, 3])
+@pytest.mark.parametrize("moved", [(10.0, 0.0), (-10.0, 0.0), (0.0, 10.0)])
+def test_a_tag_that_was_moved_10_mm_does_not_count_and_is_named(which, moved, yaw):
+    photo, points, settings = leg_and_strip(yaw, moved_mm=(which, *moved))
+    result = measured(photo, settings, manual=points)
+    low, high = result.knee.found_interval_deg
+    assert low <= KNEE_DEG <= high
+    assert result.plane == "tag"
+    assert f"tag {which} " in words(result)
+
+
+@pytest.mark.parametrize("yaw", [-45.0, 0.0, 20.0, 45.0])
+@pytest.mark.parametrize("radius_mm", [300.0, 500.0])
+def test_a_bent_strip_is_refused_in_words(radius_mm, yaw):
+    """Bent by 21 or 12 mm over its length: it has no plane."""
+    photo, points, settings = leg_and_strip(yaw, radius_mm=radius_mm)
+    result = measured(photo, settings, manual=points)
+    assert result.plane != "tag"
+    assert "0, 1, 2, 3" in words(result)
+    assert "flat" in words(result)
+
+
+@pytest.mark.parametrize("yaw", [-45.0, -20.0, 0.0, 20.0, 45.0])
+@pytest.mark.parametrize("radius_mm", [1000.0, 2000.0, 4000.0])
+def test_a_strip_that_is_hardly_bent_is_used_within_its_interval_or_refused(radius_mm, yaw):
+    photo, points, settings = leg_and_strip(yaw, radius_mm=radius_mm)
+    result = measured(photo, settings, manual=points)
+    low, high = result.knee.found_interval_deg
+    assert low <= KNEE_DEG <= high
+
+
+# ------------------------------------------------ a second strip in the sample photos
+
+NEIGHBOUR = {
+    "turned, on a machine behind": (-900.0, 150.0, 40.0),
+    "turned, beside the knee": (-150.0, 250.0, 55.0),
+    "parallel, on a machine behind": (-900.0, 150.0, 0.0),
+}
+
+
+def neighbour(scene: Scene, numbers: tuple[int, ...], where: str) -> Strip:
+    """A strip near the knee in the world of a sample photo (z up, the camera beside y)."""
+    towards, up, turn = NEIGHBOUR[where]
+    sign = float(np.sign(scene.truth["sagittal_normal"][1]))
+    knee = np.array(scene.truth["landmarks"]["knee"]["marker_mm"])
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    away = np.array([s, -sign * c, 0.0])
+    along = np.cross([0.0, 0.0, -1.0], away)
+    middle = knee + [80.0, sign * towards, up]
+    return Strip(numbers, tuple(middle), tuple(along), tuple(away))
+
+
+def own_numbers(scene: Scene) -> tuple[int, ...]:
+    return tuple(tag["id"] for tag in scene.truth["tag_board"]["tags"])
+
+
+TAGGED = scenes(tags=True)
+ALONE = {s.photo.stem: measure(s.photo, detectors=(DOTS,)) for s in TAGGED}
+
+
+@pytest.mark.parametrize("same", [False, True], ids=["other numbers", "the same numbers"])
+@pytest.mark.parametrize("where", NEIGHBOUR)
+@pytest.mark.parametrize("scene", TAGGED[:8], ids=lambda s: s.photo.stem)
+def test_a_second_strip_never_moves_the_answer_in_silence(scene, where, same):
+    """The own strip's answer as without the other, or the strips do not count; both in words."""
+    other = own_numbers(scene) if same else (100, 101, 102, 103)
+    result = measured(on_photo(scene, neighbour(scene, other, where)))
+    alone = ALONE[scene.photo.stem]
+    low, high = result.knee.found_interval_deg
+    if result.plane == "tag":
+        assert result.knee.deg == pytest.approx(alone.knee.deg, abs=0.3)
+    else:
+        assert low <= scene.flexion_deg <= high
+    if len(result.tags) > 4:
+        assert any(f"{n}" in words(result) for n in other)
+
+
+def test_a_machine_behind_is_told_by_its_size():
+    """Most of the strips on machines behind are told apart, so the own strip goes on counting."""
+    kept = [
+        measured(on_photo(s, neighbour(s, (100, 101, 102, 103), "turned, on a machine behind")))
+        for s in TAGGED[:5]
+    ]
+    assert sum(result.plane == "tag" for result in kept) >= 4
+
+
+def test_a_strip_of_a_machine_behind_alone_is_not_used():
+    """No strip on this machine: the other one's would be believed in silence."""
+    scene = scenes(dots=True, tags=False)[0]
+    strip = neighbour(scene, (0, 1, 2, 3), "turned, on a machine behind")
+    result = measured(on_photo(scene, strip))
+    assert len(result.tags) == 4
+    assert result.plane == "image"
+    assert "0, 1, 2, 3" in words(result)
+
+
+@pytest.mark.parametrize("number", [7, 21], ids=["other number", "number next to one of ours"])
+def test_a_single_tag_lying_about_spoils_nothing_and_is_named(number):
+    scene = TAGGED[0]
+    loose = neighbour(scene, (number,), "turned, beside the knee")
+    result = measured(on_photo(scene, loose))
+    assert result.plane == "tag"
+    assert result.knee.deg == pytest.approx(ALONE[scene.photo.stem].knee.deg, abs=0.3)
+    assert f"tag {number} " in words(result)
+
+
+@pytest.mark.parametrize("scene", TAGGED, ids=lambda s: s.photo.stem)
+def test_one_good_strip_needs_no_word(scene):
+    assert "tag" not in words(ALONE[scene.photo.stem]).replace("printed tags", "")
