@@ -14,7 +14,7 @@ from knee_angle import assumptions
 from knee_angle.angle import geometry
 from knee_angle.photo import camera
 from knee_angle.photo.reading import read_photo
-from knee_angle.photo.strips import U_CORNER_PX
+from knee_angle.photo.strips import U_CORNER_PX, steps_of
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import Lens
 
@@ -81,6 +81,23 @@ def test_noisy_corners_err_as_much_as_the_covariance_says():
         scores.append(tilt @ np.linalg.solve(board.tilt_cov_deg2, tilt))
     # Corners may be a little better than the strip's own tolerance allows for.
     assert 1.0 < np.mean(scores) < 2.6
+
+
+@pytest.mark.parametrize("places", [(0, 3), (0, 2), (0, 1, 3)], ids=str)
+@pytest.mark.parametrize("yaw", [-52, -44, -36, 36, 44, 52])
+def test_steps_of_an_oblique_strip_are_those_of_the_numbers(yaw, places):
+    """A foreshortened edge once made steps too long: residuals of 2 px, 13 degrees off."""
+    rng = np.random.default_rng(1)
+    normal = geometry.normal_from_view(yaw_deg=yaw, pitch_deg=10)
+    corners = strip_corners_mm(4)[list(places)]
+    for _ in range(20):
+        exact = projected(corners, normal, roll_deg=rng.uniform(-20, 20))
+        tags = tags_of(exact + rng.normal(0, U_CORNER_PX, exact.shape))
+        tags = tuple(Tag(n, tag.corners_px) for n, tag in zip(places, tags, strict=True))
+        assert np.ptp(steps_of(tags)) == places[-1]
+        board = camera.board_of(tags, LENS, tag_mm=50.0)
+        assert board.rms_px < 0.6
+        assert geometry.tilt_between_deg(board.normal, normal) < 6.0
 
 
 def test_a_single_distant_tag_keeps_its_mirrored_solution():

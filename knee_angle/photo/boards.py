@@ -58,13 +58,13 @@ BAR_ALONE = (
 )
 BARS_ELSEWHERE = "The tags on the bars ({}) do not count: {}."
 SPOILT = (
-    "The strip with tags {} does not count: its tags do not lie flat in one row as printed. It is "
-    "bent or partly covered, or tags of it were moved: stick it flat on the machine, or print a "
-    "new one."
+    "The tags {} do not count: they do not lie flat in one row as printed. The strip is bent or "
+    "partly covered, tags of it were moved, or they are of several strips: stick one strip flat on "
+    "the machine, or print a new one."
 )
 ELSEWHERE = (
-    "The strip with tags {} does not count: {}. It is taken for another machine's; when it is on "
-    "this one, check the size of its tags, that it lies parallel to the bars, and the points."
+    "The {} does not count: {}. It is taken for another machine's; when it is on this one, check "
+    "the size of its tags, that it lies parallel to the bars, and the points."
 )
 UNDECIDED = (
     "Several strips are seen (tags {}), and the photo does not tell which of them is on this "
@@ -162,9 +162,11 @@ def _strip(
     """The plane of the one strip that is on this machine, and what is said of the others."""
     found = strips_of(tags)
     cautions = [SPOILT.format(_named(group)) for group in found.spoilt]
-    # Single tags count only where nothing better is seen.
-    alone = not found.rows and not found.spoilt
-    rows = [Strip((tag,), (0,)) for tag in found.singles] if alone else found.rows
+    # A single tag counts only where nothing else is seen.
+    alone = len(tags) == 1
+    rows = (Strip(tags, (0,)),) if alone else found.rows
+    if not rows and not found.spoilt and tags:
+        return None, [SPOILT.format(_named(tags))]
     suited: list[tuple[Strip, Board]] = []
     for row in rows:
         board = camera.board_of(row.tags, scene.lens, tag_mm=scene.settings.tag_mm)
@@ -173,7 +175,7 @@ def _strip(
         if reason is None:
             suited.append((row, board))
         else:
-            cautions.append(ELSEWHERE.format(_named(row.tags), reason))
+            cautions.append(ELSEWHERE.format(_called(row), reason))
     # The most tags, then the surest direction.
     suited.sort(key=lambda one: (-len(one[0].tags), np.trace(one[1].tilt_cov_deg2)))
     used = suited[0] if suited and all(_alike(suited[0][1], b) for _, b in suited[1:]) else None
@@ -184,6 +186,11 @@ def _strip(
     if not alone:
         cautions += [_loose(tag, used) for tag in found.singles]
     return None if used is None else used[1], cautions
+
+
+def _called(row: Strip) -> str:
+    which = "tag" if len(row.tags) == 1 else "strip with tags"
+    return f"{which} {_named(row.tags)}"
 
 
 def _loose(tag: Tag, used: tuple[Strip, Board] | None) -> str:
