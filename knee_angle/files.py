@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["whole_file", "write_whole"]
+__all__ = ["sync_folder", "whole_file", "write_whole"]
 
 UNFINISHED = ".knee-angle-"
 """Beginning of the name of a file that is still being written, in its final folder."""
@@ -68,7 +68,7 @@ def whole_file(path: str | Path, *, new: bool = False) -> Iterator[BinaryIO]:
         _name(unfinished, target, new=new)
     finally:
         unfinished.unlink(missing_ok=True)
-    _sync_folder(target.parent)
+    sync_folder(target.parent)
 
 
 def _is_device(path: Path) -> bool:
@@ -97,7 +97,7 @@ def _name(unfinished: Path, target: Path, *, new: bool) -> None:
         unfinished.replace(target)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Put the name on the disk too, where the system can (Windows cannot)."""
     try:
         handle = os.open(folder, os.O_RDONLY)

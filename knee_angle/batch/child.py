@@ -26,10 +26,10 @@ from pathlib import Path
 from PIL import Image
 
 from knee_angle import __version__
-from knee_angle.batch.files import written_whole
 from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Answer, Job, Json, Trouble, identity_of
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
+from knee_angle.files import write_whole
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.photo.reading import Photo, read_photo
@@ -133,13 +133,10 @@ def _answer(
 
 
 def _draw(photo: Photo, outcome: Measurement, target: Path) -> None:
-    from knee_angle.report.overlay import overlay
+    from knee_angle.report.overlay import as_jpeg, overlay
 
-    picture = io.BytesIO()
-    overlay(photo, outcome).save(picture, "JPEG", quality=90)
     try:
-        with written_whole(target) as file:
-            file.write(picture.getvalue())
+        write_whole(target, as_jpeg(overlay(photo, outcome)))
     except OSError as error:
         raise InvalidInput(
             f"the picture {target.name} cannot be written ({error.strerror}): "

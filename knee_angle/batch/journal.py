@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from knee_angle.batch.files import sync_folder
 from knee_angle.batch.work import Answer, Json, Trouble
 from knee_angle.errors import InvalidInput
+from knee_angle.files import sync_folder
 
 __all__ = ["Done", "Journal"]
 
@@ -76,7 +76,7 @@ class Journal:
         self.done: dict[str, Done] = {}
         self.torn_lines = 0
         try:
-            self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+            self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         except OSError as error:
             raise InvalidInput(
                 f"the journal {path} cannot be written ({error.strerror}): name another --out"

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable, Iterator
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from knee_angle.batch.files import written_whole
 from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
+from knee_angle.files import whole_file, write_whole
 from knee_angle.report.contract import CSV_COLUMNS, csv_lines
 
 if TYPE_CHECKING:
     import pyarrow
 
-__all__ = ["COLUMNS", "sha256_of", "write_csv", "write_parquet"]
+__all__ = ["COLUMNS", "sha256_of", "write_csv", "write_parquet", "write_record"]
 
 COLUMNS = {name: kind for name, kind in CSV_COLUMNS.items() if name != "seconds"}
 """The table's own columns; times differ from run to run, so they stay in the journal."""
@@ -48,7 +49,7 @@ def write_parquet(target: Path, rows: Iterable[Json], more: pyarrow.Schema) -> N
     own = [pyarrow.field(name, types[kind]) for name, kind in COLUMNS.items()]
     schema = pyarrow.schema([*own, *more])
     try:
-        with written_whole(target) as file, parquet.ParquetWriter(file, schema) as writer:
+        with whole_file(target) as file, parquet.ParquetWriter(file, schema) as writer:
             for some in _batches(rows):
                 writer.write_table(pyarrow.Table.from_pylist(some, schema=schema))
     except OSError as error:
@@ -59,10 +60,18 @@ def write_csv(target: Path, rows: Iterable[Json], more: pyarrow.Schema) -> None:
     """The same table as CSV (RFC 4180, UTF-8); parameters as in `write_parquet`."""
     columns = (*COLUMNS, *more.names)
     try:
-        with written_whole(target) as file:
+        with whole_file(target) as file:
             file.write(csv_lines([], columns, header=True).encode())
             for some in _batches(rows):
                 file.write(csv_lines(some, columns, header=False).encode())
+    except OSError as error:
+        raise _not_written(target, error) from None
+
+
+def write_record(target: Path, record: Json) -> None:
+    """How the tables were made, as JSON; raises as `write_parquet`."""
+    try:
+        write_whole(target, json.dumps(record, indent=2) + "\n")
     except OSError as error:
         raise _not_written(target, error) from None
 

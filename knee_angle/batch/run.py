@@ -8,7 +8,6 @@ from, and what a later run with more photos adds to).
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import platform
 import time
@@ -21,7 +20,6 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from knee_angle.batch import outputs
-from knee_angle.batch.files import written_whole
 from knee_angle.batch.journal import Journal
 from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
 from knee_angle.batch.sources import PhotoFile, Photos, find_photos
@@ -338,8 +336,7 @@ class _Finished:
             },
             "this_run": self._times(started, measured),
         }
-        with written_whole(places.record) as file:
-            file.write((json.dumps(record, indent=2) + "\n").encode())
+        outputs.write_record(places.record, record)
         failures = [
             (job.photo, done.status, done.reason or "")
             for job in self.jobs

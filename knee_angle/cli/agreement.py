@@ -15,6 +15,7 @@ from knee_angle import __version__
 from knee_angle.cli.app import app
 from knee_angle.cli.options import Format, positive
 from knee_angle.errors import InvalidInput
+from knee_angle.files import write_whole
 
 if TYPE_CHECKING:
     from knee_angle.agreement import Pairs, Study
@@ -175,7 +176,7 @@ def _write(path: Path, study: Study, about: About) -> None:
     from knee_angle.report.study_page import study_page
 
     try:
-        path.write_text(study_page(study, about), encoding="utf-8")
+        write_whole(path, study_page(study, about))
     except OSError as error:
         raise InvalidInput(
             f"the report {path} cannot be written ({error.strerror}): name another file"

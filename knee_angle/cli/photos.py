@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from knee_angle.errors import InvalidInput
+from knee_angle.files import write_whole
 from knee_angle.records import Measurement, Outcome
 from knee_angle.settings import Settings
 
@@ -99,10 +100,11 @@ def shown(photo: Path) -> str:
 
 def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]:
     """Write the picture; what went wrong, if anything did."""
+    from knee_angle.report.overlay import as_jpeg
     from knee_angle.report.overlay import overlay as draw_overlay
 
     try:
-        draw_overlay(photo, outcome).save(target, quality=90)
+        write_whole(target, as_jpeg(draw_overlay(photo, outcome)))
     except OSError as error:
         return [f"the picture {target} cannot be written ({error.strerror})"]
     return []

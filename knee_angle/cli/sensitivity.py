@@ -11,6 +11,7 @@ from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.options import SUPPORT_RANGE_MM, length
 from knee_angle.errors import InvalidInput
+from knee_angle.files import write_whole
 from knee_angle.machine import sliding
 from knee_angle.machine.sliding import Sensitivity
 
@@ -72,7 +73,7 @@ def sensitivity(
 
 def _write(out: Path, picture: str) -> None:
     try:
-        out.write_text(picture, encoding="utf-8")
+        write_whole(out, picture)
     except OSError as error:
         raise InvalidInput(
             f"{out} cannot be written ({error.strerror}): name another file"

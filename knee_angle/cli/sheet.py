@@ -10,6 +10,7 @@ import typer
 
 from knee_angle.cli.app import app
 from knee_angle.errors import InvalidInput
+from knee_angle.files import write_whole
 
 __all__ = ["sheet_app"]
 
@@ -64,7 +65,7 @@ def sheet_dots(
 
 def _write(out: Path, content: bytes) -> None:
     try:
-        out.write_bytes(content)
+        write_whole(out, content)
     except OSError as error:
         raise InvalidInput(
             f"{out} cannot be written ({error.strerror}): name another file"

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from io import BytesIO
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -16,7 +17,7 @@ from knee_angle.angle import geometry
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Landmark, Measurement, PointName, Verdict
 
-__all__ = ["overlay"]
+__all__ = ["as_jpeg", "overlay"]
 
 LEG = (0, 194, 168)
 MACHINE = (255, 176, 32)
@@ -64,6 +65,13 @@ def overlay(photo: Photo, result: Measurement, *, panel: bool = True) -> Image.I
     whole.paste(picture, (0, 0))
     whole.paste(answer, (0, height))
     return whole
+
+
+def as_jpeg(picture: Image.Image) -> bytes:
+    """The picture's file, for a person to look at."""
+    content = BytesIO()
+    picture.save(content, "JPEG", quality=90)
+    return content.getvalue()
 
 
 class _Pen:
