@@ -58,6 +58,11 @@ TIFF_DNG_VERSION = 50706
 
 FILE_BYTES_PER_PIXEL = 8
 """The largest plain file within the limit: 16 bits in four channels."""
+MOST_BYTES, MOST_BYTES_MEGAPIXELS = 900e6, 120.0
+"""A photo takes at most so much memory while it is decoded, our own choice: a computer with
+2 GB can do it. Whoever allows more than 120 megapixels allows more memory in proportion."""
+PIXELS_AT_ONCE = 500_000
+"""So many are converted at a time: a picture in another form is never there as a whole."""
 
 HEIF_BRANDS = frozenset(
     (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
@@ -187,7 +192,7 @@ def read_photo(
     ------
     UnreadablePhoto
         Whatever is wrong with the file: missing, not allowed, empty, cut off, damaged,
-        too large, or no picture of these kinds.
+        too large, too much for the memory, or no picture of these kinds.
     InvalidInput
         A limit that is not positive.
     """
@@ -376,6 +381,7 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
             # Decodes only as many frequencies as the smaller picture needs.
             image.draft(None, small_size)
         reduced = image.size != (width, height)
+        _check_memory(image, kind, file_bytes=len(data), limit_megapixels=limit_megapixels)
         image.load()
         if not reduced and image.size != (width, height):
             raise _damaged(kind)
@@ -384,6 +390,7 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
             # Turned by its decoder already: in HEIC the EXIF entry is for information.
             orientation = 1
     flat = _rgb8(image)
+    del image  # as large as `flat` or larger; turning needs the room
     small = _shrunk(flat, small_size, width=width, height=height)
     small = _upright(small, orientation)
     if reduced:
@@ -450,6 +457,28 @@ def _check_size(size: tuple[int, int] | None, limit_megapixels: float) -> None:
         )
 
 
+def _check_memory(
+    image: Image.Image, kind: Kind, *, file_bytes: int, limit_megapixels: float
+) -> None:
+    """Refuse a picture whose file, decoded pixels and RGB pixels take too much together."""
+    pixels = image.size[0] * image.size[1]
+    needed = file_bytes + pixels * (_decoded_bytes_per_pixel(image.mode) + 3)
+    limit = MOST_BYTES * max(1.0, limit_megapixels / MOST_BYTES_MEGAPIXELS)
+    if needed > limit:
+        raise UnreadablePhoto(
+            f"the photo must need at most {limit / 1e6:.0f} MB of memory to be decoded, but its "
+            f"{kind} data ({image.size[0]} x {image.size[1]}) need about {needed / 1e6:.0f}: save "
+            "or export it as JPEG, make a smaller copy, or raise the megapixel limit."
+        )
+
+
+def _decoded_bytes_per_pixel(mode: str) -> int:
+    """What Pillow takes for a pixel: three and four channels and deep values take four bytes."""
+    if mode.startswith("I;16"):
+        return 2
+    return 1 if mode in ("1", "L", "P") else 4
+
+
 def _header_size(data: bytes, kind: Kind) -> tuple[int, int] | None:
     """Size as stored, where the decoder would reserve memory or need more than a header."""
     if kind == "PNG":
@@ -487,8 +516,23 @@ def _shrunk(flat: Rgb, size: tuple[int, int], *, width: int, height: int) -> Rgb
     box = (0.0, 0.0, width / divisor_x, height / divisor_y)
     # Of the quick filters only the triangle leaves every edge where it is: box and
     # Hamming move it by up to 0.2 px of the small copy where the ratio is near 1.
-    small = Image.fromarray(flat).resize(size, Image.Resampling.BILINEAR, box=box, reducing_gap=2.0)
-    return np.array(small)
+    # Whole blocks are averaged first, down to twice the wanted size; a part of the rows
+    # at a time, because the picture as Pillow holds it takes more memory than `flat`.
+    across, down = (max(1, int(box[n + 2] / size[n] / 2.0)) for n in (0, 1))
+    if across > 1 or down > 1:
+        parts = [
+            np.asarray(Image.fromarray(flat[rows]).reduce((across, down)))
+            for rows in _parts(wide, high, multiple_of=down)
+        ]
+        flat, box = np.concatenate(parts), (0.0, 0.0, box[2] / across, box[3] / down)
+    return np.array(Image.fromarray(flat).resize(size, Image.Resampling.BILINEAR, box=box))
+
+
+def _parts(wide: int, high: int, *, multiple_of: int = 1) -> Iterator[slice]:
+    """Rows from top to bottom, about a million pixels at a time."""
+    step = max(1, PIXELS_AT_ONCE // (wide * multiple_of)) * multiple_of
+    for top in range(0, high, step):
+        yield slice(top, min(top + step, high))
 
 
 def _upright(flat: Rgb, orientation: int) -> Rgb:
@@ -526,14 +570,23 @@ def _from_exif(image: Image.Image) -> tuple[int, float | None]:
 
 def _rgb8(image: Image.Image) -> Rgb:
     """8-bit RGB of any mode, shape (h, w, 3)."""
-    if image.mode.startswith(("I", "F")):
-        grey = _grey8(np.asarray(image), bits=_sample_bits(image))
-        return np.repeat(grey[:, :, None], 3, axis=2)
+    deep = image.mode.startswith(("I", "F"))
+    ends = _ends(image) if deep else (0.0, 0.0)
+    wide, high = image.size
+    flat = np.empty((high, wide, 3), dtype=np.uint8)
+    for rows in _parts(wide, high):
+        part = image.crop((0, rows.start, wide, rows.stop))
+        flat[rows] = _grey8(part, *ends)[:, :, None] if deep else _rgb8_part(part)
+    return flat
+
+
+def _rgb8_part(image: Image.Image) -> Rgb:
+    """8-bit RGB of a part with 8-bit channels or a palette."""
     if image.has_transparency_data:
         picture = image.convert("RGBA")
         white = Image.new("RGBA", picture.size, "white")
-        return np.array(Image.alpha_composite(white, picture).convert("RGB"))
-    return np.array(image if image.mode == "RGB" else image.convert("RGB"))
+        image = Image.alpha_composite(white, picture)
+    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
 
 
 def _sample_bits(image: Image.Image) -> int | None:
@@ -545,20 +598,33 @@ def _sample_bits(image: Image.Image) -> int | None:
     return int(bits[0] if isinstance(bits, tuple) else bits)
 
 
-def _grey8(values: NDArray[np.generic], *, bits: int | None) -> NDArray[np.uint8]:
-    """Deep greys as 8 bits: by their bit depth, else by the range that the values need.
+def _ends(image: Image.Image) -> tuple[float, float]:
+    """Black and white of deep greys: by their bit depth, else by the range of the values.
 
     Values up to 1 are shares of white (the custom for floating point), up to 255 or
     65535 are 8 or 16 bits; anything else is stretched between its ends.
     """
-    grey = np.nan_to_num(np.asarray(values, dtype=np.float32), posinf=0.0, neginf=0.0)
-    low, high = float(grey.min()), float(grey.max())
+    bits = _sample_bits(image)
     if bits is not None:
-        low, high = 0.0, float(2**bits - 1)
-    elif low >= 0 and high <= 65535:
-        tops = (1.0, 255.0, 65535.0) if values.dtype.kind == "f" else (255.0, 65535.0)
-        low, high = 0.0, next(top for top in tops if high <= top)
-    scaled = (grey - low) * (255.0 / max(high - low, 1e-30))
+        return 0.0, float(2**bits - 1)
+    wide, high = image.size
+    low, top = math.inf, -math.inf
+    for rows in _parts(wide, high):
+        values = _finite(image.crop((0, rows.start, wide, rows.stop)))
+        low, top = min(low, float(values.min())), max(top, float(values.max()))
+    if low < 0 or top > 65535:
+        return low, top
+    tops = (1.0, 255.0, 65535.0) if image.mode.startswith("F") else (255.0, 65535.0)
+    return 0.0, next(white for white in tops if top <= white)
+
+
+def _finite(image: Image.Image) -> NDArray[np.float32]:
+    return np.nan_to_num(np.asarray(image, dtype=np.float32), posinf=0.0, neginf=0.0)
+
+
+def _grey8(image: Image.Image, black: float, white: float) -> NDArray[np.uint8]:
+    """A part of deep greys as 8 bits."""
+    scaled = (_finite(image) - black) * (255.0 / max(white - black, 1e-30))
     return np.asarray(np.clip(np.rint(scaled), 0, 255), dtype=np.uint8)
 
 

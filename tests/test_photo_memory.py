@@ -1,0 +1,109 @@
+"""A large photo takes bounded memory: no copy in another form is ever there as a whole."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from knee_angle.errors import UnreadablePhoto
+from knee_angle.photo import reading as photo
+from knee_angle.photo.reading import read_photo
+
+LARGE = (8000, 3000)
+READER = """
+import sys
+from knee_angle.photo.reading import read_photo
+
+def peak_kib():
+    return next(int(line.split()[1]) for line in open("/proc/self/status") if "VmHWM" in line)
+
+before = peak_kib()
+read_photo(sys.argv[1]).full()
+print(peak_kib() - before)
+"""
+"""The peak is asked of the kernel for this program alone; getrusage inherits its parent's."""
+
+GREY = np.linspace(0, 65535, LARGE[0] * 50, dtype=np.uint16).reshape(50, -1).repeat(60, axis=0)
+
+
+@pytest.mark.parametrize(
+    ("name", "picture"),
+    [
+        pytest.param("a.png", Image.new("RGB", LARGE, "teal"), id="a PNG"),
+        pytest.param("a.png", Image.new("RGBA", LARGE, (9, 99, 9, 99)), id="a PNG with alpha"),
+        pytest.param("a.tif", Image.new("RGB", LARGE, "teal"), id="a TIFF"),
+        pytest.param("a.tif", Image.fromarray(GREY), id="a 16-bit TIFF"),
+        pytest.param("a.tif", Image.fromarray(GREY.astype(np.float32)), id="a float TIFF"),
+    ],
+)
+def test_the_peak_is_the_file_the_decoded_and_the_rgb_pixels(
+    tmp_path: Path, name: str, picture: Image.Image
+) -> None:
+    """And little more, whatever the photo's size: the parts that are converted at a time."""
+    path = tmp_path / name
+    picture.save(path)
+    read = subprocess.run(
+        [sys.executable, "-c", READER, path], capture_output=True, text=True, check=True
+    )
+    decoded = 2 if picture.mode == "I;16" else 4
+    most = path.stat().st_size + LARGE[0] * LARGE[1] * (decoded + 3)
+    assert int(read.stdout) * 1024 < most + 80e6
+
+
+@pytest.mark.parametrize(
+    ("mode", "name"),
+    [("RGB", "a.png"), ("RGBA", "a.png"), ("P", "a.png"), ("I;16", "a.tif"), ("F", "a.tif")],
+)
+def test_parts_give_the_same_pixels_as_the_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mode: str, name: str
+) -> None:
+    rng = np.random.default_rng(1)
+    shape = {"RGB": (301, 407, 3), "RGBA": (301, 407, 4), "P": (301, 407, 3)}.get(mode, (301, 407))
+    values = rng.integers(0, 256, shape)
+    if mode == "P":
+        picture = Image.fromarray(values.astype(np.uint8)).quantize(64)
+    elif mode == "I;16":
+        picture = Image.fromarray((values * 257).astype(np.uint16))
+    else:
+        picture = Image.fromarray(values.astype(np.float32 if mode == "F" else np.uint8))
+    path = tmp_path / name
+    picture.save(path)
+    whole = read_photo(path, small_px=97)
+    monkeypatch.setattr(photo, "PIXELS_AT_ONCE", 4000)
+    parts = read_photo(path, small_px=97)
+    np.testing.assert_array_equal(parts.full(), whole.full())
+    np.testing.assert_array_equal(parts.small, whole.small)
+    if mode == "RGB":
+        np.testing.assert_array_equal(whole.full(), values)
+        reference = picture.resize((97, 72), Image.Resampling.BILINEAR, reducing_gap=2.0)
+        np.testing.assert_array_equal(whole.small, np.asarray(reference))
+
+
+def test_what_takes_too_much_at_once_is_refused_before_it_is_decoded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.tif"
+    Image.new("RGB", (1200, 1000)).save(path)
+    monkeypatch.setattr(photo, "MOST_BYTES", 11e6)  # file 3.6 MB, decoded 4.8 MB, RGB 3.6 MB
+    monkeypatch.setattr(Image.Image, "load", lambda _: pytest.fail("decoded"))
+    with pytest.raises(UnreadablePhoto) as refused:
+        read_photo(path)
+    assert refused.value.reason == (
+        "the photo must need at most 11 MB of memory to be decoded, but its TIFF data "
+        "(1200 x 1000) need about 12: save or export it as JPEG, make a smaller copy, or raise "
+        "the megapixel limit."
+    )
+
+
+def test_who_allows_more_pixels_allows_more_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.tif"
+    Image.new("RGB", (1200, 1000)).save(path)
+    monkeypatch.setattr(photo, "MOST_BYTES", 11e6)
+    assert read_photo(path, limit_megapixels=150.0).width == 1200
