@@ -203,7 +203,13 @@ def measure_photo(
     past = cause.display_alarms(displayed_deg, settings)
     by_hand = None
     if manual is not None:
-        by_hand = manual_landmarks(manual, width_px=photo.width, height_px=photo.height)
+        by_hand = manual_landmarks(
+            manual,
+            width_px=photo.width,
+            height_px=photo.height,
+            photo_sha256=photo.sha256,
+            photo=photo.name,
+        )
 
     lens = camera.lens_of(photo)
     tags = find_tags(photo) if seen is None else seen.tags
@@ -257,6 +263,7 @@ def measure_photo(
             *_odd_bars(frame),
         ),
         seconds=time.perf_counter() - started,
+        photo_sha256=photo.sha256,
     )
 
 

@@ -510,6 +510,8 @@ class Measurement:
         What to keep in mind, in plain sentences.
     seconds : float
         Time the steps took, without reading the photo.
+    photo_sha256 : str or None
+        Hash of the photo's file (hex): which photo the points belong to.
     """
 
     photo: str
@@ -526,6 +528,7 @@ class Measurement:
     tags: tuple[Quad, ...] = ()
     cautions: tuple[str, ...] = ()
     seconds: float = 0.0
+    photo_sha256: str | None = None
 
     @property
     def plane(self) -> Plane:

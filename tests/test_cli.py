@@ -17,6 +17,7 @@ from PIL import Image
 from knee_angle import cli as commands
 from knee_angle import pipeline as measuring
 from knee_angle.cli import photos
+from knee_angle.landmarks.manual import UNBOUND
 from knee_angle.photo import reading as photo
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Measurement
@@ -156,6 +157,28 @@ def test_points_by_hand_and_the_overlay(tmp_path):
         scene.truth["projected_2d_from_marker_points_deg"], abs=0.1
     )
     assert (tmp_path / "out" / "bed_11_overlay.jpg").stat().st_size > 20_000
+
+
+def test_a_whole_result_goes_back_in_for_its_own_photo_only(tmp_path):
+    """Points of another photo would be measured with confidence, and mean nothing."""
+    points = tmp_path / "result.json"
+    first = run("measure", BED, "--format", "json")
+    points.write_text(first.stdout)
+    again = json.loads(run("measure", BED, "--landmarks", points, "--format", "json").stdout)
+    assert again["flexion_deg"] == pytest.approx(json.loads(first.stdout)["flexion_deg"], abs=0.3)
+    assert again["landmarks"]["knee"]["source"] == "manual"
+    assert UNBOUND not in again["cautions"]
+    other = run("measure", SAMPLES / "bed_06.jpg", "--landmarks", points)
+    assert (other.returncode, other.stdout) == (2, "")
+    assert "must be of bed_06.jpg" in other.stderr
+    assert "are of another photo ('bed_01.jpg')" in other.stderr
+
+
+def test_points_without_a_hash_are_taken_with_a_word(tmp_path):
+    points = tmp_path / "points.json"
+    points.write_text(json.dumps(scenes(image="bed_01.jpg")[0].manual()))
+    row = json.loads(run("measure", BED, "--landmarks", points, "--format", "json").stdout)
+    assert UNBOUND in row["cautions"]
 
 
 def test_a_photo_is_read_once_even_when_it_is_drawn(tmp_path, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 
@@ -10,6 +11,7 @@ import pytest
 from conftest import scenes
 
 from knee_angle.landmarks.dots import DotDetector
+from knee_angle.landmarks.manual import RESULT_KEYS
 from knee_angle.pipeline import measure
 from knee_angle.records import NotMeasured, Unreadable
 from knee_angle.report.contract import CSV_COLUMNS, as_csv, as_flat, as_json, csv_lines
@@ -62,6 +64,15 @@ def test_a_measurement_in_full():
         "verdict",
     }
     assert {"landmark_finding", "landmark_placement", "camera_direction"} <= set(row["budget_deg"])
+
+
+def test_a_points_file_may_hold_all_that_a_result_holds():
+    assert frozenset(as_json("a.jpg", FULL, version="1")) == RESULT_KEYS
+
+
+def test_a_result_names_its_photo_by_hash():
+    row = as_json("a.jpg", MEASURED, version="1")
+    assert row["photo_sha256"] == hashlib.sha256(SCENE.photo.read_bytes()).hexdigest()
 
 
 def test_the_table_has_a_row_for_every_photo_and_survives_a_spreadsheet():

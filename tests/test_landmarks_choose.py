@@ -132,11 +132,36 @@ def test_points_are_read_in_any_of_the_usual_shapes(content):
         ),
         (
             {"knee": {"x": 1, "y": 1, "u_px": 0}},
-            r"u_px of point 'knee' must be above 0 and at most 100 \(.*\), but got 0",
+            r"u_px of point 'knee' must be at least 0.05 and at most 100 \(.*\), but got 0",
         ),
         ({"knee": {"x": 1, "y": 1, "u_px": 1e300}}, "at most 100 .*, but got 1e\\+300"),
-        ({"knee": {"x": True, "y": 1}}, "point 'knee' must be"),
-        ({"knee": {"x": float("nan"), "y": 1}}, r"but got \(nan, 1\)"),
+        ({"knee": {"x": 1, "y": 1, "u_px": 0.049}}, "at least 0.05 .*, but got 0.049: leave it"),
+        ({"knee": {"x": True, "y": 1}}, "x of point 'knee' must be a number of px, but got True"),
+        ({"knee": {"x": 1, "y": 1, "u_px": False}}, "u_px of point 'knee' must be a number of px"),
+        ({"knee": {"x": float("nan"), "y": 1}}, "x of point 'knee' must be .*, but got nan"),
+        ({"knee": {"x": 10**400, "y": 1}}, r"x of point 'knee' must be .*, but got 1000+\.\.\.0+$"),
+        ({"knee": {"x": 1, "y": float("1e400")}}, "y of point 'knee' must be .*, but got inf"),
+        ({"kneee": {"x": 1, "y": 1}}, "point 'kneee' is unknown: is knee meant"),
+        (
+            {"knee": {"x": 1, "y": 1, "u_pix": 3}},
+            r"point 'knee' has the unknown 'u_pix' \(is u_px meant\?\): remove or correct it",
+        ),
+        (
+            {"knee": {"x": 1, "y": 1, "u_px": 3, "cov_px2": [9, 0, 1]}},
+            "point 'knee' has the unknown 'cov_px2': remove",
+        ),
+        ({"landmarks": {}, "landmark": {}}, r"has the unknown 'landmark' \(is landmarks meant"),
+        ({"landmarks": {}, "hip": {"x": 1, "y": 1}}, "the points file has the unknown 'hip'"),
+        ({"machine": {"hinge": {"x": 1, "y": 1}}}, "machine has the unknown 'hinge'"),
+        (
+            {"hinge": {"x": 1, "y": 1}, "machine": {"points": {"hinge": {"x": 9, "y": 9}}}},
+            "point 'hinge' must be given once, but is given twice",
+        ),
+        ({"photo_sha256": 5, "knee": {"x": 1, "y": 1}}, "photo_sha256 must be 64 hexadecimal"),
+        (
+            {"knee": {"x": "a", "y": 900, "u_px": 0}, "hip": {"x": 900, "y": 1}},
+            "x of point 'knee'.*; u_px of point 'knee'.*; point 'hip' must lie",
+        ),
         ({"landmarks": [1, 2]}, "landmarks must be an object of points, but got"),
         ({"machine": {"points": [1]}}, "machine.points must be an object of points, but got"),
         ({"machine": 5}, "machine.points must be an object of points, but got 5"),
@@ -160,7 +185,9 @@ def test_wrong_points_are_refused_all_at_once(content, message):
         ("[" * 100_000, "must be JSON"),
         ("[1]", "must hold one JSON object"),
         (None, "cannot be read"),
-        ('{"knee": {"x": 1, "y": 1}, "knee": {"x": 9, "y": 9}}', "knee must be named once"),
+        ('{"knee": {"x": 1, "y": 1}, "knee": {"x": 9, "y": 9}}', "'knee' must be named once"),
+        ("{}", "must hold at least one point, but holds none: write {"),
+        ('{"status": "not_measured", "landmarks": null}', "must hold at least one point"),
     ],
 )
 def test_a_points_file_that_is_none_is_refused(tmp_path, text, message):
@@ -169,6 +196,41 @@ def test_a_points_file_that_is_none_is_refused(tmp_path, text, message):
         path.write_text(text)
     with pytest.raises(InvalidInput, match=message):
         read_manual(path)
+
+
+@pytest.mark.parametrize("number", ["1e400", "1" + "0" * 400, "1" + "0" * 9000, "Infinity"])
+def test_a_number_that_no_photo_has_is_told_as_such(tmp_path, number):
+    path = tmp_path / "points.json"
+    path.write_text(f'{{"knee": {{"x": {number}, "y": 1}}}}')
+    with pytest.raises(InvalidInput, match="x of point 'knee' must be a number of px, but got inf"):
+        manual_landmarks(read_manual(path), width_px=100, height_px=100)
+
+
+def test_many_problems_are_counted():
+    points = {f"p{n}": {"x": 1, "y": 1} for n in range(1000)}
+    with pytest.raises(InvalidInput, match=r"; and 980 more$") as refused:
+        manual_landmarks(points, width_px=100, height_px=100)
+    assert len(str(refused.value)) < 4000
+
+
+SHA, OTHER = "a1" * 32, "b2" * 32
+
+
+@pytest.mark.parametrize("carried", [SHA, SHA.upper(), None])
+def test_points_of_this_photo_or_of_an_unnamed_one_are_taken(carried):
+    content = {"photo_sha256": carried, "knee": {"x": 1, "y": 2}}
+    found = manual_landmarks(content, width_px=9, height_px=9, photo_sha256=SHA, photo="a.jpg")
+    assert set(found.points) == {"knee"}
+
+
+def test_points_of_another_photo_are_refused_by_name():
+    content = {"photo": "b.jpg", "photo_sha256": OTHER, "landmarks": {"knee": {"x": 1, "y": 2}}}
+    with pytest.raises(InvalidInput) as refused:
+        manual_landmarks(content, width_px=9, height_px=9, photo_sha256=SHA, photo="a.jpg")
+    assert str(refused.value) == (
+        "the points must be of a.jpg (sha256 a1a1a1a1a1a1...), but are of another photo ('b.jpg') "
+        "(b2b2b2b2b2b2...): give the photo that they were placed in, or place them anew"
+    )
 
 
 def test_a_result_can_be_fed_back(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
@@ -47,13 +48,15 @@ def measured(
             photo = read_photo(path, limit_megapixels=limit_megapixels)
             if on_read is not None:
                 on_read(path, photo)
-            outcome = measure_photo(
+            outcome: Outcome = measure_photo(
                 photo,
                 detectors=detectors,
                 displayed_deg=displayed[path],
                 manual=manual,
                 settings=settings,
             )
+            if manual is not None and manual.get("photo_sha256") is None:
+                outcome = _unbound(outcome)
             if path in targets and isinstance(outcome, Measurement):
                 unwritten.extend(_save_overlay(photo, outcome, targets[path]))
             return outcome
@@ -63,6 +66,15 @@ def measured(
             yield path, with_display_alarms(outcome, displayed[path], settings)
     if unwritten:  # said last, so that no result is lost for a picture
         raise InvalidInput("; ".join(unwritten) + ": name another folder")
+
+
+def _unbound(outcome: Outcome) -> Outcome:
+    """The result, with a word that its points by hand may be of another photo."""
+    from knee_angle.landmarks.manual import UNBOUND
+
+    if not isinstance(outcome, Measurement):
+        return outcome
+    return replace(outcome, cautions=(*outcome.cautions, UNBOUND))
 
 
 def overlay_files(photos: Sequence[Path], folder: Path) -> dict[Path, Path]:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+import re
+import reprlib
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from knee_angle.assumptions import (
     CLOSEST_PX,
@@ -15,11 +19,36 @@ from knee_angle.assumptions import (
 from knee_angle.errors import InvalidInput
 from knee_angle.records import POINT_NAMES, Landmark, Landmarks, PointName
 
-__all__ = ["MANUAL_SHARE", "manual_landmarks", "read_manual"]
+__all__ = ["MANUAL_SHARE", "RESULT_KEYS", "UNBOUND", "manual_landmarks", "read_manual"]
 
 
 SHAPE = '{"knee": {"x": 412.3, "y": 801.0}, ...}'
 """What a points file looks like, for messages."""
+UNBOUND = (
+    "the points by hand do not say which photo they belong to (photo_sha256): make sure that they "
+    "were placed in this one"
+)
+"""What is said where points carry no hash of their photo."""
+LEAST_U_PX = 0.05
+"""Finer than any finger or detector places a point (common practice: a tenth at best)."""
+SHOWN = 20
+"""So many problems stand in a message; the rest is counted."""
+MOST_DIGITS = 30
+"""A longer whole number is no pixel; as a floating-point one it is told as what it is."""
+SHA256 = re.compile(r"[0-9a-fA-F]{64}")
+POINT_KEYS = ("x", "y", "u_px", "source")
+MACHINE_KEYS = (
+    "points", "frame_deg", "frame_source", "u_deg", "interval_deg", "hinge_to_knee_mm",
+)  # fmt: skip
+RESULT_KEYS = frozenset(
+    (
+        "photo", "photo_sha256", "status", "reason", "advice", "side", "flexion_deg", "u_deg",
+        "interval_deg", "found_interval_deg", "budget_deg", "plane", "flat_flexion_deg",
+        "landmarks", "machine", "displayed_deg", "displayed_source", "comparison", "finding",
+        "segments_mm", "alarms", "camera", "cautions", "seconds", "version",
+    )
+)  # fmt: skip
+"""What else a whole result holds: known here, so that anything else can be told as a mistake."""
 BONES: tuple[tuple[PointName, PointName], ...] = (
     ("hip", "knee"),
     ("knee", "ankle"),
@@ -35,15 +64,19 @@ def read_manual(path: Path) -> Mapping[str, Any]:
     ----------
     path : Path
         JSON object: ``{"knee": {"x": 1, "y": 2, "u_px": 3}, ...}``; also with the
-        points under ``landmarks`` and ``machine.points`` as in a result.
+        points under ``landmarks`` and ``machine.points`` as in a result, or a whole result.
 
     Raises
     ------
     InvalidInput
-        Not readable or not such an object.
+        Not readable, not such an object, or without any point.
     """
     try:
-        content = json.loads(path.read_text(encoding="utf-8-sig"), object_pairs_hook=_each_once)
+        content = json.loads(
+            path.read_text(encoding="utf-8-sig"),
+            object_pairs_hook=_each_once,
+            parse_int=_whole_number,
+        )
     except OSError as error:
         raise InvalidInput(
             f"the points file {path} cannot be read ({error.strerror}): check its name"
@@ -56,19 +89,36 @@ def read_manual(path: Path) -> Mapping[str, Any]:
         ) from None
     if not isinstance(content, dict):
         raise InvalidInput(f"the points file {path.name} must hold one JSON object: write {SHAPE}")
+    if not _named_points(content)[0] and not _named_points(content)[1]:
+        raise InvalidInput(
+            f"the points file {path.name} must hold at least one point, but holds none: "
+            f"write {SHAPE}"
+        )
     return content
+
+
+def _whole_number(digits: str) -> float:
+    """A whole number of any length: Python refuses to read very long ones."""
+    return int(digits) if len(digits) <= MOST_DIGITS else float(digits)
 
 
 def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     """A JSON object in which no name stands twice; JSON itself would keep the last."""
-    names = [name for name, _ in pairs]
-    twice = sorted({name for name in names if names.count(name) > 1})
+    twice = sorted(name for name, count in Counter(name for name, _ in pairs).items() if count > 1)
     if twice:
-        raise InvalidInput(f"{', '.join(twice)} must be named once, but is named again: remove one")
+        names = ", ".join(map(_short, twice[:SHOWN])) + _more(twice)
+        raise InvalidInput(f"{names} must be named once, but is named again: remove one")
     return dict(pairs)
 
 
-def manual_landmarks(content: Mapping[str, Any], *, width_px: int, height_px: int) -> Landmarks:
+def manual_landmarks(
+    content: Mapping[str, Any],
+    *,
+    width_px: int,
+    height_px: int,
+    photo_sha256: str | None = None,
+    photo: str = "this photo",
+) -> Landmarks:
     """Hand-placed points as `Landmarks`; any part of the points may be given.
 
     Parameters
@@ -77,6 +127,10 @@ def manual_landmarks(content: Mapping[str, Any], *, width_px: int, height_px: in
         As `read_manual` returns it.
     width_px, height_px : int
         Size of the upright photo; points must lie inside.
+    photo_sha256 : str, optional
+        Hash of the photo's file (hex). Points that carry another one are refused.
+    photo : str
+        What to call the photo in messages.
 
     Raises
     ------
@@ -84,43 +138,84 @@ def manual_landmarks(content: Mapping[str, Any], *, width_px: int, height_px: in
         All problems at once, in one line.
     """
     found, problems = _named_points(content)
+    problems += _other_photo(content, photo_sha256, photo)
     side = content.get("side")
     points: dict[PointName, Landmark] = {}
-    u_default = MANUAL_SHARE * max(width_px, height_px)
     for name, value in found.items():
-        try:
-            point = _point(name, value, width_px, height_px, u_default)
-        except InvalidInput as error:
-            problems.append(str(error))
-        else:
-            points[point[0]] = point[1]
+        point, wrong = _point(name, value, width_px, height_px)
+        problems += wrong
+        if point is not None:
+            points[cast(PointName, name)] = point
     if side not in (None, "left", "right"):
-        problems.append(f'side must be "left" or "right", but got {side!r}')
+        problems.append(f'side must be "left" or "right", but got {_short(side)}')
     problems += _too_close(points)
     if problems:
-        raise InvalidInput("; ".join(problems))
+        raise InvalidInput("; ".join(problems[:SHOWN]) + _more(problems))
     return Landmarks(points=points, side=side)
+
+
+def _other_photo(content: Mapping[str, Any], sha256: str | None, photo: str) -> list[str]:
+    """What is wrong with the hash that the points carry, where they carry one."""
+    carried = content.get("photo_sha256")
+    if carried is None:
+        return []
+    if not isinstance(carried, str) or not SHA256.fullmatch(carried):
+        return [
+            f"photo_sha256 must be 64 hexadecimal digits, but got {_short(carried)}: copy it from "
+            "the photo's result"
+        ]
+    if sha256 is None or carried.lower() == sha256:
+        return []
+    of = content.get("photo")
+    named = f" ({_short(of)})" if isinstance(of, str) else ""
+    return [
+        f"the points must be of {photo} (sha256 {sha256[:12]}...), but are of another photo"
+        f"{named} ({carried[:12].lower()}...): give the photo that they were placed in, or place "
+        "them anew"
+    ]
 
 
 def _named_points(content: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
     """What stands for points, by name, and what does not have the shape for them."""
-    machine = content.get("machine")
-    parts = {
-        "landmarks": content.get("landmarks") if "landmarks" in content else dict(content),
-        "machine.points": machine.get("points") if isinstance(machine, Mapping) else machine,
-    }
-    found: dict[str, Any] = {}
     problems = []
-    for where, points in parts.items():
+    machine = content.get("machine")
+    of_machine = None
+    if isinstance(machine, Mapping):
+        of_machine = machine.get("points")
+        problems += _unknown(machine, MACHINE_KEYS, "machine")
+    elif machine is not None:
+        problems.append(f"machine.points must be an object of points, but got {_short(machine)}")
+    if "landmarks" in content:
+        of_leg = content["landmarks"]
+        problems += _unknown(content, RESULT_KEYS, "the points file")
+    else:
+        of_leg = {name: value for name, value in content.items() if name not in RESULT_KEYS}
+    found: dict[str, Any] = {}
+    for where, points in (("landmarks", of_leg), ("machine.points", of_machine)):
         if points is None:
             continue
-        if isinstance(points, Mapping):
-            found.update(points)
-        else:
-            problems.append(f"{where} must be an object of points, but got {points!r}: {SHAPE}")
-    for extra in ("machine", "side", "photo"):
-        found.pop(extra, None)
+        if not isinstance(points, Mapping):
+            problems.append(
+                f"{where} must be an object of points, but got {_short(points)}: {SHAPE}"
+            )
+            continue
+        twice = [name for name in points if name in found]
+        problems += [f"point {_short(n)} must be given once, but is given twice" for n in twice]
+        found.update(points)
     return found, problems
+
+
+def _unknown(given: Mapping[str, Any], known: Collection[str], where: str) -> list[str]:
+    """One sentence about the keys that mean nothing here, with what they may have meant."""
+    strange = [name for name in given if name not in known]
+    if not strange:
+        return []
+    named = [
+        _short(name) + (f" (is {near[0]} meant?)" if near else "")
+        for name in strange[:SHOWN]
+        for near in [get_close_matches(name, known, n=1)]
+    ]
+    return [f"{where} has the unknown {', '.join(named)}{_more(strange)}: remove or correct it"]
 
 
 def _too_close(points: Mapping[PointName, Landmark]) -> list[str]:
@@ -139,35 +234,60 @@ def _too_close(points: Mapping[PointName, Landmark]) -> list[str]:
 
 
 def _point(
-    name: str, value: Any, width_px: int, height_px: int, u_default: float
-) -> tuple[PointName, Landmark]:
-    for known in POINT_NAMES:
-        if name == known:
-            break
-    else:
-        raise InvalidInput(f"point {name!r} is unknown: use one of {', '.join(POINT_NAMES)}")
-    try:
-        x, y, u = (_number(part) for part in (value["x"], value["y"], value.get("u_px", u_default)))
-    except (TypeError, KeyError, ValueError, AttributeError):
-        raise InvalidInput(
-            f'point {name!r} must be {{"x": number, "y": number}}, but got {value!r}'
-        ) from None
-    if not (0 <= x <= width_px and 0 <= y <= height_px):
-        raise InvalidInput(
+    name: str, value: Any, width_px: int, height_px: int
+) -> tuple[Landmark | None, list[str]]:
+    """One point, or everything that is wrong with it."""
+    if name not in POINT_NAMES:
+        near = get_close_matches(name, POINT_NAMES, n=1)
+        meant = f"is {near[0]} meant? " if near else ""
+        return None, [
+            f"point {_short(name)} is unknown: {meant}use one of {', '.join(POINT_NAMES)}"
+        ]
+    if not isinstance(value, Mapping) or not {"x", "y"} <= value.keys():
+        return None, [
+            f'point {name!r} must be {{"x": number, "y": number}}, but got {_short(value)}'
+        ]
+    problems = _unknown(value, POINT_KEYS, f"point {name!r}")
+    most = max(width_px, height_px)
+    numbers = {}
+    for key, given in {"u_px": max(LEAST_U_PX, MANUAL_SHARE * most), **value}.items():
+        if key in ("x", "y", "u_px"):
+            try:
+                numbers[key] = _number(given)
+            except (TypeError, ValueError, OverflowError):
+                problems.append(
+                    f"{key} of point {name!r} must be a number of px, but got {_short(given)}"
+                )
+    x, y, u = (numbers.get(key) for key in ("x", "y", "u_px"))
+    if x is not None and y is not None and not (0 <= x <= width_px and 0 <= y <= height_px):
+        problems.append(
             f"point {name!r} must lie in the upright photo "
             f"({width_px} x {height_px} px), but got ({x:g}, {y:g})"
         )
-    most = max(width_px, height_px)
-    if not 0 < u <= most:
-        raise InvalidInput(
-            f"u_px of point {name!r} must be above 0 and at most {most:g} (the photo's longer "
-            f"side), but got {u:g}: leave it out where it is not known"
+    if u is not None and not LEAST_U_PX <= u <= most:
+        problems.append(
+            f"u_px of point {name!r} must be at least {LEAST_U_PX:g} and at most {most:g} (the "
+            f"photo's longer side), but got {u:g}: leave it out where it is not known"
         )
-    return known, Landmark.round(x, y, u_px=u, source="manual")
+    if problems or x is None or y is None or u is None:
+        return None, problems
+    return Landmark.round(x, y, u_px=u, source="manual"), []
 
 
 def _number(value: Any) -> float:
-    """A JSON number, also one in quotes; true is none."""
+    """A finite JSON number, also one in quotes; true is none."""
     if isinstance(value, bool):
         raise TypeError
-    return float(value)
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError
+    return number
+
+
+def _short(value: Any) -> str:
+    """What came, for a message of one line."""
+    return reprlib.repr(value)
+
+
+def _more(problems: Sequence[object]) -> str:
+    return f"; and {len(problems) - SHOWN} more" if len(problems) > SHOWN else ""

@@ -73,6 +73,7 @@ def as_json(photo: str, outcome: Outcome, *, version: str) -> Json:
 
 def _empty() -> Json:
     return {
+        "photo_sha256": None,
         "side": None,
         "flexion_deg": None,
         "u_deg": None,
@@ -100,6 +101,7 @@ def _measured(result: Measurement) -> Json:
     displayed = result.displayed
     return {
         **_empty(),
+        "photo_sha256": result.photo_sha256,
         "side": result.side,
         "flexion_deg": _deg(knee.deg),
         "u_deg": _deg(knee.u_deg),
@@ -298,6 +300,7 @@ _COLUMNS: dict[str, tuple[_Path, Kind]] = {
     "flat_flexion_deg": (("flat_flexion_deg",), "number"),
     **{f"u_{line}_deg": (("budget_deg", line), "number") for line in BUDGET_LINES},
     **{k: v for name in POINT_NAMES for k, v in _point_columns(name).items()},
+    "photo_sha256": (("photo_sha256",), "text"),
     "photo_width_px": (("camera", "width_px"), "count"),
     "photo_height_px": (("camera", "height_px"), "count"),
     "focal_px": (("camera", "focal_px"), "number"),

@@ -32,7 +32,6 @@ KEPT_COLUMNS = (
     "bed_head_deg",
     "hours_of_use",
     "ticks",
-    "photo_sha256",
 )
 """Columns about the keeping, before those of the measurement (`exchange.CSV_COLUMNS`)."""
 
@@ -42,7 +41,7 @@ def csv_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
     columns = (*KEPT_COLUMNS, *contract.CSV_COLUMNS)
     yield contract.csv_lines([], columns, header=True)
     for one in stored:
-        flat = {**_kept(one), **contract.as_flat(one.contract)}
+        flat = {**_kept(one), **contract.as_flat(one.contract), "photo_sha256": one.photo_sha256}
         yield contract.csv_lines([flat], columns, header=False)
 
 
