@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
-from knee_angle.batch.sources import find_photos, read_bytes
+from knee_angle.batch import sources
+from knee_angle.batch.sources import find_photos, read_bytes, said_of
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 
@@ -20,6 +23,10 @@ def folder(tmp_path):
     return photos
 
 
+def left_out(source) -> dict[str, str]:
+    return {entry.name: entry.reason for entry in find_photos(str(source)).left_out}
+
+
 def names(source) -> list[str]:
     return [file.name for file in find_photos(str(source)).files]
 
@@ -27,9 +34,51 @@ def names(source) -> list[str]:
 def test_a_folder_with_all_below_it_sorted_by_name_and_the_rest_counted(folder):
     found = find_photos(str(folder))
     assert [file.name for file in found.files] == ["a.JPG", "b.jpg", "ward [2]/c.png"]
-    assert found.other_files == 3
+    assert [(entry.name, entry.reason) for entry in found.left_out] == [
+        (".hidden.jpg", "hidden"),
+        ("a.json", "not called like a photo"),
+        ("notes.txt", "not called like a photo"),
+    ]
     assert [file.size_bytes for file in found.files] == [5, 5, 14]
     assert find_photos(f"{folder}/").files == found.files
+
+
+def test_every_entry_that_is_not_measured_is_named_with_its_reason(folder):
+    """A photo that is silently missing from a study is a wrong study."""
+    (folder / "linked.jpg").symlink_to(folder / "b.jpg")
+    (folder / "broken.jpg").symlink_to(folder / "nothing.jpg")
+    (folder / "other ward").symlink_to(folder / "ward [2]")
+    os.mkfifo(folder / "pipe.jpg")
+    link = "a symbolic link: put the photo itself there, or name it in a list"
+    odd = {
+        "linked.jpg": link,
+        "broken.jpg": link,
+        "other ward": link,
+        "pipe.jpg": "a device or pipe",
+    }
+    plain = {
+        ".hidden.jpg": "hidden",
+        "a.json": "not called like a photo",
+        "notes.txt": "not called like a photo",
+    }
+    assert left_out(folder) == odd | plain
+    assert left_out(folder / "**") == odd | plain
+    assert left_out(folder / "*") == odd | plain | {"ward [2]": "a folder"}
+    assert left_out(folder / "*.jpg").keys() == {*odd, ".hidden.jpg"} - {"other ward"}
+
+
+def test_a_folder_that_may_not_be_read_is_named(folder, monkeypatch):
+    """Asked, not tried: the administrator, under whom tests may run, may read everything."""
+    monkeypatch.setattr(sources.os, "access", lambda path, _: not path.endswith("ward [2]"))
+    assert left_out(folder)["ward [2]"] == "a folder that this user may not read"
+
+
+def test_many_entries_are_counted_and_the_first_named(folder):
+    for n in range(100):
+        (folder / f"n{n:03d}\n.md").touch()
+    said = said_of(find_photos(str(folder)).left_out)
+    assert said.startswith("103 entries are not measured: .hidden.jpg (hidden), a.json (not")
+    assert said.endswith("n017\\n.md (not called like a photo) and 83 more")
 
 
 def test_a_folder_whose_name_looks_like_a_pattern_is_a_folder(folder):
@@ -75,7 +124,8 @@ def test_a_changed_file_has_another_stamp(folder):
     ("source", "message"),
     [
         ("nowhere", "nowhere is not there: name a folder"),
-        ("empty", "no photo in .*empty: photos are called .jpg"),
+        ("empty", "no photo in .*empty: photos are called .jpg.*; nothing else is there"),
+        ("linked", "no photo in .*; 1 entries are not measured: a.jpg .a symbolic link"),
         ("nothing-*.jpg", "no photo in"),
         ("twice.txt", "names a photo twice: a.jpg"),
         ("nosuch://bucket/x", "nosuch://bucket/x cannot be read .*check the address"),
@@ -83,6 +133,8 @@ def test_a_changed_file_has_another_stamp(folder):
 )
 def test_a_source_without_photos_says_so_in_one_line(tmp_path, source, message):
     (tmp_path / "empty").mkdir()
+    (tmp_path / "linked").mkdir()
+    (tmp_path / "linked" / "a.jpg").symlink_to(tmp_path / "twice.txt")
     (tmp_path / "twice.txt").write_text("a.jpg\na.jpg\n")
     address = source if "://" in source else str(tmp_path / source)
     with pytest.raises(InvalidInput, match=message) as error:

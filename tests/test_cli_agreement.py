@@ -113,7 +113,7 @@ def test_failed_photos_are_refused_or_dropped_by_choice(tmp_path):
         ),
         pytest.param(
             "flexion_deg,flexion_deg,displayed_deg\n1,2,3\n", [],
-            "the table table.csv has the column flexion_deg more than once: rename one",
+            "the table table.csv: the column 'flexion_deg' is there twice: rename one",
             id="a column that is there twice",
         ),
         pytest.param(

@@ -22,7 +22,7 @@ from pathlib import Path, PurePosixPath
 from knee_angle.batch import outputs
 from knee_angle.batch.journal import Journal
 from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
-from knee_angle.batch.sources import PhotoFile, Photos, find_photos
+from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said_of
 from knee_angle.batch.table import PhotoTable, match, read_table
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
@@ -102,6 +102,8 @@ class Summary:
         Photo, status and reason of every row without a number.
     notes : tuple of str
         What a person should know, in sentences.
+    left_out : str
+        The source's entries that are not measured, counted and named; empty where none is.
     files : tuple of Path
         Tables and record.
     """
@@ -110,6 +112,7 @@ class Summary:
     counts: dict[str, int]
     failures: tuple[tuple[str, str, str], ...]
     notes: tuple[str, ...]
+    left_out: str
     files: tuple[Path, ...]
 
 
@@ -347,6 +350,7 @@ class _Finished:
             counts=dict(counts),
             failures=tuple(failures),
             notes=tuple(notes),
+            left_out=said_of(self.photos.left_out),
             files=(places.parquet, places.csv, places.record),
         )
 
@@ -377,7 +381,11 @@ class _Finished:
             "record": 1,
             **self.conditions.of_the_numbers(),
             "photos": len(self.jobs),
-            "other_files": self.photos.other_files,
+            "other_files": len(self.photos.left_out),
+            "left_out": [
+                {"name": entry.name, "reason": entry.reason}
+                for entry in self.photos.left_out[:NAMED]
+            ],
             "inputs_sha256": inputs.hexdigest(),
             "counts": counts,
             "failed": dict(sorted(troubles.items())),

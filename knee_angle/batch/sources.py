@@ -11,9 +11,10 @@ the tables call it, and does not depend on the machine:
 
 from __future__ import annotations
 
+import os
 import posixpath
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -22,12 +23,25 @@ from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.photo.reading import check_file_size, file_bytes
 
-__all__ = ["PhotoFile", "Photos", "StorageTrouble", "find_photos", "read_bytes", "reading"]
+__all__ = [
+    "NAMED",
+    "LeftOut",
+    "PhotoFile",
+    "Photos",
+    "StorageTrouble",
+    "find_photos",
+    "read_bytes",
+    "reading",
+    "said_of",
+]
 
 ENDINGS = (
     ".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".gif",
 )  # fmt: skip
 """What a photo's file may be called in a folder; a list may name anything."""
+
+NAMED = 20
+"""So many entries that are not measured are named; the rest is counted."""
 
 STAMPS = ("ETag", "mtime", "LastModified", "last_modified", "updated", "created")
 """What storages call the mark that changes with a file's content."""
@@ -60,11 +74,22 @@ class PhotoFile:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """An entry of the source that is not measured, and why."""
+
+    name: str
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{printable(self.name)} ({self.reason})"
+
+
+@dataclass(frozen=True, slots=True)
 class Photos:
-    """The photos of a source, in the order of the table, and how many other files it has."""
+    """The photos of a source, in the order of the table, and its other entries by name."""
 
     files: tuple[PhotoFile, ...]
-    other_files: int
+    left_out: tuple[LeftOut, ...] = ()
 
 
 def find_photos(source: str) -> Photos:
@@ -73,8 +98,8 @@ def find_photos(source: str) -> Photos:
     Parameters
     ----------
     source : str
-        See the top of this module. A folder is searched with all below it; hidden files
-        and files that are not called like a photo are left out and counted.
+        See the top of this module. A folder is searched with all below it; links, hidden
+        files and files that are not called like a photo are left out, counted and named.
 
     Returns
     -------
@@ -89,12 +114,12 @@ def find_photos(source: str) -> Photos:
     with reading(source):
         fs, path = _opened(source)
         if fs.isdir(path):
-            photos = _below(fs, path, fs.find(path, detail=True))
+            photos = _below(fs, path, fs.find(path, detail=True, withdirs=True), walked=True)
         elif fs.isfile(path):
             photos = _listed(fs, path) if path.endswith(".txt") else _single(fs, path)
         elif any(sign in path for sign in "*?["):
             fixed = posixpath.dirname(path[: min(path.find(s) for s in "*?[" if s in path)])
-            photos = _below(fs, fixed, fs.glob(path, detail=True))
+            photos = _below(fs, fixed, fs.glob(path, detail=True), walked=False)
         else:
             raise InvalidInput(
                 f"{source} is not there: name a folder, a pattern in quotes, a list (.txt) of "
@@ -103,10 +128,27 @@ def find_photos(source: str) -> Photos:
     if not photos.files:
         raise InvalidInput(
             f"no photo in {source}: photos are called {', '.join(ENDINGS)}; "
-            f"{photos.other_files} other files are there"
+            f"{said_of(photos.left_out) or 'nothing else is there'}"
         )
     _check_names(photos, source)
     return photos
+
+
+def said_of(left_out: Sequence[LeftOut]) -> str:
+    """The first entries that are not measured, and how many there are; empty where none is."""
+    if not left_out:
+        return ""
+    more = len(left_out) - NAMED
+    return f"{len(left_out)} entries are not measured: {', '.join(map(str, left_out[:NAMED]))}" + (
+        f" and {more} more" if more > 0 else ""
+    )
+
+
+def printable(name: str) -> str:
+    """A file's name on one line of text: what cannot be printed as its code point."""
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in name
+    )
 
 
 def read_bytes(job: Job, limit_megapixels: float) -> bytes:
@@ -162,22 +204,39 @@ def _opened(address: str) -> tuple[Any, str]:
     return fs, str(path)
 
 
-def _below(fs: Any, folder: str, found: Mapping[str, Mapping[str, Any]]) -> Photos:
-    files, others = [], 0
+def _below(fs: Any, folder: str, found: Mapping[str, Mapping[str, Any]], *, walked: bool) -> Photos:
+    """What lies below a folder; ``walked``: folders in it were searched too."""
+    files, others = [], []
+    looked_into = {posixpath.dirname(path) for path in found}
     for path, info in found.items():
-        if info["type"] != "file":
-            continue
-        name = path.removeprefix(folder).lstrip("/")
-        hidden = any(part.startswith(".") for part in name.split("/"))
-        if hidden or not name.lower().endswith(ENDINGS):
-            others += 1
-            continue
-        files.append(_file(fs, path, name, info))
-    return Photos(tuple(sorted(files, key=lambda file: file.name)), others)
+        name = path.removeprefix(folder).strip("/")
+        reason = _why_not(fs, path, name, info)
+        if reason is None:
+            files.append(_file(fs, path, name, info))
+        elif name and not (reason == "a folder" and (path in looked_into or walked)):
+            others.append(LeftOut(name, reason))
+    return Photos(
+        tuple(sorted(files, key=lambda file: file.name)),
+        tuple(sorted(others, key=lambda entry: entry.name)),
+    )
+
+
+def _why_not(fs: Any, path: str, name: str, info: Mapping[str, Any]) -> str | None:
+    """Why an entry of a folder is not measured; None where it is."""
+    if info.get("islink"):
+        return "a symbolic link: put the photo itself there, or name it in a list"
+    if info["type"] == "directory":
+        readable = "file" not in fs.protocol or os.access(path, os.R_OK | os.X_OK)
+        return "a folder" if readable else "a folder that this user may not read"
+    if info["type"] != "file":
+        return "a device or pipe"
+    if any(part.startswith(".") for part in name.split("/")):
+        return "hidden"
+    return None if name.lower().endswith(ENDINGS) else "not called like a photo"
 
 
 def _single(fs: Any, path: str) -> Photos:
-    return Photos((_file(fs, path, posixpath.basename(path), fs.info(path)),), 0)
+    return Photos((_file(fs, path, posixpath.basename(path), fs.info(path)),))
 
 
 def _listed(fs: Any, path: str) -> Photos:
@@ -193,7 +252,7 @@ def _listed(fs: Any, path: str) -> Photos:
         else:
             address = fs.unstrip_protocol(f"{posixpath.dirname(path)}/{entry}")
             files.append(_named(address, posixpath.normpath(entry)))
-    return Photos(tuple(files), 0)
+    return Photos(tuple(files))
 
 
 def _is_whole(entry: str) -> bool:

@@ -11,24 +11,22 @@ import io
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from knee_angle import tables
 from knee_angle.angle.verdict import checked
 from knee_angle.batch.sources import reading
 from knee_angle.errors import InvalidInput
+from knee_angle.tables import Problems, named
 
 if TYPE_CHECKING:
     import pyarrow
 
-__all__ = ["PhotoTable", "match", "named", "plain_number", "read_table", "separator_of"]
+__all__ = ["PhotoTable", "match", "read_table"]
 
-SHOWN = 20
-"""So many names of one kind stand in a message; the rest is counted."""
-
-SEPARATORS = ",;\t"
-"""Spreadsheets write semicolons where the comma is the decimal sign."""
 INTEGER = re.compile(r"-?(0|[1-9][0-9]{0,14})")
-NUMBER = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?")
+DECIMAL = re.compile(tables.NUMBER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,21 +76,22 @@ def read_table(address: str, *, needs: Sequence[str] = ("photo",)) -> PhotoTable
     with reading(f"the table {address}"), fsspec.open(address, "rb") as file:
         content: bytes = file.read()
     name = address.rsplit("/", 1)[-1]
+    problems = Problems()
     if name.lower().endswith((".parquet", ".pq")):
-        table, problems = _parquet(name, content), list[str]()
-        lines: Sequence[str] = [f"row {n}" for n in range(1, table.num_rows + 1)]
+        rows = _parquet(name, content, problems)
     else:
-        table, lines, problems = _csv(name, content)
+        rows = _csv(name, content, problems)
+    table = rows.columns
     if not set(needs) <= set(table.column_names):
         raise InvalidInput(
             f"the table {name} must have the columns {', '.join(needs)}, but has "
-            f"{', '.join(table.column_names) or 'none'}: name them in its first line"
+            f"{named(table.column_names) or 'none'}: name them in its first line"
         )
+    if table.num_rows == 0:
+        raise InvalidInput(f"the table {name} has no rows: give one with a row for each photo")
     photos = [str(value or "").strip() for value in table["photo"].to_pylist()]
-    displayed, wrong = _displayed(table, photos, lines)
-    problems += [*_names(photos, lines), *wrong]
-    if problems:
-        raise InvalidInput(f"the table {name}: {'; '.join(problems)}")
+    displayed = _checked_rows(rows, photos, problems)
+    problems.refuse(name)
     others = [c for c in table.column_names if c not in {"photo", "displayed_deg"}]
     return PhotoTable(name, tuple(photos), displayed, table.select(others))
 
@@ -122,29 +121,36 @@ def match(table: PhotoTable, photos: Collection[str], *, partial: bool) -> list[
     return found
 
 
-def named(names: Sequence[str]) -> str:
-    """The first names, and how many more there are."""
-    more = len(names) - SHOWN
-    return ", ".join(names[:SHOWN]) + (f" and {more} more" if more > 0 else "")
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Columns as read, where each row stands, and whether the comma is free for decimals."""
+
+    columns: pyarrow.Table
+    lines: Sequence[str]
+    comma_is_free: bool
 
 
-def _parquet(name: str, content: bytes) -> pyarrow.Table:
+def _parquet(name: str, content: bytes, problems: Problems) -> _Rows:
     import pyarrow
     from pyarrow import parquet
 
     try:
-        return parquet.read_table(pyarrow.BufferReader(content))
+        table = parquet.read_table(pyarrow.BufferReader(content))
     except (pyarrow.ArrowException, OSError) as error:
         raise InvalidInput(f"the table {name} is no readable Parquet file ({error})") from None
+    tables.check_header(table.column_names, problems)
+    problems.refuse(name)
+    lines = [f"row {n}" for n in range(1, table.num_rows + 1)]
+    return _Rows(table, lines, comma_is_free=False)
 
 
-def _csv(name: str, content: bytes) -> tuple[pyarrow.Table, list[str], list[str]]:
-    """Columns, the line of each row, and rows that do not fit the header."""
+def _csv(name: str, content: bytes, problems: Problems) -> _Rows:
+    """Columns and the line of each row; rows that do not fit the header are problems."""
     import pyarrow
 
     try:
         text = content.decode("utf-8-sig")
-        separator = separator_of(text)
+        separator = tables.separator_of(text)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         header = [cell.strip() for cell in next(reader, [])]
         rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
@@ -152,49 +158,27 @@ def _csv(name: str, content: bytes) -> tuple[pyarrow.Table, list[str], list[str]
         raise InvalidInput(
             f"the table {name} cannot be read as UTF-8 CSV ({error}): save it as CSV UTF-8"
         ) from None
-    twice = sorted({column for column in header if header.count(column) > 1})
-    problems = [f"the column {column!r} is there twice" for column in twice]
-    problems += [
-        f"line {line}: has {len(row)} cells, but the header has {len(header)}: "
-        "decimals need a point, or quotes"
-        for line, row in rows
-        if len(row) != len(header)
-    ]
+    tables.check_header(header, problems)
+    twice = len(set(header)) < len(header)
+    for line, row in rows:
+        if len(row) != len(header):
+            problems.add(
+                f"line {line}: has {len(row)} cells, but the header has {len(header)}: "
+                "decimals need a point, or quotes"
+            )
     if twice:
-        raise InvalidInput(f"the table {name}: {'; '.join(problems)}")
+        problems.refuse(name)
     cells = [
         [row[n].strip() if n < len(row) else "" for _, row in rows] for n in range(len(header))
     ]
+    comma = separator != ","
     columns = {
-        column: values if column == "photo" else _typed(values, comma=separator != ",")
+        # Checked cell by cell, so that a wrong one is told with what stands there.
+        column: values if column in {"photo", "displayed_deg"} else _typed(values, comma=comma)
         for column, values in zip(header, cells, strict=True)
     }
-    return pyarrow.table(columns), [f"line {line}" for line, _ in rows], problems
-
-
-def separator_of(text: str) -> str:
-    """What separates the columns: of comma, semicolon and tab the most frequent in the header.
-
-    Examples
-    --------
-    >>> separator_of("photo;displayed_deg")
-    ';'
-    """
-    return max(SEPARATORS, key=text.partition("\n")[0].count)
-
-
-def plain_number(text: str) -> float:
-    """A number as a spreadsheet writes it, with a decimal point or comma, and nothing else.
-
-    Raises
-    ------
-    ValueError
-        Anything else: a thousands separator, a unit, an underscore, infinity.
-    """
-    pointed = text.replace(",", ".")
-    if not NUMBER.fullmatch(pointed):
-        raise ValueError(text)
-    return float(pointed)
+    lines = [f"line {line}" for line, _ in rows]
+    return _Rows(pyarrow.table(columns), lines, comma_is_free=comma)
 
 
 def _typed(cells: list[str], *, comma: bool) -> list[Any]:
@@ -206,43 +190,31 @@ def _typed(cells: list[str], *, comma: bool) -> list[Any]:
     kind: Callable[[str], Any] = str
     if filled and all(INTEGER.fullmatch(cell) for cell in filled):
         kind = int
-    elif filled and all(NUMBER.fullmatch(cell) for cell in filled):
-        kind = plain_number
+    elif filled and all(DECIMAL.fullmatch(cell) for cell in filled):
+        kind = partial(tables.plain_number, comma_is_free=comma)
     return [kind(cell) if cell else None for cell in cells]
 
 
-def _number(value: Any) -> float:
-    """A displayed number, of text or of a Parquet column."""
-    return plain_number(value) if isinstance(value, str) else float(value)
-
-
-def _names(photos: Sequence[str], lines: Sequence[str]) -> list[str]:
-    seen: set[str] = set()
-    problems = []
-    for photo, line in zip(photos, lines, strict=True):
-        if not photo:
-            problems.append(f"{line}: names no photo")
-        elif photo in seen:
-            problems.append(f"{line}: {photo} is named twice")
-        seen.add(photo)
-    return problems
-
-
-def _displayed(
-    table: pyarrow.Table, photos: Sequence[str], lines: Sequence[str]
-) -> tuple[dict[str, float], list[str]]:
-    """The displayed numbers, each checked, and what is wrong with the others."""
+def _checked_rows(rows: _Rows, photos: Sequence[str], problems: Problems) -> dict[str, float]:
+    """The displayed numbers, each checked; what is wrong with names and numbers is told."""
+    numbers: Sequence[Any] = [None] * len(photos)
+    if "displayed_deg" in rows.columns.column_names:
+        numbers = rows.columns["displayed_deg"].to_pylist()
     displayed: dict[str, float] = {}
-    problems: list[str] = []
-    if "displayed_deg" not in table.column_names:
-        return displayed, problems
-    for photo, line, value in zip(photos, lines, table["displayed_deg"].to_pylist(), strict=True):
+    seen: set[str] = set()
+    for photo, line, value in zip(photos, rows.lines, numbers, strict=True):
+        if not photo:
+            problems.add(f"{line}: names no photo")
+        elif photo in seen:
+            problems.add(f"{line}: {photo} is named twice")
+        seen.add(photo)
         if value is None or value == "":
             continue
         try:
-            displayed[photo] = checked(_number(value)).deg
+            number = tables.plain_number(value, comma_is_free=rows.comma_is_free)
+            displayed[photo] = checked(number).deg
         except InvalidInput as error:
-            problems.append(f"{line}: {error}")
+            problems.add(f"{line}: {error}")
         except (TypeError, ValueError):
-            problems.append(f"{line}: displayed_deg must be a number, but got {value!r}")
-    return displayed, problems
+            problems.add(f"{line}: {tables.no_number('displayed_deg', value)}")
+    return displayed

@@ -121,6 +121,8 @@ def batch(
 
 
 def _print(summary: Summary) -> None:
+    if summary.left_out:
+        print(f"knee-angle: {summary.left_out}", file=sys.stderr)
     for note in summary.notes:
         print(note)
     for photo, status, reason in summary.failures[:SHOWN]:

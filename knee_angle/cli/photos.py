@@ -131,7 +131,8 @@ def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[s
     """
     if path is None:
         return {}
-    from knee_angle.batch.table import named, read_table
+    from knee_angle.batch.table import read_table
+    from knee_angle.tables import named
 
     table = read_table(str(path), needs=("photo", "displayed_deg"))
     given = [photo.name for photo in dict.fromkeys(photos)]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.batch.table import separator_of
+from knee_angle import tables
 from knee_angle.errors import InvalidInput
 
 if TYPE_CHECKING:
@@ -58,7 +58,15 @@ class Table:
             values = pc.utf8_trim_whitespace(values)
             values = pc.if_else(pc.equal(values, ""), None, values)
             if self._comma or column == "displayed_deg":  # as `batch` reads it
+                thousands = pc.match_substring_regex(values, f"^{tables.THOUSANDS.pattern}$")
+                if not self._comma and pc.any(thousands).as_py():
+                    raise InvalidInput(self._no_number(column, given.to_pylist()))
                 values = pc.replace_substring(values, ",", ".")
+            plain = pc.match_substring_regex(values, f"^({tables.NUMBER})$")
+            if pc.all(plain).as_py() is False:
+                raise InvalidInput(self._no_number(column, given.to_pylist()))
+        elif pa.types.is_boolean(values.type):
+            raise InvalidInput(self._no_number(column, given.to_pylist()))
         try:
             numbers = values.cast(pa.float64())
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
@@ -89,14 +97,17 @@ class Table:
         return self._columns.column(column).combine_chunks()
 
     def _no_number(self, column: str, values: Sequence[object]) -> str:
+        commas = self._comma or column == "displayed_deg"
         for row, value in enumerate(values, start=1):
+            cell = value.strip() if isinstance(value, str) else value
+            if cell is None or cell == "":
+                continue
             try:
-                float("nan" if value is None else str(value))
-            except ValueError:
-                return (
-                    f"the table {self.name}, row {row}: {column} must be a number, "
-                    f"but got {value!r}: write decimals with a point"
-                )
+                if isinstance(cell, str) and "," in cell and not commas:
+                    raise ValueError(cell)
+                tables.plain_number(cell, comma_is_free=self._comma)
+            except (TypeError, ValueError):
+                return f"the table {self.name}, row {row}: {tables.no_number(column, cell)}"
         return f"the table {self.name}: the column {column} does not hold numbers"
 
 
@@ -119,18 +130,16 @@ def read_table(path: Path) -> Table:
             columns = _parquet(path)
         else:
             with path.open(encoding="utf-8-sig", errors="replace") as file:
-                separator = separator_of(file.readline())
+                separator = tables.separator_of(file.readline())
             columns = _csv(path, separator)
     except (OSError, pa.ArrowInvalid) as error:
         said = str(error).splitlines()[0].rstrip(".")
         raise InvalidInput(f"the table {path} cannot be read ({said}): check its name") from None
     names = [name.strip() for name in columns.column_names]
     columns = columns.rename_columns(names)
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise InvalidInput(
-            f"the table {path.name} has the column {twice[0]} more than once: rename one"
-        )
+    problems = tables.Problems()
+    tables.check_header(names, problems)
+    problems.refuse(path.name)
     if columns.num_rows == 0:
         raise InvalidInput(f"the table {path.name} has no rows: give one with a row for each photo")
     return Table(path.name, columns, comma=separator != ",")
