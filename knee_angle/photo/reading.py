@@ -60,7 +60,9 @@ FILE_BYTES_PER_PIXEL = 8
 """The largest plain file within the limit: 16 bits in four channels."""
 MOST_BYTES, MOST_BYTES_MEGAPIXELS = 900e6, 120.0
 """A photo takes at most so much memory while it is decoded, our own choice: a computer with
-2 GB can do it. Whoever allows more than 120 megapixels allows more memory in proportion."""
+2 GB can do it. Whoever allows more than 120 megapixels allows more memory in proportion.
+Not counted: copies that the WebP and HEIC decoders make for themselves (a WebP of 120
+megapixels was seen to take 1.9 GB)."""
 PIXELS_AT_ONCE = 500_000
 """So many are converted at a time: a picture in another form is never there as a whole."""
 
