@@ -271,7 +271,8 @@ def test_a_wrong_table_is_one_line_and_exit_status_two(tmp_path):
     done = run("measure", BED, "--displayed-table", table)
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
-        "knee-angle: the table t.csv: line 2: displayed_deg must be a number, but got 'x'\n"
+        "knee-angle: the table t.csv: line 2: displayed_deg must be a number, but got 'x': "
+        "write decimals with a point\n"
     )
 
 
