@@ -11,11 +11,14 @@ opens no file. It configures one thing: the runtime of the leg network reports n
 from __future__ import annotations
 
 import os
-from importlib.metadata import version
+from typing import TYPE_CHECKING
 
-from knee_angle.errors import InvalidInput, KneeAngleError, MissingModel, UnreadablePhoto
-from knee_angle.records import Measurement, NotMeasured, Unreadable
-from knee_angle.settings import Settings
+if TYPE_CHECKING:
+    from knee_angle.errors import InvalidInput, KneeAngleError, MissingModel, UnreadablePhoto
+    from knee_angle.records import Measurement, NotMeasured, Unreadable
+    from knee_angle.settings import Settings
+
+    __version__: str
 
 __all__ = [
     "InvalidInput",
@@ -29,10 +32,23 @@ __all__ = [
     "__version__",
 ]
 
-__version__ = version("knee-angle")
-
 # The official wheel of onnxruntime reports its use to its maker and keeps a device's number
 # in the user's cache folder, from its import on; only this, set before, stops both (seen with
 # 1.32, tests/test_nothing_leaves.py). Every module of ours imports this one first, and child
 # processes inherit it.
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+
+
+def __getattr__(name: str) -> object:
+    """One of the names above, loaded when it is asked for.
+
+    So the commands, which load this first, can be stopped from their first moment on.
+    """
+    from importlib import import_module, metadata
+
+    if name == "__version__":
+        return metadata.version("knee-angle")
+    if name in __all__:
+        errors, records = (import_module(f"knee_angle.{part}") for part in ("errors", "records"))
+        return getattr(errors if hasattr(errors, name) else records, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

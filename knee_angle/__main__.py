@@ -1,8 +1,26 @@
 """``python -m knee_angle`` is the command ``knee-angle``."""
 
-from knee_angle.cli import main
+from __future__ import annotations
+
+import os
+import signal
 
 __all__ = ["main"]
+
+INTERRUPTED = 130
+"""Exit status after Ctrl+C, as of the commands themselves: :mod:`knee_angle.cli`."""
+
+
+def main() -> None:
+    """Load the commands and run one; Ctrl+C while they load ends without a word."""
+    before = signal.getsignal(signal.SIGINT)
+    if before is signal.default_int_handler:  # not where a shell has it ignored
+        signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))
+    from knee_angle.cli import main as run
+
+    signal.signal(signal.SIGINT, before)
+    run()
+
 
 if __name__ == "__main__":
     main()

@@ -100,8 +100,20 @@ class ModelFile:
 
 
 def default_bundle() -> Path:
-    """Where :func:`build_pose_bundle` puts the bundle unless told otherwise."""
-    return Path(platformdirs.user_cache_dir("knee-angle")) / "pose.task"
+    """Where :func:`build_pose_bundle` puts the bundle unless told otherwise.
+
+    Raises
+    ------
+    MissingModel
+        The account has no home, so there is no such place.
+    """
+    try:
+        return Path(platformdirs.user_cache_dir("knee-angle")).expanduser() / "pose.task"
+    except RuntimeError:  # how platformdirs and pathlib say it
+        raise MissingModel(
+            "the pose model has no place, as this account has no home folder: set HOME, or name "
+            f"the file in {ENVIRONMENT_VARIABLE}"
+        ) from None
 
 
 def find_pose_bundle(explicit: Path | None = None) -> Path:
@@ -123,7 +135,7 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
     InvalidInput
         A named bundle (by argument or variable) that is not there, or no bundle.
     MissingModel
-        None was named and none is in the cache; the text says how to get it.
+        None was named and none is in the cache, or there is no cache; the text says what to do.
     """
     from_environment = os.environ.get(ENVIRONMENT_VARIABLE)
     if explicit is None and from_environment:
@@ -145,7 +157,10 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
 def describe_models() -> list[ModelFile]:
     """What a person can know about the models on this machine; never raises for a bad one."""
     named = os.environ.get(ENVIRONMENT_VARIABLE)
-    path = Path(named) if named else default_bundle()
+    try:
+        path = Path(named) if named else default_bundle()
+    except MissingModel:
+        return [ModelFile("pose", Path("pose.task"), present=False, sha_ok=False)]
     present = path.is_file()
     return [ModelFile("pose", path, present, _is_known(path) if present else False)]
 

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-import platformdirs
 from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput, MissingModel
@@ -52,9 +51,6 @@ landmarker is closed, and offers no switch. The child is therefore ended without
 it, and should a report start all the same, MediaPipe's HTTP client obeys the proxy
 variables and is sent to this machine's discard port, where nothing listens. Checked on
 Linux by watching system calls: with both, no name is looked up and nothing connects."""
-
-OWN_FOLDER = {"MPLCONFIGDIR": str(Path(platformdirs.user_cache_dir("knee-angle")) / "matplotlib")}
-"""MediaPipe imports Matplotlib, which keeps a list of fonts: below our folder, not its own."""
 
 QUIET = {"GLOG_minloglevel": "3", "TF_CPP_MIN_LOG_LEVEL": "3"}
 
@@ -110,7 +106,7 @@ class PoseProcess:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env={**os.environ, **QUIET, **OWN_FOLDER, **OFFLINE},
+            env={**os.environ, **QUIET, **_own_folder(), **OFFLINE},
         )
         # Ends the child when this object or the interpreter goes without close().
         self._finalizer = weakref.finalize(self, _end, self._process, os.getpid())
@@ -174,6 +170,16 @@ class PoseProcess:
         if status != OK:
             raise PoseProcessFailed(" ".join(body.decode(errors="replace").split())[:200])
         return body
+
+
+def _own_folder() -> dict[str, str]:
+    """MediaPipe imports Matplotlib, which keeps a list of fonts: below our folder, not its own."""
+    from knee_angle.landmarks.bundles import default_bundle  # which imports this module
+
+    try:
+        return {"MPLCONFIGDIR": str(default_bundle().with_name("matplotlib"))}
+    except MissingModel:  # no home: Matplotlib makes do with a temporary folder
+        return {}
 
 
 def _end(process: subprocess.Popen[bytes], owner_pid: int) -> None:

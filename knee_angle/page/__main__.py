@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import os
+import signal
 import sys
 
 __all__ = ["main"]
@@ -12,7 +14,7 @@ INTERRUPTED = 130
 
 
 def main() -> None:
-    """Serve until stopped."""
+    """Serve the page until it is stopped."""
     parser = argparse.ArgumentParser(prog="knee-angle page")
     parser.add_argument("--port", type=int, required=True)
     port = parser.parse_args().port
@@ -24,11 +26,13 @@ def main() -> None:
 
 
 def _serve(port: int) -> None:
-    # Imported here, so that Ctrl+C in these first seconds is no traceback.
+    # While libraries load, an exception out of the signal may surface anywhere in them.
+    before = signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))
     from streamlit.starlette import App
 
     from knee_angle.page.server import MIDDLEWARE, SCRIPT, SETTINGS
 
+    signal.signal(signal.SIGINT, before)
     App(SCRIPT, middleware=MIDDLEWARE).run(config={**SETTINGS, "server.port": port})
 
 

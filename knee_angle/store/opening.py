@@ -64,13 +64,19 @@ def default_url(given: str | Path | None = None) -> URL:
     Raises
     ------
     InvalidInput
-        A URL of a database that is neither SQLite nor PostgreSQL.
+        A URL of a database that is neither SQLite nor PostgreSQL; or none was given and the
+        account has no home.
     """
     text = str(given or os.environ.get(ENV_URL, ""))
-    if not text:
-        text = str(Path(platformdirs.user_data_dir("knee-angle")) / "measurements.db")
-    if "://" not in text:
-        return URL.create("sqlite", database=str(Path(text).expanduser()))
+    try:
+        if not text:
+            text = str(Path(platformdirs.user_data_dir("knee-angle")) / "measurements.db")
+        if "://" not in text:
+            return URL.create("sqlite", database=str(Path(text).expanduser()))
+    except RuntimeError:  # how platformdirs and pathlib say that there is no home
+        raise InvalidInput(
+            f"the store has no place, as this account has no home folder: name a file in {ENV_URL}"
+        ) from None
     try:
         url = make_url(text)
     except (ArgumentError, ValueError):

@@ -1,0 +1,97 @@
+"""Ctrl+C from the first moment on, and an account without a home."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+from conftest import SAMPLES
+from serving import free_port
+
+PHOTO = str(SAMPLES / "bed_06.jpg")
+
+
+@pytest.mark.parametrize(
+    "loaded", ["typer", "knee_angle.records", "knee_angle.cli.app", "numpy", "cv2"]
+)
+@pytest.mark.parametrize(
+    "command",
+    [
+        pytest.param(["knee_angle", "measure", PHOTO], id="measure"),
+        pytest.param(["knee_angle", "batch", PHOTO, "--out", "study.csv"], id="batch"),
+    ],
+)
+def test_ctrl_c_while_it_loads_ends_a_command_in_a_line_at_most(command, loaded, tmp_path):
+    status, said = interrupted(command, loaded, tmp_path)
+    assert (status, said) in {(130, ""), (130, "knee-angle: stopped")}
+
+
+@pytest.mark.parametrize("loaded", ["knee_angle.cli.serving", "streamlit"])
+def test_ctrl_c_while_it_loads_ends_the_pages_server_without_a_word(loaded, tmp_path):
+    command = ["knee_angle.page", "--port", str(free_port())]
+    assert interrupted(command, loaded, tmp_path) == (130, "")
+
+
+def interrupted(command: list[str], loaded: str, folder) -> tuple[int, str]:
+    """Exit status and words of a command that gets Ctrl+C once a module has been loaded."""
+    with subprocess.Popen(
+        [sys.executable, "-X", "importtime", "-m", *command],
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, cwd=folder,
+    ) as process:  # fmt: skip
+        words = []
+        for line in process.stderr:
+            if not line.startswith("import time:"):
+                words.append(line)
+            elif line.rpartition("|")[2].strip() == loaded:
+                break
+        else:
+            pytest.fail(f"{loaded} was never loaded: {words}")
+        process.send_signal(signal.SIGINT)
+        rest = process.stderr.read().splitlines(keepends=True)
+        words += [line for line in rest if not line.startswith("import time:")]
+        return process.wait(timeout=60), "".join(words).strip()
+
+
+HOMELESS = """
+import pwd, sys
+def unknown(_): raise KeyError("no such account")
+pwd.getpwuid = unknown  # as in a container that runs under a number alone
+from knee_angle.__main__ import main
+sys.argv[0] = "knee-angle"
+main()
+"""
+
+
+@pytest.mark.parametrize("home", [None, "/proc/nowhere"], ids=["none", "not there"])
+@pytest.mark.parametrize(
+    ("command", "status", "says"),
+    [
+        pytest.param(["measure", PHOTO], 0, "", id="measure works"),
+        pytest.param(["models", "list"], 0, "", id="models list works"),
+        pytest.param(
+            ["batch", PHOTO, "--out", "study.csv"], 0, "", id="batch works"
+        ),
+        pytest.param(["store", "person", "P-1"], 2, "KNEE_ANGLE_STORE", id="store asks for a file"),
+        pytest.param(
+            ["measure", PHOTO, "--keep", "--person", "P-1"], 2, "KNEE_ANGLE_STORE",
+            id="keep asks for a file",
+        ),
+    ],
+)  # fmt: skip
+def test_without_a_home_a_command_works_or_says_in_a_line_what_it_needs(
+    command, status, says, home, tmp_path
+):
+    place = {} if home is None else {"HOME": home}
+    kept = {key: value for key, value in os.environ.items() if not key.startswith("XDG_")}
+    kept = {key: value for key, value in kept.items() if key not in {"HOME", "KNEE_ANGLE_STORE"}}
+    done = subprocess.run(
+        [sys.executable, "-c", HOMELESS, *command],
+        env={**kept, **place}, cwd=tmp_path, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == status, done.stderr
+    assert says in done.stderr
+    assert done.stderr.count("\n") <= 1
+    assert not (tmp_path / "~").exists()
