@@ -49,6 +49,7 @@ def __getattr__(name: str) -> object:
     if name == "__version__":
         return metadata.version("knee-angle")
     if name in __all__:
-        errors, records = (import_module(f"knee_angle.{part}") for part in ("errors", "records"))
-        return getattr(errors if hasattr(errors, name) else records, name)
+        for part in ("errors", "settings", "records"):
+            if name in (module := import_module(f"knee_angle.{part}")).__all__:
+                return getattr(module, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from conftest import Scene, scenes
 from drawn_strips import Strip, on_page, on_photo
-from knee_angle.settings import Settings
 
 from knee_angle.angle import geometry
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.pipeline import measure
 from knee_angle.records import Measurement
+from knee_angle.settings import Settings
 
 DOTS = DotDetector()
 SQUARE_ON = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))

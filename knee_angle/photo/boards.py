@@ -18,7 +18,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from knee_angle.settings import Settings
 from numpy.typing import NDArray
 
 from knee_angle import assumptions
@@ -29,6 +28,7 @@ from knee_angle.photo.camera import Board
 from knee_angle.photo.strips import Strip, most_rms_px, strips_of
 from knee_angle.photo.tags import Tag, bars_of, strip_of
 from knee_angle.records import LEG_POINTS, Landmarks, Lens
+from knee_angle.settings import Settings
 
 __all__ = ["Boards", "boards_of"]
 
