@@ -53,7 +53,6 @@ __all__ = [
     "arrows_wrong",
     "crossing",
     "fit_hinge",
-    "from_hinge",
     "motion",
     "poses",
     "stuck_turn",
@@ -129,13 +128,6 @@ def crossing(thigh: Poses, shank: Poses, *, from_tag_mm: ArrayLike, across_mm: A
         precision = precision + weight
         weighed = weighed + np.einsum("...ij,...j->...i", weight, pose.at(place))
     return np.asarray(np.linalg.solve(precision, weighed[..., None])[..., 0])
-
-
-def from_hinge(
-    thigh: Poses, shank: Poses, *, in_thigh_mm: ArrayLike, in_shank_mm: ArrayLike
-) -> Floats:
-    """The hinge, shape (..., 2), where its place in each tag is known: midway of both."""
-    return np.asarray((thigh.at(in_thigh_mm) + shank.at(in_shank_mm)) / 2.0)
 
 
 def stuck_turn(hinge: HingeInTags | None) -> tuple[Floats, Floats]:

@@ -61,13 +61,16 @@ __all__ = [
     "ALL_LINES",
     "BUDGET_LINES",
     "Drawn",
+    "drawn_from",
     "flat_flexion_deg",
     "flexion_with_uncertainty",
     "frame_with_uncertainty",
+    "inputs_of",
     "interval_of",
     "linear_u",
     "linear_u_deg",
     "plane_flexion_deg",
+    "root_of",
     "segments_with_uncertainty",
     "simulate",
     "simulate_deg",
@@ -132,6 +135,9 @@ class Drawn:
         The same from the tags on the bars.
     motion : ndarray, shape (n, 3), or None
         The shank tag in the thigh tag's axes: turn (deg), x, y (mm).
+    hinge_gap_mm : ndarray, shape (n, 2), or None
+        How far apart the thigh tag and the shank tag put the hinge, in the machine's plane:
+        no gap, where all inputs are the true ones.
     """
 
     knee_deg: Floats
@@ -142,6 +148,7 @@ class Drawn:
     tag_frame_deg: Floats | None = None
     tag_hinge_mm: Floats | None = None
     motion: Floats | None = None
+    hinge_gap_mm: Floats | None = None
 
 
 def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Angle:
@@ -241,7 +248,7 @@ def _hinge_shared(
     """
     slopes = []
     for line, first in (("landmark_depth", -1), ("sticking", 0)):
-        units = np.eye(_inputs(leg)[line])[first:]
+        units = np.eye(inputs_of(leg)[line])[first:]
         up, down = (
             np.asarray(seen_by(_simulated(leg, _from_normals(leg, {line: half * units}))))
             for half in (0.5, -0.5)
@@ -341,6 +348,25 @@ def simulate_deg(
     return simulate(_alone(leg), lines=lines, trials=trials, rng=rng).knee_deg
 
 
+def drawn_from(leg: LegInView, z: Mapping[str, Floats]) -> Drawn:
+    """The measurement model itself: what given inputs make of knee, frame and hinge.
+
+    Parameters
+    ----------
+    leg : LegInView
+        Points, camera, view; the mirrored solution is left out.
+    z : Mapping of line to ndarray, shape (n, inputs)
+        Standard normal numbers, so many a line as `inputs_of` says. A line that is not
+        named stands at its best estimate.
+
+    Returns
+    -------
+    Drawn
+        One trial for each row.
+    """
+    return _simulated(leg, _from_normals(leg, z))
+
+
 def _alone(leg: LegInView) -> LegInView:
     """The leg without the machine's points, which its angle does not need."""
     return replace(leg, points={n: leg.points[n] for n in LEG_POINTS})
@@ -371,7 +397,7 @@ def linear_u(leg: LegInView, quantity: Callable[[Drawn], Floats]) -> Floats:
     """
     total = np.zeros(1)
     for line in ALL_LINES:
-        for unit in np.eye(_inputs(leg)[line]):
+        for unit in np.eye(inputs_of(leg)[line]):
             up, down = (
                 quantity(_simulated(leg, _from_normals(leg, {line: s * unit[None]})))[0]
                 for s in (0.5, -0.5)
@@ -396,8 +422,8 @@ def _names(leg: LegInView) -> tuple[PointName, ...]:
     return (*LEG_POINTS, *(name for name in MACHINE_POINTS if name in leg.points))
 
 
-def _inputs(leg: LegInView) -> dict[str, int]:
-    """Independent standard normal inputs of each line."""
+def inputs_of(leg: LegInView) -> dict[str, int]:
+    """How many independent standard normal inputs each line has, for this leg."""
     count, tags = len(_names(leg)), 0 if leg.bar_tags is None else 2
     own_turn = any(leg.view.leg_turn_cov_deg2)
     return {
@@ -421,7 +447,7 @@ def _draw(
     """Inputs for all trials; lines that are not named stay at their best estimate."""
     if rng is None:
         return _from_normals(leg, {})
-    inputs = _inputs(leg)
+    inputs = inputs_of(leg)
     normals = {line: rng.standard_normal((trials, inputs[line])) for line in lines}
     mirrored = None
     if "camera_direction" in lines and leg.view.other_normal is not None:
@@ -468,7 +494,7 @@ def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
     best = np.array([[p.x_px, p.y_px] for p in marks])[None]
     if z is None:
         return best
-    roots = np.array([_root(p.cov_px2) for p in marks])
+    roots = np.array([root_of(p.cov_px2) for p in marks])
     own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
     return np.asarray(best + geometry.dot(roots, own[:, :, None]))
 
@@ -545,15 +571,15 @@ def _drawn_normals(
         normal = np.where(mirrored[:, None], np.array(view.other_normal), normal)
     if z is None:
         return normal, normal
-    camera = z[:, :2] @ _root(view.tilt_cov_deg2).T
+    camera = z[:, :2] @ root_of(view.tilt_cov_deg2).T
     of_bars = geometry.tilt_normal(normal, np.clip(camera, -60.0, 60.0))
     if z.shape[1] == 2:
         return of_bars, of_bars
-    both = camera + z[:, 2:] @ _root(view.leg_turn_cov_deg2).T
+    both = camera + z[:, 2:] @ root_of(view.leg_turn_cov_deg2).T
     return geometry.tilt_normal(normal, np.clip(both, -60.0, 60.0)), of_bars
 
 
-def _root(cov: tuple[float, float, float]) -> Floats:
+def root_of(cov: tuple[float, float, float]) -> Floats:
     """A matrix square root (2, 2) of a covariance (xx, xy, yy), also a singular one."""
     xx, xy, yy = cov
     values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
@@ -652,20 +678,20 @@ def _machine_by_tags(
     known = leg.bar_tags.hinge
     if known is None:
         hinge = bars.crossing(thigh_bar, shank_bar, from_tag_mm=from_tag, across_mm=across)
+        in_thigh = thigh_bar.at(np.stack([from_tag[:, 0], across[:, 0]], axis=-1))
+        in_shank = shank_bar.at(np.stack([-from_tag[:, 1], across[:, 1]], axis=-1))
     else:
         off = draw.hinge_off_mm
-        hinge = bars.from_hinge(
-            thigh,
-            shank,
-            in_thigh_mm=known.thigh_mm + off[:, :2],
-            in_shank_mm=known.shank_mm + off[:, 2:],
-        )
+        in_thigh = thigh.at(known.thigh_mm + off[:, :2])
+        in_shank = shank.at(known.shank_mm + off[:, 2:])
+        hinge = (in_thigh + in_shank) / 2.0
     return {
         "tag_frame_deg": geometry.signed_flexion_deg(
             -thigh_bar.along, np.zeros(2), shank_bar.along, side=leg.side
         ),
         "tag_hinge_mm": _from_knee(hinge, from_bars, side=leg.side),
         "motion": bars.motion(thigh, shank),
+        "hinge_gap_mm": in_thigh - in_shank,
     }
 
 

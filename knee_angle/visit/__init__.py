@@ -1,1 +1,23 @@
-"""One leg, one machine, one occasion, and how a person's visits go on over days."""
+"""The joint estimate of all photos of one leg in one machine: one visit, one estimate.
+
+Numbers only: photos come in measured, as legs in view. READ FIRST: `estimate`, then
+`sharing` (what photos have in common), `equal` (what must come out the same), `solve` (how).
+"""
+
+from knee_angle.visit.estimate import (
+    Reach,
+    SettingEstimate,
+    Value,
+    VisitEstimate,
+    estimate_visit,
+)
+from knee_angle.visit.photos import VisitPhoto
+
+__all__ = [
+    "Reach",
+    "SettingEstimate",
+    "Value",
+    "VisitEstimate",
+    "VisitPhoto",
+    "estimate_visit",
+]

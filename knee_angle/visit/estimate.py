@@ -1,0 +1,424 @@
+"""One visit, one estimate: knee and bars of every setting with all that they share.
+
+The model of each photo is that of :mod:`knee_angle.angle.uncertainty`; `sharing` says what two
+photos have in common, `equal` what must come out the same, `solve` how. The displayed number
+is not used: it is what is to be judged.
+
+Values are those at the most likely inputs. Where a camera's direction is only a prior (plane
+``image``) the most likely direction says little: one such photo alone keeps the flat angle,
+as everywhere, and several get the mean over the distribution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc
+
+from knee_angle.angle import uncertainty
+from knee_angle.errors import InvalidInput
+from knee_angle.records import NotMeasured
+from knee_angle.visit.equal import System, system_of
+from knee_angle.visit.photos import VisitPhoto, in_order, refused
+from knee_angle.visit.sharing import shared
+from knee_angle.visit.solve import Solved, Trials, solve, trials_of
+
+__all__ = ["Reach", "SettingEstimate", "Value", "VisitEstimate", "estimate_visit"]
+
+Floats = NDArray[np.float64]
+
+TRIALS = 4000
+"""Trials of a visit: an interval's ends are then known to about 5 % of u."""
+LEAST_EFFECTIVE = 200.0
+"""Fewer trials' worth than this and no interval is stated."""
+LEAST_P_OTHER = 1e-3
+"""A mirrored solution less likely than this is left out."""
+WILD_WEIGHT = 0.25
+"""A point that counts less than this is named: beyond 4.5 u of the others."""
+LEAST_P = 1e-3
+"""Photos that fit together worse than this are said not to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A quantity with u and 95 % interval, in degrees or mm."""
+
+    value: float
+    u: float
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What would be gained: u of a knee if one input were known.
+
+    Parameters
+    ----------
+    what : str
+        The input, for instance "placement hip".
+    u_deg : float
+        The knee's standard uncertainty without it.
+    share : float
+        Part of the knee's variance that goes with it.
+    """
+
+    what: str
+    u_deg: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class SettingEstimate:
+    """One setting of a visit.
+
+    Parameters
+    ----------
+    name : str
+        The setting.
+    photos : tuple of str
+        Its photos.
+    displayed_deg : float or None
+        The machine's number, handed on.
+    knee : Value
+        Flexion, degrees.
+    frame, fit : Value or None
+        Flexion of the bars, and frame minus knee; None where no photo shows the bars.
+    distal, anterior : Value or None
+        The hinge seen from the knee in the thigh's axes, mm.
+    camera_seen : bool
+        Whether the camera's direction was seen (tags, network) in at least one photo; where
+        it was not, no verdict is proven.
+    shrink : tuple of Reach
+        What would shrink the knee's ± most, first.
+    """
+
+    name: str
+    photos: tuple[str, ...]
+    displayed_deg: float | None
+    knee: Value
+    frame: Value | None
+    fit: Value | None
+    distal: Value | None
+    anterior: Value | None
+    camera_seen: bool
+    shrink: tuple[Reach, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitEstimate:
+    """The joint estimate of a visit.
+
+    Parameters
+    ----------
+    photos : tuple of VisitPhoto
+        What it was computed from, by setting and name.
+    settings : tuple of SettingEstimate
+        In the order of the knees, the straightest first.
+    names : tuple of str
+        What the vector holds: "knee A", "frame A", "distal A", "anterior A" for setting A.
+    values, covariance : tuple of float, tuple of tuples
+        That vector and its full covariance: degrees and mm. What settings share is in it.
+    draws : Trials
+        The trials behind all intervals.
+    chi2, dof, p_value : float, int, float
+        How well the photos fit one leg and one machine; p is 1 with nothing to compare.
+    wild : tuple of (str, str)
+        Photo and point that the other photos contradict; it counts little, and is kept.
+    left_out : tuple of (str, str)
+        Photos that were not used, each with its reason.
+    cautions : tuple of str
+        What to keep in mind, in plain sentences.
+    """
+
+    photos: tuple[VisitPhoto, ...]
+    settings: tuple[SettingEstimate, ...]
+    names: tuple[str, ...]
+    values: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    draws: Trials
+    chi2: float
+    dof: int
+    p_value: float
+    wild: tuple[tuple[str, str], ...]
+    left_out: tuple[tuple[str, str], ...]
+    cautions: tuple[str, ...]
+
+    def setting(self, name: str) -> SettingEstimate:
+        """One setting by its name."""
+        for one in self.settings:
+            if one.name == name:
+                return one
+        raise InvalidInput(
+            f"setting must be one of {', '.join(s.name for s in self.settings)}, but got {name}"
+        )
+
+    def difference(self, name: str, *, less: str) -> Value:
+        """One quantity of the vector less another, for instance "frame A" less "frame B"."""
+        first, second = (self.names.index(which) for which in (name, less))
+        drawn = self.draws.rows[:, first] - self.draws.rows[:, second]
+        return _value(self.values[first] - self.values[second], drawn, self.draws.weights)
+
+    def arc(self, *, start: str, end: str) -> Value:
+        """The knee's arc from one setting to another, degrees; what both share cancels."""
+        for name in (start, end):
+            self.setting(name)
+        return self.difference(f"knee {end}", less=f"knee {start}")
+
+
+def estimate_visit(
+    photos: Sequence[VisitPhoto],
+    *,
+    rng: np.random.Generator,
+    trials: int = TRIALS,
+    left_out: Sequence[tuple[str, str]] = (),
+) -> VisitEstimate | NotMeasured:
+    """The joint estimate of all photos of one leg in one machine.
+
+    Parameters
+    ----------
+    photos : sequence of VisitPhoto
+        Their order does not matter.
+    rng : numpy.random.Generator
+        Source of randomness; seeded from the photos, the answer repeats.
+    trials : int
+        Draws behind intervals and covariance.
+    left_out : sequence of (str, str)
+        Photos that were not measured, with reasons: handed on.
+
+    Returns
+    -------
+    VisitEstimate or NotMeasured
+        Refused without photos, with legs of both sides or two displayed numbers at one
+        setting, or where no common leg explains the photos.
+    """
+    ordered = in_order(photos)
+    if (why := refused(ordered)) is not None:
+        return why
+    inputs = shared(ordered)
+    worlds = _worlds(system_of(ordered, inputs))
+    best = worlds[0][1]
+    draws = _drawn(worlds, trials=trials, rng=rng)
+    if not best.converged or draws.effective < min(LEAST_EFFECTIVE, 0.05 * trials):
+        return NotMeasured(
+            "no common leg and machine explain these photos together",
+            "look at the points of each photo, check that all show one leg at one visit, and "
+            "photograph again with a tag strip or dots",
+        )
+    return _estimate(worlds[0][0], best, draws, left_out=tuple(left_out))
+
+
+def _worlds(system: System) -> list[tuple[System, Solved, float]]:
+    """The likeliest reading of the photos, then those with one mirrored plane; with odds."""
+    found = [(system, solve(system), 0.0)]
+    for which, photo in enumerate(system.photos):
+        view = photo.leg.view
+        if view.other_normal is None or view.p_other < LEAST_P_OTHER:
+            continue
+        turned = replace(view, normal=view.other_normal, other_normal=None, p_other=0.0)
+        leg = replace(photo.leg, view=turned)
+        photos = list(system.photos)
+        photos[which] = replace(photo, leg=leg)
+        mirrored = replace(system, photos=tuple(photos))
+        odds = float(np.log(view.p_other) - np.log1p(-view.p_other))
+        found.append((mirrored, solve(mirrored), odds))
+    log_p = np.array([solved.log_evidence + odds for _, solved, odds in found])
+    p = np.exp(log_p - log_p.max())
+    p = p / p.sum()
+    order = np.argsort(-p, kind="stable")
+    return [(found[k][0], found[k][1], float(p[k])) for k in order if p[k] >= LEAST_P_OTHER]
+
+
+def _drawn(
+    worlds: Sequence[tuple[System, Solved, float]], *, trials: int, rng: np.random.Generator
+) -> Trials:
+    """Trials of all readings, each by its probability."""
+    total = sum(p for _, _, p in worlds)
+    parts = []
+    for system, solved, p in worlds:
+        share = p / total
+        part = trials_of(system, solved, trials=max(50, round(trials * share)), rng=rng)
+        parts.append((part.rows, share * part.weights))
+    return Trials(
+        np.concatenate([rows for rows, _ in parts]),
+        np.concatenate([weights for _, weights in parts]),
+    )
+
+
+QUANTITIES = ("knee", "frame", "distal", "anterior")
+
+
+def _estimate(
+    system: System, best: Solved, draws: Trials, *, left_out: tuple[tuple[str, str], ...]
+) -> VisitEstimate:
+    names, means = _vector(system, draws)
+    at_best = system.values(best.x[None, : len(best.scale)] * best.scale)[0]
+    rows = draws.rows @ means.T
+    values = _best_values(system, names, means @ at_best, rows, draws.weights)
+    away = rows - values
+    covariance = np.einsum("n,ni,nj->ij", draws.weights, away, away)
+    drawn = Trials(rows, draws.weights)
+    wild = _wild(system, best)
+    dof = len(best.lines)
+    p_value = float(chdtrc(dof, best.chi2)) if dof else 1.0
+    settings = [
+        _setting(system, best, name, names=names, means=means, values=values, drawn=drawn)
+        for name in dict.fromkeys(photo.setting for photo in system.photos)
+    ]
+    return VisitEstimate(
+        photos=system.photos,
+        settings=tuple(sorted(settings, key=lambda one: (one.knee.value, one.name))),
+        names=names,
+        values=tuple(float(v) for v in values),
+        covariance=tuple(tuple(float(v) for v in row) for row in covariance),
+        draws=drawn,
+        chi2=best.chi2,
+        dof=dof,
+        p_value=p_value,
+        wild=wild,
+        left_out=left_out,
+        cautions=_cautions(p_value, wild),
+    )
+
+
+def _vector(system: System, draws: Trials) -> tuple[tuple[str, ...], Floats]:
+    """What is asked for, and how it comes from the rows, shape (p, q).
+
+    Repeats are the same within `equal.STILL`: their mean. In one photo alone nothing was made
+    the same, so of bars by points and by tags the surer one counts.
+    """
+    names, means = [], []
+    for setting in dict.fromkeys(photo.setting for photo in system.photos):
+        for quantity in QUANTITIES:
+            at = [
+                k
+                for k, row in enumerate(system.rows)
+                if row.quantity == quantity and system.photos[row.photo].setting == setting
+            ]
+            if not at:
+                continue
+            if len(system.photos) == 1:
+                at = [min(at, key=lambda k: _surer(system, draws, k))]
+            names.append(f"{quantity} {setting}")
+            means.append(np.isin(np.arange(len(system.rows)), at) / len(at))
+    return tuple(names), np.array(means)
+
+
+def _surer(system: System, draws: Trials, row: int) -> float:
+    """Variance of one way of seeing bars or hinge, of the hinge in both directions."""
+    wanted = system.rows[row]
+    pair = {"distal", "anterior"} if wanted.quantity in {"distal", "anterior"} else {"frame"}
+    both = [
+        k
+        for k, one in enumerate(system.rows)
+        if one.quantity in pair and one.source == wanted.source
+    ]
+    return float(sum(np.var(draws.rows[:, k]) for k in both))
+
+
+def _best_values(
+    system: System, names: tuple[str, ...], at_best: Floats, rows: Floats, weights: Floats
+) -> Floats:
+    """The vector's values: see the top of this module."""
+    flat = [photo.leg.view.plane == "image" for photo in system.photos]
+    if not any(flat):
+        return at_best
+    if len(system.photos) > 1:
+        return np.asarray(weights @ rows)
+    values, leg = at_best.copy(), system.photos[0].leg
+    for k, name in enumerate(names):
+        if name.startswith("knee "):
+            values[k] = uncertainty.flat_flexion_deg(leg)
+        if name.startswith("frame ") and leg.bar_tags is None:
+            values[k] = uncertainty.flat_flexion_deg(leg, points=uncertainty.MACHINE_POINTS)
+    return values
+
+
+def _value(value: float, drawn: Floats, weights: Floats) -> Value:
+    """U about the value, and the 95 % interval of weighted draws (JCGM 101, 7.7)."""
+    order = np.argsort(drawn, kind="stable")
+    upto = np.cumsum(weights[order]) - 0.5 * weights[order]
+    low, high = np.interp((0.025, 0.975), upto, drawn[order])
+    u = np.sqrt(np.sum(weights * (drawn - value) ** 2))
+    return Value(float(value), float(u), (float(low), float(high)))
+
+
+def _setting(
+    system: System,
+    best: Solved,
+    name: str,
+    *,
+    names: tuple[str, ...],
+    means: Floats,
+    values: Floats,
+    drawn: Trials,
+) -> SettingEstimate:
+    mine = [photo for photo in system.photos if photo.setting == name]
+    at = {q: names.index(f"{q} {name}") for q in QUANTITIES if f"{q} {name}" in names}
+
+    def seen(quantity: str) -> Value | None:
+        if quantity not in at:
+            return None
+        return _value(values[at[quantity]], drawn.rows[:, at[quantity]], drawn.weights)
+
+    knee = at["knee"]
+    fit = None
+    if "frame" in at:
+        apart = drawn.rows[:, at["frame"]] - drawn.rows[:, knee]
+        fit = _value(values[at["frame"]] - values[knee], apart, drawn.weights)
+    shown = [photo.displayed_deg for photo in mine if photo.displayed_deg is not None]
+    return SettingEstimate(
+        name=name,
+        photos=tuple(photo.name for photo in mine),
+        displayed_deg=shown[0] if shown else None,
+        knee=_value(values[knee], drawn.rows[:, knee], drawn.weights),
+        frame=seen("frame"),
+        fit=fit,
+        distal=seen("distal"),
+        anterior=seen("anterior"),
+        camera_seen=any(photo.leg.view.plane != "image" for photo in mine),
+        shrink=_shrink(system, best, means[knee] @ best.slopes),
+    )
+
+
+def _shrink(system: System, best: Solved, slope: Floats) -> tuple[Reach, ...]:
+    """The knee's variance with each group of inputs known, by Laplace; the most first."""
+    groups: dict[str, list[int]] = {}
+    for k, key in enumerate(system.inputs.keys):
+        what = f"{key[0]} {key[1]}" if key[0] in {"placement", "direction"} else key[0]
+        groups.setdefault(what, []).append(k)
+    size = len(slope)
+    total = float(best.covariance(slope[None])[0, 0])
+    reached = []
+    for what, at in groups.items():
+        both = best.covariance(np.concatenate([slope[None], np.eye(size)[at]]))
+        own = np.linalg.lstsq(both[1:, 1:], both[1:, 0], rcond=None)[0]
+        known = max(0.0, total - float(both[0, 1:] @ own))
+        share = 0.0 if total == 0.0 else 1.0 - known / total
+        reached.append(Reach(what, float(np.sqrt(known)), share))
+    return tuple(sorted(reached, key=lambda one: -one.share))
+
+
+def _wild(system: System, best: Solved) -> tuple[tuple[str, str], ...]:
+    """Photo and point of every point that counts less than `WILD_WEIGHT`."""
+    found: dict[tuple[str, str], None] = {}
+    for k, key in enumerate(system.inputs.keys):
+        if key[0] == "finding" and best.scale[k] ** -2 < WILD_WEIGHT:
+            found[key[2], key[1]] = None
+    return tuple(found)
+
+
+def _cautions(p_value: float, wild: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
+    said = [
+        f"In {photo} the point {point} does not fit the other photos and counts little: "
+        "look where it lies, and move it or photograph again."
+        for photo, point in wild
+    ]
+    if p_value < LEAST_P:
+        said.append(
+            "The photos do not fit one leg in one machine within their ±: check that all show "
+            "one visit, that each has its own setting, and that nothing was moved between them."
+        )
+    return tuple(said)

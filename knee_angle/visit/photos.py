@@ -1,0 +1,87 @@
+"""What a visit is made of: photos of one leg and machine, each with its setting."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from knee_angle.errors import InvalidInput
+from knee_angle.records import LegInView, NotMeasured
+
+__all__ = ["VisitPhoto", "in_order", "refused"]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitPhoto:
+    """One photo of a visit.
+
+    Parameters
+    ----------
+    name : str
+        The photo's name, once in a visit.
+    setting : str
+        The place at which the machine was paused; photos of one setting are repeats.
+    leg : LegInView
+        Points, camera and view, as measured.
+    displayed_deg : float or None
+        The machine's number at that setting, degrees of flexion. It is handed on and never
+        used to estimate knee or bars.
+    marks : str
+        Which set of dots the leg carries: photos with the same word show the same dots, so
+        that dots that were stuck anew within a visit get another word.
+    """
+
+    name: str
+    setting: str
+    leg: LegInView
+    displayed_deg: float | None = None
+    marks: str = "1"
+
+
+def in_order(photos: Sequence[VisitPhoto]) -> tuple[VisitPhoto, ...]:
+    """The photos by setting and name, so that the order given does not matter.
+
+    Raises
+    ------
+    InvalidInput
+        Where a name comes twice.
+    """
+    twice = [name for name, count in Counter(p.name for p in photos).items() if count > 1]
+    if twice:
+        raise InvalidInput(
+            f"each photo of a visit needs a name of its own, but {', '.join(sorted(twice))} "
+            "came more than once: give it once, or rename one"
+        )
+    return tuple(sorted(photos, key=lambda photo: (photo.setting, photo.name)))
+
+
+def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
+    """Why these photos are no visit, or None."""
+    if not photos:
+        return NotMeasured(
+            "a visit needs at least one photo in which the leg was measured",
+            "photograph the leg again, as the advice for each photo says",
+        )
+    sides = {
+        side: [photo.name for photo in photos if photo.leg.side == side]
+        for side in ("left", "right")
+    }
+    if all(sides.values()):
+        return NotMeasured(
+            f"a visit is of one leg, but {', '.join(sides['left'])} show a left leg and "
+            f"{', '.join(sides['right'])} a right leg",
+            "give the photos of each leg as a visit of its own",
+        )
+    displays: dict[str, set[float]] = {}
+    for photo in photos:
+        if photo.displayed_deg is not None:
+            displays.setdefault(photo.setting, set()).add(photo.displayed_deg)
+    for setting, numbers in displays.items():
+        if len(numbers) > 1:
+            said = " and ".join(f"{number:g}" for number in sorted(numbers))
+            return NotMeasured(
+                f"photos of one setting share one displayed number, but setting {setting} has {said}",
+                "give photos taken at another displayed number a setting of their own",
+            )
+    return None

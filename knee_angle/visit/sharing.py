@@ -1,0 +1,227 @@
+"""What the photos of a visit have in common, and what each has for itself.
+
+The model of one photo (:mod:`knee_angle.angle.uncertainty`) turns standard normal inputs into
+knee, bars and hinge. A visit has inputs of its own, standard normal too, and each photo's
+inputs are a turn of them: what two photos share hangs on the same input of the visit, once.
+Every row of that turn has length 1, so that each photo alone keeps exactly its own model.
+
+========================= ==================================================================
+input of a photo          whose it is in the visit
+========================= ==================================================================
+landmark finding          the photo's
+landmark placement        dots: of the set of dots. Points found anew: half its variance of
+                          the leg, half of the photo (`FOUND_ANEW`). Hip and knee turn with
+                          the thigh, the ankle with the lower leg
+landmark depth            of the leg (marks) and of the machine (points, tags, all bars)
+camera direction          strip or tags: `PARALLEL_DEG` of the machine, the rest of the photo.
+                          Network or prior: half of the visit, half of the photo
+                          (`DIRECTION`)
+the leg's own turn        of the leg
+focal length              of the phone: same picture size, same focal length
+leg distance              how far the strip or a taped thigh puts the leg: of the visit. By
+                          the leg's or the dots' size in the picture: `DISTANCE`
+sticking                  of the machine
+========================= ==================================================================
+
+Directions are shared along and across the leg's long axis (hip to ankle in the picture), so
+that a phone held upright and one held across mean the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.angle import geometry, uncertainty
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
+from knee_angle.visit.photos import VisitPhoto
+
+__all__ = ["DIRECTION", "DISTANCE", "FOUND_ANEW", "PARALLEL_DEG", "Inputs", "Share", "shared"]
+
+Floats = NDArray[np.float64]
+Key = tuple[str, ...]
+"""A visit's input: budget line, part of it, whose it is."""
+
+FOUND_ANEW = 0.5
+"""Share of the placement's variance that points found anew keep from photo to photo. A
+person's build and clothing mislead network and eye alike each time; view and light do not
+(our own assumption, between "all" and "none")."""
+DIRECTION = 0.5
+"""The same for a camera direction by network or prior: one leg, one person, who photographs
+from about the same place (our own assumption)."""
+DISTANCE = 0.5
+"""The same for a distance by the size of the leg or of dots: the true size is shared, how
+it looks in a photo is not (our own assumption)."""
+PARALLEL_DEG = 0.5
+"""± of the machine's plane against its tags, the same in all photos: the figure
+`camera.U_BARS_PARALLEL_DEG`."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Share:
+    """One photo's inputs as a turn of the visit's.
+
+    Parameters
+    ----------
+    columns : ndarray of int, shape (m,)
+        The visit's inputs that this photo hangs on.
+    turns : Mapping of line to ndarray, shape (inputs of the line, m)
+        Their share in each of the photo's inputs.
+    """
+
+    columns: NDArray[np.int_]
+    turns: Mapping[str, Floats]
+
+    def of_photo(self, inputs: Floats) -> dict[str, Floats]:
+        """The photo's inputs by line from those of the visit, shape (n, all)."""
+        own = inputs[:, self.columns]
+        return {line: own @ turn.T for line, turn in self.turns.items()}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inputs:
+    """All inputs of a visit: their keys in order, and each photo's share."""
+
+    keys: tuple[Key, ...]
+    shares: tuple[Share, ...]
+
+
+Row = Sequence[tuple[Key, float]]
+"""One input of a photo: the visit's inputs that make it, each with its share."""
+
+
+def shared(photos: Sequence[VisitPhoto]) -> Inputs:
+    """The inputs of a visit's photos."""
+    index: dict[Key, int] = {}
+    shares = []
+    for photo in photos:
+        lines = {line: list(rows) for line, rows in _lines(photo)}
+        keys = sorted({key for rows in lines.values() for row in rows for key, _ in row})
+        place = {key: k for k, key in enumerate(keys)}
+        turns = {}
+        for line, rows in lines.items():
+            turn = np.zeros((len(rows), len(keys)))
+            for k, row in enumerate(rows):
+                for key, share in row:
+                    turn[k, place[key]] += share
+            turns[line] = turn
+        columns = np.array([index.setdefault(key, len(index)) for key in keys])
+        shares.append(Share(columns, turns))
+    return Inputs(tuple(index), tuple(shares))
+
+
+def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
+    """The rows of every line, in the order of `uncertainty.inputs_of`."""
+    leg, name = photo.leg, photo.name
+    counts = uncertainty.inputs_of(leg)
+    points: list[PointName] = [*LEG_POINTS, *(n for n in MACHINE_POINTS if n in leg.points)]
+    finding = [("finding", p, name, axis) for p in points for axis in "xy"]
+    finding += [
+        ("finding", "tag corners", name, str(k))
+        for k in range(counts["landmark_finding"] - len(finding))
+    ]
+    yield "landmark_finding", [[(key, 1.0)] for key in finding]
+    yield "landmark_placement", _placement(photo)
+    of = {p: "leg" if p in LEG_POINTS else "machine" for p in points}
+    depth = [("depth", p, of[p]) for p in points]
+    depth += [("depth", f"tag {k}", "machine") for k in range(0 if leg.bar_tags is None else 2)]
+    yield "landmark_depth", [[(key, 1.0)] for key in (*depth, ("depth", "bars", "machine"))]
+    yield "camera_direction", _direction(photo, with_turn=counts["camera_direction"] == 4)
+    yield "focal_length", [[(("focal length", _phone(leg)), 1.0)]]
+    yield "leg_distance", [_split(("distance",), photo, share=_distance_share(leg))]
+    yield "sticking", [[(("sticking", str(k)), 1.0)] for k in range(counts["sticking"])]
+
+
+def _split(key: Key, photo: VisitPhoto, *, share: float) -> Row:
+    """An input of which so much of the variance is the visit's and the rest the photo's."""
+    both = ((*key, "visit"), math.sqrt(share)), ((*key, photo.name), math.sqrt(1.0 - share))
+    return [(name, part) for name, part in both if part > 0.0]
+
+
+def _phone(leg: LegInView) -> str:
+    """Which phone (or which of its lenses) it was, whichever way up it was held."""
+    size = sorted((leg.lens.width_px, leg.lens.height_px))
+    return f"{size[0]} x {size[1]} px, {leg.lens.focal_px:.1f} ± {leg.lens.u_relative:.3f}"
+
+
+def _distance_share(leg: LegInView) -> float:
+    """How much of the distance's ± all photos have in common."""
+    if leg.thigh_mm is not None or (leg.view.plane == "tag" and leg.bar_tags is None):
+        return 1.0
+    # Tags on the bars: what is left is how well their size was seen.
+    return 0.0 if leg.view.plane == "tag" else DISTANCE
+
+
+def _placement(photo: VisitPhoto) -> list[Row]:
+    """Along and across the bone the mark lies on, turned into the picture's axes."""
+    leg = photo.leg
+    at = {n: np.array([leg.points[n].x_px, leg.points[n].y_px]) for n in LEG_POINTS}
+    bones = {
+        "hip": at["knee"] - at["hip"],
+        "knee": at["knee"] - at["hip"],
+        "ankle": at["ankle"] - at["knee"],
+    }
+    rows: list[Row] = []
+    for point in LEG_POINTS:
+        along, front = _axes(bones[point], leg)
+        stays = leg.points[point].source == "dot"
+        parts: list[Row] = [
+            [(("placement", point, f"dots {photo.marks}", axis), 1.0)]
+            if stays
+            else _split(("placement", point, f"found {axis}"), photo, share=FOUND_ANEW)
+            for axis in ("along", "front")
+        ]
+        rows += [
+            [(key, part * axis[k]) for axis, row in zip((along, front), parts, strict=True)
+             for key, part in row]
+            for k in (0, 1)
+        ]  # fmt: skip
+    return rows
+
+
+def _axes(along: Floats, leg: LegInView) -> tuple[Floats, Floats]:
+    """Unit vectors in the picture along a bone and towards its front."""
+    unit = along / np.linalg.norm(along)
+    # The front of a left leg, foot to the left, is up.
+    return unit, geometry.turned(unit, by_deg=90.0 if leg.side == "left" else -90.0)
+
+
+def _direction(photo: VisitPhoto, *, with_turn: bool) -> list[Row]:
+    """Tilt along and across the leg's long axis; then the leg's own turn, where it is apart."""
+    leg, view = photo.leg, photo.leg.view
+    variance = view.tilt_cov_deg2[0] + view.tilt_cov_deg2[2]
+    share = DIRECTION
+    if view.plane == "tag":
+        share = min(1.0, 2.0 * PARALLEL_DEG**2 / variance) if variance > 0.0 else 1.0
+    camera = [_split(("direction", "camera", axis), photo, share=share) for axis in "ab"]
+    rows = _turned(camera, _to_root(leg, view.tilt_cov_deg2))
+    if with_turn:
+        own: list[Row] = [[(("direction", "leg's own turn", axis), 1.0)] for axis in "ab"]
+        rows += _turned(own, _to_root(leg, view.leg_turn_cov_deg2))
+    return rows
+
+
+def _turned(rows: Sequence[Row], turn: Floats) -> list[Row]:
+    return [
+        [(key, part * turn[k, j]) for j, row in enumerate(rows) for key, part in row]
+        for k in range(len(turn))
+    ]
+
+
+def _to_root(leg: LegInView, cov: tuple[float, float, float]) -> Floats:
+    """From inputs along and across the leg to those of the photo's own root, shape (2, 2).
+
+    Both make the same covariance, so it is a turn (or a mirror).
+    """
+    hip, ankle = (np.array([leg.points[n].x_px, leg.points[n].y_px]) for n in ("hip", "ankle"))
+    basis = np.column_stack(_axes(ankle - hip, leg))
+    matrix = np.array([[cov[0], cov[1]], [cov[1], cov[2]]])
+    root = uncertainty.root_of(cov)
+    if np.linalg.det(matrix) < 1e-9 * max(1.0, np.trace(matrix)) ** 2:
+        return np.eye(2)
+    wanted = basis @ np.linalg.cholesky(basis.T @ matrix @ basis)
+    return np.asarray(np.linalg.solve(root, wanted))

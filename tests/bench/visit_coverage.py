@@ -1,0 +1,117 @@
+"""How often the intervals of a visit hold, over visits drawn from the stated spreads.
+
+Run: ``python tests/bench/visit_coverage.py [VISITS] [KIND ...]``. Prints figures; asserts
+nothing. Of every visit each quantity counts once at each setting (arcs: the widest).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from drawn_visits import Shot, random_body, visit
+
+from knee_angle.records import NotMeasured
+from knee_angle.visit import VisitEstimate, estimate_visit
+
+KINDS = {
+    "strip and dots": {"plane": "tag", "source": "dot", "u_px": 1.0},
+    "bar tags, dots on the leg": {"plane": "tag", "source": "dot", "u_px": 1.0, "bar_tags": True},
+    "strip and network": {"plane": "tag", "source": "network", "u_px": 8.0},
+    "network alone": {"plane": "estimated", "source": "network", "u_px": 8.0},
+    "flat with dots": {"plane": "image", "source": "dot", "u_px": 1.0},
+}
+
+
+def random_shots(rng: np.random.Generator, photos: int, kind: dict[str, object]) -> list[Shot]:
+    """Photos of a visit: settings over the range, some of them taken again."""
+    settings = 1 if photos == 1 else max(2, photos // 2) if rng.random() < 0.5 else photos
+    knees = np.sort(rng.uniform(0.0, 115.0, settings))
+    fits = rng.normal(0.0, 4.0, settings)
+    hinge = rng.normal(0.0, 15.0, (settings, 2))
+    seen = kind["plane"]
+    views = 15.0 * rng.standard_normal(photos + 1)
+    yaws = np.sqrt(0.5) * (views[:1] + views[1:]) if seen == "image" else 1.3 * views[1:]
+    pitches = 9.0 + 8.0 * np.sqrt(0.5) * (rng.standard_normal() + rng.standard_normal(photos))
+    shots = []
+    for k in range(photos):
+        at = k % settings
+        shots.append(
+            Shot(
+                name=f"p{k}", setting=f"s{at}", flexion_deg=float(knees[at]),
+                yaw_deg=float(np.clip(yaws[k], -50, 50)), pitch_deg=float(pitches[k]),
+                roll_deg=float(rng.normal(0, 5)), distance_mm=float(rng.uniform(1100, 2200)),
+                frame_deg=float(knees[at] + fits[at]), hinge_mm=tuple(hinge[at]), **kind,
+            )
+        )  # fmt: skip
+    return shots
+
+
+def held(found: VisitEstimate, shots: list[Shot]) -> dict[str, list[tuple[bool, float]]]:
+    """For every quantity: whether its interval holds the truth, and its error over u."""
+    truth: dict[str, Shot] = {shot.setting: shot for shot in shots}
+    said = defaultdict(list)
+    for one in found.settings:
+        shot = truth[one.name]
+        for name, value, true in (
+            ("knee", one.knee, shot.flexion_deg),
+            ("frame", one.frame, shot.frame_deg),
+            ("fit", one.fit, shot.frame_deg - shot.flexion_deg),
+            ("distal", one.distal, shot.hinge_mm[0]),
+            ("anterior", one.anterior, shot.hinge_mm[1]),
+        ):
+            said[name].append(_judged(value, true))
+    if len(found.settings) > 1:
+        first, last = found.settings[0].name, found.settings[-1].name
+        arc = found.arc(start=first, end=last)
+        said["arc"].append(_judged(arc, truth[last].flexion_deg - truth[first].flexion_deg))
+    return said
+
+
+def _judged(value, true: float) -> tuple[bool, float, float]:
+    low, high = value.interval
+    return low <= true <= high, (value.value - true) / value.u, value.u
+
+
+def coverage(name: str, photos: int, visits: int, *, seed: int = 1) -> dict[str, np.ndarray]:
+    """All judgements of one kind of visit, by quantity: held, error over u, u."""
+    said = defaultdict(list)
+    said["refused"] = []
+    for k in range(visits):
+        rng = np.random.default_rng([seed, photos, k, sorted(KINDS).index(name)])
+        shots = random_shots(rng, photos, KINDS[name])
+        body = random_body(rng)
+        found = estimate_visit(visit(body, shots, rng), rng=np.random.default_rng(k), trials=2000)
+        if isinstance(found, NotMeasured):
+            said["refused"].append((True, 0.0, 0.0))
+            continue
+        for quantity, judged in held(found, shots).items():
+            said[quantity] += judged
+        said["effective trials"].append((True, 0.0, found.draws.effective / len(found.draws.rows)))
+        said["cautions"].append((not found.cautions, 0.0, found.p_value))
+    return {q: np.array(rows) for q, rows in said.items()}
+
+
+def main() -> None:
+    """Print all figures."""
+    visits = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+    for name in sys.argv[2:] or KINDS:
+        for photos in (1, 2, 3, 6):
+            said = coverage(name, photos, visits)
+            print(f"{name}, {photos} photos, {visits} visits, refused {len(said.pop('refused'))}")
+            for quantity, rows in said.items():
+                hold, off, u = rows.T
+                print(
+                    f"   {quantity:9s} n {len(rows):5d}  holds {np.mean(hold):6.1%}"
+                    f"  rms error/u {np.sqrt(np.mean(off**2)):.2f}  median u {np.median(u):.2f}",
+                    flush=True,
+                )
+
+
+if __name__ == "__main__":
+    main()
