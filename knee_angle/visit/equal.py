@@ -7,24 +7,31 @@ or by tags, the hinge, the gap between the two places at which the bars' tags pu
 * Photos of one setting share knee, bars and hinge, whatever showed them.
 * The bars' tags put the hinge at one place, in every photo (of at least two).
 
-That is a set of linear contrasts of the rows, each zero within `STILL`: orthonormal in each
-group, so that no photo counts more than another and their order does not matter.
+* Where the size of the leg itself gave the distance (no tag, no tape, no dots of known size)
+  the photos' mean thigh and lower leg are those of an adult, within `LENGTHS`. Each photo's
+  distance is then left open (`photos.open_distance`): one seen obliquely looks short, hence far.
+
+That is a set of linear contrasts of the rows, each at its target within its ±: orthonormal in
+each group, so that no photo counts more than another and their order does not matter.
+One photo alone has nothing to compare, and stays as it is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle import uncertainty
+from knee_angle import assumptions
+from knee_angle.angle import scale, uncertainty
 from knee_angle.angle.uncertainty import Drawn
-from knee_angle.visit.photos import VisitPhoto
+from knee_angle.visit.photos import VisitPhoto, by_leg
 from knee_angle.visit.sharing import Inputs
 
-__all__ = ["STILL", "Row", "System", "system_of"]
+__all__ = ["LENGTHS", "STILL", "Row", "System", "system_of"]
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +47,12 @@ STILL = {
 }
 """How far what is the same may differ from photo to photo: lengths relative (1.3 mm of a
 thigh: skin), degrees and mm (a paused machine, breathing, soft slings); our own figures."""
+
+LENGTHS = {
+    "thigh": (scale.THIGH_SHARE, 0.09),
+    "shank": (scale.SHANK_SHARE, 0.09),
+}
+"""Share of the mean stature (`scale`), and relative ±: stature 5.6 % and 7 % of the share."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +78,15 @@ class System:
         All quantities of all photos, q in all.
     contrasts : ndarray, shape (m, q)
         Linear combinations of the rows that are zero.
-    still : ndarray, shape (m,)
-        How far each may be off, standard deviation.
+    targets, still : ndarray, shape (m,)
+        What each contrast is, and its standard deviation.
     """
 
     photos: tuple[VisitPhoto, ...]
     inputs: Inputs
     rows: tuple[Row, ...]
     contrasts: Floats
+    targets: Floats
     still: Floats
 
     def values(self, inputs: Floats) -> Floats:
@@ -131,30 +145,40 @@ def system_of(photos: Sequence[VisitPhoto], inputs: Inputs) -> System:
     for which, (photo, share) in enumerate(zip(photos, inputs.shares, strict=True)):
         drawn = uncertainty.drawn_from(photo.leg, share.of_photo(np.zeros((1, len(inputs.keys)))))
         rows += [Row(quantity, source, which) for quantity, source, _ in _seen(drawn)]
-    groups: dict[tuple[str, str], list[int]] = {}
-    for k, row in enumerate(rows):
-        whose = "" if row.quantity in {"thigh", "shank"} else photos[row.photo].setting
-        if not row.quantity.startswith("gap"):
-            groups.setdefault((row.quantity, whose), []).append(k)
-    contrasts, still = [], []
-    if len(photos) > 1:
-        for (quantity, _), members in groups.items():
-            for weights in _contrasts(len(members)):
-                line = np.zeros(len(rows))
-                line[members] = weights
-                contrasts.append(line)
-                still.append(STILL[quantity])
-        gaps = [k for k, row in enumerate(rows) if row.quantity.startswith("gap")]
-        if len(gaps) > 2:
-            contrasts += list(np.eye(len(rows))[gaps])
-            still += [STILL[rows[k].quantity] for k in gaps]
+    wanted = list(_wanted(photos, rows)) if len(photos) > 1 else []
     return System(
         tuple(photos),
         inputs,
         tuple(rows),
-        np.reshape(contrasts, (-1, len(rows))),
-        np.array(still, dtype=float),
+        np.reshape([line for line, _, _ in wanted], (-1, len(rows))),
+        np.array([target for _, target, _ in wanted]),
+        np.array([still for _, _, still in wanted]),
     )
+
+
+def _wanted(
+    photos: Sequence[VisitPhoto], rows: Sequence[Row]
+) -> Iterator[tuple[Floats, float, float]]:
+    """Every contrast: its weights on the rows, its target and its ±."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for k, row in enumerate(rows):
+        whose = "" if row.quantity in LENGTHS else photos[row.photo].setting
+        if not row.quantity.startswith("gap"):
+            groups.setdefault((row.quantity, whose), []).append(k)
+    for (quantity, _), members in groups.items():
+        for weights in _contrasts(len(members)):
+            line = np.zeros(len(rows))
+            line[members] = weights
+            yield line, 0.0, STILL[quantity]
+        if quantity in LENGTHS and any(by_leg(photo.leg) for photo in photos):
+            share, u = LENGTHS[quantity]
+            mean = np.isin(np.arange(len(rows)), members) / len(members)
+            yield mean, math.log(share * assumptions.STATURE_MM[0]), u
+    gaps = [k for k, row in enumerate(rows) if row.quantity.startswith("gap")]
+    # The two rows of one photo alone say little, and that photo keeps its own answer.
+    if len(gaps) > 2:
+        for k in gaps:
+            yield np.eye(len(rows))[k], 0.0, STILL[rows[k].quantity]
 
 
 def _contrasts(members: int) -> Floats:

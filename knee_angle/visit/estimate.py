@@ -22,7 +22,7 @@ from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput
 from knee_angle.records import NotMeasured
 from knee_angle.visit.equal import System, system_of
-from knee_angle.visit.photos import VisitPhoto, in_order, refused
+from knee_angle.visit.photos import VisitPhoto, in_order, open_distance, refused
 from knee_angle.visit.sharing import shared
 from knee_angle.visit.solve import Solved, Trials, solve, trials_of
 
@@ -197,8 +197,7 @@ def estimate_visit(
     ordered = in_order(photos)
     if (why := refused(ordered)) is not None:
         return why
-    inputs = shared(ordered)
-    worlds = _worlds(system_of(ordered, inputs))
+    worlds = _worlds(_system(ordered))
     best = worlds[0][1]
     draws = _drawn(worlds, trials=trials, rng=rng)
     if not best.converged or draws.effective < min(LEAST_EFFECTIVE, 0.05 * trials):
@@ -208,6 +207,12 @@ def estimate_visit(
             "photograph again with a tag strip or dots",
         )
     return _estimate(worlds[0][0], best, draws, left_out=tuple(left_out))
+
+
+def _system(photos: tuple[VisitPhoto, ...]) -> System:
+    """The equations of a visit; who shares what is read off the photos as they came."""
+    inputs = shared(photos)
+    return replace(system_of(photos, inputs), photos=open_distance(photos))
 
 
 def _worlds(system: System) -> list[tuple[System, Solved, float]]:

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from knee_angle.errors import InvalidInput
 from knee_angle.records import LegInView, NotMeasured
 
-__all__ = ["VisitPhoto", "in_order", "refused"]
+__all__ = ["VisitPhoto", "by_leg", "in_order", "open_distance", "refused"]
+
+OPEN_DISTANCE = 0.4
+"""Relative ± of a distance that is left open."""
+SIZE_KNOWN = 0.08
+"""A distance by dots of known size is surer than this, one by the leg's size is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,3 +90,28 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
                 "give photos taken at another displayed number a setting of their own",
             )
     return None
+
+
+def open_distance(photos: Sequence[VisitPhoto]) -> tuple[VisitPhoto, ...]:
+    """The photos with every distance left open that only the leg's own size gave."""
+    return tuple(
+        replace(
+            photo,
+            leg=replace(
+                photo.leg,
+                view=replace(
+                    photo.leg.view, u_distance_mm=OPEN_DISTANCE * photo.leg.view.knee_distance_mm
+                ),
+            ),
+        )
+        if len(photos) > 1 and by_leg(photo.leg)
+        else photo
+        for photo in photos
+    )
+
+
+def by_leg(leg: LegInView) -> bool:
+    """Whether the size of the leg itself gave its distance."""
+    view = leg.view
+    u_relative = view.u_distance_mm / view.knee_distance_mm
+    return view.plane != "tag" and leg.thigh_mm is None and u_relative > SIZE_KNOWN

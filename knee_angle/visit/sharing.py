@@ -18,8 +18,8 @@ camera direction          strip or tags: `PARALLEL_DEG` of the machine, the rest
                           (`DIRECTION`)
 the leg's own turn        of the leg
 focal length              of the phone: same picture size, same focal length
-leg distance              how far the strip or a taped thigh puts the leg: of the visit. By
-                          the leg's or the dots' size in the picture: `DISTANCE`
+leg distance              how far the strip, a taped thigh or dots of known size put the leg:
+                          of the visit. By tags on the bars or the leg's own size: the photo's
 sticking                  of the machine
 ========================= ==================================================================
 
@@ -38,9 +38,9 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import geometry, uncertainty
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
-from knee_angle.visit.photos import VisitPhoto
+from knee_angle.visit.photos import VisitPhoto, by_leg
 
-__all__ = ["DIRECTION", "DISTANCE", "FOUND_ANEW", "PARALLEL_DEG", "Inputs", "Share", "shared"]
+__all__ = ["DIRECTION", "FOUND_ANEW", "PARALLEL_DEG", "Inputs", "Share", "shared"]
 
 Floats = NDArray[np.float64]
 Key = tuple[str, ...]
@@ -53,9 +53,6 @@ person's build and clothing mislead network and eye alike each time; view and li
 DIRECTION = 0.5
 """The same for a camera direction by network or prior: one leg, one person, who photographs
 from about the same place (our own assumption)."""
-DISTANCE = 0.5
-"""The same for a distance by the size of the leg or of dots: the true size is shared, how
-it looks in a photo is not (our own assumption)."""
 PARALLEL_DEG = 0.5
 """± of the machine's plane against its tags, the same in all photos: the figure
 `camera.U_BARS_PARALLEL_DEG`."""
@@ -149,11 +146,14 @@ def _phone(leg: LegInView) -> str:
 
 
 def _distance_share(leg: LegInView) -> float:
-    """How much of the distance's ± all photos have in common."""
-    if leg.thigh_mm is not None or (leg.view.plane == "tag" and leg.bar_tags is None):
-        return 1.0
-    # Tags on the bars: what is left is how well their size was seen.
-    return 0.0 if leg.view.plane == "tag" else DISTANCE
+    """How much of the distance's ± all photos have in common: all or nothing.
+
+    The tags on the bars leave only how well their size was seen, and a leg whose own size gave
+    the distance looks shorter in one photo than in another.
+    """
+    if leg.view.plane == "tag":
+        return 1.0 if leg.bar_tags is None or leg.thigh_mm is not None else 0.0
+    return 0.0 if by_leg(leg) else 1.0
 
 
 def _placement(photo: VisitPhoto) -> list[Row]:

@@ -39,9 +39,10 @@ T_FREEDOM = 4.0
 practice in robust fitting)."""
 MOST_ROUNDS = 40
 MOST_STEPS = 30
-CHORDS = 6
-"""Moves of a trial until its contrasts are zero."""
-LEAST_CHANGE = 1e-6
+MOST_MOVE = 1.5
+"""Longest step of one input, in its own ±."""
+CHORDS = 8
+"""Most moves of a trial until its contrasts are zero."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,7 +122,11 @@ def _off(system: System, scale: Floats, x: Floats) -> Floats:
     """The contrasts (n, m) at inputs (n, k + m)."""
     size = len(scale)
     rows = system.values(x[:, :size] * scale)
-    return np.asarray(rows @ system.contrasts.T - x[:, size:] * system.still)
+    return _off_of(system, rows, x[:, size:])
+
+
+def _off_of(system: System, rows: Floats, own: Floats) -> Floats:
+    return np.asarray(rows @ system.contrasts.T - system.targets - own * system.still)
 
 
 def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
@@ -132,6 +137,7 @@ def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
         inverse = np.linalg.inv(lines @ lines.T) if len(lines) else np.zeros((0, 0))
         off = _off(system, scale, x[None])[0]
         step = lines.T @ (inverse @ (lines @ x - off)) - x
+        step *= min(1.0, MOST_MOVE / max(np.max(np.abs(step), initial=0.0), 1e-12))
         # A contrast in units of its own spread before anything was compared.
         unit = np.sqrt(np.diag(inverse))
         merit = float(x @ x + 1e3 * np.sum((off * unit) ** 2))
@@ -173,7 +179,8 @@ class Trials:
     @property
     def effective(self) -> float:
         """How many equally weighted trials these are worth."""
-        return float(1.0 / np.sum(self.weights**2))
+        total = float(np.sum(self.weights**2))
+        return 0.0 if total == 0.0 else float(np.sum(self.weights)) ** 2 / total
 
 
 def trials_of(system: System, solved: Solved, *, trials: int, rng: np.random.Generator) -> Trials:
@@ -184,13 +191,19 @@ def trials_of(system: System, solved: Solved, *, trials: int, rng: np.random.Gen
     if not len(solved.lines):
         return Trials(rows, np.full(trials, 1.0 / trials))
     unit = np.sqrt(np.diag(solved.inverse))
-    for _ in range(CHORDS):
-        off = rows @ system.contrasts.T - x[:, size:] * system.still
-        x = x - off @ solved.inverse @ solved.lines
-        rows = system.values(x[:, :size] * solved.scale)
-    off = rows @ system.contrasts.T - x[:, size:] * system.still
-    moved = x @ solved.lines.T
-    log_weight = -0.5 * np.einsum("ni,ij,nj->n", moved, solved.inverse, moved)
-    log_weight[~np.all(np.abs(off * unit) < 0.05, axis=1)] = -np.inf
+    with np.errstate(all="ignore"):  # a trial that runs away gets no weight
+        for _ in range(CHORDS):
+            off = _off_of(system, rows, x[:, size:])
+            if np.nanquantile(np.abs(off * unit).max(axis=1), 0.99) < 0.01:
+                break
+            x = x - off @ solved.inverse @ solved.lines
+            rows = system.values(x[:, :size] * solved.scale)
+        off = _off_of(system, rows, x[:, size:])
+        moved = x @ solved.lines.T
+        log_weight = -0.5 * np.sum((moved @ solved.inverse) * moved, axis=1)
+        settled = np.all(np.abs(off * unit) < 0.05, axis=1) & np.isfinite(log_weight)
+    if not np.any(settled):
+        return Trials(np.nan_to_num(rows), np.zeros(trials))
+    log_weight = np.where(settled, log_weight, -np.inf)
     weights = np.exp(log_weight - np.max(log_weight))
-    return Trials(rows, weights / np.sum(weights))
+    return Trials(np.where(settled[:, None], rows, 0.0), weights / np.sum(weights))
