@@ -124,7 +124,8 @@ class VisitEstimate:
     draws : Trials
         The trials behind all intervals.
     chi2, dof, p_value : float, int, float
-        How well the photos fit one leg and one machine; p is 1 with nothing to compare.
+        How well the photos fit one leg and one machine, every point at its stated ±; p is 1
+        with nothing to compare.
     wild : tuple of (str, str)
         Photo and point that the other photos contradict; it counts little, and is kept.
     left_out : tuple of (str, str)
@@ -267,7 +268,7 @@ def _estimate(
     drawn = Trials(rows, draws.weights)
     wild = _wild(system, best)
     dof = len(best.lines)
-    p_value = float(chdtrc(dof, best.chi2)) if dof else 1.0
+    p_value = float(chdtrc(dof, best.plain_chi2)) if dof else 1.0
     settings = [
         _setting(system, best, name, names=names, means=means, values=values, drawn=drawn)
         for name in dict.fromkeys(photo.setting for photo in system.photos)
@@ -279,7 +280,7 @@ def _estimate(
         values=tuple(float(v) for v in values),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         draws=drawn,
-        chi2=best.chi2,
+        chi2=best.plain_chi2,
         dof=dof,
         p_value=p_value,
         wild=wild,
@@ -416,14 +417,16 @@ def _wild(system: System, best: Solved) -> tuple[tuple[str, str], ...]:
 
 
 def _cautions(p_value: float, wild: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
-    said = [
-        f"In {photo} the point {point} does not fit the other photos and counts little: "
-        "look where it lies, and move it or photograph again."
-        for photo, point in wild
-    ]
-    if p_value < LEAST_P:
-        said.append(
-            "The photos do not fit one leg in one machine within their ±: check that all show "
-            "one visit, that each has its own setting, and that nothing was moved between them."
+    if wild:
+        return tuple(
+            f"In {photo} the point {point} does not fit the other photos and counts little: look "
+            "where it lies, and whether that photo belongs to its setting; move the point or "
+            "photograph again."
+            for photo, point in wild
         )
-    return tuple(said)
+    if p_value < LEAST_P:
+        return (
+            "The photos do not fit one leg in one machine within their ±: check that all show "
+            "one visit, that each has its own setting, and that nothing was moved between them.",
+        )
+    return ()

@@ -23,7 +23,7 @@ weights are alike. Left out is how the spacing of c itself changes from trial to
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +63,9 @@ class Solved:
         (G Gᵀ)⁻¹.
     log_evidence : float
         Log probability of the contrasts, up to a constant that all starts share.
+    plain_chi2 : float
+        |x|² before any point got a larger ±: chi-square with m degrees of freedom, where the
+        photos show what the visit says.
     converged : bool
         Whether the contrasts are zero.
     """
@@ -73,12 +76,8 @@ class Solved:
     lines: Floats
     inverse: Floats
     log_evidence: float
+    plain_chi2: float
     converged: bool
-
-    @property
-    def chi2(self) -> float:
-        """How far the inputs had to move, |x|²; chi-square with m degrees of freedom."""
-        return float(self.x @ self.x)
 
     def covariance(self, slopes: Floats) -> Floats:
         """Laplace's covariance (p, p) of quantities with slopes (p, k)."""
@@ -93,8 +92,9 @@ def solve(system: System) -> Solved:
     size = len(system.inputs.keys)
     points = _points(system)
     scale, x = np.ones(size), np.zeros(size + len(system.still))
+    found = _gauss_newton(system, scale, x)
+    plain = found.plain_chi2
     for _ in range(MOST_ROUNDS):
-        found = _gauss_newton(system, scale, x)
         own2 = np.array([np.sum((found.x[at] * scale[at]) ** 2) for at in points])
         weight = np.minimum(1.0, (T_FREEDOM + 2.0) / (T_FREEDOM + own2))
         wanted = scale.copy()
@@ -102,10 +102,10 @@ def solve(system: System) -> Solved:
             wanted[at] = 1.0 / np.sqrt(one)
         x = found.x.copy()
         x[:size] *= scale / wanted
-        done = np.max(np.abs(wanted / scale - 1.0)) < 1e-3
-        if done:
+        if np.max(np.abs(wanted / scale - 1.0)) < 1e-3:
             break
         scale = wanted
+        found = replace(_gauss_newton(system, scale, x), plain_chi2=plain)
     return found
 
 
@@ -156,6 +156,7 @@ def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
         slopes=slopes,
         lines=lines,
         inverse=inverse,
+        plain_chi2=float(x @ x),
         log_evidence=-0.5 * float(x @ x) + 0.5 * float(log_det),
         converged=bool(np.all(np.abs(away * unit) < 1e-3)),
     )
