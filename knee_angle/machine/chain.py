@@ -1,0 +1,307 @@
+"""Hip, knee and heel in the machine as a closed chain: the heel seated on its plate.
+
+Conventions
+-----------
+The sagittal plane; lengths mm, angles flexion in degrees, 0 straight. **Bars** is the
+flexion of the machine's two sections, **knee** the leg's. The hinge's place is seen from
+the knee in thigh axes: ``distal`` along the thigh towards the foot, ``anterior`` forward,
+as everywhere. Faults are positive where a section is too long for this leg, and where
+the patient lies too far **up** the bed (away from the foot).
+
+Derivation
+----------
+The thigh section of length A = a + thigh fault turns about P on the base. The lower-leg
+section of length B = b + lower-leg fault ends at the heel, on a carriage that slides
+along a straight line through P. The leg, thigh a and lower leg b (knee to heel), runs from
+the hip to the same heel. By the law of cosines, with C the distance P to heel::
+
+    C(bars)^2 = A^2 + B^2 + 2 A B cos(bars)         the room that the sections leave
+    H(knee)^2 = a^2 + b^2 + 2 a b cos(knee)         the reach of the leg, hip to heel
+
+A hip that stays where it lies, s = place mm up the bed from P, closes the chain::
+
+    H(knee) = C(bars) + s                                                  (give = 0)
+
+A leg that only hangs in its slings is bent as the bars are, and its pelvis moves along the
+bed by all that does not fit, m = C(bars) + s - H(bars). **Give** is the share of m that the
+pelvis takes up; the knee has to take up the rest::
+
+    H(knee + slack) = (1 - give) (C(bars) + s) + give H(bars)              (closure)
+
+so that give 0 is the chain and give 1 is knee = bars whatever the faults. ``slack`` is a
+constant: by so much the leg is straighter than what closes the chain (slings, a heel that
+stands off its seat). The right side is called the **room**; then::
+
+    knee = acos((room^2 - a^2 - b^2) / (2 a b)) - slack                    (forward)
+
+Backwards, room falls as the bars bend, so the bars for a knee are found by halving; with
+give 0 they are closed: cos(bars) = ((H - s)^2 - A^2 - B^2) / (2 A B).
+
+From H dH = -a b sin(knee) dknee, the knee's derivatives are those of the room times
+``-H / (a b sin(knee))``: without bound near a straight leg, where a few mm of section are
+ten degrees of knee.
+
+Put the heel at the origin, P and hip on the line to its left. The triangle hip, knee, heel
+has at the heel the angle atan2(a sin k, b + a cos k) and at the hip atan2(b sin k,
+a + b cos k); P, hinge, heel likewise with A, B and the bars. Knee and hinge follow, and
+their difference turned by the angle at the hip is (distal, anterior). All of it is smooth
+through a straight leg.
+
+Straight and beyond
+-------------------
+Where the room is longer than a + b the leg is straight and the pelvis is pulled along by
+the rest (``pulled_mm``), whatever its give. Below zero, the bars bend back. A knee that
+came straight on the way follows them (without faults knee = bars there too); one that
+never came straight, because a section is too short, stays bent forward.
+
+Source: the model and its figures are the project's own; no paper seen gives degrees per mm
+for a seated heel. A real pelvis lies somewhere between, so give is a doubt to carry
+(``holding``), and no figure near a straight leg is better than its millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from knee_angle.errors import InvalidInput
+
+__all__ = [
+    "BARS_LIMITS_DEG",
+    "Chain",
+    "KneeDerivatives",
+    "bars_flexion_deg",
+    "closure_mm",
+    "hinge_mm",
+    "knee_derivatives",
+    "knee_flexion_deg",
+    "pulled_mm",
+]
+
+Floats = NDArray[np.float64]
+
+BARS_LIMITS_DEG = (-30.0, 170.0)
+"""Bars that the model answers: beyond, no machine goes, and the leg is folded."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """A leg in a machine. Every field is a number or an array; they broadcast.
+
+    Parameters
+    ----------
+    thigh_mm, lower_mm : array_like
+        The leg: hip to knee, knee to heel.
+    thigh_fault_mm, lower_fault_mm : array_like
+        Section minus leg; positive: the section is too long.
+    place_mm : array_like
+        The hip up the bed from the machine's hip end; positive: away from the foot.
+    give : array_like
+        Share of the mismatch that the pelvis takes up, 0 to 1.
+    slack_deg : array_like
+        Constant by which the leg is straighter than what closes the chain.
+    """
+
+    thigh_mm: ArrayLike
+    lower_mm: ArrayLike
+    thigh_fault_mm: ArrayLike = 0.0
+    lower_fault_mm: ArrayLike = 0.0
+    place_mm: ArrayLike = 0.0
+    give: ArrayLike = 0.0
+    slack_deg: ArrayLike = 0.0
+
+    def __post_init__(self) -> None:
+        """Lengths must be lengths, and a share a share."""
+        for name, length in (
+            ("thigh_mm", np.asarray(self.thigh_mm)),
+            ("lower_mm", np.asarray(self.lower_mm)),
+            ("thigh_mm + thigh_fault_mm", np.add(self.thigh_mm, self.thigh_fault_mm)),
+            ("lower_mm + lower_fault_mm", np.add(self.lower_mm, self.lower_fault_mm)),
+        ):
+            _require((length > 0) & np.isfinite(length), name, "must be positive", length)
+        give = np.asarray(self.give)
+        _require((give >= 0) & (give <= 1), "give", "must be between 0 and 1", give)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KneeDerivatives:
+    """Derivatives of the knee's flexion, each of the broadcast shape (...).
+
+    Parameters
+    ----------
+    per_bars : ndarray
+        Degrees per degree.
+    per_thigh_fault, per_lower_fault, per_place : ndarray
+        Degrees per mm.
+    per_give : ndarray
+        Degrees for the whole way from 0 to 1.
+    """
+
+    per_bars: Floats
+    per_thigh_fault: Floats
+    per_lower_fault: Floats
+    per_place: Floats
+    per_give: Floats
+
+
+def knee_flexion_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
+    """Forward: the knee's flexion for a flexion of the bars; shapes broadcast, degrees.
+
+    Raises
+    ------
+    InvalidInput
+        Bars beyond `BARS_LIMITS_DEG`, or a leg that the room folds flat.
+
+    Examples
+    --------
+    >>> round(float(knee_flexion_deg(90, Chain(420, 400, thigh_fault_mm=20))), 2)
+    87.07
+    """
+    bars = _checked_bars(bars_deg)
+    thigh, lower = _leg(chain)
+    cosine = _cosine(_room(bars, chain), thigh, lower)
+    _require(cosine >= -1.0, "the room for the leg", "must not fold it flat", cosine)
+    bend = _forward_sign(bars, chain) * np.arccos(np.minimum(cosine, 1.0))
+    return np.asarray(np.degrees(bend) - np.asarray(chain.slack_deg))
+
+
+def bars_flexion_deg(knee_deg: ArrayLike, chain: Chain) -> Floats:
+    """Inverse: the flexion of the bars, not below straight, that bends the knee so far.
+
+    Raises
+    ------
+    InvalidInput
+        A knee that these sections cannot reach with bars from 0 to 170 degrees.
+    """
+    bend = np.radians(np.abs(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg)))
+    thigh, lower = _leg(chain)
+    wanted = _reach(bend, thigh, lower)
+    low = np.zeros(np.broadcast(wanted, _room(np.zeros(()), chain)).shape)
+    high = np.full_like(low, BARS_LIMITS_DEG[1])
+    tight = 1e-7  # rounding of a knee that stands at the very end
+    _require(
+        (_room(low, chain) >= wanted - tight) & (_room(high, chain) <= wanted + tight),
+        "knee_deg",
+        f"must be one that bars from 0 to {BARS_LIMITS_DEG[1]:g} degrees bend it to",
+        knee_deg,
+    )
+    for _ in range(60):  # 170 / 2^60 is far below rounding
+        middle = (low + high) / 2
+        wide = _room(middle, chain) > wanted
+        low, high = np.where(wide, middle, low), np.where(wide, high, middle)
+    return np.asarray((low + high) / 2)
+
+
+def hinge_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> tuple[Floats, Floats]:
+    """The machine's hinge seen from the knee, (distal, anterior), mm, thigh axes.
+
+    Parameters
+    ----------
+    bars_deg, knee_deg : array_like, shape (...)
+        Flexion of bars and knee: of one chain, or both as measured.
+    """
+    thigh, lower = _leg(chain)
+    bars = np.radians(_checked_bars(bars_deg))
+    knee = np.radians(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg))
+    upper, under = _sections(chain)
+    at_hip = np.arctan2(lower * np.sin(knee), thigh + lower * np.cos(knee))
+    at_heel = np.arctan2(thigh * np.sin(knee), lower + thigh * np.cos(knee))
+    of_machine = np.arctan2(upper * np.sin(bars), under + upper * np.cos(bars))
+    along = lower * np.cos(at_heel) - under * np.cos(of_machine)
+    up = under * np.sin(of_machine) - lower * np.sin(at_heel)
+    return (
+        np.asarray(along * np.cos(at_hip) + up * np.sin(at_hip)),
+        np.asarray(up * np.cos(at_hip) - along * np.sin(at_hip)),
+    )
+
+
+def closure_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
+    """How far a measured knee and measured bars miss closing the chain, mm.
+
+    Reach of the leg minus the room for it; positive: the leg is too straight. Smooth
+    everywhere, straight legs included, which the knee itself is not.
+    """
+    thigh, lower = _leg(chain)
+    knee = np.radians(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg))
+    return np.asarray(_reach(knee, thigh, lower) - _room(_checked_bars(bars_deg), chain))
+
+
+def pulled_mm(bars_deg: ArrayLike, chain: Chain) -> Floats:
+    """How far the sections pull a straight leg along the bed, mm; 0 where they do not."""
+    thigh, lower = _leg(chain)
+    return np.maximum(_room(_checked_bars(bars_deg), chain) - thigh - lower, 0.0)
+
+
+def knee_derivatives(bars_deg: ArrayLike, chain: Chain) -> KneeDerivatives:
+    """Derivatives of :func:`knee_flexion_deg`; infinite or NaN where the leg is straight."""
+    bars = _checked_bars(bars_deg)
+    thigh, lower = _leg(chain)
+    upper, under = _sections(chain)
+    give, place = np.asarray(chain.give), np.asarray(chain.place_mm)
+    bend, turned = np.radians(bars), np.cos(np.radians(bars))
+    knee = np.radians(knee_flexion_deg(bars, chain) + np.asarray(chain.slack_deg))
+    left, mine = _reach(bend, upper, under), _reach(bend, thigh, lower)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = -_reach(knee, thigh, lower) / (thigh * lower * np.sin(knee))
+        per_bars = -np.sin(bend) * ((1 - give) * upper * under / left + give * thigh * lower / mine)
+        return KneeDerivatives(
+            per_bars=slope * per_bars,
+            per_thigh_fault=np.degrees(slope * (1 - give) * (upper + under * turned) / left),
+            per_lower_fault=np.degrees(slope * (1 - give) * (under + upper * turned) / left),
+            per_place=np.degrees(slope * (1 - give) * np.ones_like(left)),
+            per_give=np.degrees(slope * (mine - left - place)),
+        )
+
+
+def _leg(chain: Chain) -> tuple[Floats, Floats]:
+    return np.asarray(chain.thigh_mm, dtype=float), np.asarray(chain.lower_mm, dtype=float)
+
+
+def _sections(chain: Chain) -> tuple[Floats, Floats]:
+    thigh, lower = _leg(chain)
+    return thigh + np.asarray(chain.thigh_fault_mm), lower + np.asarray(chain.lower_fault_mm)
+
+
+def _reach(bend: Floats, upper: Floats, under: Floats) -> Floats:
+    """Third side of a triangle with two sides that are bent against each other, radians."""
+    return np.sqrt(upper**2 + under**2 + 2 * upper * under * np.cos(bend))
+
+
+def _room(bars_deg: Floats, chain: Chain) -> Floats:
+    """What the machine leaves between hip and heel, mm, by the module's closure."""
+    bend, give = np.radians(bars_deg), np.asarray(chain.give)
+    seated = _reach(bend, *_sections(chain)) + np.asarray(chain.place_mm)
+    return np.asarray((1 - give) * seated + give * _reach(bend, *_leg(chain)))
+
+
+def _cosine(room: Floats, thigh: Floats, lower: Floats) -> Floats:
+    """Cosine of the knee that reaches so far; above 1 where it cannot."""
+    return np.asarray((room**2 - thigh**2 - lower**2) / (2 * thigh * lower))
+
+
+def _forward_sign(bars: Floats, chain: Chain) -> Floats:
+    """-1 where the bars bend back and the knee, having come straight, follows them."""
+    thigh, lower = _leg(chain)
+    came_straight = _room(np.zeros(()), chain) >= thigh + lower - 1e-9
+    return np.where((bars < 0) & came_straight, -1.0, 1.0)
+
+
+def _checked_bars(bars_deg: ArrayLike) -> Floats:
+    bars = np.asarray(bars_deg, dtype=float)
+    low, high = BARS_LIMITS_DEG
+    _require(
+        (bars >= low) & (bars <= high),
+        "bars_deg",
+        f"must be between {low:g} and {high:g} degrees",
+        bars_deg,
+    )
+    return bars
+
+
+def _require(holds: NDArray[np.bool_] | np.bool_, name: str, rule: str, came: ArrayLike) -> None:
+    if not np.all(holds):
+        values = np.broadcast_to(np.asarray(came, dtype=float), np.shape(holds))
+        first = values[~np.asarray(holds)].flat[0] if np.shape(holds) else values
+        raise InvalidInput(f"{name} {rule}, but got {float(first):g}")
