@@ -1,0 +1,352 @@
+"""What to set at the machine: three adjustments, their order, and never past the display.
+
+The three adjustments are the patient's place, the lower-leg section with its foot plate and
+the thigh section. Lengthening a section, or moving the patient up the bed, lets the knee
+bend less; the opposite bends it more. Knee and bars alone know only the sum; the hinge's
+place splits it. So:
+
+* where the hinge lies within `NEAR_MM` of the knee with `ARRIVES`, nothing is to be set;
+* millimetres are given for parts whose fault is proven, where the models together say that
+  obeying makes a near hinge more probable by `WORTH`;
+* otherwise there are checks only, in the trade's order (common practice: patient's place,
+  lower leg and foot plate, thigh section), all of them before the machine runs again;
+* what bends the knee less comes first, so that obeying only the beginning is safe;
+* every beginning of the advice is tried on the draws of the fitted models, over the whole
+  range: it may bring the knee more than `PAST_DEG` past the display in no more than
+  `RISK` of them. Where it would, the sections are left that much longer (near a straight
+  leg a few mm too short bend the knee by ten degrees, a few mm too long by none); where
+  no length is safe, nothing is advised but a check.
+
+Nothing here advises more motion: sections are set with the machine stopped, within the
+prescription, and the result is photographed before it runs on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.errors import InvalidInput
+from knee_angle.machine.chain import Chain, hinge_mm
+from knee_angle.machine.holding import Figure, Holding, knee_from_bars_deg
+
+__all__ = [
+    "ARRIVES",
+    "CHECKS",
+    "NEAR_MM",
+    "PAST_DEG",
+    "RISK",
+    "Adjustment",
+    "Advice",
+    "Part",
+    "advise",
+    "past_display",
+]
+
+Floats = NDArray[np.float64]
+Part = Literal["place", "lower", "thigh"]
+
+CHECKS: tuple[Part, ...] = ("place", "lower", "thigh")
+"""Order of the checks where no millimetres are known (common practice)."""
+
+NEAR_MM = 15.0
+"""A hinge so near to the knee is good enough (our own)."""
+ARRIVES = 0.8
+"""Probability of that, from which it is said (our own)."""
+WORTH = 0.25
+"""Gain in that probability from which a change is worth it (our own)."""
+WORTH_MM = 8.0
+"""Less than this is not worth a change: about what a section's stops allow (our own)."""
+PLACE_KNOWN_MM = 8.0
+"""u of the patient's place from which it is told in mm (our own)."""
+PAST_DEG = 2.0
+RISK = 0.01
+JUDGED_AT_DEG = np.array([60.0, 90.0, 110.0])
+"""Bars at which the hinge's place is judged: from 60 degrees up thigh faults show along the
+thigh and lower-leg faults across it."""
+GRID_DEG = 5.0
+MOST_MARGIN_MM = 48.0
+
+_WORDS: dict[tuple[Part, bool], str] = {
+    ("lower", True): "lower-leg section with its foot plate {mm} mm longer",
+    ("lower", False): "lower-leg section with its foot plate {mm} mm shorter",
+    ("thigh", True): "thigh section {mm} mm longer",
+    ("thigh", False): "thigh section {mm} mm shorter",
+    ("place", True): "patient {mm} mm further up the bed, away from the foot plate",
+    ("place", False): "patient {mm} mm further down the bed, towards the foot plate",
+}
+_AFTER = (
+    "Machine stopped, the leg taken out or held, within the prescription; in this order, then "
+    "photograph before it runs on."
+)
+_CHECK = (
+    "The photos do not tell which: check, with the machine stopped and all before it runs "
+    "on, first whether the hip lies at the machine's hip end, then the lower-leg section and the "
+    "foot plate against the leg (knee to sole, by tape), then the thigh section. Put right what is "
+    "off, the too short first, and photograph before it runs on."
+)
+_FITS = "Sections and place suit the leg as far as the photos show: nothing to set."
+_HIGH = (
+    "The hinge lies {mm:.0f} mm {where} the knee across the thigh at every setting, as where the "
+    "lower leg slides: check slings, padding and the heel's seat; a section does not change that."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment:
+    """One change of one part.
+
+    ``mm`` is positive for a longer section and for the patient further up the bed: both let
+    the knee bend less.
+    """
+
+    part: Part
+    mm: int
+
+    @property
+    def words(self) -> str:
+        """The change in plain words."""
+        return _WORDS[self.part, self.mm > 0].format(mm=abs(self.mm))
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to set.
+
+    Parameters
+    ----------
+    steps : tuple of Adjustment
+        In this order; empty where nothing is to be set or millimetres are not known.
+    checks : tuple of {"place", "lower", "thigh"}
+        What to check instead, in this order, all before the machine runs again.
+    text : str
+        Both in words.
+    arrives : float
+        Probability that the hinge lies within `NEAR_MM` once the steps are done.
+    risk : float
+        Largest probability, over every beginning of the steps, that the knee comes more
+        than `PAST_DEG` past the display anywhere in the range.
+    distal_mm, anterior_mm : Figure
+        The hinge at 60 to 110 degrees of the bars before anything is set.
+    """
+
+    steps: tuple[Adjustment, ...]
+    checks: tuple[Part, ...]
+    text: str
+    arrives: float
+    risk: float
+    distal_mm: Figure
+    anterior_mm: Figure
+
+
+def advise(
+    holding: Holding,
+    *,
+    range_deg: tuple[float, float],
+    display_minus_bars_deg: Floats | None = None,
+) -> Advice:
+    """What to set, tried against the models' whole doubt before it is said.
+
+    Parameters
+    ----------
+    holding : Holding
+        Both suspensions, fitted.
+    range_deg : (float, float)
+        The bars' range that the machine may run over.
+    display_minus_bars_deg : ndarray, shape (n, g), optional
+        Draws of the display's error on `grid_of` the range; left out, the display is
+        taken to show the bars.
+
+    Raises
+    ------
+    InvalidInput
+        An empty range.
+    """
+    grid = grid_of(range_deg)
+    shown = _shown(display_minus_bars_deg, len(holding.draws), grid)
+    distal, anterior = _hinge(holding, {})
+    seen = Figure.of(distal.mean(axis=1)), Figure.of(anterior.mean(axis=1))
+    near = _arrives(distal, anterior)
+    if near >= ARRIVES:
+        return Advice((), (), _FITS, near, 0.0, *seen)
+    best: Advice | None = None
+    for parts in _choices(holding):
+        one = _safe_plan(holding, grid, shown, parts)
+        if one is not None and (best is None or one.arrives > best.arrives):
+            best = replace(one, distal_mm=seen[0], anterior_mm=seen[1])
+    if best is not None and best.arrives >= near + WORTH:
+        return best
+    return Advice((), CHECKS, _check_words(holding, seen[1]), near, 0.0, *seen)
+
+
+def grid_of(range_deg: tuple[float, float]) -> Floats:
+    """The bars at which a range is tried, both ends included."""
+    low, high = range_deg
+    if not low < high:
+        raise InvalidInput(f"range_deg must rise, but got {low:g} to {high:g}")
+    return np.linspace(low, high, max(2, int(np.ceil((high - low) / GRID_DEG)) + 1))
+
+
+def past_display(
+    holding: Holding, bars_deg: Floats, display_deg: Floats, changes: dict[Part, float]
+) -> float:
+    """Probability that changes bring the knee past the display by more than `PAST_DEG`.
+
+    Counted where the knee is then further past than before: a knee that lies past the
+    display and comes nearer was not brought there.
+
+    Parameters
+    ----------
+    bars_deg, display_deg : ndarray, shape (g,) and (n, g)
+    changes : dict of part to mm
+    """
+    before = knee_from_bars_deg(holding, bars_deg) - display_deg
+    after = _knee(holding, bars_deg, changes) - display_deg
+    bad = np.any(after > np.maximum(before + 1e-6, PAST_DEG), axis=1)
+    return float(bad.mean())
+
+
+def _knee(holding: Holding, bars: Floats, changes: dict[Part, float]) -> Floats:
+    return knee_from_bars_deg(
+        holding,
+        bars,
+        thigh_mm=changes.get("thigh", 0.0),
+        lower_mm=changes.get("lower", 0.0),
+        place_mm=changes.get("place", 0.0),
+    )
+
+
+def _shown(error: Floats | None, draws: int, grid: Floats) -> Floats:
+    """Draws of the displayed angle on the grid, one a draw of the holding."""
+    if error is None:
+        return np.tile(grid, (draws, 1))
+    if error.ndim != 2 or error.shape[1] != len(grid):
+        raise InvalidInput(
+            f"display_minus_bars_deg must have {len(grid)} columns, one a bar of the grid, "
+            f"but has shape {error.shape}"
+        )
+    return np.asarray(grid + np.resize(error, (draws, len(grid))))
+
+
+def _choices(holding: Holding) -> list[tuple[Part, ...]]:
+    """Which parts may be told in mm: place only where it is known, lower leg by the chain."""
+    choices: list[tuple[Part, ...]] = [("thigh",)]
+    if holding.chain_weight > 0.5:
+        choices += [("lower",), ("lower", "thigh")]
+    place = holding.figure("place_mm")
+    if place.u <= PLACE_KNOWN_MM and abs(place.value) > 1.96 * place.u:
+        choices += [("place", *parts) for parts in choices] + [("place",)]
+    return choices if holding.hinge_seen else []
+
+
+def _safe_plan(
+    holding: Holding, grid: Floats, shown: Floats, parts: tuple[Part, ...]
+) -> Advice | None:
+    """The best safe change of these parts alone; None where none is worth it."""
+    wanted = _best_changes(holding, parts)
+    if not _proven(holding, wanted):
+        return None
+    low, high = 0.0, MOST_MARGIN_MM
+    if _risk(holding, grid, shown, _steps(wanted, 0.0)) <= RISK:
+        high = 0.0
+    elif _risk(holding, grid, shown, _steps(wanted, high)) > RISK:
+        return None
+    while high - low > 1.0:
+        middle = (low + high) / 2
+        safe = _risk(holding, grid, shown, _steps(wanted, middle)) <= RISK
+        low, high = (low, middle) if safe else (middle, high)
+    steps = _steps(wanted, high)
+    if not steps or any(abs(step.mm) < WORTH_MM for step in steps):
+        return None
+    distal, anterior = _hinge(holding, {step.part: step.mm for step in steps})
+    text = "; ".join(f"{i}. {step.words}" for i, step in enumerate(steps, start=1)) + ". " + _AFTER
+    blank = Figure(0.0, 0.0, (0.0, 0.0))
+    risk = _risk(holding, grid, shown, steps)
+    return Advice(steps, (), text, _arrives(distal, anterior), risk, blank, blank)
+
+
+def _steps(wanted: dict[Part, float], margin_mm: float) -> tuple[Adjustment, ...]:
+    """Whole mm, the sections left longer by the margin, what bends the knee less first."""
+    each = margin_mm / len(wanted)
+    rounded = [Adjustment(part, int(np.ceil(mm + each))) for part, mm in wanted.items()]
+    return tuple(sorted((one for one in rounded if one.mm), key=lambda one: -one.mm))
+
+
+def _risk(holding: Holding, grid: Floats, shown: Floats, steps: tuple[Adjustment, ...]) -> float:
+    """Largest probability over every beginning of the steps."""
+    worst, changes = 0.0, {}
+    for step in steps:
+        changes[step.part] = float(step.mm)
+        worst = max(worst, past_display(holding, grid, shown, changes))
+    return worst
+
+
+def _best_changes(holding: Holding, parts: tuple[Part, ...]) -> dict[Part, float]:
+    """Changes that bring the hinge nearest on the mean of the draws; no margin yet."""
+    changes: dict[Part, float] = dict.fromkeys(parts, 0.0)
+    if "place" in parts:
+        changes["place"] = -holding.figure("place_mm").value
+    for _ in range(3):
+        distal, anterior = _hinge(holding, changes)
+        if "thigh" in parts:
+            changes["thigh"] -= float(distal.mean())
+        if "lower" in parts:
+            changes["lower"] -= float(anterior[~holding.sliding].mean())
+    return changes
+
+
+def _proven(holding: Holding, wanted: dict[Part, float]) -> bool:
+    """Whether each part is proven off by what the hinge shows, and by enough to be set."""
+    distal, anterior = _hinge(holding, {})
+    spread = {
+        "thigh": float(distal.mean(axis=1).std()),
+        "lower": float(anterior[~holding.sliding].mean(axis=1).std()) if "lower" in wanted else 0,
+        "place": holding.figure("place_mm").u,
+    }
+    return all(abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) for part, mm in wanted.items())
+
+
+def _hinge(holding: Holding, changes: dict[Part, float]) -> tuple[Floats, Floats]:
+    """The hinge of every draw at `JUDGED_AT_DEG` after changes, (n, 3) each."""
+    d = holding.draws
+    thigh, lower, place = (changes.get(part, 0.0) for part in ("thigh", "lower", "place"))
+    distal = np.repeat(d[:, :1] + thigh + d[:, 2:3] + place, len(JUDGED_AT_DEG), axis=1)
+    anterior = np.repeat(d[:, 4:5], len(JUDGED_AT_DEG), axis=1)
+    chained = ~holding.sliding
+    knee = _knee(holding, JUDGED_AT_DEG, changes)[chained]
+    d = d[chained]
+    chain = Chain(
+        d[:, 6:7],
+        d[:, 7:8],
+        d[:, 0:1] + thigh,
+        d[:, 1:2] + lower,
+        d[:, 2:3] + place,
+        holding.give[chained, None],
+        d[:, 3:4],
+    )
+    distal[chained], anterior[chained] = hinge_mm(JUDGED_AT_DEG, knee, chain)
+    return distal, anterior
+
+
+def _arrives(distal: Floats, anterior: Floats) -> float:
+    """Share of draws whose hinge lies near on the mean of the judged bars."""
+    away = np.hypot(distal.mean(axis=1), anterior.mean(axis=1))
+    return float((away <= NEAR_MM).mean())
+
+
+def _check_words(holding: Holding, anterior: Figure) -> str:
+    """The checks, with what is known of the sum or of the height."""
+    if holding.chain_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, 1.96 * anterior.u):
+        where = "in front of" if anterior.value > 0 else "behind"
+        return _HIGH.format(mm=abs(anterior.value), where=where) + " " + _CHECK
+    both = holding.sum_mm
+    if abs(both.value) > 1.96 * both.u:
+        much = "long" if both.value > 0 else "short"
+        return (
+            f"Thigh section, lower-leg section and place together are {abs(both.value):.0f} ± "
+            f"{1.96 * both.u:.0f} mm too {much} for the leg. {_CHECK}"
+        )
+    return _CHECK

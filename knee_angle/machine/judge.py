@@ -1,0 +1,289 @@
+"""A machine judged by all that a visit says of it: one finding, what to set, where to look.
+
+Display against bars (`display`), bars against knee at every setting, the hinge's place
+along and across the thigh over all settings, slack, and what the fitted suspensions
+(`holding`) imply where nobody photographed. A fault is named when it is proven at 95 % by
+any of these, and none is only named when all of them are proven within.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.angle.verdict import verdict_of
+from knee_angle.errors import InvalidInput
+from knee_angle.machine.adjust import Advice, advise, grid_of
+from knee_angle.machine.bands import RangeJudged, judge_draws
+from knee_angle.machine.display import DisplayCurve, fit_display
+from knee_angle.machine.evidence import Entry, Quantity, SettingsOfMachine
+from knee_angle.machine.holding import HINGE_MM, Figure, Holding, fit_holding
+from knee_angle.records import FindingKind, Verdict
+
+__all__ = [
+    "BENT_DEG",
+    "SLACK_DEG",
+    "Elsewhere",
+    "MachineJudged",
+    "Seen",
+    "Tolerances",
+    "judge_machine",
+]
+
+Floats = NDArray[np.float64]
+
+BENT_DEG = 45.0
+"""From here on the hinge's place is taken: nearer to straight, a few mm of section move it
+by tens of mm across."""
+SLACK_DEG = 2.0
+"""Slack is told where it is proven to be more than this (our own)."""
+FAR_DEG = 15.0
+"""A place so far from every photographed setting is elsewhere (our own)."""
+DRAWS = 4_000
+PROOF = 0.95
+HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerances:
+    """Allowed differences: display - bars and bars - knee, degrees; hinge from knee, mm."""
+
+    display_deg: float = 5.0
+    fit_deg: float = 10.0
+    hinge_mm: float = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One coordinate of the hinge over all settings: value, u and verdict."""
+
+    mm: float
+    u_mm: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What the fitted models imply where nobody photographed: knee minus bars there."""
+
+    bars_deg: float
+    knee_minus_bars_deg: Figure
+
+    @property
+    def words(self) -> str:
+        """The sentence that asks for that photo."""
+        off = self.knee_minus_bars_deg
+        sizes = sorted(abs(edge) for edge in off.interval)
+        how = "more" if off.value > 0 else "less"
+        return (
+            f"At bars of about {self.bars_deg:.0f}° the knee is likely bent {abs(off.value):.0f}° "
+            f"({sizes[0]:.0f} to {sizes[1]:.0f}°) {how} than the bars, though nobody "
+            "photographed it there: photograph that end of the allowed range too."
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MachineJudged:
+    """The answer.
+
+    Parameters
+    ----------
+    kind : FindingKind
+        As of one photo; ``not_separable`` where the bars were not seen.
+    display, display_verdict : DisplayCurve and RangeJudged, or None
+        None without a displayed number beside seen bars.
+    fit : RangeJudged or None
+        Bars minus knee at the photographed settings, from the data alone.
+    along, across : Seen or None
+        The hinge along the thigh (distal) and across it (anterior).
+    slack_deg : Figure or None
+    slack_proven : bool
+        Whether it is more than `SLACK_DEG`, at 95 %.
+    holding : Holding or None
+    elsewhere : Elsewhere or None
+        Where the models imply what the photos do not show.
+    advice : Advice or None
+    words : tuple of str
+        What is proven and what to do, the weightiest first.
+    """
+
+    kind: FindingKind
+    display: DisplayCurve | None
+    display_verdict: RangeJudged | None
+    fit: RangeJudged | None
+    along: Seen | None
+    across: Seen | None
+    slack_deg: Figure | None
+    slack_proven: bool
+    holding: Holding | None
+    elsewhere: Elsewhere | None
+    advice: Advice | None
+    words: tuple[str, ...]
+
+
+def judge_machine(
+    seen: SettingsOfMachine,
+    *,
+    range_deg: tuple[float, float],
+    tolerances: Tolerances | None = None,
+    rng: np.random.Generator | None = None,
+) -> MachineJudged:
+    """Judge a machine by a visit.
+
+    Parameters
+    ----------
+    seen : SettingsOfMachine
+        The visit's joint estimate.
+    range_deg : (float, float)
+        The bars' range that the machine may run over: display and advice are judged there.
+    tolerances : Tolerances, optional
+    rng : numpy.random.Generator, optional
+        A fixed one by default.
+
+    Raises
+    ------
+    InvalidInput
+        An empty range.
+    """
+    allowed = tolerances or Tolerances()
+    rng = rng or np.random.default_rng(len(seen.entries))
+    grid = grid_of(range_deg)
+    curve = fit_display(seen, rng=rng)
+    display = None
+    if curve is not None:
+        display = curve.judged(range_deg=range_deg, tolerance_deg=allowed.display_deg)
+    try:
+        holding = fit_holding(seen, rng=rng)
+    except InvalidInput:  # no setting shows knee and bars: that is an answer of its own
+        return _without_bars(curve, display)
+    fit = _fit_of(seen, allowed.fit_deg, rng)
+    along, across = (_hinge_of(seen, one, allowed.hinge_mm) for one in HINGE)
+    slack = holding.figure("slack_deg")
+    slack_proven = bool((holding.draws[:, 3] > SLACK_DEG).mean() >= PROOF)
+    elsewhere = _elsewhere(holding, grid, allowed.fit_deg)
+    advice = advise(
+        holding,
+        range_deg=range_deg,
+        display_minus_bars_deg=None if curve is None else curve.error_deg(grid),
+    )
+    kind = _kind(display, fit, along, across)
+    words = (
+        *_display_words(display),
+        *_hinge_words(along, across),
+        *_slack_words(slack, slack_proven),
+        *(() if elsewhere is None else (elsewhere.words,)),
+        advice.text,
+    )
+    return MachineJudged(
+        kind, curve, display, fit, along, across, slack, slack_proven, holding, elsewhere,
+        advice, words,
+    )  # fmt: skip
+
+
+def _without_bars(curve: DisplayCurve | None, display: RangeJudged | None) -> MachineJudged:
+    """Bars alone judge a display; neither bars nor knee, or a knee alone, judge nothing here."""
+    kind: FindingKind = "not_separable"
+    if display is not None:
+        kind = "calibration" if display.verdict == "outside" else "undecided"
+    words = _display_words(display)
+    return MachineJudged(
+        kind, curve, display, None, None, None, None, False, None, None, None, words
+    )
+
+
+def _fit_of(seen: SettingsOfMachine, tolerance: float, rng: np.random.Generator) -> RangeJudged:
+    """Bars minus knee at the settings themselves, by no model."""
+    used = seen.both_seen()
+    wanted: list[Entry] = [*(("bars", j) for j in used), *(("knee", j) for j in used)]
+    mean, cov = seen.part(wanted)
+    n = len(used)
+    turn = np.hstack([np.eye(n), -np.eye(n)])
+    draws = rng.multivariate_normal(turn @ mean, turn @ cov @ turn.T, size=DRAWS, method="eigh")
+    return judge_draws(draws, mean[:n], tolerance_deg=tolerance)
+
+
+def _hinge_of(seen: SettingsOfMachine, quantity: Quantity, tolerance: float) -> Seen | None:
+    """One coordinate over all settings from `BENT_DEG` on (all where none is), weighed."""
+    known = [j for j in seen.both_seen() if (quantity, j) in seen.entries]
+    bent = [j for j in known if seen.part([("bars", j)])[0][0] >= BENT_DEG]
+    if not known:
+        return None
+    used = bent or known
+    mean, cov = seen.part([(quantity, j) for j in used])
+    weights = np.linalg.solve(cov + HINGE_MM**2 * np.eye(len(used)), np.ones(len(used)))
+    u = 1.0 / np.sqrt(weights.sum())
+    mm = float(weights @ mean) * float(u) ** 2
+    return Seen(mm, float(u), verdict_of(mm, u=float(u), tolerance=tolerance))
+
+
+def _elsewhere(holding: Holding, grid: Floats, tolerance: float) -> Elsewhere | None:
+    """The place far from every setting where most is implied, if it is more than allowed."""
+    seen = np.array(holding.bars_deg)
+    far = [b for b in grid if np.min(np.abs(seen - b)) >= FAR_DEG]
+    implied = [Elsewhere(float(b), holding.knee_minus_bars(float(b))) for b in far]
+    worst = max(implied, key=lambda one: abs(one.knee_minus_bars_deg.value), default=None)
+    if worst is None or abs(worst.knee_minus_bars_deg.value) <= tolerance:
+        return None
+    low, high = worst.knee_minus_bars_deg.interval
+    return worst if low * high > 0 else None
+
+
+def _kind(
+    display: RangeJudged | None, fit: RangeJudged, along: Seen | None, across: Seen | None
+) -> FindingKind:
+    places = [one.verdict for one in (along, across) if one is not None]
+    off = fit.verdict == "outside" or "outside" in places
+    wrong = display is not None and display.verdict == "outside"
+    if wrong:
+        return "both" if off else "calibration"
+    if off:
+        return "fit"
+    clear = display is not None and display.verdict == "within" and fit.verdict == "within"
+    return "none" if clear and places == ["within", "within"] else "undecided"
+
+
+def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
+    if display is None:
+        return ()
+    low, high = display.range_deg
+    if display.verdict == "outside":
+        return (
+            f"Display and bars differ by about {display.largest_deg:+.0f}° at "
+            f"{display.at_deg:.0f}° (more than {display.tolerance_deg:g}° is proven): see the "
+            "service manual, and rely on measured angles until then.",
+        )
+    return (
+        f"Display and bars differ by at most {display.at_most_deg:.0f}° from {low:.0f}° to "
+        f"{high:.0f}° (95 %).",
+    )
+
+
+def _hinge_words(along: Seen | None, across: Seen | None) -> tuple[str, ...]:
+    """Where the hinge is proven off, in both directions."""
+    told = []
+    for one, ways in (
+        (along, ("towards the foot", "towards the hip")),
+        (across, ("in front of", "behind")),
+    ):
+        if one is not None and one.verdict == "outside":
+            way = ways[0] if one.mm > 0 else ways[1]
+            told.append(
+                f"{abs(one.mm):.0f} ± {1.96 * one.u_mm:.0f} mm {way}"
+                + (" of the knee" if one is along else " the knee")
+            )
+    if not told:
+        return ()
+    return (f"The hinge lies {' and '.join(told)}.",)
+
+
+def _slack_words(slack: Figure, proven: bool) -> tuple[str, ...]:
+    if not proven:
+        return ()
+    low, high = slack.interval
+    return (
+        f"At every setting the leg is about {slack.value:.0f}° ({low:.0f} to {high:.0f}°) "
+        "straighter than its place in the machine explains: slings or straps are slack, or "
+        "the heel does not sit on its plate. Check them with the machine stopped.",
+    )
