@@ -43,7 +43,7 @@ __all__ = [
     "Advice",
     "Part",
     "advise",
-    "past_display",
+    "grid_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -64,6 +64,9 @@ PLACE_KNOWN_MM = 8.0
 """u of the patient's place from which it is told in mm (our own)."""
 PAST_DEG = 2.0
 RISK = 0.01
+READS_LOW = 0.5
+"""Probability that the display reads more than `PAST_DEG` too little somewhere, from which it
+is put right first where no safe millimetres are known (our own)."""
 JUDGED_AT_DEG = np.array([60.0, 90.0, 110.0])
 """Bars at which the hinge's place is judged: from 60 degrees up thigh faults show along the
 thigh and lower-leg faults across it."""
@@ -86,7 +89,13 @@ _CHECK = (
     "The photos do not tell which: check, with the machine stopped and all before it runs "
     "on, first whether the hip lies at the machine's hip end, then the lower-leg section and the "
     "foot plate against the leg (knee to sole, by tape), then the thigh section. Put right what is "
-    "off, the too short first, and photograph before it runs on."
+    "off, the too short first, each section rather half a centimetre longer than the leg than "
+    "shorter, and photograph before it runs on."
+)
+_DISPLAY_FIRST = (
+    "The display is likely to read less than the bars: a leg that suits the machine would bend "
+    "further than is shown. Have the display put right before any section is shortened or the "
+    "patient moved down the bed, and go by the measured knee until then."
 )
 _FITS = "Sections and place suit the leg as far as the photos show: nothing to set."
 _HIGH = (
@@ -167,6 +176,7 @@ def advise(
     """
     grid = grid_of(range_deg)
     shown = _shown(display_minus_bars_deg, len(holding.draws), grid)
+    tried = _Tried(holding, grid, shown, knee_from_bars_deg(holding, grid) - shown)
     distal, anterior = _hinge(holding, {})
     seen = Figure.of(distal.mean(axis=1)), Figure.of(anterior.mean(axis=1))
     near = _arrives(distal, anterior)
@@ -174,11 +184,13 @@ def advise(
         return Advice((), (), _FITS, near, 0.0, *seen)
     best: Advice | None = None
     for parts in _choices(holding):
-        one = _safe_plan(holding, grid, shown, parts)
+        one = _safe_plan(tried, parts)
         if one is not None and (best is None or one.arrives > best.arrives):
             best = replace(one, distal_mm=seen[0], anterior_mm=seen[1])
     if best is not None and best.arrives >= near + WORTH:
         return best
+    if float(np.any(shown < grid - PAST_DEG, axis=1).mean()) > READS_LOW:
+        return Advice((), (), _DISPLAY_FIRST, near, 0.0, *seen)
     return Advice((), CHECKS, _check_words(holding, seen[1]), near, 0.0, *seen)
 
 
@@ -190,23 +202,29 @@ def grid_of(range_deg: tuple[float, float]) -> Floats:
     return np.linspace(low, high, max(2, int(np.ceil((high - low) / GRID_DEG)) + 1))
 
 
-def past_display(
-    holding: Holding, bars_deg: Floats, display_deg: Floats, changes: dict[Part, float]
-) -> float:
-    """Probability that changes bring the knee past the display by more than `PAST_DEG`.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tried:
+    """What changes are tried on: bars (g,), displayed angle and knee minus it now, (n, g)."""
 
-    Counted where the knee is then further past than before: a knee that lies past the
-    display and comes nearer was not brought there.
+    holding: Holding
+    grid: Floats
+    shown: Floats
+    before: Floats
 
-    Parameters
-    ----------
-    bars_deg, display_deg : ndarray, shape (g,) and (n, g)
-    changes : dict of part to mm
-    """
-    before = knee_from_bars_deg(holding, bars_deg) - display_deg
-    after = _knee(holding, bars_deg, changes) - display_deg
-    bad = np.any(after > np.maximum(before + 1e-6, PAST_DEG), axis=1)
-    return float(bad.mean())
+    def risk(self, steps: tuple[Adjustment, ...]) -> float:
+        """Largest probability, over every beginning of the steps, of coming past the display.
+
+        Counted where the knee is then further past than before: a knee that lies past the
+        display and comes nearer was not brought there.
+        """
+        worst = 0.0
+        changes: dict[Part, float] = {}
+        allowed = np.maximum(self.before + 1e-6, PAST_DEG)
+        for step in steps:
+            changes[step.part] = float(step.mm)
+            after = _knee(self.holding, self.grid, changes) - self.shown
+            worst = max(worst, float(np.any(after > allowed, axis=1).mean()))
+        return worst
 
 
 def _knee(holding: Holding, bars: Floats, changes: dict[Part, float]) -> Floats:
@@ -238,25 +256,24 @@ def _choices(holding: Holding) -> list[tuple[Part, ...]]:
         choices += [("lower",), ("lower", "thigh")]
     place = holding.figure("place_mm")
     if place.u <= PLACE_KNOWN_MM and abs(place.value) > 1.96 * place.u:
-        choices += [("place", *parts) for parts in choices] + [("place",)]
+        choices = [("place",), *(("place", *parts) for parts in choices)]
     return choices if holding.hinge_seen else []
 
 
-def _safe_plan(
-    holding: Holding, grid: Floats, shown: Floats, parts: tuple[Part, ...]
-) -> Advice | None:
+def _safe_plan(tried: _Tried, parts: tuple[Part, ...]) -> Advice | None:
     """The best safe change of these parts alone; None where none is worth it."""
+    holding = tried.holding
     wanted = _best_changes(holding, parts)
     if not _proven(holding, wanted):
         return None
     low, high = 0.0, MOST_MARGIN_MM
-    if _risk(holding, grid, shown, _steps(wanted, 0.0)) <= RISK:
+    if tried.risk(_steps(wanted, 0.0)) <= RISK:
         high = 0.0
-    elif _risk(holding, grid, shown, _steps(wanted, high)) > RISK:
+    elif tried.risk(_steps(wanted, high)) > RISK:
         return None
     while high - low > 1.0:
         middle = (low + high) / 2
-        safe = _risk(holding, grid, shown, _steps(wanted, middle)) <= RISK
+        safe = tried.risk(_steps(wanted, middle)) <= RISK
         low, high = (low, middle) if safe else (middle, high)
     steps = _steps(wanted, high)
     if not steps or any(abs(step.mm) < WORTH_MM for step in steps):
@@ -264,7 +281,7 @@ def _safe_plan(
     distal, anterior = _hinge(holding, {step.part: step.mm for step in steps})
     text = "; ".join(f"{i}. {step.words}" for i, step in enumerate(steps, start=1)) + ". " + _AFTER
     blank = Figure(0.0, 0.0, (0.0, 0.0))
-    risk = _risk(holding, grid, shown, steps)
+    risk = tried.risk(steps)
     return Advice(steps, (), text, _arrives(distal, anterior), risk, blank, blank)
 
 
@@ -273,15 +290,6 @@ def _steps(wanted: dict[Part, float], margin_mm: float) -> tuple[Adjustment, ...
     each = margin_mm / len(wanted)
     rounded = [Adjustment(part, int(np.ceil(mm + each))) for part, mm in wanted.items()]
     return tuple(sorted((one for one in rounded if one.mm), key=lambda one: -one.mm))
-
-
-def _risk(holding: Holding, grid: Floats, shown: Floats, steps: tuple[Adjustment, ...]) -> float:
-    """Largest probability over every beginning of the steps."""
-    worst, changes = 0.0, {}
-    for step in steps:
-        changes[step.part] = float(step.mm)
-        worst = max(worst, past_display(holding, grid, shown, changes))
-    return worst
 
 
 def _best_changes(holding: Holding, parts: tuple[Part, ...]) -> dict[Part, float]:

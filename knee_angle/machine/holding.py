@@ -83,7 +83,7 @@ FLATTEST_DEG = 20.0
 
 GIVES: tuple[float, ...] = (0.0, 0.25, 0.5, 0.75, 1.0)
 SLACK_DEG = (5.0, 3.0)
-SLACK_WEIGHT = 0.15
+SLACK_WEIGHT = 0.25
 """Slings are tight, the slack of `PRIORS`, or with this weight slack by so much: a leg that
 hangs through is straighter than the bars, none is bent further (our own)."""
 SLIDING_WEIGHT = 0.3

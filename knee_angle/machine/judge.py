@@ -19,7 +19,7 @@ from knee_angle.machine.adjust import Advice, advise, grid_of
 from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.display import DisplayCurve, fit_display
 from knee_angle.machine.evidence import Entry, Quantity, SettingsOfMachine
-from knee_angle.machine.holding import HINGE_MM, Figure, Holding, fit_holding
+from knee_angle.machine.holding import HINGE_MM, Figure, Holding, fit_holding, knee_from_bars_deg
 from knee_angle.records import FindingKind, Verdict
 
 __all__ = [
@@ -43,6 +43,10 @@ FAR_DEG = 15.0
 """A place so far from every photographed setting is elsewhere (our own)."""
 DRAWS = 4_000
 PROOF = 0.95
+MAY_BE = 0.3
+"""Probability of a fit fault elsewhere from which that place is asked for (our own)."""
+SEEMS = 0.5
+"""Probability of slack from which it is told as not yet proven (our own)."""
 HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
 
 
@@ -66,21 +70,26 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Elsewhere:
-    """What the fitted models imply where nobody photographed: knee minus bars there."""
+    """What the fitted models imply where nobody photographed: knee minus bars there.
+
+    ``p_off`` is the probability that it is more than the fit's tolerance.
+    """
 
     bars_deg: float
     knee_minus_bars_deg: Figure
+    p_off: float
 
     @property
     def words(self) -> str:
         """The sentence that asks for that photo."""
         off = self.knee_minus_bars_deg
-        sizes = sorted(abs(edge) for edge in off.interval)
+        low, high = off.interval
         how = "more" if off.value > 0 else "less"
+        edges = sorted((low, high) if off.value > 0 else (-low, -high))
         return (
-            f"At bars of about {self.bars_deg:.0f}° the knee is likely bent {abs(off.value):.0f}° "
-            f"({sizes[0]:.0f} to {sizes[1]:.0f}°) {how} than the bars, though nobody "
-            "photographed it there: photograph that end of the allowed range too."
+            f"Nobody photographed the knee at bars of about {self.bars_deg:.0f}°. By what the "
+            f"other settings show it is bent about {abs(off.value):.0f}° {how} than the bars there "
+            f"({edges[0]:.0f} to {edges[1]:.0f}°): photograph that end of the allowed range too."
         )
 
 
@@ -99,8 +108,8 @@ class MachineJudged:
     along, across : Seen or None
         The hinge along the thigh (distal) and across it (anterior).
     slack_deg : Figure or None
-    slack_proven : bool
-        Whether it is more than `SLACK_DEG`, at 95 %.
+    p_slack : float or None
+        Probability that it is more than `SLACK_DEG`; proven from 95 % on.
     holding : Holding or None
     elsewhere : Elsewhere or None
         Where the models imply what the photos do not show.
@@ -116,7 +125,7 @@ class MachineJudged:
     along: Seen | None
     across: Seen | None
     slack_deg: Figure | None
-    slack_proven: bool
+    p_slack: float | None
     holding: Holding | None
     elsewhere: Elsewhere | None
     advice: Advice | None
@@ -161,7 +170,7 @@ def judge_machine(
     fit = _fit_of(seen, allowed.fit_deg, rng)
     along, across = (_hinge_of(seen, one, allowed.hinge_mm) for one in HINGE)
     slack = holding.figure("slack_deg")
-    slack_proven = bool((holding.draws[:, 3] > SLACK_DEG).mean() >= PROOF)
+    p_slack = float((holding.draws[:, 3] > SLACK_DEG).mean())
     elsewhere = _elsewhere(holding, grid, allowed.fit_deg)
     advice = advise(
         holding,
@@ -172,12 +181,12 @@ def judge_machine(
     words = (
         *_display_words(display),
         *_hinge_words(along, across),
-        *_slack_words(slack, slack_proven),
+        *_slack_words(slack, p_slack),
         *(() if elsewhere is None else (elsewhere.words,)),
         advice.text,
     )
     return MachineJudged(
-        kind, curve, display, fit, along, across, slack, slack_proven, holding, elsewhere,
+        kind, curve, display, fit, along, across, slack, p_slack, holding, elsewhere,
         advice, words,
     )  # fmt: skip
 
@@ -189,7 +198,7 @@ def _without_bars(curve: DisplayCurve | None, display: RangeJudged | None) -> Ma
         kind = "calibration" if display.verdict == "outside" else "undecided"
     words = _display_words(display)
     return MachineJudged(
-        kind, curve, display, None, None, None, None, False, None, None, None, words
+        kind, curve, display, None, None, None, None, None, None, None, None, words
     )
 
 
@@ -219,15 +228,17 @@ def _hinge_of(seen: SettingsOfMachine, quantity: Quantity, tolerance: float) -> 
 
 
 def _elsewhere(holding: Holding, grid: Floats, tolerance: float) -> Elsewhere | None:
-    """The place far from every setting where most is implied, if it is more than allowed."""
+    """The place far from every setting where a fit fault is most probable, if it may be one."""
     seen = np.array(holding.bars_deg)
-    far = [b for b in grid if np.min(np.abs(seen - b)) >= FAR_DEG]
-    implied = [Elsewhere(float(b), holding.knee_minus_bars(float(b))) for b in far]
-    worst = max(implied, key=lambda one: abs(one.knee_minus_bars_deg.value), default=None)
-    if worst is None or abs(worst.knee_minus_bars_deg.value) <= tolerance:
+    far = np.array([b for b in grid if np.min(np.abs(seen - b)) >= FAR_DEG])
+    if not far.size:
         return None
-    low, high = worst.knee_minus_bars_deg.interval
-    return worst if low * high > 0 else None
+    off = knee_from_bars_deg(holding, far) - far
+    p_off = np.mean(np.abs(off) > tolerance, axis=0)
+    worst = int(np.argmax(p_off))
+    if p_off[worst] < MAY_BE:
+        return None
+    return Elsewhere(float(far[worst]), Figure.of(off[:, worst]), float(p_off[worst]))
 
 
 def _kind(
@@ -278,12 +289,14 @@ def _hinge_words(along: Seen | None, across: Seen | None) -> tuple[str, ...]:
     return (f"The hinge lies {' and '.join(told)}.",)
 
 
-def _slack_words(slack: Figure, proven: bool) -> tuple[str, ...]:
-    if not proven:
+def _slack_words(slack: Figure, probability: float) -> tuple[str, ...]:
+    """Slack where it is proven, and, said as such, where it only seems so."""
+    if probability < SEEMS:
         return ()
     low, high = slack.interval
+    sure = "is" if probability >= PROOF else "seems (not proven)"
     return (
-        f"At every setting the leg is about {slack.value:.0f}° ({low:.0f} to {high:.0f}°) "
-        "straighter than its place in the machine explains: slings or straps are slack, or "
-        "the heel does not sit on its plate. Check them with the machine stopped.",
+        f"At every setting the leg {sure} about {slack.value:.0f}° ({low:.0f} to {high:.0f}°) "
+        "straighter than its place in the machine explains: slack slings or straps, or a heel "
+        "that does not sit on its plate. Check them with the machine stopped.",
     )
