@@ -34,7 +34,6 @@ from knee_angle.records import (
     Outcome,
     Segments,
 )
-from knee_angle.records import Angle, Comparison, Displayed, Finding, FindingKind, Frame, Segments
 from knee_angle.settings import Settings
 from knee_angle.words import degrees, hinge_place
 

@@ -20,7 +20,7 @@ from scipy.special import chdtrc
 
 from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput
-from knee_angle.records import NotMeasured
+from knee_angle.records import MACHINE_POINTS, NotMeasured
 from knee_angle.visit.equal import System, system_of
 from knee_angle.visit.photos import VisitPhoto, in_order, open_distance, refused
 from knee_angle.visit.sharing import shared
@@ -338,7 +338,7 @@ def _best_values(
         if name.startswith("knee "):
             values[k] = uncertainty.flat_flexion_deg(leg)
         if name.startswith("frame ") and leg.bar_tags is None:
-            values[k] = uncertainty.flat_flexion_deg(leg, points=uncertainty.MACHINE_POINTS)
+            values[k] = uncertainty.flat_flexion_deg(leg, points=MACHINE_POINTS)
     return values
 
 
