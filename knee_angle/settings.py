@@ -87,6 +87,19 @@ class Settings:
         source="about the smallest difference that goniometry detects (Hancock et al. 2018, "
         "J Exp Orthop 5:46, long arm)",
     )  # fmt: skip
+    straight_tolerance_deg: float = _setting(
+        5.0,
+        "The same where knee or display is near straight, degrees.",
+        unit="degrees", low=0.0, high=45.0, above=True, option="--straight-tolerance",
+        hint="a wider one would let almost any display agree",
+        source="our own: half the tolerance in flexion, where a few degrees decide",
+    )  # fmt: skip
+    straight_below_deg: float = _setting(
+        20.0,
+        "Knee or display below this is near straight, degrees.",
+        unit="degrees", low=0.0, high=60.0, option="--straight-below", hint=CONVENTION,
+        source="our own",
+    )  # fmt: skip
     frame_tolerance_deg: float = _setting(
         5.0,
         "Allowed |displayed - bars|, degrees.",

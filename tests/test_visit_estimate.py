@@ -375,7 +375,7 @@ def test_a_mirrored_plane_is_settled_by_the_other_photos():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        pytest.param(lambda a, b: [], "at least one photo", id="no photo is no visit"),
+        pytest.param(lambda _a, _b: [], "at least one photo", id="no photo is no visit"),
         pytest.param(
             lambda a, b: [a, mirrored(b)], "a visit is of one leg", id="two legs are two visits"
         ),

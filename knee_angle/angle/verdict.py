@@ -164,12 +164,15 @@ def u_display_deg(settings: Settings) -> float:
     return math.sqrt(settings.display_resolution_deg**2 / 12 + settings.movement_deg**2 / 3)
 
 
-def judged(difference: float, *, u: float, tolerance: float) -> Comparison:
-    """Any difference against ± tolerance, degrees; the verdict of :func:`verdict_of`."""
+def judged(difference: float, *, u: float, tolerance: float, provable: bool = True) -> Comparison:
+    """Any difference against ± tolerance, degrees; the verdict of :func:`verdict_of`.
+
+    Without ``provable`` (the camera's direction is only a prior) nothing is proven.
+    """
     return Comparison(
         discrepancy_deg=difference,
         u_deg=u,
         tolerance_deg=tolerance,
         p_within=conformance_probability(difference, u=u, lower=-tolerance, upper=tolerance),
-        verdict=verdict_of(difference, u=u, tolerance=tolerance),
+        verdict=verdict_of(difference, u=u, tolerance=tolerance) if provable else "undecided",
     )

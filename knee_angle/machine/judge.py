@@ -42,6 +42,8 @@ SLACK_DEG = 2.0
 FAR_DEG = 15.0
 """A place so far from every photographed setting is elsewhere (our own)."""
 DRAWS = 4_000
+TELLS_NOTHING_DEG = 20.0
+"""A bound wider than this is no news: it is said that the photos do not tell (our own)."""
 PROOF = 0.95
 MAY_BE = 0.3
 """Probability of a fit fault elsewhere from which that place is asked for (our own)."""
@@ -264,6 +266,11 @@ def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
             f"Display and bars differ by about {display.largest_deg:+.0f}° at "
             f"{display.at_deg:.0f}° (more than {display.tolerance_deg:g}° is proven): see the "
             "service manual, and rely on measured angles until then.",
+        )
+    if display.at_most_deg > TELLS_NOTHING_DEG:
+        return (
+            f"The photos do not tell how far display and bars differ from {low:.0f}° to "
+            f"{high:.0f}°: photograph more settings, with dots or tags on the bars.",
         )
     return (
         f"Display and bars differ by at most {display.at_most_deg:.0f}° from {low:.0f}° to "

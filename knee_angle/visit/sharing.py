@@ -116,7 +116,7 @@ def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
     leg, name = photo.leg, photo.name
     counts = uncertainty.inputs_of(leg)
     points: list[PointName] = [*LEG_POINTS, *(n for n in MACHINE_POINTS if n in leg.points)]
-    finding = [("finding", p, name, axis) for p in points for axis in "xy"]
+    finding: list[Key] = [("finding", p, name, axis) for p in points for axis in "xy"]
     finding += [
         ("finding", "tag corners", name, str(k))
         for k in range(counts["landmark_finding"] - len(finding))
@@ -124,7 +124,7 @@ def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
     yield "landmark_finding", [[(key, 1.0)] for key in finding]
     yield "landmark_placement", _placement(photo)
     of = {p: "leg" if p in LEG_POINTS else "machine" for p in points}
-    depth = [("depth", p, of[p]) for p in points]
+    depth: list[Key] = [("depth", p, of[p]) for p in points]
     depth += [("depth", f"tag {k}", "machine") for k in range(0 if leg.bar_tags is None else 2)]
     yield "landmark_depth", [[(key, 1.0)] for key in (*depth, ("depth", "bars", "machine"))]
     yield "camera_direction", _direction(photo, with_turn=counts["camera_direction"] == 4)

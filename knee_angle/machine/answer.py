@@ -1,0 +1,186 @@
+"""A visit answered: every setting's knee against display and limits, and what the machine does.
+
+Numbers only; the sentences stand in `report.visit_words`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from knee_angle.angle.bounds import (
+    Apart,
+    Lacking,
+    LimitStanding,
+    Standing,
+    apart,
+    extension_lacking,
+    limit_standings,
+    tolerance_at,
+)
+from knee_angle.angle.verdict import judged, u_display_deg
+from knee_angle.assumptions import END_FROM_DEG
+from knee_angle.machine.from_visit import evidence_of
+from knee_angle.machine.judge import MachineJudged, Tolerances, judge_machine
+from knee_angle.records import Comparison, NotMeasured, Outcome, Side
+from knee_angle.settings import Settings
+from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
+
+__all__ = ["SettingAnswer", "VisitAnswer", "answer_visit"]
+
+
+@dataclass(frozen=True, slots=True)
+class SettingAnswer:
+    """One setting of a visit, judged.
+
+    Parameters
+    ----------
+    estimate : SettingEstimate
+        Knee, bars and hinge with their ±.
+    comparison, apart : Comparison and Apart, or None
+        Displayed against knee; None without a displayed number.
+    limits : tuple of LimitStanding
+        Where each prescribed limit stands.
+    """
+
+    estimate: SettingEstimate
+    comparison: Comparison | None
+    apart: Apart | None
+    limits: tuple[LimitStanding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitAnswer:
+    """One leg, one machine, one occasion: the answer.
+
+    Parameters
+    ----------
+    side : {"left", "right"}
+        The leg.
+    settings : tuple of SettingAnswer
+        The straightest knee first.
+    arc : Value or None
+        The knee's arc from the first setting to the last; None with one setting.
+    displayed_arc_deg : float or None
+        The same by the displayed numbers.
+    lacking : Lacking or None
+        What the knee lacks of extension at its straightest, where proven.
+    machine : MachineJudged or None
+        What all settings say of the machine; None where they say nothing.
+    estimate : VisitEstimate
+        What it was computed from.
+    outcomes : tuple of (str, Outcome)
+        Every photo that was given, measured or not.
+    used : Settings
+        The settings that it was judged by.
+    """
+
+    side: Side
+    settings: tuple[SettingAnswer, ...]
+    arc: Value | None
+    displayed_arc_deg: float | None
+    lacking: Lacking | None
+    machine: MachineJudged | None
+    estimate: VisitEstimate
+    outcomes: tuple[tuple[str, Outcome], ...]
+    used: Settings
+
+    @property
+    def standing(self) -> Standing | None:
+        """The worst standing of any limit at any setting; None where nothing is prescribed."""
+        found = {limit.standing for one in self.settings for limit in one.limits}
+        for standing in ("past", "at", "inside"):
+            if standing in found:
+                return standing
+        return None
+
+    def __repr__(self) -> str:
+        knees = ", ".join(f"{one.estimate.knee.value:.1f}°" for one in self.settings)
+        return f"<VisitAnswer {self.side} knee {knees}>"
+
+
+def answer_visit(
+    photos: Sequence[VisitPhoto],
+    settings: Settings,
+    *,
+    rng: np.random.Generator,
+    outcomes: Sequence[tuple[str, Outcome]] = (),
+) -> VisitAnswer | NotMeasured:
+    """Judge all photos of one leg and machine together.
+
+    Parameters
+    ----------
+    photos : sequence of VisitPhoto
+        Those that were measured.
+    settings : Settings
+        Tolerances, limits and the display's step.
+    rng : numpy.random.Generator
+        Seeded from the photos, the answer repeats.
+    outcomes : sequence of (str, Outcome)
+        Every photo given, handed on.
+    """
+    left_out = [(name, outcome.reason) for name, outcome in outcomes if hasattr(outcome, "reason")]
+    estimate = estimate_visit(photos, rng=rng, left_out=left_out)
+    if isinstance(estimate, NotMeasured):
+        return estimate
+    answers = tuple(_setting(one, settings) for one in estimate.settings)
+    first, last = estimate.settings[0], estimate.settings[-1]
+    arc = estimate.arc(start=first.name, end=last.name) if first is not last else None
+    shown = (first.displayed_deg, last.displayed_deg)
+    displayed_arc = None
+    if arc is not None and shown[0] is not None and shown[1] is not None:
+        displayed_arc = shown[1] - shown[0]
+    lacking = None
+    if first.camera_seen and first.knee.value < END_FROM_DEG:
+        lacking = extension_lacking(settings, knee_deg=first.knee.value, u_deg=first.knee.u)
+    return VisitAnswer(
+        side=photos[0].leg.side,
+        settings=answers,
+        arc=arc,
+        displayed_arc_deg=displayed_arc,
+        lacking=lacking,
+        machine=_machine(estimate, settings, rng),
+        estimate=estimate,
+        outcomes=tuple(outcomes),
+        used=settings,
+    )
+
+
+def _setting(one: SettingEstimate, settings: Settings) -> SettingAnswer:
+    limits = limit_standings(
+        settings,
+        knee_deg=one.knee.value,
+        u_deg=one.knee.u,
+        displayed_deg=one.displayed_deg,
+        camera_seen=one.camera_seen,
+    )
+    if one.displayed_deg is None:
+        return SettingAnswer(one, None, None, limits)
+    difference = one.displayed_deg - one.knee.value
+    u = math.hypot(one.knee.u, u_display_deg(settings))
+    tolerance = tolerance_at(settings, knee_deg=one.knee.value, displayed_deg=one.displayed_deg)
+    comparison = judged(difference, u=u, tolerance=tolerance, provable=one.camera_seen)
+    return SettingAnswer(one, comparison, apart(difference, u_deg=u), limits)
+
+
+def _machine(
+    estimate: VisitEstimate, settings: Settings, rng: np.random.Generator
+) -> MachineJudged | None:
+    """All settings' evidence about the machine, where its bars were seen."""
+    bars = [one.frame.value for one in estimate.settings if one.frame is not None]
+    if not bars:
+        return None
+    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    lowest = min(bars) if low is None else low
+    highest = max(bars) if high is None else high
+    if highest - lowest < 1.0:  # one setting and no limits: judged where it stands
+        lowest, highest = lowest - 0.5, highest + 0.5
+    return judge_machine(
+        evidence_of(estimate, step_deg=settings.display_resolution_deg),
+        range_deg=(lowest, highest),
+        tolerances=Tolerances(settings.frame_tolerance_deg, settings.fit_tolerance_deg),
+        rng=rng,
+    )

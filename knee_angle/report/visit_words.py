@@ -1,0 +1,202 @@
+"""A visit in words: the five lines of the bedside, then everything below them.
+
+Whole degrees above; tenths in the table. Nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from knee_angle.angle.bounds import Apart, LimitStanding
+from knee_angle.machine.answer import SettingAnswer, VisitAnswer
+from knee_angle.records import Measurement
+from knee_angle.settings import Settings
+from knee_angle.visit import Reach, Value
+
+__all__ = ["first_lines", "limit_text", "limits_line", "visit_text"]
+
+PAST_WORDS = {"knee": "the knee", "display": "the display", "setting": "the machine's setting"}
+PROVEN_WORDS = {"within": "yes", "outside": "no", "undecided": "not shown"}
+HALVE_WORDS = {
+    "placement hip": ("the hip mark", "feel for it again, on bare skin"),
+    "placement knee": ("the knee mark", "feel for it again, on bare skin"),
+    "placement ankle": ("the ankle mark", "feel for it again, on bare skin"),
+    "finding": ("finding the points", "put dots on them, or photograph closer"),
+    "direction camera": ("the camera's direction", "put the tag strip on, or photograph square-on"),
+    "direction leg": ("the leg's own turn", "straighten the leg in its straps, photograph again"),
+    "depth": ("how deep the marks lie", "photograph square-on"),
+    "focal": ("the focal length", "use the phone's main camera without zoom"),
+    "distance": ("the distance", "put the tag strip on"),
+}
+"""What an input is called, and what would shrink it."""
+
+
+def first_lines(answer: VisitAnswer) -> list[str]:
+    """Limit, knee, apart, do, sure: what a person beside the bed needs."""
+    lines = []
+    if (limits := limits_line(answer.used, answer.settings)) is not None:
+        lines.append(f"LIMIT   {limits}")
+    for one in answer.settings:
+        lines.append(f"KNEE    {_knee(answer, one)}")
+        if one.apart is not None:
+            lines.append(f"APART   {apart_text(one.apart)}")
+    if answer.arc is not None:
+        lines.append(f"ARC     {_arc(answer)}")
+    lines += [f"DO      {words}" for words in _to_do(answer)]
+    surest = answer.settings[-1].estimate
+    lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
+    return lines
+
+
+def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | None:
+    """The prescription and where everything stands against it; None where there is none."""
+    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    if low is None and high is None:
+        return None
+    prescribed = (
+        f"{_limit(low)} to {_limit(high)} prescribed"
+        if low is not None and high is not None
+        else f"flexion to {_limit(high)} prescribed"
+        if high is not None
+        else f"extension to {_limit(low)} prescribed"
+    )
+    standings = [limit for one in answers for limit in one.limits]
+    return f"{prescribed} · {limit_text(standings)}"
+
+
+def limit_text(standings: Sequence[LimitStanding]) -> str:
+    """The worst of several standings in words."""
+    past = [one for one in standings if one.standing == "past"]
+    if past:
+        told = dict.fromkeys(
+            f"{PAST_WORDS[because]} is PAST the prescribed {one.which} of {_limit(one.limit_deg)}"
+            for one in past
+            for because in one.because
+        )
+        return "; ".join(told) + ". Stop the machine and follow the prescription."
+    at = [one for one in standings if one.standing == "at"]
+    if at:
+        which = " and ".join(dict.fromkeys(one.which for one in at))
+        return f"AT THE LIMIT of {which}: not shown on which side the knee is"
+    return "display inside · knee inside (proven)"
+
+
+def apart_text(apart: Apart) -> str:
+    """How far display and knee are apart, and what is proven: up to the first yes."""
+    whole = round(apart.discrepancy_deg)
+    size = "display and knee the same"
+    if whole:
+        size = f"display {abs(whole)}° {'more' if whole > 0 else 'less'}"
+    said = []
+    for step, verdict in apart.proven:
+        said.append(f"within {step:.0f}°: {PROVEN_WORDS[verdict]}")
+        if verdict == "within":
+            break
+    proven = " · ".join(reversed(said))
+    at_most = f"at most {_up(apart.at_most_deg)}° (95 %)"
+    return f"{size}; {at_most}. {proven[0].upper()}{proven[1:]}"
+
+
+def sure_text(knee: Value, shrink: Sequence[Reach]) -> str:
+    """Where the ± comes from mostly, and what would shrink it."""
+    if not shrink or knee.u == 0:
+        return f"± {1.96 * knee.u:.0f}°"
+    first = shrink[0]
+    name, remedy = _named(first.what)
+    own = 1.96 * knee.u * first.share**0.5
+    return f"± mostly {name} ({own:.0f}°). To shrink it: {remedy}; or a second photo"
+
+
+def visit_text(answer: VisitAnswer) -> str:
+    """The five lines, then the table of settings, the machine and what was left out."""
+    lines = [*first_lines(answer), ""]
+    lines.append(
+        "  setting        photos   knee (95 %)                display   bars        verdict"
+    )
+    lines += [_row(one) for one in answer.settings]
+    lines += [f"  left out: {name}: {reason}" for name, reason in answer.estimate.left_out]
+    lines += [f"  caution: {caution}" for caution in cautions_of(answer)]
+    return "\n".join(lines)
+
+
+def cautions_of(answer: VisitAnswer) -> tuple[str, ...]:
+    """What to keep in mind, each sentence once."""
+    of_photos = (
+        caution
+        for _, outcome in answer.outcomes
+        if isinstance(outcome, Measurement)
+        for caution in outcome.cautions
+    )
+    return tuple(dict.fromkeys((*answer.estimate.cautions, *of_photos)))
+
+
+def _knee(answer: VisitAnswer, one: SettingAnswer) -> str:
+    knee = one.estimate.knee
+    low, high = knee.interval
+    shown = one.estimate.displayed_deg
+    display = "" if shown is None else f"    DISPLAY {shown:g}°"
+    return f"{knee.value:.0f}° ({low:.0f} to {high:.0f}), {answer.side}, passive{display}"
+
+
+def _arc(answer: VisitAnswer) -> str:
+    assert answer.arc is not None  # noqa: S101  the caller asked
+    low, high = answer.arc.interval
+    text = f"{answer.arc.value:.0f}° ({low:.0f} to {high:.0f})"
+    if answer.displayed_arc_deg is not None:
+        text += f"; by the display {answer.displayed_arc_deg:.0f}°"
+    if answer.lacking is not None:
+        lacking = answer.lacking
+        of = (
+            "straight"
+            if lacking.wanted_deg == 0
+            else f"the prescribed {_limit(lacking.wanted_deg)}"
+        )
+        text += f"; lacks {lacking.deg:.0f}° of extension to {of} (at least {lacking.at_least_deg:.0f}°)"
+    return text
+
+
+def _to_do(answer: VisitAnswer) -> tuple[str, ...]:
+    """What is proven of the machine and what to check, the weightiest first."""
+    if answer.machine is not None:
+        return answer.machine.words
+    return (
+        "The machine's bars were not seen, so display and fit cannot be told apart: put dots or "
+        "the bar tags on them.",
+    )
+
+
+def _row(one: SettingAnswer) -> str:
+    seen, knee = one.estimate, one.estimate.knee
+    low, high = knee.interval
+    bars = "" if seen.frame is None else f"{seen.frame.value:.1f}°"
+    shown = "" if seen.displayed_deg is None else f"{seen.displayed_deg:g}°"
+    verdict = "" if one.comparison is None else one.comparison.verdict
+    figures = f"{knee.value:.1f}° ({low:.1f} to {high:.1f})"
+    return _line(seen.name, str(len(seen.photos)), figures, shown, bars, verdict)
+
+
+def _line(*cells: str) -> str:
+    widths = (14, 7, 26, 9, 9, 0)
+    return (
+        "  "
+        + "  ".join(f"{cell:<{wide}}" for cell, wide in zip(cells, widths, strict=True)).rstrip()
+    )
+
+
+def _limit(deg: float | None) -> str:
+    """A limit as a person says it: 5 short of straight is not 5 beyond it."""
+    if deg is None:
+        return "-"
+    return f"{-deg:g}° beyond straight" if deg < 0 else f"{deg:g}°"
+
+
+def _named(what: str) -> tuple[str, str]:
+    for known, words in HALVE_WORDS.items():
+        if what.startswith(known):
+            return words
+    return what.replace("_", " "), "photograph again, square-on"
+
+
+def _up(deg: float) -> int:
+    """A bound is rounded up: it still holds then."""
+    return -int(-deg // 1)
