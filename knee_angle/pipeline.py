@@ -10,6 +10,7 @@ module that it calls.
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
 import sys
@@ -33,6 +34,7 @@ from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.machine import cause
+from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.photo import boards, camera
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.strips import U_CORNER_PX
@@ -54,8 +56,19 @@ from knee_angle.records import (
     View,
 )
 from knee_angle.settings import Settings
+from knee_angle.visit import VisitPhoto
 
-__all__ = ["DEBUG", "Seen", "internal_fault", "look", "measure", "measure_photo", "safely"]
+__all__ = [
+    "DEBUG",
+    "Seen",
+    "Shot",
+    "answer_of_visit",
+    "internal_fault",
+    "look",
+    "measure",
+    "measure_photo",
+    "safely",
+]
 
 Answer = TypeVar("Answer")
 
@@ -265,6 +278,45 @@ def measure_photo(
         seconds=time.perf_counter() - started,
         photo_sha256=photo.sha256,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One photo of a visit as it was taken.
+
+    Parameters
+    ----------
+    name : str
+        The photo's name, once in a visit.
+    setting : str
+        The place at which the machine was paused; photos of one setting are repeats.
+    displayed_deg : float or None
+        The machine's number, degrees of flexion.
+    """
+
+    name: str
+    setting: str
+    displayed_deg: float | None = None
+
+
+def answer_of_visit(
+    shots: Sequence[tuple[Shot, Outcome]], settings: Settings
+) -> VisitAnswer | NotMeasured:
+    """All photos of one leg in one machine judged together; what was not measured is told.
+
+    Parameters
+    ----------
+    shots : sequence of (Shot, Outcome)
+        Each photo of the visit with its own result.
+    settings : Settings
+        Tolerances, limits and the display's step.
+    """
+    measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
+    photos = [VisitPhoto(s.name, s.setting, one.leg, s.displayed_deg) for s, one in measured]
+    hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))
+    seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
+    outcomes = [(shot.name, one) for shot, one in shots]
+    return answer_visit(photos, settings, rng=np.random.default_rng(seed), outcomes=outcomes)
 
 
 def _view(

@@ -17,6 +17,7 @@ from knee_angle.cli import (  # noqa: F401
     sensitivity,
     sheet,
     store,
+    visit,
 )
 from knee_angle.cli.app import app
 from knee_angle.cli.streams import drop_output, make_streams_safe

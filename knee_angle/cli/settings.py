@@ -9,16 +9,12 @@ from typing import Annotated, Any
 import typer
 
 from knee_angle.errors import InvalidInput
-from knee_angle.settings import Settings, meaning_of, problems_of
+from knee_angle.settings import SETTING_NAMES, Settings, meaning_of, problems_of
 
-__all__ = ["BARS", "LIMITS", "SIZES", "given_settings", "takes_settings"]
+__all__ = ["MEASURING", "given_settings", "takes_settings"]
 
-SIZES = ("tag_mm", "bar_tag_mm", "dot_mm", "thigh_mm", "support_mm")
-"""Lengths in the photo."""
-LIMITS = ("limit_flexion_deg", "limit_extension_deg")
-"""What was prescribed."""
-BARS = ("frame_tolerance_deg", "fit_tolerance_deg")
-"""Tolerances of the two parts of a discrepancy."""
+MEASURING = SETTING_NAMES
+"""All: whatever measures a photo uses each of them."""
 
 _DEFAULTS = Settings()
 
@@ -32,11 +28,12 @@ def takes_settings(*names: str) -> Callable[[Callable[..., None]], Callable[...,
             command(settings=given_settings(values), **given)
 
         own = inspect.signature(command, eval_str=True).parameters.values()
-        kept = [one for one in own if one.name != "settings"]
-        options = [_option(name) for name in names]
-        positional = [one for one in kept if one.default is inspect.Parameter.empty]
-        optional = [one for one in kept if one.default is not inspect.Parameter.empty]
-        signature = inspect.Signature([*positional, *options, *optional])
+        kept = [
+            one.replace(kind=inspect.Parameter.KEYWORD_ONLY)
+            for one in own
+            if one.name != "settings"
+        ]
+        signature = inspect.Signature([*kept, *(_option(name) for name in names)])
         run.__signature__ = signature  # type: ignore[attr-defined]
         run.__annotations__ = {one.name: one.annotation for one in signature.parameters.values()}
         run.__doc__, run.__name__ = command.__doc__, command.__name__

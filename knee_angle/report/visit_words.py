@@ -29,6 +29,10 @@ HALVE_WORDS = {
     "distance": ("the distance", "put the tag strip on"),
 }
 """What an input is called, and what would shrink it."""
+NO_BARS = (
+    "The machine's bars were not seen, so display and fit cannot be told apart: put dots or the "
+    "bar tags on them."
+)
 
 
 def first_lines(answer: VisitAnswer) -> list[str]:
@@ -42,7 +46,7 @@ def first_lines(answer: VisitAnswer) -> list[str]:
             lines.append(f"APART   {apart_text(one.apart)}")
     if answer.arc is not None:
         lines.append(f"ARC     {_arc(answer)}")
-    lines += [f"DO      {words}" for words in _to_do(answer)]
+    lines += [f"DO      {words}" for words in _to_do(answer)[0]]
     surest = answer.settings[-1].estimate
     lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
     return lines
@@ -114,6 +118,7 @@ def visit_text(answer: VisitAnswer) -> str:
         "  setting        photos   knee (95 %)                display   bars        verdict"
     )
     lines += [_row(one) for one in answer.settings]
+    lines += [f"  also: {words}" for words in _to_do(answer)[1]]
     lines += [f"  left out: {name}: {reason}" for name, reason in answer.estimate.left_out]
     lines += [f"  caution: {caution}" for caution in cautions_of(answer)]
     return "\n".join(lines)
@@ -151,18 +156,19 @@ def _arc(answer: VisitAnswer) -> str:
             if lacking.wanted_deg == 0
             else f"the prescribed {_limit(lacking.wanted_deg)}"
         )
-        text += f"; lacks {lacking.deg:.0f}° of extension to {of} (at least {lacking.at_least_deg:.0f}°)"
+        least = lacking.at_least_deg
+        text += f"; lacks {lacking.deg:.0f}° of extension to {of} (at least {least:.0f}°)"
     return text
 
 
-def _to_do(answer: VisitAnswer) -> tuple[str, ...]:
-    """What is proven of the machine and what to check, the weightiest first."""
-    if answer.machine is not None:
-        return answer.machine.words
-    return (
-        "The machine's bars were not seen, so display and fit cannot be told apart: put dots or "
-        "the bar tags on them.",
-    )
+def _to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The weightiest of what is proven with what to set or check; then the rest."""
+    if answer.machine is None:
+        return (NO_BARS,), ()
+    found = answer.machine.words
+    if len(found) < 3:
+        return found, ()
+    return (found[0], found[-1]), found[1:-1]
 
 
 def _row(one: SettingAnswer) -> str:
