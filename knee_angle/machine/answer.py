@@ -31,6 +31,10 @@ from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, 
 
 __all__ = ["SettingAnswer", "VisitAnswer", "answer_visit"]
 
+AT_END_DEG = 5.0
+"""A display so near to the wanted extension says that the machine stands at that end (our
+own)."""
+
 
 @dataclass(frozen=True, slots=True)
 class SettingAnswer:
@@ -133,20 +137,27 @@ def answer_visit(
     displayed_arc = None
     if arc is not None and shown[0] is not None and shown[1] is not None:
         displayed_arc = shown[1] - shown[0]
-    lacking = None
-    if first.camera_seen and first.knee.value < END_FROM_DEG:
-        lacking = extension_lacking(settings, knee_deg=first.knee.value, u_deg=first.knee.u)
     return VisitAnswer(
         side=photos[0].leg.side,
         settings=answers,
         arc=arc,
         displayed_arc_deg=displayed_arc,
-        lacking=lacking,
+        lacking=_lacking(first, settings),
         machine=_machine(estimate, settings, rng),
         estimate=estimate,
         outcomes=tuple(outcomes),
         used=settings,
     )
+
+
+def _lacking(first: SettingEstimate, settings: Settings) -> Lacking | None:
+    """What the knee lacks at the extension end; nothing where the machine stood elsewhere."""
+    wanted = settings.limit_extension_deg or 0.0
+    shown = first.displayed_deg
+    at_the_end = first.knee.value < END_FROM_DEG if shown is None else shown - wanted <= AT_END_DEG
+    if not (at_the_end and first.camera_seen):
+        return None
+    return extension_lacking(settings, knee_deg=first.knee.value, u_deg=first.knee.u)
 
 
 def _setting(one: SettingEstimate, settings: Settings) -> SettingAnswer:

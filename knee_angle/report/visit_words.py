@@ -91,14 +91,16 @@ def apart_text(apart: Apart) -> str:
     size = "display and knee the same"
     if whole:
         size = f"display {abs(whole)}° {'more' if whole > 0 else 'less'}"
-    said = []
-    for step, verdict in apart.proven:
-        said.append(f"within {step:.0f}°: {PROVEN_WORDS[verdict]}")
-        if verdict == "within":
-            break
-    proven = " · ".join(reversed(said))
+    proven = dict(apart.proven)
+    yes = min((step for step, verdict in proven.items() if verdict == "within"), default=None)
+    told = [step for step in proven if yes is None or step <= yes]
+    # Of several refusals in a row the widest says it all.
+    no = max((step for step in told if proven[step] == "outside"), default=0.0)
+    said = " · ".join(
+        f"within {step:.0f}°: {PROVEN_WORDS[proven[step]]}" for step in reversed(told) if step >= no
+    )
     at_most = f"at most {_up(apart.at_most_deg)}° (95 %)"
-    return f"{size}; {at_most}. {proven[0].upper()}{proven[1:]}"
+    return f"{size}; {at_most}. {said[0].upper()}{said[1:]}"
 
 
 def sure_text(knee: Value, shrink: Sequence[Reach]) -> str:

@@ -1,0 +1,219 @@
+"""A visit answered: settings, limits, arc and machine, in words and as JSON."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import SAMPLES
+from drawn_visits import Body, Shot, visit
+
+from knee_angle.machine.answer import VisitAnswer, answer_visit
+from knee_angle.records import NotMeasured, Unreadable
+from knee_angle.report.visit_contract import visit_as_json
+from knee_angle.report.visit_words import first_lines, visit_text
+from knee_angle.settings import Settings
+
+PRESCRIBED = Settings(limit_flexion_deg=95.0, limit_extension_deg=0.0)
+SHOTS = (
+    Shot("a", "straight", 12.0, frame_deg=12.0),
+    Shot("b", "middle", 50.0, frame_deg=50.0),
+    Shot("c", "bent", 85.0, frame_deg=85.0),
+)
+
+
+def answered(shown=(12.0, 50.0, 85.0), *, settings=PRESCRIBED, shots=SHOTS) -> VisitAnswer:
+    photos = [
+        replace(photo, displayed_deg=number)
+        for photo, number in zip(visit(Body(), shots), shown, strict=True)
+    ]
+    found = answer_visit(photos, settings, rng=np.random.default_rng(5))
+    assert isinstance(found, VisitAnswer)
+    return found
+
+
+def line(lines: list[str], word: str) -> str:
+    return next(one for one in lines if one.startswith(word))
+
+
+def test_a_leg_that_lies_well_in_a_right_machine_is_inside_and_agrees():
+    found = answered()
+    lines = first_lines(found)
+    assert found.standing == "inside"
+    assert line(lines, "LIMIT") == (
+        "LIMIT   0° to 95° prescribed · display inside · knee inside (proven)"
+    )
+    assert "display and knee the same; at most 4° (95 %). Within 5°: yes" in line(lines, "APART")
+    assert [one.comparison.verdict for one in found.settings] == ["within"] * 3
+    assert found.machine.kind == "none"
+    assert "nothing to set" in lines[-2]
+
+
+def test_the_first_lines_are_limit_knee_apart_do_sure_in_whole_degrees():
+    words = [one.split()[0] for one in first_lines(answered())]
+    assert words == ["LIMIT", *["KNEE", "APART"] * 3, "ARC", "DO", "DO", "SURE"]
+    assert line(first_lines(answered()), "KNEE") == (
+        "KNEE    12° (8 to 16), left, passive    DISPLAY 12°"
+    )
+
+
+@pytest.mark.parametrize(
+    ("shown", "standing", "said"),
+    [
+        pytest.param(
+            (12.0, 50.0, 97.0), "past", "the display is PAST the prescribed flexion of 95°",
+            id="a display past the limit is loud though the knee is inside",
+        ),
+        pytest.param(
+            (-2.0, 50.0, 85.0), "past", "the display is PAST the prescribed extension of 0°",
+            id="a display beyond straight where straight is prescribed",
+        ),
+    ],
+)  # fmt: skip
+def test_past_is_the_first_line_and_says_stop(shown, standing, said):
+    found = answered(shown)
+    assert found.standing == standing
+    assert said in first_lines(found)[0]
+    assert "Stop the machine and follow the prescription" in first_lines(found)[0]
+
+
+def test_at_the_limit_is_said_quietly():
+    shots = (*SHOTS[:2], Shot("c", "bent", 94.0, frame_deg=94.0))
+    found = answered((12.0, 50.0, 94.0), shots=shots)
+    assert found.standing == "at"
+    assert "AT THE LIMIT of flexion" in first_lines(found)[0]
+    assert "PAST" not in visit_text(found)
+
+
+def test_without_a_prescription_there_is_no_limit_line():
+    lines = first_lines(answered(settings=Settings()))
+    assert not [one for one in lines if one.startswith("LIMIT")]
+
+
+def test_an_arc_knows_what_its_ends_share():
+    found = answered()
+    first, last = found.settings[0].estimate.knee, found.settings[-1].estimate.knee
+    assert found.arc.value == pytest.approx(73.0, abs=0.3)
+    assert found.arc.u < 0.6 * np.hypot(first.u, last.u)
+    assert found.displayed_arc_deg == 73.0
+
+
+@pytest.mark.parametrize(
+    ("shown", "lacks"),
+    [
+        pytest.param((2.0, 50.0, 85.0), True, id="the machine stands at straight, the knee at 12"),
+        pytest.param((12.0, 50.0, 85.0), False, id="the machine stands at 12, so does the knee"),
+    ],
+)
+def test_lacking_extension_is_said_of_the_extension_end_only(shown, lacks):
+    found = answered(shown)
+    assert (found.lacking is not None) == lacks
+    assert ("lacks 12° of extension to straight" in line(first_lines(found), "ARC")) == lacks
+
+
+def test_near_straight_the_tighter_tolerance_counts():
+    tolerances = [one.comparison.tolerance_deg for one in answered().settings]
+    assert tolerances == [5.0, 10.0, 10.0]
+
+
+def test_a_display_that_gains_on_its_bars_is_named_and_never_the_sections():
+    found = answered((20.0, 62.0, 100.0), settings=Settings())
+    assert found.machine.kind == "calibration"
+    assert line(first_lines(found), "DO").startswith("DO      Display and bars differ by about +1")
+    assert "service manual" in line(first_lines(found), "DO")
+
+
+def test_an_assumed_camera_direction_proves_nothing():
+    shots = [replace(shot, plane="image", frame_deg=None) for shot in SHOTS]
+    found = answered((12.0, 50.0, 120.0), settings=Settings(), shots=shots)
+    assert {one.comparison.verdict for one in found.settings} == {"undecided"}
+    assert found.machine is None
+    assert "bars were not seen" in line(first_lines(found), "DO")
+
+
+def test_photos_of_both_legs_are_refused_in_words():
+    photos = [*visit(Body(), SHOTS[:1]), *visit(Body(side="right"), SHOTS[1:])]
+    found = answer_visit(photos, PRESCRIBED, rng=np.random.default_rng(5))
+    assert isinstance(found, NotMeasured)
+    assert "a visit is of one leg" in found.reason
+
+
+def test_what_was_left_out_is_said_with_its_reason():
+    photos = visit(Body(), SHOTS)
+    outcomes = [("gone.jpg", Unreadable("it is no photo"))]
+    found = answer_visit(photos, PRESCRIBED, rng=np.random.default_rng(5), outcomes=outcomes)
+    assert found.estimate.left_out == (("gone.jpg", "it is no photo"),)
+    assert "left out: gone.jpg: it is no photo" in visit_text(found)
+
+
+def test_the_json_holds_the_joint_covariance_and_repeats():
+    row = visit_as_json(answered(), version="1")
+    again = visit_as_json(answered(), version="1")
+    assert json.dumps(row) == json.dumps(again)
+    names, matrix = row["covariance"]["names"], np.array(row["covariance"]["matrix"])
+    assert matrix.shape == (len(names), len(names)) == (12, 12)
+    assert [one["setting"] for one in row["settings"]] == ["straight", "middle", "bent"]
+    first = row["settings"][0]
+    at = names.index("knee straight")
+    assert first["knee"]["u"] == pytest.approx(np.sqrt(matrix[at, at]), abs=0.002)
+    assert first["apart"]["within_deg"] == dict.fromkeys(("5", "10", "15", "20"), "within")
+    assert row["machine"]["finding"] == "none"
+
+
+def run(*args: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "knee_angle", "visit", *map(str, args)],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def table(tmp_path_factory):
+    path = tmp_path_factory.mktemp("visit") / "table.csv"
+    path.write_text("photo,setting,displayed_deg\nseries_b_2.jpg,low,37\nseries_b_5.jpg,high,105\n")
+    return path
+
+
+def test_the_command_answers_for_both_ends_of_a_real_series(table):
+    """Truth of these rendered photos: 32.6 and 93.6 degrees, bars 37.0 and 105.1."""
+    done = run(
+        SAMPLES / "series_b_2.jpg", SAMPLES / "series_b_5.jpg", "--table", table,
+        "--limit-flexion", 90, "--format", "json",
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    row = json.loads(done.stdout)
+    low, high = row["settings"]
+    assert (low["setting"], high["setting"]) == ("low", "high")
+    assert low["knee"]["value"] == pytest.approx(32.6, abs=2.5)
+    assert high["knee"]["value"] == pytest.approx(93.6, abs=2.5)
+    assert row["arc"]["value"] == pytest.approx(61.0, abs=1.5)
+    assert row["standing"] == "past", "the display says 105 where 90 is prescribed"
+
+
+def test_a_photo_that_is_none_is_told_and_the_rest_answered(tmp_path):
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(b"no photo")
+    done = run(SAMPLES / "series_b_2.jpg", broken)
+    assert done.returncode == 1
+    assert "KNEE    3" in done.stdout
+    assert "left out: broken.jpg" in done.stdout
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("args", "message"),
+    [
+        ((SAMPLES / "bed_01.jpg", SAMPLES / "bed_01.jpg"), "bed_01.jpg came more than once"),
+        ((SAMPLES / "bed_01.jpg", "--format", "csv"), "visit prints text or json"),
+        ((SAMPLES / "bed_01.jpg", "--tag-mm", 5), "--tag-mm must be between 10 and 500 mm"),
+    ],
+)
+def test_a_wrong_call_is_one_line(args, message):
+    done = run(*args)
+    assert done.returncode == 2
+    assert message in done.stderr
+    assert len(done.stderr.splitlines()) == 1
