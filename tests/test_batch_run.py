@@ -327,7 +327,7 @@ def test_the_table_goes_through_agreement_with_its_failures_named(whole, ending)
          "--by", "plane", "--html", "report.html", "--format", "json"],
         cwd=whole, capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.returncode, done.stderr) == (0, "written: report.html\n")
     study = json.loads(done.stdout)
     rows = [row for row in rows_of(whole / "one.csv") if row["status"] == "measured"]
     differences = [float(row["displayed_deg"]) - float(row["flexion_deg"]) for row in rows]

@@ -128,7 +128,7 @@ def agreement(
     else:
         print(study_text(study, about))
     if html is not None:
-        print(f"written: {html}", file=sys.stderr)
+        print(f"written: {html}", file=sys.stderr if output is Format.JSON else sys.stdout)
 
 
 def _pairs(rows: Table, about: About) -> Pairs:
