@@ -36,6 +36,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle import assumptions
 from knee_angle.angle import geometry, uncertainty
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
 from knee_angle.visit.photos import VisitPhoto, by_leg
@@ -157,9 +158,13 @@ def _distance_share(leg: LegInView) -> float:
 
 
 def _placement(photo: VisitPhoto) -> list[Row]:
-    """Along and across the bone the mark lies on, turned into the picture's axes."""
+    """Along and across the bone the mark lies on, turned into the plane's axes.
+
+    Seen square-on and not in the picture: an oblique view turns a bone in the picture, and an
+    offset that seems to turn against its bone would seem to be seen.
+    """
     leg = photo.leg
-    at = {n: np.array([leg.points[n].x_px, leg.points[n].y_px]) for n in LEG_POINTS}
+    at = dict(zip(LEG_POINTS, _in_plane_mm(leg), strict=True))
     bones = {
         "hip": at["knee"] - at["hip"],
         "knee": at["knee"] - at["hip"],
@@ -183,8 +188,19 @@ def _placement(photo: VisitPhoto) -> list[Row]:
     return rows
 
 
+def _in_plane_mm(leg: LegInView) -> Floats:
+    """Hip, knee and ankle mark (3, 2) as seen along the view's normal, mm."""
+    view, lens = leg.view, leg.lens
+    pixels = [(leg.points[name].x_px, leg.points[name].y_px) for name in LEG_POINTS]
+    directions = geometry.rays(pixels, focal_px=lens.focal_px, centre_px=lens.centre_px)
+    depth = np.array([assumptions.MARK_DEPTH_MM[name][0] for name in LEG_POINTS])
+    far = view.knee_distance_mm - depth
+    met = geometry.meet_plane(directions, normal=view.normal, distance_mm=far)
+    return geometry.to_plane_mm(met, normal=view.normal)
+
+
 def _axes(along: Floats, leg: LegInView) -> tuple[Floats, Floats]:
-    """Unit vectors in the picture along a bone and towards its front."""
+    """Unit vectors, x right and y down, along a bone and towards its front."""
     unit = along / np.linalg.norm(along)
     # The front of a left leg, foot to the left, is up.
     return unit, geometry.turned(unit, by_deg=90.0 if leg.side == "left" else -90.0)

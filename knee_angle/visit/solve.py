@@ -41,6 +41,9 @@ MOST_ROUNDS = 40
 MOST_STEPS = 30
 MOST_MOVE = 1.5
 """Longest step of one input, in its own ±."""
+LEAST_STEP = 1e-4
+"""A shorter step, in its own ±, is none."""
+MOST_HALVINGS = 8
 CHORDS = 8
 """Most moves of a trial until its contrasts are zero."""
 
@@ -67,7 +70,7 @@ class Solved:
         |x|² before any point got a larger ±: chi-square with m degrees of freedom, where the
         photos show what the visit says.
     converged : bool
-        Whether the contrasts are zero.
+        Whether the steps came to an end.
     """
 
     x: Floats
@@ -129,26 +132,34 @@ def _off_of(system: System, rows: Floats, own: Floats) -> Floats:
     return np.asarray(rows @ system.contrasts.T - system.targets - own * system.still)
 
 
+def _with_own(system: System, scale: Floats, inputs: Floats) -> Floats:
+    """The inputs with the contrasts' own, so that every contrast is zero."""
+    none = np.zeros((1, len(system.still)))
+    off = _off_of(system, system.values(inputs[None] * scale), none)[0]
+    return np.concatenate([inputs, off / system.still])
+
+
 def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
+    """Steps of least squares, each as long as it brings the sum of squares down."""
     size = len(scale)
+    x = _with_own(system, scale, x[:size])
     for _ in range(MOST_STEPS):
         slopes = system.slopes(x[:size], scale)
         lines = np.concatenate([system.contrasts @ slopes, -np.diag(system.still)], axis=1)
         inverse = np.linalg.inv(lines @ lines.T) if len(lines) else np.zeros((0, 0))
-        off = _off(system, scale, x[None])[0]
-        step = lines.T @ (inverse @ (lines @ x - off)) - x
-        step *= min(1.0, MOST_MOVE / max(np.max(np.abs(step), initial=0.0), 1e-12))
-        # A contrast in units of its own spread before anything was compared.
-        unit = np.sqrt(np.diag(inverse))
-        merit = float(x @ x + 1e3 * np.sum((off * unit) ** 2))
-        for half in range(6):
-            tried = x + 0.5**half * step
-            away = _off(system, scale, tried[None])[0]
-            if float(tried @ tried + 1e3 * np.sum((away * unit) ** 2)) <= merit + 1e-9:
-                break
-        x = tried
-        if np.max(np.abs(step), initial=0.0) < 1e-5:
+        step = (lines.T @ (inverse @ (lines @ x - _off(system, scale, x[None])[0])) - x)[:size]
+        longest = float(np.max(np.abs(step), initial=0.0))
+        if longest < LEAST_STEP:
             break
+        length, before = min(1.0, MOST_MOVE / longest), float(x @ x)
+        for _ in range(MOST_HALVINGS):
+            tried = _with_own(system, scale, x[:size] + length * step)
+            if float(tried @ tried) < before:
+                break
+            length /= 2.0
+        else:  # as low as the numbers allow
+            break
+        x = tried
     _, log_det = np.linalg.slogdet(inverse)
     return Solved(
         x=x,
@@ -158,7 +169,7 @@ def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
         inverse=inverse,
         plain_chi2=float(x @ x),
         log_evidence=-0.5 * float(x @ x) + 0.5 * float(log_det),
-        converged=bool(np.all(np.abs(away * unit) < 1e-3)),
+        converged=longest < 0.05,
     )
 
 

@@ -86,7 +86,7 @@ def coverage(name: str, photos: int, visits: int, *, seed: int = 1) -> dict[str,
         rng = np.random.default_rng([seed, photos, k, sorted(KINDS).index(name)])
         shots = random_shots(rng, photos, KINDS[name])
         body = random_body(rng)
-        found = estimate_visit(visit(body, shots, rng), rng=np.random.default_rng(k), trials=2000)
+        found = estimate_visit(visit(body, shots, rng), rng=np.random.default_rng(k), trials=800)
         if isinstance(found, NotMeasured):
             said["refused"].append((True, 0.0, 0.0))
             continue
