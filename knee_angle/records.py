@@ -417,8 +417,8 @@ class Displayed:
 class Comparison:
     """Displayed against measured, judged against a tolerance.
 
-    ``verdict`` follows ISO 14253-1: ``within`` and ``outside`` are both proven
-    at 95 %, everything else is ``undecided``.
+    ``verdict`` follows ``p_within`` (JCGM 106): ``within`` from 0.95 up, ``outside`` from 0.05
+    down, everything else is ``undecided``.
     """
 
     discrepancy_deg: float

@@ -1,10 +1,12 @@
-"""Verdicts, against JCGM 106 and ISO 14253-1."""
+"""Verdicts, against JCGM 106."""
 
 from __future__ import annotations
 
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 from knee_angle.angle.verdict import (
@@ -12,6 +14,7 @@ from knee_angle.angle.verdict import (
     compare,
     conformance_probability,
     flexion_of_display,
+    judged,
     verdict_of,
 )
 from knee_angle.errors import InvalidInput
@@ -40,19 +43,29 @@ def test_conformance_probability_agrees_with_scipy():
     [
         pytest.param(0.0, 2.0, "within", id="a small difference well known is within"),
         pytest.param(
-            13.31, 2.0, "outside", id="just beyond tolerance plus 1.65 u is proven outside"
+            13.30, 2.0, "outside", id="just beyond tolerance plus 1.645 u is proven outside"
         ),
-        pytest.param(13.29, 2.0, "undecided", id="just short of it nothing is proven"),
-        pytest.param(6.69, 2.0, "within", id="just inside tolerance less 1.65 u is proven within"),
-        pytest.param(6.71, 2.0, "undecided", id="just outside that nothing is proven"),
-        pytest.param(-13.31, 2.0, "outside", id="the sign does not matter"),
+        pytest.param(13.28, 2.0, "undecided", id="just short of it nothing is proven"),
+        pytest.param(6.70, 2.0, "within", id="just inside tolerance less 1.645 u is proven within"),
+        pytest.param(6.72, 2.0, "undecided", id="just outside that nothing is proven"),
+        pytest.param(-13.30, 2.0, "outside", id="the sign does not matter"),
         pytest.param(0.0, 7.0, "undecided", id="an all-clear has to be proven too"),
-        pytest.param(10.0, 0.0, "undecided", id="exactly on the tolerance proves neither"),
+        pytest.param(0.0, 5.85, "undecided", id="both edges count: inside with 91 % is not proven"),
+        pytest.param(0.0, 5.10, "within", id="inside with 95 % is proven"),
+        pytest.param(10.0, 0.0, "within", id="a difference known to be just allowed is allowed"),
     ],
 )
-def test_verdict_of_iso_14253_1(difference, u, expected):
-    """ISO 14253-1:2017: prove with 1.65 u for 95 %; tolerance 10 degrees."""
+def test_a_verdict_is_a_probability_of_95_percent(difference, u, expected):
+    """JCGM 106:2012, 7.4 and 8.3: inside (or outside) with at least 95 %; tolerance 10 degrees."""
     assert verdict_of(difference, u=u, tolerance=10.0) == expected
+
+
+@given(st.floats(-40.0, 40.0), st.floats(0.0, 12.0), st.sampled_from([2.0, 5.0, 10.0]))
+def test_no_verdict_contradicts_its_probability(difference, u, tolerance):
+    """Issue 12: "agrees" stood beside a probability of 0.914."""
+    one = judged(difference, u=u, tolerance=tolerance)
+    assert (one.verdict == "within") == (one.p_within >= 0.95)
+    assert (one.verdict == "outside") == (one.p_within <= 0.05)
 
 
 @pytest.mark.parametrize("u", [0.5, 2.0, 4.0])

@@ -151,7 +151,7 @@ def test_every_photo_keeps_its_own_model_whatever_it_shares(plane, source):
 
 
 def by_hand(legs, *, u_px: float, placement_mm: tuple[float, ...]) -> tuple[float, float]:
-    """U of the knee by generalised least squares, of one photo and of two repeats.
+    """The u of the knee by generalised least squares, of one photo and of two repeats.
 
     From the geometry of the leg alone: knee and logarithms of both lengths as functions of
     the points, their errors independent (found, 1 px = 1 mm) and shared (placed).
@@ -375,7 +375,7 @@ def test_a_mirrored_plane_is_settled_by_the_other_photos():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        pytest.param(lambda _a, _b: [], "at least one photo", id="no photo is no visit"),
+        pytest.param(lambda *_: [], "at least one photo", id="no photo is no visit"),
         pytest.param(
             lambda a, b: [a, mirrored(b)], "a visit is of one leg", id="two legs are two visits"
         ),

@@ -1,13 +1,14 @@
 """Is a difference within a tolerance? Judged with the uncertainty, both ways.
 
-A warning has to be proven, and so has an all-clear:
+A warning has to be proven, and so has an all-clear (JCGM 106:2012, 7.4 and 8.3: the
+probability of conformity, here at least 95 %):
 
-* ``outside``  when |difference| - 1.65 u > tolerance,
-* ``within``   when |difference| + 1.65 u < tolerance,
+* ``outside``  when the difference lies outside the tolerance with at least 95 %,
+* ``within``   when it lies within it with at least 95 %,
 * ``undecided`` otherwise.
 
-Sources: ISO 14253-1:2017 (prove with 1.65 u for 95 %), JCGM 106:2012 7.4
-(probability of conformity).
+So no verdict contradicts its probability. Far from the other edge of the tolerance this is
+the rule of ISO 14253-1:2017, 1.65 u for 95 %.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from knee_angle.settings import Settings
 __all__ = [
     "COVERAGE_ONE_SIDED",
     "DISPLAYED_RANGE_DEG",
+    "PROVEN",
     "Counting",
     "checked",
     "compare",
@@ -35,6 +37,9 @@ __all__ = [
     "verdict_of",
 ]
 
+PROVEN = 0.95
+"""Probability from which something counts as proven (ISO 14253-1:2017 and JCGM 106 use it as
+their usual level)."""
 COVERAGE_ONE_SIDED = 1.65
 """ISO 14253-1: one-sided 95 %, the standard's own rounding of 1.645."""
 
@@ -112,12 +117,17 @@ def conformance_probability(
 
 def verdict_of(difference: float, *, u: float, tolerance: float) -> Verdict:
     """``within``, ``outside`` or ``undecided`` for a difference against ± tolerance."""
-    guard = COVERAGE_ONE_SIDED * u
-    if abs(difference) - guard > tolerance:
-        return "outside"
-    if abs(difference) + guard < tolerance:
+    return _verdict(_p_within(difference, u=u, tolerance=tolerance))
+
+
+def _p_within(difference: float, *, u: float, tolerance: float) -> float:
+    return conformance_probability(difference, u=u, lower=-tolerance, upper=tolerance)
+
+
+def _verdict(p_within: float) -> Verdict:
+    if p_within >= PROVEN:
         return "within"
-    return "undecided"
+    return "outside" if p_within <= 1.0 - PROVEN else "undecided"
 
 
 def checked(displayed_deg: float) -> Displayed:
@@ -169,10 +179,11 @@ def judged(difference: float, *, u: float, tolerance: float, provable: bool = Tr
 
     Without ``provable`` (the camera's direction is only a prior) nothing is proven.
     """
+    p_within = _p_within(difference, u=u, tolerance=tolerance)
     return Comparison(
         discrepancy_deg=difference,
         u_deg=u,
         tolerance_deg=tolerance,
-        p_within=conformance_probability(difference, u=u, lower=-tolerance, upper=tolerance),
-        verdict=verdict_of(difference, u=u, tolerance=tolerance) if provable else "undecided",
+        p_within=p_within,
+        verdict=_verdict(p_within) if provable else "undecided",
     )

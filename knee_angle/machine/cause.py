@@ -2,7 +2,7 @@
 
 displayed - knee = (displayed - frame) + (frame - knee): the first bracket is the
 machine's reading (calibration part), the second how the leg lies in it (fit part).
-Each is judged against its own tolerance by ISO 14253-1, so a cause is named only when
+Each is judged against its own tolerance by JCGM 106, so a cause is named only when
 it is proven. Leg and display alone cannot separate them: over 10 to 90 degrees a hinge
 20 mm off looks like a gain of -5 % with residuals of half a degree (computed by the
 project). All advice stands in one table below.

@@ -111,9 +111,9 @@ class System:
             drawn = uncertainty.drawn_from(
                 photo.leg, {line: real @ turn.T for line, turn in share.turns.items()}
             )
-            for _, _, seen in _seen(drawn):
-                value = np.broadcast_to(seen, (2 * size,))
-                slopes[first, share.columns] = (value[:size] - value[size:]) / (2.0 * step)
+            for _, _, value in _seen(drawn):
+                up, down = np.broadcast_to(value, (2 * size,)).reshape(2, size)
+                slopes[first, share.columns] = (up - down) / (2.0 * step)
                 first += 1
         return slopes
 

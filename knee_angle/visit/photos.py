@@ -86,8 +86,8 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
         if len(numbers) > 1:
             said = " and ".join(f"{number:g}" for number in sorted(numbers))
             return NotMeasured(
-                f"photos of one setting share one displayed number, but setting {setting} has "
-                f"{said}",
+                "photos of one setting share one displayed number, but setting "
+                f"{setting} has {said}",
                 "give photos taken at another displayed number a setting of their own",
             )
     return None
