@@ -16,12 +16,11 @@ from typing import Literal
 
 from scipy.optimize import brentq
 
-from knee_angle.angle.verdict import conformance_probability, verdict_of
+from knee_angle.angle.verdict import PROVEN, conformance_probability, verdict_of
 from knee_angle.records import Verdict
 from knee_angle.settings import Settings
 
 __all__ = [
-    "PROOF",
     "STEPS_DEG",
     "Apart",
     "Lacking",
@@ -37,7 +36,6 @@ Standing = Literal["past", "at", "inside"]
 Which = Literal["flexion", "extension"]
 Because = Literal["knee", "display", "setting"]
 
-PROOF = 0.95
 STEPS_DEG = (5.0, 10.0, 15.0, 20.0)
 """Differences for which it is said what is proven."""
 
@@ -105,7 +103,7 @@ def apart(difference_deg: float, *, u_deg: float) -> Apart:
     size = abs(difference_deg)
 
     def short(bound: float) -> float:
-        return conformance_probability(size, u=u_deg, lower=-bound, upper=bound) - PROOF
+        return conformance_probability(size, u=u_deg, lower=-bound, upper=bound) - PROVEN
 
     at_most = size if u_deg == 0 else float(brentq(short, 0.0, size + 6.0 * u_deg))
     proven = tuple(
@@ -182,7 +180,7 @@ def _standing(
         value, u = sign * (knee[0] - limit), knee[1]
         p_past = 1.0 - conformance_probability(value, u=u, upper=0.0)
     because: list[Because] = []
-    if knee is not None and p_past >= PROOF:
+    if knee is not None and p_past >= PROVEN:
         because.append("knee")
     if displayed_deg is not None and sign * (displayed_deg - limit) > 0:
         because.append("display")
@@ -190,7 +188,7 @@ def _standing(
         because.append("setting")
     if because:
         return LimitStanding(which, limit, "past", p_past, tuple(because))
-    proven = knee is not None and camera_seen and p_past <= 1.0 - PROOF
+    proven = knee is not None and camera_seen and p_past <= 1.0 - PROVEN
     return LimitStanding(which, limit, "inside" if proven else "at", p_past)
 
 
@@ -202,6 +200,6 @@ def extension_lacking(settings: Settings, *, knee_deg: float, u_deg: float) -> L
     limit = settings.limit_extension_deg
     wanted = 0.0 if limit is None else limit
     short = knee_deg - wanted
-    if conformance_probability(short, u=u_deg, lower=0.0) < PROOF:
+    if conformance_probability(short, u=u_deg, lower=0.0) < PROVEN:
         return None
     return Lacking(short, max(0.0, short - 1.645 * u_deg), wanted)
