@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, minimize_scalar
 
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import chain as ch
@@ -227,6 +227,32 @@ def test_derivatives_are_those_of_small_steps(bars, one):
     assert float(slopes.per_lower_fault) == pytest.approx(slope("lower_fault_mm", 1e-3), **near)
     assert float(slopes.per_place) == pytest.approx(slope("place_mm", 1e-3), **near)
     assert float(slopes.per_give) == pytest.approx(slope("give", 1e-5), **near)
+
+
+@given(bars=st.floats(5, 130), one=faults)
+def test_a_general_minimiser_finds_where_pelvis_and_slings_balance(bars, one):
+    one = {**one, "give": 0.3 + 0.7 * one["give"]}
+    upper, under = THIGH + one["thigh_fault_mm"], LOWER + one["lower_fault_mm"]
+
+    def third(one_side, other, deg):
+        return abs(one_side + other * np.exp(-1j * np.radians(deg)))
+
+    def strain(bend):
+        pelvis = third(THIGH, LOWER, bend) - third(upper, under, bars) - one["place_mm"]
+        return (1 - one["give"]) * pelvis**2 + one["give"] * (200 * np.radians(bend - bars)) ** 2
+
+    least = minimize_scalar(strain, bracket=(bars - 1, bars + 1), tol=1e-12).x
+    knee = float(ch.knee_in_slings_deg(bars, leg(**one)))
+    assert strain(knee + one["slack_deg"]) <= strain(least) * (1 + 1e-5) + 1e-3
+    assert float(ch.off_slings_deg(bars, knee, leg(**one))) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_in_slings_the_error_is_largest_half_bent_and_not_near_extension():
+    bars = np.linspace(0, 130, 131)
+    off = ch.knee_in_slings_deg(bars, leg(thigh_fault_mm=-20, give=0.4)) - bars
+    assert 25 < bars[np.argmax(off)] < 70
+    assert off[0] < 0.05 * np.max(off)
+    assert ch.knee_in_slings_deg(bars, leg(give=0.4)) == pytest.approx(bars, abs=1e-9)
 
 
 def test_arrays_broadcast():

@@ -63,7 +63,7 @@ WORTH_MM = 8.0
 PLACE_KNOWN_MM = 8.0
 """u of the patient's place from which it is told in mm (our own)."""
 PAST_DEG = 2.0
-RISK = 0.01
+RISK = 0.03
 READS_LOW = 0.5
 """Probability that the display reads more than `PAST_DEG` too little somewhere, from which it
 is put right first where no safe millimetres are known (our own)."""
@@ -252,7 +252,7 @@ def _shown(error: Floats | None, draws: int, grid: Floats) -> Floats:
 def _choices(holding: Holding) -> list[tuple[Part, ...]]:
     """Which parts may be told in mm: place only where it is known, lower leg by the chain."""
     choices: list[tuple[Part, ...]] = [("thigh",)]
-    if holding.chain_weight > 0.5:
+    if holding.seated_weight > 0.5:
         choices += [("lower",), ("lower", "thigh")]
     place = holding.figure("place_mm")
     if place.u <= PLACE_KNOWN_MM and abs(place.value) > 1.96 * place.u:
@@ -302,7 +302,7 @@ def _best_changes(holding: Holding, parts: tuple[Part, ...]) -> dict[Part, float
         if "thigh" in parts:
             changes["thigh"] -= float(distal.mean())
         if "lower" in parts:
-            changes["lower"] -= float(anterior[~holding.sliding].mean())
+            changes["lower"] -= float(anterior[holding.seated].mean())
     return changes
 
 
@@ -311,7 +311,7 @@ def _proven(holding: Holding, wanted: dict[Part, float]) -> bool:
     distal, anterior = _hinge(holding, {})
     spread = {
         "thigh": float(distal.mean(axis=1).std()),
-        "lower": float(anterior[~holding.sliding].mean(axis=1).std()) if "lower" in wanted else 0,
+        "lower": float(anterior[holding.seated].mean(axis=1).std()) if "lower" in wanted else 0,
         "place": holding.figure("place_mm").u,
     }
     return all(abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) for part, mm in wanted.items())
@@ -323,7 +323,7 @@ def _hinge(holding: Holding, changes: dict[Part, float]) -> tuple[Floats, Floats
     thigh, lower, place = (changes.get(part, 0.0) for part in ("thigh", "lower", "place"))
     distal = np.repeat(d[:, :1] + thigh + d[:, 2:3] + place, len(JUDGED_AT_DEG), axis=1)
     anterior = np.repeat(d[:, 4:5], len(JUDGED_AT_DEG), axis=1)
-    chained = ~holding.sliding
+    chained = holding.seated
     knee = _knee(holding, JUDGED_AT_DEG, changes)[chained]
     d = d[chained]
     chain = Chain(
@@ -347,7 +347,7 @@ def _arrives(distal: Floats, anterior: Floats) -> float:
 
 def _check_words(holding: Holding, anterior: Figure) -> str:
     """The checks, with what is known of the sum or of the height."""
-    if holding.chain_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, 1.96 * anterior.u):
+    if holding.seated_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, 1.96 * anterior.u):
         where = "in front of" if anterior.value > 0 else "behind"
         return _HIGH.format(mm=abs(anterior.value), where=where) + " " + _CHECK
     both = holding.sum_mm

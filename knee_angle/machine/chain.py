@@ -47,6 +47,17 @@ a + b cos k); P, hinge, heel likewise with A, B and the bars. Knee and hinge fol
 their difference turned by the angle at the hip is (distal, anterior). All of it is smooth
 through a straight leg.
 
+Give may also depend on the angle. A pelvis that is held along the bed as by one spring,
+and slings that turn the leg towards the bars as by another, settle where the sum of
+
+    (1 - give) (H(knee) - C(bars) - s)^2 + give (SLING_MM (knee - bars))^2         (slings)
+
+is least: near straight, where the leg has no leverage against the bed, the slings win and
+the knee follows the bars; bent, the chain wins. With G = dH/dknee the least is where
+``(1 - give) G (H - C - s) + give SLING_MM^2 (knee - bars)`` is zero; dividing it by
+``(1 - give) G^2 + give SLING_MM^2`` gives how many degrees the knee is off it (to first
+order), and with that as its step Newton's method finds it from knee = bars.
+
 Straight and beyond
 -------------------
 Where the room is longer than a + b the leg is straight and the pelvis is pulled along by
@@ -77,6 +88,8 @@ __all__ = [
     "hinge_mm",
     "knee_derivatives",
     "knee_flexion_deg",
+    "knee_in_slings_deg",
+    "off_slings_deg",
     "pulled_mm",
 ]
 
@@ -84,6 +97,13 @@ Floats = NDArray[np.float64]
 
 BARS_LIMITS_DEG = (-30.0, 170.0)
 """Bars that the model answers: beyond, no machine goes, and the leg is folded."""
+
+
+SLING_MM = 200.0
+"""Lever by which a sling turns its part of the leg (our own: about half a thigh)."""
+SLING_STEPS = 12
+SNAP_DEG = 5.0
+"""Near straight the search starts from a knee that is bent, as the machine brings it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,6 +246,42 @@ def closure_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats
     thigh, lower = _leg(chain)
     knee = np.radians(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg))
     return np.asarray(_reach(knee, thigh, lower) - _room(_checked_bars(bars_deg), chain))
+
+
+def knee_in_slings_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
+    """Forward with slings: the knee where pelvis and slings balance; shapes broadcast.
+
+    For shares of give from 0.2 on: with less, a leg near straight snaps through.
+    """
+    bars = _checked_bars(bars_deg)
+    slack = np.asarray(chain.slack_deg)
+    knee = np.where(bars > 0, np.maximum(bars, SNAP_DEG), bars) + 0.0 * _room(bars, chain)
+    for _ in range(SLING_STEPS):
+        pull, held, exact = _balance(bars, knee, chain)
+        knee = knee - np.degrees(pull / np.maximum(exact, 0.4 * held))
+    return np.asarray(knee - slack)
+
+
+def off_slings_deg(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
+    """How far a knee is off the balance of pelvis and slings, degrees, to first order."""
+    bend = np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg)
+    pull, held, _ = _balance(_checked_bars(bars_deg), bend, chain)
+    return np.asarray(np.degrees(pull / held))
+
+
+def _balance(bars: Floats, bend_deg: Floats, chain: Chain) -> tuple[Floats, Floats, Floats]:
+    """Half the strain's slope, its positive part of the curvature, and the whole curvature."""
+    thigh, lower = _leg(chain)
+    give = np.asarray(chain.give)
+    bend, turn = np.radians(bend_deg), np.radians(bars)
+    reach = _reach(bend, thigh, lower)
+    missed = reach - _reach(turn, *_sections(chain)) - np.asarray(chain.place_mm)
+    leverage = -thigh * lower * np.sin(bend) / reach
+    curved = -(thigh * lower * np.cos(bend) + leverage**2) / reach
+    turned = give * SLING_MM**2
+    pull = (1 - give) * leverage * missed + turned * (bend - turn)
+    held = (1 - give) * leverage**2 + turned
+    return pull, held, held + (1 - give) * missed * curved
 
 
 def pulled_mm(bars_deg: ArrayLike, chain: Chain) -> Floats:

@@ -44,7 +44,7 @@ __all__ = ["PRIORS", "DisplayCurve", "fit_display"]
 
 Floats = NDArray[np.float64]
 
-PRIORS = (10.0, 0.10, 0.6)
+PRIORS = (5.0, 0.05, 0.6)
 """Standard deviation of offset (degrees), gain (about 1) and bow (degrees) before anything
 was read (our own): displays are off by some degrees and some per cent, and nearly straight."""
 

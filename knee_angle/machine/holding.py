@@ -1,10 +1,10 @@
 """How the machine holds the leg: both suspensions fitted to a visit, and their doubt carried.
 
-The **chain** (`chain`) seats the heel and holds the hip, the pelvis giving way by a share;
-the **sliding** model (`mechanism`) fixes the thigh and lets the lower leg slide. Which one
-a leg follows is not known beforehand. Each is fitted to the same estimate; the data weigh
-them, and what they do not settle stays open: every figure here is a mixture over both
-and over five shares of give.
+The **chain** (`chain`) seats the heel and holds the hip, the pelvis giving way by a share,
+or against **slings**; the **sliding** model (`mechanism`) fixes the thigh and lets the
+lower leg slide. Which one a leg follows is not known beforehand. Each is fitted to the
+same estimate; the data weigh them, and what they do not settle stays open: every figure
+here is a mixture over all of them and over several shares of give.
 
 The fit
 -------
@@ -31,7 +31,14 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from knee_angle.errors import InvalidInput
-from knee_angle.machine.chain import Chain, closure_mm, hinge_mm
+from knee_angle.machine.chain import (
+    SLING_MM,
+    Chain,
+    closure_mm,
+    hinge_mm,
+    knee_in_slings_deg,
+    off_slings_deg,
+)
 from knee_angle.machine.evidence import Entry, SettingsOfMachine
 
 __all__ = [
@@ -81,14 +88,18 @@ SLIDING_DEG = 0.6
 FLATTEST_DEG = 20.0
 """Near a straight leg the closure's doubt counts as no more than so many degrees of knee."""
 
-GIVES: tuple[float, ...] = (0.0, 0.25, 0.5, 0.75, 1.0)
+Name = Literal["chain", "slings", "sliding"]
+GIVES: dict[Name, tuple[float, ...]] = {
+    "chain": (0.0, 0.25, 0.5, 0.75, 1.0),
+    "slings": (0.2, 0.5, 0.8),
+    "sliding": (0.0,),
+}
 SLACK_DEG = (5.0, 3.0)
 SLACK_WEIGHT = 0.25
 """Slings are tight, the slack of `PRIORS`, or with this weight slack by so much: a leg that
 hangs through is straighter than the bars, none is bent further (our own)."""
-SLIDING_WEIGHT = 0.3
-"""Prior weight of the sliding model; the rest is shared by the gives (our own: in use the
-heel is seated)."""
+WEIGHTS: dict[Name, float] = {"chain": 0.4, "slings": 0.3, "sliding": 0.3}
+"""Prior weights, shared evenly by the gives (our own: in use the heel is seated)."""
 DRAWS = 2_000
 
 
@@ -113,7 +124,7 @@ class Suspension:
 
     Parameters
     ----------
-    name : {"chain", "sliding"}
+    name : {"chain", "slings", "sliding"}
     give : float
         Share of give; 0 for the sliding model, which has none.
     slack : bool
@@ -126,7 +137,7 @@ class Suspension:
         Of the data alone, at the fit.
     """
 
-    name: Literal["chain", "sliding"]
+    name: Name
     give: float
     slack: bool
     weight: float
@@ -147,8 +158,8 @@ class Holding:
         Of `FAULTS` and the two lengths.
     give : ndarray, shape (n,)
         Share of give of each draw.
-    sliding : ndarray of bool, shape (n,)
-        Which draws are of the sliding model.
+    model : ndarray of str, shape (n,)
+        Which model each draw is of.
     bars_deg : tuple of float
         Bars of the settings that stand behind it.
     hinge_seen : bool
@@ -158,7 +169,7 @@ class Holding:
     suspensions: tuple[Suspension, ...]
     draws: Floats
     give: Floats
-    sliding: NDArray[np.bool_]
+    model: NDArray[np.str_]
     bars_deg: tuple[float, ...]
     hinge_seen: bool
 
@@ -182,9 +193,14 @@ class Holding:
         return Figure.of(self.draws[:, 0] + self.draws[:, 2])
 
     @property
-    def chain_weight(self) -> float:
-        """Probability of the chain, over all shares of give."""
-        return sum(one.weight for one in self.suspensions if one.name == "chain")
+    def seated(self) -> NDArray[np.bool_]:
+        """Which draws have the heel seated, (n,)."""
+        return np.asarray(self.model != "sliding")
+
+    @property
+    def seated_weight(self) -> float:
+        """Probability that the heel is seated: the chain, with slings or without."""
+        return sum(one.weight for one in self.suspensions if one.name != "sliding")
 
     def knee_minus_bars(self, bars_deg: float) -> Figure:
         """What the fitted models imply at other bars."""
@@ -215,9 +231,16 @@ def fit_holding(
             "photograph the leg with the machine's bars in view"
         )
     data = _data_of(seen)
-    models = [(give, slack) for slack in (False, True) for give in (*GIVES, None)]
-    fits = [_fit(data, give, slack=slack) for give, slack in models]
-    logs = np.array([_log_prior(*one) for one in models]) + [log for _, log in fits]
+    models = [
+        (name, give, slack)
+        for slack in (False, True)
+        for name, gives in GIVES.items()
+        for give in gives
+    ]
+    fits = [_fit(data, name, give, slack=slack) for name, give, slack in models]
+    logs = np.array([_log_prior(name, slack) for name, _, slack in models]) + [
+        log for _, log in fits
+    ]
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     suspensions = [replace(one, weight=float(w)) for (one, _), w in zip(fits, weights, strict=True)]
@@ -234,7 +257,7 @@ def fit_holding(
             ]
         ),
         give=np.repeat([one.give for one in suspensions], counts),
-        sliding=np.repeat([one.name == "sliding" for one in suspensions], counts),
+        model=np.repeat([one.name for one in suspensions], counts),
         bars_deg=tuple(float(seen.mean[data.bars[i]]) for i in range(data.settings)),
         hinge_seen=bool(data.hinge),
     )
@@ -264,15 +287,12 @@ def knee_from_bars_deg(
     thigh, lower = d[:, 0] + thigh_mm, d[:, 1] + lower_mm
     place = d[:, 2] + place_mm
     knee = np.empty((len(d), len(bars_deg)))
-    chained, slid = ~holding.sliding, holding.sliding
-    knee[chained] = _chain_knee(
-        bars_deg,
-        thigh[chained],
-        lower[chained],
-        place[chained],
-        d[chained],
-        holding.give[chained],
-    )
+    slid = ~holding.seated
+    for name, forward in (("chain", _chain_knee), ("slings", _sling_knee)):
+        here = holding.model == name
+        knee[here] = forward(
+            bars_deg, thigh[here], lower[here], place[here], d[here], holding.give[here]
+        )
     knee[slid] = _sliding_knee(
         bars_deg, (thigh + place)[slid, None], d[slid, 4:5], d[slid, 5:6], d[slid, 3:4]
     )
@@ -294,6 +314,14 @@ def _chain_knee(
     straight = (1 - g) * (upper + under + place[:, None]) + g * (a + b) >= a + b - 1e-9
     sign = np.where((bars[None, :] < 0) & straight, -1.0, 1.0)
     return np.asarray(sign * np.degrees(np.arccos(cosine)) - d[:, 3:4])
+
+
+def _sling_knee(
+    bars: Floats, thigh: Floats, lower: Floats, place: Floats, d: Floats, give: Floats
+) -> Floats:
+    """The knee of draws where pelvis and slings balance."""
+    columns = (d[:, 6], d[:, 7], thigh, lower, place, give, d[:, 3])
+    return knee_in_slings_deg(bars, Chain(*(column[:, None] for column in columns)))
 
 
 def _sliding_knee(
@@ -364,20 +392,20 @@ def _data_of(seen: SettingsOfMachine) -> _Data:
     )
 
 
-def _log_prior(give: float | None, slack: bool) -> float:
+def _log_prior(name: Name, slack: bool) -> float:
     """Log of a model's prior weight."""
-    held = SLIDING_WEIGHT if give is None else (1 - SLIDING_WEIGHT) / len(GIVES)
+    held = WEIGHTS[name] / len(GIVES[name])
     return math.log(held * (SLACK_WEIGHT if slack else 1 - SLACK_WEIGHT))
 
 
-def _fit(data: _Data, give: float | None, *, slack: bool) -> tuple[Suspension, float]:
-    """One model's fit and the log of its evidence; `give` None is the sliding model."""
+def _fit(data: _Data, name: Name, give: float, *, slack: bool) -> tuple[Suspension, float]:
+    """One model's fit and the log of its evidence."""
     n = data.settings
     start = np.concatenate([data.y[: 2 * n], np.zeros(len(FAULTS) + 3)])
     priors = {**PRIORS, "slack_deg": SLACK_DEG} if slack else PRIORS
 
     def residuals(x: Floats) -> Floats:
-        return _residuals(x, data, give, priors)
+        return _residuals(x, data, name, give, priors)
 
     def jacobian(x: Floats) -> Floats:
         step = 1e-5 * np.eye(len(x))
@@ -399,24 +427,36 @@ def _fit(data: _Data, give: float | None, *, slack: bool) -> tuple[Suspension, f
     mean[6] += THIGH_MM[0]
     mean[7] += SHANK_MM[0] + HEEL_MM[0]
     cov = turn @ cov @ turn.T
-    name: Literal["chain", "sliding"] = "sliding" if give is None else "chain"
-    one = Suspension(name, give or 0.0, slack, 0.0, mean, cov, float(seen @ seen))
-    return one, log + _log_density(found.x[:n], mean, give)
+    one = Suspension(name, give, slack, 0.0, mean, cov, float(seen @ seen))
+    return one, log + _log_density(found.x[:n], mean, name, give)
 
 
-def _log_density(knee: Floats, mean: Floats, give: float | None) -> float:
-    """What makes a miss in mm (chain) or degrees (sliding) a density of the knee, log."""
-    if give is None:
+def _log_density(knee: Floats, mean: Floats, name: Name, give: float) -> float:
+    """What makes a miss in mm (chain) or degrees (the others) a density of the knee, log."""
+    if name == "sliding":
         return -len(knee) * math.log(SLIDING_DEG)
-    bend = np.radians(knee + mean[3])
-    a, b = mean[6], mean[7]
-    reach = np.sqrt(a**2 + b**2 + 2 * a * b * np.cos(bend))
-    per_deg = np.radians(a * b * np.abs(np.sin(bend)) / reach)
-    return float(np.log(np.maximum(per_deg / CLOSURE_MM, 1.0 / FLATTEST_DEG)).sum())
+    leverage = _leverage(knee + mean[3], mean[6], mean[7])
+    if name == "slings":
+        return -float(np.log(_doubt_in_slings(leverage, give)).sum())
+    return float(np.log(np.maximum(leverage / CLOSURE_MM, 1.0 / FLATTEST_DEG)).sum())
+
+
+def _leverage(bend_deg: Floats, thigh: Floats, lower: Floats) -> Floats:
+    """By how many mm the leg's reach changes a degree of knee."""
+    bend = np.radians(bend_deg)
+    reach = np.sqrt(thigh**2 + lower**2 + 2 * thigh * lower * np.cos(bend))
+    return np.asarray(np.radians(thigh * lower * np.abs(np.sin(bend)) / reach))
+
+
+def _doubt_in_slings(leverage_mm_deg: Floats, give: float) -> Floats:
+    """Degrees of knee that the closure's doubt is worth against slings, with their own."""
+    sling = np.radians(SLING_MM)
+    share = (1 - give) * leverage_mm_deg / ((1 - give) * leverage_mm_deg**2 + give * sling**2)
+    return np.asarray(np.hypot(share * CLOSURE_MM, SLIDING_DEG))
 
 
 def _residuals(
-    x: Floats, data: _Data, give: float | None, priors: dict[str, tuple[float, float]]
+    x: Floats, data: _Data, name: Name, give: float, priors: dict[str, tuple[float, float]]
 ) -> Floats:
     """Whitened misses of data, model and priors; x has shape (..., 2 n + 9).
 
@@ -425,13 +465,13 @@ def _residuals(
     n = data.settings
     knee, bars, scaled = x[..., :n], x[..., n : 2 * n], x[..., 2 * n :]
     fault = {
-        name: priors[name][0] + scaled[..., i : i + 1] * priors[name][1]
-        for i, name in enumerate(FAULTS)
+        one: priors[one][0] + scaled[..., i : i + 1] * priors[one][1]
+        for i, one in enumerate(FAULTS)
     }
     thigh = THIGH_MM[0] + THIGH_MM[1] * scaled[..., 6:7]
     shank = SHANK_MM[0] + SHANK_MM[1] * scaled[..., 7:8]
     lower = shank + HEEL_MM[0] + HEEL_MM[1] * scaled[..., 8:9]
-    if give is None:
+    if name == "sliding":
         along = fault["thigh_fault_mm"] + fault["place_mm"]
         height = fault["height_mm"]
         wanted = _sliding_knee(bars, along, height, fault["support_log"], fault["slack_deg"])
@@ -448,7 +488,11 @@ def _residuals(
             fault["slack_deg"],
         )
         inside = np.clip(bars, -25.0, 165.0)
-        missed = closure_mm(inside, knee, chain) / CLOSURE_MM
+        if name == "chain":
+            missed = closure_mm(inside, knee, chain) / CLOSURE_MM
+        else:
+            leverage = _leverage(knee + fault["slack_deg"], thigh, lower)
+            missed = off_slings_deg(inside, knee, chain) / _doubt_in_slings(leverage, give)
         places = hinge_mm(inside, knee, chain)
     parts = [knee, bars, *(place[..., list(data.hinge)] for place in places)]
     parts += [thigh] if data.lengths[0] else []

@@ -177,7 +177,7 @@ def judge_machine(
     advice = advise(
         holding,
         range_deg=range_deg,
-        display_minus_bars_deg=None if curve is None else curve.error_deg(grid),
+        display_minus_bars_deg=None if curve is None else _nearest_error(curve, grid),
     )
     kind = _kind(display, fit, along, across)
     words = (
@@ -191,6 +191,11 @@ def judge_machine(
         kind, curve, display, fit, along, across, slack, p_slack, holding, elsewhere,
         advice, words,
     )  # fmt: skip
+
+
+def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:
+    """The display's error on the grid, beyond the settings as at the nearest of them."""
+    return curve.error_deg(np.clip(grid, min(curve.bars_deg), max(curve.bars_deg)))
 
 
 def _without_bars(curve: DisplayCurve | None, display: RangeJudged | None) -> MachineJudged:

@@ -51,6 +51,7 @@ HOLDS: dict[str, dict[str, object]] = {
     "seated, give 50 %": {"give": 0.5},
     "seated, give 100 %": {"give": 1.0},
     "seated on springs": {"pelvis": "springs", "give": 0.4},
+    "seated, blend 50 %": {"pelvis": "blend", "give": 0.5},
     "sliding": {"seated": False},
 }
 
@@ -71,7 +72,8 @@ def random_world(rng: np.random.Generator, fault: str, hold: str) -> World:
     faults = {k: v + rng.normal(0, 4) for k, v in FAULTS[fault].items()}
     if "height" in faults and HOLDS[hold].get("seated", True):
         faults = {"lower_fault": faults["height"]}
-    display = {"offset": rng.normal(0, 2.0), "gain": rng.normal(1, 0.02)}
+    right = rng.random() < 0.5
+    display = {} if right else {"offset": rng.normal(0, 3.0), "gain": rng.normal(1, 0.03)}
     step = float(rng.choice([1, 1, 2, 5]))
     return World(**sizes, **faults, **HOLDS[hold], **display, step=step)
 

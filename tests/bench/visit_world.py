@@ -99,6 +99,9 @@ class World:
     def _knee_anew(self, bars: float) -> float:
         if not self.seated:
             return self._slid(bars) - self.slack
+        if self.pelvis == "blend":
+            seated = replace(self, pelvis="share", give=0.0, slack=0.0)._knee(bars)
+            return (1 - self.give) * seated + self.give * bars - self.slack
         start = _TRY if bars >= 0 else -_TRY
         room = self._heel(bars) + self.place
         if self.pelvis == "share":
