@@ -63,7 +63,7 @@ WORTH_MM = 8.0
 PLACE_KNOWN_MM = 8.0
 """u of the patient's place from which it is told in mm (our own)."""
 PAST_DEG = 2.0
-RISK = 0.03
+RISK = 0.01
 READS_LOW = 0.5
 """Probability that the display reads more than `PAST_DEG` too little somewhere, from which it
 is put right first where no safe millimetres are known (our own)."""
