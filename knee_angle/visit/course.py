@@ -1,7 +1,14 @@
 """Following a person over days and a machine over checks: numbers only.
 
-* A day's **flexion** is the largest angle measured at the flexion end of the range, its
-  **extension** the smallest at the extension end, its **arc** their difference.
+* A day's **flexion** is the angle of the setting furthest into flexion, its **extension**
+  that of the setting furthest into extension, its **arc** their difference.
+* Photos of one **setting** (named so, or with the same displayed number, or, where neither is
+  known, angles that do not differ by more than their ±) are repeats: one angle, their mean.
+  The largest of repeats is the one with the luckiest error. Their marks are mostly the same,
+  so the mean's ± is that of one photo, or more where they scatter more.
+* Which setting is furthest, the display says, as it knows nothing of a photo's error; an
+  angle photographed without a number counts instead where it is proven to be further.
+* A **trend** is a straight line through the days, each with its ± and what days differ by.
 * A photo whose end was not noted counts for flexion from 45 degrees on, else for extension.
 * A **prescribed limit** is judged as everywhere: *past* where the 95 % interval reaches
   beyond it. Nothing here says that more motion is wanted.
@@ -14,9 +21,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from statistics import mean, stdev
 from typing import Literal
+
+from scipy.special import stdtrit
 
 from knee_angle.angle.verdict import COVERAGE_ONE_SIDED
 from knee_angle.assumptions import (
@@ -34,6 +44,7 @@ __all__ = [
     "Mark",
     "Reading",
     "Standing",
+    "Trend",
     "difference_at",
     "due",
     "follow_days",
@@ -41,10 +52,15 @@ __all__ = [
     "marks_of",
     "neutral_zero",
     "standing",
+    "trend",
 ]
 
 End = Literal["flexion", "extension"]
 Standing = Literal["reached", "not_reached", "cannot_tell"]
+
+APART = 3.0
+"""Angles of unnamed photos further apart than so many ± are different settings (our own)."""
+FEWEST_DAYS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +99,10 @@ class Reading:
         The machine's number.
     end : {"flexion", "extension"} or None
         At which end of the range, where that was noted.
+    setting : str or None
+        A word that the photos of one setting share, where that is known.
+    photos : int
+        How many photos stand behind it.
     """
 
     id: str
@@ -92,6 +112,8 @@ class Reading:
     interval_deg: tuple[float, float]
     displayed_deg: float | None = None
     end: End | None = None
+    setting: str | None = None
+    photos: int = 1
 
     @property
     def counted_end(self) -> End:
@@ -134,11 +156,12 @@ class Day:
     day : date
         In the zone that was asked for.
     flexion, extension : Reading or None
-        The readings that the day's two ends come from.
+        The day's two ends, each the joint reading of its setting's photos; ``id`` is that of
+        the newest.
     arc : Arc or None
         Where both ends were measured, flexion not below extension.
     displayed_arc_deg : float or None
-        The display's, of the same two photos.
+        The display's, of the same two settings.
     limits : Limits or None
         The prescription in force.
     past_flexion, past_extension : bool
@@ -202,8 +225,7 @@ def limits_on(limits: Sequence[Limits], day: date) -> Limits | None:
 def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
     bent = [r for r in readings if r.counted_end == "flexion"]
     straight = [r for r in readings if r.counted_end == "extension"]
-    flexion = max(bent, key=lambda r: r.deg, default=None)
-    extension = min(straight, key=lambda r: r.deg, default=None)
+    flexion, extension = _furthest(bent, sign=1), _furthest(straight, sign=-1)
     arc, displayed = None, None
     if flexion is not None and extension is not None and flexion.deg >= extension.deg:
         arc = Arc(flexion.deg - extension.deg, math.hypot(flexion.u_deg, extension.u_deg))
@@ -222,6 +244,128 @@ def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
         past_extension=bottom is not None and any(r.interval_deg[0] < bottom for r in readings),
         readings=len(readings),
     )
+
+
+def _furthest(readings: Sequence[Reading], *, sign: int) -> Reading | None:
+    """The joint reading of the setting furthest into flexion (sign 1) or extension (-1)."""
+    joint = [_joint(group) for group in _settings_of(readings)]
+    by_display = [r for r in joint if r.displayed_deg is not None]
+    best = max(
+        by_display, key=lambda r: (sign * (r.displayed_deg or 0.0), sign * r.deg), default=None
+    )
+    for other in (r for r in joint if r.displayed_deg is None):
+        guard = 0.0 if best is None else COVERAGE_ONE_SIDED * math.hypot(best.u_deg, other.u_deg)
+        if best is None or sign * (other.deg - best.deg) > (
+            guard if best.displayed_deg is not None else 0.0
+        ):
+            best = other
+    return best
+
+
+def _settings_of(readings: Sequence[Reading]) -> list[list[Reading]]:
+    """Repeats together: by the setting's word, by the displayed number, else by the angle."""
+    named: dict[str | float, list[Reading]] = {}
+    loose: list[Reading] = []
+    for reading in readings:
+        key = reading.displayed_deg if reading.setting is None else reading.setting
+        if key is None:
+            loose.append(reading)
+        else:
+            named.setdefault(key, []).append(reading)
+    groups: list[list[Reading]] = []
+    for reading in sorted(loose, key=lambda r: r.deg):
+        last = groups[-1][-1] if groups else None
+        near = last is not None and reading.deg - last.deg <= APART * math.hypot(
+            last.u_deg, reading.u_deg
+        )
+        if near:
+            groups[-1].append(reading)
+        else:
+            groups.append([reading])
+    return [*named.values(), *groups]
+
+
+def _joint(repeats: Sequence[Reading]) -> Reading:
+    """One reading of repeats: their mean, with the ± of one or what they scatter by."""
+    if len(repeats) == 1:
+        return repeats[0]
+    newest = max(repeats, key=lambda r: r.at)
+    deg = mean(r.deg for r in repeats)
+    u = math.sqrt(mean(r.u_deg**2 for r in repeats))
+    widened = max(1.0, stdev(r.deg for r in repeats) / u)
+    low = mean(r.deg - r.interval_deg[0] for r in repeats) * widened
+    high = mean(r.interval_deg[1] - r.deg for r in repeats) * widened
+    return replace(
+        newest,
+        deg=deg,
+        u_deg=u * widened,
+        interval_deg=(deg - low, deg + high),
+        photos=sum(r.photos for r in repeats),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A straight line through days.
+
+    Parameters
+    ----------
+    per_day_deg, u_deg : float
+        Degrees a day, and the standard uncertainty of that.
+    interval_deg : (float, float)
+        95 %, by Student's distribution with two degrees of freedom less than days.
+    days : int
+        How many days stand behind it.
+    """
+
+    per_day_deg: float
+    u_deg: float
+    interval_deg: tuple[float, float]
+    days: int
+
+
+def trend(days: Sequence[Day], *, end: End = "flexion") -> Trend | None:
+    """Degrees a day at one end of the range; None with fewer than three days of that end.
+
+    Days differ by more than their ± where a person does (sleep, swelling, marks felt for anew):
+    that spread is estimated with the line (Paule RC, Mandel J 1982, J Res NBS 87:377-385,
+    carried to a line; from memory), and the interval widened by what the residuals show
+    (Knapp G, Hartung J 2003, Stat Med 22:2693-2710, from memory).
+    """
+    found = [(day.day.toordinal(), r) for day in days if (r := getattr(day, end)) is not None]
+    n = len(found)
+    if n < FEWEST_DAYS:
+        return None
+    t = [at - found[0][0] for at, _ in found]
+    y = [r.deg for _, r in found]
+    own = [r.u_deg**2 for _, r in found]
+    low, high = 0.0, 1.0e4
+    for _ in range(60):
+        between = (low + high) / 2
+        over = _weighed_line(t, y, [v + between for v in own])[2] > n - 2
+        low, high = (between, high) if over else (low, between)
+    between = 0.0 if _weighed_line(t, y, own)[2] <= n - 2 else (low + high) / 2
+    slope, variance, chi2 = _weighed_line(t, y, [v + between for v in own])
+    u = math.sqrt(variance * max(chi2 / (n - 2), 1.0))
+    half = float(stdtrit(n - 2, 0.975)) * u
+    return Trend(slope, u, (slope - half, slope + half), n)
+
+
+def _weighed_line(
+    t: Sequence[float], y: Sequence[float], variances: Sequence[float]
+) -> tuple[float, float, float]:
+    """Slope, its variance and chi-square of the weighed straight line."""
+    weights = [1.0 / v for v in variances]
+    total = sum(weights)
+    mid_t = sum(w * a for w, a in zip(weights, t, strict=True)) / total
+    mid_y = sum(w * b for w, b in zip(weights, y, strict=True)) / total
+    spread = sum(w * (a - mid_t) ** 2 for w, a in zip(weights, t, strict=True))
+    both = sum(w * (a - mid_t) * (b - mid_y) for w, a, b in zip(weights, t, y, strict=True))
+    slope = both / spread
+    chi2 = sum(
+        w * (b - mid_y - slope * (a - mid_t)) ** 2 for w, a, b in zip(weights, t, y, strict=True)
+    )
+    return slope, 1.0 / spread, chi2
 
 
 def neutral_zero(*, flexion_deg: float, extension_deg: float) -> str:
