@@ -143,8 +143,9 @@ def interval(trials: Trials, row: int) -> np.ndarray:
     ],
 )
 def test_intervals_hold_as_often_as_they_say(kind, photos):
-    """Sixty visits each; whole bench: tests/bench/visit_coverage.py. Visits are independent,
-    settings of one visit are not, so of each visit one setting counts.
+    """Sixty visits each; the whole bench is tests/bench/visit_coverage.py.
+
+    Visits are independent, settings of one visit are not: of each visit one setting counts.
     """
     said = defaultdict(list)
     for seed in range(60):
