@@ -253,7 +253,7 @@ def measure_photo(
     segments = _segments(leg, landmarks, settings, rng)
     compared, found = None, None
     if displayed is not None:
-        compared = verdict.compare(displayed, knee, settings)
+        compared = verdict.compare(displayed, knee, settings, provable=view.plane != "image")
         found = cause.find_cause(frame, displayed, settings, segments=segments)
     return Measurement(
         photo=photo.name,
@@ -269,6 +269,7 @@ def measure_photo(
         alarms=(*cause.alarms_of(knee, settings), *past),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
+            *cause.at_limits(knee, settings),
             *landmarks.cautions,
             *printed.cautions,
             *_cautions(knee.interval_deg[0], view, lens),

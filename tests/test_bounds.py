@@ -11,8 +11,8 @@ from knee_angle.angle.bounds import (
     apart,
     extension_lacking,
     limit_standings,
-    tolerance_at,
 )
+from knee_angle.angle.verdict import tolerance_at
 from knee_angle.settings import Settings
 
 

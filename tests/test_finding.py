@@ -14,6 +14,7 @@ from knee_angle.machine.cause import (
     ADVICE,
     SECTION_ADVICE,
     alarms_of,
+    at_limits,
     find_cause,
     hinge_words,
     section_words,
@@ -163,33 +164,39 @@ def test_no_advice_asks_for_more_motion():
             assert word not in text.lower()
 
 
-def angle(low: float, high: float) -> Angle:
-    return Angle((low + high) / 2, 2.0, (low, high), {}, (low, high))
+def angle(deg: float) -> Angle:
+    return Angle(deg, 2.0, (deg - 3.9, deg + 3.9), {}, (deg - 3.9, deg + 3.9))
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "alarms"),
+    ("deg", "alarms", "cautions"),
     [
-        pytest.param(80, 89, 0, id="inside the limits nothing is said"),
-        pytest.param(84, 92, 1, id="an interval that reaches past the prescribed flexion alarms"),
-        pytest.param(-2, 6, 1, id="one that reaches past the prescribed extension too"),
+        pytest.param(85.0, 0, 0, id="5 inside at ± 4 is proven inside: nothing is said"),
+        pytest.param(88.0, 0, 1, id="2 inside at ± 4 is at the limit: said quietly"),
+        pytest.param(92.0, 0, 1, id="2 past at ± 4 is not proven: said quietly"),
+        pytest.param(94.0, 1, 0, id="4 past at ± 4 is proven: the alarm"),
+        pytest.param(-4.0, 1, 0, id="4 beyond straight at ± 4 is past the extension limit"),
+        pytest.param(2.0, 0, 1, id="2 short of straight at ± 4 is at the extension limit"),
     ],
 )
-def test_prescribed_limits(low, high, alarms):
+def test_prescribed_limits(deg, alarms, cautions):
     settings = Settings(limit_flexion_deg=90, limit_extension_deg=0)
-    said = alarms_of(angle(low, high), settings)
+    said = alarms_of(angle(deg), settings)
     assert len(said) == alarms
     assert all(s.startswith("PAST THE PRESCRIBED") and "Stop the machine" in s for s in said)
-    assert alarms_of(angle(low, high), Settings()) == ()
+    assert len(at_limits(angle(deg), settings)) == cautions
+    assert alarms_of(angle(deg), Settings()) == at_limits(angle(deg), Settings()) == ()
 
 
 def test_an_alarm_counts_as_every_other_sentence_does():
     settings = Settings(limit_extension_deg=0, limit_flexion_deg=90)
-    assert alarms_of(angle(-2, 92), settings) == (
-        "PAST THE PRESCRIBED FLEXION: the knee may bend to 92.0\u00b0, the prescribed limit is "
-        "90.0\u00b0. Stop the machine and follow the prescription.",
-        "PAST THE PRESCRIBED EXTENSION: the knee may straighten to \u22122.0\u00b0, the prescribed "
-        "limit is 0.0\u00b0. Stop the machine and follow the prescription.",
+    assert alarms_of(angle(95.0), settings) == (
+        "PAST THE PRESCRIBED FLEXION: the knee bends to 95.0\u00b0 (91.1\u00b0 to 98.9\u00b0), the "
+        "prescribed limit is 90.0\u00b0. Stop the machine and follow the prescription.",
+    )
+    assert at_limits(angle(90.0), settings) == (
+        "At the prescribed flexion limit of 90.0\u00b0: it is not shown on which side of it the "
+        "knee is.",
     )
 
 

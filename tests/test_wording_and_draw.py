@@ -32,7 +32,7 @@ def test_degrees_for_a_person(value, text):
 
 
 @pytest.mark.parametrize(
-    ("outcome", "words"),
+    ("outcome", "said"),
     [
         pytest.param(Unreadable("it is empty"), "could not be read: it is empty.", id="unreadable"),
         pytest.param(
@@ -56,8 +56,8 @@ def test_degrees_for_a_person(value, text):
         ),
     ],
 )
-def test_one_sentence_for_every_outcome(outcome, words):
-    assert words in words.sentence(outcome)
+def test_one_sentence_for_every_outcome(outcome, said):
+    assert said in words.sentence(outcome)
 
 
 @pytest.mark.parametrize("verdict", ["within", "outside", "undecided"])

@@ -29,7 +29,6 @@ __all__ = [
     "apart",
     "extension_lacking",
     "limit_standings",
-    "tolerance_at",
 ]
 
 Standing = Literal["past", "at", "inside"]
@@ -110,13 +109,6 @@ def apart(difference_deg: float, *, u_deg: float) -> Apart:
         (step, verdict_of(difference_deg, u=u_deg, tolerance=step)) for step in STEPS_DEG
     )
     return Apart(difference_deg, u_deg, at_most, proven)
-
-
-def tolerance_at(settings: Settings, *, knee_deg: float, displayed_deg: float) -> float:
-    """The tolerance that counts there: a tighter one where knee or display is near straight."""
-    near_straight = min(knee_deg, displayed_deg) < settings.straight_below_deg
-    tighter = min(settings.tolerance_deg, settings.straight_tolerance_deg)
-    return tighter if near_straight else settings.tolerance_deg
 
 
 def limit_standings(

@@ -33,6 +33,7 @@ __all__ = [
     "display_range",
     "flexion_of_display",
     "judged",
+    "tolerance_at",
     "u_display_deg",
     "verdict_of",
 ]
@@ -147,7 +148,9 @@ def checked(displayed_deg: float) -> Displayed:
     return Displayed(displayed_deg)
 
 
-def compare(displayed: Displayed, knee: Angle, settings: Settings) -> Comparison:
+def compare(
+    displayed: Displayed, knee: Angle, settings: Settings, *, provable: bool = True
+) -> Comparison:
     """The displayed number against the knee.
 
     Parameters
@@ -157,7 +160,9 @@ def compare(displayed: Displayed, knee: Angle, settings: Settings) -> Comparison
     knee : Angle
         The measured flexion.
     settings : Settings
-        Tolerance, display step, movement.
+        Tolerances, display step, movement.
+    provable : bool
+        Whether the camera's direction was seen; a prior alone proves nothing.
 
     Returns
     -------
@@ -166,7 +171,15 @@ def compare(displayed: Displayed, knee: Angle, settings: Settings) -> Comparison
         step (rectangular, step/√12) and the movement (rectangular, half-width/√3).
     """
     u = math.hypot(knee.u_deg, u_display_deg(settings))
-    return judged(displayed.deg - knee.deg, u=u, tolerance=settings.tolerance_deg)
+    tolerance = tolerance_at(settings, knee_deg=knee.deg, displayed_deg=displayed.deg)
+    return judged(displayed.deg - knee.deg, u=u, tolerance=tolerance, provable=provable)
+
+
+def tolerance_at(settings: Settings, *, knee_deg: float, displayed_deg: float) -> float:
+    """The tolerance that counts there: a tighter one where knee or display is near straight."""
+    near_straight = min(knee_deg, displayed_deg) < settings.straight_below_deg
+    tighter = min(settings.tolerance_deg, settings.straight_tolerance_deg)
+    return tighter if near_straight else settings.tolerance_deg
 
 
 def u_display_deg(settings: Settings) -> float:

@@ -19,9 +19,8 @@ from knee_angle.angle.bounds import (
     apart,
     extension_lacking,
     limit_standings,
-    tolerance_at,
 )
-from knee_angle.angle.verdict import judged, u_display_deg
+from knee_angle.angle.verdict import judged, tolerance_at, u_display_deg
 from knee_angle.assumptions import END_FROM_DEG
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import MachineJudged, Tolerances, judge_machine

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from knee_angle.angle.bounds import limit_standings
 from knee_angle.angle.verdict import judged, u_display_deg, verdict_of
 from knee_angle.assumptions import (
     FIT_MOST_DEG,
@@ -41,6 +42,7 @@ __all__ = [
     "ADVICE",
     "SECTION_ADVICE",
     "alarms_of",
+    "at_limits",
     "cards_wrong",
     "display_alarms",
     "find_cause",
@@ -264,22 +266,26 @@ def section_words(
 
 
 def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
-    """Prescribed limits that the knee's 95 % interval reaches past, loudest first."""
-    low, high = knee.interval_deg
-    alarms = []
-    limit = settings.limit_flexion_deg
-    if limit is not None and high > limit:
-        alarms.append(
-            f"PAST THE PRESCRIBED FLEXION: the knee may bend to {degrees(high)}, the prescribed "
-            f"limit is {degrees(limit)}. Stop the machine and follow the prescription."
-        )
-    limit = settings.limit_extension_deg
-    if limit is not None and low < limit:
-        alarms.append(
-            f"PAST THE PRESCRIBED EXTENSION: the knee may straighten to {degrees(low)}, the "
-            f"prescribed limit is {degrees(limit)}. Stop the machine and follow the prescription."
-        )
-    return tuple(alarms)
+    """Prescribed limits that the knee is proven to be past (95 %), flexion first."""
+    bends = {"flexion": "bends to", "extension": "straightens to"}
+    low, high = (degrees(end) for end in knee.interval_deg)
+    return tuple(
+        f"PAST THE PRESCRIBED {one.which.upper()}: the knee {bends[one.which]} {degrees(knee.deg)} "
+        f"({low} to {high}), the prescribed limit is {degrees(one.limit_deg)}. Stop the machine "
+        "and follow the prescription."
+        for one in limit_standings(settings, knee_deg=knee.deg, u_deg=knee.u_deg)
+        if one.standing == "past"
+    )
+
+
+def at_limits(knee: Angle, settings: Settings) -> tuple[str, ...]:
+    """Prescribed limits of which it is not shown on which side the knee is; no alarm."""
+    return tuple(
+        f"At the prescribed {one.which} limit of {degrees(one.limit_deg)}: it is not shown on "
+        "which side of it the knee is."
+        for one in limit_standings(settings, knee_deg=knee.deg, u_deg=knee.u_deg)
+        if one.standing == "at"
+    )
 
 
 def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str, ...]:

@@ -38,11 +38,13 @@ def card(
     fingerprint : str
         Names all that went into the answer, so that an older one cannot stay unnoticed.
     """
-    kind = "" if result.comparison is None else result.comparison.verdict
+    kind: str = "" if result.comparison is None else result.comparison.verdict
+    if result.alarms:  # nothing reads as all right beneath an alarm
+        kind = "past"
     shown = "" if typed is None else f"{typed:g}"
     parts = [
         *(_alarm(text) for text in result.alarms),
-        _verdict(result),
+        "" if result.alarms else _verdict(result),
         _numbers(result, number),
         _prescribed(settings),
         f'<p class="sentence" role="status">{escape(words.sentence(result))}</p>',
