@@ -8,12 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from knee_angle.errors import InvalidInput
 
-__all__ = ["SETTING_NAMES", "Meaning", "Settings", "meaning_of", "problems_of"]
+__all__ = [
+    "SETTING_NAMES",
+    "Meaning",
+    "Settings",
+    "changed",
+    "kept_settings",
+    "meaning_of",
+    "problems_of",
+]
 
 OTHER_UNITS = "was it meant in other units?"
 CONVENTION = "it is in degrees of flexion, 0 is straight"
@@ -39,6 +47,8 @@ class Meaning:
         What to think of where a value is refused.
     source : str
         Where the default comes from.
+    printable : (float, float) or None
+        Smallest and largest size that a sheet can be printed with, where it is printed.
     """
 
     what: str
@@ -49,6 +59,7 @@ class Meaning:
     source: str
     above: bool = False
     hint: str = OTHER_UNITS
+    printable: tuple[float, float] | None = None
 
     def problem(self, name: str, value: float) -> str | None:
         """What is wrong with a value, in one sentence that calls it ``name``; else None."""
@@ -135,17 +146,19 @@ class Settings:
         "Printed edge of a tag of the strip (its black square), mm.",
         unit="mm", low=10.0, high=500.0, option="--tag-mm",
         source="the sheet's default; from a tag that a phone just resolves to one as large as "
-        "a machine",
+        "a machine", printable=(20.0, 100.0),
     )  # fmt: skip
     bar_tag_mm: float = _setting(
         40.0,
         "The same of the tags on the bars.",
         unit="mm", low=10.0, high=500.0, option="--bar-tag-mm", source="the sheet's default",
+        printable=(25.0, 60.0),
     )  # fmt: skip
     dot_mm: float | None = _setting(
         None,
         "Diameter of the dots, mm; 10 to 25 is assumed where it is not known.",
         unit="mm", low=3.0, high=100.0, option="--dot-mm", source="the dots that are used",
+        printable=(10.0, 25.0),
     )  # fmt: skip
     thigh_mm: float | None = _setting(
         None,
@@ -200,6 +213,39 @@ _MEANINGS: Mapping[str, Meaning] = {one.name: one.metadata["meaning"] for one in
 def meaning_of(name: str) -> Meaning:
     """What the setting of that name means and may be."""
     return _MEANINGS[name]
+
+
+def changed(settings: Settings | None, changes: Mapping[str, Any]) -> Settings:
+    """Settings (the usual ones where None) with some of them changed by name.
+
+    Raises
+    ------
+    InvalidInput
+        A name that no setting has, or values that cannot be.
+
+    Examples
+    --------
+    >>> changed(None, {"tag_mm": 60}).tag_mm
+    60
+    """
+    if unknown := [name for name in changes if name not in _MEANINGS]:
+        raise InvalidInput(
+            f"{', '.join(unknown)} is no setting: name one of {', '.join(SETTING_NAMES)}"
+        )
+    return Settings(**{**asdict(settings or Settings()), **changes})
+
+
+def kept_settings(values: Mapping[str, Any]) -> Settings:
+    """Settings as they were used when something was kept: read, not judged.
+
+    What was measured then stays readable where a range is narrower today; whoever makes new
+    settings from these (`dataclasses.replace`) has them checked. A setting of today that is
+    not among the values has its default, one that is no longer known is left out.
+    """
+    made = object.__new__(Settings)
+    for one in fields(Settings):
+        object.__setattr__(made, one.name, values.get(one.name, one.default))
+    return made
 
 
 def problems_of(

@@ -245,8 +245,8 @@ def test_a_display_past_the_limit_is_said_beside_a_knee_that_is_not():
         (["--tag-mm", "1e12"], "--tag-mm must be between 10 and 500 mm, but got 1e+12"),
         (["--dot-mm", "-3"], "--dot-mm must be between 3 and 100 mm, but got -3"),
         (["--stature-mm", "175"], "--stature-mm must be between 400 and 2600 mm, but got 175"),
-        (["--tolerance", "nan"], "--tolerance must be above 0 and at most 45, but got nan"),
-        (["--not-paused", "-1"], "--not-paused must be 0 or more and at most 90, but got -1"),
+        (["--tolerance", "nan"], "--tolerance must be above 0 and at most 45 degrees, but got nan"),
+        (["--not-paused", "-1"], "--not-paused must be between 0 and 90 degrees, but got -1"),
         (
             ["--limit-flexion", "30", "--limit-extension", "60"],
             "--limit-extension must not be above --limit-flexion, but got 60 and 30",
@@ -361,7 +361,7 @@ def test_a_picture_that_cannot_be_written_costs_no_result(tmp_path):
     [
         ((BED, BED), "each photo must be named once"),
         (("plan", "--low", "90", "--high", "10"), "--low must not be above --high, but got 90"),
-        (("plan", "--high", "500"), "--high must be between -30 and 180, but got 500"),
+        (("plan", "--high", "500"), "--high must be between -30 and 180 degrees, but got 500"),
         (("plan", "--wanted-u", "inf"), "--wanted-u must be above 0, but got inf"),
         (("plan", "--format", "json"), "check plan prints text, but got json"),
     ],

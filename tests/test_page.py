@@ -219,6 +219,20 @@ def test_a_prescribed_limit_that_cannot_be_does_not_lift_the_one_before():
     assert "PAST THE PRESCRIBED FLEXION" in html(page)
 
 
+@pytest.mark.usefixtures("store_file")
+def test_limits_that_no_knee_keeps_are_refused_as_by_the_command():
+    page = changed(ready(), "Prescribed flexion", 30.0)
+    page = changed(page, "Prescribed extension", 60.0)
+    (told,) = [error.value for error in page.error]
+    assert "must not be above" in told
+    assert "60 and 30" in told
+    assert '<dt>Knee</dt>' not in html(page)
+    assert not [one for one in page.button if one.label.startswith("Keep")]
+    page = changed(page, "Prescribed extension", 0.0)
+    assert not page.error
+    assert '<dt>Knee</dt>' in html(page)
+
+
 def test_nothing_is_kept_while_a_number_that_is_not_used_stands_in_a_field(store_file):
     page = changed(ready(), "Number on the display", 250.0)
     assert not [one for one in page.button if one.label.startswith("Keep")]

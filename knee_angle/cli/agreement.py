@@ -13,9 +13,11 @@ import typer
 
 from knee_angle import __version__
 from knee_angle.cli.app import app
-from knee_angle.cli.options import Format, positive
+from knee_angle.cli.options import Format, Output, positive
+from knee_angle.cli.settings import DISPLAY, takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.agreement import Pairs, Study
@@ -40,6 +42,7 @@ class TrueValue(StrEnum):
 
 
 @app.command()
+@takes_settings(*DISPLAY)
 def agreement(
     table: Annotated[
         Path,
@@ -83,7 +86,9 @@ def agreement(
     assurance: Annotated[
         float | None, typer.Option(help="With plan: probability to reach it; else on average.")
     ] = None,
-    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    output: Output = Format.TEXT,
+    *,
+    settings: Settings,
 ) -> None:
     """Compare display and knee over many photos; "agreement plan" says how many are needed."""
     if output is Format.CSV:
@@ -106,7 +111,7 @@ def agreement(
         missing=missing.value,
         version=__version__,
         made=datetime.now(UTC).date().isoformat(),
-        u_compared=_u_compared(u_compared, compared, u_column),
+        u_compared=_u_compared(u_compared, compared, u_column, settings),
     )
     study = study_agreement(
         _pairs(rows, about),
@@ -160,16 +165,17 @@ def _u_column(rows: Table, given: str | None, reference: str) -> str | None:
     return "u_deg" if reference == "flexion_deg" and rows.has("u_deg") else None
 
 
-def _u_compared(given: float | None, compared: str, u_column: str | None) -> float | None:
+def _u_compared(
+    given: float | None, compared: str, u_column: str | None, settings: Settings
+) -> float | None:
     """U of the compared values, where the line with errors in both can be fitted."""
     if given is not None:
         return positive("--u-compared", given)
     if compared != "displayed_deg" or u_column is None:
         return None
     from knee_angle.angle.verdict import u_display_deg
-    from knee_angle.settings import Settings
 
-    return u_display_deg(Settings())
+    return u_display_deg(settings)
 
 
 def _write(path: Path, study: Study, about: About) -> None:

@@ -11,15 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knee_angle.cli.app import app
-from knee_angle.cli.options import (
-    DOT_RANGE_MM,
-    MOVEMENT_MOST_DEG,
-    TAG_RANGE_MM,
-    TOLERANCE_MOST_DEG,
-    length,
-    placement,
-    positive,
-)
+from knee_angle.cli.options import Megapixels, OverlayFolder, PoseModel, positive
+from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.settings import Settings
 
@@ -33,6 +26,7 @@ SHOWN = 20
 
 
 @app.command()
+@takes_settings(*MEASURING)
 def batch(
     source: Annotated[
         str,
@@ -49,20 +43,9 @@ def batch(
     partial_table: Annotated[
         bool, typer.Option("--partial-table", help="Photos and rows need not all match.")
     ] = False,
-    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
-    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
-    bar_tag_mm: Annotated[float, typer.Option(help="The same of the tags on the bars.")] = 40.0,
-    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
-    placement_mm: Annotated[
-        str, typer.Option(help="± of hip, knee and ankle mark against the bone, mm.")
-    ] = "10/5/5",
-    not_paused: Annotated[
-        float,
-        typer.Option(help="Movement between photo and reading, half-width in degrees."),
-    ] = 0.0,
-    pose_model: Annotated[Path | None, typer.Option(help="Pose model bundle to use.")] = None,
-    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
-    limit_megapixels: Annotated[float, typer.Option(help="Refuse larger photos.")] = 120.0,
+    pose_model: PoseModel = None,
+    overlay: OverlayFolder = None,
+    limit_megapixels: Megapixels = 120.0,
     workers: Annotated[
         int | None, typer.Option(help="Measuring processes; one a core by default.", min=1)
     ] = None,
@@ -77,6 +60,8 @@ def batch(
     retry_failed: Annotated[
         bool, typer.Option("--retry-failed", help="With --resume: try crashes and time-outs again.")
     ] = False,
+    *,
+    settings: Settings,
 ) -> None:
     """Measure every photo of a folder, list or storage into one table; safe to stop."""
     from knee_angle.batch.run import Plan, cores, run_batch
@@ -92,14 +77,7 @@ def batch(
         out=out,
         table=table,
         partial_table=partial_table,
-        settings=Settings(
-            tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
-            tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
-            bar_tag_mm=length("--bar-tag-mm", bar_tag_mm, TAG_RANGE_MM),
-            dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
-            placement_mm=placement(placement_mm),
-            movement_deg=positive("--not-paused", not_paused, zero=True, most=MOVEMENT_MOST_DEG),
-        ),
+        settings=settings,
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
         pose_model=pose_model,
         overlay=overlay,

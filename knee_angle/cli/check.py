@@ -12,19 +12,9 @@ import typer
 
 from knee_angle import __version__, words
 from knee_angle.cli.app import app
-from knee_angle.cli.options import (
-    DOT_RANGE_MM,
-    SUPPORT_RANGE_MM,
-    TAG_RANGE_MM,
-    THIGH_RANGE_MM,
-    TOLERANCE_MOST_DEG,
-    Format,
-    in_order,
-    length,
-    limit,
-    positive,
-)
+from knee_angle.cli.options import DisplayedTable, Format, Output, positive
 from knee_angle.cli.photos import measured, read_displayed_table, shown
+from knee_angle.cli.settings import MEASURING, refused, takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.records import NotMeasured, Outcome
 from knee_angle.report import contract
@@ -34,6 +24,7 @@ __all__ = ["check"]
 
 
 @app.command()
+@takes_settings(*MEASURING)
 def check(
     photos: Annotated[
         list[Path],
@@ -41,40 +32,20 @@ def check(
             help="Photos of one machine at several settings; or the word plan.", show_default=False
         ),
     ],
-    displayed_table: Annotated[
-        Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
-    ] = None,
-    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
-    frame_tolerance: Annotated[
-        float, typer.Option(help="Allowed |displayed - frame|, degrees.")
-    ] = 5.0,
-    fit_tolerance: Annotated[float, typer.Option(help="Allowed |frame - knee|, degrees.")] = 10.0,
-    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
-    bar_tag_mm: Annotated[float, typer.Option(help="The same of the tags on the bars.")] = 40.0,
-    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
-    thigh_mm: Annotated[
-        float | None, typer.Option(help="Trochanter to epicondyle mark by tape, mm: the scale.")
-    ] = None,
-    support_mm: Annotated[
-        float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
-    ] = None,
-    limit_flexion: Annotated[
-        float | None, typer.Option(help="Prescribed flexion limit, degrees.")
-    ] = None,
-    limit_extension: Annotated[
-        float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
-    ] = None,
+    displayed_table: DisplayedTable = None,
     wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's frame.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
     high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
-    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    output: Output = Format.TEXT,
+    *,
+    settings: Settings,
 ) -> None:
     """Check one machine by several photos; "check plan" says how many, at which angles."""
     if photos == [Path("plan")]:
         if output is not Format.TEXT:
             raise InvalidInput(f"check plan prints text, but got {output}: leave --format out")
-        print(_plan(wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
+        print(_plan(settings, wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
         return
     if output is Format.CSV:
         raise InvalidInput("check prints text or json, but got csv: use --format json")
@@ -87,19 +58,6 @@ def check(
     from knee_angle.machine.check import check_machine
     from knee_angle.report.check_words import check_alarms, check_text
 
-    settings = Settings(
-        tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
-        frame_tolerance_deg=positive("--frame-tolerance", frame_tolerance, most=TOLERANCE_MOST_DEG),
-        fit_tolerance_deg=positive("--fit-tolerance", fit_tolerance, most=TOLERANCE_MOST_DEG),
-        tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
-        bar_tag_mm=length("--bar-tag-mm", bar_tag_mm, TAG_RANGE_MM),
-        dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
-        thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
-        support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
-        limit_flexion_deg=limit("--limit-flexion", limit_flexion),
-        limit_extension_deg=limit("--limit-extension", limit_extension),
-    )
-    in_order("--limit-extension", limit_extension, "--limit-flexion", limit_flexion)
     table = read_displayed_table(displayed_table, photos)
     names, copies = _named(photos), _copies(photos, table)
     found = measured(
@@ -167,18 +125,21 @@ def _copies(photos: Sequence[Path], table: Mapping[str, float | None]) -> dict[P
     return copies
 
 
-def _plan(*, wanted_u: float, photo_u: float, low: float, high: float) -> str:
+def _plan(settings: Settings, *, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     """How many photos at which settings, in words."""
     from knee_angle.angle.verdict import u_display_deg
     from knee_angle.assumptions import U_POINTS_DEG
     from knee_angle.machine.calibration import plan_check
     from knee_angle.report.check_words import WITHIN_LIMITS
 
-    in_order("--low", limit("--low", low), "--high", limit("--high", high))
+    refused("limit_extension_deg", low, option="--low")
+    refused("limit_flexion_deg", high, option="--high")
+    if low > high:
+        raise InvalidInput(f"--low must not be above --high, but got {low:g} and {high:g}")
     plan = plan_check(
         wanted_u_deg=positive("--wanted-u", wanted_u),
         u_photo_deg=positive("--photo-u", photo_u),
-        u_display_deg=u_display_deg(Settings()),
+        u_display_deg=u_display_deg(settings),
         low_deg=low,
         high_deg=high,
         common_u_deg=U_POINTS_DEG,

@@ -16,21 +16,16 @@ from knee_angle import __version__, words
 from knee_angle.angle.verdict import checked
 from knee_angle.cli.app import app
 from knee_angle.cli.options import (
-    DOT_RANGE_MM,
-    MOVEMENT_MOST_DEG,
-    STATURE_RANGE_MM,
-    SUPPORT_RANGE_MM,
-    TAG_RANGE_MM,
-    THIGH_RANGE_MM,
-    TOLERANCE_MOST_DEG,
+    DisplayedTable,
     Format,
-    in_order,
-    length,
-    limit,
-    placement,
+    Megapixels,
+    Output,
+    OverlayFolder,
+    PoseModel,
     positive,
 )
 from knee_angle.cli.photos import measured, read_displayed_table, shown
+from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import Keeper, Where, check_machine_code, with_prescription
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.records import Finding, Measurement, Outcome
@@ -41,6 +36,7 @@ __all__ = ["measure"]
 
 
 @app.command()
+@takes_settings(*MEASURING)
 def measure(
     photos: Annotated[
         list[Path], typer.Argument(help="Photos of one leg each.", show_default=False)
@@ -51,74 +47,29 @@ def measure(
             help="The machine's number, degrees of flexion; a row of the table goes first."
         ),
     ] = None,
-    displayed_table: Annotated[
-        Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
-    ] = None,
+    displayed_table: DisplayedTable = None,
     landmarks: Annotated[
         Path | None, typer.Option(help="JSON with points placed by hand (one photo).")
     ] = None,
-    tolerance: Annotated[float, typer.Option(help="Allowed |displayed - knee|, degrees.")] = 10.0,
-    limit_flexion: Annotated[
-        float | None, typer.Option(help="Prescribed flexion limit, degrees.")
-    ] = None,
-    limit_extension: Annotated[
-        float | None, typer.Option(help="Prescribed extension limit, degrees of flexion.")
-    ] = None,
-    stature_mm: Annotated[
-        float | None, typer.Option(help="The person's height, mm: checks the lengths.")
-    ] = None,
-    tag_mm: Annotated[float, typer.Option(help="Printed edge of a tag, mm.")] = 50.0,
-    bar_tag_mm: Annotated[float, typer.Option(help="The same of the tags on the bars.")] = 40.0,
-    dot_mm: Annotated[float | None, typer.Option(help="Diameter of the dots, mm.")] = None,
-    thigh_mm: Annotated[
-        float | None, typer.Option(help="Trochanter to epicondyle mark by tape, mm: the scale.")
-    ] = None,
-    support_mm: Annotated[
-        float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
-    ] = None,
-    placement_mm: Annotated[
-        str, typer.Option(help="± of hip, knee and ankle mark against the bone, mm.")
-    ] = "10/5/5",
-    not_paused: Annotated[
-        float,
-        typer.Option(help="Movement between photo and reading, half-width in degrees."),
-    ] = 0.0,
-    pose_model: Annotated[Path | None, typer.Option(help="Pose model bundle to use.")] = None,
-    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
-    limit_megapixels: Annotated[float, typer.Option(help="Refuse larger photos.")] = 120.0,
-    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    pose_model: PoseModel = None,
+    overlay: OverlayFolder = None,
+    limit_megapixels: Megapixels = 120.0,
+    output: Output = Format.TEXT,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
     person: Annotated[
         str | None, typer.Option(help="The person's code: its prescribed limits are used.")
     ] = None,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
+    *,
+    settings: Settings,
 ) -> None:
     """Measure the knee in photos, and compare it with the machine's display."""
     if landmarks is not None and len(photos) > 1:
         raise InvalidInput(
             f"--landmarks belongs to one photo, but got {len(photos)}: call once per photo"
         )
-    settings = Settings(
-        tolerance_deg=positive("--tolerance", tolerance, most=TOLERANCE_MOST_DEG),
-        limit_flexion_deg=limit("--limit-flexion", limit_flexion),
-        limit_extension_deg=limit("--limit-extension", limit_extension),
-        stature_mm=length("--stature-mm", stature_mm, STATURE_RANGE_MM),
-        tag_mm=length("--tag-mm", tag_mm, TAG_RANGE_MM),
-        bar_tag_mm=length("--bar-tag-mm", bar_tag_mm, TAG_RANGE_MM),
-        dot_mm=length("--dot-mm", dot_mm, DOT_RANGE_MM),
-        thigh_mm=length("--thigh-mm", thigh_mm, THIGH_RANGE_MM),
-        support_mm=length("--support-mm", support_mm, SUPPORT_RANGE_MM),
-        placement_mm=placement(placement_mm),
-        movement_deg=positive("--not-paused", not_paused, zero=True, most=MOVEMENT_MOST_DEG),
-    )
     settings, unknown = with_prescription(settings, person, store)
-    in_order(
-        "--limit-extension",
-        settings.limit_extension_deg,
-        "--limit-flexion",
-        settings.limit_flexion_deg,
-    )
     if displayed is not None:
         checked(displayed)
     table = read_displayed_table(displayed_table, photos)

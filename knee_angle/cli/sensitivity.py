@@ -9,11 +9,12 @@ import typer
 
 from knee_angle import words
 from knee_angle.cli.app import app
-from knee_angle.cli.options import SUPPORT_RANGE_MM, length
+from knee_angle.cli.settings import takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
 from knee_angle.machine import sliding
 from knee_angle.machine.sliding import Sensitivity
+from knee_angle.settings import Settings
 
 __all__ = ["sensitivity"]
 
@@ -21,6 +22,7 @@ TABLE_STEP_DEG = 10.0
 
 
 @app.command()
+@takes_settings("support_mm")
 def sensitivity(
     out: Annotated[
         Path | None, typer.Argument(help="SVG picture to write.", show_default=False)
@@ -29,14 +31,13 @@ def sensitivity(
     high: Annotated[float, typer.Option(help="Highest flexion of the bars, degrees.")] = 110.0,
     distal_mm: Annotated[float, typer.Option(help="Hinge distal of the knee, mm.")] = 20.0,
     anterior_mm: Annotated[float, typer.Option(help="Hinge anterior of the knee, mm.")] = 0.0,
-    support_mm: Annotated[
-        float | None, typer.Option(help="Knee to where the lower leg is held, mm.")
-    ] = None,
+    *,
+    settings: Settings,
 ) -> None:
     """Degrees of fit error per mm of hinge place and support, over the machine's range."""
     from knee_angle.assumptions import SUPPORT_MM
 
-    held_mm = length("--support-mm", support_mm, SUPPORT_RANGE_MM) or SUPPORT_MM[0]
+    held_mm = settings.support_mm or SUPPORT_MM[0]
     steps = max(1, round((high - low) / TABLE_STEP_DEG))
 
     def over_range(points: int) -> Sensitivity:
@@ -46,7 +47,7 @@ def sensitivity(
         )  # fmt: skip
 
     table = over_range(steps + 1)
-    assumed = "" if support_mm else " (assumed: --support-mm)"
+    assumed = "" if settings.support_mm else " (assumed: --support-mm)"
     print(
         f"Degrees of frame minus knee per mm, hinge {distal_mm:g} mm distal and {anterior_mm:g} mm "
         f"anterior of the knee, lower leg held {held_mm:g} mm below it{assumed}:"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from typing import Annotated, Any
 
 import typer
@@ -11,10 +12,14 @@ import typer
 from knee_angle.errors import InvalidInput
 from knee_angle.settings import SETTING_NAMES, Settings, meaning_of, problems_of
 
-__all__ = ["MEASURING", "given_settings", "takes_settings"]
+__all__ = ["DISPLAY", "MEASURING", "given_settings", "printed", "refused", "takes_settings"]
 
 MEASURING = SETTING_NAMES
 """All: whatever measures a photo uses each of them."""
+DISPLAY = ("display_resolution_deg", "movement_deg")
+"""What the ± of a displayed number comes from."""
+PANEL = "Settings"
+"""Their heading in the help."""
 
 _DEFAULTS = Settings()
 
@@ -42,19 +47,47 @@ def takes_settings(*names: str) -> Callable[[Callable[..., None]], Callable[...,
     return decorate
 
 
-def given_settings(values: dict[str, Any]) -> Settings:
+def given_settings(values: Mapping[str, Any], among: Settings = _DEFAULTS) -> Settings:
     """The settings as typed, every problem in one message that calls them as the options do.
+
+    Parameters
+    ----------
+    values : Mapping of str to value
+        Settings by name; the marks' placement as text or as three numbers.
+    among : Settings
+        The settings that are not named.
 
     Raises
     ------
     InvalidInput
         A value that cannot be.
     """
-    if isinstance(values.get("placement_mm"), str):
-        values = {**values, "placement_mm": _placement(values["placement_mm"])}
+    values = {**asdict(among), **values}
+    if isinstance(values["placement_mm"], str):
+        values["placement_mm"] = _placement(values["placement_mm"])
     if problems := problems_of(values, named=lambda name: meaning_of(name).option):
         raise InvalidInput("; ".join(problems))
     return Settings(**values)
+
+
+def refused(name: str, value: float | None, *, option: str | None = None) -> None:
+    """Refuse a value that the setting of that name cannot have; ``option`` as it was typed.
+
+    Raises
+    ------
+    InvalidInput
+        With the option, the rule and what came.
+    """
+    meaning = meaning_of(name)
+    if value is not None and (problem := meaning.problem(option or meaning.option, value)):
+        raise InvalidInput(problem)
+
+
+def printed(name: str, option: str) -> Any:
+    """The option of a size that is printed on a sheet."""
+    meaning = meaning_of(name)
+    low, high = meaning.printable or (meaning.low, meaning.high)
+    return typer.Option(option, help=f"{meaning.what} Printed from {low:g} to {high:g}.")
 
 
 def _option(name: str) -> inspect.Parameter:
@@ -67,11 +100,9 @@ def _option(name: str) -> inspect.Parameter:
         kind, default = str, "/".join(f"{part:g}" for part in default)
     elif isinstance(default, int):
         kind = int
+    shown = typer.Option(meaning.option, help=meaning.what, rich_help_panel=PANEL)
     return inspect.Parameter(
-        name,
-        inspect.Parameter.KEYWORD_ONLY,
-        default=default,
-        annotation=Annotated[kind, typer.Option(meaning.option, help=meaning.what)],
+        name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=Annotated[kind, shown]
     )
 
 

@@ -9,8 +9,10 @@ from typing import Annotated
 import typer
 
 from knee_angle.cli.app import app
+from knee_angle.cli.settings import printed
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.settings import Settings
 
 __all__ = ["sheet_app"]
 
@@ -29,7 +31,7 @@ class Paper(StrEnum):
 def sheet_tags(
     out: Annotated[Path, typer.Argument(help="PDF to write.")],
     paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
-    tag_mm: Annotated[float, typer.Option(help="Edge of a tag, mm.")] = 50.0,
+    tag_mm: Annotated[float, printed("tag_mm", "--tag-mm")] = Settings().tag_mm,
     first_id: Annotated[int, typer.Option(help="Number of the first tag.")] = 0,
 ) -> None:
     """A strip of tags to fix on the machine, parallel to its bars."""
@@ -42,7 +44,7 @@ def sheet_tags(
 def sheet_bars(
     out: Annotated[Path, typer.Argument(help="PDF to write.")],
     paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
-    tag_mm: Annotated[float, typer.Option(help="Edge of a tag, mm.")] = 40.0,
+    tag_mm: Annotated[float, printed("bar_tag_mm", "--tag-mm")] = Settings().bar_tag_mm,
 ) -> None:
     """Two tags, one for each bar of the machine: its angle from a photo without dots on it."""
     from knee_angle.report.sheets import bar_sheet
@@ -54,7 +56,7 @@ def sheet_bars(
 def sheet_dots(
     out: Annotated[Path, typer.Argument(help="PDF to write.")],
     paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
-    dot_mm: Annotated[float, typer.Option(help="Diameter of a dot, mm.")] = 16.0,
+    dot_mm: Annotated[float, printed("dot_mm", "--dot-mm")] = 16.0,
     colour: Annotated[str, typer.Option(help="Colour of the dots.")] = "green",
 ) -> None:
     """Dots for hip, knee, ankle and the machine, for adhesive paper."""

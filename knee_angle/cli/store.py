@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knee_angle.cli.app import app
-from knee_angle.cli.options import limit
 from knee_angle.cli.photos import shown
+from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.files import whole_file
 from knee_angle.records import Measurement, Outcome
@@ -101,12 +101,11 @@ def with_prescription(
     if found is None:
         return settings, ""
     flexion, extension = settings.limit_flexion_deg, settings.limit_extension_deg
-    with_limits = replace(
-        settings,
-        limit_flexion_deg=found.flexion_deg if flexion is None else flexion,
-        limit_extension_deg=found.extension_deg if extension is None else extension,
-    )
-    return with_limits, ""
+    limits = {
+        "limit_flexion_deg": found.flexion_deg if flexion is None else flexion,
+        "limit_extension_deg": found.extension_deg if extension is None else extension,
+    }
+    return given_settings(limits, settings), ""
 
 
 @dataclass
@@ -225,8 +224,9 @@ def store_person(
     store: Where = None,
 ) -> None:
     """Add a person's code, and enter prescribed limits: each stands until it is lifted by name."""
-    flexion = limit("--limit-flexion", limit_flexion)
-    extension = limit("--limit-extension", limit_extension)
+    flexion, extension = limit_flexion, limit_extension
+    refused("limit_flexion_deg", flexion)
+    refused("limit_extension_deg", extension)
     lifted = _lifted(
         flexion=no_limit_flexion, flexion_deg=flexion,
         extension=no_limit_extension, extension_deg=extension,

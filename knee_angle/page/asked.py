@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from typing import Any
 
 from knee_angle.page import memory
-from knee_angle.settings import Settings
+from knee_angle.settings import Settings, meaning_of
 
 __all__ = ["COUNTING", "display_and_sizes", "limits"]
 
@@ -19,51 +19,52 @@ COUNTING: dict[str, str] = {
 
 Own = Callable[[str], str]
 """Gives an input its name for these photos alone."""
+Values = dict[str, Any]
+"""Settings by name, as typed."""
 
 
-def limits(own: Own) -> tuple[float | None, float | None]:
+def limits(own: Own) -> Values:
     """Prescribed extension and flexion, degrees of flexion, as typed."""
     left, right = memory.pair("limits")
     with left:
-        extension = memory.number("Prescribed extension", own("extension"), low=-30.0, high=180.0)
+        extension = _number("limit_extension_deg", "Prescribed extension", own("extension"))
     with right:
-        flexion = memory.number("Prescribed flexion", own("flexion"), low=-30.0, high=180.0)
-    return extension, flexion
+        flexion = _number("limit_flexion_deg", "Prescribed flexion", own("flexion"))
+    return {"limit_extension_deg": extension, "limit_flexion_deg": flexion}
 
 
-def display_and_sizes(own: Own) -> Settings:
+def display_and_sizes(own: Own) -> Values:
     """How the display counts, the tolerance, what was printed and what was taped.
 
     Each field left empty keeps the usual value. All but the thigh stay for the whole visit:
     they belong to the machine and to the printed sheets.
     """
-    usual = Settings()
     memory.choice("How the display counts", "counting", COUNTING)
-    tolerance = memory.number(
-        "Allowed difference, degrees", "tolerance", low=0.5, high=45.0, default=10.0, step=0.5
-    )
+    asked = {
+        "tolerance_deg": _number(
+            "tolerance_deg", "Allowed difference, degrees", "tolerance", step=0.5
+        )
+    }
     left, right = memory.pair("sizes")
     with left:
-        tag_mm = memory.number(
-            "Printed edge of a tag, mm", "tag", low=5.0, high=200.0, default=usual.tag_mm
-        )
-        bar_tag_mm = memory.number(
-            "Printed edge of a bar's tag, mm",
-            "bar-tag",
-            low=5.0,
-            high=200.0,
-            default=usual.bar_tag_mm,
-        )
+        asked["tag_mm"] = _number("tag_mm", "Printed edge of a tag, mm", "tag")
+        asked["bar_tag_mm"] = _number("bar_tag_mm", "Printed edge of a bar's tag, mm", "bar-tag")
     with right:
-        dot_mm = memory.number("Diameter of the dots, mm (if known)", "dot", low=5.0, high=40.0)
-        thigh_mm = memory.number(
-            "Thigh by tape, mm (if known)", own("thigh"), low=100.0, high=700.0
-        )
-    return replace(
-        usual,
-        tolerance_deg=tolerance or usual.tolerance_deg,
-        tag_mm=tag_mm or usual.tag_mm,
-        bar_tag_mm=bar_tag_mm or usual.bar_tag_mm,
-        dot_mm=dot_mm,
-        thigh_mm=thigh_mm,
+        asked["dot_mm"] = _number("dot_mm", "Diameter of the dots, mm (if known)", "dot")
+        asked["thigh_mm"] = _number("thigh_mm", "Thigh by tape, mm (if known)", own("thigh"))
+    return {name: value for name, value in asked.items() if value is not None}
+
+
+def _number(setting: str, label: str, name: str, **options: Any) -> float | None:
+    """A number that has the bounds, the usual value and the help of a setting."""
+    meaning = meaning_of(setting)
+    return memory.number(
+        label,
+        name,
+        low=meaning.low,
+        high=meaning.high,
+        above=meaning.above,
+        default=getattr(Settings(), setting),
+        help=meaning.what,
+        **options,
     )

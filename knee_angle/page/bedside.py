@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import streamlit as st
 
@@ -23,7 +23,7 @@ from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.report.overlay import overlay
-from knee_angle.settings import Settings
+from knee_angle.settings import Settings, changed
 from knee_angle.store import Prescription, SetUp
 
 __all__ = ["show"]
@@ -123,11 +123,12 @@ def _work(tray: Tray, entry: Entry) -> None:
     with folded:
         setup = keeping.set_up(entry)
         prescription, unknown = _prescription(whose.person)
-        settings = _settings(entry, prescription)
+        values = _values(entry, prescription)
         beneath = st.container()
         _other_photos(tray, entry)
-    asked = Asked(number, memory.recall("counting", "flexion"), settings)
     try:
+        settings = changed(None, values)
+        asked = Asked(number, memory.recall("counting", "flexion"), settings)
         result = entry.measured(displayed_deg=asked.displayed_deg, settings=settings)
     except KneeAngleError as error:
         with top:
@@ -207,19 +208,21 @@ def _editor(entry: Entry) -> None:
     )
 
 
-def _settings(entry: Entry, prescription: Prescription | None) -> Settings:
+def _values(entry: Entry, prescription: Prescription | None) -> ask.Values:
     """Limits, sizes and tolerance, folded away: most days nobody touches them."""
     with st.expander("Prescribed limits, display, sizes", icon=":material/tune:"):
         if prescription is None:
-            extension, flexion = ask.limits(entry.own)
+            limits = ask.limits(entry.own)
         else:
-            extension, flexion = prescription.extension_deg, prescription.flexion_deg
+            limits = {
+                "limit_extension_deg": prescription.extension_deg,
+                "limit_flexion_deg": prescription.flexion_deg,
+            }
             st.markdown(
                 f"The limits are those prescribed for {prescription.person} "
                 f"from {prescription.from_day:%d.%m.%Y} on."
             )
-        settings = ask.display_and_sizes(entry.own)
-    return replace(settings, limit_flexion_deg=flexion, limit_extension_deg=extension)
+        return {**limits, **ask.display_and_sizes(entry.own)}
 
 
 def _fingerprint(entry: Entry, asked: Asked) -> str:

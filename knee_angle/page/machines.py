@@ -24,7 +24,7 @@ from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome
 from knee_angle.report.check_words import WITHIN_LIMITS, check_alarms, check_text
-from knee_angle.settings import Settings
+from knee_angle.settings import Settings, changed
 from knee_angle.store import (
     KeptCheck,
     KeptMeasurement,
@@ -328,10 +328,15 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
     """The photos with their numbers, what else is asked, and the answer to all of it."""
     memory.begin()
     above = st.container()
-    settings = _asked(code)
+    values = _asked(code)
     with above:
         loudest = st.container()
-        outcomes = _outcomes(code, tray, settings)
+        outcomes = None
+        try:
+            settings = changed(None, values)
+            outcomes = _outcomes(code, tray, settings)
+        except KneeAngleError as error:
+            st.error(str(error))
     if outcomes is not None:
         alarms = check_alarms(outcomes)
         if alarms:
@@ -344,7 +349,7 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
         _begin_anew(code, tray)
 
 
-def _asked(code: str) -> Settings:
+def _asked(code: str) -> ask.Values:
     """Limits of the leg in the machine, the display, and what was printed."""
     turn = st.session_state.get(f"check-of-{code}", 0)
 
@@ -352,13 +357,17 @@ def _asked(code: str) -> Settings:
         return f"check-{code}-{turn}-{name}"
 
     with st.popover("Prescribed limits, display, sizes", icon=":material/tune:", width="stretch"):
-        extension, flexion = ask.limits(own)
-        settings = ask.display_and_sizes(own)
-    return replace(settings, limit_extension_deg=extension, limit_flexion_deg=flexion)
+        return {**ask.limits(own), **ask.display_and_sizes(own)}
 
 
-def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome] | None:
-    """Each photo with its number; None where one number cannot be."""
+def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
+    """Each photo with its number.
+
+    Raises
+    ------
+    KneeAngleError
+        A number that cannot be.
+    """
     outcomes: dict[str, Outcome] = {}
     counting: Counting = memory.recall("counting", "flexion")
     low, high = display_range(counting)
@@ -371,11 +380,7 @@ def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome] |
                 f"Display in photo {number}", f"check-{code}-{entry.key}", low=low, high=high
             )
             deg = None if shown is None else flexion_of_display(shown, counting=counting)
-            try:
-                outcome = entry.measured(displayed_deg=deg, settings=settings)
-            except KneeAngleError as error:
-                st.error(str(error))
-                return None
+            outcome = entry.measured(displayed_deg=deg, settings=settings)
             st.caption(words.sentence(outcome))
         outcomes[f"photo {number}"] = outcome
     return outcomes

@@ -33,13 +33,18 @@ def pair(name: str) -> tuple[DeltaGenerator, DeltaGenerator]:
 
 
 def number(
-    label: str, name: str, *, low: float, high: float = 1000.0, **options: Any
+    label: str, name: str, *, low: float, high: float = 1000.0, above: bool = False, **options: Any
 ) -> float | None:
     """A number that may be left out.
 
     One that cannot be is not used: a word beneath the field says so, and the last one that
     could be counts on. Streamlit's own limits would keep it in the browser without a word.
+    With ``above``, ``low`` itself cannot be.
     """
+
+    def can_be(value: float) -> bool:
+        return (low < value if above else low <= value) and value <= high
+
     typed: float | None = st.number_input(
         label,
         value=recall(name, options.pop("default", None)),
@@ -48,14 +53,15 @@ def number(
         key=f"input-{name}",
         **options,
     )
-    if typed is None or low <= typed <= high:
+    if typed is None or can_be(typed):
         _remember(name, typed)
         return typed
     last: float | None = st.session_state.get(MEMORY, {}).get(name)
-    if last is not None and not low <= last <= high:  # it was of another way of counting
+    if last is not None and not can_be(last):  # it was of another way of counting
         last = None
     counts = "Nothing is entered until then." if last is None else f"{last:g} still counts."
-    words = f"{typed:g} is not used: it must be between {low:g} and {high:g}. {counts}"
+    rule = f"above {low:g} and at most {high:g}" if above else f"between {low:g} and {high:g}"
+    words = f"{typed:g} is not used: it must be {rule}. {counts}"
     st.warning(words.replace("-", "\u2212"))
     st.session_state.setdefault(UNUSED, []).append(label)
     return last

@@ -23,6 +23,7 @@ from reportlab.pdfgen.canvas import Canvas
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
 from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG
+from knee_angle.settings import Settings, meaning_of
 
 __all__ = ["DOT_COLOURS", "Paper", "bar_sheet", "dot_sheet", "tag_sheet"]
 
@@ -49,11 +50,8 @@ LAST_FIRST_ID = THIGH_TAG - TAGS_IN_STRIP
 """AprilTag family 36h11 has the numbers 0 to 586; the last two belong to the bars."""
 CELLS = 8
 """Cells along a tag's black square: 6 of data in a frame of 1."""
-TAG_RANGE_MM = (20.0, 100.0)
-BAR_TAG_RANGE_MM = (25.0, 60.0)
 CARD_FOOT_MM = 13.0
 """Room under a bar's tag for its name and arrow."""
-DOT_RANGE_MM = (10.0, 25.0)
 
 CAUTION = "Measurement support for licensed staff. The prescription and local protocol rule."
 
@@ -114,7 +112,9 @@ LEADING_MM = 4.6
 RULE_MM = 100.0
 
 
-def tag_sheet(paper: Paper = "a4", *, tag_mm: float = 50.0, first_id: int = 0) -> bytes:
+def tag_sheet(
+    paper: Paper = "a4", *, tag_mm: float = Settings().tag_mm, first_id: int = 0
+) -> bytes:
     """A strip of four AprilTags (family 36h11) in a row, on a page lying on its side.
 
     Parameters
@@ -137,7 +137,7 @@ def tag_sheet(paper: Paper = "a4", *, tag_mm: float = 50.0, first_id: int = 0) -
         A paper, size or number that does not exist, or a strip longer than the paper.
     """
     height_mm, width_mm = _paper_mm(paper)
-    _in_range("tag_mm", tag_mm, *TAG_RANGE_MM)
+    _check_printable("tag_mm", tag_mm, of="tag_mm")
     if not 0 <= first_id <= LAST_FIRST_ID:
         raise InvalidInput(
             f"first_id must be between 0 and {LAST_FIRST_ID}, but got {first_id}: "
@@ -159,7 +159,7 @@ def tag_sheet(paper: Paper = "a4", *, tag_mm: float = 50.0, first_id: int = 0) -
     return page.finish()
 
 
-def bar_sheet(paper: Paper = "a4", *, tag_mm: float = 40.0) -> bytes:
+def bar_sheet(paper: Paper = "a4", *, tag_mm: float = Settings().bar_tag_mm) -> bytes:
     """Two AprilTags (family 36h11), one for each bar of the machine, on cards of their own.
 
     Parameters
@@ -180,7 +180,7 @@ def bar_sheet(paper: Paper = "a4", *, tag_mm: float = 40.0) -> bytes:
         A paper or size that does not exist.
     """
     width_mm, height_mm = _paper_mm(paper)
-    _in_range("tag_mm", tag_mm, *BAR_TAG_RANGE_MM)
+    _check_printable("tag_mm", tag_mm, of="bar_tag_mm")
     page = _Page.new(width_mm, height_mm, title="Bar tags")
     page.head("Bar tags", f"Show the angle of the machine's bars. Black squares of {tag_mm:g} mm.")
     card_mm = tag_mm + 2 * _quiet_mm(tag_mm)
@@ -217,7 +217,7 @@ def dot_sheet(paper: Paper = "a4", *, dot_mm: float = 16.0, colour: str = "green
         A paper, size or colour that does not exist.
     """
     width_mm, height_mm = _paper_mm(paper)
-    _in_range("dot_mm", dot_mm, *DOT_RANGE_MM)
+    _check_printable("dot_mm", dot_mm, of="dot_mm")
     if colour not in DOT_COLOURS:
         raise InvalidInput(
             f"colour must be one of {', '.join(DOT_COLOURS)}, but got {colour!r}: "
@@ -242,7 +242,9 @@ def _paper_mm(paper: str) -> tuple[float, float]:
     return PAPER_MM[paper]
 
 
-def _in_range(name: str, value: float, low: float, high: float) -> None:
+def _check_printable(name: str, value: float, *, of: str) -> None:
+    """Refuse a size that the setting ``of`` may have, but that no sheet is printed with."""
+    low, high = meaning_of(of).printable or (0.0, math.inf)
     if not low <= value <= high:
         raise InvalidInput(
             f"{name} must be between {low:g} and {high:g} mm, but got {value:g}: "

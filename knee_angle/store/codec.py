@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any, TypeVar, get_origin
+from typing import Any, TypeVar, get_origin, get_type_hints
 
 from cattrs.preconf.json import JsonConverter, make_converter
 
 from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable
+from knee_angle.settings import Settings, kept_settings
 
 __all__ = ["from_json", "outcome_from_json", "outcome_to_json", "to_json"]
 
@@ -26,6 +27,13 @@ def _made() -> JsonConverter:
     converter.register_unstructure_hook_func(
         _is_mapping,
         lambda value: {name: converter.unstructure(item) for name, item in value.items()},
+    )
+    kinds = get_type_hints(Settings)
+    converter.register_structure_hook(
+        Settings,
+        lambda kept, _: kept_settings(
+            {name: converter.structure(kept[name], kinds[name]) for name in kinds if name in kept}
+        ),
     )
     return converter
 
