@@ -32,7 +32,8 @@ from knee_angle.assumptions import (
 from knee_angle.errors import KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
-from knee_angle.landmarks.manual import manual_landmarks
+from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
+from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine import cause
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.photo import boards, camera
@@ -55,7 +56,7 @@ from knee_angle.records import (
     Unreadable,
     View,
 )
-from knee_angle.settings import Settings
+from knee_angle.settings import Settings, changed
 from knee_angle.visit import VisitPhoto
 
 __all__ = [
@@ -88,54 +89,82 @@ CAUTION_BARS = (
 
 
 def measure(
-    source: str | Path | bytes,
+    photo: str | Path | bytes | Photo,
     *,
-    detectors: Sequence[Detector],
-    name: str | None = None,
     displayed_deg: float | None = None,
     manual: Mapping[str, Any] | None = None,
     settings: Settings | None = None,
+    detectors: Sequence[Detector] | None = None,
+    name: str | None = None,
     limit_megapixels: float = 120.0,
+    seen: Seen | None = None,
+    on_measured: Callable[[Photo, Measurement], None] | None = None,
+    **changes: Any,
 ) -> Outcome:
-    """One photo, from the file to the answer.
+    """One photo, from the file to the answer: commands, batch and page all come through here.
 
     Parameters
     ----------
-    source : path or bytes
-        The photo.
-    detectors : sequence of Detector
-        See :func:`knee_angle.landmarks.standard_detectors`.
-    name : str, optional
-        What to call the photo; its file name by default.
+    photo : path, bytes or Photo
+        The photo; one that is already read is not read again.
     displayed_deg : float, optional
         The machine's number, degrees of flexion.
     manual : Mapping, optional
         Points placed by hand (see :mod:`knee_angle.landmarks.manual`).
     settings : Settings, optional
-        The site's tolerances and sizes.
+        The site's tolerances and sizes; the usual ones by default.
+    detectors : sequence of Detector, optional
+        What finds the points; by default those of the package, opened at the first call and
+        kept open until the process ends.
+    name : str, optional
+        What to call the photo; its file name by default.
     limit_megapixels : float
         Larger photos are refused before they are decoded.
+    seen : Seen, optional
+        What `look` saw in this photo.
+    on_measured : callable, optional
+        Handed photo and measurement while the photo is in memory, to draw them.
+    **changes
+        Single settings by name (``tag_mm=40, limit_flexion_deg=95``), over `settings`.
 
     Returns
     -------
     Measurement, NotMeasured or Unreadable
+        What is wrong with a photo is its result.
 
     Raises
     ------
     InvalidInput
-        A displayed number or hand-placed point that cannot be.
+        A displayed number, setting or hand-placed point that cannot be.
+
+    Examples
+    --------
+    >>> import knee_angle
+    >>> knee_angle.measure("sample_images/bed_01.jpg", displayed_deg=93).comparison.verdict
+    'within'
     """
-    given = settings or Settings()
+    given = changed(settings, changes)
+    finders = shared_detectors() if detectors is None else detectors
 
     def steps() -> Measurement | NotMeasured:
-        photo = read_photo(source, name=name, limit_megapixels=limit_megapixels)
-        return measure_photo(
-            photo,
-            detectors=detectors,
+        read = photo
+        if not isinstance(read, Photo):
+            read = read_photo(read, name=name, limit_megapixels=limit_megapixels)
+        outcome = measure_photo(
+            read,
+            detectors=finders,
             displayed_deg=displayed_deg,
             manual=manual,
             settings=given,
+            seen=seen,
         )
+        if isinstance(outcome, NotMeasured):
+            return outcome
+        if manual and manual.get("photo_sha256") is None:
+            outcome = replace(outcome, cautions=(*outcome.cautions, UNBOUND))
+        if on_measured is not None:
+            on_measured(read, outcome)
+        return outcome
 
     return cause.with_display_alarms(safely(steps), displayed_deg, given)
 
@@ -166,11 +195,14 @@ def internal_fault(error: Exception) -> NotMeasured:
         print("".join(traceback.format_exception(error)), end="", file=sys.stderr)
     if isinstance(error, MemoryError):
         return NotMeasured(
-            "the memory of this machine was full", "measure fewer photos at the same time"
+            "the memory of this machine was full",
+            "measure fewer photos at the same time",
+            fault=True,
         )
     return NotMeasured(
         f"this software has a fault that this photo shows ({type(error).__name__})",
         f"please report it; the environment variable {DEBUG}=1 shows the details",
+        fault=True,
     )
 
 
@@ -278,6 +310,7 @@ def measure_photo(
         ),
         seconds=time.perf_counter() - started,
         photo_sha256=photo.sha256,
+        settings=settings,
     )
 
 

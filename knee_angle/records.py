@@ -24,6 +24,8 @@ from html import escape
 from types import MappingProxyType
 from typing import Literal
 
+from knee_angle.settings import Settings
+
 __all__ = [
     "LEG_POINTS",
     "MACHINE_POINTS",
@@ -134,7 +136,7 @@ class Landmarks:
         return all(name in self.points for name in names)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class NotMeasured:
     """A refusal: the photo was read, but no honest number can be given.
 
@@ -146,19 +148,33 @@ class NotMeasured:
         How to photograph (or help) so that it works.
     alarms : tuple of str
         A prescribed limit that the displayed number lies past: said first and loudest.
+    fault : bool
+        Whether a mistake of this software is the reason, not the photo.
     """
 
     reason: str
     advice: str
     alarms: tuple[str, ...] = ()
+    fault: bool = False
+
+    def __repr__(self) -> str:
+        return _told("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Unreadable:
     """A photo that could not be opened or decoded, with the reason; alarms as above."""
 
     reason: str
     alarms: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        return _told("Unreadable", *self.alarms, self.reason)
+
+
+def _told(kind: str, *said: str) -> str:
+    """A result in one line."""
+    return f"<{kind}: {'; '.join(part.rstrip('.') for part in said)}>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -512,6 +528,8 @@ class Measurement:
         Time the steps took, without reading the photo.
     photo_sha256 : str or None
         Hash of the photo's file (hex): which photo the points belong to.
+    settings : Settings or None
+        What it was computed with; None where it was kept before that was.
     """
 
     photo: str
@@ -529,6 +547,7 @@ class Measurement:
     cautions: tuple[str, ...] = ()
     seconds: float = 0.0
     photo_sha256: str | None = None
+    settings: Settings | None = None
 
     @property
     def plane(self) -> Plane:
@@ -541,7 +560,8 @@ class Measurement:
         return self.leg.side
 
     def __repr__(self) -> str:
-        return f"<Measurement {self.photo}: {', '.join(f'{k} {v}' for k, v in self._told())}>"
+        told = [f"{name} {value}" for name, value in self._told()]
+        return _told(f"Measurement {self.photo}", *self.alarms, *told)
 
     def _repr_html_(self) -> str:
         rows = (("photo", self.photo), *self._told(), *(("caution", c) for c in self.cautions))

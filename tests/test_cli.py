@@ -18,7 +18,6 @@ from knee_angle import cli as commands
 from knee_angle import pipeline as measuring
 from knee_angle.cli import photos
 from knee_angle.landmarks.manual import UNBOUND
-from knee_angle.photo import reading as photo
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Measurement
 from knee_angle.settings import Settings
@@ -188,7 +187,7 @@ def test_a_photo_is_read_once_even_when_it_is_drawn(tmp_path, monkeypatch):
         names.append(Path(source).name)
         return read_photo(source, **options)
 
-    monkeypatch.setattr(photo, "read_photo", counted)
+    monkeypatch.setattr(measuring, "read_photo", counted)
     rows = photos.measured(
         [SAMPLES / "bed_01.jpg", tmp_path / "gone.jpg"],
         displayed={SAMPLES / "bed_01.jpg": 93.0, tmp_path / "gone.jpg": None},

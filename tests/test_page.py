@@ -14,6 +14,7 @@ from conftest import SAMPLES, scenes
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
+from knee_angle import pipeline
 from knee_angle.cli import app
 from knee_angle.page import tray
 from knee_angle.page.editor import Edit, edit_of
@@ -170,7 +171,7 @@ def test_a_fault_of_ours_is_told_and_nothing_breaks(monkeypatch):
         page = with_photo("bed_01.jpg")
         assert "bed_01.jpg: this software has a fault" in page.error[0].value
     with monkeypatch.context() as broken:
-        broken.setattr(tray, "measure_photo", faulty)
+        broken.setattr(pipeline, "measure_photo", faulty)
         assert "this software has a fault" in html(with_photo("bed_06.jpg")).lower()
 
 

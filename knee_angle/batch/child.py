@@ -21,6 +21,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from PIL import Image
@@ -32,9 +33,10 @@ from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.files import write_whole
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
+from knee_angle.machine.cause import with_display_alarms
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import internal_fault, measure_photo
-from knee_angle.records import Measurement, Outcome, Unreadable
+from knee_angle.pipeline import internal_fault, measure
+from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable
 from knee_angle.report.contract import as_json
 from knee_angle.settings import Settings
 
@@ -110,17 +112,23 @@ def _answer(
     job: Job, detectors: Sequence[Detector], settings: Settings, limit_megapixels: float
 ) -> Answer:
     """One photo; whatever goes wrong with it becomes its row."""
+    outcome: Outcome
     sha256: str | None = None
     trouble: Trouble | None = None
     try:
         data = read_bytes(job, limit_megapixels)
         sha256 = hashlib.sha256(data).hexdigest()
-        photo = read_photo(data, name=job.photo, limit_megapixels=limit_megapixels)
-        outcome: Outcome = measure_photo(
-            photo, detectors=detectors, settings=settings, displayed_deg=job.displayed_deg
+        outcome = measure(
+            data,
+            name=job.photo,
+            displayed_deg=job.displayed_deg,
+            settings=settings,
+            detectors=detectors,
+            limit_megapixels=limit_megapixels,
+            on_measured=None if job.overlay is None else partial(_draw, Path(job.overlay)),
         )
-        if isinstance(outcome, Measurement) and job.overlay is not None:
-            _draw(photo, outcome, Path(job.overlay))
+        if isinstance(outcome, NotMeasured) and outcome.fault:
+            trouble = "error"
     except UnreadablePhoto as error:
         outcome = Unreadable(error.reason)
     except StorageTrouble as error:
@@ -129,10 +137,11 @@ def _answer(
         raise  # a missing model, a folder that cannot be written: the same for every photo
     except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the night
         outcome, trouble = internal_fault(error), "error"
+    outcome = with_display_alarms(outcome, job.displayed_deg, settings)
     return Answer(job.photo, as_json(job.photo, outcome, version=__version__), sha256, trouble)
 
 
-def _draw(photo: Photo, outcome: Measurement, target: Path) -> None:
+def _draw(target: Path, photo: Photo, outcome: Measurement) -> None:
     from knee_angle.report.overlay import as_jpeg, overlay
 
     try:

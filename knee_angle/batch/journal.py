@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from knee_angle.batch.work import Answer, Json, Trouble
+from knee_angle.batch.work import Answer, Json, Trouble, to_plain
 from knee_angle.errors import InvalidInput
 from knee_angle.files import sync_folder
+from knee_angle.settings import Settings
 
 __all__ = ["Done", "Journal"]
 
@@ -159,11 +160,16 @@ class Journal:
                 f"{self.path.name} is no journal of this program, or its beginning is damaged: "
                 "begin again with --overwrite"
             )
+        # What a journal does not name did not exist then: the default of today is what counted.
+        begun = {
+            "settings": {**to_plain(Settings()), **entry.get("settings", {})},
+            "versions": entry.get("versions", {}),
+        }
         different = [
-            f"{name} was {entry.get(part, {}).get(name)}, now {value}"
+            f"{name} was {begun[part].get(name)}, now {value}"
             for part in ("settings", "versions")
             for name, value in conditions[part].items()
-            if entry.get(part, {}).get(name) != value
+            if begun[part].get(name) != value
         ]
         if different:
             raise InvalidInput(

@@ -12,7 +12,7 @@ from knee_angle import __version__
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.settings import Settings
 
-__all__ = ["Answer", "Conditions", "Job", "Json", "Trouble", "identity_of"]
+__all__ = ["Answer", "Conditions", "Job", "Json", "Trouble", "identity_of", "to_plain"]
 
 Json = dict[str, Any]
 Trouble = Literal["time_limit", "crash", "error", "storage"]
@@ -76,8 +76,7 @@ class Conditions:
 
     def of_the_numbers(self) -> Json:
         """What the rows depend on: rows of other conditions do not belong in one table."""
-        settings = {**asdict(self.settings), "limit_megapixels": self.limit_megapixels}
-        settings["placement_mm"] = list(self.settings.placement_mm)
+        settings = {**to_plain(self.settings), "limit_megapixels": self.limit_megapixels}
         return {"settings": settings, "versions": self.identity}
 
 
@@ -101,6 +100,11 @@ class Answer:
     row: Json
     sha256: str | None = None
     trouble: Trouble | None = None
+
+
+def to_plain(settings: Settings) -> Json:
+    """Settings as JSON has them."""
+    return {**asdict(settings), "placement_mm": list(settings.placement_mm)}
 
 
 def identity_of(pose_model: Path | None) -> Json:

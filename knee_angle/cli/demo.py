@@ -28,15 +28,7 @@ def demo(
     from knee_angle.cli.samples import sample_folder, sample_rows
 
     photos, displayed, truths = sample_rows(sample_folder(folder))
-    outcomes = measured(
-        photos,
-        displayed=displayed,
-        manual=None,
-        settings=Settings(),
-        pose_model=None,
-        overlay=overlay,
-        limit_megapixels=120.0,
-    )
+    outcomes = measured(photos, displayed=displayed, settings=Settings(), overlay=overlay)
     print(f"{'photo':<18}{'truth':>8}{'knee':>16}{'error':>8}  {'points':<24}plane")
     errors, refused = [], 0
     for photo, outcome in outcomes:

@@ -85,7 +85,6 @@ def measure(
         pose_model=pose_model,
         overlay=overlay,
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
-        on_read=None if keeper is None else keeper.on_read,
     )
     raise typer.Exit(_answered(_warned(outcomes, person, unknown), output, keeper, unknown))
 

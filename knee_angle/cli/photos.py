@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
@@ -11,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
-from knee_angle.records import Measurement, Outcome
-from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.photo.reading import Photo
+    from knee_angle.records import Measurement, Outcome
+    from knee_angle.settings import Settings
 
 __all__ = ["measured", "overlay_files", "read_displayed_table", "shown"]
 
@@ -24,57 +23,38 @@ def measured(
     photos: Sequence[Path],
     *,
     displayed: Mapping[Path, float | None],
-    manual: Mapping[str, Any] | None,
     settings: Settings,
-    pose_model: Path | None,
-    overlay: Path | None,
-    limit_megapixels: float,
-    on_read: Callable[[Path, Photo], None] | None = None,
+    manual: Mapping[str, Any] | None = None,
+    pose_model: Path | None = None,
+    overlay: Path | None = None,
+    limit_megapixels: float = 120.0,
 ) -> Iterator[tuple[Path, Outcome]]:
-    """Each photo's result, as soon as it is there; every file is read once.
-
-    ``on_read`` is handed each photo that could be read, before it is measured.
-    """
+    """Each photo's result, as soon as it is there; every file is read once."""
     from knee_angle.landmarks.standard import opened_detectors
-    from knee_angle.machine.cause import with_display_alarms
-    from knee_angle.photo.reading import read_photo
-    from knee_angle.pipeline import measure_photo, safely
+    from knee_angle.pipeline import measure
 
     targets = {} if overlay is None else overlay_files(photos, overlay)
     unwritten: list[str] = []
+
+    def drawn(path: Path, photo: Photo, outcome: Measurement) -> None:
+        unwritten.extend(_save_overlay(photo, outcome, targets[path]))
+
     with opened_detectors(pose_model) as detectors:
-
-        def steps(path: Path) -> Outcome:
-            photo = read_photo(path, limit_megapixels=limit_megapixels)
-            if on_read is not None:
-                on_read(path, photo)
-            outcome: Outcome = measure_photo(
-                photo,
-                detectors=detectors,
-                displayed_deg=displayed[path],
-                manual=manual,
-                settings=settings,
-            )
-            if manual is not None and manual.get("photo_sha256") is None:
-                outcome = _unbound(outcome)
-            if path in targets and isinstance(outcome, Measurement):
-                unwritten.extend(_save_overlay(photo, outcome, targets[path]))
-            return outcome
-
         for path in photos:
-            outcome = safely(partial(steps, path))
-            yield path, with_display_alarms(outcome, displayed[path], settings)
+            yield (
+                path,
+                measure(
+                    path,
+                    displayed_deg=displayed[path],
+                    manual=manual,
+                    settings=settings,
+                    detectors=detectors,
+                    limit_megapixels=limit_megapixels,
+                    on_measured=partial(drawn, path) if path in targets else None,
+                ),
+            )
     if unwritten:  # said last, so that no result is lost for a picture
         raise InvalidInput("; ".join(unwritten) + ": name another folder")
-
-
-def _unbound(outcome: Outcome) -> Outcome:
-    """The result, with a word that its points by hand may be of another photo."""
-    from knee_angle.landmarks.manual import UNBOUND
-
-    if not isinstance(outcome, Measurement):
-        return outcome
-    return replace(outcome, cautions=(*outcome.cautions, UNBOUND))
 
 
 def overlay_files(photos: Sequence[Path], folder: Path) -> dict[Path, Path]:

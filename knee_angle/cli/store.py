@@ -22,7 +22,6 @@ from knee_angle.records import Measurement, Outcome
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.photo.reading import Photo
     from knee_angle.store import End, Prescription, Store
 
 __all__ = [
@@ -120,14 +119,9 @@ class Keeper:
     person: str | None
     machine: str | None
     where: str | None
-    sha256: dict[Path, str] = field(default_factory=dict)
     waiting: list[tuple[Path, Measurement, str]] = field(default_factory=list)
     measured: int = 0
     trouble: str = ""
-
-    def on_read(self, path: Path, photo: Photo) -> None:
-        """Note a photo's hash while it is in memory: no file is read twice."""
-        self.sha256[path] = photo.sha256
 
     def keep(self, photo: Path, outcome: Outcome) -> None:
         """Keep one outcome; what was not measured is not kept."""
@@ -156,11 +150,11 @@ class Keeper:
         try:
             with opened_store(self.where, create=True) as store:
                 while self.waiting:
-                    photo, measurement, row_id = self.waiting[0]
+                    _, measurement, row_id = self.waiting[0]
                     store.save_measurement(
                         measurement,
                         settings=self.settings,
-                        photo_sha256=self.sha256[photo],
+                        photo_sha256=measurement.photo_sha256 or "",
                         person=self.person,
                         machine=self.machine,
                         row_id=row_id,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from knee_angle.errors import MissingModel
@@ -16,7 +18,7 @@ from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured, Quad, Source
 
-__all__ = ["NoPoseModel", "opened_detectors"]
+__all__ = ["NoPoseModel", "opened_detectors", "shared_detectors"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +59,12 @@ def opened_detectors(
         return
     with PoseDetector(bundle) as pose:
         yield (DotDetector(), NetworkDetector(threads=threads), pose)
+
+
+@cache
+def shared_detectors() -> tuple[Detector, ...]:
+    """The same, opened at the first call and kept open until the process ends."""
+    opened = opened_detectors()
+    detectors = opened.__enter__()
+    atexit.register(opened.__exit__, None, None, None)
+    return detectors

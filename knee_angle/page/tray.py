@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Any
 
 import streamlit as st
 
-from knee_angle.landmarks.standard import opened_detectors
+from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import Seen, look, measure_photo, safely
+from knee_angle.pipeline import Seen, look, measure, safely
 from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
 from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement
@@ -107,18 +107,19 @@ class Entry:
         seen = self.seen
         if self.found is not None:
             seen = Seen(seen.tags, self.edit.applied(self.found))
-        steps = partial(
-            measure_photo,
+        moved = self.edit.manual()
+        answer = measure(
             self.photo,
-            detectors=_detectors()[1],
-            settings=settings,
             displayed_deg=displayed_deg,
-            manual=self.edit.manual(),
+            manual={**moved, "photo_sha256": self.photo.sha256} if moved else None,
+            settings=settings,
+            detectors=_detectors(),
             seen=seen,
         )
-        answer = safely(steps)
         if isinstance(answer, Unreadable):
-            return NotMeasured(answer.reason, "copy the photo again from the phone")
+            return NotMeasured(
+                answer.reason, "copy the photo again from the phone", alarms=answer.alarms
+            )
         return answer
 
 
@@ -152,7 +153,7 @@ class Tray:
             return self.entries[photo.sha256]
         if len(self.entries) >= MOST:
             return None
-        return Entry(photo, look(photo, detectors=_detectors()[1]), batch=batch)
+        return Entry(photo, look(photo, detectors=_detectors()), batch=batch)
 
     def current(self) -> Entry | None:
         """The photo that is shown."""
@@ -177,7 +178,6 @@ def the_tray() -> Tray:
 
 
 @st.cache_resource(show_spinner="Getting ready ...")
-def _detectors() -> Any:
-    """Detectors stay open while the server runs; the page never closes them."""
-    opened = opened_detectors()
-    return opened, opened.__enter__()
+def _detectors() -> tuple[Detector, ...]:
+    """Detectors stay open while the server runs."""
+    return shared_detectors()
