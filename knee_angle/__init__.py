@@ -1,20 +1,27 @@
 """knee_angle: what a knee really does in a CPM machine, measured from a bedside photo.
 
->>> import knee_angle
->>> knee_angle.Settings().tolerance_deg
-10.0
+Four doors: :func:`measure` a photo, :func:`measure_folder`, :func:`check_machine` by several
+photos of it, :func:`compare_methods` over a table. Each takes paths and single settings by
+name, and keeps its models open until the process ends.
 
-Start at :func:`knee_angle.pipeline.measure`. Importing this package loads no model and
-opens no file. It configures one thing: the runtime of the leg network reports nothing.
+>>> import knee_angle
+>>> result = knee_angle.measure("sample_images/bed_01.jpg", displayed_deg=93, tolerance_deg=8)
+>>> result.comparison.verdict, result.settings.tolerance_deg
+('within', 8)
+
+Importing this package loads no model and opens no file. It configures one thing: the
+runtime of the leg network reports nothing.
 """
 
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # typing itself is not loaded for it
+    from knee_angle._front import check_machine, compare_methods, measure_folder
     from knee_angle.errors import InvalidInput, KneeAngleError, MissingModel, UnreadablePhoto
+    from knee_angle.pipeline import measure
     from knee_angle.records import Measurement, NotMeasured, Unreadable
     from knee_angle.settings import Settings
 
@@ -30,6 +37,10 @@ __all__ = [
     "Unreadable",
     "UnreadablePhoto",
     "__version__",
+    "check_machine",
+    "compare_methods",
+    "measure",
+    "measure_folder",
 ]
 
 # The official wheel of onnxruntime reports its use to its maker and keeps a device's number
@@ -37,6 +48,23 @@ __all__ = [
 # 1.32, tests/test_nothing_leaves.py). Every module of ours imports this one first, and child
 # processes inherit it.
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+
+
+_STANDS_IN = {
+    "InvalidInput": "errors",
+    "KneeAngleError": "errors",
+    "Measurement": "records",
+    "MissingModel": "errors",
+    "NotMeasured": "records",
+    "Settings": "settings",
+    "Unreadable": "records",
+    "UnreadablePhoto": "errors",
+    "check_machine": "_front",
+    "compare_methods": "_front",
+    "measure": "pipeline",
+    "measure_folder": "_front",
+}
+"""The module of each name."""
 
 
 def __getattr__(name: str) -> object:
@@ -48,8 +76,11 @@ def __getattr__(name: str) -> object:
 
     if name == "__version__":
         return metadata.version("knee-angle")
-    if name in __all__:
-        for part in ("errors", "settings", "records"):
-            if name in (module := import_module(f"knee_angle.{part}")).__all__:
-                return getattr(module, name)
+    if name in _STANDS_IN:
+        return getattr(import_module(f"knee_angle.{_STANDS_IN[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """What there is, loaded or not."""
+    return __all__

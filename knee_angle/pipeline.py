@@ -29,7 +29,7 @@ from knee_angle.assumptions import (
     SHORTEST_IN_U,
     STRAIGHT_BELOW_DEG,
 )
-from knee_angle.errors import KneeAngleError, UnreadablePhoto
+from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
@@ -67,6 +67,7 @@ __all__ = [
     "internal_fault",
     "look",
     "measure",
+    "measure_apart",
     "measure_photo",
     "safely",
 ]
@@ -167,6 +168,62 @@ def measure(
         return outcome
 
     return cause.with_display_alarms(safely(steps), displayed_deg, given)
+
+
+def measure_apart(
+    photos: Mapping[str, Path],
+    displayed_deg: Mapping[str, float | None],
+    *,
+    settings: Settings,
+    detectors: Sequence[Detector],
+) -> dict[str, Outcome]:
+    """Photos that must be different ones, as for a machine check; a copy is not measured.
+
+    Parameters
+    ----------
+    photos : Mapping of name to path
+        What each is called.
+    displayed_deg : Mapping of name to float or None
+        The machine's number in each, degrees of flexion.
+    settings, detectors
+        As in `measure`.
+
+    Raises
+    ------
+    InvalidInput
+        One picture with two displayed numbers.
+    """
+    firsts: dict[str, str] = {}
+    copies = {}
+    for name in sorted(photos, key=lambda name: displayed_deg.get(name) is None):
+        try:
+            with photos[name].open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            continue  # told as unreadable when it is its turn
+        if (first := firsts.setdefault(digest, name)) == name:
+            continue
+        copies[name] = first
+        numbers = (displayed_deg.get(first), displayed_deg.get(name))
+        if None not in numbers and numbers[0] != numbers[1]:
+            raise InvalidInput(
+                f"{first} and {name} are the same file, but the table gives "
+                f"{numbers[0]:g} and {numbers[1]:g}: name the photo of each setting"
+            )
+    measured = {
+        name: measure(
+            path, displayed_deg=displayed_deg.get(name), settings=settings, detectors=detectors
+        )
+        for name, path in photos.items()
+        if name not in copies
+    }
+    return measured | {
+        name: NotMeasured(
+            f"it is the same file as {first}, which counts once",
+            "photograph each setting anew",
+        )
+        for name, first in copies.items()
+    }
 
 
 def safely(steps: Callable[[], Answer]) -> Answer | NotMeasured | Unreadable:

@@ -18,7 +18,7 @@ Nothing here reads a file, a clock or a picture.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from types import MappingProxyType
@@ -58,6 +58,7 @@ __all__ = [
     "Unreadable",
     "Verdict",
     "View",
+    "html_of",
 ]
 
 PointName = Literal["hip", "knee", "ankle", "heel", "toe", "thigh_bar", "hinge", "shank_bar"]
@@ -158,7 +159,7 @@ class NotMeasured:
     fault: bool = False
 
     def __repr__(self) -> str:
-        return _told("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")
+        return _in_a_line("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -169,10 +170,17 @@ class Unreadable:
     alarms: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        return _told("Unreadable", *self.alarms, self.reason)
+        return _in_a_line("Unreadable", *self.alarms, self.reason)
 
 
-def _told(kind: str, *said: str) -> str:
+def html_of(rows: Iterable[tuple[str, str]], *, alarms: Iterable[str] = ()) -> str:
+    """Names and values as a table for a notebook, with the alarms above it."""
+    loudest = "".join(f"<p><strong>{escape(alarm)}</strong></p>" for alarm in alarms)
+    cells = "".join(f"<tr><th>{escape(k)}</th><td>{escape(v)}</td></tr>" for k, v in rows)
+    return f"{loudest}<table>{cells}</table>"
+
+
+def _in_a_line(kind: str, *said: str) -> str:
     """A result in one line."""
     return f"<{kind}: {'; '.join(part.rstrip('.') for part in said)}>"
 
@@ -561,13 +569,11 @@ class Measurement:
 
     def __repr__(self) -> str:
         told = [f"{name} {value}" for name, value in self._told()]
-        return _told(f"Measurement {self.photo}", *self.alarms, *told)
+        return _in_a_line(f"Measurement {self.photo}", *self.alarms, *told)
 
     def _repr_html_(self) -> str:
-        rows = (("photo", self.photo), *self._told(), *(("caution", c) for c in self.cautions))
-        alarms = "".join(f"<p><strong>{escape(alarm)}</strong></p>" for alarm in self.alarms)
-        cells = "".join(f"<tr><th>{escape(k)}</th><td>{escape(v)}</td></tr>" for k, v in rows)
-        return f"{alarms}<table>{cells}</table>"
+        cautions = (("caution", caution) for caution in self.cautions)
+        return html_of((("photo", self.photo), *self._told(), *cautions), alarms=self.alarms)
 
     def _told(self) -> tuple[tuple[str, str], ...]:
         """What a notebook shows: names and values, a line each."""

@@ -6,20 +6,21 @@ Verdicts are told by word and by shape, never by colour alone.
 
 from __future__ import annotations
 
-from knee_angle.records import (
-    Comparison,
-    FindingKind,
-    Frame,
-    FrameSource,
-    Landmarks,
-    Measurement,
-    NotMeasured,
-    Outcome,
-    Plane,
-    Source,
-    Unreadable,
-    Verdict,
-)
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from knee_angle.records import (
+        Comparison,
+        FindingKind,
+        Frame,
+        FrameSource,
+        Landmarks,
+        Measurement,
+        Outcome,
+        Plane,
+        Source,
+        Verdict,
+    )
 
 __all__ = [
     "BARS_WORDS",
@@ -184,6 +185,8 @@ def sentence(outcome: Outcome) -> str:
     outcome : Measurement, NotMeasured or Unreadable
         The result.
     """
+    from knee_angle.records import Measurement, NotMeasured, Unreadable
+
     match outcome:
         case Unreadable():
             return f"The photo could not be read: {phrase(outcome.reason)}."

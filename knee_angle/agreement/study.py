@@ -22,6 +22,7 @@ from knee_angle.agreement.pairs import Codes, Pairs, codes_of
 from knee_angle.agreement.repeatability import Repeatability, repeatability
 from knee_angle.agreement.shares import Within, share_within
 from knee_angle.errors import InvalidInput
+from knee_angle.records import html_of
 
 __all__ = ["NOT_STATED", "NotComputed", "Study", "StudySettings", "Subgroup", "study_agreement"]
 
@@ -86,7 +87,7 @@ class Subgroup:
     within: tuple[Within, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Study:
     """Everything about one comparison.
 
@@ -128,6 +129,20 @@ class Study:
     repeats: Mapping[str, Repeatability]
     subgroups: tuple[Subgroup, ...]
     bands: tuple[Subgroup, ...]
+
+    def __repr__(self) -> str:
+        return f"<Study of {self._told()}>"
+
+    def _repr_html_(self) -> str:
+        within = [(f"within {w.tolerance:g}°", f"{w.share.value:.1%}") for w in self.within]
+        return html_of([("differences", self._told()), *within])
+
+    def _told(self) -> str:
+        limits = self.limits
+        return (
+            f"{self.pairs.n} pairs: bias {limits.bias.value:+.1f}, limits of "
+            f"agreement {limits.lower.value:+.1f} to {limits.upper.value:+.1f}"
+        )
 
 
 def study_agreement(

@@ -88,7 +88,7 @@ class Plan:
     retry_failed: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Summary:
     """What a run did.
 
@@ -114,6 +114,18 @@ class Summary:
     notes: tuple[str, ...]
     left_out: str
     files: tuple[Path, ...]
+
+    @property
+    def rows(self) -> list[Json]:
+        """The table's rows as they were written, one a photo in the order of the source."""
+        from pyarrow import parquet
+
+        rows: list[Json] = parquet.read_table(self.files[0]).to_pylist()
+        return rows
+
+    def __repr__(self) -> str:
+        counts = ", ".join(f"{count} {status}" for status, count in self.counts.items())
+        return f"<Summary of {self.photos} photos: {counts}; {self.files[0]}>"
 
 
 def cores() -> int:

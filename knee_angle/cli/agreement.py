@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -11,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle import __version__
 from knee_angle.cli.app import app
 from knee_angle.cli.options import Format, Output, positive
 from knee_angle.cli.settings import DISPLAY, takes_settings
@@ -20,11 +20,11 @@ from knee_angle.files import write_whole
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.agreement import Pairs, Study
+    from knee_angle.agreement import Pairs, Study, StudySettings
     from knee_angle.cli.tables import Table
     from knee_angle.report.study_words import About
 
-__all__ = ["agreement"]
+__all__ = ["agreement", "study_of"]
 
 
 class Missing(StrEnum):
@@ -96,33 +96,25 @@ def agreement(
     if table == Path("plan"):
         print(_plan(sd=sd, half_width=half_width, assurance=assurance, output=output))
         return
-    from knee_angle.agreement import StudySettings, study_agreement
-    from knee_angle.cli.tables import read_table
-    from knee_angle.report.study_words import About, study_text
+    from knee_angle.agreement import StudySettings
+    from knee_angle.report.study_words import study_text
 
-    rows = read_table(table)
-    u_column = _u_column(rows, u_reference, reference)
-    about = About(
-        table=table.name,
-        reference=reference,
+    study, about = study_of(
+        table,
         compared=compared,
+        reference=reference,
         person=person,
-        u_reference=u_column,
+        by=by or (),
         missing=missing.value,
-        version=__version__,
-        made=datetime.now(UTC).date().isoformat(),
-        u_compared=_u_compared(u_compared, compared, u_column, settings),
-    )
-    study = study_agreement(
-        _pairs(rows, about),
-        settings=StudySettings(
+        u_reference=u_reference,
+        u_compared=u_compared,
+        settings=settings,
+        chosen=StudySettings(
             tolerances_deg=tuple(positive("--within", x) for x in within or (5.0, 10.0)),
             true_value=true_value.value,
             variance_ratio=positive("--variance-ratio", variance_ratio),
             band_deg=positive("--band", band),
         ),
-        u_compared=about.u_compared,
-        by={column: rows.labels(column) for column in by or ()},
     )
     if html is not None:
         _write(html, study, about)
@@ -134,6 +126,47 @@ def agreement(
         print(study_text(study, about))
     if html is not None:
         print(f"written: {html}", file=sys.stderr if output is Format.JSON else sys.stdout)
+
+
+def study_of(
+    table: Path,
+    *,
+    compared: str,
+    reference: str,
+    person: str | None,
+    by: Sequence[str],
+    missing: str,
+    u_reference: str | None,
+    u_compared: float | None,
+    settings: Settings,
+    chosen: StudySettings,
+) -> tuple[Study, About]:
+    """A table's comparison, and what it is about."""
+    from knee_angle import __version__
+    from knee_angle.agreement import study_agreement
+    from knee_angle.cli.tables import read_table
+    from knee_angle.report.study_words import About
+
+    rows = read_table(table)
+    u_column = _u_column(rows, u_reference, reference)
+    about = About(
+        table=table.name,
+        reference=reference,
+        compared=compared,
+        person=person,
+        u_reference=u_column,
+        missing=missing,
+        version=__version__,
+        made=datetime.now(UTC).date().isoformat(),
+        u_compared=_u_compared(u_compared, compared, u_column, settings),
+    )
+    study = study_agreement(
+        _pairs(rows, about),
+        settings=chosen,
+        u_compared=about.u_compared,
+        by={column: rows.labels(column) for column in by},
+    )
+    return study, about
 
 
 def _pairs(rows: Table, about: About) -> Pairs:
@@ -191,6 +224,7 @@ def _write(path: Path, study: Study, about: About) -> None:
 
 def _plan(*, sd: float, half_width: float, assurance: float | None, output: Format) -> str:
     """How many pairs, in words or as JSON."""
+    from knee_angle import __version__
     from knee_angle.agreement import plan_limits
     from knee_angle.report.study_json import plan_as_json
     from knee_angle.report.study_words import plan_text

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from knee_angle import __version__, words
+from knee_angle import words
 
 __all__ = ["app"]
 
@@ -29,5 +29,7 @@ def _top(
     version: Annotated[bool, typer.Option("--version", help="Show the version and stop.")] = False,
 ) -> None:
     if version:
+        from knee_angle import __version__
+
         print(__version__)
         raise typer.Exit

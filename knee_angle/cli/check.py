@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from knee_angle import __version__, words
 from knee_angle.cli.app import app
 from knee_angle.cli.options import DisplayedTable, Format, Output, positive
-from knee_angle.cli.photos import measured, read_displayed_table, shown
+from knee_angle.cli.photos import read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, refused, takes_settings
 from knee_angle.errors import InvalidInput
-from knee_angle.records import NotMeasured, Outcome
-from knee_angle.report import contract
 from knee_angle.settings import Settings
 
 __all__ = ["check"]
@@ -55,34 +51,28 @@ def check(
             f"each photo must be named once, but got {', '.join(twice)} again: a check needs a "
             "photo of its own for each setting"
         )
+    from knee_angle import __version__
+    from knee_angle.landmarks.standard import opened_detectors
     from knee_angle.machine.check import check_machine
-    from knee_angle.report.check_words import check_alarms, check_text
+    from knee_angle.pipeline import measure_apart
+    from knee_angle.records import NotMeasured
+    from knee_angle.report.check_words import check_text
+    from knee_angle.report.contract import check_as_json
 
-    table = read_displayed_table(displayed_table, photos)
-    names, copies = _named(photos), _copies(photos, table)
-    found = measured(
-        [photo for photo in photos if photo not in copies],
-        displayed={photo: table.get(photo.name) for photo in photos},
-        manual=None,
-        settings=settings,
-        pose_model=None,
-        overlay=None,
-        limit_megapixels=120.0,
-    )
-    outcomes: dict[str, Outcome] = {names[photo]: outcome for photo, outcome in found}
-    outcomes |= {
-        names[copy]: NotMeasured(
-            f"it is the same file as {names[first]}, which counts once",
-            "photograph each setting anew",
+    table, names = read_displayed_table(displayed_table, photos), _named(photos)
+    with opened_detectors() as detectors:
+        outcomes = measure_apart(
+            {name: photo for photo, name in names.items()},
+            {name: table.get(photo.name) for photo, name in names.items()},
+            settings=settings,
+            detectors=detectors,
         )
-        for copy, first in copies.items()
-    }
-    result, alarms = check_machine(outcomes, settings), check_alarms(outcomes)
+    result = check_machine(outcomes, settings)
     if output is Format.JSON:
-        row = contract.check_as_json(result, version=__version__, alarms=alarms)
+        row = check_as_json(result, version=__version__, alarms=result.alarms)
         print(json.dumps(row, allow_nan=False))
     else:
-        print(check_text(result, settings, alarms=alarms))
+        print(check_text(result, settings, alarms=result.alarms))
     left = isinstance(result, NotMeasured) or bool(result.left_out)
     raise typer.Exit(int(left))
 
@@ -96,37 +86,9 @@ def _named(photos: Sequence[Path]) -> dict[Path, str]:
     }
 
 
-def _copies(photos: Sequence[Path], table: Mapping[str, float | None]) -> dict[Path, Path]:
-    """Photos that are byte for byte another one, each with the one that counts.
-
-    Raises
-    ------
-    InvalidInput
-        One picture with two displayed numbers.
-    """
-    firsts: dict[str, Path] = {}
-    copies = {}
-    for photo in sorted(photos, key=lambda photo: table.get(photo.name) is None):
-        try:
-            with photo.open("rb") as file:
-                digest = hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError:
-            continue  # told as unreadable when it is its turn
-        first = firsts.setdefault(digest, photo)
-        if first == photo:
-            continue
-        copies[photo] = first
-        numbers = (table.get(first.name), table.get(photo.name))
-        if None not in numbers and numbers[0] != numbers[1]:
-            raise InvalidInput(
-                f"{first.name} and {photo.name} are the same file, but the table gives "
-                f"{numbers[0]:g} and {numbers[1]:g}: name the photo of each setting"
-            )
-    return copies
-
-
 def _plan(settings: Settings, *, wanted_u: float, photo_u: float, low: float, high: float) -> str:
     """How many photos at which settings, in words."""
+    from knee_angle import words
     from knee_angle.angle.verdict import u_display_deg
     from knee_angle.assumptions import U_POINTS_DEG
     from knee_angle.machine.calibration import plan_check

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import statistics
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.photos import measured, shown
-from knee_angle.records import Measurement
 from knee_angle.settings import Settings
 
 __all__ = ["demo"]
@@ -25,7 +22,11 @@ def demo(
     overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
 ) -> None:
     """Measure the sample photos and show the truth beside the result."""
+    import statistics
+
+    from knee_angle import words
     from knee_angle.cli.samples import sample_folder, sample_rows
+    from knee_angle.records import Measurement
 
     photos, displayed, truths = sample_rows(sample_folder(folder))
     outcomes = measured(photos, displayed=displayed, settings=Settings(), overlay=overlay)

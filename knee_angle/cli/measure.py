@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from knee_angle import __version__, words
-from knee_angle.angle.verdict import checked
 from knee_angle.cli.app import app
 from knee_angle.cli.options import (
     DisplayedTable,
@@ -28,9 +25,10 @@ from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import Keeper, Where, check_machine_code, with_prescription
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
-from knee_angle.records import Finding, Measurement, Outcome
-from knee_angle.report import contract
 from knee_angle.settings import Settings
+
+if TYPE_CHECKING:
+    from knee_angle.records import Outcome
 
 __all__ = ["measure"]
 
@@ -71,6 +69,8 @@ def measure(
         )
     settings, unknown = with_prescription(settings, person, store)
     if displayed is not None:
+        from knee_angle.angle.verdict import checked
+
         checked(displayed)
     table = read_displayed_table(displayed_table, photos)
     _say_shared(displayed, [photo for photo in photos if photo.name not in table], photos)
@@ -144,6 +144,11 @@ def _answered(
 
 def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None) -> int:
     """Print results one by one; 1 where any photo has no number, else 0."""
+    from knee_angle import __version__, words
+    from knee_angle.records import Measurement
+    from knee_angle.report import contract
+    from knee_angle.report.answer_text import answer_text
+
     failed = False
     for number, (photo, outcome) in enumerate(outcomes):
         failed |= not isinstance(outcome, Measurement)
@@ -154,128 +159,9 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Kee
             case Format.CSV:
                 print(contract.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:
-                print(_text(shown(photo), outcome), flush=True)
+                print(answer_text(shown(photo), outcome), flush=True)
         if keeper is not None:
             keeper.keep(photo, outcome)
     if output is Format.TEXT:
         print(words.CAUTION)
     return int(failed)
-
-
-def _text(photo: str, outcome: Outcome) -> str:
-    """One photo for a person: a sentence, and a small table where it was measured."""
-    lines = [photo]
-    lines += [f"  !! {alarm}" for alarm in outcome.alarms]
-    lines.append(f"  {words.sentence(outcome)}")
-    if isinstance(outcome, Measurement):
-        knee = outcome.knee
-        lines += _table(
-            [
-                ("knee", words.with_u(knee.deg, knee.u_deg)),
-                *_compared(outcome),
-                *_frame(outcome),
-                *_lengths(outcome),
-                ("points", words.sources(outcome.landmarks)),
-                ("plane", words.PLANE_WORDS[outcome.plane]),
-                (
-                    "± from",
-                    ", ".join(
-                        f"{line.replace('_', ' ')} {words.degrees(words.plus_minus(u))}"
-                        for line, u in knee.budget_deg.items()
-                    ),
-                ),
-            ]
-        )
-        lines += [f"  caution: {caution}" for caution in outcome.cautions]
-    return "\n".join(lines) + "\n"
-
-
-def _compared(outcome: Measurement) -> list[tuple[str, str]]:
-    if outcome.displayed is None or outcome.comparison is None:
-        return []
-    compared = outcome.comparison
-    return [
-        ("display", words.degrees(outcome.displayed.deg)),
-        ("difference", words.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
-        (
-            "verdict",
-            f"{words.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
-            f"probability of being within {words.probability(compared.p_within)})",
-        ),
-    ]
-
-
-def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
-    """Thigh and lower leg, where the photo gives a scale."""
-    if outcome.segments is None:
-        return []
-    s = outcome.segments
-    return [
-        (
-            "lengths",
-            f"thigh {s.thigh_mm:.0f} ± {words.plus_minus(s.u_thigh_mm):.0f} mm, "
-            f"lower leg {s.shank_mm:.0f} ± {words.plus_minus(s.u_shank_mm):.0f} mm between the "
-            "marks (a start for the machine's sections)",
-        )
-    ]
-
-
-def _frame(outcome: Measurement) -> list[tuple[str, str]]:
-    """The machine's bars, the hinge and the finding, where there are any."""
-    rows = []
-    frame = None if outcome.machine is None else outcome.machine.frame
-    if frame is not None:
-        rows += [
-            (
-                "frame",
-                f"{words.with_u(frame.deg, frame.u_deg)}, by {words.BARS_WORDS[frame.source]}",
-            ),
-            ("hinge", words.hinge_place(frame)),
-        ]
-    found = outcome.finding
-    if found is not None:
-        rows.append(("finding", words.FINDING_WORDS[found.kind]))
-        for name, part in (("calibration", found.calibration), ("fit", found.fit)):
-            if part is not None:
-                text = words.with_u(part.discrepancy_deg, part.u_deg, sign=True)
-                rows.append(
-                    (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
-                )
-        rows += _by_hinge(found)
-        rows.append(("next", found.advice))
-    return rows
-
-
-def _by_hinge(found: Finding) -> list[tuple[str, str]]:
-    """What the hinge's place would do to the knee; nothing where its ± holds zero."""
-    explained, u = found.explained_deg, found.u_explained_deg
-    if explained is None or u is None or found.fit is None:
-        return []
-    if abs(explained) <= words.plus_minus(u):
-        return []
-    rest = found.fit.discrepancy_deg - explained
-    # The two share errors: their ± taken as independent is rather too wide.
-    if abs(rest) <= words.plus_minus(math.hypot(u, found.fit.u_deg)):
-        beside = "the fit part agrees with it within both ±"
-    elif abs(found.fit.discrepancy_deg) < abs(explained):
-        beside = "the fit part is less: something else works against it"
-    else:
-        beside = f"the other {words.degrees(rest, sign=True)} of the fit part come from elsewhere"
-    text = f"{words.with_u(explained, u, sign=True)} expected from its place{_held(found)}"
-    return [("  by hinge", f"{text}; {beside}")]
-
-
-def _held(found: Finding) -> str:
-    """What the planar model takes for the lower leg's support."""
-    from knee_angle.assumptions import SUPPORT_MM
-
-    if found.support_mm is None:
-        return ""
-    below, u = found.support_mm
-    held = f"the lower leg held {below:.0f} ± {words.plus_minus(u):.0f} mm below the knee"
-    assumed = ", which is assumed: give --support-mm" if found.support_mm == SUPPORT_MM else ""
-    return f", by the planar model with {held}{assumed}"
-
-
-def _table(rows: list[tuple[str, str]]) -> list[str]:
-    return [f"  {name:<14}{text}" for name, text in rows]

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.settings import takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
-from knee_angle.machine import sliding
-from knee_angle.machine.sliding import Sensitivity
 from knee_angle.settings import Settings
+
+if TYPE_CHECKING:
+    from knee_angle.machine.sliding import Sensitivity
 
 __all__ = ["sensitivity"]
 
@@ -35,7 +35,9 @@ def sensitivity(
     settings: Settings,
 ) -> None:
     """Degrees of fit error per mm of hinge place and support, over the machine's range."""
+    from knee_angle import words
     from knee_angle.assumptions import SUPPORT_MM
+    from knee_angle.machine import sliding
 
     held_mm = settings.support_mm or SUPPORT_MM[0]
     steps = max(1, round((high - low) / TABLE_STEP_DEG))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -18,10 +17,10 @@ from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.files import whole_file
-from knee_angle.records import Measurement, Outcome
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
+    from knee_angle.records import Measurement, Outcome
     from knee_angle.store import End, Prescription, Store
 
 __all__ = [
@@ -62,6 +61,8 @@ def opened_store(where: str | None, *, create: bool = False) -> Iterator[Store]:
 
     Only a command that keeps something may ``create`` one: elsewhere the path is mistyped.
     """
+    import getpass
+
     from knee_angle.store import open_store
 
     try:
@@ -125,6 +126,7 @@ class Keeper:
 
     def keep(self, photo: Path, outcome: Outcome) -> None:
         """Keep one outcome; what was not measured is not kept."""
+        from knee_angle.records import Measurement
         from knee_angle.store import new_id
 
         if not isinstance(outcome, Measurement):

@@ -26,11 +26,19 @@ from knee_angle.assumptions import HINGE_TOLERANCE_MM
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import calibration, sliding
 from knee_angle.machine.cause import ADVICE, cards_wrong, section_words, support_of
-from knee_angle.records import Comparison, FindingKind, Frame, Measurement, NotMeasured, Outcome
+from knee_angle.records import (
+    Comparison,
+    FindingKind,
+    Frame,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    html_of,
+)
 from knee_angle.settings import Settings
 from knee_angle.words import degrees, phrase
 
-__all__ = ["MachineCheck", "check_machine"]
+__all__ = ["MachineCheck", "check_alarms", "check_machine"]
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +52,7 @@ FEWEST = 3
 """Two points always lie on a line; the third is the first test of it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class MachineCheck:
     """What several photos say about one machine.
 
@@ -80,6 +88,8 @@ class MachineCheck:
         The hinge in the axes of the tags on the bars, where they showed it.
     cautions : tuple of str
         What to keep in mind, in plain sentences.
+    alarms : tuple of str
+        Every photo's alarm with the photo's name (see `check_alarms`): said first.
     """
 
     photos: tuple[str, ...]
@@ -97,6 +107,25 @@ class MachineCheck:
     frames: tuple[Frame, ...] = ()
     bar_hinge: bars.HingeFit | None = None
     cautions: tuple[str, ...] = ()
+    alarms: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        said = [*self.alarms, f"finding {self.kind}", *(f"{k} {v}" for k, v in self._told())]
+        return f"<MachineCheck of {len(self.photos)} photos: {'; '.join(said)}>"
+
+    def _repr_html_(self) -> str:
+        return html_of(
+            (("finding", self.kind), *self._told(), ("next", self.advice)), alarms=self.alarms
+        )
+
+    def _told(self) -> list[tuple[str, str]]:
+        """Largest difference over the range from bars and knee, each with its verdict."""
+        parts = (("display - bars", self.reading_verdict), ("display - knee", self.knee_verdict))
+        return [
+            (name, f"at most {degrees(part.largest_deg, sign=True)} ({part.verdict})")
+            for name, part in parts
+            if part is not None
+        ]
 
     def knee_table(
         self, displayed_deg: Sequence[float], settings: Settings
@@ -136,6 +165,20 @@ def check_machine(
     MachineCheck or NotMeasured
         Refused with fewer than three usable photos, or with all at one angle.
     """
+    found = _judged(outcomes, settings, rng)
+    return replace(found, alarms=check_alarms(outcomes))
+
+
+def check_alarms(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
+    """Every photo's alarm with the photo's name: also of photos that the check left out."""
+    return tuple(
+        f"{alarm} ({name})" for name, outcome in outcomes.items() for alarm in outcome.alarms
+    )
+
+
+def _judged(
+    outcomes: Mapping[str, Outcome], settings: Settings, rng: np.random.Generator | None
+) -> MachineCheck | NotMeasured:
     used, left_out = _usable(outcomes)
     if len(used) < FEWEST:
         reasons = "; ".join(f"{n}: {phrase(why)}" for n, why in left_out) or "none was left out"

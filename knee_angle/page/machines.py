@@ -23,7 +23,7 @@ from knee_angle.page.keeping import the_store
 from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome
-from knee_angle.report.check_words import WITHIN_LIMITS, check_alarms, check_text
+from knee_angle.report.check_words import WITHIN_LIMITS, check_text
 from knee_angle.settings import Settings, changed
 from knee_angle.store import (
     KeptCheck,
@@ -338,11 +338,10 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
         except KneeAngleError as error:
             st.error(str(error))
     if outcomes is not None:
-        alarms = check_alarms(outcomes)
-        if alarms:
-            loudest.html(answer.alarms(alarms))
         result = check_machine(outcomes, settings)
-        st.text(check_text(result, settings, alarms=alarms))
+        if result.alarms:
+            loudest.html(answer.alarms(result.alarms))
+        st.text(check_text(result, settings, alarms=result.alarms))
         if isinstance(result, MachineCheck):
             _keep(store, code, tray, result, outcomes, settings)
     if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):

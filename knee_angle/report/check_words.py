@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,10 +10,10 @@ from knee_angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import NotMeasured, Outcome
+from knee_angle.records import NotMeasured
 from knee_angle.settings import Settings
 
-__all__ = ["WITHIN_LIMITS", "check_alarms", "check_text"]
+__all__ = ["WITHIN_LIMITS", "check_text"]
 
 WITHIN_LIMITS = (
     "Stay within the prescribed limits. A machine without a leg in it cannot be checked yet: every "
@@ -27,17 +27,10 @@ TABLE_CAUTION = (
 )
 
 
-def check_alarms(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
-    """Every photo's alarm with the photo's name: also of photos that the check left out."""
-    return tuple(
-        f"{alarm} ({name})" for name, outcome in outcomes.items() for alarm in outcome.alarms
-    )
-
-
 def check_text(
     result: MachineCheck | NotMeasured, settings: Settings, *, alarms: Sequence[str] = ()
 ) -> str:
-    """The whole check as text: alarms first (see `check_alarms`), then the finding."""
+    """The whole check as text: alarms first (`MachineCheck.alarms`), then the finding."""
     loudest = [f"!! {alarm}" for alarm in alarms]
     if isinstance(result, NotMeasured):
         refused = (

@@ -688,6 +688,7 @@ def _renamed(result: MachineCheck, names: Mapping[str, str]) -> MachineCheck:
         photos=tuple(names[n] for n in result.photos),
         left_out=tuple((names[n], reason) for n, reason in result.left_out),
         outliers=tuple(names[n] for n in result.outliers),
+        alarms=(),  # they name photos; each photo's own alarms are in its outcome
     )
 
 

@@ -1,0 +1,211 @@
+"""The package's doors for several photos and for tables; `knee_angle` hands them on.
+
+The door for one photo is :func:`knee_angle.pipeline.measure`. Each does what the command of
+that job does, by the same functions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from knee_angle.agreement import Study, StudySettings
+from knee_angle.batch.run import Plan, cores, run_batch
+from knee_angle.cli.agreement import study_of
+from knee_angle.errors import InvalidInput
+from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.machine import check
+from knee_angle.machine.check import MachineCheck
+from knee_angle.pipeline import measure_apart
+from knee_angle.records import NotMeasured
+from knee_angle.settings import Settings, changed
+
+__all__ = ["check_machine", "compare_methods", "measure_folder"]
+
+
+def measure_folder(
+    folder: str | Path,
+    *,
+    table: str | Path | None = None,
+    partial_table: bool = False,
+    out: str | Path | None = None,
+    overwrite: bool = False,
+    workers: int | None = None,
+    settings: Settings | None = None,
+    **changes: Any,
+) -> list[dict[str, Any]]:
+    """Every photo of a folder, pattern, list or storage address: one row each.
+
+    Parameters
+    ----------
+    folder : path
+        Folder, pattern (``ward/*.jpg``), list file (``.txt``) or address of the photos.
+    table : path, optional
+        CSV or Parquet with the columns ``photo`` and ``displayed_deg``, and any to join.
+    partial_table : bool
+        Whether photos and rows need not all match.
+    out : path, optional
+        Table to write, ``.parquet`` or ``.csv``: both are.
+    overwrite : bool
+        Whether to begin again where a table is there.
+    workers : int, optional
+        Measuring processes; one a core by default.
+    settings : Settings, optional
+        The site's tolerances and sizes; the usual ones by default.
+    **changes
+        Single settings by name, over `settings`.
+
+    Returns
+    -------
+    list of dict
+        The columns of ``knee-angle batch`` (angles in degrees, lengths in mm), failures too,
+        with their reason.
+
+    Raises
+    ------
+    InvalidInput
+        What cannot be measured or written as asked.
+
+    Examples
+    --------
+    >>> rows = measure_folder("sample_images/bed_0[12].jpg", workers=1)
+    >>> [(row["photo"], row["status"]) for row in rows]
+    [('bed_01.jpg', 'measured'), ('bed_02.jpg', 'measured')]
+    """
+    with TemporaryDirectory(prefix="knee-angle-") as scratch:
+        plan = Plan(
+            source=str(folder),
+            out=Path(scratch, "rows.parquet") if out is None else Path(out),
+            table=None if table is None else str(table),
+            partial_table=partial_table,
+            settings=changed(settings, changes),
+            workers=cores() if workers is None else workers,
+            overwrite=overwrite,
+        )
+        return run_batch(plan).rows
+
+
+def check_machine(
+    photos: Sequence[str | Path],
+    displayed_deg: Sequence[float | None] | Mapping[str, float | None],
+    *,
+    settings: Settings | None = None,
+    **changes: Any,
+) -> MachineCheck | NotMeasured:
+    """One machine by photos at three or more of its settings.
+
+    Parameters
+    ----------
+    photos : sequence of path
+        Photos of one machine, each at another setting.
+    displayed_deg : sequence or Mapping of photo's file name to float
+        The machine's number in each, degrees of flexion.
+    settings : Settings, optional
+        The site's tolerances and sizes; the usual ones by default.
+    **changes
+        Single settings by name, over `settings`.
+
+    Returns
+    -------
+    MachineCheck or NotMeasured
+        Offset and gain of the display, where the hinge lies, and the cause that is proven;
+        ``alarms`` first.
+
+    Raises
+    ------
+    InvalidInput
+        A photo that is given twice or under the name of another, numbers that do not belong
+        to the photos, settings that cannot be.
+
+    Examples
+    --------
+    >>> photos = [f"sample_images/series_a_{number}.jpg" for number in (1, 3, 4, 6)]
+    >>> check_machine(photos, [18, 62, 88, 126]).kind
+    'calibration'
+    """
+    paths = {Path(photo).name: Path(photo) for photo in photos}
+    if len(paths) < len(photos):
+        raise InvalidInput(
+            f"each photo must be given once, under a file name of its own, but {len(photos)} "
+            f"photos have {len(paths)} names: leave out, or rename"
+        )
+    if isinstance(displayed_deg, Mapping):
+        numbers = dict(displayed_deg)
+        if unknown := sorted(numbers.keys() - paths.keys()):
+            raise InvalidInput(
+                f"displayed_deg names {', '.join(unknown)}, but no such photo is given: "
+                f"the names are {', '.join(paths)}"
+            )
+    elif len(displayed_deg) == len(photos):
+        numbers = dict(zip(paths, displayed_deg, strict=True))
+    else:
+        raise InvalidInput(
+            f"displayed_deg must have a number for each photo, but has {len(displayed_deg)} for "
+            f"{len(photos)}: None stands for a display that was not seen"
+        )
+    given = changed(settings, changes)
+    outcomes = measure_apart(paths, numbers, settings=given, detectors=shared_detectors())
+    return check.check_machine(outcomes, given)
+
+
+def compare_methods(
+    table: str | Path,
+    *,
+    compared: str = "displayed_deg",
+    reference: str = "flexion_deg",
+    person: str | None = None,
+    by: Sequence[str] = (),
+    drop_missing: bool = False,
+    settings: Settings | None = None,
+    **changes: Any,
+) -> Study:
+    """How far two columns of a table agree: bias, limits of agreement, coefficients.
+
+    Parameters
+    ----------
+    table : path
+        CSV or Parquet, a row for each photo (as `measure_folder` writes it).
+    compared, reference : str
+        The columns; a difference is compared minus reference.
+    person : str, optional
+        Column of the persons' codes, where some have several rows.
+    by : sequence of str
+        Columns of subgroups.
+    drop_missing : bool
+        Whether rows without both values are left out, and listed, instead of refused.
+    settings : Settings, optional
+        For the ± of a displayed number: its step, and movement.
+    **changes
+        Single settings by name, over `settings`.
+
+    Returns
+    -------
+    Study
+        Every figure with its 95 % confidence interval.
+
+    Raises
+    ------
+    InvalidInput
+        A table or column that cannot be compared.
+
+    Examples
+    --------
+    >>> study = compare_methods("sample_images/agreement.csv", person="person")
+    >>> study.limits.lower.value < study.limits.bias.value < study.limits.upper.value
+    True
+    """
+    study, _ = study_of(
+        Path(table),
+        compared=compared,
+        reference=reference,
+        person=person,
+        by=by,
+        missing="drop" if drop_missing else "refuse",
+        u_reference=None,
+        u_compared=None,
+        settings=changed(settings, changes),
+        chosen=StudySettings(),
+    )
+    return study
