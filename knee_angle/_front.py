@@ -125,26 +125,7 @@ def check_machine(
     >>> check_machine(photos, [18, 62, 88, 126]).kind
     'calibration'
     """
-    paths = {Path(photo).name: Path(photo) for photo in photos}
-    if len(paths) < len(photos):
-        raise InvalidInput(
-            f"each photo must be given once, under a file name of its own, but {len(photos)} "
-            f"photos have {len(paths)} names: leave out, or rename"
-        )
-    if isinstance(displayed_deg, Mapping):
-        numbers = dict(displayed_deg)
-        if unknown := sorted(numbers.keys() - paths.keys()):
-            raise InvalidInput(
-                f"displayed_deg names {', '.join(unknown)}, but no such photo is given: "
-                f"the names are {', '.join(paths)}"
-            )
-    elif len(displayed_deg) == len(photos):
-        numbers = dict(zip(paths, displayed_deg, strict=True))
-    else:
-        raise InvalidInput(
-            f"displayed_deg must have a number for each photo, but has {len(displayed_deg)} for "
-            f"{len(photos)}: None stands for a display that was not seen"
-        )
+    paths, numbers = _together(photos, displayed_deg)
     given = changed(settings, changes)
     outcomes = measure_apart(paths, numbers, settings=given, detectors=shared_detectors())
     return check.check_machine(outcomes, given)
@@ -209,3 +190,31 @@ def compare_methods(
         chosen=StudySettings(),
     )
     return study
+
+
+def _together(
+    photos: Sequence[str | Path],
+    displayed_deg: Sequence[float | None] | Mapping[str, float | None],
+) -> tuple[dict[str, Path], dict[str, float | None]]:
+    """Photos and displayed numbers by file name, where they belong to each other."""
+    paths = {Path(photo).name: Path(photo) for photo in photos}
+    if len(paths) < len(photos):
+        raise InvalidInput(
+            f"each photo must be given once, under a file name of its own, but {len(photos)} "
+            f"photos have {len(paths)} names: leave out, or rename"
+        )
+    if isinstance(displayed_deg, Mapping):
+        numbers = dict(displayed_deg)
+        if unknown := sorted(numbers.keys() - paths.keys()):
+            raise InvalidInput(
+                f"displayed_deg names {', '.join(unknown)}, but no such photo is given: "
+                f"the names are {', '.join(paths)}"
+            )
+    elif len(displayed_deg) == len(photos):
+        numbers = dict(zip(paths, displayed_deg, strict=True))
+    else:
+        raise InvalidInput(
+            f"displayed_deg must have a number for each photo, but has {len(displayed_deg)} for "
+            f"{len(photos)}: None stands for a display that was not seen"
+        )
+    return paths, numbers

@@ -41,51 +41,69 @@ class TrueValue(StrEnum):
     CONSTANT = "constant"
 
 
+TableArgument = Annotated[
+    Path,
+    typer.Argument(
+        help="CSV or Parquet table with a row for each photo; or the word plan.",
+        show_default=False,
+    ),
+]
+Compared = Annotated[str, typer.Option(help="Column that is compared.")]
+Reference = Annotated[str, typer.Option(help="Column it is compared with.")]
+Person = Annotated[
+    str | None, typer.Option(help="Column of the persons' codes, where some have several rows.")
+]
+By = Annotated[list[str] | None, typer.Option(help="Column of subgroups; repeatable.")]
+WithinDeg = Annotated[
+    list[float] | None,
+    typer.Option(help="Tolerance for the share within, degrees; repeatable. [5, 10]"),
+]
+MissingRows = Annotated[
+    Missing, typer.Option(help="Rows without both values: refuse the table, or drop and list.")
+]
+TrueAngle = Annotated[
+    TrueValue, typer.Option(help="Does the angle change between the rows of one person?")
+]
+VarianceRatio = Annotated[
+    float, typer.Option(help="Deming: error variance of compared over that of reference.")
+]
+UReference = Annotated[
+    str | None,
+    typer.Option(help="Column of the reference's u. [u_deg, where the reference is the knee]"),
+]
+UCompared = Annotated[
+    float | None, typer.Option(help="u of the compared values. [a display's, from its step]")
+]
+BandDeg = Annotated[float, typer.Option(help="Width of the bands of the reference, degrees.")]
+Report = Annotated[Path | None, typer.Option(help="Write the report to this file.")]
+PlannedSd = Annotated[float, typer.Option(help="With plan: expected SD of a difference.")]
+PlannedHalfWidth = Annotated[
+    float, typer.Option(help="With plan: wanted half-width of a limit's interval.")
+]
+Assurance = Annotated[
+    float | None, typer.Option(help="With plan: probability to reach it; else on average.")
+]
+
+
 @app.command()
 @takes_settings(*DISPLAY)
 def agreement(
-    table: Annotated[
-        Path,
-        typer.Argument(
-            help="CSV or Parquet table with a row for each photo; or the word plan.",
-            show_default=False,
-        ),
-    ],
-    compared: Annotated[str, typer.Option(help="Column that is compared.")] = "displayed_deg",
-    reference: Annotated[str, typer.Option(help="Column it is compared with.")] = "flexion_deg",
-    person: Annotated[
-        str | None, typer.Option(help="Column of the persons' codes, where some have several rows.")
-    ] = None,
-    by: Annotated[list[str] | None, typer.Option(help="Column of subgroups; repeatable.")] = None,
-    within: Annotated[
-        list[float] | None,
-        typer.Option(help="Tolerance for the share within, degrees; repeatable. [5, 10]"),
-    ] = None,
-    missing: Annotated[
-        Missing, typer.Option(help="Rows without both values: refuse the table, or drop and list.")
-    ] = Missing.REFUSE,
-    true_value: Annotated[
-        TrueValue, typer.Option(help="Does the angle change between the rows of one person?")
-    ] = TrueValue.VARIES,
-    variance_ratio: Annotated[
-        float, typer.Option(help="Deming: error variance of compared over that of reference.")
-    ] = 1.0,
-    u_reference: Annotated[
-        str | None,
-        typer.Option(help="Column of the reference's u. [u_deg, where the reference is the knee]"),
-    ] = None,
-    u_compared: Annotated[
-        float | None, typer.Option(help="u of the compared values. [a display's, from its step]")
-    ] = None,
-    band: Annotated[float, typer.Option(help="Width of the bands of the reference, degrees.")] = 30,
-    html: Annotated[Path | None, typer.Option(help="Write the report to this file.")] = None,
-    sd: Annotated[float, typer.Option(help="With plan: expected SD of a difference.")] = 4.0,
-    half_width: Annotated[
-        float, typer.Option(help="With plan: wanted half-width of a limit's interval.")
-    ] = 1.5,
-    assurance: Annotated[
-        float | None, typer.Option(help="With plan: probability to reach it; else on average.")
-    ] = None,
+    table: TableArgument,
+    compared: Compared = "displayed_deg",
+    reference: Reference = "flexion_deg",
+    person: Person = None,
+    by: By = None,
+    within: WithinDeg = None,
+    missing: MissingRows = Missing.REFUSE,
+    true_value: TrueAngle = TrueValue.VARIES,
+    variance_ratio: VarianceRatio = 1.0,
+    u_reference: UReference = None,
+    u_compared: UCompared = None,
+    band: BandDeg = 30,
+    html: Report = None,
+    sd: PlannedSd = 4.0,
+    half_width: PlannedHalfWidth = 1.5,
+    assurance: Assurance = None,
     output: Output = Format.TEXT,
     *,
     settings: Settings,
@@ -97,7 +115,6 @@ def agreement(
         print(_plan(sd=sd, half_width=half_width, assurance=assurance, output=output))
         return
     from knee_angle.agreement import StudySettings
-    from knee_angle.report.study_words import study_text
 
     study, about = study_of(
         table,
@@ -116,6 +133,11 @@ def agreement(
             band_deg=positive("--band", band),
         ),
     )
+    _answer(study, about, html=html, output=output)
+
+
+def _answer(study: Study, about: About, *, html: Path | None, output: Format) -> None:
+    """Write the report where one is wanted, print the figures, and say what was written."""
     if html is not None:
         _write(html, study, about)
     if output is Format.JSON:
@@ -123,6 +145,8 @@ def agreement(
 
         print(json.dumps(study_as_json(study, about), allow_nan=False))
     else:
+        from knee_angle.report.study_words import study_text
+
         print(study_text(study, about))
     if html is not None:
         print(f"written: {html}", file=sys.stderr if output is Format.JSON else sys.stdout)

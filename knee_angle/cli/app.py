@@ -21,6 +21,8 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    context_settings={"max_content_width": 100},
+    rich_markup_mode=None,  # plain text: drawing boxes takes longer than all the rest
 )
 
 

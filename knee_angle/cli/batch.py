@@ -25,41 +25,51 @@ SHOWN = 20
 """So many photos without a number are named; the table names all."""
 
 
+Source = Annotated[
+    str,
+    typer.Argument(
+        help="Folder, pattern in quotes, list (.txt) or address (s3://...) of photos.",
+        show_default=False,
+    ),
+]
+Out = Annotated[Path, typer.Option(help="Table to write: .parquet and .csv, both.")]
+Known = Annotated[
+    str | None,
+    typer.Option(help="CSV or Parquet: photo, displayed_deg and any columns to join."),
+]
+PartialTable = Annotated[
+    bool, typer.Option("--partial-table", help="Photos and rows need not all match.")
+]
+Workers = Annotated[
+    int | None, typer.Option(help="Measuring processes; one a core by default.", min=1)
+]
+Scheduler = Annotated[
+    str | None, typer.Option(help="Dask scheduler (tcp://..., tls://...) to measure on.")
+]
+PhotoSeconds = Annotated[float, typer.Option(help="Longest time for one photo.")]
+Resume = Annotated[bool, typer.Option("--resume", help="Go on with a stopped run.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Begin again where a table is there.")]
+RetryFailed = Annotated[
+    bool, typer.Option("--retry-failed", help="With --resume: try crashes and time-outs again.")
+]
+
+
 @app.command()
 @takes_settings(*MEASURING)
 def batch(
-    source: Annotated[
-        str,
-        typer.Argument(
-            help="Folder, pattern in quotes, list (.txt) or address (s3://...) of photos.",
-            show_default=False,
-        ),
-    ],
-    out: Annotated[Path, typer.Option(help="Table to write: .parquet and .csv, both.")],
-    table: Annotated[
-        str | None,
-        typer.Option(help="CSV or Parquet: photo, displayed_deg and any columns to join."),
-    ] = None,
-    partial_table: Annotated[
-        bool, typer.Option("--partial-table", help="Photos and rows need not all match.")
-    ] = False,
+    source: Source,
+    out: Out,
+    table: Known = None,
+    partial_table: PartialTable = False,
     pose_model: PoseModel = None,
     overlay: OverlayFolder = None,
     limit_megapixels: Megapixels = 120.0,
-    workers: Annotated[
-        int | None, typer.Option(help="Measuring processes; one a core by default.", min=1)
-    ] = None,
-    scheduler: Annotated[
-        str | None, typer.Option(help="Dask scheduler (tcp://..., tls://...) to measure on.")
-    ] = None,
-    photo_seconds: Annotated[float, typer.Option(help="Longest time for one photo.")] = 120.0,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on with a stopped run.")] = False,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Begin again where a table is there.")
-    ] = False,
-    retry_failed: Annotated[
-        bool, typer.Option("--retry-failed", help="With --resume: try crashes and time-outs again.")
-    ] = False,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    photo_seconds: PhotoSeconds = 120.0,
+    resume: Resume = False,
+    overwrite: Overwrite = False,
+    retry_failed: RetryFailed = False,
     *,
     settings: Settings,
 ) -> None:
