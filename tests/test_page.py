@@ -227,11 +227,11 @@ def test_limits_that_no_knee_keeps_are_refused_as_by_the_command():
     (told,) = [error.value for error in page.error]
     assert "must not be above" in told
     assert "60 and 30" in told
-    assert '<dt>Knee</dt>' not in html(page)
+    assert "<dt>Knee</dt>" not in html(page)
     assert not [one for one in page.button if one.label.startswith("Keep")]
     page = changed(page, "Prescribed extension", 0.0)
     assert not page.error
-    assert '<dt>Knee</dt>' in html(page)
+    assert "<dt>Knee</dt>" in html(page)
 
 
 def test_nothing_is_kept_while_a_number_that_is_not_used_stands_in_a_field(store_file):

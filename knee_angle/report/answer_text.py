@@ -1,4 +1,4 @@
-"""One photo's answer as text for a person: a sentence, and a small table behind it."""
+"""One photo's answer as text for a person: the first lines, and a small table behind them."""
 
 from __future__ import annotations
 
@@ -6,15 +6,28 @@ import math
 
 from knee_angle import words
 from knee_angle.assumptions import SUPPORT_MM
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.records import Finding, Measurement, Outcome
+from knee_angle.report.visit_words import first_lines
 
 __all__ = ["answer_text"]
 
 
-def answer_text(photo: str, outcome: Outcome) -> str:
-    """One photo for a person: a sentence, and a small table where it was measured."""
+def answer_text(photo: str, outcome: Outcome, answer: VisitAnswer | None = None) -> str:
+    """One photo for a person: alarms, the lines of the bedside, then the numbers behind them.
+
+    Parameters
+    ----------
+    photo : str
+        What to call it.
+    outcome : Outcome
+        Its result.
+    answer : VisitAnswer, optional
+        The same photo as a visit of its own.
+    """
     lines = [photo]
     lines += [f"  !! {alarm}" for alarm in outcome.alarms]
+    lines += [f"  {line}" for line in (() if answer is None else first_lines(answer))]
     lines.append(f"  {words.sentence(outcome)}")
     if isinstance(outcome, Measurement):
         knee = outcome.knee
