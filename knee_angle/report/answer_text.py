@@ -35,7 +35,7 @@ def answer_text(photo: str, outcome: Outcome, answer: VisitAnswer | None = None)
             [
                 ("knee", words.with_u(knee.deg, knee.u_deg)),
                 *_compared(outcome),
-                *_frame(outcome),
+                *_frame(outcome, answer),
                 *_lengths(outcome),
                 ("points", words.sources(outcome.landmarks)),
                 ("plane", words.PLANE_WORDS[outcome.plane]),
@@ -82,7 +82,7 @@ def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
     ]
 
 
-def _frame(outcome: Measurement) -> list[tuple[str, str]]:
+def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, str]]:
     """The machine's bars, the hinge and the finding, where there are any."""
     rows = []
     frame = None if outcome.machine is None else outcome.machine.frame
@@ -96,7 +96,9 @@ def _frame(outcome: Measurement) -> list[tuple[str, str]]:
         ]
     found = outcome.finding
     if found is not None:
-        rows.append(("finding", words.FINDING_WORDS[found.kind]))
+        machine = None if answer is None else answer.machine
+        kind = found.kind if machine is None else machine.kind
+        rows.append(("finding", words.FINDING_WORDS[kind]))
         for name, part in (("calibration", found.calibration), ("fit", found.fit)):
             if part is not None:
                 text = words.with_u(part.discrepancy_deg, part.u_deg, sign=True)
@@ -104,7 +106,8 @@ def _frame(outcome: Measurement) -> list[tuple[str, str]]:
                     (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
                 )
         rows += _by_hinge(found)
-        rows.append(("next", found.advice))
+        if machine is None:  # else the first lines have said what to do
+            rows.append(("next", found.advice))
     return rows
 
 
