@@ -26,8 +26,10 @@ import numpy as np
 from knee_angle.angle import scale, uncertainty, verdict
 from knee_angle.angle.side import side_of
 from knee_angle.assumptions import (
+    COVERAGE_99,
     SHORTEST_IN_U,
     STRAIGHT_BELOW_DEG,
+    U_CORNER_PX,
 )
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector, DirectionDetector
@@ -38,7 +40,6 @@ from knee_angle.machine import cause
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.photo import boards, camera
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.photo.strips import U_CORNER_PX
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
     MACHINE_POINTS,
@@ -332,7 +333,7 @@ def measure_photo(
         side=side,
         lens=lens,
         view=view,
-        placement_mm=settings.placement_mm,
+        placement_mm=settings.placed_mm,
         thigh_mm=settings.thigh_mm if _scale(view, landmarks, settings) == "thigh" else None,
         bar_tags=bar_tags,
     )
@@ -510,7 +511,7 @@ def _odd_bars(frame: Frame | None) -> tuple[str, ...]:
     if frame is None or frame.tags_minus_points_deg is None:
         return ()
     difference, u = frame.tags_minus_points_deg
-    return (CAUTION_BARS.format(difference),) if abs(difference) > 2.58 * u else ()
+    return (CAUTION_BARS.format(difference),) if abs(difference) > COVERAGE_99 * u else ()
 
 
 def _cautions(lowest_deg: float, view: View, lens: Lens) -> tuple[str, ...]:

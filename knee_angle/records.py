@@ -24,6 +24,9 @@ from html import escape
 from types import MappingProxyType
 from typing import Literal
 
+from knee_angle.assumptions import (
+    COVERAGE,
+)
 from knee_angle.settings import Settings
 
 __all__ = [
@@ -454,7 +457,8 @@ class Comparison:
     @property
     def interval_deg(self) -> tuple[float, float]:
         """95 % interval of the discrepancy, from its normal approximation."""
-        return (self.discrepancy_deg - 1.96 * self.u_deg, self.discrepancy_deg + 1.96 * self.u_deg)
+        half = COVERAGE * self.u_deg
+        return self.discrepancy_deg - half, self.discrepancy_deg + half
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
+from knee_angle.assumptions import PLACEMENT_MM
 from knee_angle.errors import InvalidInput
 
 __all__ = [
+    "MARKS_ON",
     "SETTING_NAMES",
     "Meaning",
     "Settings",
@@ -24,6 +26,8 @@ __all__ = [
 ]
 
 OTHER_UNITS = "was it meant in other units?"
+MARKS_ON: tuple[str, ...] = tuple(PLACEMENT_MM)
+"""Where a mark can be."""
 CONVENTION = "it is in degrees of flexion, 0 is straight"
 
 
@@ -49,6 +53,8 @@ class Meaning:
         Where the default comes from.
     printable : (float, float) or None
         Smallest and largest size that a sheet can be printed with, where it is printed.
+    choices : tuple of str
+        All that it may be, where it is a word and not a number.
     """
 
     what: str
@@ -60,6 +66,7 @@ class Meaning:
     above: bool = False
     hint: str = OTHER_UNITS
     printable: tuple[float, float] | None = None
+    choices: tuple[str, ...] = ()
 
     def problem(self, name: str, value: float) -> str | None:
         """What is wrong with a value, in one sentence that calls it ``name``; else None."""
@@ -172,12 +179,20 @@ class Settings:
         unit="mm", low=50.0, high=600.0, option="--support-mm",
         source="from just below the knee to the foot plate of a very tall adult",
     )  # fmt: skip
-    placement_mm: tuple[float, float, float] = _setting(
-        (10.0, 5.0, 5.0),
-        "± of hip, knee and ankle mark against the bone, mm.",
+    marks_on: tuple[str, str, str] = _setting(
+        ("cloth", "skin", "skin"),
+        f"Where hip, knee and ankle mark are: {', '.join(MARKS_ON)}; one word or three.",
+        unit="", low=0.0, high=0.0, option="--marks-on", choices=MARKS_ON,
+        hint="one word for all marks, or three for hip, knee and ankle, such as cloth,skin,skin",
+        source="a hip is seldom bared at the bedside (common practice); their ± is "
+        "`assumptions.PLACEMENT_MM`",
+    )  # fmt: skip
+    placement_mm: tuple[float, float, float] | None = _setting(
+        None,
+        "± (u) of hip, knee and ankle mark against the bone, mm, instead of what --marks-on says.",
         unit="mm", low=0.0, high=100.0, option="--placement-mm",
         hint="a mark that far off is not on the joint",
-        source="the better half of the palpation studies (Della Croce et al. 1999, from memory)",
+        source="`marks_on`",
     )  # fmt: skip
     display_resolution_deg: float = _setting(
         1.0,
@@ -204,6 +219,14 @@ class Settings:
         values = {name: getattr(self, name) for name in SETTING_NAMES}
         if problems := problems_of(values):
             raise InvalidInput("; ".join(problems))
+
+    @property
+    def placed_mm(self) -> tuple[float, float, float]:
+        """± (u) of hip, knee and ankle mark, mm: as given, else by where the marks are."""
+        if self.placement_mm is not None:
+            return self.placement_mm
+        hip, knee, ankle = (PLACEMENT_MM[on][k] for k, on in enumerate(self.marks_on))
+        return hip, knee, ankle
 
 
 SETTING_NAMES: tuple[str, ...] = tuple(one.name for one in fields(Settings))
@@ -264,11 +287,18 @@ def problems_of(
     for name, value in values.items():
         parts = value if isinstance(value, tuple) else (value,)
         for part in parts:
-            if part is None:
+            meaning = _MEANINGS[name]
+            if part is None or part in meaning.choices:
+                continue
+            if meaning.choices:
+                problems.append(
+                    f"{named(name)} must be one of {', '.join(meaning.choices)}, but got {part!r}: "
+                    f"{meaning.hint}"
+                )
                 continue
             if isinstance(part, bool) or not isinstance(part, int | float):
                 problems.append(f"{named(name)} must be a number, but got {part!r}")
-            elif (problem := _MEANINGS[name].problem(named(name), part)) is not None:
+            elif (problem := meaning.problem(named(name), part)) is not None:
                 problems.append(problem)
     low, high = values.get("limit_extension_deg"), values.get("limit_flexion_deg")
     if not problems and low is not None and high is not None and low > high:

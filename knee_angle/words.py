@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from knee_angle.assumptions import COVERAGE
+
 if TYPE_CHECKING:
     from knee_angle.records import (
         Comparison,
@@ -21,11 +23,13 @@ if TYPE_CHECKING:
         Source,
         Verdict,
     )
+    from knee_angle.settings import Settings
 
 __all__ = [
     "BARS_WORDS",
     "CAUTION",
     "FINDING_WORDS",
+    "MARK_WORDS",
     "PLANE_WORDS",
     "SOURCE_WORDS",
     "VERDICT_SHAPES",
@@ -35,6 +39,7 @@ __all__ = [
     "distal",
     "hinge_place",
     "phrase",
+    "placed",
     "plus_minus",
     "probability",
     "sentence",
@@ -67,6 +72,14 @@ SOURCE_WORDS: dict[Source, str] = {
     "pose": "whole-body pose model",
     "manual": "placed by hand",
 }
+
+MARK_WORDS: dict[str, str] = {
+    "felt-again": "felt for again",
+    "skin": "on skin",
+    "cloth": "on cloth",
+    "dressing": "on a dressing or swelling",
+}
+"""Where a mark is (`settings.MARKS_ON`)."""
 
 BARS_WORDS: dict[FrameSource, str] = {
     "dot": SOURCE_WORDS["dot"],
@@ -104,7 +117,7 @@ def with_u(value: float, u: float, *, sign: bool = False) -> str:
 
 def plus_minus(u: float) -> float:
     """Half-width of a 95 % interval for a standard uncertainty, degrees."""
-    return 1.96 * u
+    return COVERAGE * u
 
 
 def probability(p: float) -> str:
@@ -146,6 +159,23 @@ def sources(landmarks: Landmarks) -> str:
     """Who found hip, knee and ankle, in words."""
     found = [landmarks.points[name].source for name in ("hip", "knee", "ankle")]
     return ", ".join(SOURCE_WORDS[source] for source in dict.fromkeys(found))
+
+
+def placed(settings: Settings) -> str:
+    """Where the marks are and their 95 % ± against the bone.
+
+    Examples
+    --------
+    >>> placed(Settings())
+    'hip mark on cloth: ± 20 mm, knee on skin: ± 10 mm, ankle on skin: ± 10 mm against the bone'
+    >>> placed(Settings(placement_mm=(15, 10, 5)))
+    'hip mark: ± 29 mm, knee: ± 20 mm, ankle: ± 10 mm against the bone, as given'
+    """
+    given = settings.placement_mm is not None
+    wheres = ["" if given else f" {MARK_WORDS[on]}" for on in settings.marks_on]
+    marks = zip(("hip mark", "knee", "ankle"), wheres, settings.placed_mm, strict=True)
+    said = ", ".join(f"{name}{where}: ± {plus_minus(u):.0f} mm" for name, where, u in marks)
+    return f"{said} against the bone{', as given' if given else ''}"
 
 
 def hinge_place(frame: Frame) -> str:

@@ -59,7 +59,7 @@ def made_measurement(
         side="left",
         lens=Lens(1600, 1200, 1201.85, 0.02, "exif"),
         view=View("tag", (-0.29, 0.17, -0.94182), (1.2, -0.9, 6.1), 1021.9, 40.1),
-        placement_mm=settings.placement_mm,
+        placement_mm=settings.placed_mm,
     )
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=seeded(sha256))
     shown = None if displayed_deg is None else verdict.checked(displayed_deg)

@@ -461,7 +461,7 @@ def test_the_common_hinge_is_as_sure_as_its_covariance_says():
     each = np.array([[4.0, -2.0], [6.0, 1.0], [3.0, 5.0], [0.0, 3.0]])
     slopes = each * rng.uniform(0.6, 1.4, (count, 4, 1))
     own = [np.array([[4.0, 1.0], [1.0, 9.0]]) * k for k in rng.uniform(0.5, 2.0, count)]
-    placed = settings.placement_mm[1]
+    placed = settings.placed_mm[1]
     base = frame_of(drawn(60.0))
     for _ in range(2000):
         common, mark = rng.standard_normal(4), placed * rng.standard_normal(2)

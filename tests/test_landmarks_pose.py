@@ -18,6 +18,7 @@ import pytest
 from conftest import scenes
 from numpy.typing import NDArray
 
+from knee_angle import assumptions
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks import network, pose
 from knee_angle.landmarks.pose import PoseDetector
@@ -303,7 +304,7 @@ def test_a_witness_of_the_same_leg_costs_one_look() -> None:
         point = seen.points[name]
         assert (point.x_px, point.y_px) == pytest.approx(LEFT_LEG[name], abs=0.01)
         segment = math.dist(LEFT_LEG["hip"], LEFT_LEG["knee"])
-        assert point.u_px == pytest.approx(pose.U_SEGMENTS[name] * segment, rel=0.01)
+        assert point.u_px == pytest.approx(assumptions.POSE_U_SEGMENTS[name] * segment, rel=0.01)
 
 
 def test_a_witness_means_the_known_legs_side_whichever_leg_is_nearer() -> None:
@@ -416,8 +417,8 @@ def test_two_looks_agree_in_points_and_angle_and_side(
 ) -> None:
     assert pose._agree(one, other) == pose._agree(other, one) == alike
     if not alike and one.side == other.side:  # one limit alone refuses
-        near = pose._gap(one, other) <= pose.MAX_POINT_GAP
-        bent_alike = abs(one.flexion_deg - other.flexion_deg) <= pose.MAX_ANGLE_GAP_DEG
+        near = pose._gap(one, other) <= assumptions.POSE_MOST_GAP
+        bent_alike = abs(one.flexion_deg - other.flexion_deg) <= assumptions.POSE_MOST_ANGLE_GAP_DEG
         assert near != bent_alike
 
 
@@ -427,7 +428,9 @@ def test_the_answer_is_wide_and_says_that_it_must_be_checked() -> None:
     assert found.cautions == (pose.CHECK_THE_POINTS,)
     assert angle_u_deg(found) > 20.0
     segment = 4 * math.dist(LEFT_LEG["hip"], LEFT_LEG["knee"])
-    assert found.points["hip"].u_px == pytest.approx(pose.U_SEGMENTS["hip"] * segment, rel=0.01)
+    assert found.points["hip"].u_px == pytest.approx(
+        assumptions.POSE_U_SEGMENTS["hip"] * segment, rel=0.01
+    )
 
 
 def test_looks_that_differ_make_the_point_less_certain_along_their_difference() -> None:

@@ -9,7 +9,7 @@ import pytest
 from conftest import scenes
 
 from knee_angle import assumptions
-from knee_angle.landmarks import pose, second_opinion
+from knee_angle.landmarks import second_opinion
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.network import NetworkDetector, NetworkView
 from knee_angle.landmarks.standard import NoPoseModel
@@ -42,7 +42,9 @@ FOUND = leg(u=NETWORK_U, source="network")
 
 
 def seen(**shift: tuple[float, float]) -> Landmarks:
-    return leg(u={n: pose.U_SEGMENTS[n] for n in LEG_POINTS}, source="pose", shift=shift)
+    return leg(
+        u={n: assumptions.POSE_U_SEGMENTS[n] for n in LEG_POINTS}, source="pose", shift=shift
+    )
 
 
 def test_agreement_narrows_every_point_and_moves_none():
@@ -52,7 +54,7 @@ def test_agreement_narrows_every_point_and_moves_none():
         assert (after.x_px, after.y_px, after.source) == (before.x_px, before.y_px, "network")
         assert after.u_px < before.u_px
     # Two independent ellipses together: 1 / u^2 = 1 / u1^2 + 1 / u2^2 (JCGM 100, 5.1).
-    both = (NETWORK_U["hip"] ** -2 + pose.U_SEGMENTS["hip"] ** -2) ** -0.5
+    both = (NETWORK_U["hip"] ** -2 + assumptions.POSE_U_SEGMENTS["hip"] ** -2) ** -0.5
     assert heard.points["hip"].u_px == pytest.approx(both * SEGMENT)
 
 
@@ -67,7 +69,7 @@ def test_a_difference_widens_the_point_along_it_and_no_other():
 def test_the_widened_ellipse_is_the_mean_square_error_of_the_point_that_stays():
     """Drawn: the truth given both witnesses, about the network's own point."""
     rng = np.random.default_rng(4)
-    ours, theirs, step = NETWORK_U["knee"], pose.U_SEGMENTS["knee"], 0.4
+    ours, theirs, step = NETWORK_U["knee"], assumptions.POSE_U_SEGMENTS["knee"], 0.4
     truth = rng.normal(0.0, ours, 2_000_000)
     near = np.abs(truth + rng.normal(0.0, theirs, truth.size) - step) < 0.01
     drawn = float(np.sqrt(np.mean(truth[near] ** 2)))
@@ -77,7 +79,7 @@ def test_the_widened_ellipse_is_the_mean_square_error_of_the_point_that_stays():
 
 @pytest.mark.parametrize("name", LEG_POINTS)
 def test_another_leg_is_denied_at_any_of_its_points(name):
-    limit = second_opinion.DENIED2**0.5 * np.hypot(NETWORK_U[name], pose.U_SEGMENTS[name])
+    limit = assumptions.DENIED2**0.5 * np.hypot(NETWORK_U[name], assumptions.POSE_U_SEGMENTS[name])
     inside = second_opinion.weighed(FOUND, seen(**{name: (0.0, 0.99 * limit)}))
     beyond = second_opinion.weighed(FOUND, seen(**{name: (0.0, 1.01 * limit)}))
     assert isinstance(inside, Landmarks)

@@ -12,9 +12,10 @@ from PIL import Image
 
 from knee_angle import assumptions
 from knee_angle.angle import geometry
+from knee_angle.assumptions import U_CORNER_PX
 from knee_angle.photo import camera
 from knee_angle.photo.reading import read_photo
-from knee_angle.photo.strips import U_CORNER_PX, steps_of
+from knee_angle.photo.strips import steps_of
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import Lens
 

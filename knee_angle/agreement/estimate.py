@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri, fdtri, ndtri, stdtrit
 
-__all__ = ["RISK", "Estimate", "Floats", "Z", "jackknife", "sd_interval", "t_interval", "t_value"]
+from knee_angle.assumptions import RISK
+
+__all__ = ["Estimate", "Floats", "Z", "jackknife", "sd_interval", "t_interval", "t_value"]
 
 Floats = NDArray[np.float64]
 
-RISK = 0.05
-"""What a 95 % interval may be wrong by."""
 
 Z = float(ndtri(1.0 - RISK / 2))
 """1.959964: limits of agreement lie this many standard deviations from the bias."""

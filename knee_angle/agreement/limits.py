@@ -46,8 +46,11 @@ import numpy as np
 from scipy import stats
 from scipy.special import ndtri
 
-from knee_angle.agreement.estimate import RISK, Estimate, Floats, Z, sd_interval, t_interval
+from knee_angle.agreement.estimate import Estimate, Floats, Z, sd_interval, t_interval
 from knee_angle.agreement.pairs import Pairs
+from knee_angle.assumptions import (
+    RISK,
+)
 from knee_angle.errors import InvalidInput
 
 __all__ = [

@@ -7,17 +7,15 @@ import math
 from knee_angle.assumptions import (
     DOT_MM,
     SEGMENT_SPREAD,
+    SHANK_SHARE,
     STATURE_MM,
+    THIGH_SHARE,
     U_DOT_RELATIVE,
     U_FORESHORTENING,
 )
 from knee_angle.records import Landmarks, PointName, Segments
 
 __all__ = ["implausible", "mm_per_px", "usual_leg_mm"]
-
-THIGH_SHARE, SHANK_SHARE = 0.245, 0.246
-"""Segment length over stature: Drillis and Contini 1966, in Winter, Biomechanics and
-Motor Control of Human Movement."""
 
 
 def mm_per_px(

@@ -23,7 +23,6 @@ from knee_angle.records import Angle, Comparison, Displayed, Verdict
 from knee_angle.settings import Settings
 
 __all__ = [
-    "COVERAGE_ONE_SIDED",
     "DISPLAYED_RANGE_DEG",
     "PROVEN",
     "Counting",
@@ -41,8 +40,6 @@ __all__ = [
 PROVEN = 0.95
 """Probability from which something counts as proven (ISO 14253-1:2017 and JCGM 106 use it as
 their usual level)."""
-COVERAGE_ONE_SIDED = 1.65
-"""ISO 14253-1: one-sided 95 %, the standard's own rounding of 1.645."""
 
 DISPLAYED_RANGE_DEG = (-30.0, 180.0)
 """Degrees of flexion that a display can mean: no knee goes further."""

@@ -23,6 +23,7 @@ import threading
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from PIL import Image
 
@@ -83,12 +84,11 @@ def _serve(requests: queue.SimpleQueue[str], reply: Reply, pose_model: Path | No
         reply({"ready": identity_of(pose_model)})
         while True:
             request = json.loads(requests.get())
-            settings = Settings(
-                **{
-                    **request["settings"],
-                    "placement_mm": tuple(request["settings"]["placement_mm"]),
-                }
-            )
+            given: dict[str, Any] = {
+                name: tuple(value) if isinstance(value, list) else value
+                for name, value in request["settings"].items()
+            }
+            settings = Settings(**given)
             answer = _answer(
                 Job(**request["job"]), detectors, settings, request["limit_megapixels"]
             )

@@ -104,7 +104,10 @@ class Answer:
 
 def to_plain(settings: Settings) -> Json:
     """Settings as JSON has them."""
-    return {**asdict(settings), "placement_mm": list(settings.placement_mm)}
+    return {
+        name: list(value) if isinstance(value, tuple) else value
+        for name, value in asdict(settings).items()
+    }
 
 
 def identity_of(pose_model: Path | None) -> Json:

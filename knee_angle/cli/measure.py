@@ -56,7 +56,7 @@ def measure(
     output: Output = Format.TEXT,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
     person: Annotated[
-        str | None, typer.Option(help="The person's code: its prescribed limits are used.")
+        str | None, typer.Option(help="The patient's code: its prescribed limits are used.")
     ] = None,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,

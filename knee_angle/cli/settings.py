@@ -63,8 +63,10 @@ def given_settings(values: Mapping[str, Any], among: Settings = _DEFAULTS) -> Se
         A value that cannot be.
     """
     values = {**asdict(among), **values}
-    if isinstance(values["placement_mm"], str):
-        values["placement_mm"] = _placement(values["placement_mm"])
+    values = {
+        name: TYPED[name](value) if name in TYPED and isinstance(value, str) else value
+        for name, value in values.items()
+    }
     if problems := problems_of(values, named=lambda name: meaning_of(name).option):
         raise InvalidInput("; ".join(problems))
     return Settings(**values)
@@ -94,10 +96,10 @@ def _option(name: str) -> inspect.Parameter:
     """The parameter that typer makes an option of."""
     meaning, default = meaning_of(name), getattr(_DEFAULTS, name)
     kind: Any = float
-    if default is None:
+    if name in TYPED:
+        kind, default = str | None, None if default is None else ",".join(default)
+    elif default is None:
         kind = float | None
-    elif isinstance(default, tuple):
-        kind, default = str, "/".join(f"{part:g}" for part in default)
     elif isinstance(default, int):
         kind = int
     shown = typer.Option(meaning.option, help=meaning.what, rich_help_panel=PANEL)
@@ -106,7 +108,7 @@ def _option(name: str) -> inspect.Parameter:
     )
 
 
-def _placement(text: str) -> tuple[float, float, float]:
+def placement(text: str) -> tuple[float, float, float]:
     """``10/5/5`` as three lengths in mm: hip, knee, ankle."""
     try:
         hip, knee, ankle = (float(part) for part in text.split("/"))
@@ -115,3 +117,20 @@ def _placement(text: str) -> tuple[float, float, float]:
             f"--placement-mm must be three numbers like 10/5/5 (hip/knee/ankle), but got {text!r}"
         ) from None
     return hip, knee, ankle
+
+
+def marks_on(text: str) -> tuple[str, ...]:
+    """``skin`` for all marks, or ``cloth,skin,skin`` for hip, knee and ankle."""
+    parts = tuple(part.strip() for part in text.replace("/", ",").split(","))
+    if len(parts) not in (1, 3):
+        raise InvalidInput(
+            f"--marks-on must be one word or three, but got {text!r}: {meaning_of('marks_on').hint}"
+        )
+    return parts * 3 if len(parts) == 1 else parts
+
+
+TYPED: dict[str, Callable[[str], tuple[Any, ...]]] = {
+    "marks_on": marks_on,
+    "placement_mm": placement,
+}
+"""Settings that are typed as text, and what reads it."""

@@ -11,7 +11,7 @@ Where the patches found do not make one leg beyond doubt, the answer is
 
 A witness (the leg network) settles what geometry leaves open. It is asked only where the
 dots alone refuse, or answer less than surely (`_sure`): then hip, knee and ankle must lie
-where it sees them, within its ellipses (99 %) widened by `BESIDE_SEGMENTS`. So buttons,
+where it sees them, within its ellipses (99 %) widened by `DOTS_BESIDE_SEGMENTS`. So buttons,
 screws and other discs of the dots' colour drop out. It says only which dot is which: the
 centres are the same with and without it.
 """
@@ -23,6 +23,23 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import (
+    DOTS_BESIDE_SEGMENTS,
+    DOTS_CONVINCING,
+    DOTS_ENOUGH,
+    DOTS_ENOUGH_ALONE,
+    DOTS_ENOUGH_EXPECTED,
+    DOTS_HOPELESS,
+    DOTS_MARGIN,
+    DOTS_MARGIN_EXPECTED,
+    DOTS_MARGIN_INCOMPLETE,
+    DOTS_OTHER_ANGLE_DEG,
+    DOTS_SPARE_EXPECTED,
+    DOTS_SPARE_MARGIN,
+    DOTS_SPARE_MOST,
+    DOTS_SURE,
+    DOTS_SURE_SIDE_DEG,
+)
 from knee_angle.landmarks.base import Quad, Witness
 from knee_angle.landmarks.dot_assignment import (
     Assignment,
@@ -63,42 +80,6 @@ MOST_PIGMENTS = 2
 """Colours followed up; the right one is nearly always the first."""
 WORST_QUALITY = -2.5
 """A patch worse than this is not looked at without a pigment that vouches for it."""
-ENOUGH = 10.0
-"""Least score of a leg with machine points. Set between the sample photos with dots (11 and
-more) and those without, also changed in colour, size and turn (up to 9.5)."""
-ENOUGH_ALONE = 4.0
-"""Least score of three dots by themselves, which must also be clean and rare."""
-HOPELESS = 7.0
-"""A leg of a common colour (no rare pigment) that scores less at first is dropped: looking
-again for half seen dots gained 5 at most there, and never reached `ENOUGH`, in 128 pictures
-(the sample photos, plain, made smaller, and strongly compressed twice)."""
-CONVINCING = 11.0
-"""From here other pigments need no look."""
-MARGIN = 1.0
-MARGIN_INCOMPLETE = 2.0
-"""A second reading that comes as close (odds of 3 or 7 to 1) makes the answer ambiguous;
-where a machine point is missing, its dot may stand for one of the leg. Set on the sample
-photos."""
-SPARE_MARGIN = 1.5
-SPARE_MOST = 3
-"""More clean dots than names (buttons, a second set) ask for more evidence each."""
-BESIDE_SEGMENTS = 0.05
-"""± of a dot against the skin point that a witness marks, per coordinate, in mean segments:
-20 mm of 400, the variability of palpating the trochanter (review of Della Croce 1999 and
-Rabuffetti 2002)."""
-ENOUGH_EXPECTED = 8.0
-"""Least score of a leg of dots that lies where a witness expects it. Set between the sample
-photos without dots (3.9 at most, compressed to quality 12 too) and those with."""
-MARGIN_EXPECTED = 3.0
-SPARE_EXPECTED = 2.5
-"""A second reading where the witness expects one, and spare dots, ask for more (odds of 20
-and 12 to 1): the witness's ellipses hold more than one dot then."""
-SURE = 15.0
-"""From this score on, six dots of a rare pigment need no witness; spare ones ask for more."""
-OTHER_ANGLE_DEG = 3.0
-"""Readings that differ by less are one reading for the knee's angle."""
-SURE_SIDE_DEG = 15.0
-"""From this bend on the bend itself tells the anterior side."""
 
 _NO_DOTS = NotMeasured(
     "No set of dots that makes a leg was found.",
@@ -247,7 +228,7 @@ def _seen(
 def _sure(best: Assignment) -> bool:
     """Whether the best reading needs no witness."""
     complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
-    return complete and best.rare and best.score > SURE + SPARE_EXPECTED * best.spare
+    return complete and best.rare and best.score > DOTS_SURE + DOTS_SPARE_EXPECTED * best.spare
 
 
 def _expected(photo: Photo, seen: Landmarks) -> Expected:
@@ -257,7 +238,7 @@ def _expected(photo: Photo, seen: Landmarks) -> Expected:
     xy = np.array([[p.x_px, p.y_px] for p in marks]) / scale
     cov = np.array([[p.cov_px2[:2], p.cov_px2[1:]] for p in marks]) / np.outer(scale, scale)
     segment = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).mean())
-    return Expected(xy, cov + np.eye(2) * (BESIDE_SEGMENTS * segment) ** 2)
+    return Expected(xy, cov + np.eye(2) * (DOTS_BESIDE_SEGMENTS * segment) ** 2)
 
 
 def _settled(readings: list[_Reading]) -> _Reading | None:
@@ -266,12 +247,12 @@ def _settled(readings: list[_Reading]) -> _Reading | None:
         return None
     best = readings[0]
     named = best.named
-    spare = SPARE_EXPECTED * min(named.spare, SPARE_MOST + 1)
-    if named.doubtful or named.clean < 2 or named.score < ENOUGH_EXPECTED + spare:
+    spare = DOTS_SPARE_EXPECTED * min(named.spare, DOTS_SPARE_MOST + 1)
+    if named.doubtful or named.clean < 2 or named.score < DOTS_ENOUGH_EXPECTED + spare:
         return None
     for other in (reading.named for reading in readings[1:]):
-        close = other.score > named.score - MARGIN_EXPECTED and not other.doubtful
-        if close and abs(other.flexion_deg - named.flexion_deg) > OTHER_ANGLE_DEG:
+        close = other.score > named.score - DOTS_MARGIN_EXPECTED and not other.doubtful
+        if close and abs(other.flexion_deg - named.flexion_deg) > DOTS_OTHER_ANGLE_DEG:
             return None
     return best
 
@@ -291,7 +272,7 @@ def _readings(picture: _Picture, expected: Expected | None = None) -> list[_Read
         patches = alike.joined(replace(more, company=company_of(more, found)))
         readings += [_Reading(named, patches) for named in assign(patches, expected)]
         best = max(readings, key=lambda reading: reading.named.score)
-        if best.named.score > CONVINCING and len(best.named.index) >= 5:
+        if best.named.score > DOTS_CONVINCING and len(best.named.index) >= 5:
             break
     return _best_first(readings)
 
@@ -311,7 +292,7 @@ def _best_first(readings: list[_Reading]) -> list[_Reading]:
 
 def _hopeless(first: Assignment) -> bool:
     """Whether looking for half seen dots of this pigment is in vain."""
-    return first.score < HOPELESS and not first.rare
+    return first.score < DOTS_HOPELESS and not first.rare
 
 
 def _half_seen(picture: _Picture, alike: Candidates, first: Assignment) -> Candidates:
@@ -349,19 +330,19 @@ def _least_score(reading: _Reading) -> float:
     """From which score on a reading is beyond doubt a leg with dots."""
     named = reading.named
     if len(named.index) > len(LEG_POINTS):
-        return ENOUGH if named.clean >= 3 else np.inf
-    return ENOUGH_ALONE if named.rare and named.clean >= 2 else np.inf
+        return DOTS_ENOUGH if named.clean >= 3 else np.inf
+    return DOTS_ENOUGH_ALONE if named.rare and named.clean >= 2 else np.inf
 
 
 def _rivals(best: Assignment, other: Assignment) -> bool:
     """Whether the other gives clearly another angle and is nearly as good."""
     complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
-    margin = MARGIN if complete else MARGIN_INCOMPLETE
-    margin += SPARE_MARGIN * min(best.spare, SPARE_MOST)
+    margin = DOTS_MARGIN if complete else DOTS_MARGIN_INCOMPLETE
+    margin += DOTS_SPARE_MARGIN * min(best.spare, DOTS_SPARE_MOST)
     if other.doubtful:
-        margin = 0.0 if complete else MARGIN_INCOMPLETE
+        margin = 0.0 if complete else DOTS_MARGIN_INCOMPLETE
     close = other.score > best.score - margin
-    return close and abs(other.flexion_deg - best.flexion_deg) > OTHER_ANGLE_DEG
+    return close and abs(other.flexion_deg - best.flexion_deg) > DOTS_OTHER_ANGLE_DEG
 
 
 def _landmarks(photo: Photo, reading: _Reading) -> Landmarks:
@@ -403,7 +384,7 @@ def _side(points: dict[PointName, Landmark]) -> tuple[Side, tuple[str, ...]]:
     thigh, shank = knee - hip, ankle - knee
     cross = float(thigh[0] * shank[1] - thigh[1] * shank[0])
     dot = float(thigh @ shank)
-    if np.degrees(np.arctan2(abs(cross), dot)) > SURE_SIDE_DEG:
+    if np.degrees(np.arctan2(abs(cross), dot)) > DOTS_SURE_SIDE_DEG:
         return ("right" if cross > 0 else "left"), ()
     caution = "The knee is nearly straight: the side assumes that the photo is upright."
     return ("left" if ankle[0] < hip[0] else "right"), (caution,)

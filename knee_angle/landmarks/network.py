@@ -31,6 +31,14 @@ from knee_angle.assumptions import (
     LEAST_PRESENCE,
     MOST_SPREAD,
     MOST_U_DEG,
+    NETWORK_LEAST_SEGMENT,
+    NETWORK_SAME_LEG,
+    NETWORK_SEGMENT_RATIO,
+    OTHER_LEG_APART,
+    OTHER_LEG_FAR,
+    OTHER_LEG_FAR_PRESENCE,
+    OTHER_LEG_PRESENCE,
+    OTHER_LEG_SIZE,
 )
 from knee_angle.errors import MissingModel
 from knee_angle.landmarks import second_opinion
@@ -55,11 +63,6 @@ __all__ = ["NetworkDetector", "NetworkView"]
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
 
-SEGMENT_RATIO = (0.45, 2.2)
-"""Thigh over shank in the picture. Nature makes it about 1 (Drillis and Contini 1966);
-a leg seen obliquely or near a wide lens strays from it."""
-LEAST_SEGMENT = 0.05
-"""Of the photo's longer side: a smaller leg is no subject."""
 KNOWN_LEG_WINDOW = 1.6
 """Side of the window around a known hip, knee and ankle, in sizes of their box: the foot
 and a margin come in."""
@@ -71,17 +74,6 @@ further around its legs than the half steps."""
 KEPT_VIEWS = 8
 KEPT_LOOKS = 16
 """Photos and windows whose answers are kept, the last used ones."""
-SAME_LEG = 0.4
-"""Farthest a point may lie from the known one, in mean segments, to be the same leg."""
-OTHER_LEG_APART = 0.8
-OTHER_LEG_SIZE = (0.6, 1.7)
-OTHER_LEG_PRESENCE = 0.5
-OTHER_LEG_FAR, OTHER_LEG_FAR_PRESENCE = 1.5, 0.15
-"""Another leg is one whose hip, knee and ankle all lie so far, in mean segments, from those of
-the first, whose size is within this ratio, and that is about as present; farther off it cannot
-be what the cover left of the first, and a fainter one counts. Of 389 rendered people in bed in
-whom a leg was believed, 3 are refused so by their own other leg (11 with 0.7 and 0.4); of 13
-pictures of two people, 10 have a leg beyond 1.5, the faintest at 0.18."""
 COVER = 0.8
 """Breadth of the leg's cover, in mean segments."""
 
@@ -316,7 +308,7 @@ def _same_leg(look: _Look, landmarks: Landmarks) -> bool:
     leg = _leg_of(landmarks)
     segment = float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
     away = float(np.linalg.norm(look.points[:3] - leg, axis=1).max()) / max(segment, 1e-6)
-    return bool(look.presence[:3].min() >= LEAST_PRESENCE and away <= SAME_LEG)
+    return bool(look.presence[:3].min() >= LEAST_PRESENCE and away <= NETWORK_SAME_LEG)
 
 
 def _look(photo: Photo, model: _Model) -> NetworkView | NotMeasured:
@@ -545,8 +537,8 @@ def _refusal(
     if spread > MOST_SPREAD:
         return DISAGREE
     ratio = float(lengths[0] / max(lengths[1], 1e-6))
-    tiny = float(lengths.min()) < LEAST_SEGMENT * max(photo.width, photo.height)
-    if tiny or not SEGMENT_RATIO[0] < ratio < SEGMENT_RATIO[1]:
+    tiny = float(lengths.min()) < NETWORK_LEAST_SEGMENT * max(photo.width, photo.height)
+    if tiny or not NETWORK_SEGMENT_RATIO[0] < ratio < NETWORK_SEGMENT_RATIO[1]:
         return ODD_SHAPE
     if (mean[:3] < 0).any() or (mean[:3] > [photo.width, photo.height]).any():
         return OUTSIDE

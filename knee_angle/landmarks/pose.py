@@ -27,6 +27,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import geometry
+from knee_angle.assumptions import (
+    POSE_LEAST_FLEXION_DEG,
+    POSE_LEAST_LENGTH,
+    POSE_LEAST_VISIBILITY,
+    POSE_MOST_ANGLE_GAP_DEG,
+    POSE_MOST_GAP,
+    POSE_OTHER_LEG_GAP,
+    POSE_OTHER_LEG_SIZE,
+    POSE_SEGMENT_RATIO,
+    POSE_U_SEGMENTS,
+)
 from knee_angle.landmarks.pose_process import Landmarker, PoseProcess, PoseProcessFailed
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
@@ -82,42 +93,9 @@ QUARTER_TURNS = (0, 1, 3, 2)
 
 # --- what is believed ----------------------------------------------------------------
 
-MIN_VISIBILITY = 0.5
-MIN_LENGTH = 0.10
-"""Thigh and shank together, of the photo's diagonal."""
-SEGMENT_RATIO = (0.5, 2.0)
-"""Thigh to shank in the picture; 1.0 on the body (Drillis and Contini), foreshortening
-aside."""
-MIN_FLEXION_DEG = 45.0
-"""Where the model does not see the leg it draws the one it knows best, a standing one.
-Among the pairs of looks that agreed (32 rendered bedside photos, nine sizes of the copy
-each, at least 35 degrees) the errors beyond 25 degrees read too straight, in all photos
-but one."""
-MAX_POINT_GAP = 0.30
-MAX_ANGLE_GAP_DEG = 25.0
-"""How far two looks at one leg may differ: any point, in segments, and the angle. Chosen on
-32 rendered bedside photos, where two agreeing looks were still wrong by over 25 degrees in
-one answer of twelve, and a gap of 0.35 let a third look confirm one of over 60."""
-
-OTHER_LEG_GAP = 1.0
-OTHER_LEG_SIZE = 1.5
-"""Two believable legs of one look are two people's where a joint lies further apart, in
-segments, and neither is larger than the other by more than this ratio."""
 
 # --- uncertainty ---------------------------------------------------------------------
 
-U_SEGMENTS: Mapping[PointName, float] = {
-    "hip": 0.30,
-    "knee": 0.15,
-    "ankle": 0.20,
-    "heel": 0.25,
-    "toe": 0.25,
-}
-"""Standard uncertainty per coordinate, in segments of the leg (about 40 cm), against the
-skin points. Measured on 116 answers (36 pairs of copy sizes), which come from 7 of the 32
-rendered photos only: root mean squares hip 0.22, knee 0.08, ankle 0.19 (mean segments);
-97 % of the coordinates lay within 1.96 u. The knee's was not believed so small; heel and
-toe have no truth there."""
 
 PoseIndex = int
 LEFT_INDEX: Mapping[PointName, PoseIndex] = {
@@ -215,7 +193,7 @@ class PoseDetector:
         -------
         Landmarks or NotMeasured
             Points in full-size px with a covariance that makes the knee angle uncertain
-            by more than 20 degrees (`U_SEGMENTS`), and the caution `CHECK_THE_POINTS`.
+            by more than 20 degrees (`POSE_U_SEGMENTS`), and the caution `CHECK_THE_POINTS`.
 
         Raises
         ------
@@ -243,7 +221,7 @@ class PoseDetector:
         Only of a person seen up to the head: of a leg alone the model invents
         the rest. One look where it is the same leg; another leg counts only if the mirror
         image gives it again. None where no believable leg is seen. Joint centres, as uncertain
-        as `U_SEGMENTS` says.
+        as `POSE_U_SEGMENTS` says.
         """
         if not _is_picture(photo.small):
             return None
@@ -273,7 +251,7 @@ class PoseDetector:
                 return []
             gaps = [max(math.dist(leg.xy[n], known[n]) for n in LEG_POINTS) for leg in legs]
             nearest = legs[int(np.argmin(gaps))]
-            if min(gaps) <= MAX_POINT_GAP * nearest.segment:
+            if min(gaps) <= POSE_MOST_GAP * nearest.segment:
                 return [nearest]
             looks.append(nearest)
         return looks if _agree(*looks) else []
@@ -421,7 +399,7 @@ def _whole_body(pose: Floats, *, size: tuple[int, int]) -> bool:
     """Whether nose and shoulders are seen in the photo: the model knows whole people."""
     upper = pose[list(UPPER_BODY)]
     inside = np.all((upper[:, [X, Y]] >= 0.0) & (upper[:, [X, Y]] <= size))
-    return bool(inside and upper[:, VISIBILITY].min() >= MIN_VISIBILITY)
+    return bool(inside and upper[:, VISIBILITY].min() >= POSE_LEAST_VISIBILITY)
 
 
 def _leg_of(pose: Floats, side: Side) -> _Leg:
@@ -442,12 +420,14 @@ def _fault(leg: _Leg, *, size: tuple[int, int], quads: tuple[Floats, ...]) -> st
         OUT_OF_FRAME: not all(
             np.all((leg.xy[name] >= 0.0) & (leg.xy[name] <= size)) for name in LEG_POINTS
         ),
-        TOO_SHORT: thigh + shank < MIN_LENGTH * math.hypot(*size),
-        BAD_PROPORTIONS: not SEGMENT_RATIO[0] * shank <= thigh <= SEGMENT_RATIO[1] * shank,
-        HIDDEN: min(leg.visibility[name] for name in LEG_POINTS) < MIN_VISIBILITY,
+        TOO_SHORT: thigh + shank < POSE_LEAST_LENGTH * math.hypot(*size),
+        BAD_PROPORTIONS: not POSE_SEGMENT_RATIO[0] * shank
+        <= thigh
+        <= POSE_SEGMENT_RATIO[1] * shank,
+        HIDDEN: min(leg.visibility[name] for name in LEG_POINTS) < POSE_LEAST_VISIBILITY,
         ON_A_TAG: any(_inside(leg.xy[name], quad) for name in LEG_POINTS for quad in quads),
-        WRONG_WAY: leg.flexion_deg <= -MIN_FLEXION_DEG,
-        STRAIGHT: leg.flexion_deg < MIN_FLEXION_DEG,
+        WRONG_WAY: leg.flexion_deg <= -POSE_LEAST_FLEXION_DEG,
+        STRAIGHT: leg.flexion_deg < POSE_LEAST_FLEXION_DEG,
     }
     return next((text for text, applies in faults.items() if applies), None)
 
@@ -463,8 +443,8 @@ def _inside(point: Floats, quad: Floats) -> bool:
 def _two_people(legs: list[_Leg]) -> bool:
     """Whether one look shows two legs of about one size in different places."""
     return any(
-        _gap(a, b) > OTHER_LEG_GAP
-        and max(a.segment, b.segment) < OTHER_LEG_SIZE * min(a.segment, b.segment)
+        _gap(a, b) > POSE_OTHER_LEG_GAP
+        and max(a.segment, b.segment) < POSE_OTHER_LEG_SIZE * min(a.segment, b.segment)
         for a, b in combinations(legs, 2)
     )
 
@@ -487,25 +467,25 @@ def _gap(a: _Leg, b: _Leg) -> float:
 def _agree(a: _Leg, b: _Leg) -> bool:
     return (
         a.side == b.side
-        and _gap(a, b) <= MAX_POINT_GAP
-        and abs(a.flexion_deg - b.flexion_deg) <= MAX_ANGLE_GAP_DEG
+        and _gap(a, b) <= POSE_MOST_GAP
+        and abs(a.flexion_deg - b.flexion_deg) <= POSE_MOST_ANGLE_GAP_DEG
     )
 
 
 def _landmarks(looks: list[_Leg], *, to_full: Floats) -> Landmarks:
-    """The middle of the looks, as uncertain as `U_SEGMENTS` and their scatter say."""
+    """The middle of the looks, as uncertain as `POSE_U_SEGMENTS` and their scatter say."""
     segment = float(np.mean([leg.segment for leg in looks]))
     names = [
         name
         for name in LEFT_INDEX
-        if name in LEG_POINTS or min(leg.visibility[name] for leg in looks) >= MIN_VISIBILITY
+        if name in LEG_POINTS or min(leg.visibility[name] for leg in looks) >= POSE_LEAST_VISIBILITY
     ]
     xy: dict[PointName, Floats] = {}
     cov: dict[PointName, Floats] = {}
     for name in names:
         each = np.array([leg.xy[name] for leg in looks])
         xy[name] = each.mean(axis=0)
-        cov[name] = np.eye(2) * (U_SEGMENTS[name] * segment) ** 2
+        cov[name] = np.eye(2) * (POSE_U_SEGMENTS[name] * segment) ** 2
         if len(looks) > 1:
             cov[name] += np.cov(each.T)
     points: dict[PointName, Landmark] = {}

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.assumptions import (
+    DENIED2,
     DOUBTFUL_PRESENCE,
     DOUBTFUL_SHARE,
 )
@@ -33,8 +34,6 @@ __all__ = ["DENIED", "weighed", "worth_asking"]
 
 Floats = NDArray[np.float64]
 
-DENIED2 = 13.8
-"""Squared distance that 99.9 % of differences stay within (chi-squared, 2 degrees of freedom)."""
 
 DENIED = "the leg network and the pose model see different legs"
 ADVICE = (

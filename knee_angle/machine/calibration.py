@@ -45,7 +45,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import chdtrc, chdtri, ndtr, ndtri, stdtr, stdtrit
 
-from knee_angle.angle.verdict import COVERAGE_ONE_SIDED
+from knee_angle.assumptions import (
+    COVERAGE_ONE_SIDED,
+    RISK,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Verdict
 
@@ -68,8 +71,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Matrix = tuple[tuple[float, ...], ...]
 
-RISK = 0.05
-"""What a 95 % statement may be wrong by."""
 
 LACK_OF_FIT = 0.01
 """Below this p value the points do not lie on a line, and no all-clear is given."""

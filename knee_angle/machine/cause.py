@@ -16,6 +16,7 @@ from dataclasses import replace
 from knee_angle.angle.bounds import limit_standings
 from knee_angle.angle.verdict import judged, u_display_deg, verdict_of
 from knee_angle.assumptions import (
+    COVERAGE,
     FIT_MOST_DEG,
     FRAME_LEAST_DEG,
     HINGE_TOLERANCE_MM,
@@ -158,7 +159,7 @@ def find_cause(
     support = support_of(settings)
     explained, u_explained = _explained(frame, support)
     advice = ADVICE[kind].format(hinge=hinge_words(frame, segments))
-    if kind == "undecided" and abs(frame.distal_mm) > 1.96 * math.sqrt(frame.hinge_cov_mm2[0]):
+    if kind == "undecided" and abs(frame.distal_mm) > COVERAGE * math.sqrt(frame.hinge_cov_mm2[0]):
         advice += f" Meanwhile: {hinge_words(frame, segments)}."
     if kind == "none" and _hinge_is_off(frame):
         advice += HINGE_OFF.format(mm=HINGE_TOLERANCE_MM, place=hinge_place(frame))
@@ -251,16 +252,18 @@ def section_words(
     where it is proven to be more than `HINGE_TOLERANCE_MM`.
     """
     mm, u = distal
-    if abs(mm) <= 1.96 * u:
-        words = SECTION_ADVICE["near"].format(mm=abs(mm) + 1.96 * u)
+    if abs(mm) <= COVERAGE * u:
+        words = SECTION_ADVICE["near"].format(mm=abs(mm) + COVERAGE * u)
     else:
-        words = SECTION_ADVICE["distal" if mm > 0 else "proximal"].format(mm=abs(mm), u=1.96 * u)
+        words = SECTION_ADVICE["distal" if mm > 0 else "proximal"].format(
+            mm=abs(mm), u=COVERAGE * u
+        )
         if thigh is not None:
-            words += SECTION_ADVICE["target"].format(mm=thigh[0], u=1.96 * thigh[1])
+            words += SECTION_ADVICE["target"].format(mm=thigh[0], u=COVERAGE * thigh[1])
     mm, u = anterior
     if verdict_of(mm, u=u, tolerance=HINGE_TOLERANCE_MM) == "outside":
         words += SECTION_ADVICE["anterior" if mm > 0 else "posterior"].format(
-            mm=abs(mm), u=1.96 * u
+            mm=abs(mm), u=COVERAGE * u
         )
     return words + SECTION_ADVICE["after"]
 

@@ -22,7 +22,11 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import bars, uncertainty
 from knee_angle.angle.verdict import judged, u_display_deg
-from knee_angle.assumptions import HINGE_TOLERANCE_MM
+from knee_angle.assumptions import (
+    COVERAGE,
+    COVERAGE_ONE_SIDED,
+    HINGE_TOLERANCE_MM,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import calibration, sliding
 from knee_angle.machine.cause import ADVICE, cards_wrong, section_words, support_of
@@ -387,7 +391,7 @@ def _hinge_seen(frames: Sequence[Frame], settings: Settings) -> tuple[Floats, Fl
     The knee mark's own error is the same in every photo, and so is how the bars stand off
     the leg and how points and tags lie on them; only the rest averages.
     """
-    placed = settings.placement_mm[1] ** 2 * np.eye(2)
+    placed = settings.placed_mm[1] ** 2 * np.eye(2)
     covs = np.array([[f.hinge_cov_mm2[:2], f.hinge_cov_mm2[1:]] for f in frames])
     weights = np.array([np.linalg.inv(_at_least(cov - placed, 1.0)) for cov in covs])
     weights = np.linalg.solve(weights.sum(axis=0), weights)
@@ -441,7 +445,9 @@ def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: Comparison) -> F
     """Named when proven; a fit fault by any photo's fit part or by the hinge's place."""
     # Several photos are several chances of a false alarm; their errors are mostly
     # shared (one leg, one set of marks), so the widest photo counts, not the luckiest.
-    worst = max(fit_parts, key=lambda part: abs(part.discrepancy_deg) - 1.65 * part.u_deg)
+    worst = max(
+        fit_parts, key=lambda part: abs(part.discrepancy_deg) - COVERAGE_ONE_SIDED * part.u_deg
+    )
     off = worst.verdict == "outside" or hinge.verdict == "outside"
     if reading == "outside":
         return "both" if off else "calibration"
@@ -470,7 +476,7 @@ def _advice(
         where = "distal" if hinge.discrepancy_deg > 0 else "proximal"
         words = (
             f"over all photos the hinge lies {abs(hinge.discrepancy_deg):.0f} ± "
-            f"{1.96 * hinge.u_deg:.0f} mm {where} of the knee"
+            f"{COVERAGE * hinge.u_deg:.0f} mm {where} of the knee"
         )
     return ADVICE[kind].format(hinge=words)
 

@@ -61,6 +61,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 from scipy.special import chdtrc
 
+from knee_angle.assumptions import (
+    COVERAGE,
+)
 from knee_angle.errors import InvalidInput
 
 __all__ = [
@@ -146,7 +149,7 @@ class ExplainedFit:
     @property
     def interval_deg(self) -> tuple[float, float]:
         """95 % interval of the explained part, from its normal approximation."""
-        half = 1.96 * self.u_explained_deg
+        half = COVERAGE * self.u_explained_deg
         return self.explained_deg - half, self.explained_deg + half
 
 

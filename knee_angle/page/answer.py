@@ -49,6 +49,7 @@ def card(
         _prescribed(settings),
         f'<p class="sentence" role="status">{escape(words.sentence(result))}</p>',
         _finding(result),
+        f'<p class="marks">{escape(_sentence(words.placed(settings)))}</p>',
     ]
     return (
         f'<section class="answer {kind}" aria-label="Answer" data-of="{fingerprint}" '

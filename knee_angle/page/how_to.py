@@ -8,12 +8,13 @@ from pathlib import Path
 import streamlit as st
 
 from knee_angle import words
+from knee_angle.assumptions import JOINT_LINE_MM
 
 __all__ = ["HOW_TO", "drawing", "show"]
 
 HOW_TO = (
     "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
-    "away, the whole leg in the frame, the machine paused at end range."
+    "away, the whole leg in the picture, the machine paused at end range."
 )
 
 STEPS: tuple[tuple[str, str, str], ...] = (
@@ -37,10 +38,10 @@ STEPS: tuple[tuple[str, str, str], ...] = (
     (
         "dots",
         "Dots and tags",
-        "Dots on the greater trochanter, the lateral femoral epicondyle and the lateral "
-        "malleolus; three more of the same colour on thigh bar, hinge and shank bar. The tag "
-        "strip on the machine's base, parallel to its bars. Without them it works too, with a "
-        "wider ±.",
+        "Dots on the greater trochanter, the lateral femoral epicondyle (the joint line lies about "
+        f"{JOINT_LINE_MM[0]:g} mm below it) and the lateral malleolus; three more of the same "
+        "colour on thigh bar, hinge and lower-leg bar. The tag strip on the machine's base, "
+        "parallel to its bars. Without them it works too, with a wider ±.",
     ),
 )
 """Drawing, heading and sentence of each step."""

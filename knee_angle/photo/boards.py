@@ -20,9 +20,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import assumptions
 from knee_angle.angle import geometry, scale
-from knee_angle.assumptions import MARK_DEPTH_MM
+from knee_angle.assumptions import (
+    BOARD_MOST_SIGMA,
+    MARK_DEPTH_MM,
+    STRIP_REACH_MM,
+    STRIP_TO_KNEE_MM,
+    U_LEG_ENDS,
+    U_STRIP_TO_BARS_DEG,
+    U_STRIPS_PARALLEL_DEG,
+)
 from knee_angle.photo import camera
 from knee_angle.photo.camera import Board
 from knee_angle.photo.strips import Strip, most_rms_px, strips_of
@@ -34,16 +41,6 @@ __all__ = ["Boards", "boards_of"]
 
 Floats = NDArray[np.float64]
 
-MOST_SIGMA = 3.5
-"""Lengths and depths further off than so many of their ± are another machine's (our own)."""
-REACH_MM = 700.0
-"""A strip on a machine's base lies within this of the leg, mm (our own figure)."""
-U_POINTS = 0.05
-"""± of the leg's length by where its points are taken, relative (our own figure)."""
-U_ALIKE_DEG = 3.0
-"""± of a stuck strip's plane against that of tags stuck on the bars, degrees (our own)."""
-U_SAME_DEG = 1.0
-"""Strips on one machine are parallel within this ±, degrees (our own figure)."""
 
 TWICE = (
     "Tag numbers seen more than once: {}. Another machine's tags, or a second print of the same "
@@ -203,17 +200,17 @@ def _not_on_this_machine(row: Strip, board: Board, bars: Board | None, scene: _S
     """Why a strip cannot be this machine's, or None where it can."""
     if len(row.tags) == 1 and board.rms_px > most_rms_px(row.tags):
         return f"its corners are {board.rms_px:.1f} px off a flat square"
-    depth_mm, u_depth_mm = assumptions.STRIP_TO_KNEE_MM
+    depth_mm, u_depth_mm = STRIP_TO_KNEE_MM
     if (reason := _not_at_the_leg(row.tags, board, scene, behind_mm=depth_mm)) is not None:
         return reason
     if bars is None:
         return None
-    if not _alike(board, bars, u_deg=U_ALIKE_DEG):
+    if not _alike(board, bars, u_deg=U_STRIP_TO_BARS_DEG):
         return "it is not parallel to the tags on the bars"
     behind_mm, u_behind_mm = MARK_DEPTH_MM["thigh_bar"]
     apart_mm = board.distance_mm + depth_mm - bars.distance_mm - behind_mm
     u_mm = math.hypot(u_depth_mm, u_behind_mm, board.u_distance_mm, bars.u_distance_mm)
-    if abs(apart_mm) > MOST_SIGMA * u_mm:
+    if abs(apart_mm) > BOARD_MOST_SIGMA * u_mm:
         where = "behind" if apart_mm > 0 else "before"
         return f"by its size it is {abs(apart_mm):.0f} mm too far {where} the bars"
     return None
@@ -234,12 +231,12 @@ def _not_at_the_leg(
         seen_mm, name = seen_mm + math.dist(knee, ankle), "leg"
         usual_mm, u = scale.usual_leg_mm(scene.settings.stature_mm)
     length_px = float(np.linalg.norm(np.diff(points_px, axis=0), axis=1).sum())
-    u = math.hypot(u, U_POINTS, math.hypot(*(point.u_px for point in leg)) / length_px)
+    u = math.hypot(u, U_LEG_ENDS, math.hypot(*(point.u_px for point in leg)) / length_px)
     # Written so that a plane seen from behind (not a number) does not pass.
-    if not abs(math.log(max(seen_mm, 1.0) / usual_mm)) <= MOST_SIGMA * u:
+    if not abs(math.log(max(seen_mm, 1.0) / usual_mm)) <= BOARD_MOST_SIGMA * u:
         return f"by its size the {name} would be {seen_mm:.0f} mm long, not about {usual_mm:.0f} mm"
     far_mm = min(_from_line(middle, hip, knee), _from_line(middle, knee, ankle))
-    return f"it lies {far_mm:.0f} mm from the leg" if far_mm > REACH_MM else None
+    return f"it lies {far_mm:.0f} mm from the leg" if far_mm > STRIP_REACH_MM else None
 
 
 def _in_plane_mm(places_px: Floats, board: Board, lens: Lens, *, behind_mm: float) -> Floats:
@@ -258,10 +255,10 @@ def _from_line(place: Floats, start: Floats, end: Floats) -> float:
     return float(np.linalg.norm(place - start - share * way))
 
 
-def _alike(one: Board, other: Board, *, u_deg: float = U_SAME_DEG) -> bool:
+def _alike(one: Board, other: Board, *, u_deg: float = U_STRIPS_PARALLEL_DEG) -> bool:
     """Whether two boards may be parallel, by either of their solutions."""
     largest = float(np.linalg.eigvalsh(one.tilt_cov_deg2 + other.tilt_cov_deg2)[-1])
-    most_deg = MOST_SIGMA * math.sqrt(largest + u_deg**2)
+    most_deg = BOARD_MOST_SIGMA * math.sqrt(largest + u_deg**2)
     return any(
         float(geometry.tilt_between_deg(a, b)) <= most_deg
         for a in (one.normal, one.other_normal)

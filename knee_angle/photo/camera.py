@@ -26,16 +26,20 @@ from scipy.optimize import least_squares
 from knee_angle.angle import geometry
 from knee_angle.assumptions import (
     MARK_DEPTH_MM,
+    PHONE_F35_MM,
     PRIOR_VIEW_DEG,
+    STRIP_GAP,
     STRIP_TO_KNEE_MM,
     U_BARS_PARALLEL_DEG,
+    U_CORNER_PX,
     U_EXIF,
     U_LEG_TURN_DEG,
     U_LEG_YAW_DEG,
     U_PRIOR,
+    U_STRIP,
 )
 from knee_angle.photo.reading import Photo
-from knee_angle.photo.strips import STRIP_GAP, U_CORNER_PX, U_STRIP, steps_of
+from knee_angle.photo.strips import steps_of
 from knee_angle.photo.tags import Tag
 from knee_angle.records import Direction, Lens, View
 
@@ -54,8 +58,6 @@ Floats = NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of the 24 x 36 mm frame that "35 mm equivalent" refers to."""
-PHONE_F35_MM = 26.0
-"""Main camera of phones: 24 to 28 mm equivalent (common practice)."""
 
 U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
 """± of one bar tag's depth against the other's, mm: the bars' outer faces."""

@@ -21,12 +21,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import (
+    STRIP_CLEAN_SHARE,
+    STRIP_GAP,
+    STRIP_MOST_SIGMA,
+    U_CORNER_PX,
+    U_STRIP,
+)
 from knee_angle.photo.tags import Tag
 
 __all__ = [
-    "STRIP_GAP",
-    "U_CORNER_PX",
-    "U_STRIP",
     "Strip",
     "Strips",
     "most_rms_px",
@@ -36,19 +40,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-STRIP_GAP = 8.0 / 50.0
-"""Gap between two tags of our printed strip, as a share of a tag."""
-U_STRIP = 0.006
-"""± of a tag's place on a printed strip, as a share of a tag: 0.3 mm on 50 mm."""
-U_CORNER_PX = 0.15
-"""Smallest ± believed of a refined corner, full-size px."""
 FURTHEST = 3
 """Steps between the ends of our strip of four; further apart no two tags are asked."""
-MOST_SIGMA = 3.0
-"""Residuals (rms) above so many of the ± of corners and print are no flat strip (our own)."""
-CLEAN_SHARE = 0.5
-"""What is left when one tag is dropped must fit this much better than it has to: the ends
-of a bent strip fit a little better without one, the rest of a moved tag's strip fits well."""
 FEWEST_LEFT = 3
 """Of two tags that do not fit nobody can say which one was moved."""
 
@@ -84,7 +77,7 @@ def most_rms_px(tags: Sequence[Tag]) -> float:
     """The largest rms of corner residuals, px, that a flat strip of ours can have."""
     corners = np.array([tag.corners_px for tag in tags])
     side_px = float(np.mean(np.linalg.norm(corners - np.roll(corners, 1, axis=-2), axis=-1)))
-    return MOST_SIGMA * math.hypot(U_CORNER_PX, U_STRIP * side_px)
+    return STRIP_MOST_SIGMA * math.hypot(U_CORNER_PX, U_STRIP * side_px)
 
 
 def steps_of(tags: Sequence[Tag]) -> tuple[int, ...] | None:
@@ -168,7 +161,9 @@ def _flat_row(tags: list[Tag], steps: list[int]) -> Strip | None:
     if _fits(whole, share=1.0):
         return _strip(whole)
     rests = [whole[:k] + whole[k + 1 :] for k in range(len(whole))]
-    good = [rest for rest in rests if len(rest) >= FEWEST_LEFT and _fits(rest, share=CLEAN_SHARE)]
+    good = [
+        rest for rest in rests if len(rest) >= FEWEST_LEFT and _fits(rest, share=STRIP_CLEAN_SHARE)
+    ]
     return _strip(good[0]) if len(good) == 1 else None
 
 

@@ -38,6 +38,7 @@ def answer_text(photo: str, outcome: Outcome, answer: VisitAnswer | None = None)
                 *_frame(outcome, answer),
                 *_lengths(outcome),
                 ("points", words.sources(outcome.landmarks)),
+                *_marks(outcome),
                 ("plane", words.PLANE_WORDS[outcome.plane]),
                 (
                     "± from",
@@ -50,6 +51,12 @@ def answer_text(photo: str, outcome: Outcome, answer: VisitAnswer | None = None)
         )
         lines += [f"  caution: {caution}" for caution in outcome.cautions]
     return "\n".join(lines) + "\n"
+
+
+def _marks(outcome: Measurement) -> list[tuple[str, str]]:
+    """Where the marks are, and how far they may lie from the bone."""
+    settings = outcome.settings
+    return [] if settings is None else [("marks", words.placed(settings))]
 
 
 def _compared(outcome: Measurement) -> list[tuple[str, str]]:
@@ -89,7 +96,7 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
     if frame is not None:
         rows += [
             (
-                "frame",
+                "bars",
                 f"{words.with_u(frame.deg, frame.u_deg)}, by {words.BARS_WORDS[frame.source]}",
             ),
             ("hinge", words.hinge_place(frame)),

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from knee_angle import words
+from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import MachineCheck
@@ -68,7 +69,7 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
     return [
         f"  {name}:",
         f"    offset {words.with_u(line.offset, line.u_offset, sign=True)}, "
-        f"gain {line.gain:.3f} ± {1.96 * line.u_gain:.3f}{fit}",
+        f"gain {line.gain:.3f} ± {words.plus_minus(line.u_gain):.3f}{fit}",
         f"    largest difference {words.degrees(verdict.largest_deg, sign=True)} at "
         f"{words.degrees(verdict.at_deg)}; over {words.degrees(verdict.low_deg)} to "
         f"{words.degrees(verdict.high_deg)} {verdict.verdict}, tolerance "
@@ -96,10 +97,10 @@ def _fit(result: MachineCheck) -> list[str]:
     ]
     if result.bar_hinge is not None:
         found = result.bar_hinge.hinge
-        u = np.sqrt(np.diag(found.cov_mm2))
+        half = COVERAGE * np.sqrt(np.diag(found.cov_mm2))
         lines += [
             f"  hinge seen from the {name} tag: "
-            f"{x:+.1f} ± {1.96 * u[k]:.1f} mm along, {y:+.1f} ± {1.96 * u[k + 1]:.1f} mm across"
+            f"{x:+.1f} ± {half[k]:.1f} mm along, {y:+.1f} ± {half[k + 1]:.1f} mm across"
             for k, name, (x, y) in (
                 (0, "thigh bar's", found.thigh_mm),
                 (2, "shank bar's", found.shank_mm),

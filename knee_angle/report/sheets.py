@@ -21,6 +21,9 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from knee_angle import __version__
+from knee_angle.assumptions import (
+    STRIP_GAP,
+)
 from knee_angle.errors import InvalidInput
 from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG
 from knee_angle.settings import Settings, meaning_of
@@ -42,8 +45,6 @@ DOT_COLOURS: dict[str, Colour] = {
 """Strong, and far from any skin, sheet or machine."""
 
 TAGS_IN_STRIP = 4
-GAP_SHARE = 8 / 50
-"""Gap between tags as a share of a tag; finding the camera's direction knows it."""
 QUIET_MM = 8.0
 """Least white around the strip."""
 LAST_FIRST_ID = THIGH_TAG - TAGS_IN_STRIP
@@ -254,18 +255,18 @@ def _check_printable(name: str, value: float, *, of: str) -> None:
 
 def _quiet_mm(tag_mm: float) -> float:
     """White around the strip: as wide as a gap, and never less than 8 mm."""
-    return max(QUIET_MM, GAP_SHARE * tag_mm)
+    return max(QUIET_MM, STRIP_GAP * tag_mm)
 
 
 def _strip_mm(tag_mm: float) -> float:
     """Length of the strip with its white ends."""
-    return TAGS_IN_STRIP * tag_mm + (TAGS_IN_STRIP - 1) * GAP_SHARE * tag_mm + 2 * _quiet_mm(tag_mm)
+    return TAGS_IN_STRIP * tag_mm + (TAGS_IN_STRIP - 1) * STRIP_GAP * tag_mm + 2 * _quiet_mm(tag_mm)
 
 
 def _largest_tag_mm(usable_mm: float) -> float:
     """The tag whose strip just fits."""
-    row = TAGS_IN_STRIP + (TAGS_IN_STRIP - 1) * GAP_SHARE
-    return min((usable_mm - 2 * QUIET_MM) / row, usable_mm / (row + 2 * GAP_SHARE))
+    row = TAGS_IN_STRIP + (TAGS_IN_STRIP - 1) * STRIP_GAP
+    return min((usable_mm - 2 * QUIET_MM) / row, usable_mm / (row + 2 * STRIP_GAP))
 
 
 # ---------------------------------------------------------------- drawing
@@ -279,7 +280,7 @@ def _draw_strip(page: _Page, *, tag_mm: float, first_id: int, top_mm: float) -> 
     page.cut_line(left_mm, top_mm, long_mm, high_mm)
     tag_top_mm = top_mm + quiet_mm
     for place in range(TAGS_IN_STRIP):
-        tag_left_mm = left_mm + quiet_mm + place * (1 + GAP_SHARE) * tag_mm
+        tag_left_mm = left_mm + quiet_mm + place * (1 + STRIP_GAP) * tag_mm
         _draw_tag(page, first_id + place, tag_left_mm, tag_top_mm, tag_mm)
         page.text(
             f"{first_id + place}",

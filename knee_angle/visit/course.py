@@ -28,8 +28,9 @@ from typing import Literal
 
 from scipy.special import stdtrit
 
-from knee_angle.angle.verdict import COVERAGE_ONE_SIDED
 from knee_angle.assumptions import (
+    COVERAGE,
+    COVERAGE_ONE_SIDED,
     END_FROM_DEG,
 )
 from knee_angle.errors import InvalidInput
@@ -144,7 +145,8 @@ class Arc:
     @property
     def interval_deg(self) -> tuple[float, float]:
         """95 % interval, from its normal approximation."""
-        return self.deg - 1.96 * self.u_deg, self.deg + 1.96 * self.u_deg
+        half = COVERAGE * self.u_deg
+        return self.deg - half, self.deg + half
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,8 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle import assumptions
-from knee_angle.angle import scale, uncertainty
+from knee_angle.angle import uncertainty
 from knee_angle.angle.uncertainty import Drawn
+from knee_angle.assumptions import SHANK_SHARE, THIGH_SHARE
 from knee_angle.visit.photos import VisitPhoto, by_leg
 from knee_angle.visit.sharing import Inputs
 
@@ -49,8 +50,8 @@ STILL = {
 thigh: skin), degrees and mm (a paused machine, breathing, soft slings); our own figures."""
 
 LENGTHS = {
-    "thigh": (scale.THIGH_SHARE, 0.09),
-    "shank": (scale.SHANK_SHARE, 0.09),
+    "thigh": (THIGH_SHARE, 0.09),
+    "shank": (SHANK_SHARE, 0.09),
 }
 """Share of the mean stature (`scale`), and relative ±: stature 5.6 % and 7 % of the share."""
 
