@@ -138,13 +138,14 @@ class Settings:
     )  # fmt: skip
     limit_extension_deg: float | None = _setting(
         None,
-        "Prescribed extension limit, degrees of flexion: the knee should straighten no further.",
+        "Prescribed extension limit, degrees of flexion: the knee should straighten no further; 5 "
+        "is 5° short of straight, -5 is 5° beyond straight.",
         unit="degrees", low=-30.0, high=180.0, option="--limit-extension", hint=CONVENTION,
         source="the prescription",
     )  # fmt: skip
     stature_mm: float | None = _setting(
         None,
-        "The person's height, mm: checks the lengths.",
+        "The patient's height, mm: checks the lengths.",
         unit="mm", low=400.0, high=2600.0, option="--stature-mm",
         source="from newborn to beyond the tallest adult; metres and centimetres lie outside",
     )  # fmt: skip

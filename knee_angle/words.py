@@ -37,6 +37,7 @@ __all__ = [
     "anterior",
     "degrees",
     "distal",
+    "from_straight",
     "hinge_place",
     "phrase",
     "placed",
@@ -48,8 +49,9 @@ __all__ = [
 ]
 
 CAUTION = (
-    "Measurement support for licensed staff, not a medical device. The surgeon's "
-    "prescription and the local protocol rule; adjust only with the machine stopped."
+    "Measurement support for licensed staff, not a medical device; what is measured is passive "
+    "motion. The surgeon's prescription and the local protocol rule; adjust only with the machine "
+    "stopped, and stop at pain or resistance."
 )
 
 VERDICT_WORDS: dict[Verdict, str] = {
@@ -104,6 +106,19 @@ def degrees(value: float, *, sign: bool = False) -> str:
     return text.replace("-", "\u2212") + "°"
 
 
+def from_straight(value: float) -> str:
+    """An angle near extension by its distance from straight: which side cannot be mistaken.
+
+    Examples
+    --------
+    >>> from_straight(5), from_straight(-5), from_straight(-0.02)
+    ('5.0° short of straight', '5.0° beyond straight', 'straight')
+    """
+    if round(value, 1) == 0:
+        return "straight"
+    return f"{degrees(abs(value))} {'short of' if value > 0 else 'beyond'} straight"
+
+
 def with_u(value: float, u: float, *, sign: bool = False) -> str:
     """An angle with its expanded uncertainty (95 %, 1.96 u).
 
@@ -146,8 +161,8 @@ def phrase(text: str) -> str:
 
 
 FINDING_WORDS: dict[FindingKind, str] = {
-    "none": "reading and fit are within their tolerances",
-    "calibration": "calibration warning: the machine reads wrongly",
+    "none": "display and fit are within their tolerances",
+    "calibration": "calibration warning: display and bars differ: see the service manual",
     "fit": "fit warning: hinge and knee do not coincide",
     "both": "calibration and fit warning",
     "undecided": "cause not proven",

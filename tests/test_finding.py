@@ -15,6 +15,7 @@ from knee_angle.machine.cause import (
     SECTION_ADVICE,
     alarms_of,
     at_limits,
+    display_alarms,
     find_cause,
     hinge_words,
     section_words,
@@ -200,11 +201,39 @@ def test_an_alarm_counts_as_every_other_sentence_does():
     )
 
 
+@pytest.mark.parametrize(
+    ("limit", "low", "said"),
+    [
+        pytest.param(
+            5, 2, "to 2.0° short of straight, the prescribed limit is 5.0° short of straight",
+            id="a deficit of 5 is prescribed",
+        ),
+        pytest.param(
+            -5, -8, "to 8.0° beyond straight, the prescribed limit is 5.0° beyond straight",
+            id="hyperextension of 5 is allowed: 5-0-140",
+        ),
+    ],
+)  # fmt: skip
+def test_a_limit_short_of_straight_is_never_taken_for_hyperextension(limit, low, said):
+    settings = Settings(limit_extension_deg=limit)
+    (alarm,) = alarms_of(angle(low, 60), settings)
+    assert said in alarm
+    (shown,) = display_alarms(low, settings)
+    assert said.split(", ")[0].removeprefix("to ") in shown
+    assert said.split(", ")[1] in shown
+
+
+def test_advice_to_adjust_says_when_to_stop():
+    words = section_words(distal=(40.0, 5.0), anterior=(0.0, 5.0))
+    assert "machine stopped and within the prescription" in words
+    assert "stop at pain or resistance" in words
+
+
 def test_angles_that_agree_do_not_hide_a_hinge_that_lies_off():
     """Truth of the rendered photo: 17 mm distal, 44 mm posterior."""
     off = measure(SAMPLES / "bed_01.jpg", detectors=(DotDetector(),), displayed_deg=93).finding
     assert off.kind == "none"
-    assert off.advice.startswith("Display and frame agree, and frame and knee agree")
+    assert off.advice.startswith("Display and bars agree, and bars and knee agree")
     assert "The hinge lies more than 25 mm off all the same (" in off.advice
     assert "mm posterior of the knee)" in off.advice
 

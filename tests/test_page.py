@@ -326,7 +326,7 @@ def test_several_photos_keep_their_own_number_and_points():
 
 def ready() -> AppTest:
     page = changed(with_photo("bed_01.jpg"), "Number on the display", 93.0)
-    page = changed(page, "Person (code)", "p-017")
+    page = changed(page, "Patient (code)", "p-017")
     return changed(page, "Machine (code)", "M-03")
 
 
@@ -392,12 +392,12 @@ def test_an_answer_that_was_not_seen_is_not_kept(store_file):
 @pytest.mark.parametrize(
     ("person", "machine", "message"),
     [
-        pytest.param("", "", "give the code of the person or of the machine", id="no code"),
+        pytest.param("", "", "give the code of the patient or of the machine", id="no code"),
         pytest.param("Smith", "M-03", "a person code must have", id="a name is no code"),
     ],
 )
 def test_what_cannot_be_kept_is_said_and_nothing_is_lost(store_file, person, machine, message):
-    page = changed(changed(ready(), "Person (code)", person), "Machine (code)", machine)
+    page = changed(changed(ready(), "Patient (code)", person), "Machine (code)", machine)
     page = keep(page)
     assert message in page.error[0].value
     assert page.error[0].value.startswith("Not kept: ")
@@ -455,12 +455,12 @@ def test_a_known_persons_limits_are_the_prescribed_ones(store_file):
         store.prescribe("P-017", from_day=date(2026, 1, 1), flexion_deg=85, extension_deg=5)
     answer = html(ready())
     assert "PAST THE PRESCRIBED FLEXION" in answer
-    assert "Prescribed: <b>extension 5.0°, flexion 85.0°</b>" in answer
+    assert "Prescribed: <b>extension 5.0° short of straight, flexion 85.0°</b>" in answer
 
 
 def test_the_next_photo_begins_with_no_ones_code():
     page = ready()
     page = upload(page, "bed_03.jpg")
-    assert field(page, "Person (code)").value == ""
+    assert field(page, "Patient (code)").value == ""
     assert field(page, "Machine (code)").value == ""
     assert field(page, "Prescribed flexion").value is None

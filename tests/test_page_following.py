@@ -81,10 +81,10 @@ def test_with_nobody_kept_the_page_takes_a_code_and_refuses_a_name():
     page = opened(people)
     assert "Nobody is followed yet" in page.info[0].value
     page.text_input[0].set_value("Ada")
-    button(page, "Add this person").click().run()
+    button(page, "Add this patient").click().run()
     assert "never use a name" in page.error[0].value
     page.text_input[0].set_value("p-017")
-    button(page, "Add this person").click().run()
+    button(page, "Add this patient").click().run()
     assert page.selectbox[0].value == "P-017"
     assert "Nothing is kept for P-017" in page.info[0].value
 
@@ -95,7 +95,7 @@ def test_the_newest_day_stands_on_top_with_limits_notation_and_alarm(ward):
     newest = follow(ward)[-1]
     assert f"{newest.flexion.deg:.1f}°" in shown
     assert newest.neutral_zero in shown
-    assert "Prescribed: extension 0°, flexion 105°" in shown
+    assert "Prescribed: extension straight, flexion 105°" in shown
     assert newest.past_extension
     assert "Past the prescribed extension" in shown
 
@@ -178,7 +178,7 @@ def test_a_new_prescription_takes_over_from_its_day_and_the_old_one_stays(ward):
     assert not page.exception
     assert len(ward.prescriptions("P-017")) == 4
     assert ward.prescription_on("P-017", date.today()).flexion_deg == 95.0
-    assert "Prescribed: extension 5°, flexion 95°" in html(page)
+    assert "Prescribed: extension 5.0° short of straight, flexion 95°" in html(page)
 
 
 def test_one_limit_changed_keeps_the_other_and_an_empty_form_lifts_nothing(ward):
@@ -190,7 +190,7 @@ def test_one_limit_changed_keeps_the_other_and_an_empty_form_lifts_nothing(ward)
     button(page, "Enter these limits").click().run()
     assert "Not entered" in page.error[0].value
     assert len(ward.prescriptions("P-017")) == 4
-    assert "In force today: extension 0°, flexion 95°" in markdown(page)
+    assert "In force today: extension straight, flexion 95°" in markdown(page)
 
 
 def test_a_limit_is_lifted_by_its_own_tick_and_the_other_stands(ward):

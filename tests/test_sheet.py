@@ -177,7 +177,7 @@ class TestBarSheet:
     def test_marks_and_steps_can_be_read(self) -> None:
         """Which bar, which way along it, how far from the hinge, and that it stays."""
         text = words(bar_sheet())
-        for part in ("THIGH bar 585", "SHANK bar 586", "to the foot", "40 mm", "100 %"):
+        for part in ("THIGH bar 585", "LOWER LEG bar 586", "to the foot", "40 mm", "100 %"):
             assert part in text
         for part in ("middle line", "100 to 200 mm from the hinge", "machine stopped", "once"):
             assert part in text
@@ -248,7 +248,7 @@ class TestDotSheet:
             "lateral malleolus",
             "4 Thigh bar",
             "5 Hinge",
-            "6 Shank bar",
+            "6 Lower-leg bar",
             "16 mm, green",
         ):
             assert place in text

@@ -23,6 +23,8 @@ from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.machine.check import check_machine
 from knee_angle.store import (
+    CARE,
+    CHECKLIST,
     CropJpeg,
     MachineCard,
     SetUp,
@@ -388,6 +390,21 @@ def test_an_unknown_code_is_told_with_the_next_step(store):
     with pytest.raises(InvalidInput, match="knows no person P-999: add it first"):
         kept(store, person="P-999")
     assert store.measurements() == ()
+
+
+def test_points_ticked_by_an_earlier_version_stay_readable():
+    kept_keys = (
+        "sections", "hinge_flexed", "hinge_limit", "heel", "straps", "control", "paused",
+    )  # fmt: skip
+    assert set(kept_keys) <= set(CHECKLIST)
+    assert SetUp(ticks=kept_keys).ticks == kept_keys
+
+
+def test_where_pain_does_not_warn_each_point_defers_to_local_protocol():
+    assert set(CARE) == {"heel_skin", "fibular_head", "foot_lift", "dressing"}
+    assert set(CARE) < set(CHECKLIST)
+    for point in CARE.values():
+        assert "local protocol" in point
 
 
 def test_all_problems_of_a_set_up_come_at_once():

@@ -291,7 +291,7 @@ def test_a_limit_stands_until_it_is_lifted_by_name(ward):
     person = ["store", "person", "P-9", "--store", ward]
     run(*person, "--limit-extension", "5")
     said = run(*person, "--limit-flexion", "105")
-    assert "P-9: in force today: flexion 105°, extension 5°" in said
+    assert "P-9: in force today: flexion 105°, extension 5.0° short of straight" in said
     said = run(*person, "--no-limit-extension")
     assert "P-9: in force today: flexion 105°, extension not limited" in said
     assert "extension lifted" in said
@@ -319,7 +319,7 @@ def test_measure_refuses_a_person_nobody_knows_rather_than_go_without_limits(war
     given = ["measure", str(SCENE.photo), "--person", "P-O17", "--store", str(ward)]
     error = CliRunner().invoke(app, given).exception
     assert isinstance(error, InvalidInput)
-    assert "knows no person P-O17" in str(error)
+    assert "knows no patient P-O17" in str(error)
 
 
 def test_export_writes_a_table_that_survives_a_spreadsheet(store, store_url, tmp_path):

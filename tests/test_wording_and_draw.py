@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,10 +10,13 @@ import pytest
 from conftest import scenes
 
 from knee_angle import words
+from knee_angle.machine.cause import ADVICE, CARDS_WRONG, SECTION_ADVICE
+from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import measure
 from knee_angle.records import Comparison, NotMeasured, Unreadable
 from knee_angle.report.overlay import overlay
+from knee_angle.store import CHECKLIST
 
 SCENE = scenes(image="bed_01.jpg")[0]
 RESULT = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
@@ -93,3 +97,17 @@ def test_the_panel_differs_by_verdict_without_colour(verdict):
     }
     others = [g for v, g in grey.items() if v != verdict]
     assert all((np.abs(grey[verdict].astype(int) - g) > 60).sum() > 100 for g in others)
+
+
+def test_no_sentence_for_people_says_shank_or_frame_or_blames_the_machine():
+    """A frame is a bed's; names in the JSON stay."""
+    said = [
+        *ADVICE.values(), *SECTION_ADVICE.values(), CARDS_WRONG, *words.FINDING_WORDS.values(),
+        *words.BARS_WORDS.values(), *LABELS.values(), *CHECKLIST.values(), words.CAUTION,
+    ]  # fmt: skip
+    for text in said:
+        plain = re.sub(r"{[^}]*}", "", text)
+        assert not re.search(r"\b(frame|shank|person|user|reads wrongly)\b", plain, re.IGNORECASE)
+    assert "display and bars differ: see the service manual" in words.FINDING_WORDS["calibration"]
+    assert "passive motion" in words.CAUTION
+    assert "stop at pain or resistance" in words.CAUTION

@@ -30,7 +30,7 @@ def check(
     ],
     displayed_table: DisplayedTable = None,
     wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
-    photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's frame.")] = 0.9,
+    photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's bars.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
     high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
     output: Output = Format.TEXT,

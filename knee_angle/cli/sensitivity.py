@@ -51,7 +51,7 @@ def sensitivity(
     table = over_range(steps + 1)
     assumed = "" if settings.support_mm else " (assumed: --support-mm)"
     print(
-        f"Degrees of frame minus knee per mm, hinge {distal_mm:g} mm distal and {anterior_mm:g} mm "
+        f"Degrees of bars minus knee per mm, hinge {distal_mm:g} mm distal and {anterior_mm:g} mm "
         f"anterior of the knee, lower leg held {held_mm:g} mm below it{assumed}:"
     )
     print("  bars   fit part   hinge distal   hinge anterior   support lower")

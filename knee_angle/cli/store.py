@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from knee_angle import words
 from knee_angle.cli.app import app
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
@@ -92,7 +93,7 @@ def with_prescription(
         with opened_store(where) as store:
             if not store.knows_person(person):
                 raise InvalidInput(
-                    f"the store knows no person {person}: add it first "
+                    f"the store knows no patient {person}: add it first "
                     f"(`knee-angle store person {person}`), or correct the code"
                 )
             found = store.prescription_on(person, date.today())
@@ -265,7 +266,9 @@ def _lifted(
 
 
 def _limits(row: Prescription) -> str:
-    return f"flexion {_limit(row.flexion_deg)}, extension {_limit(row.extension_deg)}"
+    extension = row.extension_deg
+    straight = "not limited" if extension is None else words.from_straight(extension)
+    return f"flexion {_limit(row.flexion_deg)}, extension {straight}"
 
 
 def _limit(value: float | None) -> str:

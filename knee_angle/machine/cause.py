@@ -11,6 +11,7 @@ project). All advice stands in one table below.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 from knee_angle.angle.bounds import limit_standings
@@ -37,7 +38,7 @@ from knee_angle.records import (
     Segments,
 )
 from knee_angle.settings import Settings
-from knee_angle.words import degrees, hinge_place
+from knee_angle.words import degrees, from_straight, hinge_place
 
 __all__ = [
     "ADVICE",
@@ -55,15 +56,15 @@ __all__ = [
 
 
 ADVICE: dict[FindingKind, str] = {
-    "none": "Display and frame agree, and frame and knee agree, within their tolerances.",
+    "none": "Display and bars agree, and bars and knee agree, within their tolerances.",
     "calibration": (
-        "The machine's display does not show what its bars do: have its sensor checked before "
-        "the number is relied on."
+        "The machine's display does not show what its bars do: see the service manual before the "
+        "number is relied on."
     ),
     "fit": "The leg does not bend where the machine bends: {hinge}.",
     "both": (
         "The display does not show what the bars do, and the leg does not bend where the machine "
-        "bends: {hinge}. Have the sensor checked before the number is relied on."
+        "bends: {hinge}. See the service manual before the number is relied on."
     ),
     "undecided": (
         "With this ± neither cause is proven: photograph again, square-on, with a tag strip on "
@@ -71,7 +72,7 @@ ADVICE: dict[FindingKind, str] = {
     ),
     "not_separable": (
         "Leg and display alone cannot tell a wrong display from a badly lying leg: photograph "
-        "again with dots on the machine's thigh bar, hinge and shank bar."
+        "again with dots on the machine's thigh bar, hinge and lower-leg bar."
     ),
 }
 """What to check next, for each kind; ``{hinge}`` is filled by `hinge_words`."""
@@ -99,16 +100,18 @@ SECTION_ADVICE: dict[str, str] = {
         "take padding away"
     ),
     "after": (
-        ", machine stopped and within the prescription, then photograph again part-way into flexion"
+        ", machine stopped and within the prescription, then photograph again part-way into "
+        "flexion; stop at pain or resistance"
     ),
 }
 """After the first run: what the hinge's place says about the sections; ± is 95 %."""
 
 
 CARDS_WRONG = (
-    "The tags on the bars show a frame at {frame} and the knee at {knee}, which no machine does: "
-    "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, SHANK on the "
-    "shank bar, both arrows towards the foot). Put them right and photograph again."
+    "The tags on the bars show the bars at {frame} and the knee at {knee}, which no machine does: "
+    "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, "
+    "LOWER LEG on the lower-leg bar, both arrows towards the foot). Put them right and "
+    "photograph again."
 )
 """Said instead of a finding where tags cannot be stuck as they should."""
 
@@ -270,22 +273,30 @@ def section_words(
 
 def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
     """Prescribed limits that the knee is proven to be past (95 %), flexion first."""
-    bends = {"flexion": "bends to", "extension": "straightens to"}
-    low, high = (degrees(end) for end in knee.interval_deg)
-    return tuple(
-        f"PAST THE PRESCRIBED {one.which.upper()}: the knee {bends[one.which]} {degrees(knee.deg)} "
-        f"({low} to {high}), the prescribed limit is {degrees(one.limit_deg)}. Stop the machine "
-        "and follow the prescription."
-        for one in limit_standings(settings, knee_deg=knee.deg, u_deg=knee.u_deg)
-        if one.standing == "past"
-    )
+    alarms = []
+    for one in limit_standings(settings, knee_deg=knee.deg, u_deg=knee.u_deg):
+        if one.standing == "past":
+            bends, told = _TOLD[one.which]
+            low, high = (told(end) for end in knee.interval_deg)
+            alarms.append(
+                f"PAST THE PRESCRIBED {one.which.upper()}: the knee {bends} {told(knee.deg)} "
+                f"({low} to {high}), the prescribed limit is {told(one.limit_deg)}. Stop the "
+                "machine and follow the prescription."
+            )
+    return tuple(alarms)
+
+
+_TOLD: dict[str, tuple[str, Callable[[float], str]]] = {
+    "flexion": ("bends to", degrees),
+    "extension": ("straightens to", from_straight),
+}
 
 
 def at_limits(knee: Angle, settings: Settings) -> tuple[str, ...]:
     """Prescribed limits of which it is not shown on which side the knee is; no alarm."""
     return tuple(
-        f"At the prescribed {one.which} limit of {degrees(one.limit_deg)}: it is not shown on "
-        "which side of it the knee is."
+        f"At the prescribed {one.which} limit of {_TOLD[one.which][1](one.limit_deg)}: it is not "
+        "shown on which side of it the knee is."
         for one in limit_standings(settings, knee_deg=knee.deg, u_deg=knee.u_deg)
         if one.standing == "at"
     )
@@ -298,13 +309,13 @@ def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     past = []
     if high is not None and displayed_deg > high:
-        past.append(("FLEXION", high))
+        past.append(("FLEXION", degrees(displayed_deg), degrees(high)))
     if low is not None and displayed_deg < low:
-        past.append(("EXTENSION", low))
+        past.append(("EXTENSION", from_straight(displayed_deg), from_straight(low)))
     return tuple(
-        f"THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {degrees(displayed_deg)}, the "
-        f"prescribed limit is {degrees(limit)}. Stop the machine and follow the prescription."
-        for name, limit in past
+        f"THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {said}, the prescribed "
+        f"limit is {limit}. Stop the machine and follow the prescription."
+        for name, said, limit in past
     )
 
 

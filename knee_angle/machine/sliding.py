@@ -326,7 +326,7 @@ def frame_flexion_deg(
     slack = 1e-9  # rounding at the very ends of the range
     _require(
         (frame >= low - slack) & (frame <= high + slack),
-        f"the frame must stay between {low:g} and {high:g} degrees",
+        f"the bars must stay between {low:g} and {high:g} degrees",
         "knee_deg",
         knee_deg,
     )
@@ -672,8 +672,8 @@ def _checked_fit_parts(
     different = len(np.unique(np.round(frame, 6)))
     if different < wanted:
         raise InvalidInput(
-            f"distal, anterior and slack need photos at {wanted} or more different frame angles, "
-            f"but got {different}: photograph the machine at further settings"
+            f"distal, anterior and slack need photos at {wanted} or more different angles of the "
+            f"bars, but got {different}: photograph the machine at further settings"
         )
     if (u_deg is None) == (cov_deg2 is None):
         raise InvalidInput("one of u_deg and cov_deg2 must be given, and not both")

@@ -142,8 +142,11 @@ def _prescribed(settings: Settings) -> str:
     if low is None and high is None:
         return '<p class="prescribed none">No prescribed limits entered: none were checked.</p>'
     ends = [
-        f"{name} {words.degrees(limit)}"
-        for name, limit in (("extension", low), ("flexion", high))
+        f"{name} {told(limit)}"
+        for name, limit, told in (
+            ("extension", low, words.from_straight),
+            ("flexion", high, words.degrees),
+        )
         if limit is not None
     ]
     return f'<p class="prescribed">Prescribed: <b>{", ".join(ends)}</b></p>'

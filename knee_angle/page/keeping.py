@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,6 +16,7 @@ from knee_angle.photo.crop import crop_jpeg
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
 from knee_angle.store import (
+    CARE,
     CHECKLIST,
     End,
     KeptMeasurement,
@@ -69,7 +71,7 @@ def whose(entry: Entry) -> Whose:
     """Ask for the two codes. They stay with photos that came together, and no longer."""
     left, right = memory.pair("whose")
     with left:
-        person = memory.text("Person (code)", entry.own("person"), placeholder="P-017")
+        person = memory.text("Patient (code)", entry.own("person"), placeholder="P-017")
     with right:
         machine = memory.text("Machine (code)", entry.own("machine"), placeholder="M-03")
     return Whose(person, machine)
@@ -89,14 +91,22 @@ def prescription_of(person: str) -> Prescription | None:
         return None  # no code: keeping the measurement says so
 
 
+def _ticks(entry: Entry, points: Mapping[str, str]) -> tuple[str, ...]:
+    """The points that are ticked, each with its box."""
+    return tuple(key for key, item in points.items() if memory.tick(item, entry.own(f"tick-{key}")))
+
+
 def set_up(entry: Entry) -> SetUp:
     """How the machine is set, folded away: whatever is noted is kept with the measurement."""
     with st.expander("Set-up of the machine", icon=":material/checklist:"):
         st.caption("Common practice. Whatever you fill in is kept with the measurement.")
         end = memory.choice("Photographed at", f"end-{entry.key}", ENDS, horizontal=True)
-        ticks = tuple(
-            key for key, item in CHECKLIST.items() if memory.tick(item, entry.own(f"tick-{key}"))
+        ticks = _ticks(entry, {key: CHECKLIST[key] for key in CHECKLIST if key not in CARE})
+        st.caption(
+            "With an epidural or a nerve block pain does not warn. Local protocol rules; stop the "
+            "machine at pain or resistance."
         )
+        ticks += _ticks(entry, CARE)
         left, right = memory.pair("set-up")
         with left:
             extension = memory.number(
@@ -176,7 +186,7 @@ def _kept(
     if shown != wanted.answer:
         return "Not kept: the answer has changed. Look at the new one, then keep it."
     if not wanted.whose.person and not wanted.whose.machine:
-        return "Not kept: give the code of the person or of the machine, to find it again."
+        return "Not kept: give the code of the patient or of the machine, to find it again."
     if entry.pending is None or entry.pending[0] != wanted:
         entry.pending = (wanted, new_id())
     try:

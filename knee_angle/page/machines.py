@@ -279,7 +279,7 @@ def _kept(rows: Sequence[KeptMeasurement]) -> str:
     ]
     return (
         '<table class="followed"><caption>The newest first, ± 95 %</caption><thead><tr><th>When'
-        "</th><th>Person</th><th>Knee</th><th>Display</th><th>Verdict</th></tr></thead>"
+        "</th><th>Patient</th><th>Knee</th><th>Display</th><th>Verdict</th></tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table>"
     )
 
@@ -296,7 +296,7 @@ def _new_check(store: Store, code: str) -> None:
     with st.expander(f"Check {code} now", icon=":material/fact_check:"):
         st.markdown(
             "Photograph the machine at three or more settings over its range, with dots on thigh "
-            f"bar, hinge and shank bar. {WITHIN_LIMITS}"
+            f"bar, hinge and lower-leg bar. {WITHIN_LIMITS}"
         )
         tray = _tray(code)
         turn = st.session_state.setdefault(f"check-turn-{code}", 0)

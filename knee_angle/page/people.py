@@ -31,7 +31,7 @@ __all__ = [
 DAYS_SHOWN = 60
 """The newest days; the export holds all."""
 ROWS_SHOWN = 400
-NEW = "another person"
+NEW = "another patient"
 
 EXCHANGED = (
     "Flexion lies below extension: was the end of the range noted the wrong way round? Take that "
@@ -43,7 +43,7 @@ STANDING_WORDS = {
     "cannot_tell": "– cannot tell",
 }
 WITHDRAWN_WORDS: dict[WithdrawalReason, str] = {
-    "wrong_person": "it belongs to another person",
+    "wrong_person": "it belongs to another patient",
     "wrong_machine": "it belongs to another machine",
     "wrong_photo": "the photo was the wrong one",
     "entered_twice": "it was kept twice",
@@ -53,7 +53,7 @@ WITHDRAWN_WORDS: dict[WithdrawalReason, str] = {
 
 def show() -> None:
     """Draw the page with this machine's store."""
-    st.title("Follow a person")
+    st.title("Follow a patient")
     try:
         show_people(the_store())
     except StoreError as error:
@@ -65,13 +65,13 @@ def show_people(store: Store) -> None:
     """Draw the page: one person's days, from the newest back."""
     people = {subject.code: subject for subject in store.people()}
     if not people:
-        st.info("Nobody is followed yet: keep a measurement under a person's code, or add a code.")
+        st.info("Nobody is followed yet: keep a measurement under a patient's code, or add a code.")
         _new_person(store)
         return
     asked = st.query_params.get("person", "")
     newest = max(people.values(), key=lambda s: s.last_at.timestamp() if s.last_at else 0.0)
     code = st.selectbox(
-        "Person (code)",
+        "Patient (code)",
         [*people, NEW],
         index=list(people).index(asked if asked in people else newest.code),
         format_func=lambda c: c if c == NEW else f"{c} · {_count(people[c].rows)}",
@@ -154,7 +154,7 @@ def _followed(
     with st.expander("What daily life takes", icon=":material/stairs:"):
         st.markdown(_marks(days))
     st.download_button(
-        "Export all measurements of this person (CSV)",
+        "Export all measurements of this patient (CSV)",
         data=_exported(store, code),
         file_name=f"{code}.csv",
         mime="text/csv",
@@ -249,8 +249,11 @@ def _limit_words(limits: Limits | None) -> str:
 def _ends(extension_deg: float | None, flexion_deg: float | None) -> str:
     """The limits that are in force, in words; empty where there is none."""
     return ", ".join(
-        f"{name} {value:g}°"
-        for name, value in (("extension", extension_deg), ("flexion", flexion_deg))
+        f"{name} {told}"
+        for name, value, told in (
+            ("extension", extension_deg, words.from_straight(extension_deg or 0.0)),
+            ("flexion", flexion_deg, f"{flexion_deg:g}°" if flexion_deg is not None else ""),
+        )
         if value is not None
     )
 
@@ -315,7 +318,7 @@ def _marks(days: Sequence[Day]) -> str:
 def _new_person(store: Store) -> None:
     with st.form("new-person", clear_on_submit=True):
         code = st.text_input("New code (letters, digits, dashes; never a name)", max_chars=16)
-        if st.form_submit_button("Add this person", width="stretch"):
+        if st.form_submit_button("Add this patient", width="stretch"):
             try:
                 st.query_params["person"] = store.add_person(code)
             except KneeAngleError as error:

@@ -44,7 +44,7 @@ def check_text(
         f"  {result.advice}",
         *(f"  caution: {caution}" for caution in result.cautions),
         "",
-        *_line("display against frame (calibration)", result.reading, result.reading_verdict),
+        *_line("display against bars (calibration)", result.reading, result.reading_verdict),
         *_line("display against knee", result.knee_line, result.knee_verdict),
         f"  knee's arc over display's arc: {result.arc.ratio:.3f} "
         f"(95 % {result.arc.interval[0]:.3f} to {result.arc.interval[1]:.3f})",
@@ -103,7 +103,7 @@ def _fit(result: MachineCheck) -> list[str]:
             f"{x:+.1f} ± {half[k]:.1f} mm along, {y:+.1f} ± {half[k + 1]:.1f} mm across"
             for k, name, (x, y) in (
                 (0, "thigh bar's", found.thigh_mm),
-                (2, "shank bar's", found.shank_mm),
+                (2, "lower-leg bar's", found.shank_mm),
             )
         ]
     lines += [

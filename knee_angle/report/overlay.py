@@ -240,7 +240,7 @@ def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
         rows.append(("Finding", words.FINDING_WORDS[result.finding.kind], None))
     if result.machine is not None and result.machine.frame is not None:
         frame = result.machine.frame
-        rows.append(("Frame", words.with_u(frame.deg, frame.u_deg), None))
+        rows.append(("Bars", words.with_u(frame.deg, frame.u_deg), None))
         rows.append(("Hinge", words.hinge_place(frame), None))
     rows.append(("Points", words.sources(result.landmarks), None))
     rows.append(("Plane", words.PLANE_WORDS[result.plane], None))

@@ -70,7 +70,7 @@ BAR_STEPS = (
     "Cut along the dashed lines. Keep all the white. Where a bar is narrower than its card, stick "
     "the card on a stiff plate that is fixed to the bar.",
     "With the machine stopped, stick the cards on the faces of the bars that look to the camera: "
-    "THIGH on the thigh bar, SHANK on the shank bar, flat, both arrows towards the foot.",
+    "THIGH on the thigh bar, LOWER LEG on the lower-leg bar, flat, both arrows towards the foot.",
     "Put the two small triangles of each card on the bar's middle line, the line through the "
     "hinge's centre. The middle of the tag is 100 to 200 mm from the hinge's centre.",
     "Stick them once and leave them there: how a card lies is part of the machine's check. When "
@@ -79,7 +79,7 @@ BAR_STEPS = (
     "you clean the machine.",
 )
 
-BAR_CARDS = ((THIGH_TAG, "THIGH bar"), (SHANK_TAG, "SHANK bar"))
+BAR_CARDS = ((THIGH_TAG, "THIGH bar"), (SHANK_TAG, "LOWER LEG bar"))
 
 DOT_STEPS = (
     "Print at 100 % (actual size) on adhesive paper. Measure the rule: it must be 100 mm long.",
@@ -97,7 +97,7 @@ DOT_PLACES = (
     ("Ankle", "lateral malleolus"),
     ("Thigh bar", "far from the hinge"),
     ("Hinge", "centre of rotation"),
-    ("Shank bar", "far from the hinge"),
+    ("Lower-leg bar", "far from the hinge"),
 )
 
 INK: Colour = (0.0, 0.0, 0.0)

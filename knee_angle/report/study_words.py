@@ -43,7 +43,7 @@ MUCH_LEFT_OUT = 0.1
 COLUMN_WORDS = {
     "displayed_deg": "display",
     "flexion_deg": "knee",
-    "frame_deg": "machine frame",
+    "frame_deg": "machine's bars",
     "flat_flexion_deg": "knee, flat in the photo",
 }
 """What our own columns are called in sentences and plots; others keep their names."""

@@ -50,6 +50,7 @@ measures: a kept result is read on a machine without a model.
 from knee_angle.records import CropJpeg
 from knee_angle.store.keeping import Store, new_id, open_store, utc_now
 from knee_angle.store.records import (
+    CARE,
     CHECKLIST,
     AuditLine,
     End,
@@ -68,6 +69,7 @@ from knee_angle.store.records import (
 )
 
 __all__ = [
+    "CARE",
     "CHECKLIST",
     "AuditLine",
     "CropJpeg",

@@ -44,7 +44,7 @@ LABELS: dict[PointName, str] = {
     "toe": "Toe",
     "thigh_bar": "Thigh bar",
     "hinge": "Hinge",
-    "shank_bar": "Shank bar",
+    "shank_bar": "Lower-leg bar",
 }
 """What a person reads beside each point."""
 
