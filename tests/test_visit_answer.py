@@ -45,7 +45,7 @@ def test_a_leg_that_lies_well_in_a_right_machine_is_inside_and_agrees():
     lines = first_lines(found)
     assert found.standing == "inside"
     assert line(lines, "LIMIT") == (
-        "LIMIT   0° to 95° prescribed · display inside · knee inside (proven)"
+        "LIMIT   straight to 95° prescribed · display inside · knee inside (proven)"
     )
     assert "display and knee the same; at most 4° (95 %). Within 5°: yes" in line(lines, "APART")
     assert [one.comparison.verdict for one in found.settings] == ["within"] * 3
@@ -69,7 +69,7 @@ def test_the_first_lines_are_limit_knee_apart_do_sure_in_whole_degrees():
             id="a display past the limit is loud though the knee is inside",
         ),
         pytest.param(
-            (-2.0, 50.0, 85.0), "past", "the display is PAST the prescribed extension of 0°",
+            (-2.0, 50.0, 85.0), "past", "the display is PAST the prescribed extension of straight",
             id="a display beyond straight where straight is prescribed",
         ),
     ],

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from knee_angle import words
 from knee_angle.angle.bounds import Apart, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.records import Measurement
@@ -57,13 +58,11 @@ def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | N
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     if low is None and high is None:
         return None
-    prescribed = (
-        f"{_limit(low)} to {_limit(high)} prescribed"
-        if low is not None and high is not None
-        else f"flexion to {_limit(high)} prescribed"
-        if high is not None
-        else f"extension to {_limit(low)} prescribed"
-    )
+    ends = [] if low is None else [words.from_straight(low)]
+    ends += [] if high is None else [f"{high:g}°"]
+    prescribed = f"{' to '.join(ends)} prescribed"
+    if len(ends) == 1:
+        prescribed = f"{'extension' if high is None else 'flexion'} to {prescribed}"
     standings = [limit for one in answers for limit in one.limits]
     return f"{prescribed} · {limit_text(standings)}"
 
@@ -73,7 +72,7 @@ def limit_text(standings: Sequence[LimitStanding]) -> str:
     past = [one for one in standings if one.standing == "past"]
     if past:
         told = dict.fromkeys(
-            f"{PAST_WORDS[because]} is PAST the prescribed {one.which} of {_limit(one.limit_deg)}"
+            f"{PAST_WORDS[because]} is PAST the prescribed {one.which} of {_limit(one)}"
             for one in past
             for because in one.because
         )
@@ -153,11 +152,7 @@ def _arc(answer: VisitAnswer) -> str:
         text += f"; by the display {answer.displayed_arc_deg:.0f}°"
     if answer.lacking is not None:
         lacking = answer.lacking
-        of = (
-            "straight"
-            if lacking.wanted_deg == 0
-            else f"the prescribed {_limit(lacking.wanted_deg)}"
-        )
+        of = words.from_straight(lacking.wanted_deg)
         least = lacking.at_least_deg
         text += f"; lacks {lacking.deg:.0f}° of extension to {of} (at least {least:.0f}°)"
     return text
@@ -191,11 +186,9 @@ def _line(*cells: str) -> str:
     )
 
 
-def _limit(deg: float | None) -> str:
+def _limit(one: LimitStanding) -> str:
     """A limit as a person says it: 5 short of straight is not 5 beyond it."""
-    if deg is None:
-        return "-"
-    return f"{-deg:g}° beyond straight" if deg < 0 else f"{deg:g}°"
+    return f"{one.limit_deg:g}°" if one.which == "flexion" else words.from_straight(one.limit_deg)
 
 
 def _named(what: str) -> tuple[str, str]:
