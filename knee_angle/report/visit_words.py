@@ -47,7 +47,7 @@ def first_lines(answer: VisitAnswer) -> list[str]:
             lines.append(f"APART   {apart_text(one.apart)}")
     if answer.arc is not None:
         lines.append(f"ARC     {_arc(answer)}")
-    lines += [f"DO      {words}" for words in _to_do(answer)[0]]
+    lines += [f"DO      {told}" for told in _to_do(answer)[0]]
     surest = answer.settings[-1].estimate
     lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
     return lines
@@ -119,7 +119,7 @@ def visit_text(answer: VisitAnswer) -> str:
         "  setting        photos   knee (95 %)                display   bars        verdict"
     )
     lines += [_row(one) for one in answer.settings]
-    lines += [f"  also: {words}" for words in _to_do(answer)[1]]
+    lines += [f"  also: {told}" for told in _to_do(answer)[1]]
     lines += [f"  left out: {name}: {reason}" for name, reason in answer.estimate.left_out]
     lines += [f"  caution: {caution}" for caution in cautions_of(answer)]
     return "\n".join(lines)
@@ -192,9 +192,9 @@ def _limit(one: LimitStanding) -> str:
 
 
 def _named(what: str) -> tuple[str, str]:
-    for known, words in HALVE_WORDS.items():
+    for known, told in HALVE_WORDS.items():
         if what.startswith(known):
-            return words
+            return told
     return what.replace("_", " "), "photograph again, square-on"
 
 
