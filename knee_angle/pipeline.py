@@ -304,27 +304,11 @@ def measure_photo(
     started = time.perf_counter()
     displayed = None if displayed_deg is None else verdict.checked(displayed_deg)
     past = cause.display_alarms(displayed_deg, settings)
-    by_hand = None
-    if manual is not None:
-        by_hand = manual_landmarks(
-            manual,
-            width_px=photo.width,
-            height_px=photo.height,
-            photo_sha256=photo.sha256,
-            photo=photo.name,
-        )
-
     lens = camera.lens_of(photo)
     tags = find_tags(photo) if seen is None else seen.tags
-    if seen is None:
-        masked = tuple(tag.corners_px for tag in tags)
-        landmarks = choose_landmarks(photo, detectors=detectors, manual=by_hand, masked=masked)
-    else:
-        landmarks = with_manual(seen.landmarks, by_hand)
+    landmarks = _landmarks(photo, tags, manual, detectors, seen)
     if isinstance(landmarks, NotMeasured):
         return replace(landmarks, alarms=past)
-    if (short := _without_direction(landmarks)) is not None:
-        return replace(short, alarms=past)
     side = side_of(landmarks)
     printed = boards.boards_of(tags, lens, landmarks, settings)
     view, bar_tags = _view(photo, landmarks, lens, printed, detectors, settings)
@@ -359,17 +343,41 @@ def measure_photo(
         alarms=(*cause.alarms_of(knee, settings), *past),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
-            *cause.at_limits(knee, settings),
-            *landmarks.cautions,
-            *printed.cautions,
+            *cause.at_limits(knee, settings), *landmarks.cautions, *printed.cautions,
             *_cautions(knee.interval_deg[0], view, lens),
-            *_odd_lengths(segments, settings),
-            *_odd_bars(frame),
+            *_odd_lengths(segments, settings), *_odd_bars(frame),
         ),
         seconds=time.perf_counter() - started,
         photo_sha256=photo.sha256,
         settings=settings,
-    )
+    )  # fmt: skip
+
+
+def _landmarks(
+    photo: Photo,
+    tags: Sequence[Tag],
+    manual: Mapping[str, Any] | None,
+    detectors: Sequence[Detector],
+    seen: Seen | None,
+) -> Landmarks | NotMeasured:
+    """The points that count, of hand and detectors, where they give thigh and shank a direction."""
+    by_hand = None
+    if manual is not None:
+        by_hand = manual_landmarks(
+            manual,
+            width_px=photo.width,
+            height_px=photo.height,
+            photo_sha256=photo.sha256,
+            photo=photo.name,
+        )
+    if seen is None:
+        masked = tuple(tag.corners_px for tag in tags)
+        found = choose_landmarks(photo, detectors=detectors, manual=by_hand, masked=masked)
+    else:
+        found = with_manual(seen.landmarks, by_hand)
+    if isinstance(found, NotMeasured):
+        return found
+    return _without_direction(found) or found
 
 
 @dataclass(frozen=True, slots=True)
