@@ -4,6 +4,7 @@
 
     KneeAngleError
     ├── InvalidInput        a value, file or option that the call cannot use
+    │   └── NoStoreYet      no store is at the place named, and none may be made there
     ├── UnreadablePhoto     a photo that cannot be opened, decoded or is too large
     ├── MissingModel        a model bundle that has to be fetched by hand first
     └── StoreError          the store of kept measurements cannot do what was asked
@@ -15,7 +16,14 @@ A photo that *can* be read but not measured is no error: it is a
 
 from __future__ import annotations
 
-__all__ = ["InvalidInput", "KneeAngleError", "MissingModel", "StoreError", "UnreadablePhoto"]
+__all__ = [
+    "InvalidInput",
+    "KneeAngleError",
+    "MissingModel",
+    "NoStoreYet",
+    "StoreError",
+    "UnreadablePhoto",
+]
 
 
 class KneeAngleError(Exception):
@@ -24,6 +32,20 @@ class KneeAngleError(Exception):
 
 class InvalidInput(KneeAngleError, ValueError):
     """A value, file or option that the call cannot use."""
+
+
+class NoStoreYet(InvalidInput):
+    """No store is at the place named: a new one, or a mistyped path.
+
+    Attributes
+    ----------
+    place : str
+        Where it was looked for.
+    """
+
+    def __init__(self, text: str, *, place: str) -> None:
+        super().__init__(text)
+        self.place = place
 
 
 class UnreadablePhoto(KneeAngleError):

@@ -16,9 +16,14 @@ from typer.testing import CliRunner
 
 from knee_angle import pipeline
 from knee_angle.cli import app
+from knee_angle.errors import UnreadablePhoto
 from knee_angle.page import tray
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
+from knee_angle.photo.reading import read_photo
+from knee_angle.pipeline import Seen
+from knee_angle.records import NotMeasured
+from knee_angle.settings import Settings
 from knee_angle.store import open_store
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -176,6 +181,47 @@ def test_a_fault_of_ours_is_told_and_nothing_breaks(monkeypatch):
 
 
 @pytest.mark.parametrize(
+    "fault",
+    [
+        pytest.param(UnreadablePhoto("the photo is cut off"), id="damage at full size"),
+        pytest.param(ZeroDivisionError(), id="a fault of ours"),
+    ],
+)
+def test_a_display_past_the_limit_is_an_alarm_also_where_the_photo_gives_no_knee(
+    monkeypatch, fault
+):
+    def failing(*_, **__):
+        raise fault
+
+    monkeypatch.setattr(tray, "measure_photo", failing)
+    seen = Seen((), NotMeasured("no leg is seen", "take another photo"))
+    shown = tray.Entry(read_photo(SAMPLES / "bed_01.jpg"), seen)
+    told = shown.measured(displayed_deg=120.0, settings=Settings(limit_flexion_deg=90.0))
+    assert isinstance(told, NotMeasured)
+    assert [alarm.split(":")[0] for alarm in told.alarms] == [
+        "THE DISPLAY IS PAST THE PRESCRIBED FLEXION"
+    ]
+
+
+def test_looking_makes_no_store_and_the_first_keep_does(store_file):
+    page = changed(with_photo("bed_01.jpg"), "Person (code)", "P-017")
+    assert not store_file.exists()
+    (told,) = [info.value for info in page.info]
+    assert f"No store is at {store_file} yet" in told
+    assert "KNEE_ANGLE_STORE" in told
+    button(page, "Keep this measurement").click().run()
+    assert not page.exception
+    assert store_file.exists()
+    assert not page.info
+
+
+def test_a_store_that_cannot_be_named_so_leaves_the_limits_unknown_and_says_so(monkeypatch):
+    monkeypatch.setenv("KNEE_ANGLE_STORE", "mysql://ward/store")
+    page = changed(with_photo("bed_01.jpg"), "Person (code)", "P-017")
+    assert "The prescribed limits are not known: the store must be a SQLite" in page.error[0].value
+
+
+@pytest.mark.parametrize(
     ("counting", "typed", "rule"),
     [
         pytest.param("flexion", 250.0, "between \u221230 and 180", id="above every knee"),
@@ -237,7 +283,7 @@ def test_limits_that_no_knee_keeps_are_refused_as_by_the_command():
 def test_nothing_is_kept_while_a_number_that_is_not_used_stands_in_a_field(store_file):
     page = changed(ready(), "Number on the display", 250.0)
     assert not [one for one in page.button if one.label.startswith("Keep")]
-    assert page.info[0].value == "To keep this answer, first correct: Number on the display."
+    assert page.info[-1].value == "To keep this answer, first correct: Number on the display."
     page = keep(changed(page, "Number on the display", 93.0))
     assert "Kept for P-017" in page.success[0].value
     assert len(kept_rows(store_file)) == 1

@@ -244,6 +244,38 @@ def test_a_store_that_cannot_be_used_is_told_on_the_page(tmp_path, monkeypatch):
     assert "is damaged" in page.error[0].value
 
 
+@pytest.mark.parametrize(
+    ("page", "code", "button_label"),
+    [
+        pytest.param(people, "P-017", "Add this person", id="people"),
+        pytest.param(machines, "M-03", "Add this machine", id="machines"),
+    ],
+)
+def test_a_mistyped_store_is_told_and_made_by_the_first_code_only(
+    tmp_path, monkeypatch, page, code, button_label
+):
+    path = tmp_path / "mistyped.db"
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
+    keeping.the_store.clear()
+    shown = opened(page)
+    assert not path.exists()
+    assert f"No store is at {path} yet" in shown.info[0].value
+    assert "KNEE_ANGLE_STORE" in shown.info[0].value
+    shown.text_input[0].set_value(code)
+    next(one for one in shown.button if one.label == button_label).click().run()
+    assert not shown.exception
+    with open_store(path, create=False) as store:
+        assert [s.code for s in (*store.people(), *store.machines())] == [code]
+    keeping.the_store.clear()
+
+
+@pytest.mark.parametrize("page", [people, machines])
+def test_a_store_of_another_kind_is_told_on_the_page(monkeypatch, page):
+    monkeypatch.setenv("KNEE_ANGLE_STORE", "mysql://ward/store")
+    keeping.the_store.clear()
+    assert "must be a SQLite file" in opened(page).error[0].value
+
+
 # Machines
 
 

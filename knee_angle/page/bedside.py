@@ -15,7 +15,7 @@ import streamlit as st
 
 from knee_angle import words
 from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
-from knee_angle.errors import KneeAngleError, StoreError
+from knee_angle.errors import KneeAngleError, NoStoreYet
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.editor import points_editor
@@ -136,7 +136,8 @@ def _work(tray: Tray, entry: Entry) -> None:
         return
     fingerprint = _fingerprint(entry, asked)
     with top:
-        if unknown is not None:
+        no_store = st.empty()
+        if unknown is not None and not isinstance(unknown, NoStoreYet):
             st.error(f"The prescribed limits are not known: {unknown}")
         for text in _set_past(setup, settings):
             st.html(answer.note(text))
@@ -150,17 +151,19 @@ def _work(tray: Tray, entry: Entry) -> None:
             whose=whose,
             fingerprint=fingerprint,
         )
+    if isinstance(unknown, NoStoreYet) and entry.kept is None:
+        no_store.info(f"{keeping.no_store_yet(unknown)} The first measurement kept makes it.")
     with beneath:
         _more(entry, result)
 
 
-def _prescription(person: str) -> tuple[Prescription | None, StoreError | None]:
+def _prescription(person: str) -> tuple[Prescription | None, KneeAngleError | None]:
     """What is prescribed for a person, or why that cannot be told."""
     if not person:
         return None, None
     try:
         return keeping.prescription_of(person), None
-    except StoreError as error:
+    except KneeAngleError as error:
         return None, error
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
 from knee_angle.photo.crop import crop_jpeg
@@ -28,7 +28,16 @@ from knee_angle.store import (
     open_store,
 )
 
-__all__ = ["Whose", "keep_area", "prescription_of", "set_up", "the_store", "whose"]
+__all__ = [
+    "Whose",
+    "keep_area",
+    "no_store_yet",
+    "prescription_of",
+    "set_up",
+    "the_store",
+    "whose",
+    "with_store",
+]
 
 ASKED = "keep-asked"
 
@@ -38,15 +47,45 @@ END: dict[str, End | None] = {"none": None, "flexion": "flexion", "extension": "
 
 
 @st.cache_resource(show_spinner=False)
-def the_store() -> Store:
-    """The store of this machine, opened at the first need.
+def the_store(*, _create: bool = False) -> Store:
+    """The store of this machine, opened at the first need; the same one for whoever asks.
+
+    Parameters
+    ----------
+    _create : bool
+        Whether it is made where there is none: only where something is about to be kept,
+        so that a mistyped path is told. (Streamlit tells calls apart by what has no
+        underscore.)
 
     Raises
     ------
-    StoreError
-        It cannot be used; asked again at the next need.
+    NoStoreYet
+        There is none; asked again at the next need, as below.
+    InvalidInput, StoreError
+        It cannot be used.
     """
-    return open_store()
+    return open_store(create=_create)
+
+
+def with_store(
+    draw: Callable[[Store], None], first_code: Callable[[Callable[[], Store]], None]
+) -> None:
+    """Draw a page from the store; where there is none yet, say so and ask for a first code."""
+    try:
+        draw(the_store())
+    except NoStoreYet as none:
+        st.info(f"{no_store_yet(none)} The first code or measurement kept makes it.")
+        first_code(lambda: the_store(_create=True))
+    except (InvalidInput, StoreError) as error:
+        st.error(str(error))
+
+
+def no_store_yet(none: NoStoreYet) -> str:
+    """What to say where records may be expected and there are none."""
+    return (
+        f"No store is at {none.place} yet. Are records expected here? Then nothing is known of "
+        "them now: correct KNEE_ANGLE_STORE and start the page again."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,13 +121,14 @@ def prescription_of(person: str) -> Prescription | None:
 
     Raises
     ------
-    StoreError
-        The store cannot be read: whether anything is prescribed is not known then.
+    InvalidInput, StoreError
+        There is no store, or it cannot be read: whether anything is prescribed is not known.
     """
     try:
-        return the_store().prescription_on(checked_code(person), date.today())
+        code = checked_code(person)
     except InvalidInput:
         return None  # no code: keeping the measurement says so
+    return the_store().prescription_on(code, date.today())
 
 
 def _ticks(entry: Entry, points: Mapping[str, str]) -> tuple[str, ...]:
@@ -201,7 +241,7 @@ def _kept(
 def _saved(
     entry: Entry, result: Measurement, settings: Settings, wanted: Wanted, *, row_id: str
 ) -> KeptMeasurement:
-    store = the_store()
+    store = the_store(_create=True)
     person, machine = wanted.whose.person, wanted.whose.machine
     # Both codes are checked before either is made known.
     person = person and checked_code(person)

@@ -13,13 +13,13 @@ import streamlit as st
 
 from knee_angle import words
 from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
-from knee_angle.errors import KneeAngleError, StoreError
+from knee_angle.errors import KneeAngleError
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import control_chart
-from knee_angle.page.keeping import the_store
+from knee_angle.page.keeping import with_store
 from knee_angle.page.people import LocalZone, take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome
@@ -60,10 +60,7 @@ QUANTITIES: dict[str, Quantity] = {
 def show() -> None:
     """Draw the page with this machine's store."""
     st.title("Machines")
-    try:
-        show_machines(the_store())
-    except StoreError as error:
-        st.error(str(error))
+    with_store(show_machines, _new_machine)
     st.caption(words.CAUTION)
 
 
@@ -72,7 +69,7 @@ def show_machines(store: Store) -> None:
     codes = [subject.code for subject in store.machines()]
     if not codes:
         st.info("No machine is known yet: add its code, then check it.")
-        _new_machine(store)
+        _new_machine(lambda: store)
         return
     latest = {check.machine: check for check in store.latest_checks()}
     cards = {code: store.machine_card(code) for code in codes}
@@ -88,7 +85,7 @@ def show_machines(store: Store) -> None:
         key=f"machine-{asked}",
     )
     if code == NEW:
-        _new_machine(store)
+        _new_machine(lambda: store)
         return
     checks = tuple(reversed(store.checks(machine=code, limit=CHECKS_SHOWN)))
     if checks:
@@ -429,12 +426,12 @@ def _keep(
 # Codes and cards -------------------------------------------------------------------
 
 
-def _new_machine(store: Store) -> None:
+def _new_machine(opened: Callable[[], Store]) -> None:
     with st.form("new-machine", clear_on_submit=True):
         code = st.text_input("New code (letters, digits, dashes)", max_chars=16)
         if st.form_submit_button("Add this machine", width="stretch"):
             try:
-                st.query_params["machine"] = store.add_machine(code)
+                st.query_params["machine"] = opened().add_machine(code)
             except KneeAngleError as error:
                 st.error(str(error))
                 return

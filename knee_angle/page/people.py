@@ -9,10 +9,10 @@ from html import escape
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.errors import KneeAngleError, StoreError
+from knee_angle.errors import KneeAngleError
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
-from knee_angle.page.keeping import the_store
+from knee_angle.page.keeping import with_store
 from knee_angle.page.tray import the_tray
 from knee_angle.store import End, KeptMeasurement, Prescription, Store, WithdrawalReason
 from knee_angle.store.table import csv_of
@@ -54,10 +54,7 @@ WITHDRAWN_WORDS: dict[WithdrawalReason, str] = {
 def show() -> None:
     """Draw the page with this machine's store."""
     st.title("Follow a patient")
-    try:
-        show_people(the_store())
-    except StoreError as error:
-        st.error(str(error))
+    with_store(show_people, _new_person)
     st.caption(words.CAUTION)
 
 
@@ -66,7 +63,7 @@ def show_people(store: Store) -> None:
     people = {subject.code: subject for subject in store.people()}
     if not people:
         st.info("Nobody is followed yet: keep a measurement under a patient's code, or add a code.")
-        _new_person(store)
+        _new_person(lambda: store)
         return
     asked = st.query_params.get("person", "")
     newest = max(people.values(), key=lambda s: s.last_at.timestamp() if s.last_at else 0.0)
@@ -78,7 +75,7 @@ def show_people(store: Store) -> None:
         key=f"person-{asked}",
     )
     if code == NEW:
-        _new_person(store)
+        _new_person(lambda: store)
         return
     rows = store.measurements(person=code, limit=ROWS_SHOWN)
     prescriptions = store.prescriptions(code)
@@ -315,12 +312,12 @@ def _marks(days: Sequence[Day]) -> str:
     )
 
 
-def _new_person(store: Store) -> None:
+def _new_person(opened: Callable[[], Store]) -> None:
     with st.form("new-person", clear_on_submit=True):
         code = st.text_input("New code (letters, digits, dashes; never a name)", max_chars=16)
         if st.form_submit_button("Add this patient", width="stretch"):
             try:
-                st.query_params["person"] = store.add_person(code)
+                st.query_params["person"] = opened().add_person(code)
             except KneeAngleError as error:
                 st.error(str(error))
                 return

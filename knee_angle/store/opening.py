@@ -27,7 +27,7 @@ from sqlalchemy.engine import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
-from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
+from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 
 __all__ = [
     "ENV_URL",
@@ -129,7 +129,7 @@ def look_first(url: URL, *, create: bool) -> None:
 
     Raises
     ------
-    InvalidInput
+    NoStoreYet
         There is no store, and none may be made.
     StoreError
         Another program's tables are there, or the store cannot be read.
@@ -139,9 +139,10 @@ def look_first(url: URL, *, create: bool) -> None:
     if tables <= {"alembic_version"}:
         if create:
             return
-        raise InvalidInput(
+        raise NoStoreYet(
             f"there is no store at {shown(url)}: correct the path (--store or {ENV_URL}), or make "
-            "one by `knee-angle store person CODE` or `knee-angle store machine CODE`"
+            "one by `knee-angle store person CODE` or `knee-angle store machine CODE`",
+            place=shown(url),
         )
     if not {"alembic_version", *OUR_TABLES} <= tables:
         raise StoreError(
