@@ -1,7 +1,8 @@
 """Files that are written whole or not at all, and readable by their owner alone.
 
 What we write is about people. Nothing is seen under its name before every byte is on
-the disk; a full disk leaves what was there before, and no half file beside it.
+the disk; a full disk leaves what was there before, and no half file beside it. What goes
+wrong with an address that is read is put in words here too.
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["sync_folder", "whole_file", "write_whole"]
+from knee_angle.errors import InvalidInput, KneeAngleError
+
+__all__ = ["reading", "sync_folder", "whole_file", "words_of", "write_whole"]
 
 UNFINISHED = ".knee-angle-"
 """Beginning of the name of a file that is still being written, in its final folder."""
@@ -109,3 +112,24 @@ def sync_folder(folder: Path) -> None:
         pass
     finally:
         os.close(handle)
+
+
+@contextmanager
+def reading(address: str) -> Iterator[None]:
+    """Every way in which an address can fail, as one line of ours."""
+    try:
+        yield
+    except KneeAngleError:
+        raise
+    except ImportError as error:
+        extra = "; for s3:// pip install 'knee-angle[s3]'" if "s3://" in address else ""
+        raise InvalidInput(f"{address} needs another package ({error}){extra}") from None
+    except Exception as error:  # noqa: BLE001  each storage has errors of its own
+        raise InvalidInput(
+            f"{address} cannot be read ({words_of(error)}): check the address and your rights"
+        ) from None
+
+
+def words_of(error: Exception) -> str:
+    """What an error says, on one line."""
+    return " ".join((str(error) or type(error).__name__).split())[:200]

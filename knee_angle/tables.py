@@ -1,31 +1,36 @@
-"""The rules for tables that people make: what separates columns, what a number is.
+"""Tables that people make: one reader with one set of rules, for every command.
 
-One set of rules for every command that reads a table. A decimal comma is read where it can
-mean nothing else; where it could also separate thousands, the number is refused.
+CSV columns are separated by commas, semicolons or tabs. A decimal comma is read where it
+can mean nothing else; where it could also separate thousands, the number is refused. In
+every table, ``photo`` names each photo once and ``displayed_deg`` is an angle that a knee
+can have. What is wrong is told at once, with the place of each.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.angle.verdict import checked
 from knee_angle.errors import InvalidInput
+from knee_angle.files import reading
 
-__all__ = [
-    "NUMBER",
-    "SHOWN",
-    "THOUSANDS",
-    "Problems",
-    "check_header",
-    "named",
-    "no_number",
-    "plain_number",
-    "separator_of",
-    "short",
-]
+if TYPE_CHECKING:
+    import pyarrow as pa
 
+__all__ = ["SHOWN", "Problems", "Table", "named", "plain_number", "read_table", "separator_of"]
+
+PHOTO, DISPLAYED = "photo", "displayed_deg"
 SHOWN = 20
 """So many problems or names of one kind stand in a message; the rest is counted."""
 SEPARATORS = ",;\t"
@@ -36,6 +41,9 @@ THOUSANDS = re.compile(r"-?[1-9][0-9]{0,2},[0-9]{3}")
 """1,234 is 1234 to one reader and 1.234 to another."""
 MOST_SIGNS = 40
 """A longer cell is cut in a message."""
+
+INTEGER = r"-?(0|[1-9][0-9]{0,14})"
+"""A whole number that is no code: 007 keeps its zeros as text."""
 
 _NUMBER = re.compile(NUMBER)
 
@@ -52,6 +60,12 @@ class Problems:
         self._count += 1
         if self._count <= SHOWN:
             self._said.append(problem)
+
+    def add_all(self, problems: Iterable[str], *, count: int) -> None:
+        """So many more, of which only those that are told need be put in words."""
+        for problem, _ in zip(problems, range(min(count, SHOWN)), strict=False):
+            self.add(problem)
+        self._count += max(0, count - SHOWN)
 
     def refuse(self, table: str) -> None:
         """Stop where there is any problem.
@@ -137,3 +151,349 @@ def short(value: Any) -> str:
     """A cell for a message."""
     said = repr(value)
     return said if len(said) <= MOST_SIGNS else f"{said[:MOST_SIGNS]}..."
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A table that was read once and found in order.
+
+    Parameters
+    ----------
+    name : str
+        The file's name, for messages.
+    cells : pyarrow.Table
+        Its columns; text where it was CSV.
+    where : Places
+        Where each row stands, for messages.
+    comma_is_free : bool
+        Whether commas separate no columns: a comma is then the decimal sign.
+    """
+
+    name: str
+    cells: pa.Table
+    where: Places
+    comma_is_free: bool = False
+
+    def __len__(self) -> int:
+        return int(self.cells.num_rows)
+
+    @property
+    def names(self) -> list[str]:
+        """Names of its columns."""
+        return list(self.cells.column_names)
+
+    def has(self, column: str) -> bool:
+        """Whether there is such a column."""
+        return column in self.cells.column_names
+
+    def numbers(self, column: str) -> NDArray[np.float64]:
+        """A column as numbers, NaN where empty; (rows,).
+
+        Raises
+        ------
+        InvalidInput
+            There is no such column, or what it holds are no numbers.
+        """
+        problems = Problems()
+        numbers = self._numbers(column, problems)
+        problems.refuse(self.name)
+        return numbers
+
+    def labels(self, column: str) -> list[str | None]:
+        """A column as text, None where empty; raises as `numbers`."""
+        import pyarrow as pa
+
+        try:
+            values = _trimmed(self._column(column).cast(pa.string()))
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+            raise InvalidInput(
+                f"the table {self.name}: the column {column} must hold single values, "
+                "but holds lists or the like: name another"
+            ) from None
+        found: list[str | None] = values.to_pylist()
+        return found
+
+    @cached_property
+    def photos(self) -> tuple[str, ...]:
+        """Names in the column ``photo``, in the order of the rows, each once."""
+        return tuple(name or "" for name in self.labels(PHOTO))
+
+    @cached_property
+    def displayed_deg(self) -> Mapping[str, float]:
+        """The machine's numbers by photo, where there is one."""
+        if not self.has(DISPLAYED):
+            return {}
+        numbers = self.numbers(DISPLAYED)
+        there = np.flatnonzero(~np.isnan(numbers))
+        return {self.photos[row]: float(numbers[row]) for row in there}
+
+    @cached_property
+    def others(self) -> pa.Table:
+        """Every column but these two. A CSV's become numbers where every filled cell is one."""
+        others = self.cells.select([n for n in self.names if n not in {PHOTO, DISPLAYED}])
+        for place, name in enumerate(others.column_names):
+            if _is_text(others.column(place)) and isinstance(self.where, _Lines):
+                typed = _typed(others.column(place), comma_is_free=self.comma_is_free)
+                others = others.set_column(place, name, typed)
+        return others
+
+    def check(self, problems: Problems) -> None:
+        """Tell what is wrong with names of photos and displayed numbers, where it has them."""
+        if self.has(PHOTO):
+            seen: set[str] = set()
+            for row, photo in enumerate(self.labels(PHOTO)):
+                if photo is None:
+                    problems.add(f"{self.where[row]}: names no photo")
+                elif photo in seen:
+                    problems.add(f"{self.where[row]}: {photo} is named twice")
+                seen.add(photo or "")
+        if self.has(DISPLAYED):
+            numbers = self._numbers(DISPLAYED, problems)
+            for place in np.flatnonzero(~np.isnan(numbers)):
+                try:
+                    checked(float(numbers[place]))
+                except InvalidInput as error:
+                    problems.add(f"{self.where[int(place)]}: {error}")
+
+    def _numbers(self, column: str, problems: Problems) -> NDArray[np.float64]:
+        """The column's numbers, NaN where a cell is empty or, as is then told, no number."""
+        values = self._column(column)
+        numbers, wrong = _as_numbers(values, comma_is_free=self.comma_is_free)
+        told = (
+            f"{self.where[int(row)]}: {no_number(column, values[int(row)].as_py())}"
+            for row in wrong
+        )
+        problems.add_all(told, count=len(wrong))
+        return numbers
+
+    def _column(self, column: str) -> Any:
+        import pyarrow as pa
+
+        if not self.has(column):
+            raise InvalidInput(
+                f"the table {self.name} has no column {column}, but "
+                f"{named(self.names) or 'none'}: name one of these"
+            )
+        values = self.cells.column(column).combine_chunks()
+        if isinstance(values, pa.ChunkedArray):  # as some versions leave it
+            values = pa.concat_arrays(values.chunks)
+        if pa.types.is_dictionary(values.type):
+            values = values.cast(values.type.value_type)
+        return _trimmed(values) if _is_text(values) else values
+
+
+def read_table(address: str | Path, *, needs: Sequence[str] = ()) -> Table:
+    """A CSV (UTF-8, names in its first line) or Parquet table, checked.
+
+    Parameters
+    ----------
+    address : str or Path
+        A path or any fsspec address.
+    needs : sequence of str
+        Columns that must be there.
+
+    Raises
+    ------
+    InvalidInput
+        Every problem of the file in one message.
+    """
+    import fsspec
+
+    with reading(f"the table {address}"), fsspec.open(str(address), "rb") as file:
+        content: bytes = file.read()
+    name = str(address).rsplit("/", 1)[-1]
+    problems = Problems()
+    if name.lower().endswith((".parquet", ".pq")):
+        table = _parquet(name, content, problems)
+    else:
+        table = _csv(name, content, problems)
+    if not set(needs) <= set(table.names):
+        raise InvalidInput(
+            f"the table {name} must have the columns {', '.join(needs)}, but has "
+            f"{named(table.names) or 'none'}: name them in its first line"
+        )
+    if len(table) == 0:
+        problems.refuse(name)
+        raise InvalidInput(f"the table {name} has no rows: give one with a row for each photo")
+    table.check(problems)
+    problems.refuse(name)
+    return table
+
+
+class _Rows:
+    """Rows of a Parquet table, counted."""
+
+    def __getitem__(self, row: int) -> str:
+        return f"row {row + 1}"
+
+
+class _Lines:
+    """Lines on which the rows of a CSV end, counted where one is asked for."""
+
+    def __init__(self, text: str, separator: str, *, cells: int) -> None:
+        self._text, self._separator, self._cells = text, separator, cells
+
+    def all_rows(self) -> Iterator[tuple[int, int]]:
+        """Line and number of cells of each row that is not empty; raises `csv.Error`."""
+        source = io.StringIO(self._text, newline="")
+        reader = csv.reader(source, delimiter=self._separator, strict=True)
+        next(reader)
+        return ((reader.line_num, len(row)) for row in reader if "".join(row).strip())
+
+    @cached_property
+    def _lines(self) -> list[int]:
+        return [line for line, cells in self.all_rows() if cells == self._cells]
+
+    def __getitem__(self, row: int) -> str:
+        return f"line {self._lines[row]}"
+
+
+Places = _Rows | _Lines
+
+
+def _parquet(name: str, content: bytes, problems: Problems) -> Table:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    try:
+        cells = parquet.read_table(pa.BufferReader(content))
+    except (pa.ArrowException, OSError) as error:
+        raise InvalidInput(f"the table {name} is no readable Parquet file ({error})") from None
+    cells = cells.rename_columns([column.strip() for column in cells.column_names])
+    check_header(cells.column_names, problems)
+    problems.refuse(name)
+    return Table(name, cells, _Rows())
+
+
+def _csv(name: str, content: bytes, problems: Problems) -> Table:
+    """Every column as text; rows that do not fit the header are problems."""
+    import pyarrow as pa
+
+    try:
+        text = content.decode("utf-8-sig")
+        separator = separator_of(text)
+        first = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+        header = [cell.strip() for cell in next(first, [])]
+        where = _Lines(text, separator, cells=len(header))
+        if text.count('"') % 2:
+            list(where.all_rows())  # a quote that is never closed: say so
+        check_header(header, problems)
+        problems.refuse(name)
+        cells, all_fit = _split(content, header, separator)
+        if not all_fit:
+            for line, count in where.all_rows():
+                if count != len(header):
+                    problems.add(
+                        f"line {line}: has {count} cells, but the header has {len(header)}: "
+                        "decimals need a point, or quotes"
+                    )
+    except (UnicodeDecodeError, csv.Error, pa.ArrowInvalid) as error:
+        raise InvalidInput(
+            f"the table {name} cannot be read as UTF-8 CSV ({error}): save it as CSV UTF-8"
+        ) from None
+    return Table(name, cells, where, comma_is_free=separator != ",")
+
+
+def _split(content: bytes, header: Sequence[str], separator: str) -> tuple[pa.Table, bool]:
+    """The cells of every row that has as many as the header, and whether all rows have."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    if not header:
+        return pa.table({}), True
+    unfit = []
+
+    def skip(row: Any) -> str:
+        if row.text.strip():
+            unfit.append(row.actual_columns)
+        return "skip"
+
+    places = [str(place) for place in range(len(header))]
+    cells = arrow_csv.read_csv(
+        pa.BufferReader(content),
+        read_options=arrow_csv.ReadOptions(column_names=places, skip_rows_after_names=1),
+        parse_options=arrow_csv.ParseOptions(
+            delimiter=separator, newlines_in_values=True, invalid_row_handler=skip
+        ),
+        convert_options=arrow_csv.ConvertOptions(
+            column_types=dict.fromkeys(places, pa.string()),
+            strings_can_be_null=True,
+            null_values=[""],
+        ),
+    )
+    return _without_empty_rows(cells.rename_columns(list(header))), not unfit
+
+
+def _without_empty_rows(cells: pa.Table) -> pa.Table:
+    import pyarrow.compute as pc
+
+    empty = None
+    for column in cells.columns:
+        blank = pc.is_null(_trimmed(column))
+        empty = blank if empty is None else pc.and_(empty, blank)
+        if not pc.any(empty).as_py():
+            return cells
+    return cells.filter(pc.invert(empty))
+
+
+def _is_text(values: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_string(values.type) or pa.types.is_large_string(values.type))
+
+
+def _trimmed(texts: Any) -> Any:
+    """Text without spaces around it, null where nothing is left."""
+    import pyarrow.compute as pc
+
+    texts = pc.utf8_trim_whitespace(texts)
+    return pc.if_else(pc.equal(texts, ""), None, texts)
+
+
+def _as_numbers(
+    values: Any, *, comma_is_free: bool
+) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Numbers by the rule of `plain_number`, and the rows of what is none (NaN there)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    none = np.zeros(len(values), dtype=bool)
+    if _is_text(values):
+        pointed = pc.replace_substring(values, ",", ".")
+        plain = pc.match_substring_regex(pointed, f"^({NUMBER})$")
+        if not comma_is_free:
+            unclear = pc.match_substring_regex(values, f"^{THOUSANDS.pattern}$")
+            plain = pc.and_(plain, pc.invert(unclear))
+        none = _flags(pc.invert(plain))
+        values = pc.if_else(plain, pointed, None)
+    try:
+        if pa.types.is_boolean(values.type):
+            raise pa.ArrowInvalid("yes and no are no numbers")
+        numbers = np.array(values.cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=float)
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+        none = _flags(pc.is_valid(values))
+        numbers = np.full(len(values), np.nan)
+    none |= np.isinf(numbers)
+    numbers[none] = np.nan
+    return numbers, np.flatnonzero(none)
+
+
+def _flags(values: Any) -> NDArray[np.bool_]:
+    import pyarrow.compute as pc
+
+    flags = pc.fill_null(values, fill_value=False).to_numpy(zero_copy_only=False)
+    return np.array(flags, dtype=bool)
+
+
+def _typed(texts: Any, *, comma_is_free: bool) -> Any:
+    """Whole numbers, numbers or text: one kind a column, null for an empty cell."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    texts = _trimmed(texts)
+    pointed = pc.replace_substring(texts, ",", ".") if comma_is_free else texts
+    if texts.null_count < len(texts):
+        for pattern, kind in ((INTEGER, pa.int64()), (NUMBER, pa.float64())):
+            if pc.all(pc.match_substring_regex(pointed, f"^({pattern})$")).as_py():
+                return pointed.cast(kind)
+    return texts

@@ -6,8 +6,14 @@ import pyarrow
 import pytest
 from pyarrow import parquet
 
-from knee_angle.batch.table import match, read_table
+from knee_angle.batch.table import match
 from knee_angle.errors import InvalidInput
+from knee_angle.tables import read_table as read_any_table
+
+
+def read_table(path):
+    """As a batch reads it."""
+    return read_any_table(path, needs=("photo",))
 
 
 def test_a_csv_keeps_codes_as_text_and_reads_plain_numbers(tmp_path):
@@ -20,7 +26,7 @@ def test_a_csv_keeps_codes_as_text_and_reads_plain_numbers(tmp_path):
     table = read_table(str(path))
     assert table.photos == ("a.jpg", "b.jpg")
     assert table.displayed_deg == {"a.jpg": 93.0}
-    assert table.columns.to_pylist() == [
+    assert table.others.to_pylist() == [
         {"code": "007", "visit": 1, "hand_deg": 88.5, "note": "left, swollen"},
         {"code": "012", "visit": 2, "hand_deg": None, "note": None},
     ]
@@ -29,12 +35,12 @@ def test_a_csv_keeps_codes_as_text_and_reads_plain_numbers(tmp_path):
 def test_decimal_commas_are_numbers_in_every_column_where_the_comma_is_free(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("photo;displayed_deg;hand_deg;code\na.jpg;93,5;90,5;1,2,3\nb.jpg;;7;x\n")
-    assert read_table(str(path)).columns.to_pylist() == [
+    assert read_table(str(path)).others.to_pylist() == [
         {"hand_deg": 90.5, "code": "1,2,3"},
         {"hand_deg": 7.0, "code": "x"},
     ]
     path.write_text('photo,hand_deg\na.jpg,"90,5"\n')
-    assert read_table(str(path)).columns.to_pylist() == [{"hand_deg": "90,5"}]
+    assert read_table(str(path)).others.to_pylist() == [{"hand_deg": "90,5"}]
 
 
 def test_a_parquet_table_keeps_its_types(tmp_path):
@@ -48,7 +54,7 @@ def test_a_parquet_table_keeps_its_types(tmp_path):
     parquet.write_table(pyarrow.table(columns), path)
     table = read_table(str(path))
     assert table.displayed_deg == {"a.jpg": 93.0}
-    assert table.columns.schema.field("visit").type == pyarrow.int8()
+    assert table.others.schema.field("visit").type == pyarrow.int8()
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,8 @@ from conftest import SAMPLES
 from typer.testing import CliRunner
 
 from knee_angle.cli import app
-from knee_angle.cli.tables import read_table
 from knee_angle.errors import InvalidInput
+from knee_angle.tables import read_table
 
 TABLE = SAMPLES / "agreement.csv"
 HEAD = "photo,status,reason,flexion_deg,u_deg,displayed_deg\n"
@@ -101,10 +101,10 @@ def test_failed_photos_are_refused_or_dropped_by_choice(tmp_path):
             id="a missing column",
         ),
         pytest.param(
-            'photo,flexion_deg,displayed_deg\na.jpg,1,2\nb.jpg,"88,4",90\n', [],
-            "the table table.csv, row 2: flexion_deg must be a number, but got '88,4': "
-            "write decimals with a point",
-            id="a decimal comma",
+            'photo,flexion_deg,displayed_deg\na.jpg,1,2\nb.jpg,"1,234",90\n', [],
+            "the table table.csv: line 3: flexion_deg must be a number, but got '1,234', "
+            "which may be 1234 or 1.234: write it with a point",
+            id="a comma that may separate thousands",
         ),
         pytest.param(
             "photo,flexion_deg,displayed_deg\n", [],
@@ -145,7 +145,8 @@ def test_a_table_that_cannot_be_read_is_named(name, tmp_path):
     if name.startswith("broken"):
         path.write_bytes(b"PAR1 and then nothing")
     said = refusal(path)
-    assert said.startswith(f"the table {path} cannot be read (")
+    says = f"{name} is no readable Parquet file" if name == "broken.parquet" else path
+    assert said.startswith(f"the table {says} ")
     assert "\n" not in said
 
 
@@ -169,7 +170,7 @@ def test_a_spreadsheets_separators_and_decimal_commas_are_read(separator, tmp_pa
     assert table.labels("person") == ["007", "7"]
     np.testing.assert_array_equal(table.numbers("x"), [1.5, np.nan])
     path.write_text(f"person{separator}x\n7{separator}1.234,5\n")
-    with pytest.raises(InvalidInput, match=r"row 1: x must be a number, but got '1\.234,5'"):
+    with pytest.raises(InvalidInput, match=r"line 2: x must be a number, but got '1\.234,5'"):
         read_table(path).numbers("x")
 
 

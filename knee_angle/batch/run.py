@@ -23,11 +23,12 @@ from knee_angle.batch import outputs
 from knee_angle.batch.journal import Journal
 from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
 from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said_of
-from knee_angle.batch.table import PhotoTable, match, read_table
+from knee_angle.batch.table import match
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
 from knee_angle.report.contract import CSV_COLUMNS, as_flat
 from knee_angle.settings import Settings
+from knee_angle.tables import Table, read_table
 
 __all__ = ["Plan", "Progress", "Summary", "cores", "run_batch"]
 
@@ -157,7 +158,7 @@ def run_batch(plan: Plan, progress: Progress = lambda _done, _all: None) -> Summ
     started = time.time()
     places = _places(plan)
     photos = find_photos(plan.source)
-    table = None if plan.table is None else _joinable(read_table(plan.table))
+    table = None if plan.table is None else _joinable(read_table(plan.table, needs=("photo",)))
     names = [file.name for file in photos.files]
     notes = [] if table is None else match(table, names, partial=plan.partial_table)
     jobs = _jobs(plan, photos, table)
@@ -227,8 +228,8 @@ def _check_way(plan: Plan, places: _Places) -> None:
         )
 
 
-def _joinable(table: PhotoTable) -> PhotoTable:
-    both = [name for name in table.columns.column_names if name in CSV_COLUMNS]
+def _joinable(table: Table) -> Table:
+    both = [name for name in table.others.column_names if name in CSV_COLUMNS]
     if both:
         raise InvalidInput(
             f"the table {table.name} has columns that the result has too ({', '.join(both)}): "
@@ -237,7 +238,7 @@ def _joinable(table: PhotoTable) -> PhotoTable:
     return table
 
 
-def _jobs(plan: Plan, photos: Photos, table: PhotoTable | None) -> list[Job]:
+def _jobs(plan: Plan, photos: Photos, table: Table | None) -> list[Job]:
     displayed = {} if table is None else table.displayed_deg
     overlays = _overlays(plan, photos)
     return [
@@ -330,7 +331,7 @@ class _Finished:
 
     plan: Plan
     photos: Photos
-    table: PhotoTable | None
+    table: Table | None
     jobs: Sequence[Job]
     conditions: Conditions
     journal: Journal
@@ -340,7 +341,7 @@ class _Finished:
     ) -> Summary:
         import pyarrow
 
-        more = pyarrow.schema([]) if self.table is None else self.table.columns.schema
+        more = pyarrow.schema([]) if self.table is None else self.table.others.schema
         outputs.write_parquet(places.parquet, self._rows(), more)
         outputs.write_csv(places.csv, self._rows(), more)
         counts = Counter(self.journal.done[job.photo].status for job in self.jobs)
@@ -369,7 +370,7 @@ class _Finished:
     def _rows(self) -> Iterator[Json]:
         """Flat rows in the order of the source, with what was joined."""
         joined = {} if self.table is None else {n: i for i, n in enumerate(self.table.photos)}
-        empty = dict.fromkeys(() if self.table is None else self.table.columns.column_names)
+        empty = dict.fromkeys(() if self.table is None else self.table.others.column_names)
         for job in self.jobs:
             row = as_flat(self.journal.row(job.photo))
             del row["seconds"]
@@ -377,7 +378,7 @@ class _Finished:
                 row.update(displayed_deg=job.displayed_deg, displayed_source="given")
             more = empty
             if self.table is not None and job.photo in joined:
-                more = self.table.columns.slice(joined[job.photo], 1).to_pylist()[0]
+                more = self.table.others.slice(joined[job.photo], 1).to_pylist()[0]
             yield {**row, **more}
 
     def _record(self, counts: Json) -> Json:
@@ -401,7 +402,7 @@ class _Finished:
             "inputs_sha256": inputs.hexdigest(),
             "counts": counts,
             "failed": dict(sorted(troubles.items())),
-            "joined_columns": [] if self.table is None else self.table.columns.column_names,
+            "joined_columns": [] if self.table is None else self.table.others.column_names,
             "displayed_numbers": sum(job.displayed_deg is not None for job in self.jobs),
         }
 

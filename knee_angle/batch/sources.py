@@ -14,13 +14,13 @@ from __future__ import annotations
 import os
 import posixpath
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from knee_angle.batch.work import Job
-from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
+from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.files import reading, words_of
 from knee_angle.photo.reading import check_file_size, file_bytes
 
 __all__ = [
@@ -31,7 +31,6 @@ __all__ = [
     "StorageTrouble",
     "find_photos",
     "read_bytes",
-    "reading",
     "said_of",
 ]
 
@@ -171,30 +170,10 @@ def read_bytes(job: Job, limit_megapixels: float) -> bytes:
         raise UnreadablePhoto("the photo is missing: there is no such file.") from None
     except Exception as error:  # noqa: BLE001  each storage has errors of its own
         raise StorageTrouble(
-            f"the photo cannot be read from its storage ({_words(error)}): "
+            f"the photo cannot be read from its storage ({words_of(error)}): "
             "try again with --resume --retry-failed."
         ) from None
     return data
-
-
-@contextmanager
-def reading(address: str) -> Iterator[None]:
-    """Every way in which an address can fail, as one line of ours."""
-    try:
-        yield
-    except KneeAngleError:
-        raise
-    except ImportError as error:
-        extra = "; for s3:// pip install 'knee-angle[s3]'" if "s3://" in address else ""
-        raise InvalidInput(f"{address} needs another package ({error}){extra}") from None
-    except Exception as error:  # noqa: BLE001  each storage has errors of its own
-        raise InvalidInput(
-            f"{address} cannot be read ({_words(error)}): check the address and your rights"
-        ) from None
-
-
-def _words(error: Exception) -> str:
-    return " ".join((str(error) or type(error).__name__).split())[:200]
 
 
 def _opened(address: str) -> tuple[Any, str]:

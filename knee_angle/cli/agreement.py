@@ -21,8 +21,8 @@ from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.agreement import Pairs, Study, StudySettings
-    from knee_angle.cli.tables import Table
     from knee_angle.report.study_words import About
+    from knee_angle.tables import Table
 
 __all__ = ["agreement", "study_of"]
 
@@ -168,8 +168,8 @@ def study_of(
     """A table's comparison, and what it is about."""
     from knee_angle import __version__
     from knee_angle.agreement import study_agreement
-    from knee_angle.cli.tables import read_table
     from knee_angle.report.study_words import About
+    from knee_angle.tables import read_table
 
     rows = read_table(table)
     u_column = _u_column(rows, u_reference, reference)

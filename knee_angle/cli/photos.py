@@ -111,10 +111,9 @@ def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[s
     """
     if path is None:
         return {}
-    from knee_angle.batch.table import read_table
-    from knee_angle.tables import named
+    from knee_angle.tables import named, read_table
 
-    table = read_table(str(path), needs=("photo", "displayed_deg"))
+    table = read_table(path, needs=("photo", "displayed_deg"))
     given = [photo.name for photo in dict.fromkeys(photos)]
     unclear = sorted({name for name in given if given.count(name) > 1} & set(table.photos))
     if unclear:
