@@ -21,14 +21,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle.verdict import checked
+from knee_angle.angle.verdict import DISPLAYED_RANGE_DEG, checked
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["SHOWN", "Problems", "Table", "named", "plain_number", "read_table", "separator_of"]
+__all__ = ["SHOWN", "Problems", "Table", "named", "read_table", "separator_of"]
 
 PHOTO, DISPLAYED = "photo", "displayed_deg"
 SHOWN = 20
@@ -44,8 +44,6 @@ MOST_SIGNS = 40
 
 INTEGER = r"-?(0|[1-9][0-9]{0,14})"
 """A whole number that is no code: 007 keeps its zeros as text."""
-
-_NUMBER = re.compile(NUMBER)
 
 
 class Problems:
@@ -96,39 +94,6 @@ def separator_of(text: str) -> str:
     ';'
     """
     return max(SEPARATORS, key=text.partition("\n")[0].count)
-
-
-def plain_number(value: Any, *, comma_is_free: bool) -> float:
-    """A number as a spreadsheet writes it, with a decimal point or comma, and nothing else.
-
-    Parameters
-    ----------
-    value : Any
-        Text of a CSV, or a value of a Parquet column.
-    comma_is_free : bool
-        Whether commas separate no columns: a comma is then the decimal sign. Else one in
-        quotes is read too, unless it could separate thousands.
-
-    Raises
-    ------
-    ValueError
-        Anything else: a thousands separator, a unit, an underscore, infinity, yes or no.
-
-    Examples
-    --------
-    >>> plain_number("93,5", comma_is_free=False)
-    93.5
-    """
-    if isinstance(value, bool):
-        raise ValueError(value)
-    if not isinstance(value, str):
-        return float(value)
-    if not comma_is_free and THOUSANDS.fullmatch(value):
-        raise ValueError(value)
-    pointed = value.replace(",", ".")
-    if not _NUMBER.fullmatch(pointed):
-        raise ValueError(value)
-    return float(pointed)
 
 
 def no_number(column: str, value: Any) -> str:
@@ -240,20 +205,27 @@ class Table:
     def check(self, problems: Problems) -> None:
         """Tell what is wrong with names of photos and displayed numbers, where it has them."""
         if self.has(PHOTO):
-            seen: set[str] = set()
-            for row, photo in enumerate(self.labels(PHOTO)):
-                if photo is None:
-                    problems.add(f"{self.where[row]}: names no photo")
-                elif photo in seen:
-                    problems.add(f"{self.where[row]}: {photo} is named twice")
-                seen.add(photo or "")
+            photos = self.labels(PHOTO)
+            if None in photos or len(set(photos)) < len(photos):
+                self._check_names(photos, problems)
         if self.has(DISPLAYED):
             numbers = self._numbers(DISPLAYED, problems)
-            for place in np.flatnonzero(~np.isnan(numbers)):
+            low, high = DISPLAYED_RANGE_DEG
+            for place in np.flatnonzero((numbers < low) | (numbers > high)):
                 try:
                     checked(float(numbers[place]))
                 except InvalidInput as error:
                     problems.add(f"{self.where[int(place)]}: {error}")
+
+    def _check_names(self, photos: Sequence[str | None], problems: Problems) -> None:
+        seen: set[str] = set()
+        for row, photo in enumerate(photos):
+            if photo is None:
+                problems.add(f"{self.where[row]}: names no photo")
+            elif photo in seen:
+                problems.add(f"{self.where[row]}: {photo} is named twice")
+            else:
+                seen.add(photo)
 
     def _numbers(self, column: str, problems: Problems) -> NDArray[np.float64]:
         """The column's numbers, NaN where a cell is empty or, as is then told, no number."""
@@ -453,7 +425,12 @@ def _trimmed(texts: Any) -> Any:
 def _as_numbers(
     values: Any, *, comma_is_free: bool
 ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-    """Numbers by the rule of `plain_number`, and the rows of what is none (NaN there)."""
+    """Numbers as a spreadsheet writes them, and the rows of what is none (NaN there).
+
+    A decimal point or comma, and nothing else: no thousands separator, unit, underscore,
+    plus, infinity, yes or no. Where commas separate columns, one in quotes is read too,
+    unless it could separate thousands.
+    """
     import pyarrow as pa
     import pyarrow.compute as pc
 
