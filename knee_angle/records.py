@@ -44,6 +44,7 @@ __all__ = [
     "Frame",
     "FrameSource",
     "HingeInTags",
+    "JudgedLength",
     "Landmark",
     "Landmarks",
     "LegInView",
@@ -459,6 +460,17 @@ class Comparison:
         """95 % interval of the discrepancy, from its normal approximation."""
         half = COVERAGE * self.u_deg
         return self.discrepancy_deg - half, self.discrepancy_deg + half
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedLength:
+    """A length judged against a tolerance, mm; the verdict as in `Comparison`."""
+
+    mm: float
+    u_mm: float
+    tolerance_mm: float
+    p_within: float
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,7 @@ def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
     result = check_machine(SERIES[letter], Settings())
     assert result.kind == kind
     assert result.reading.region.holds(offset=offset, gain=gain)
-    assert abs(result.hinge.discrepancy_deg - distal_mm) <= 1.96 * result.hinge.u_deg
+    assert abs(result.hinge.mm - distal_mm) <= 1.96 * result.hinge.u_mm
     assert result.outliers == ()
     assert result.left_out == ()
 

@@ -19,7 +19,7 @@ from typing import Literal
 from scipy.special import ndtr
 
 from knee_angle.errors import InvalidInput
-from knee_angle.records import Angle, Comparison, Displayed, Verdict
+from knee_angle.records import Angle, Comparison, Displayed, JudgedLength, Verdict
 from knee_angle.settings import Settings
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "display_range",
     "flexion_of_display",
     "judged",
+    "judged_mm",
     "tolerance_at",
     "u_display_deg",
     "verdict_of",
@@ -197,3 +198,9 @@ def judged(difference: float, *, u: float, tolerance: float, provable: bool = Tr
         p_within=p_within,
         verdict=_verdict(p_within) if provable else "undecided",
     )
+
+
+def judged_mm(mm: float, *, u_mm: float, tolerance_mm: float) -> JudgedLength:
+    """A length against ± tolerance, mm; the verdict of :func:`verdict_of`."""
+    compared = judged(mm, u=u_mm, tolerance=tolerance_mm)
+    return JudgedLength(mm, u_mm, tolerance_mm, compared.p_within, compared.verdict)

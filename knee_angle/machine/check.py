@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import bars, uncertainty
-from knee_angle.angle.verdict import judged, u_display_deg
+from knee_angle.angle.verdict import judged, judged_mm, u_display_deg
 from knee_angle.assumptions import (
     COVERAGE,
     COVERAGE_ONE_SIDED,
@@ -34,6 +34,7 @@ from knee_angle.records import (
     Comparison,
     FindingKind,
     Frame,
+    JudgedLength,
     Measurement,
     NotMeasured,
     Outcome,
@@ -78,7 +79,7 @@ class MachineCheck:
         Arc of the knee over arc of the display.
     fits : sliding.Offsets or None
         Hinge offset and slack by the planar model.
-    hinge : Comparison or None
+    hinge : JudgedLength or None
         Distal hinge offset, mm, against its tolerance (fields named ``_deg`` hold mm).
     kind : str
         As in :class:`knee_angle.records.Finding`, over the whole range.
@@ -104,7 +105,7 @@ class MachineCheck:
     knee_verdict: calibration.RangeVerdict
     arc: calibration.ArcRatio
     fits: sliding.Offsets | None
-    hinge: Comparison | None
+    hinge: JudgedLength | None
     kind: FindingKind
     advice: str
     outliers: tuple[str, ...]
@@ -277,7 +278,9 @@ def _checked(
     )
     reading_verdict = _over(reading, settings.frame_tolerance_deg)
     seen, seen_cov = _hinge_seen(frames, settings)
-    hinge = judged(float(seen[0]), u=math.sqrt(seen_cov[0, 0]), tolerance=HINGE_TOLERANCE_MM)
+    hinge = judged_mm(
+        float(seen[0]), u_mm=math.sqrt(seen_cov[0, 0]), tolerance_mm=HINGE_TOLERANCE_MM
+    )
     fit_parts = [
         judged(f.fit_deg, u=f.u_fit_deg, tolerance=settings.fit_tolerance_deg) for f in frames
     ]
@@ -441,7 +444,7 @@ def _offsets(
         return None
 
 
-def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: Comparison) -> FindingKind:
+def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: JudgedLength) -> FindingKind:
     """Named when proven; a fit fault by any photo's fit part or by the hinge's place."""
     # Several photos are several chances of a false alarm; their errors are mostly
     # shared (one leg, one set of marks), so the widest photo counts, not the luckiest.
@@ -459,7 +462,7 @@ def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: Comparison) -> F
 
 def _advice(
     kind: FindingKind,
-    hinge: Comparison,
+    hinge: JudgedLength,
     *,
     seen: Floats,
     cov: Floats,
@@ -473,10 +476,10 @@ def _advice(
             thigh=_thigh(results),
         )
     else:
-        where = "distal" if hinge.discrepancy_deg > 0 else "proximal"
+        where = "distal" if hinge.mm > 0 else "proximal"
         words = (
-            f"over all photos the hinge lies {abs(hinge.discrepancy_deg):.0f} ± "
-            f"{COVERAGE * hinge.u_deg:.0f} mm {where} of the knee"
+            f"over all photos the hinge lies {abs(hinge.mm):.0f} ± "
+            f"{COVERAGE * hinge.u_mm:.0f} mm {where} of the knee"
         )
     return ADVICE[kind].format(hinge=words)
 

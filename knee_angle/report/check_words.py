@@ -92,8 +92,8 @@ def _fit(result: MachineCheck) -> list[str]:
     hinge = result.hinge
     lines = [
         "  hinge along the thigh: "
-        f"{words.distal(hinge.discrepancy_deg, hinge.u_deg)} of the knee "
-        f"(tolerance {hinge.tolerance_deg:g} mm: {hinge.verdict})"
+        f"{words.distal(hinge.mm, hinge.u_mm)} of the knee "
+        f"(tolerance {hinge.tolerance_mm:g} mm: {hinge.verdict})"
     ]
     if result.bar_hinge is not None:
         found = result.bar_hinge.hinge

@@ -382,8 +382,8 @@ def check_as_json(
             "u": round(result.arc.u, 4),
             "interval": [round(x, 4) for x in result.arc.interval],
         },
-        "hinge_distal_mm": None if result.hinge is None else round(result.hinge.discrepancy_deg, 1),
-        "hinge_distal_u_mm": None if result.hinge is None else round(result.hinge.u_deg, 1),
+        "hinge_distal_mm": None if result.hinge is None else round(result.hinge.mm, 1),
+        "hinge_distal_u_mm": None if result.hinge is None else round(result.hinge.u_mm, 1),
         "hinge_verdict": None if result.hinge is None else result.hinge.verdict,
         "hinge_in_bar_tags_mm": _bar_hinge(result.bar_hinge),
         "frames": [

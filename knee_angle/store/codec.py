@@ -8,7 +8,7 @@ from typing import Any, TypeVar, get_origin, get_type_hints
 
 from cattrs.preconf.json import JsonConverter, make_converter
 
-from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable
+from knee_angle.records import JudgedLength, Measurement, NotMeasured, Outcome, Unreadable
 from knee_angle.settings import Settings, kept_settings
 
 __all__ = ["from_json", "outcome_from_json", "outcome_to_json", "to_json"]
@@ -35,7 +35,17 @@ def _made() -> JsonConverter:
             {name: converter.structure(kept[name], kinds[name]) for name in kinds if name in kept}
         ),
     )
+    as_now = converter.get_structure_hook(JudgedLength)
+    converter.register_structure_hook(
+        JudgedLength, lambda value, kind: as_now(_length_as_now(value), kind)
+    )
     return converter
+
+
+def _length_as_now(value: Json) -> Json:
+    """A judged length; the first tables kept its millimetres under names of degrees."""
+    names = {"discrepancy_deg": "mm", "u_deg": "u_mm", "tolerance_deg": "tolerance_mm"}
+    return {names.get(name, name): held for name, held in value.items()}
 
 
 _CONVERTER = _made()
