@@ -11,16 +11,13 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any
 
 from knee_angle.angle.bars import HingeFit
-from knee_angle.angle.uncertainty import BUDGET_LINES
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import MachineCheck
 from knee_angle.machine.sliding import Offsets
 from knee_angle.records import (
-    MACHINE_POINTS,
-    POINT_NAMES,
     Comparison,
     Finding,
     Frame,
@@ -29,10 +26,10 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
-    PointName,
     Segments,
     Unreadable,
 )
+from knee_angle.report.columns import COLUMNS, Kind, at
 
 __all__ = ["CSV_COLUMNS", "as_csv", "as_flat", "as_json", "check_as_json", "csv_lines"]
 
@@ -235,86 +232,7 @@ def _deg(value: float) -> float:
     return round(value, 3)
 
 
-Kind = Literal["text", "number", "count"]
-_Path = tuple[str | int, ...]
-
-
-def _point_columns(name: PointName) -> dict[str, tuple[_Path, Kind]]:
-    where: _Path = ("machine", "points") if name in MACHINE_POINTS else ("landmarks",)
-    return {
-        f"{name}_x_px": ((*where, name, "x"), "number"),
-        f"{name}_y_px": ((*where, name, "y"), "number"),
-        f"{name}_u_px": ((*where, name, "u_px"), "number"),
-        f"{name}_source": ((*where, name, "source"), "text"),
-    }
-
-
-_COLUMNS: dict[str, tuple[_Path, Kind]] = {
-    "photo": (("photo",), "text"),
-    "status": (("status",), "text"),
-    "reason": (("reason",), "text"),
-    "advice": (("advice",), "text"),
-    "side": (("side",), "text"),
-    "flexion_deg": (("flexion_deg",), "number"),
-    "u_deg": (("u_deg",), "number"),
-    "interval_low_deg": (("interval_deg", 0), "number"),
-    "interval_high_deg": (("interval_deg", 1), "number"),
-    "plane": (("plane",), "text"),
-    "displayed_deg": (("displayed_deg",), "number"),
-    "displayed_source": (("displayed_source",), "text"),
-    "discrepancy_deg": (("comparison", "discrepancy_deg"), "number"),
-    "discrepancy_u_deg": (("comparison", "u_deg"), "number"),
-    "tolerance_deg": (("comparison", "tolerance_deg"), "number"),
-    "p_within": (("comparison", "p_within"), "number"),
-    "verdict": (("comparison", "verdict"), "text"),
-    "frame_deg": (("machine", "frame_deg"), "number"),
-    "frame_u_deg": (("machine", "u_deg"), "number"),
-    "frame_source": (("machine", "frame_source"), "text"),
-    "frame_interval_low_deg": (("machine", "interval_deg", 0), "number"),
-    "frame_interval_high_deg": (("machine", "interval_deg", 1), "number"),
-    "hinge_distal_mm": (("machine", "hinge_to_knee_mm", "distal"), "number"),
-    "hinge_anterior_mm": (("machine", "hinge_to_knee_mm", "anterior"), "number"),
-    "hinge_u_mm": (("machine", "hinge_to_knee_mm", "u"), "number"),
-    "finding": (("finding", "kind"), "text"),
-    "calibration_deg": (("finding", "calibration_deg"), "number"),
-    "calibration_u_deg": (("finding", "calibration_u_deg"), "number"),
-    "calibration_verdict": (("finding", "calibration_verdict"), "text"),
-    "calibration_p_within": (("finding", "calibration_p_within"), "number"),
-    "fit_deg": (("finding", "fit_deg"), "number"),
-    "fit_u_deg": (("finding", "fit_u_deg"), "number"),
-    "fit_verdict": (("finding", "fit_verdict"), "text"),
-    "fit_p_within": (("finding", "fit_p_within"), "number"),
-    "fit_explained_deg": (("finding", "fit_explained_deg"), "number"),
-    "fit_explained_u_deg": (("finding", "fit_explained_u_deg"), "number"),
-    "support_mm": (("finding", "support_mm"), "number"),
-    "support_u_mm": (("finding", "support_u_mm"), "number"),
-    "finding_advice": (("finding", "advice"), "text"),
-    "thigh_mm": (("segments_mm", "thigh"), "number"),
-    "thigh_u_mm": (("segments_mm", "thigh_u"), "number"),
-    "shank_mm": (("segments_mm", "shank"), "number"),
-    "shank_u_mm": (("segments_mm", "shank_u"), "number"),
-    "alarms": (("alarms",), "text"),
-    "cautions": (("cautions",), "text"),
-    "found_interval_low_deg": (("found_interval_deg", 0), "number"),
-    "found_interval_high_deg": (("found_interval_deg", 1), "number"),
-    "flat_flexion_deg": (("flat_flexion_deg",), "number"),
-    **{f"u_{line}_deg": (("budget_deg", line), "number") for line in BUDGET_LINES},
-    **{k: v for name in POINT_NAMES for k, v in _point_columns(name).items()},
-    "photo_sha256": (("photo_sha256",), "text"),
-    "photo_width_px": (("camera", "width_px"), "count"),
-    "photo_height_px": (("camera", "height_px"), "count"),
-    "focal_px": (("camera", "focal_px"), "number"),
-    "focal_source": (("camera", "focal_source"), "text"),
-    "normal_x": (("camera", "normal", 0), "number"),
-    "normal_y": (("camera", "normal", 1), "number"),
-    "normal_z": (("camera", "normal", 2), "number"),
-    "tags": (("camera", "tags"), "count"),
-    "seconds": (("seconds",), "number"),
-    "version": (("version",), "text"),
-}
-"""Each column of the flat table: where its value stands in the JSON object, and its kind."""
-
-CSV_COLUMNS: Mapping[str, Kind] = MappingProxyType({n: kind for n, (_, kind) in _COLUMNS.items()})
+CSV_COLUMNS: Mapping[str, Kind] = MappingProxyType({n: c.kind for n, c in COLUMNS.items()})
 """Columns of the table, in order, each with what it holds."""
 
 
@@ -323,14 +241,10 @@ def as_flat(row: Json) -> Json:
 
     Several sentences in one cell (alarms, cautions) are joined by a space.
     """
-    return {name: _at(row, path) for name, (path, _) in _COLUMNS.items()}
+    return {name: _cell(at(row, column.path)) for name, column in COLUMNS.items()}
 
 
-def _at(value: Any, path: _Path) -> Any:
-    for step in path:
-        if value is None:
-            return None
-        value = value[step] if isinstance(step, int) else value.get(step)
+def _cell(value: Any) -> Any:
     return " ".join(value) if isinstance(value, list) else value
 
 

@@ -14,6 +14,8 @@ from sqlalchemy.dialects.postgresql import TIMESTAMP
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
+from knee_angle.report.columns import kept_columns
+
 __all__ = [
     "Utc",
     "audit",
@@ -64,6 +66,11 @@ json_text = sa.JSON()
 
 metadata = sa.MetaData()
 
+ALWAYS = {
+    "side", "plane", "flexion_deg", "u_deg", "interval_low_deg", "interval_high_deg",
+}  # fmt: skip
+"""What every measurement has; the others hang on a displayed number."""
+
 
 def _when() -> list[sa.Column[Any]]:
     return [
@@ -75,6 +82,19 @@ def _when() -> list[sa.Column[Any]]:
 def _later(target: str) -> sa.ForeignKey:
     """A reference that is checked at the end: a restore adds rows in no special order."""
     return sa.ForeignKey(target, deferrable=True, initially="DEFERRED")
+
+
+def _of_the_result() -> list[sa.Column[Any]]:
+    """What lists and trends read of a result, by the one list of columns."""
+    letters = {"side": 8}
+    return [
+        sa.Column(
+            column.kept,
+            sa.Double if column.kind == "number" else sa.String(letters.get(column.name, 16)),
+            nullable=column.name not in ALWAYS,
+        )
+        for column in kept_columns()
+    ]
 
 
 people = sa.Table("people", metadata, sa.Column("code", sa.String(16), primary_key=True), *_when())
@@ -117,18 +137,7 @@ measurements = sa.Table(
     sa.Column("taken_at", Utc, nullable=False, index=True),
     sa.Column("taken_at_given", sa.Boolean, nullable=False),
     *_when(),
-    sa.Column("side", sa.String(8), nullable=False),
-    sa.Column("plane", sa.String(16), nullable=False),
-    sa.Column("flexion_deg", sa.Double, nullable=False),
-    sa.Column("u_deg", sa.Double, nullable=False),
-    sa.Column("low_deg", sa.Double, nullable=False),
-    sa.Column("high_deg", sa.Double, nullable=False),
-    sa.Column("displayed_deg", sa.Double),
-    sa.Column("discrepancy_deg", sa.Double),
-    sa.Column("discrepancy_u_deg", sa.Double),
-    sa.Column("tolerance_deg", sa.Double),
-    sa.Column("verdict", sa.String(16)),
-    sa.Column("finding", sa.String(16)),
+    *_of_the_result(),
     sa.Column("setup", json_text, nullable=False),
     sa.Column("photo_sha256", sa.String(64), nullable=False),
     sa.Column("software", sa.String(32), nullable=False),

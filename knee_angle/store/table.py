@@ -3,37 +3,40 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from knee_angle.report import contract
 from knee_angle.store.codec import to_json
-from knee_angle.store.records import StoredMeasurement
+from knee_angle.store.records import KeptMeasurement, StoredMeasurement
 
 __all__ = ["KEPT_COLUMNS", "csv_of", "json_lines_of"]
 
 Json = dict[str, Any]
 
-KEPT_COLUMNS = (
-    "id",
-    "person",
-    "machine",
-    "taken_at",
-    "taken_at_given",
-    "saved_at",
-    "who",
-    "corrects",
-    "corrected_by",
-    "withdrawn",
-    "end",
-    "set_flexion_deg",
-    "set_extension_deg",
-    "set_speed",
-    "bed_head_deg",
-    "hours_of_use",
-    "ticks",
-)
-"""Columns about the keeping, before those of the measurement (`exchange.CSV_COLUMNS`)."""
+_TAKEN: dict[str, Callable[[KeptMeasurement], Any]] = {
+    "id": lambda row: row.id,
+    "person": lambda row: row.person,
+    "machine": lambda row: row.machine,
+    "taken_at": lambda row: row.taken_at.isoformat(),
+    "taken_at_given": lambda row: row.taken_at_given,
+    "saved_at": lambda row: row.saved_at.isoformat(),
+    "who": lambda row: row.who,
+    "corrects": lambda row: row.corrects,
+    "corrected_by": lambda row: row.corrected_by,
+    "withdrawn": lambda row: row.withdrawn,
+    "end": lambda row: row.setup.end,
+    "set_flexion_deg": lambda row: row.setup.flexion_deg,
+    "set_extension_deg": lambda row: row.setup.extension_deg,
+    "set_speed": lambda row: row.setup.speed,
+    "bed_head_deg": lambda row: row.setup.bed_head_deg,
+    "hours_of_use": lambda row: row.setup.hours_of_use,
+    "ticks": lambda row: " ".join(row.setup.ticks),
+}
+"""Each column about the keeping, with where its value comes from."""
+
+KEPT_COLUMNS = tuple(_TAKEN)
+"""Columns about the keeping, before those of the measurement (`contract.CSV_COLUMNS`)."""
 
 
 def csv_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
@@ -53,24 +56,5 @@ def json_lines_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
 
 
 def _kept(one: StoredMeasurement) -> Json:
-    row, setup = one.row, one.row.setup
-    return {
-        "id": row.id,
-        "person": row.person,
-        "machine": row.machine,
-        "taken_at": row.taken_at.isoformat(),
-        "taken_at_given": row.taken_at_given,
-        "saved_at": row.saved_at.isoformat(),
-        "who": row.who,
-        "corrects": row.corrects,
-        "corrected_by": row.corrected_by,
-        "withdrawn": row.withdrawn,
-        "end": setup.end,
-        "set_flexion_deg": setup.flexion_deg,
-        "set_extension_deg": setup.extension_deg,
-        "set_speed": setup.speed,
-        "bed_head_deg": setup.bed_head_deg,
-        "hours_of_use": setup.hours_of_use,
-        "ticks": " ".join(setup.ticks),
-        "photo_sha256": one.photo_sha256,
-    }
+    taken = {name: take(one.row) for name, take in _TAKEN.items()}
+    return {**taken, "photo_sha256": one.photo_sha256}
