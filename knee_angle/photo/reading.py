@@ -16,9 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-import re
 import stat
-import struct
 import threading
 import warnings
 from collections.abc import Iterator
@@ -26,11 +24,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path, PurePath
-from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 from PIL import (
     GifImagePlugin,
     Image,
@@ -41,11 +37,12 @@ from PIL import (
 )
 
 from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.photo.bare import bare_jpeg, damaged
+from knee_angle.photo.colours import Rgb, parts, rgb8
+from knee_angle.photo.kinds import Kind, header_size, kind_of
 
 __all__ = ["Photo", "check_file_size", "file_bytes", "read_photo"]
 
-Rgb = NDArray[np.uint8]
-Kind = Literal["JPEG", "PNG", "WebP", "TIFF", "GIF", "HEIC"]
 
 EXIF_IFD = 0x8769
 EXIF_ORIENTATION = 0x0112
@@ -53,7 +50,6 @@ EXIF_F35 = 0xA405
 """FocalLengthIn35mmFilm."""
 F35_RANGE_MM = (5.0, 1000.0)
 """Outside of it the entry is a mistake; 0 officially means unknown."""
-TIFF_BITS = 258
 TIFF_DNG_VERSION = 50706
 
 FILE_BYTES_PER_PIXEL = 8
@@ -63,12 +59,7 @@ MOST_BYTES, MOST_BYTES_MEGAPIXELS = 900e6, 120.0
 2 GB can do it. Whoever allows more than 120 megapixels allows more memory in proportion.
 Not counted: copies that the WebP and HEIC decoders make for themselves (a WebP of 120
 megapixels was seen to take 1.9 GB)."""
-PIXELS_AT_ONCE = 500_000
-"""So many are converted at a time: a picture in another form is never there as a whole."""
 
-HEIF_BRANDS = frozenset(
-    (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
-)
 
 _TURNS: dict[int, tuple[int | None, int | None]] = {
     2: (None, 1),
@@ -205,7 +196,7 @@ def read_photo(
     data = source if isinstance(source, bytes) else file_bytes(source, limit_megapixels)
     if name is None:
         name = "photo" if isinstance(source, bytes) else str(source)
-    kind = _kind(data)
+    kind = kind_of(data)
     try:
         decoded = _decoded(data, kind, limit_megapixels=limit_megapixels, small_px=small_px)
     except UnreadablePhoto:
@@ -215,7 +206,7 @@ def read_photo(
     except Exception:  # noqa: BLE001
         # Decoders raise whatever comes to them (SyntaxError, struct.error, ValueError,
         # OSError, ...); to the reader of the message all of it means the same.
-        raise _damaged(kind) from None
+        raise damaged(kind) from None
     return Photo(
         name=PurePath(name).name,
         width=decoded.width,
@@ -282,53 +273,6 @@ def file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
 _OUT_OF_MEMORY = "the photo does not fit in this computer's memory: make a smaller copy."
 
 
-def _damaged(kind: str) -> UnreadablePhoto:
-    return UnreadablePhoto(
-        f"the photo must be complete, but its {kind} data are cut off or damaged: "
-        "copy it again from the phone."
-    )
-
-
-def _kind(data: bytes) -> Kind:
-    """What kind of picture the content is, whatever the file is called."""
-    if not data:
-        raise UnreadablePhoto(
-            "the photo must hold a picture, but the file is empty: copy it again from the phone."
-        )
-    head = data[:16]
-    brand = head[8:12] if head[4:8] == b"ftyp" else b""
-    if head.startswith(b"\xff\xd8"):
-        return "JPEG"
-    if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG"
-    if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
-        return "WebP"
-    if head.startswith((b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")):
-        return "TIFF"
-    if head.startswith((b"GIF87a", b"GIF89a")):
-        return "GIF"
-    if brand in HEIF_BRANDS:
-        return "HEIC"
-    raise UnreadablePhoto(
-        "the photo must be a JPEG, PNG, WebP, TIFF, HEIC or GIF picture, but its content is "
-        f"{_other_kind(data, brand)}: save or export it as JPEG."
-    )
-
-
-def _other_kind(data: bytes, brand: bytes) -> str:
-    """What the content seems to be, for the message."""
-    if brand:
-        return "an AVIF picture" if brand in (b"avif", b"avis") else "a video"
-    for magic, what in ((b"%PDF", "a PDF"), (b"BM", "a BMP picture"), (b"PK\3\4", "a ZIP file")):
-        if data.startswith(magic):
-            return what
-    try:
-        text = data[:512].decode("utf-8")
-    except UnicodeDecodeError:
-        return "something else"
-    return "something else" if "\0" in text else "text"
-
-
 # ---------------------------------------------------------------- decoding
 
 
@@ -362,7 +306,7 @@ class _FullSize:
             except (cv2.error, MemoryError):
                 raise UnreadablePhoto(_OUT_OF_MEMORY) from None
             if flat is None:
-                raise _damaged("JPEG")
+                raise damaged("JPEG")
             self.rgb = _upright(np.asarray(flat, dtype=np.uint8), self.orientation)
             self.jpeg = b""
         return self.rgb
@@ -370,10 +314,10 @@ class _FullSize:
 
 def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int) -> _Decoded:
     """Decode, at reduced size where the format can; full size comes along where it cannot."""
-    _check_size(_header_size(data, kind), limit_megapixels)
-    bare_jpeg = _bare_jpeg(data) if kind == "JPEG" else b""
+    _check_size(header_size(data, kind), limit_megapixels)
+    bare = bare_jpeg(data) if kind == "JPEG" else b""
     if kind == "PNG" and b"IEND" not in data:
-        raise _damaged(kind)
+        raise damaged(kind)
     with _without_warnings():
         image = _opened(data, kind)
         _check_size(image.size, limit_megapixels)
@@ -386,17 +330,17 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
         _check_memory(image, kind, file_bytes=len(data), limit_megapixels=limit_megapixels)
         image.load()
         if not reduced and image.size != (width, height):
-            raise _damaged(kind)
+            raise damaged(kind)
         orientation, f35_mm = _from_exif(image)
         if kind == "HEIC":
             # Turned by its decoder already: in HEIC the EXIF entry is for information.
             orientation = 1
-    flat = _rgb8(image)
+    flat = rgb8(image)
     del image  # as large as `flat` or larger; turning needs the room
     small = _shrunk(flat, small_size, width=width, height=height)
     small = _upright(small, orientation)
     if reduced:
-        full = _FullSize(None, bare_jpeg, orientation)
+        full = _FullSize(None, bare, orientation)
     else:
         full = _FullSize(small if small_size == (width, height) else _upright(flat, orientation))
     if orientation in (5, 6, 7, 8):
@@ -481,25 +425,6 @@ def _decoded_bytes_per_pixel(mode: str) -> int:
     return 1 if mode in ("1", "L", "P") else 4
 
 
-def _header_size(data: bytes, kind: Kind) -> tuple[int, int] | None:
-    """Size as stored, where the decoder would reserve memory or need more than a header."""
-    if kind == "PNG":
-        return struct.unpack(">II", data[16:24])
-    if kind == "GIF":
-        return struct.unpack("<HH", data[6:10])
-    if kind != "WebP":
-        return None
-    chunk = data[12:16]
-    if chunk == b"VP8X":
-        wide, high = data[24:27], data[27:30]
-        return int.from_bytes(wide, "little") + 1, int.from_bytes(high, "little") + 1
-    if chunk == b"VP8L":
-        bits = int.from_bytes(data[21:25], "little")
-        return (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
-    wide, high = struct.unpack("<HH", data[26:30])
-    return wide & 0x3FFF, high & 0x3FFF
-
-
 def _small_size(width: int, height: int, small_px: int) -> tuple[int, int]:
     """Size of the reduced copy; never larger than the photo."""
     share = min(1.0, small_px / max(width, height))
@@ -522,19 +447,12 @@ def _shrunk(flat: Rgb, size: tuple[int, int], *, width: int, height: int) -> Rgb
     # at a time, because the picture as Pillow holds it takes more memory than `flat`.
     across, down = (max(1, int(box[n + 2] / size[n] / 2.0)) for n in (0, 1))
     if across > 1 or down > 1:
-        parts = [
+        reduced = [
             np.asarray(Image.fromarray(flat[rows]).reduce((across, down)))
-            for rows in _parts(wide, high, multiple_of=down)
+            for rows in parts(wide, high, multiple_of=down)
         ]
-        flat, box = np.concatenate(parts), (0.0, 0.0, box[2] / across, box[3] / down)
+        flat, box = np.concatenate(reduced), (0.0, 0.0, box[2] / across, box[3] / down)
     return np.array(Image.fromarray(flat).resize(size, Image.Resampling.BILINEAR, box=box))
-
-
-def _parts(wide: int, high: int, *, multiple_of: int = 1) -> Iterator[slice]:
-    """Rows from top to bottom, about a million pixels at a time."""
-    step = max(1, PIXELS_AT_ONCE // (wide * multiple_of)) * multiple_of
-    for top in range(0, high, step):
-        yield slice(top, min(top + step, high))
 
 
 def _upright(flat: Rgb, orientation: int) -> Rgb:
@@ -565,104 +483,3 @@ def _from_exif(image: Image.Image) -> tuple[int, float | None]:
         int(orientation) if orientation in range(1, 9) else 1,
         f35_mm if known else None,
     )
-
-
-# ---------------------------------------------------------------- colours
-
-
-def _rgb8(image: Image.Image) -> Rgb:
-    """8-bit RGB of any mode, shape (h, w, 3)."""
-    deep = image.mode.startswith(("I", "F"))
-    ends = _ends(image) if deep else (0.0, 0.0)
-    wide, high = image.size
-    flat = np.empty((high, wide, 3), dtype=np.uint8)
-    for rows in _parts(wide, high):
-        part = image.crop((0, rows.start, wide, rows.stop))
-        flat[rows] = _grey8(part, *ends)[:, :, None] if deep else _rgb8_part(part)
-    return flat
-
-
-def _rgb8_part(image: Image.Image) -> Rgb:
-    """8-bit RGB of a part with 8-bit channels or a palette."""
-    if image.has_transparency_data:
-        picture = image.convert("RGBA")
-        white = Image.new("RGBA", picture.size, "white")
-        image = Image.alpha_composite(white, picture)
-    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
-
-
-def _sample_bits(image: Image.Image) -> int | None:
-    """Bits of a whole-number grey where they are known, None where the values must tell."""
-    if not image.mode.startswith("I;16"):
-        return None
-    tags = getattr(image, "tag_v2", None)
-    bits = tags.get(TIFF_BITS, 16) if tags is not None else 16
-    return int(bits[0] if isinstance(bits, tuple) else bits)
-
-
-def _ends(image: Image.Image) -> tuple[float, float]:
-    """Black and white of deep greys: by their bit depth, else by the range of the values.
-
-    Values up to 1 are shares of white (the custom for floating point), up to 255 or
-    65535 are 8 or 16 bits; anything else is stretched between its ends.
-    """
-    bits = _sample_bits(image)
-    if bits is not None:
-        return 0.0, float(2**bits - 1)
-    wide, high = image.size
-    low, top = math.inf, -math.inf
-    for rows in _parts(wide, high):
-        values = _finite(image.crop((0, rows.start, wide, rows.stop)))
-        low, top = min(low, float(values.min())), max(top, float(values.max()))
-    if low < 0 or top > 65535:
-        return low, top
-    tops = (1.0, 255.0, 65535.0) if image.mode.startswith("F") else (255.0, 65535.0)
-    return 0.0, next(white for white in tops if top <= white)
-
-
-def _finite(image: Image.Image) -> NDArray[np.float32]:
-    return np.nan_to_num(np.asarray(image, dtype=np.float32), posinf=0.0, neginf=0.0)
-
-
-def _grey8(image: Image.Image, black: float, white: float) -> NDArray[np.uint8]:
-    """A part of deep greys as 8 bits."""
-    scaled = (_finite(image) - black) * (255.0 / max(white - black, 1e-30))
-    return np.asarray(np.clip(np.rint(scaled), 0, 255), dtype=np.uint8)
-
-
-# ---------------------------------------------------------------- JPEG without metadata
-
-_SCAN_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
-_SOI, _EOI, _SOS, _DHT, _DQT, _DRI = 0xD8, 0xD9, 0xDA, 0xC4, 0xDB, 0xDD
-_APP0, _APP14 = 0xE0, 0xEE
-_FRAMES = frozenset(range(0xC0, 0xD0)) - {_DHT, 0xC8, 0xCC}
-_KEPT = _FRAMES | {_DHT, _DQT, _DRI, _SOS, _APP0, _APP14, 0xCC, 0xDC}
-"""What decoding needs: tables, frame, scans, and the two blocks that tell the colours."""
-
-
-def _bare_jpeg(data: bytes) -> bytes:
-    """The first picture in the file alone: no EXIF, thumbnail, comment or trailer.
-
-    Also the check that the picture is all there: decoders fill the rest of a file
-    that stops early, or has a stray marker in its data, with grey.
-    """
-    kept = [data[:2]]
-    at = 2
-    while True:
-        while data[at : at + 2] == b"\xff\xff":
-            at += 1
-        marker = data[at + 1]
-        if data[at] != 0xFF:
-            raise _damaged("JPEG")
-        if marker == _EOI:
-            kept.append(data[at : at + 2])
-            return b"".join(kept)
-        end = at + 2 + struct.unpack(">H", data[at + 2 : at + 4])[0]
-        if marker == _SOS:
-            found = _SCAN_END.search(data, end)
-            if found is None:
-                raise _damaged("JPEG")
-            end = found.start()
-        if marker in _KEPT:
-            kept.append(data[at:end])
-        at = end

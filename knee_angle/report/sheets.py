@@ -10,28 +10,27 @@ Lengths are millimetres from the top left corner of the page, y down.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from io import BytesIO
 from typing import Literal
 
 import cv2
-from reportlab.lib.utils import simpleSplit
-from reportlab.pdfbase.pdfmetrics import stringWidth
-from reportlab.pdfgen.canvas import Canvas
 
-from knee_angle import __version__
-from knee_angle.assumptions import (
-    STRIP_GAP,
-)
+from knee_angle.assumptions import STRIP_GAP
 from knee_angle.errors import InvalidInput
 from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG
+from knee_angle.report.printed_page import (
+    INK,
+    MARGIN_MM,
+    NUMBER_PT,
+    RULE_MM,
+    SMALL_PT,
+    Colour,
+    PrintedPage,
+)
 from knee_angle.settings import Settings, meaning_of
 
 __all__ = ["DOT_COLOURS", "Paper", "bar_sheet", "dot_sheet", "tag_sheet"]
 
 Paper = Literal["a4", "letter"]
-Colour = tuple[float, float, float]
 
 PAPER_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height, upright."""
@@ -53,8 +52,6 @@ CELLS = 8
 """Cells along a tag's black square: 6 of data in a frame of 1."""
 CARD_FOOT_MM = 13.0
 """Room under a bar's tag for its name and arrow."""
-
-CAUTION = "Measurement support for licensed staff. The prescription and local protocol rule."
 
 TAG_STEPS = (
     "Print at 100 % (actual size), then measure the rule: it must be 100 mm long.",
@@ -100,17 +97,9 @@ DOT_PLACES = (
     ("Lower-leg bar", "far from the hinge"),
 )
 
-INK: Colour = (0.0, 0.0, 0.0)
-SOFT: Colour = (0.36, 0.38, 0.41)
-LINE: Colour = (0.66, 0.68, 0.71)
 
-MARGIN_MM = 14.0
 DOT_FOOT_MM = 77.0
 """Room under the dots for the steps, the rule and the foot."""
-PT_PER_MM = 72 / 25.4
-SMALL_PT, BODY_PT, NUMBER_PT, TITLE_PT = 8.0, 9.5, 11.0, 19.0
-LEADING_MM = 4.6
-RULE_MM = 100.0
 
 
 def tag_sheet(
@@ -151,7 +140,7 @@ def tag_sheet(
             f"tag_mm must be at most {largest_mm:g} on {paper} paper, but got {tag_mm:g}: "
             "choose a smaller tag or print on larger paper."
         )
-    page = _Page.new(width_mm, height_mm, title="Tag strip")
+    page = PrintedPage.new(width_mm, height_mm, title="Tag strip")
     page.head("Tag strip", f"Shows the camera's direction. Black squares of {tag_mm:g} mm.")
     bottom_mm = _draw_strip(page, tag_mm=tag_mm, first_id=first_id, top_mm=35.0)
     rule_x = width_mm - MARGIN_MM - RULE_MM
@@ -182,7 +171,7 @@ def bar_sheet(paper: Paper = "a4", *, tag_mm: float = Settings().bar_tag_mm) -> 
     """
     width_mm, height_mm = _paper_mm(paper)
     _check_printable("tag_mm", tag_mm, of="bar_tag_mm")
-    page = _Page.new(width_mm, height_mm, title="Bar tags")
+    page = PrintedPage.new(width_mm, height_mm, title="Bar tags")
     page.head("Bar tags", f"Show the angle of the machine's bars. Black squares of {tag_mm:g} mm.")
     card_mm = tag_mm + 2 * _quiet_mm(tag_mm)
     gap_mm = (width_mm - 2 * MARGIN_MM - 2 * card_mm) / 3
@@ -224,7 +213,7 @@ def dot_sheet(paper: Paper = "a4", *, dot_mm: float = 16.0, colour: str = "green
             f"colour must be one of {', '.join(DOT_COLOURS)}, but got {colour!r}: "
             "these are found best."
         )
-    page = _Page.new(width_mm, height_mm, title="Dot sheet")
+    page = PrintedPage.new(width_mm, height_mm, title="Dot sheet")
     page.head("Dot sheet", f"Marks leg and machine. Dots of {dot_mm:g} mm, {colour}.")
     foot_mm = height_mm - MARGIN_MM - DOT_FOOT_MM
     colour_rgb = DOT_COLOURS[colour]
@@ -272,7 +261,7 @@ def _largest_tag_mm(usable_mm: float) -> float:
 # ---------------------------------------------------------------- drawing
 
 
-def _draw_strip(page: _Page, *, tag_mm: float, first_id: int, top_mm: float) -> float:
+def _draw_strip(page: PrintedPage, *, tag_mm: float, first_id: int, top_mm: float) -> float:
     """The strip in its cut line, centred; returns where it ends, mm."""
     quiet_mm = _quiet_mm(tag_mm)
     long_mm, high_mm = _strip_mm(tag_mm), tag_mm + 2 * quiet_mm + 6.0
@@ -293,7 +282,7 @@ def _draw_strip(page: _Page, *, tag_mm: float, first_id: int, top_mm: float) -> 
 
 
 def _draw_card(
-    page: _Page, number: int, name: str, *, left_mm: float, top_mm: float, tag_mm: float
+    page: PrintedPage, number: int, name: str, *, left_mm: float, top_mm: float, tag_mm: float
 ) -> None:
     """One bar's card: its tag, middle marks at both ends, its name and an arrow to the foot."""
     quiet_mm = _quiet_mm(tag_mm)
@@ -319,7 +308,7 @@ def _draw_card(
     )
 
 
-def _draw_tag(page: _Page, number: int, left_mm: float, top_mm: float, tag_mm: float) -> None:
+def _draw_tag(page: PrintedPage, number: int, left_mm: float, top_mm: float, tag_mm: float) -> None:
     """One tag: a black square, its white cells cut out of it."""
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     cells = cv2.aruco.generateImageMarker(family, number, CELLS)
@@ -338,7 +327,7 @@ def _draw_tag(page: _Page, number: int, left_mm: float, top_mm: float, tag_mm: f
 
 
 def _draw_dots(
-    page: _Page, *, dot_mm: float, colour: Colour, top_mm: float, bottom_mm: float
+    page: PrintedPage, *, dot_mm: float, colour: Colour, top_mm: float, bottom_mm: float
 ) -> float:
     """Six columns under their places, as many rows as fit; returns where they end, mm."""
     column_mm = (page.width_mm - 2 * MARGIN_MM) / len(DOT_PLACES)
@@ -358,156 +347,3 @@ def _draw_dots(
         for row in range(rows):
             page.dot(x_mm, first_mm + (row + 0.5) * row_mm, dot_mm, colour)
     return first_mm + rows * row_mm
-
-
-@dataclass(frozen=True, eq=False)
-class _Page:
-    """One page, measured in mm from its top left corner."""
-
-    canvas: Canvas
-    stream: BytesIO
-    width_mm: float
-    height_mm: float
-
-    @classmethod
-    def new(cls, width_mm: float, height_mm: float, *, title: str) -> _Page:
-        """A blank page; the PDF asks the viewer not to scale it."""
-        stream = BytesIO()
-        size = (width_mm * PT_PER_MM, height_mm * PT_PER_MM)
-        canvas = Canvas(stream, pagesize=size, invariant=True, pageCompression=1)
-        canvas.setTitle(title)
-        canvas.setAuthor("knee_angle")
-        canvas.setCreator(f"knee_angle {__version__}")
-        canvas.setProducer(f"knee_angle {__version__}")
-        canvas.setSubject(CAUTION)
-        canvas.setViewerPreference("PrintScaling", "None")
-        return cls(canvas, stream, width_mm, height_mm)
-
-    def finish(self) -> bytes:
-        """Write the foot, and give the PDF."""
-        y_mm = self.height_mm - MARGIN_MM
-        self.line(MARGIN_MM, y_mm - 5.0, self.width_mm - MARGIN_MM, y_mm - 5.0)
-        self.text(CAUTION, MARGIN_MM, y_mm, size_pt=SMALL_PT, colour=SOFT)
-        right_mm = self.width_mm - MARGIN_MM
-        version = f"knee_angle {__version__}"
-        self.text(version, right_mm, y_mm, size_pt=SMALL_PT, colour=SOFT, anchor="end")
-        self.canvas.showPage()
-        self.canvas.save()
-        return self.stream.getvalue()
-
-    def head(self, title: str, subtitle: str) -> None:
-        """Title and what the sheet is for."""
-        self.text(title, MARGIN_MM, MARGIN_MM + 5.5, font="Helvetica-Bold", size_pt=TITLE_PT)
-        self.text(subtitle, MARGIN_MM, MARGIN_MM + 12.5, colour=SOFT)
-
-    def text(
-        self,
-        words: str,
-        x_mm: float,
-        y_mm: float,
-        *,
-        font: str = "Helvetica",
-        size_pt: float = BODY_PT,
-        colour: Colour = INK,
-        anchor: Literal["start", "middle", "end"] = "start",
-    ) -> None:
-        """One line; ``y_mm`` is its baseline."""
-        share = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
-        left_pt = x_mm * PT_PER_MM - share * stringWidth(words, font, size_pt)
-        self.canvas.setFont(font, size_pt)
-        self.canvas.setFillColorRGB(*colour)
-        self.canvas.drawString(left_pt, self._up(y_mm), words)
-
-    def wrapped(self, words: str, x_mm: float, y_mm: float, width_mm: float) -> None:
-        """Small centred lines, downwards from ``y_mm``."""
-        lines = simpleSplit(words, "Helvetica", SMALL_PT, width_mm * PT_PER_MM)
-        for number, line in enumerate(lines):
-            at_mm = y_mm + number * 3.4
-            self.text(line, x_mm, at_mm, size_pt=SMALL_PT, colour=SOFT, anchor="middle")
-
-    def steps(self, steps: Sequence[str], x_mm: float, y_mm: float, width_mm: float) -> float:
-        """A numbered list, downwards from the baseline ``y_mm``; returns the next one."""
-        indent_mm = 6.0
-        for number, step in enumerate(steps, start=1):
-            self.text(f"{number}", x_mm, y_mm, font="Helvetica-Bold")
-            for line in simpleSplit(step, "Helvetica", BODY_PT, (width_mm - indent_mm) * PT_PER_MM):
-                self.text(line, x_mm + indent_mm, y_mm)
-                y_mm += LEADING_MM
-            y_mm += 1.2
-        return y_mm
-
-    def rule(self, x_mm: float, y_mm: float) -> None:
-        """A rule of 100 mm from ``x_mm``, with what to do about it above."""
-        self.text("Check the print", x_mm, y_mm, font="Helvetica-Bold")
-        self.text("This rule must be 100 mm long, to within 0.5 mm.", x_mm, y_mm + LEADING_MM)
-        base_mm = y_mm + 2 * LEADING_MM + 8.0
-        self.line(x_mm, base_mm, x_mm + RULE_MM, base_mm, colour=INK, width_mm=0.2)
-        for mark in range(int(RULE_MM) + 1):
-            tick_mm = 5.0 if mark % 10 == 0 else 3.6 if mark % 5 == 0 else 2.2
-            at_mm = x_mm + mark
-            self.line(at_mm, base_mm - tick_mm, at_mm, base_mm, colour=INK, width_mm=0.15)
-            if mark % 10 == 0:
-                self.text(f"{mark}", at_mm, base_mm + 4.0, size_pt=SMALL_PT, anchor="middle")
-
-    def line(
-        self,
-        x0_mm: float,
-        y0_mm: float,
-        x1_mm: float,
-        y1_mm: float,
-        *,
-        colour: Colour = LINE,
-        width_mm: float = 0.2,
-    ) -> None:
-        """A straight line, its middle on the two points."""
-        self.canvas.setStrokeColorRGB(*colour)
-        self.canvas.setLineWidth(width_mm * PT_PER_MM)
-        self.canvas.line(x0_mm * PT_PER_MM, self._up(y0_mm), x1_mm * PT_PER_MM, self._up(y1_mm))
-
-    def cut_line(self, x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> None:
-        """A dashed rectangle."""
-        self.canvas.setStrokeColorRGB(*LINE)
-        self.canvas.setLineWidth(0.2 * PT_PER_MM)
-        self.canvas.setDash(2 * PT_PER_MM, 1.5 * PT_PER_MM)
-        self.canvas.rect(*self._box(x_mm, y_mm, width_mm, height_mm), stroke=1, fill=0)
-        self.canvas.setDash()
-
-    def dot(self, x_mm: float, y_mm: float, diameter_mm: float, colour: Colour) -> None:
-        """A round dot about its centre, and a fine ring to cut along."""
-        x_pt, y_pt = x_mm * PT_PER_MM, self._up(y_mm)
-        self.canvas.setFillColorRGB(*colour)
-        self.canvas.circle(x_pt, y_pt, diameter_mm / 2 * PT_PER_MM, stroke=0, fill=1)
-        self.canvas.setStrokeColorRGB(*LINE)
-        self.canvas.setLineWidth(0.1 * PT_PER_MM)
-        self.canvas.circle(x_pt, y_pt, (diameter_mm / 2 + 1.5) * PT_PER_MM, stroke=1, fill=0)
-
-    def polygon(self, corners_mm: Sequence[tuple[float, float]]) -> None:
-        """A filled black area with straight edges."""
-        path = self.canvas.beginPath()
-        (x_mm, y_mm), *rest = corners_mm
-        path.moveTo(x_mm * PT_PER_MM, self._up(y_mm))
-        for x_mm, y_mm in rest:
-            path.lineTo(x_mm * PT_PER_MM, self._up(y_mm))
-        path.close()
-        self.canvas.setFillColorRGB(*INK)
-        self.canvas.drawPath(path, stroke=0, fill=1)
-
-    def rectangles(
-        self, boxes: Sequence[tuple[float, float, float, float]], colour: Colour
-    ) -> None:
-        """Filled rectangles (left, top, width, height) as one area."""
-        path = self.canvas.beginPath()
-        for box in boxes:
-            path.rect(*self._box(*box))
-        self.canvas.setFillColorRGB(*colour)
-        self.canvas.drawPath(path, stroke=0, fill=1)
-
-    def _box(
-        self, x_mm: float, y_mm: float, width_mm: float, height_mm: float
-    ) -> tuple[float, float, float, float]:
-        lower_pt = self._up(y_mm + height_mm)
-        return x_mm * PT_PER_MM, lower_pt, width_mm * PT_PER_MM, height_mm * PT_PER_MM
-
-    def _up(self, y_mm: float) -> float:
-        """PDF counts upwards, in points."""
-        return (self.height_mm - y_mm) * PT_PER_MM
