@@ -103,14 +103,10 @@ def _settings(table: Path | None) -> dict[str, str]:
     """The settings that the table names."""
     if table is None:
         return {}
-    from knee_angle.batch.table import read_table
+    from knee_angle.tables import read_table
 
-    read = read_table(str(table), needs=("photo", "displayed_deg"))
-    if "setting" not in read.columns.column_names:
+    read = read_table(table, needs=("photo", "displayed_deg"))
+    if not read.has("setting"):
         return {}
-    given = read.columns["setting"].to_pylist()
-    return {
-        name: str(setting).strip()
-        for name, setting in zip(read.photos, given, strict=True)
-        if setting is not None and str(setting).strip()
-    }
+    named = zip(read.photos, read.labels("setting"), strict=True)
+    return {name: setting for name, setting in named if setting is not None}
