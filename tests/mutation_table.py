@@ -1,0 +1,97 @@
+"""Which tests guard which rule, and which mutants change nothing: read by `mutation.py`."""
+
+from __future__ import annotations
+
+GUARDS: dict[str, tuple[str, ...]] = {
+    target: files
+    for files, targets in {
+        ("test_safety_rules.py", "test_comparison.py"): (
+            "knee_angle.angle.verdict:COVERAGE_ONE_SIDED",
+            "knee_angle.angle.verdict:DISPLAYED_RANGE_DEG",
+            "knee_angle.angle.verdict:flexion_of_display",
+            "knee_angle.angle.verdict:display_range",
+            "knee_angle.angle.verdict:conformance_probability",
+            "knee_angle.angle.verdict:verdict_of",
+            "knee_angle.angle.verdict:checked",
+            "knee_angle.angle.verdict:compare",
+            "knee_angle.angle.verdict:u_display_deg",
+            "knee_angle.angle.verdict:judged",
+        ),
+        ("test_safety_rules.py", "test_finding.py"): (
+            "knee_angle.assumptions:HINGE_TOLERANCE_MM",
+            "knee_angle.assumptions:FRAME_LEAST_DEG",
+            "knee_angle.assumptions:FIT_MOST_DEG",
+            "knee_angle.machine.cause:find_cause",
+            "knee_angle.machine.cause:cards_wrong",
+            "knee_angle.machine.cause:_hinge_is_off",
+            "knee_angle.machine.cause:support_of",
+            "knee_angle.machine.cause:_kind",
+            "knee_angle.machine.cause:hinge_words",
+            "knee_angle.machine.cause:section_words",
+            "knee_angle.machine.cause:alarms_of",
+            "knee_angle.machine.cause:display_alarms",
+            "knee_angle.machine.cause:with_display_alarms",
+        ),
+        ("test_safety_rules.py",): (
+            "knee_angle.machine.check:FEWEST",
+            "knee_angle.machine.check:check_machine",
+            "knee_angle.machine.check:_card_cautions",
+            "knee_angle.machine.check:_cautions",
+            "knee_angle.machine.check:_usable",
+            "knee_angle.machine.check:_kind",
+            "knee_angle.machine.check:_advice",
+        ),
+        ("test_safety_rules.py", "test_follow.py"): (
+            "knee_angle.assumptions:END_FROM_DEG",
+            "knee_angle.visit.course:Reading.counted_end",
+            "knee_angle.visit.course:Arc.interval_deg",
+            "knee_angle.visit.course:Day.exchanged",
+            "knee_angle.visit.course:Day.neutral_zero",
+            "knee_angle.visit.course:limits_on",
+            "knee_angle.visit.course:_day",
+            "knee_angle.visit.course:neutral_zero",
+            "knee_angle.visit.course:standing",
+            "knee_angle.visit.course:Due.now",
+            "knee_angle.visit.course:due",
+        ),
+        ("test_calibration.py",): ("knee_angle.machine.calibration:verdict_over",),
+        ("test_uncertainty.py",): ("knee_angle.assumptions:U_TAPE_MM",),
+        ("test_safety_rules.py",): (
+            "knee_angle.angle.scale:implausible",
+            "knee_angle.settings:Meaning.problem",
+            "knee_angle.settings:problems_of",
+            "knee_angle.words:probability",
+            "knee_angle.words:plus_minus",
+            "knee_angle.words:_compared",
+            "knee_angle.pipeline:_odd_lengths",
+            "knee_angle.pipeline:_odd_bars",
+            "knee_angle.pipeline:_cautions",
+            "knee_angle.pipeline:_without_direction",
+            "knee_angle.pipeline:measure_photo",
+        ),
+        ("test_safety_rules.py",): (
+            "knee_angle.store.keeping:_check_limits",
+            "knee_angle.store.keeping:_check_order",
+            "knee_angle.store.keeping:_check_sha256",
+            "knee_angle.store.reading:prescription_on",
+        ),
+        ("test_safety_rules.py", "test_tables.py"): ("knee_angle.tables:plain_number",),
+        ("test_safety_rules.py",): ("knee_angle.page.keeping:_kept",),
+    }.items()
+    for target in targets
+}
+"""Function or number to the files of tests that guard it."""
+
+LEFT_OUT: tuple[str, ...] = (
+    "test_frame_and_hinge_of_the_sample_photos",
+    "test_angles_that_agree_do_not_hide",
+    "test_the_finding_is_right_in_simulated_photos",
+    "test_linear_and_monte_carlo",
+)
+"""Tests that are too slow to run for every mutant, by a part of their name."""
+
+WARM: tuple[tuple[str, str, str], ...] = (("test_safety_rules", "bed", "bed_01.jpg"),)
+"""Cached functions of tests, called once before the mutants: (module, function, argument)."""
+
+CHANGES_NOTHING: dict[str, str] = {}
+"""Mutants that are the same rule, with the reason."""

@@ -1,0 +1,934 @@
+"""The rules that keep people safe, each at its edge: limits, verdicts, findings, refusals.
+
+`mutation.py` breaks each of these rules in small ways and asks whether a test here notices.
+No photo is measured here but for one, so that this takes a second.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from types import SimpleNamespace
+
+import pytest
+from conftest import SAMPLES
+from stores import NOON, SHA, at_angle, made_measurement
+
+from knee_angle import pipeline
+from knee_angle.angle import scale, verdict
+from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.machine import cause
+from knee_angle.machine.check import ARROWS_WRONG, check_machine
+from knee_angle.page import keeping as page_keeping
+from knee_angle.photo.reading import read_photo
+from knee_angle.records import (
+    Angle,
+    Comparison,
+    Displayed,
+    Frame,
+    Landmark,
+    Landmarks,
+    Lens,
+    Machine,
+    NotMeasured,
+    Segments,
+    Unreadable,
+    View,
+)
+from knee_angle.settings import Settings, meaning_of, problems_of
+from knee_angle.store import SetUp, keeping, reading
+from knee_angle.store.records import Prescription
+from knee_angle.tables import plain_number
+from knee_angle.visit import course
+from knee_angle.words import _compared, plus_minus, probability
+
+# ------------------------------------------------------------------ displayed numbers
+
+
+@pytest.mark.parametrize("deg", [-30.0, 0.0, 180.0])
+def test_a_number_that_a_knee_can_have_is_taken_to_the_very_edge(deg):
+    assert verdict.checked(deg) == Displayed(deg)
+
+
+@pytest.mark.parametrize(
+    ("counting", "shown"),
+    [("flexion", (-30.0, 180.0)), ("straight_is_180", (0.0, 210.0)), ("negative", (-180.0, 30.0))],
+    ids=["flexion", "180 is straight", "flexion is negative"],
+)
+def test_the_numbers_a_display_can_show_are_those_that_a_knee_can_have(counting, shown):
+    assert verdict.display_range(counting) == shown
+
+
+@pytest.mark.parametrize(
+    ("text", "comma_is_free", "number"),
+    [
+        pytest.param("93", False, 93.0, id="a whole number"),
+        pytest.param("-4.5", False, -4.5, id="below zero"),
+        pytest.param("93,5", False, 93.5, id="a decimal comma in quotes"),
+        pytest.param("1,234", True, 1.234, id="a comma that separates no columns is decimal"),
+        pytest.param("1,234", False, None, id="one that could separate thousands is refused"),
+        pytest.param("93 deg", False, None, id="a unit is refused"),
+        pytest.param("inf", False, None, id="infinity is refused"),
+        pytest.param("+93", False, None, id="a plus is refused"),
+        pytest.param(True, False, None, id="yes is no number"),
+        pytest.param(93, False, 93.0, id="a number of a Parquet column"),
+    ],
+)
+def test_a_cell_is_a_number_or_refused(text, comma_is_free, number):
+    if number is None:
+        with pytest.raises(ValueError, match=r".*"):
+            plain_number(text, comma_is_free=comma_is_free)
+    else:
+        assert plain_number(text, comma_is_free=comma_is_free) == number
+
+
+# ------------------------------------------------------------------ verdicts
+
+
+@pytest.mark.parametrize(
+    ("value", "p"),
+    [(0.9, 0.0), (1.0, 1.0), (2.0, 1.0), (3.0, 1.0), (3.1, 0.0)],
+    ids=["below", "on the lower limit", "between", "on the upper limit", "above"],
+)
+def test_what_is_certain_lies_between_two_limits_or_does_not(value, p):
+    assert verdict.conformance_probability(value, u=0, lower=1.0, upper=3.0) == p
+
+
+def test_an_uncertainty_of_one_is_no_certainty():
+    assert verdict.conformance_probability(0.0, u=1, lower=0.0) == 0.5
+
+
+def test_a_negative_difference_is_not_within_for_being_below_the_tolerance():
+    assert verdict.verdict_of(-9.9, u=2.0, tolerance=10.0) == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("step", "movement", "u"),
+    [
+        pytest.param(5.0, 0.0, 5 / math.sqrt(12), id="a step of 5: rectangular"),
+        pytest.param(1e-9, 3.0, math.sqrt(3.0), id="a movement of 3 either way: rectangular"),
+        pytest.param(2.0, 3.0, math.sqrt(4 / 12 + 3.0), id="both together"),
+    ],
+)
+def test_reading_a_display_has_its_own_uncertainty(step, movement, u):
+    settings = Settings(display_resolution_deg=step, movement_deg=movement)
+    assert verdict.u_display_deg(settings) == pytest.approx(u)
+
+
+@pytest.mark.parametrize(
+    ("p", "said"),
+    [
+        (0.995, "> 99 %"), (0.9949, "99 %"), (0.5, "50 %"), (0.005, "0 %"), (0.0049, "< 1 %"),
+    ],
+)  # fmt: skip
+def test_certainty_is_never_claimed(p, said):
+    assert probability(p) == said
+
+
+def test_a_half_width_is_that_of_95_per_cent():
+    assert plus_minus(2.0) == pytest.approx(3.92)
+
+
+@pytest.mark.parametrize(
+    ("difference", "result", "said"),
+    [
+        pytest.param(7.0, "within", "the display says 95.0°, 7.0° more: within the tolerance of "
+                     "10°.", id="more, within"),
+        pytest.param(-17.0, "outside", "the display says 95.0°, 17.0° less: outside the tolerance "
+                     "of 10°.", id="less, outside"),
+        pytest.param(0.5, "undecided", "the display says 95.0°, 0.5° more: with this ± it cannot "
+                     "be told whether that is within 10°.", id="cannot be told"),
+        pytest.param(0.0, "within", "the display says 95.0°, the same: within the tolerance of "
+                     "10°.", id="no difference"),
+        pytest.param(0.04, "within", "the display says 95.0°, the same: within the tolerance of "
+                     "10°.", id="none that shows"),
+    ],
+)  # fmt: skip
+def test_a_verdict_in_words_names_the_direction_and_the_tolerance(difference, result, said):
+    assert _compared(95.0, Comparison(difference, 1.0, 10.0, 0.5, result)) == said
+
+
+# ------------------------------------------------------------------ prescribed limits
+
+
+def angle(low: float, high: float) -> Angle:
+    return Angle((low + high) / 2, 2.0, (low, high), {}, (low, high))
+
+
+LIMITED = Settings(limit_flexion_deg=90.0, limit_extension_deg=5.0)
+FLEXION_PAST = "PAST THE PRESCRIBED FLEXION: the knee may bend"
+EXTENSION_PAST = "PAST THE PRESCRIBED EXTENSION: the knee may straighten"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        pytest.param(5.0, 90.0, [], id="touching both limits is not past them"),
+        pytest.param(5.0, 90.1, [FLEXION_PAST], id="a little past flexion"),
+        pytest.param(4.9, 90.0, [EXTENSION_PAST], id="a little past extension"),
+        pytest.param(4.9, 90.1, [FLEXION_PAST, EXTENSION_PAST], id="past both"),
+    ],
+)
+def test_a_knee_past_a_limit_alarms(low, high, said):
+    alarms = cause.alarms_of(angle(low, high), LIMITED)
+    assert [a.partition(" to ")[0] for a in alarms] == said
+
+
+@pytest.mark.parametrize(
+    ("shown", "name"),
+    [
+        pytest.param(90.0, None, id="on the flexion limit"),
+        pytest.param(5.0, None, id="on the extension limit"),
+        pytest.param(91.0, "FLEXION: it says 91.0°, the prescribed limit is 90.0°", id="above"),
+        pytest.param(4.0, "EXTENSION: it says 4.0°, the prescribed limit is 5.0°", id="below"),
+        pytest.param(None, None, id="no number"),
+    ],
+)
+def test_a_display_past_a_limit_alarms_whether_a_knee_was_measured_or_not(shown, name):
+    stop = "Stop the machine and follow the prescription."
+    wanted = () if name is None else (f"THE DISPLAY IS PAST THE PRESCRIBED {name}. {stop}",)
+    assert cause.display_alarms(shown, LIMITED) == wanted
+    assert cause.display_alarms(shown, Settings()) == ()
+    refused = cause.with_display_alarms(NotMeasured("no leg", "step back"), shown, LIMITED)
+    assert refused == NotMeasured("no leg", "step back", alarms=wanted)
+    unread = cause.with_display_alarms(Unreadable("it is empty"), shown, LIMITED)
+    assert unread == Unreadable("it is empty", alarms=wanted)
+    measured = made_measurement()
+    assert cause.with_display_alarms(measured, shown, LIMITED) is measured
+
+
+@pytest.mark.parametrize(
+    ("limits", "said"),
+    [
+        pytest.param({"flexion_deg": 180.0, "extension_deg": -30.0}, None, id="the widest"),
+        pytest.param({"flexion_deg": 180.5}, "flexion must be between", id="more than a knee"),
+        pytest.param({"extension_deg": -30.5}, "extension must be between", id="less than a knee"),
+        pytest.param({}, "nothing was prescribed", id="nothing"),
+        pytest.param({"lifted": ("flexion",)}, None, id="one lifted"),
+        pytest.param({"extension_deg": 0.0}, None, id="extension alone"),
+        pytest.param({"flexion_deg": 90.0}, None, id="flexion alone"),
+        pytest.param({"flexion_deg": 90.0, "lifted": ("flexion",)}, "both given and lifted",
+                     id="given and lifted"),
+        pytest.param({"extension_deg": 0.0, "lifted": ("flexion",)}, None,
+                     id="one given, the other lifted"),
+        pytest.param({"lifted": ("knee",)}, "must be flexion or extension", id="no such limit"),
+    ],
+)  # fmt: skip
+def test_a_prescription_can_be_or_is_refused(limits, said):
+    given = {"flexion_deg": None, "extension_deg": None, "lifted": (), **limits}
+    if said is None:
+        keeping._check_limits(**given)
+    else:
+        with pytest.raises(InvalidInput, match=said):
+            keeping._check_limits(**given)
+
+
+def prescribed(
+    *, flexion: float | None, extension: float | None, day: int = 1
+) -> Prescription:
+    return Prescription("P-1", date(2026, 3, day), flexion, extension, NOON, "ward")
+
+
+@pytest.mark.parametrize(
+    ("flexion", "extension", "refused"),
+    [
+        pytest.param(90.0, 0.0, False, id="flexion above extension"),
+        pytest.param(40.0, 40.0, True, id="no room between them"),
+        pytest.param(10.0, 60.0, True, id="exchanged"),
+        pytest.param(None, 60.0, False, id="no flexion limit"),
+        pytest.param(10.0, None, False, id="no extension limit"),
+    ],
+)
+def test_limits_that_no_knee_can_keep_at_once_are_refused(flexion, extension, refused):
+    row = prescribed(flexion=flexion, extension=extension)
+    if refused:
+        with pytest.raises(InvalidInput, match="were they exchanged"):
+            keeping._check_order(row)
+    else:
+        keeping._check_order(row)
+
+
+def test_a_prescription_stands_from_its_day_until_the_next():
+    rows = [prescribed(flexion=f, extension=0.0, day=d) for f, d in ((60.0, 3), (90.0, 5))]
+    in_force = [reading.prescription_on(rows, date(2026, 3, day)) for day in (2, 3, 4, 5, 6)]
+    assert [p and p.flexion_deg for p in in_force] == [None, 60.0, 60.0, 90.0, 90.0]
+
+
+@pytest.mark.parametrize(
+    ("digest", "taken"),
+    [(SHA, True), (SHA[:-1], False), (SHA + "0", False), (SHA[:-1] + "g", False), ("", False)],
+    ids=["64 digits", "one too few", "one too many", "no digit", "empty"],
+)
+def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
+    if taken:
+        keeping._check_sha256(digest)
+    else:
+        with pytest.raises(InvalidInput, match="64 hexadecimal digits"):
+            keeping._check_sha256(digest)
+
+
+# ------------------------------------------------------------------ what a site may set
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "taken"),
+    [
+        pytest.param("tolerance_deg", 0.0, False, id="no tolerance at all"),
+        pytest.param("tolerance_deg", 0.1, True, id="a small one"),
+        pytest.param("tolerance_deg", 45.0, True, id="the widest"),
+        pytest.param("tolerance_deg", 45.1, False, id="wider"),
+        pytest.param("tolerance_deg", math.nan, False, id="no number"),
+        pytest.param("limit_flexion_deg", -30.0, True, id="the lowest limit"),
+        pytest.param("limit_flexion_deg", -30.1, False, id="lower"),
+        pytest.param("limit_flexion_deg", math.inf, False, id="infinity"),
+        pytest.param("limit_flexion_deg", None, True, id="no limit"),
+        pytest.param("placement_mm", (10.0, -1.0, 5.0), False, id="one of three is wrong"),
+        pytest.param("tag_mm", True, False, id="yes is no length"),
+        pytest.param("tag_mm", "50", False, id="text is no length"),
+    ],
+)
+def test_a_setting_is_taken_to_its_edge_and_no_further(name, value, taken):
+    problems = problems_of({name: value})
+    assert len(problems) == (0 if taken else 1)
+    if not taken:
+        with pytest.raises(InvalidInput, match=f"^{name} must be "):
+            Settings(**{name: value})
+
+
+def test_a_refused_setting_names_its_rule_and_unit():
+    assert meaning_of("tolerance_deg").problem("--tolerance", 50.0) == (
+        "--tolerance must be above 0 and at most 45 degrees, but got 50: a wider one would let "
+        "almost any display agree"
+    )
+    assert meaning_of("tag_mm").problem("tag_mm", 5.0) == (
+        "tag_mm must be between 10 and 500 mm, but got 5: was it meant in other units?"
+    )
+    assert meaning_of("trials").problem("trials", 5) == (
+        "trials must be between 100 and 1e+06, but got 5: fewer say little, more take long"
+    )
+
+
+@pytest.mark.parametrize(
+    ("extension", "flexion", "said"),
+    [
+        pytest.param(5.0, 90.0, 0, id="in order"),
+        pytest.param(90.0, 90.0, 0, id="the same"),
+        pytest.param(90.0, 5.0, 1, id="exchanged"),
+        pytest.param(None, 5.0, 0, id="flexion alone"),
+        pytest.param(90.0, None, 0, id="extension alone"),
+        pytest.param(190.0, 5.0, 1, id="one that cannot be is told alone"),
+    ],
+)
+def test_limits_that_contradict_each_other_are_refused(extension, flexion, said):
+    given = {"limit_extension_deg": extension, "limit_flexion_deg": flexion}
+    assert len(problems_of(given)) == said
+
+
+# ------------------------------------------------------------------ the finding of a photo
+
+
+def frame(
+    deg: float = 90.0, *, u: float = 0.5, fit: float = 0.0, u_fit: float = 1.8,
+    distal: float = 0.0, anterior: float = 0.0, cov: tuple[float, float, float] = (36.0, 0.0, 49.0),
+    source: str = "dot",
+) -> Frame:  # fmt: skip
+    return Frame(
+        deg, u, (deg - 2 * u, deg + 2 * u), fit, u_fit, distal, anterior, cov, (0.0, 0.0),
+        source=source,
+    )  # fmt: skip
+
+
+def finding(seen: Frame | None, shown: float = 90.0, segments: Segments | None = None):
+    return cause.find_cause(seen, Displayed(shown), Settings(), segments=segments)
+
+
+def test_the_displays_own_uncertainty_counts_in_the_calibration_part():
+    seen = finding(frame(90.0, u=0.5)).calibration
+    assert seen.u_deg == pytest.approx(math.hypot(0.5, 1 / math.sqrt(12)))
+
+
+@pytest.mark.parametrize(
+    ("shown", "distal", "meanwhile"),
+    [
+        pytest.param(95.0, 12.0, True, id="not proven, the hinge off by more than its ±"),
+        pytest.param(95.0, -12.0, True, id="the same towards the hip"),
+        pytest.param(95.0, 11.0, False, id="the hinge off by less than its ±"),
+        pytest.param(90.0, 12.0, False, id="proven: nothing is left open"),
+    ],
+)
+def test_an_open_finding_says_meanwhile_what_is_off_by_more_than_its_uncertainty(
+    shown, distal, meanwhile
+):
+    """± is 1.96 x 6 mm = 11.8 mm."""
+    advice = finding(frame(distal=distal), shown).advice
+    assert (" Meanwhile: the hinge lies 12 ± 12 mm" in advice) == meanwhile
+    assert ("Meanwhile" in advice) == meanwhile
+
+
+@pytest.mark.parametrize(
+    ("seen", "shown", "said"),
+    [
+        pytest.param({"distal": 60.0}, 90.0, True, id="angles agree, the hinge off along"),
+        pytest.param({"anterior": -60.0}, 90.0, True, id="angles agree, the hinge off across"),
+        pytest.param({"distal": 30.0}, 90.0, False, id="not proven to be off"),
+        pytest.param({}, 90.0, False, id="not off"),
+        pytest.param({"distal": 60.0}, 99.0, False, id="the display is off as well: said there"),
+    ],
+)
+def test_a_hinge_that_lies_off_is_told_although_the_angles_agree(seen, shown, said):
+    found = finding(frame(**seen), shown)
+    assert ("The hinge lies more than 25 mm off all the same" in found.advice) == said
+
+
+def test_what_the_hinge_explains_names_the_support_only_where_the_model_holds():
+    assert finding(frame(90.0)).support_mm == (320.0, 90.0)
+    beyond = finding(frame(90.0, distal=900.0))
+    assert (beyond.explained_deg, beyond.support_mm) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("deg", "fit", "wrong"),
+    [
+        pytest.param(-15.0, 0.0, False, id="bars as straight as bars get"),
+        pytest.param(-15.1, 0.0, True, id="straighter than any"),
+        pytest.param(90.0, 60.0, False, id="a leg as far off as legs lie"),
+        pytest.param(90.0, 60.1, True, id="further"),
+        pytest.param(90.0, -60.1, True, id="further the other way"),
+    ],
+)
+def test_tags_that_no_machine_could_show_are_told_and_nothing_is_found(deg, fit, wrong):
+    seen = frame(deg, fit=fit, source="tag")
+    said = cause.cards_wrong(seen)
+    assert (said is not None) == wrong
+    if wrong:
+        assert f"the knee at {deg - fit:.1f}°".replace("-", "\u2212") in said
+        assert finding(seen) == replace(finding(None), advice=said)
+
+
+def test_without_bars_no_card_is_wrong():
+    assert cause.cards_wrong(None) is None
+
+
+@pytest.mark.parametrize(
+    ("distal", "anterior", "said"),
+    [
+        pytest.param(11.7, 0.0, "along the thigh the hinge lies within 23 mm of the knee",
+                     id="less than its ±: how far at most"),
+        pytest.param(-11.7, 0.0, "along the thigh the hinge lies within 23 mm of the knee",
+                     id="less than its ± the other way"),
+        pytest.param(11.8, 0.0, "the hinge lies 12 ± 12 mm distal", id="more than its ±"),
+        pytest.param(0.5, 60.0, "it lies 60 ± 14 mm in front of the knee", id="in front"),
+        pytest.param(0.5, -60.0, "it lies 60 ± 14 mm behind the knee", id="behind"),
+    ],
+)  # fmt: skip
+def test_where_the_hinge_lies_is_said_with_its_uncertainty(distal, anterior, said):
+    assert said in cause.hinge_words(frame(distal=distal, anterior=anterior))
+
+
+def test_a_hinge_half_a_millimetre_off_and_well_known_is_distal():
+    assert cause.section_words(distal=(0.5, 0.1), anterior=(0.0, 1.0)).startswith(
+        "the hinge lies 0 ± 0 mm distal"
+    )
+
+
+def test_the_legs_length_gives_the_place_where_the_hinge_should_stand():
+    known = Segments(420.0, 9.0, 400.0, 9.0)
+    wanted = "so that the hinge stands 420 ± 18 mm from the trochanter mark"
+    assert wanted in cause.hinge_words(frame(distal=30.0), known)
+    assert "trochanter" not in cause.hinge_words(frame(distal=30.0))
+
+
+# ------------------------------------------------------------------ a machine by its photos
+
+KNEES = (10.0, 30.0, 50.0, 70.0, 90.0)
+
+
+def outcomes(
+    *, fits: tuple[float, ...] = (0.0,) * 5, u_fits: tuple[float, ...] = (1.0,) * 5,
+    offset: float = 0.0, distal: float = 0.0, u_knee: float = 1.5, **seen: object,
+):  # fmt: skip
+    """Photos of one machine: frame = knee + fit, displayed = frame + offset."""
+    base = made_measurement()
+    photos = {}
+    for n, (knee, fit, u_fit) in enumerate(zip(KNEES, fits, u_fits, strict=True)):
+        bars = frame(knee + fit, fit=fit, u_fit=u_fit, distal=distal, cov=(30.0, 0.0, 30.0), **seen)
+        photos[f"{n}.jpg"] = replace(
+            at_angle(base, knee, u_deg=u_knee),
+            machine=Machine(base.landmarks.points, bars),
+            displayed=Displayed(knee + fit + offset),
+            segments=None,
+        )
+    return photos
+
+
+@pytest.mark.parametrize(
+    ("made", "kind"),
+    [
+        pytest.param({}, "none", id="reading, fit and hinge proven within"),
+        pytest.param({"offset": 12.0}, "calibration", id="the reading proven outside"),
+        pytest.param({"fits": (20.0,) * 5}, "fit", id="every fit part proven outside"),
+        pytest.param({"fits": (20.0,) * 5, "offset": 12.0}, "both", id="reading and fit outside"),
+        pytest.param({"distal": 60.0}, "fit", id="the hinge alone proven off"),
+        pytest.param({"distal": 60.0, "offset": 12.0}, "both", id="hinge and reading"),
+        pytest.param(
+            {"fits": (0.0, 0.0, 0.0, 0.0, 15.0), "u_fits": (1.0, 1.0, 1.0, 9.0, 1.0)}, "fit",
+            id="the widest photo counts, although another is far less sure",
+        ),
+        pytest.param(
+            {"fits": (0.0, 0.0, 0.0, 0.0, -15.0), "u_fits": (1.0, 1.0, 1.0, 9.0, 1.0)}, "fit",
+            id="and so it does where the frame lies behind the knee",
+        ),
+        pytest.param(
+            {"u_fits": (1.0, 1.0, 9.0, 1.0, 1.0)}, "undecided",
+            id="one fit part that proves nothing keeps the all-clear open",
+        ),
+        pytest.param({"distal": 22.0}, "undecided", id="so does a hinge that proves nothing"),
+        pytest.param({"offset": 4.8}, "undecided", id="and a reading at its tolerance"),
+    ],
+)  # fmt: skip
+def test_the_finding_of_a_machine(made, kind):
+    result = check_machine(outcomes(**made), Settings())
+    assert result.kind == kind
+
+
+@pytest.mark.parametrize(
+    ("distal", "said"),
+    [
+        pytest.param(60.0, "over all photos the hinge lies 60 ± 1", id="proven off: what to do"),
+        pytest.param(3.0, "over all photos the hinge lies 3 ± 1", id="not proven, distal"),
+        pytest.param(-3.0, "over all photos the hinge lies 3 ± 1", id="not proven, proximal"),
+    ],
+)
+def test_a_fit_fault_says_where_the_hinge_lies_over_all_photos(distal, said):
+    result = check_machine(outcomes(distal=distal, fits=(20.0,) * 5), Settings())
+    assert said in result.advice
+    off = abs(distal) > 25
+    assert ("shorten the thigh section" in result.advice) == off
+    assert f"mm {'distal' if distal > 0 else 'proximal'} of the knee" in result.advice
+
+
+def test_what_was_left_out_of_a_check_is_named_with_its_reason():
+    photos = outcomes()
+    photos["3.jpg"] = replace(photos["3.jpg"], displayed=None)
+    photos["4.jpg"] = NotMeasured("no leg was found", "step back")
+    assert check_machine(photos, Settings()).left_out == (
+        ("3.jpg", "no displayed number was given"), ("4.jpg", "no leg was found"),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("count", "checked"), [(2, False), (3, True)])
+def test_three_photos_are_the_fewest(count, checked):
+    photos = dict(list(outcomes().items())[::-1][:count])
+    result = check_machine(photos, Settings())
+    if checked:
+        assert result.photos == ("4.jpg", "3.jpg", "2.jpg")
+    else:
+        assert result.reason == (
+            "a machine check needs at least 3 photos with a measured knee and a displayed number, "
+            "but got 2 (none was left out)"
+        )
+
+
+def test_cards_that_are_stuck_wrong_are_told_by_photo_and_no_bars_are_used():
+    photos = outcomes()
+    machine = photos["2.jpg"].machine
+    wrong = replace(machine, frame=replace(machine.frame, deg=-40.0, fit_deg=-90.0, source="tag"))
+    photos["2.jpg"] = replace(photos["2.jpg"], machine=wrong)
+    result = check_machine(photos, Settings())
+    assert result.kind == "not_separable"
+    assert result.frames == ()
+    (told,) = result.cautions
+    assert told.startswith("2.jpg: The tags on the bars show a frame at \u221240.0°")
+    assert told != ARROWS_WRONG
+
+
+def test_one_photo_without_bars_makes_the_cause_not_separable():
+    photos = outcomes()
+    photos["2.jpg"] = replace(photos["2.jpg"], machine=None)
+    assert check_machine(photos, Settings()).kind == "not_separable"
+
+
+def test_legs_of_both_sides_are_told():
+    photos = outcomes()
+    assert check_machine(photos, Settings()).cautions == ()
+    one = photos["2.jpg"]
+    photos["2.jpg"] = replace(one, leg=replace(one.leg, side="right"))
+    (told,) = check_machine(photos, Settings()).cautions
+    assert "a left leg (0.jpg, 1.jpg, 3.jpg, 4.jpg) and a right leg (2.jpg)" in told
+
+
+# ------------------------------------------------------------------ days of a person
+
+
+def read(deg: float, *, u: float = 2.0, end=None, displayed: float | None = None):
+    half = 1.96 * u
+    return course.Reading("x", NOON, deg, u, (deg - half, deg + half), displayed, end)
+
+
+@pytest.mark.parametrize(
+    ("deg", "noted", "end"),
+    [
+        pytest.param(44.9, None, "extension", id="below 45 a photo counts for extension"),
+        pytest.param(45.0, None, "flexion", id="from 45 on for flexion"),
+        pytest.param(50.0, None, "flexion", id="and above"),
+        pytest.param(20.0, "flexion", "flexion", id="but the end that was noted counts"),
+        pytest.param(80.0, "extension", "extension", id="either end"),
+    ],
+)
+def test_a_photo_counts_for_the_end_that_was_noted_or_else_by_45_degrees(deg, noted, end):
+    assert read(deg, end=noted).counted_end == end
+
+
+@pytest.mark.parametrize(
+    ("deg", "u", "told"),
+    [
+        pytest.param(93.3, 2.0, "reached", id="1.65 u above: proven"),
+        pytest.param(93.2, 2.0, "cannot_tell", id="less above: not proven"),
+        pytest.param(86.8, 2.0, "cannot_tell", id="less below: not proven"),
+        pytest.param(86.6, 2.0, "not_reached", id="1.65 u below: proven"),
+        pytest.param(90.0, 0.0, "reached", id="exactly there, and certain"),
+        pytest.param(86.0, 0.0, "not_reached", id="below, and certain"),
+    ],
+)
+def test_a_prescribed_angle_was_reached_only_where_that_is_proven(deg, u, told):
+    assert course.standing(read(deg, u=u), 90.0) == told
+
+
+def test_proven_below_is_strict_and_proven_above_is_not():
+    exactly = read(90.0 - 1.65 * 2.0)
+    assert exactly.deg + 1.65 * exactly.u_deg == 90.0
+    assert course.standing(exactly, 90.0) == "cannot_tell"
+
+
+def a_day(*readings, flexion: float | None = 90.0, extension: float | None = 5.0):
+    limits = [course.Limits(date(2026, 3, 1), flexion, extension)]
+    (day,) = course.follow_days(readings, limits, zone=UTC)
+    return day
+
+
+@pytest.mark.parametrize(
+    ("interval", "past"),
+    [
+        pytest.param((5.0, 90.0), (False, False), id="touching both limits is not past them"),
+        pytest.param((5.0, 90.1), (True, False), id="past flexion"),
+        pytest.param((4.9, 90.0), (False, True), id="past extension"),
+    ],
+)
+def test_a_day_is_past_a_limit_where_an_interval_reaches_beyond(interval, past):
+    seen = replace(read(50.0), interval_deg=interval)
+    calm = replace(read(50.0), interval_deg=(40.0, 60.0))
+    day = a_day(seen, calm)
+    assert (day.past_flexion, day.past_extension) == past
+    open_day = a_day(seen, flexion=None, extension=None)
+    assert (open_day.past_flexion, open_day.past_extension) == (False, False)
+
+
+def test_a_day_without_a_prescription_is_past_nothing():
+    (day,) = course.follow_days([read(170.0)], [], zone=UTC)
+    assert (day.past_flexion, day.past_extension, day.limits) == (False, False, None)
+
+
+@pytest.mark.parametrize(
+    ("flexion", "extension", "arc", "exchanged"),
+    [
+        pytest.param(80.0, 10.0, 70.0, False, id="an arc"),
+        pytest.param(40.0, 40.0, 0.0, False, id="none, but no exchange"),
+        pytest.param(10.0, 80.0, None, True, id="exchanged"),
+        pytest.param(80.0, None, None, False, id="flexion alone"),
+        pytest.param(None, 10.0, None, False, id="extension alone"),
+    ],
+)
+def test_the_arc_of_a_day_needs_both_ends_in_order(flexion, extension, arc, exchanged):
+    given = [
+        read(deg, end=end, displayed=deg + 1)
+        for deg, end in ((flexion, "flexion"), (extension, "extension"))
+        if deg is not None
+    ]
+    day = a_day(*given)
+    assert (day.arc and day.arc.deg, day.displayed_arc_deg) == (arc, arc)
+    assert day.exchanged == exchanged
+    assert (day.neutral_zero is None) == (arc is None)
+
+
+@pytest.mark.parametrize("without", ["flexion", "extension"])
+def test_the_displays_arc_needs_both_numbers(without):
+    numbers = {"flexion": 80.0, "extension": 10.0}
+    day = a_day(
+        *(read(d, end=e, displayed=None if e == without else d) for e, d in numbers.items())
+    )
+    assert (day.arc.deg, day.displayed_arc_deg) == (70.0, None)
+
+
+@pytest.mark.parametrize(
+    ("flexion", "extension", "notation"),
+    [
+        pytest.param(20.0, 20.0, "0-20-20", id="flexion as low as extension is no exchange"),
+        pytest.param(20.0, 1.0, "0-1-20", id="a deficit of 1"),
+        pytest.param(20.0, -1.0, "1-0-20", id="hyperextension of 1"),
+        pytest.param(1.0, -5.0, "5-0-1", id="bent to 1"),
+        pytest.param(0.0, -5.0, "5-0-0", id="bent to straight"),
+        pytest.param(-1.0, -5.0, "5-1-0", id="not bent to straight"),
+    ],
+)
+def test_neutral_zero_at_its_edges(flexion, extension, notation):
+    assert course.neutral_zero(flexion_deg=flexion, extension_deg=extension) == notation
+
+
+def test_limits_begin_on_their_day():
+    rows = [course.Limits(date(2026, 3, 3), 90.0, 0.0)]
+    assert course.limits_on(rows, date(2026, 3, 2)) is None
+    assert course.limits_on(rows, date(2026, 3, 3)) == rows[0]
+
+
+@pytest.mark.parametrize(
+    ("today", "left", "now"),
+    [(date(2026, 5, 30), 1, False), (date(2026, 5, 31), 0, True), (date(2026, 6, 1), -1, True)],
+    ids=["tomorrow", "today", "yesterday"],
+)
+def test_a_check_is_due_on_its_day(today, left, now):
+    told = course.due(NOON, every_days=90, today=today)
+    assert (told.days_left, told.now) == (left, now)
+    assert course.due(None, every_days=90, today=today).now
+
+
+@pytest.mark.parametrize(("days", "taken"), [(1, True), (0, False)])
+def test_a_check_is_due_at_most_daily(days, taken):
+    if taken:
+        assert course.due(NOON, every_days=days, today=date(2026, 3, 2)).days_left == 1
+    else:
+        with pytest.raises(InvalidInput, match="at least 1"):
+            course.due(NOON, every_days=days, today=date(2026, 3, 2))
+
+
+# ------------------------------------------------------------------ one photo
+
+
+USUAL = Segments(0.245 * 1700, 10.0, 0.246 * 1700, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("segments", "told"),
+    [
+        pytest.param(USUAL, [], id="usual lengths"),
+        pytest.param(replace(USUAL, thigh_mm=416.5 + 92.0), [], id="a long thigh"),
+        pytest.param(replace(USUAL, thigh_mm=416.5 + 93.0), ["thigh 510 mm, about 416 mm"],
+                     id="a thigh three standard deviations too long"),
+        pytest.param(replace(USUAL, shank_mm=418.2 - 93.5), ["lower leg 325 mm, about 418 mm"],
+                     id="a lower leg too short"),
+    ],
+)  # fmt: skip
+def test_lengths_are_unusual_from_three_standard_deviations_on(segments, told):
+    """Of 416.5 mm: 3 x hypot(10, 0.07 x 416.5) = 92.5 mm; of 418.2 mm: 92.8 mm."""
+    said = scale.implausible(segments, stature_mm=1700.0)
+    assert (said or "").count(" would be usual") == len(told)
+    assert all(part in said for part in told)
+
+
+@functools.cache
+def bed(name: str):
+    """A photo and what is seen in it: looked at once."""
+    photo = read_photo(SAMPLES / name)
+    return photo, pipeline.look(photo, detectors=(DotDetector(),))
+
+
+def measured(seen=None, **given):
+    photo, found = bed("bed_01.jpg")
+    shown = given.pop("displayed_deg", None)
+    return pipeline.measure_photo(
+        photo, detectors=(), settings=Settings(trials=200, **given), displayed_deg=shown,
+        seen=found if seen is None else seen,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("stature", "thigh", "told"),
+    [
+        pytest.param(1700.0, 420.0, False, id="a usual height"),
+        pytest.param(1700.0, 600.0, True, id="a tape that does not fit the height"),
+        pytest.param(None, 600.0, False, id="no height given"),
+    ],
+)
+def test_a_photo_says_that_the_lengths_do_not_fit_the_height(stature, thigh, told):
+    flat = replace(bed("bed_01.jpg")[1], tags=())
+    said = " ".join(measured(flat, stature_mm=stature, thigh_mm=thigh).cautions)
+    assert ("At this height the lengths are unusual (thigh 600 mm, " in said) == told
+    bare = " ".join(measured(flat, stature_mm=stature).cautions)
+    assert "At this height" not in bare  # no scale, no lengths
+
+
+def test_a_photo_carries_every_caution_of_its_steps():
+    photo, seen = bed("bed_01.jpg")
+    doubtful = replace(seen, landmarks=replace(seen.landmarks, cautions=("look again",)))
+    assert measured(doubtful).cautions[0] == "look again"
+    flat = replace(seen, tags=())
+    assert pipeline.CAUTION_IMAGE in measured(flat).cautions
+    assert pipeline.CAUTION_IMAGE not in measured().cautions
+
+
+def test_a_photo_carries_the_alarms_of_knee_and_display_knee_first():
+    result = measured(displayed_deg=100.0, limit_flexion_deg=60.0)
+    knee, display = result.alarms
+    assert knee.startswith("PAST THE PRESCRIBED FLEXION")
+    assert display.startswith("THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100.0°")
+    assert measured(displayed_deg=100.0).alarms == ()
+
+
+def on_top(seen):
+    points = dict(seen.landmarks.points)
+    points["hip"] = replace(points["hip"], x_px=points["knee"].x_px, y_px=points["knee"].y_px)
+    return replace(seen, landmarks=replace(seen.landmarks, points=points))
+
+
+def no_leg(seen):
+    return replace(seen, landmarks=NotMeasured("no leg was found", "step back"))
+
+
+@pytest.mark.parametrize("change", [no_leg, on_top], ids=["no leg", "no direction"])
+def test_a_photo_that_gives_no_knee_still_alarms_by_its_display(change):
+    seen = change(bed("bed_01.jpg")[1])
+    refused = measured(seen, displayed_deg=100.0, limit_flexion_deg=60.0)
+    assert isinstance(refused, NotMeasured)
+    assert [a[:34] for a in refused.alarms] == ["THE DISPLAY IS PAST THE PRESCRIBED"]
+    assert measured(seen).alarms == ()
+
+
+def test_a_displayed_number_that_no_knee_has_is_refused_before_anything_is_measured():
+    with pytest.raises(InvalidInput, match="was a decimal point lost"):
+        measured(displayed_deg=412.0)
+
+
+def test_with_a_number_a_photo_has_a_comparison_and_a_finding_and_without_none():
+    shown, bare = measured(displayed_deg=93.0), measured()
+    assert shown.displayed == Displayed(93.0)
+    assert shown.comparison.discrepancy_deg == 93.0 - shown.knee.deg
+    assert shown.finding.calibration.discrepancy_deg == 93.0 - shown.machine.frame.deg
+    assert (bare.displayed, bare.comparison, bare.finding) == (None, None, None)
+
+
+def test_the_leg_of_a_photo_is_what_was_set_and_its_answer_comes_from_its_hash():
+    placed = measured(placement_mm=(12.0, 6.0, 7.0))
+    assert placed.leg.placement_mm == (12.0, 6.0, 7.0)
+    photo, seen = bed("bed_01.jpg")
+    assert placed.photo_sha256 == photo.sha256
+    assert placed.seconds > 0
+    rng_of_hash = measured()
+    assert rng_of_hash.knee == measured().knee
+    flat = replace(seen, tags=())
+    assert measured(flat, thigh_mm=420.0).leg.thigh_mm == 420.0
+    assert measured(thigh_mm=420.0).leg.thigh_mm is None  # tags give the scale
+
+
+def bars(difference: float | None, u: float = 1.0, source: str = "dot") -> Frame:
+    both = None if difference is None else (difference, u)
+    return replace(frame(90.0, source=source), tags_minus_points_deg=both)
+
+
+@pytest.mark.parametrize(
+    ("seen", "told"),
+    [
+        pytest.param(None, 0, id="no bars"),
+        pytest.param(bars(None), 0, id="bars by one kind of mark"),
+        pytest.param(bars(2.5), 0, id="tags and points agree"),
+        pytest.param(bars(2.6), 1, id="they differ beyond 99 %"),
+        pytest.param(bars(-2.6), 1, id="the other way"),
+        pytest.param(bars(2.7, u=2.0), 0, id="a wide ± excuses more"),
+    ],
+)
+def test_bars_that_tags_and_points_show_differently_are_told(seen, told):
+    assert len(pipeline._odd_bars(seen)) == told
+
+
+def test_tags_that_cannot_be_right_are_told_instead_of_a_difference():
+    wrong = replace(bars(9.0, source="tag"), deg=-40.0, fit_deg=-90.0)
+    (told,) = pipeline._odd_bars(wrong)
+    assert told == cause.cards_wrong(wrong)
+
+
+@pytest.mark.parametrize(
+    ("plane", "focal", "lowest", "told"),
+    [
+        pytest.param("tag", "exif", 15.0, [], id="all is known"),
+        pytest.param("image", "exif", 40.0, [pipeline.CAUTION_IMAGE], id="flat"),
+        pytest.param("tag", "prior", 40.0, [pipeline.CAUTION_FOCAL], id="no focal length"),
+        pytest.param("tag", "exif", 14.9, [pipeline.CAUTION_STRAIGHT], id="near straight"),
+    ],
+)
+def test_what_makes_a_photo_less_sure_is_told(plane, focal, lowest, told):
+    view = View(plane, (0.0, 0.0, -1.0), (1.0, 0.0, 1.0), 1000.0, 40.0)
+    assert list(pipeline._cautions(lowest, view, Lens(1600, 1200, 1200.0, 0.02, focal))) == told
+
+
+def at(hip: tuple[float, float], ankle: tuple[float, float], var: float = 18.0) -> Landmarks:
+    points = {"hip": hip, "knee": (500.0, 500.0), "ankle": ankle}
+    cov = (var, 0.0, var)
+    return Landmarks({n: Landmark(x, y, cov, "manual") for n, (x, y) in points.items()})
+
+
+@pytest.mark.parametrize(
+    ("hip", "ankle", "said"),
+    [
+        pytest.param((500.0, 494.0), (900.0, 500.0), None, id="as long as the ± of its ends"),
+        pytest.param((500.0, 494.5), (900.0, 500.0), "hip and knee lie 6 px apart", id="shorter"),
+        pytest.param((100.0, 500.0), (497.0, 500.0), "knee and ankle lie 3 px apart", id="shank"),
+    ],
+)
+def test_a_bone_shorter_than_the_uncertainty_of_its_ends_has_no_direction(hip, ankle, said):
+    refused = pipeline._without_direction(at(hip, ankle))
+    assert (refused and refused.reason.partition(",")[0]) == said
+
+
+# ------------------------------------------------------------------ kept or not
+
+
+WANTED = page_keeping.Wanted("seen", page_keeping.Whose("P-1", ""), SetUp(), with_photo=False)
+
+
+@pytest.mark.parametrize(
+    ("whose", "shown", "fails", "said"),
+    [
+        pytest.param(("P-1", ""), "seen", None, None, id="a person's is kept"),
+        pytest.param(("", "M-1"), "seen", None, None, id="a machine's is kept"),
+        pytest.param(("P-1", "M-1"), "seen", None, None, id="of both is kept"),
+        pytest.param(("", ""), "seen", None, "Not kept: give the code", id="of nobody is not"),
+        pytest.param(("P-1", ""), "older", None, "Not kept: the answer has changed",
+                     id="an answer that was not seen is not"),
+        pytest.param(("P-1", ""), "seen", "the disk is full.",
+                     "Not kept: the disk is full. Nothing here is lost", id="what failed is not"),
+    ],
+)  # fmt: skip
+def test_a_tap_keeps_the_answer_or_says_that_it_was_not_kept(
+    monkeypatch, whose, shown, fails, said
+):
+    def saved(*_, row_id):
+        if fails:
+            raise KneeAngleError(fails)
+        return row_id
+
+    monkeypatch.setattr(page_keeping, "_saved", saved)
+    entry = SimpleNamespace(pending=None, kept=None, kept_as=None)
+    wanted = replace(WANTED, whose=page_keeping.Whose(*whose))
+    told = page_keeping._kept(entry, made_measurement(), Settings(), wanted, shown)
+    if said is None:
+        assert told is None
+        assert entry.kept_as == wanted
+        assert entry.kept == entry.pending[1]
+    else:
+        assert told.startswith(said)
+        assert (entry.kept, entry.kept_as) == (None, None)
+
+
+def test_a_second_try_keeps_the_same_row_and_another_answer_gets_its_own(monkeypatch):
+    tried = []
+
+    def saved(*_, row_id):
+        tried.append(row_id)
+        raise KneeAngleError("locked")
+
+    monkeypatch.setattr(page_keeping, "_saved", saved)
+    entry = SimpleNamespace(pending=None, kept=None, kept_as=None)
+    for wanted in (WANTED, WANTED, replace(WANTED, with_photo=True)):
+        page_keeping._kept(entry, made_measurement(), Settings(), wanted, "seen")
+    assert tried[0] == tried[1] != tried[2]
