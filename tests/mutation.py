@@ -20,6 +20,7 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import gc
 import importlib
 import inspect
 import os
@@ -35,6 +36,8 @@ from typing import Any
 import pytest
 
 HERE = Path(__file__).resolve().parent
+PLAIN = ("-p", "no:terminal", "-p", "no:cov", "-p", "no:cacheprovider")
+"""Nothing that writes."""
 LONGEST_S = 60
 """A mutant that runs longer hangs: noticed."""
 
@@ -275,6 +278,9 @@ class Runner:
             items = guarding(session.items, target)
             if not items or self._noticed([self._fork(session, items, None)]) != [False]:
                 self.broken.append(target)
+        gc.collect()
+        gc.freeze()  # else each child's first collection copies the whole memory
+        gc.disable()
         waiting: dict[int, Mutant] = {}
         for mutant in self.mutants:
             if mutant.target in self.broken:
@@ -317,14 +323,12 @@ class Runner:
 
 def guarding(items: list[pytest.Item], target: str) -> list[pytest.Item]:
     """The tests that guard a function: those of its files, without the slow ones."""
-    files = GUARDS[target]
-    chosen = [
+    return [
         item
-        for name in files
+        for name in GUARDS[target]
         for item in items
         if item.path.name == name and not any(slow in item.nodeid for slow in LEFT_OUT)
     ]
-    return chosen
 
 
 def wanted(words: list[str], names: list[str]) -> list[Mutant]:
@@ -349,7 +353,7 @@ def run(words: list[str], names: list[str], *, at_once: int, listed: bool) -> in
     files = dict.fromkeys(str(HERE / f) for m in mutants for f in GUARDS[m.target])
     runner = Runner([m for m in mutants if m.name not in CHANGES_NOTHING or names], at_once)
     status = pytest.main(
-        ["-o", "addopts=", *(x for p in ("terminal", "cov", "cacheprovider") for x in ("-p", f"no:{p}")), *files],
+        ["-o", "addopts=", *PLAIN, *files],
         plugins=[runner],
     )
     if status not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):

@@ -32,7 +32,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.machine.cause:display_alarms",
             "knee_angle.machine.cause:with_display_alarms",
         ),
-        ("test_safety_rules.py",): (
+        ("test_safety_machine.py",): (
             "knee_angle.machine.check:FEWEST",
             "knee_angle.machine.check:check_machine",
             "knee_angle.machine.check:_card_cautions",
@@ -57,26 +57,26 @@ GUARDS: dict[str, tuple[str, ...]] = {
         ("test_calibration.py",): ("knee_angle.machine.calibration:verdict_over",),
         ("test_uncertainty.py",): ("knee_angle.assumptions:U_TAPE_MM",),
         ("test_safety_rules.py",): (
-            "knee_angle.angle.scale:implausible",
+            "knee_angle.store.keeping:_check_limits",
+            "knee_angle.store.keeping:_check_order",
+            "knee_angle.store.keeping:_check_sha256",
+            "knee_angle.store.reading:prescription_on",
+            "knee_angle.page.keeping:_kept",
             "knee_angle.settings:Meaning.problem",
             "knee_angle.settings:problems_of",
             "knee_angle.words:probability",
             "knee_angle.words:plus_minus",
             "knee_angle.words:_compared",
+        ),
+        ("test_safety_photo.py",): (
+            "knee_angle.angle.scale:implausible",
             "knee_angle.pipeline:_odd_lengths",
             "knee_angle.pipeline:_odd_bars",
             "knee_angle.pipeline:_cautions",
             "knee_angle.pipeline:_without_direction",
             "knee_angle.pipeline:measure_photo",
         ),
-        ("test_safety_rules.py",): (
-            "knee_angle.store.keeping:_check_limits",
-            "knee_angle.store.keeping:_check_order",
-            "knee_angle.store.keeping:_check_sha256",
-            "knee_angle.store.reading:prescription_on",
-        ),
         ("test_safety_rules.py", "test_tables.py"): ("knee_angle.tables:plain_number",),
-        ("test_safety_rules.py",): ("knee_angle.page.keeping:_kept",),
     }.items()
     for target in targets
 }
@@ -90,7 +90,7 @@ LEFT_OUT: tuple[str, ...] = (
 )
 """Tests that are too slow to run for every mutant, by a part of their name."""
 
-WARM: tuple[tuple[str, str, str], ...] = (("test_safety_rules", "bed", "bed_01.jpg"),)
+WARM: tuple[tuple[str, str, str], ...] = (("test_safety_photo", "bed", "bed_01.jpg"),)
 """Cached functions of tests, called once before the mutants: (module, function, argument)."""
 
 CHANGES_NOTHING: dict[str, str] = {}

@@ -85,6 +85,18 @@ def at_angle(measurement: Measurement, deg: float, *, u_deg: float = 2.0) -> Mea
     return replace(measurement, knee=Angle(deg, u_deg, interval, budget, interval))
 
 
+def made_frame(
+    deg: float = 90.0, *, u: float = 0.5, fit: float = 0.0, u_fit: float = 1.8,
+    distal: float = 0.0, anterior: float = 0.0, cov: tuple[float, float, float] = (36.0, 0.0, 49.0),
+    source: str = "dot",
+) -> Frame:  # fmt: skip
+    """Bars and hinge as one photo shows them."""
+    return Frame(
+        deg, u, (deg - 2 * u, deg + 2 * u), fit, u_fit, distal, anterior, cov, (0.0, 0.0),
+        source=source,
+    )  # fmt: skip
+
+
 def made_series(
     *, offset_deg: float = 1.5, gain: float = 1.02, bars: bool = True
 ) -> dict[str, Outcome]:

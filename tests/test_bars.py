@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 from dataclasses import replace
 
@@ -21,7 +22,7 @@ from knee_angle.photo import camera
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag, bars_of, find_tags
 from knee_angle.pipeline import measure
-from knee_angle.records import LEG_POINTS, BarTags, Frame, Landmark, LegInView, Lens, NotMeasured
+from knee_angle.records import LEG_POINTS, BarTags, Frame, Landmark, LegInView, Lens, Measurement, NotMeasured
 from knee_angle.report.check_words import check_text
 from knee_angle.report.contract import check_as_json
 from knee_angle.settings import Settings
@@ -258,14 +259,17 @@ def test_the_known_hinge_shows_how_the_tags_are_stuck():
 
 # ---------------------------------------------------------------- drawn into photos
 
-SEEN = {
-    scene.photo.stem: (scene, measure(with_bar_tags(scene, Kit()), detectors=(DOTS,), name="x.jpg"))
-    for scene in scenes(dots=True)
-}
+
+@functools.cache
+def seen_with_tags():
+    return [
+        (scene, measure(with_bar_tags(scene, Kit()), detectors=(DOTS,), name="x.jpg"))
+        for scene in scenes(dots=True)
+    ]
 
 
 def measured_photos():
-    return [(s, r) for s, r in SEEN.values() if hasattr(r, "machine")]
+    return [(s, r) for s, r in seen_with_tags() if isinstance(r, Measurement)]
 
 
 def by_tags_alone(result) -> Frame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 import subprocess
@@ -22,15 +23,13 @@ DOTS = DotDetector()
 _, DISPLAYED, _ = sample_rows(SAMPLES)
 
 
+@functools.cache
 def series(letter: str) -> dict[str, object]:
     return {
         p.name: measure(p, detectors=(DOTS,), displayed_deg=shown)
         for p, shown in DISPLAYED.items()
         if p.name.startswith(f"series_{letter}_")
     }
-
-
-SERIES = {letter: series(letter) for letter in "ab"}
 
 
 @pytest.mark.parametrize(
@@ -41,7 +40,7 @@ SERIES = {letter: series(letter) for letter in "ab"}
     ],
 )
 def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
-    result = check_machine(SERIES[letter], Settings())
+    result = check_machine(series(letter), Settings())
     assert result.kind == kind
     assert result.reading.region.holds(offset=offset, gain=gain)
     assert abs(result.hinge.mm - distal_mm) <= 1.96 * result.hinge.u_mm
@@ -50,7 +49,7 @@ def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
 
 
 def test_a_fit_fault_says_which_way_and_how_far():
-    text = check_text(check_machine(SERIES["b"], Settings()), Settings())
+    text = check_text(check_machine(series("b"), Settings()), Settings())
     assert text.splitlines()[0] == "Finding: fit warning: hinge and knee do not coincide"
     assert "mm distal of the knee; shorten the thigh section" in text
     assert re.search(r"hinge along the thigh: \d+ ± \d+ mm distal of the knee \(tolerance 25", text)
@@ -65,7 +64,7 @@ def without_machine(outcome: Measurement) -> Measurement:
 
 
 def test_knee_only_series_are_answered_but_not_separable():
-    bare = {name: without_machine(m) for name, m in SERIES["b"].items()}
+    bare = {name: without_machine(m) for name, m in series("b").items()}
     result = check_machine(bare, Settings())
     assert result.kind == "not_separable"
     assert result.reading is None
@@ -77,7 +76,7 @@ def test_knee_only_series_are_answered_but_not_separable():
 
 def test_photos_without_a_number_or_an_angle_are_named():
     outcomes = {
-        **SERIES["a"],
+        **series("a"),
         "blank.jpg": NotMeasured("no dots", "stick dots"),
         "empty.jpg": Unreadable("it is empty"),
         "late.jpg": measure(SAMPLES / "series_a_1.jpg", detectors=(DOTS,)),
@@ -91,7 +90,7 @@ def test_photos_without_a_number_or_an_angle_are_named():
 
 
 def test_two_photos_are_too_few():
-    few = dict(list(SERIES["a"].items())[:2])
+    few = dict(list(series("a").items())[:2])
     refused = check_machine(few, Settings())
     assert isinstance(refused, NotMeasured)
     assert "at least 3 photos" in refused.reason
@@ -103,8 +102,8 @@ def test_an_outlier_is_named_and_kept():
     from knee_angle.records import Displayed
 
     name = "series_a_4.jpg"
-    moved = replace(SERIES["a"][name], displayed=Displayed(SERIES["a"][name].displayed.deg + 12))
-    result = check_machine({**SERIES["a"], name: moved}, Settings())
+    moved = replace(series("a")[name], displayed=Displayed(series("a")[name].displayed.deg + 12))
+    result = check_machine({**series("a"), name: moved}, Settings())
     assert result.outliers == (name,)
     assert name in result.photos
 
@@ -151,8 +150,8 @@ def other_side(outcome: Measurement) -> Measurement:
 
 
 def test_legs_of_both_sides_in_one_check_are_named():
-    assert check_machine(SERIES["a"], Settings()).cautions == ()
-    mixed = {**SERIES["a"], "series_a_1.jpg": other_side(SERIES["a"]["series_a_1.jpg"])}
+    assert check_machine(series("a"), Settings()).cautions == ()
+    mixed = {**series("a"), "series_a_1.jpg": other_side(series("a")["series_a_1.jpg"])}
     result = check_machine(mixed, Settings())
     assert len(result.cautions) == 1
     assert "leg (series_a_1.jpg)" in result.cautions[0]
@@ -160,7 +159,7 @@ def test_legs_of_both_sides_in_one_check_are_named():
 
 
 def test_photos_at_one_setting_are_refused_in_plain_words():
-    one = SERIES["a"]["series_a_4.jpg"]
+    one = series("a")["series_a_4.jpg"]
     refused = check_machine(dict.fromkeys(["a.jpg", "b.jpg", "c.jpg"], one), Settings())
     assert re.fullmatch(
         r"the photos show too little of the machine's range: displays from 88.0\u00b0 to "

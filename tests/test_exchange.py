@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import csv
 import hashlib
 import io
@@ -24,28 +25,36 @@ CONTRACT = {
 """Fields that a reader may rely on."""
 
 SCENE = scenes(image="bed_01.jpg")[0]
-MEASURED = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
-FULL = measure(SCENE.photo, detectors=(DotDetector(),), displayed_deg=93.0)
-"""The same photo by its dots: leg, machine, frame, hinge, finding, lengths."""
+
+
+@functools.cache
+def measured():
+    return measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
+
+
+@functools.cache
+def full():
+    """The same photo by its dots: leg, machine, frame, hinge, finding, lengths."""
+    return measure(SCENE.photo, detectors=(DotDetector(),), displayed_deg=93.0)
 
 
 @pytest.mark.parametrize(
     ("outcome", "status"),
     [
-        pytest.param(MEASURED, "measured", id="a measurement"),
-        pytest.param(NotMeasured("no leg", "step back"), "not_measured", id="a refusal"),
-        pytest.param(Unreadable("it is empty"), "unreadable", id="an unreadable photo"),
+        pytest.param(measured, "measured", id="a measurement"),
+        pytest.param(lambda: NotMeasured("no leg", "step back"), "not_measured", id="a refusal"),
+        pytest.param(lambda: Unreadable("it is empty"), "unreadable", id="an unreadable photo"),
     ],
 )
 def test_every_outcome_has_every_field(outcome, status):
-    row = as_json("a.jpg", outcome, version="1.2.3")
+    row = as_json("a.jpg", outcome(), version="1.2.3")
     assert set(row) >= CONTRACT
     assert (row["photo"], row["status"], row["version"]) == ("a.jpg", status, "1.2.3")
     assert json.loads(json.dumps(row, allow_nan=False)) == row
 
 
 def test_a_measurement_in_full():
-    row = as_json("a.jpg", MEASURED, version="1")
+    row = as_json("a.jpg", measured(), version="1")
     assert row["flexion_deg"] == pytest.approx(SCENE.flexion_deg, abs=2.0)
     assert row["interval_deg"][0] < row["flexion_deg"] < row["interval_deg"][1]
     assert row["plane"] == "tag"
@@ -67,17 +76,17 @@ def test_a_measurement_in_full():
 
 
 def test_a_points_file_may_hold_all_that_a_result_holds():
-    assert frozenset(as_json("a.jpg", FULL, version="1")) == RESULT_KEYS
+    assert frozenset(as_json("a.jpg", full(), version="1")) == RESULT_KEYS
 
 
 def test_a_result_names_its_photo_by_hash():
-    row = as_json("a.jpg", MEASURED, version="1")
+    row = as_json("a.jpg", measured(), version="1")
     assert row["photo_sha256"] == hashlib.sha256(SCENE.photo.read_bytes()).hexdigest()
 
 
 def test_the_table_has_a_row_for_every_photo_and_survives_a_spreadsheet():
     rows = [
-        as_json("a.jpg", MEASURED, version="1"),
+        as_json("a.jpg", measured(), version="1"),
         as_json("=cmd()", NotMeasured("no leg, none", 'say "hip"'), version="1"),
     ]
     read = list(csv.DictReader(io.StringIO(as_csv(rows))))
@@ -99,7 +108,7 @@ def leaves(value, path=()):
 
 def test_every_value_of_the_json_has_its_column():
     """Whoever adds a field to the contract adds its column to exchange._COLUMNS."""
-    row = as_json("a.jpg", FULL, version="1")
+    row = as_json("a.jpg", full(), version="1")
     flat = as_flat(row)
     joined = [" ".join(v) if isinstance(v, list) else v for _, v in leaves(row)]
     filled = {name: v for name, v in flat.items() if v is not None}
@@ -112,7 +121,7 @@ def test_every_value_of_the_json_has_its_column():
 def test_a_value_that_is_no_number_never_leaves():
     from dataclasses import replace
 
-    broken = replace(MEASURED, knee=replace(MEASURED.knee, deg=float("nan")))
+    broken = replace(measured(), knee=replace(measured().knee, deg=float("nan")))
     with pytest.raises(ArithmeticError, match="finite"):
         as_json("a.jpg", broken, version="1")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 
 import pytest
@@ -15,7 +16,11 @@ from knee_angle.landmarks.manual import manual_landmarks, read_manual
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments
 
-PHOTO = read_photo(SAMPLES / "bed_01.jpg")
+
+
+@functools.cache
+def photo():
+    return read_photo(SAMPLES / "bed_01.jpg")
 
 
 def leg(source: str, **moved: tuple[float, float]) -> Landmarks:
@@ -42,18 +47,18 @@ NO = NotMeasured("no dots", "stick dots")
 
 def test_dots_are_believed_before_the_pose_and_the_pose_is_not_asked():
     dots, pose = Fixed("dot", leg("dot")), Fixed("pose", leg("pose"))
-    assert choose_landmarks(PHOTO, detectors=[pose, dots]) == dots.answer
+    assert choose_landmarks(photo(), detectors=[pose, dots]) == dots.answer
     assert (dots.asked, pose.asked) == (1, 0)
 
 
 def test_the_pose_is_asked_where_dots_refuse():
     pose = Fixed("pose", leg("pose"))
-    assert choose_landmarks(PHOTO, detectors=[Fixed("dot", NO), pose]) == pose.answer
+    assert choose_landmarks(photo(), detectors=[Fixed("dot", NO), pose]) == pose.answer
 
 
 def test_a_hand_placed_point_replaces_the_automatic_one_only():
     hand = Landmarks(points={"knee": Landmark.round(610, 310, u_px=4, source="manual")})
-    chosen = choose_landmarks(PHOTO, detectors=[Fixed("dot", leg("dot"))], manual=hand)
+    chosen = choose_landmarks(photo(), detectors=[Fixed("dot", leg("dot"))], manual=hand)
     assert {n: p.source for n, p in chosen.points.items()} == {
         "hip": "dot", "knee": "manual", "ankle": "dot",
     }  # fmt: skip
@@ -63,7 +68,7 @@ def test_a_hand_placed_point_replaces_the_automatic_one_only():
 def test_a_whole_leg_by_hand_needs_no_detector():
     dots = Fixed("dot", leg("dot"))
     hand = leg("manual")
-    assert choose_landmarks(PHOTO, detectors=[dots], manual=hand) == hand
+    assert choose_landmarks(photo(), detectors=[dots], manual=hand) == hand
     assert dots.asked == 0
 
 
@@ -92,14 +97,14 @@ def test_where_nothing_was_found_the_hand_decides(hand, expected):
 
 def test_all_refusals_are_told_once():
     refused = choose_landmarks(
-        PHOTO, detectors=[Fixed("dot", NO), Fixed("pose", NotMeasured("no person", "step back"))]
+        photo(), detectors=[Fixed("dot", NO), Fixed("pose", NotMeasured("no person", "step back"))]
     )
     assert refused == NotMeasured("no dots; no person", "stick dots; or step back")
 
 
 def test_part_of_a_leg_by_hand_says_what_is_missing():
     hand = Landmarks(points={"knee": Landmark.round(1, 1, u_px=4, source="manual")})
-    refused = choose_landmarks(PHOTO, detectors=[Fixed("dot", NO)], manual=hand)
+    refused = choose_landmarks(photo(), detectors=[Fixed("dot", NO)], manual=hand)
     assert refused.reason == "hip and ankle were neither found nor placed by hand"
 
 

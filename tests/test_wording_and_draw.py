@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -19,12 +20,16 @@ from knee_angle.report.overlay import overlay
 from knee_angle.store import CHECKLIST
 
 SCENE = scenes(image="bed_01.jpg")[0]
-RESULT = measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
+
+
+@functools.cache
+def result():
+    return measure(SCENE.photo, detectors=(), displayed_deg=93.0, manual=SCENE.manual())
 
 
 def judged(verdict: str, difference: float = 6.6) -> object:
     compared = Comparison(difference, 2.0, 10.0, 0.9, verdict)
-    return replace(RESULT, comparison=compared)
+    return replace(result(), comparison=compared)
 
 
 @pytest.mark.parametrize(
@@ -38,23 +43,23 @@ def test_degrees_for_a_person(value, text):
 @pytest.mark.parametrize(
     ("outcome", "said"),
     [
-        pytest.param(Unreadable("it is empty"), "could not be read: it is empty.", id="unreadable"),
+        pytest.param(lambda: Unreadable("it is empty"), "could not be read: it is empty.", id="unreadable"),
         pytest.param(
-            NotMeasured("no dots", "stick dots"),
+            lambda: NotMeasured("no dots", "stick dots"),
             "Not measured: no dots. Next: stick dots.",
             id="refused",
         ),
-        pytest.param(judged("within"), "6.6° more: within the tolerance of 10°.", id="within"),
+        pytest.param(lambda: judged("within"), "6.6° more: within the tolerance of 10°.", id="within"),
         pytest.param(
-            judged("outside", -12.0),
+            lambda: judged("outside", -12.0),
             "12.0° less: outside the tolerance of 10°.",
             id="outside",
         ),
         pytest.param(
-            judged("undecided"), "it cannot be told whether that is within 10°", id="undecided"
+            lambda: judged("undecided"), "it cannot be told whether that is within 10°", id="undecided"
         ),
         pytest.param(
-            replace(RESULT, displayed=None, comparison=None),
+            lambda: replace(result(), displayed=None, comparison=None),
             "The left knee bends 88",
             id="no display",
         ),
@@ -77,12 +82,12 @@ def test_every_verdict_has_its_own_word_and_shape():
 
 def test_the_overlay_marks_the_points_and_leaves_the_rest_of_the_photo_alone():
     photo = read_photo(SCENE.photo)
-    drawn = np.asarray(overlay(photo, RESULT))
+    drawn = np.asarray(overlay(photo, result()))
     height, width = photo.small.shape[:2]
     assert drawn.shape[1] == width
     assert drawn.shape[0] > height
     changed = np.abs(drawn[:height].astype(int) - photo.small).max(axis=2) > 40
-    for point in RESULT.landmarks.points.values():
+    for point in result().landmarks.points.values():
         x, y = round(point.x_px / photo.scale_x), round(point.y_px / photo.scale_y)
         assert changed[y - 12 : y + 12, x - 12 : x + 12].any()
     assert changed.mean() < 0.05

@@ -1,0 +1,204 @@
+"""The rules that keep people safe in the steps of one photo, each at its edge.
+
+`mutation.py` breaks each of these rules in small ways and asks whether a test here notices.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import replace
+
+import pytest
+from conftest import SAMPLES
+from stores import made_frame
+
+from knee_angle import pipeline
+from knee_angle.angle import scale
+from knee_angle.errors import InvalidInput
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.machine import cause
+from knee_angle.photo.reading import read_photo
+from knee_angle.records import (
+    Displayed,
+    Frame,
+    Landmark,
+    Landmarks,
+    Lens,
+    NotMeasured,
+    Segments,
+    View,
+)
+from knee_angle.settings import Settings
+
+USUAL = Segments(0.245 * 1700, 10.0, 0.246 * 1700, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("segments", "told"),
+    [
+        pytest.param(USUAL, [], id="usual lengths"),
+        pytest.param(replace(USUAL, thigh_mm=416.5 + 92.0), [], id="a long thigh"),
+        pytest.param(replace(USUAL, thigh_mm=416.5 + 93.0), ["thigh 510 mm, about 416 mm"],
+                     id="a thigh three standard deviations too long"),
+        pytest.param(replace(USUAL, shank_mm=418.2 - 93.5), ["lower leg 325 mm, about 418 mm"],
+                     id="a lower leg too short"),
+    ],
+)  # fmt: skip
+def test_lengths_are_unusual_from_three_standard_deviations_on(segments, told):
+    """Of 416.5 mm: 3 x hypot(10, 0.07 x 416.5) = 92.5 mm; of 418.2 mm: 92.8 mm."""
+    said = scale.implausible(segments, stature_mm=1700.0)
+    assert (said or "").count(" would be usual") == len(told)
+    assert all(part in said for part in told)
+
+
+@functools.cache
+def bed(name: str):
+    """A photo and what is seen in it: looked at once."""
+    photo = read_photo(SAMPLES / name)
+    return photo, pipeline.look(photo, detectors=(DotDetector(),))
+
+
+def measured(seen=None, **given):
+    photo, found = bed("bed_01.jpg")
+    shown = given.pop("displayed_deg", None)
+    return pipeline.measure_photo(
+        photo, detectors=(), settings=Settings(trials=200, **given), displayed_deg=shown,
+        seen=found if seen is None else seen,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("stature", "thigh", "told"),
+    [
+        pytest.param(1700.0, 420.0, False, id="a usual height"),
+        pytest.param(1700.0, 600.0, True, id="a tape that does not fit the height"),
+        pytest.param(None, 600.0, False, id="no height given"),
+    ],
+)
+def test_a_photo_says_that_the_lengths_do_not_fit_the_height(stature, thigh, told):
+    flat = replace(bed("bed_01.jpg")[1], tags=())
+    said = " ".join(measured(flat, stature_mm=stature, thigh_mm=thigh).cautions)
+    assert ("At this height the lengths are unusual (thigh 600 mm, " in said) == told
+    bare = " ".join(measured(flat, stature_mm=stature).cautions)
+    assert "At this height" not in bare  # no scale, no lengths
+
+
+def test_a_photo_carries_every_caution_of_its_steps():
+    _, seen = bed("bed_01.jpg")
+    doubtful = replace(seen, landmarks=replace(seen.landmarks, cautions=("look again",)))
+    assert measured(doubtful).cautions[0] == "look again"
+    flat = replace(seen, tags=())
+    assert pipeline.CAUTION_IMAGE in measured(flat).cautions
+    assert pipeline.CAUTION_IMAGE not in measured().cautions
+
+
+def test_a_photo_carries_the_alarms_of_knee_and_display_knee_first():
+    result = measured(displayed_deg=100.0, limit_flexion_deg=60.0)
+    knee, display = result.alarms
+    assert knee.startswith("PAST THE PRESCRIBED FLEXION")
+    assert display.startswith("THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100.0°")
+    assert measured(displayed_deg=100.0).alarms == ()
+
+
+def on_top(seen):
+    points = dict(seen.landmarks.points)
+    points["hip"] = replace(points["hip"], x_px=points["knee"].x_px, y_px=points["knee"].y_px)
+    return replace(seen, landmarks=replace(seen.landmarks, points=points))
+
+
+def no_leg(seen):
+    return replace(seen, landmarks=NotMeasured("no leg was found", "step back"))
+
+
+@pytest.mark.parametrize("change", [no_leg, on_top], ids=["no leg", "no direction"])
+def test_a_photo_that_gives_no_knee_still_alarms_by_its_display(change):
+    seen = change(bed("bed_01.jpg")[1])
+    refused = measured(seen, displayed_deg=100.0, limit_flexion_deg=60.0)
+    assert isinstance(refused, NotMeasured)
+    assert [a[:34] for a in refused.alarms] == ["THE DISPLAY IS PAST THE PRESCRIBED"]
+    assert measured(seen).alarms == ()
+
+
+def test_a_displayed_number_that_no_knee_has_is_refused_before_anything_is_measured():
+    with pytest.raises(InvalidInput, match="was a decimal point lost"):
+        measured(displayed_deg=412.0)
+
+
+def test_with_a_number_a_photo_has_a_comparison_and_a_finding_and_without_none():
+    shown, bare = measured(displayed_deg=93.0), measured()
+    assert shown.displayed == Displayed(93.0)
+    assert shown.comparison.discrepancy_deg == 93.0 - shown.knee.deg
+    assert shown.finding.calibration.discrepancy_deg == 93.0 - shown.machine.frame.deg
+    assert (bare.displayed, bare.comparison, bare.finding) == (None, None, None)
+
+
+def test_the_leg_of_a_photo_is_what_was_set_and_its_answer_comes_from_its_hash():
+    placed = measured(placement_mm=(12.0, 6.0, 7.0))
+    assert placed.leg.placement_mm == (12.0, 6.0, 7.0)
+    photo, seen = bed("bed_01.jpg")
+    assert placed.photo_sha256 == photo.sha256
+    assert placed.seconds > 0
+    rng_of_hash = measured()
+    assert rng_of_hash.knee == measured().knee
+    flat = replace(seen, tags=())
+    assert measured(flat, thigh_mm=420.0).leg.thigh_mm == 420.0
+    assert measured(thigh_mm=420.0).leg.thigh_mm is None  # tags give the scale
+
+
+def bars(difference: float | None, u: float = 1.0, source: str = "dot") -> Frame:
+    both = None if difference is None else (difference, u)
+    return replace(made_frame(90.0, source=source), tags_minus_points_deg=both)
+
+
+@pytest.mark.parametrize(
+    ("seen", "told"),
+    [
+        pytest.param(None, 0, id="no bars"),
+        pytest.param(bars(None), 0, id="bars by one kind of mark"),
+        pytest.param(bars(2.5), 0, id="tags and points agree"),
+        pytest.param(bars(2.6), 1, id="they differ beyond 99 %"),
+        pytest.param(bars(-2.6), 1, id="the other way"),
+        pytest.param(bars(2.7, u=2.0), 0, id="a wide ± excuses more"),
+    ],
+)
+def test_bars_that_tags_and_points_show_differently_are_told(seen, told):
+    assert len(pipeline._odd_bars(seen)) == told
+
+
+def test_tags_that_cannot_be_right_are_told_instead_of_a_difference():
+    wrong = replace(bars(9.0, source="tag"), deg=-40.0, fit_deg=-90.0)
+    (told,) = pipeline._odd_bars(wrong)
+    assert told == cause.cards_wrong(wrong)
+
+
+@pytest.mark.parametrize(
+    ("plane", "focal", "lowest", "told"),
+    [
+        pytest.param("tag", "exif", 15.0, [], id="all is known"),
+        pytest.param("image", "exif", 40.0, [pipeline.CAUTION_IMAGE], id="flat"),
+        pytest.param("tag", "prior", 40.0, [pipeline.CAUTION_FOCAL], id="no focal length"),
+        pytest.param("tag", "exif", 14.9, [pipeline.CAUTION_STRAIGHT], id="near straight"),
+    ],
+)
+def test_what_makes_a_photo_less_sure_is_told(plane, focal, lowest, told):
+    view = View(plane, (0.0, 0.0, -1.0), (1.0, 0.0, 1.0), 1000.0, 40.0)
+    assert list(pipeline._cautions(lowest, view, Lens(1600, 1200, 1200.0, 0.02, focal))) == told
+
+
+def at(hip: tuple[float, float], ankle: tuple[float, float], var: float = 18.0) -> Landmarks:
+    points = {"hip": hip, "knee": (500.0, 500.0), "ankle": ankle}
+    cov = (var, 0.0, var)
+    return Landmarks({n: Landmark(x, y, cov, "manual") for n, (x, y) in points.items()})
+
+
+@pytest.mark.parametrize(
+    ("hip", "ankle", "said"),
+    [
+        pytest.param((500.0, 494.0), (900.0, 500.0), None, id="as long as the ± of its ends"),
+        pytest.param((500.0, 494.5), (900.0, 500.0), "hip and knee lie 6 px apart", id="shorter"),
+        pytest.param((100.0, 500.0), (497.0, 500.0), "knee and ankle lie 3 px apart", id="shank"),
+    ],
+)
+def test_a_bone_shorter_than_the_uncertainty_of_its_ends_has_no_direction(hip, ankle, said):
+    refused = pipeline._without_direction(at(hip, ankle))
+    assert (refused and refused.reason.partition(",")[0]) == said
