@@ -36,8 +36,11 @@ from typing import Any
 import pytest
 
 HERE = Path(__file__).resolve().parent
-PLAIN = ("-p", "no:terminal", "-p", "no:cov", "-p", "no:cacheprovider")
-"""Nothing that writes."""
+PLAIN = (
+    "-p", "no:terminal", "-p", "no:cov", "-p", "no:cacheprovider",
+    "-W", "ignore::pytest.PytestAssertRewriteWarning",
+)  # fmt: skip
+"""Nothing that writes; what the mutants were made from is imported before pytest begins."""
 LONGEST_S = 60
 """A mutant that runs longer hangs: noticed."""
 

@@ -38,7 +38,7 @@ def test_nothing_but_the_picture_is_kept():
     refuse_metadata(crop.jpeg)
     with Image.open(BytesIO(crop.jpeg)) as picture:
         assert not picture.getexif()
-        assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
+        assert set(picture.info) == {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
         assert max(picture.size) <= 1600
         assert picture.width * picture.height < photo.width * photo.height
     assert b"Ada" not in crop.jpeg

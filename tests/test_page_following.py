@@ -12,8 +12,7 @@ from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement
 from streamlit.testing.v1 import AppTest
 
 from knee_angle.page import charts, keeping, memory
-from knee_angle.page.machines import show_machines
-from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of, show_people
+from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of
 from knee_angle.store import SetUp, Store, open_store
 from knee_angle.visit.course import MARKS
 
@@ -66,11 +65,6 @@ def markdown(page: AppTest) -> str:
 
 def button(page: AppTest, label: str):
     return next(b for b in page.button if b.label == label)
-
-
-def test_the_pages_are_functions_of_a_store():
-    assert show_people.__annotations__["store"] == "Store"
-    assert show_machines.__annotations__["store"] == "Store"
 
 
 # People

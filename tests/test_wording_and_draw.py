@@ -66,7 +66,7 @@ def test_degrees_for_a_person(value, text):
     ],
 )
 def test_one_sentence_for_every_outcome(outcome, said):
-    assert said in words.sentence(outcome)
+    assert said in words.sentence(outcome())
 
 
 @pytest.mark.parametrize("verdict", ["within", "outside", "undecided"])
