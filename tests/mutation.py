@@ -23,6 +23,7 @@ import copy
 import gc
 import importlib
 import inspect
+import json
 import os
 import signal
 import sys
@@ -87,7 +88,7 @@ def numbers(value: object) -> list[object]:
     return []
 
 
-def replacements(node: ast.AST) -> Iterator[ast.AST | None]:
+def replacements(node: ast.AST) -> Iterator[ast.AST | None]:  # noqa: PLR0912  a list of kinds
     """Every small change of this node alone; None leaves it out of its list."""
     match node:
         case ast.Compare(ops=ops):
@@ -262,9 +263,10 @@ def apply(mutant: Mutant) -> None:
 class Runner:
     """Takes the place of pytest's loop: forks once for each mutant."""
 
-    def __init__(self, mutants: list[Mutant], at_once: int) -> None:
+    def __init__(self, mutants: list[Mutant], *, at_once: int, listed: bool) -> None:
         self.mutants = mutants
         self.at_once = at_once
+        self.listed = listed
         self.survived: list[Mutant] = []
         self.killed: list[Mutant] = []
         self.broken: list[str] = []
@@ -277,39 +279,77 @@ class Runner:
         for module, function, argument in WARM:
             if module in modules:
                 getattr(modules[module], function)(argument)
-        for target in dict.fromkeys(one.target for one in self.mutants):
-            items = guarding(session.items, target)
-            if not items or self._noticed([self._fork(session, items, None)]) != [False]:
-                self.broken.append(target)
         gc.collect()
         gc.freeze()  # else each child's first collection copies the whole memory
         gc.disable()
+        targets = list(dict.fromkeys(one.target for one in self.mutants))
+        guards = {target: guarding(session.items, target) for target in targets}
+        reached = self._reached(session, guards)
+        self.broken = [target for target in targets if not reached[target]]
         waiting: dict[int, Mutant] = {}
         for mutant in self.mutants:
             if mutant.target in self.broken:
                 continue
             if len(waiting) == self.at_once:
                 self._reap(waiting)
-            waiting[self._fork(session, guarding(session.items, mutant.target), mutant)] = mutant
+            waiting[self._fork(session, reached[mutant.target], mutant)] = mutant
         while waiting:
             self._reap(waiting)
         return True
 
-    def _fork(
-        self, session: pytest.Session, items: list[pytest.Item], mutant: Mutant | None
-    ) -> int:
+    def _reached(
+        self, session: pytest.Session, guards: dict[str, list[pytest.Item]]
+    ) -> dict[str, list[pytest.Item]]:
+        """The tests of each target that call it (of a number: all), unchanged and passing.
+
+        One fork runs them all; a test that fails there is told and guards nothing.
+        """
+        codes = {f.__code__: t for t in guards if (f := found(t)[0]) is not None}
+        ran = [item for item in session.items if any(item in items for items in guards.values())]
+        reading, writing = os.pipe()
+        if not (child := os.fork()):
+            os.close(reading)
+            with os.fdopen(writing, "w") as told:
+                for item, following in zip(ran, [*ran[1:], None], strict=True):
+                    called: set[str] = set()
+
+                    def note(frame: Any, event: str, _: Any, called: set[str] = called) -> None:
+                        if event == "call" and frame.f_code in codes:
+                            called.add(codes[frame.f_code])
+
+                    failed = session.testsfailed
+                    sys.setprofile(note)
+                    item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+                    sys.setprofile(None)
+                    if session.testsfailed > failed:
+                        print(f"fails unchanged: {item.nodeid}", file=sys.__stderr__)
+                    else:
+                        told.write(json.dumps([item.nodeid, sorted(called)]) + "\n")
+            os._exit(0)
+        os.close(writing)
+        with os.fdopen(reading) as told:
+            calls = dict(json.loads(line) for line in told)
+        os.waitpid(child, 0)
+        return {
+            target: [
+                item
+                for item in items
+                if item.nodeid in calls
+                and (target in calls[item.nodeid] or target not in codes.values())
+            ]
+            for target, items in guards.items()
+        }
+
+    def _fork(self, session: pytest.Session, items: list[pytest.Item], mutant: Mutant) -> int:
         if child := os.fork():
             return child
         status = 1
         try:
             signal.alarm(LONGEST_S)
-            if mutant is not None:
-                apply(mutant)
+            apply(mutant)
             for item, following in zip(items, [*items[1:], None], strict=True):
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
                 if session.testsfailed:
-                    if mutant is None:
-                        print(f"fails unchanged: {item.nodeid}", file=sys.__stderr__)
                     break
             status = int(session.testsfailed > 0)
         finally:
@@ -319,9 +359,10 @@ class Runner:
         child, status = os.wait()
         mutant = waiting.pop(child)
         (self.killed if status else self.survived).append(mutant)
-
-    def _noticed(self, children: list[int]) -> list[bool]:
-        return [os.waitpid(child, 0)[1] != 0 for child in children]
+        if not status:
+            print(f"SURVIVED  {mutant.line:4d} {mutant.name}", flush=True)
+        elif self.listed:
+            print(f"killed    {mutant.line:4d} {mutant.name}", flush=True)
 
 
 def guarding(items: list[pytest.Item], target: str) -> list[pytest.Item]:
@@ -354,7 +395,8 @@ def run(words: list[str], names: list[str], *, at_once: int, listed: bool) -> in
     sys.path.insert(0, str(HERE))
     mutants = wanted(words, names)
     files = dict.fromkeys(str(HERE / f) for m in mutants for f in GUARDS[m.target])
-    runner = Runner([m for m in mutants if m.name not in CHANGES_NOTHING or names], at_once)
+    tried = [m for m in mutants if m.name not in CHANGES_NOTHING or names]
+    runner = Runner(tried, at_once=at_once, listed=listed)
     status = pytest.main(
         ["-o", "addopts=", *PLAIN, *files],
         plugins=[runner],
@@ -362,16 +404,11 @@ def run(words: list[str], names: list[str], *, at_once: int, listed: bool) -> in
     if status not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
         print(f"pytest ended with {status!r}")
         return 2
-    if listed:
-        for mutant in runner.killed:
-            print(f"killed    {mutant.line:4d} {mutant.name}")
     for mutant in mutants:
         if mutant.name in CHANGES_NOTHING and not names:
             print(f"no change {mutant.line:4d} {mutant.name}: {CHANGES_NOTHING[mutant.name]}")
-    for mutant in sorted(runner.survived, key=lambda m: (m.target, m.line)):
-        print(f"SURVIVED  {mutant.line:4d} {mutant.name}")
     for target in runner.broken:
-        print(f"NO GUARD  {target}: its tests fail without a change, or there are none")
+        print(f"NO GUARD  {target}: no passing test of its files calls it")
     stale = set(CHANGES_NOTHING) - {m.name for m in mutants} if not words and not names else set()
     for name in sorted(stale):
         print(f"STALE     {name}: the table names a mutant that is not made any more")

@@ -22,7 +22,16 @@ from knee_angle.photo import camera
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag, bars_of, find_tags
 from knee_angle.pipeline import measure
-from knee_angle.records import LEG_POINTS, BarTags, Frame, Landmark, LegInView, Lens, Measurement, NotMeasured
+from knee_angle.records import (
+    LEG_POINTS,
+    BarTags,
+    Frame,
+    Landmark,
+    LegInView,
+    Lens,
+    Measurement,
+    NotMeasured,
+)
 from knee_angle.report.check_words import check_text
 from knee_angle.report.contract import check_as_json
 from knee_angle.settings import Settings

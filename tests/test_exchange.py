@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import functools
 import csv
+import functools
 import hashlib
 import io
 import json

@@ -17,7 +17,6 @@ from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments
 
 
-
 @functools.cache
 def photo():
     return read_photo(SAMPLES / "bed_01.jpg")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import functools
+
 import numpy as np
 import pytest
-from conftest import Scene, scenes
+from conftest import SAMPLES, Scene, scenes
 from drawn_strips import Strip, on_page, on_photo
 
 from knee_angle.angle import geometry

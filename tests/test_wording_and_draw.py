@@ -43,20 +43,26 @@ def test_degrees_for_a_person(value, text):
 @pytest.mark.parametrize(
     ("outcome", "said"),
     [
-        pytest.param(lambda: Unreadable("it is empty"), "could not be read: it is empty.", id="unreadable"),
+        pytest.param(
+            lambda: Unreadable("it is empty"), "could not be read: it is empty.", id="unreadable"
+        ),
         pytest.param(
             lambda: NotMeasured("no dots", "stick dots"),
             "Not measured: no dots. Next: stick dots.",
             id="refused",
         ),
-        pytest.param(lambda: judged("within"), "6.6° more: within the tolerance of 10°.", id="within"),
+        pytest.param(
+            lambda: judged("within"), "6.6° more: within the tolerance of 10°.", id="within"
+        ),
         pytest.param(
             lambda: judged("outside", -12.0),
             "12.0° less: outside the tolerance of 10°.",
             id="outside",
         ),
         pytest.param(
-            lambda: judged("undecided"), "it cannot be told whether that is within 10°", id="undecided"
+            lambda: judged("undecided"),
+            "it cannot be told whether that is within 10°",
+            id="undecided",
         ),
         pytest.param(
             lambda: replace(result(), displayed=None, comparison=None),
