@@ -93,5 +93,16 @@ LEFT_OUT: tuple[str, ...] = (
 WARM: tuple[tuple[str, str, str], ...] = (("test_safety_photo", "bed", "bed_01.jpg"),)
 """Cached functions of tests, called once before the mutants: (module, function, argument)."""
 
-CHANGES_NOTHING: dict[str, str] = {}
+CHANGES_NOTHING: dict[str, str] = {
+    "knee_angle.machine.check:_advice | hinge.discrepancy_deg > 0 | hinge.discrepancy_deg >= 0": (
+        "0 mm lies on neither side"
+    ),
+    "knee_angle.machine.cause:section_words | mm > 0 | mm >= 0": "0 lies within its ±: said there",
+    "knee_angle.machine.cause:section_words | mm > 0 (again) | mm >= 0": (
+        "only where more than the hinge's tolerance is proven"
+    ),
+    "knee_angle.machine.cause:section_words | 0 (again) (again) | 1": (
+        "only where more than the hinge's tolerance is proven"
+    ),
+}
 """Mutants that are the same rule, with the reason."""

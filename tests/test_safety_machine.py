@@ -5,11 +5,15 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from stores import at_angle, made_frame, made_measurement
 
+from knee_angle.machine import check
 from knee_angle.machine.check import ARROWS_WRONG, check_machine
 from knee_angle.records import (
     Displayed,
@@ -57,6 +61,18 @@ def outcomes(
         pytest.param(
             {"fits": (0.0, 0.0, 0.0, 0.0, -15.0), "u_fits": (1.0, 1.0, 1.0, 9.0, 1.0)}, "fit",
             id="and so it does where the frame lies behind the knee",
+        ),
+        pytest.param(
+            {"fits": (0.0, 0.0, 0.0, 0.0, 15.0), "u_fits": (1.0, 1.0, 1.0, 20.0, 1.0)}, "fit",
+            id="however unsure the other is",
+        ),
+        pytest.param(
+            {"fits": (0.0, 0.0, 0.0, 9.0, 15.0), "u_fits": (1.0, 1.0, 1.0, 0.1, 2.5)}, "fit",
+            id="or however sure and not off",
+        ),
+        pytest.param(
+            {"fits": (0.0, 0.0, 0.0, 0.0, 15.0), "u_fits": (1.8, 1.8, 1.8, 1.8, 0.1)}, "fit",
+            id="or where the widest is very sure itself",
         ),
         pytest.param(
             {"u_fits": (1.0, 1.0, 9.0, 1.0, 1.0)}, "undecided",
@@ -135,3 +151,42 @@ def test_legs_of_both_sides_are_told():
     photos["2.jpg"] = replace(one, leg=replace(one.leg, side="right"))
     (told,) = check_machine(photos, Settings()).cautions
     assert "a left leg (0.jpg, 1.jpg, 3.jpg, 4.jpg) and a right leg (2.jpg)" in told
+
+
+@pytest.mark.parametrize("wrong", [True, False])
+def test_cards_whose_arrows_point_the_wrong_way_are_told_by_all_photos(monkeypatch, wrong):
+    """The tags' own hinge is put in: `test_bars.py` shows it found in photos."""
+    handed = []
+
+    def hinge(_results, _settings, rng):
+        handed.append(rng)
+        return SimpleNamespace(hinge=None)
+
+    monkeypatch.setattr(check, "_bar_hinge", hinge)
+    monkeypatch.setattr(check.bars, "arrows_wrong", lambda _: wrong)
+    mine = np.random.default_rng(1)
+    result = check_machine(outcomes(), Settings(), rng=mine)
+    assert result.cautions == ((ARROWS_WRONG,) if wrong else ())
+    assert (result.kind == "not_separable") == wrong
+    check_machine(outcomes(), Settings())
+    check_machine(outcomes(), Settings())
+    assert handed[0] is mine
+    assert handed[1].random() == handed[2].random() == np.random.default_rng(5).random()
+
+
+def test_a_check_of_too_few_photos_names_why_each_other_was_left_out():
+    photos = dict(list(outcomes().items())[:2])
+    refused = check_machine(
+        {**photos, "blank.jpg": NotMeasured("No leg.", "step back")}, Settings()
+    )
+    assert "but got 2 (blank.jpg: no leg)" in refused.reason
+
+
+def test_the_hinge_over_all_photos_is_told_across_the_thigh_too():
+    advice = check_machine(outcomes(distal=60.0, anterior=60.0), Settings()).advice
+    assert re.search(r"it lies 60 ± 1\d mm in front of the knee too", advice)
+
+
+def test_half_a_millimetre_towards_the_foot_is_distal():
+    advice = check_machine(outcomes(distal=0.6, fits=(20.0,) * 5), Settings()).advice
+    assert "mm distal of the knee" in advice

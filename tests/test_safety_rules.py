@@ -245,8 +245,15 @@ def test_a_prescription_stands_from_its_day_until_the_next():
 
 @pytest.mark.parametrize(
     ("digest", "taken"),
-    [(SHA, True), (SHA[:-1], False), (SHA + "0", False), (SHA[:-1] + "g", False), ("", False)],
-    ids=["64 digits", "one too few", "one too many", "no digit", "empty"],
+    [
+        ("0123456789abcdef" * 4, True),
+        (SHA, True),
+        (SHA[:-1], False),
+        (SHA + "0", False),
+        (SHA[:-1] + "g", False),
+        ("", False),
+    ],
+    ids=["every digit", "64 digits", "one too few", "one too many", "no digit", "empty"],
 )
 def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
     if taken:
@@ -407,6 +414,13 @@ def test_a_hinge_half_a_millimetre_off_and_well_known_is_distal():
     assert cause.section_words(distal=(0.5, 0.1), anterior=(0.0, 1.0)).startswith(
         "the hinge lies 0 ± 0 mm distal"
     )
+
+
+def test_a_hinge_off_by_exactly_its_uncertainty_is_near():
+    edge = made_frame(distal=1.96, cov=(1.0, 0.0, 1.0))
+    assert "Meanwhile" not in finding(edge, 95.0).advice
+    said = cause.section_words(distal=(1.96, 1.0), anterior=(0.0, 1.0))
+    assert said.startswith("along the thigh the hinge lies within 4 mm")
 
 
 def test_the_legs_length_gives_the_place_where_the_hinge_should_stand():
