@@ -246,14 +246,13 @@ def test_a_prescription_stands_from_its_day_until_the_next():
 @pytest.mark.parametrize(
     ("digest", "taken"),
     [
-        ("0123456789abcdef" * 4, True),
-        (SHA, True),
-        (SHA[:-1], False),
-        (SHA + "0", False),
-        (SHA[:-1] + "g", False),
-        ("", False),
+        pytest.param("0123456789abcdef" * 4, True, id="every digit"),
+        pytest.param(SHA, True, id="64 digits"),
+        pytest.param(SHA[:-1], False, id="one too few"),
+        pytest.param(SHA + "0", False, id="one too many"),
+        pytest.param(SHA[:-1] + "g", False, id="no digit"),
+        pytest.param("", False, id="empty"),
     ],
-    ids=["every digit", "64 digits", "one too few", "one too many", "no digit", "empty"],
 )
 def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
     if taken:
