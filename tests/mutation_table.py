@@ -94,6 +94,8 @@ WARM: tuple[tuple[str, str, str], ...] = (("test_safety_photo", "bed", "bed_01.j
 """Cached functions of tests, called once before the mutants: (module, function, argument)."""
 
 CHANGES_NOTHING: dict[str, str] = {
+    "knee_angle.settings:Meaning.problem | math.isfinite(value) and inside and (value <= self.high)"
+    " | inside and value <= self.high": "no number and infinity fail every comparison with bounds",
     "knee_angle.machine.check:_advice | hinge.discrepancy_deg > 0 | hinge.discrepancy_deg >= 0": (
         "0 mm lies on neither side"
     ),

@@ -278,7 +278,7 @@ def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
         pytest.param("limit_flexion_deg", math.inf, False, id="infinity"),
         pytest.param("limit_flexion_deg", None, True, id="no limit"),
         pytest.param("placement_mm", (10.0, -1.0, 5.0), False, id="one of three is wrong"),
-        pytest.param("tag_mm", True, False, id="yes is no length"),
+        pytest.param("tolerance_deg", True, False, id="yes is no length"),
         pytest.param("tag_mm", "50", False, id="text is no length"),
     ],
 )
