@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import functools
+import re
 from dataclasses import replace
 
 import numpy as np
