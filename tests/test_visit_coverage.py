@@ -143,9 +143,9 @@ def interval(trials: Trials, row: int) -> np.ndarray:
     ],
 )
 def test_intervals_hold_as_often_as_they_say(kind, photos):
-    """Sixty visits each; the whole bench is tests/bench/visit_coverage.py.
+    """Sixty visits each, and of each visit one setting: settings of one visit share errors.
 
-    Visits are independent, settings of one visit are not: of each visit one setting counts.
+    The whole bench is tests/bench/visit_coverage.py.
     """
     said = defaultdict(list)
     for seed in range(60):
