@@ -57,6 +57,8 @@ class Body:
     focal_off: float = 0.0
     direction_off: tuple[float, float] = (0.0, 0.0)
     """What a network gets wrong in every photo, in standard deviations."""
+    found_off: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """What a detector gets wrong in every photo: along and across the bone, in u."""
     tag_from_hinge_mm: tuple[float, float] = (150.0, 150.0)
     tag_turn_deg: tuple[float, float] = (0.0, 0.0)
     tag_across_mm: tuple[float, float] = (0.0, 0.0)
@@ -102,6 +104,10 @@ def random_body(rng: np.random.Generator) -> Body:
         strip_off_deg=tuple(0.5 * rng.standard_normal(2)),
         focal_off=0.02 * rng.standard_normal(),
         direction_off=tuple(rng.standard_normal(2)),
+        found_off={
+            name: tuple(rng.standard_normal(2))
+            for name in ("hip", "knee", "ankle", "thigh_bar", "hinge", "shank_bar")
+        },
         tag_from_hinge_mm=tuple(150.0 + 60.0 * np.clip(rng.standard_normal(2), -1.5, 2.0)),
         tag_turn_deg=tuple(rng.standard_normal(2)),
         tag_across_mm=tuple(2.0 * rng.standard_normal(2)),
@@ -130,12 +136,14 @@ def drawn(body: Body, shot: Shot, rng: np.random.Generator | None = None) -> Vis
         off = np.zeros(2) if rng is None else u_px * rng.standard_normal(2)
         return seen[:2] / seen[2] * focal_px + np.array(lens.centre_px) + off
 
-    points = {
-        name: Landmark.round(
-            *found(point, shot.u_px), u_px=max(shot.u_px, 0.01), source=shot.source
-        )
-        for name, point in {**room, **machine}.items()
-    }
+    own = shot.u_px * (1.0 if shot.source == "dot" else np.sqrt(0.75))
+    exact = {name: found(point, 0.0) for name, point in {**room, **machine}.items()}
+    points = {}
+    for name, point in {**room, **machine}.items():
+        at = found(point, own)
+        if shot.source != "dot":
+            at = at + 0.5 * shot.u_px * _alike(body, name, exact)
+        points[name] = Landmark.round(*at, u_px=max(shot.u_px, 0.01), source=shot.source)
     tags = None
     if corners is not None:
         quads = [tuple(tuple(found(c, 0.3)) for c in four) for four in corners]
@@ -156,6 +164,16 @@ def drawn(body: Body, shot: Shot, rng: np.random.Generator | None = None) -> Vis
         bar_tags=tags,
     )
     return VisitPhoto(shot.name, shot.setting, leg, shot.displayed_deg, shot.marks)
+
+
+def _alike(body: Body, name: str, exact: dict[str, Floats]) -> Floats:
+    """What a detector gets wrong alike in every photo, in u, along and across the bone."""
+    shank = name in {"ankle", "shank_bar"}
+    along = exact["ankle"] - exact["knee"] if shank else exact["knee"] - exact["hip"]
+    along = along / np.linalg.norm(along)
+    across = np.array([-along[1], along[0]]) * (1.0 if body.side == "left" else -1.0)
+    off = body.found_off.get(name, (0.0, 0.0))
+    return off[0] * along + off[1] * across
 
 
 def visit(

@@ -394,6 +394,7 @@ def _shrink(system: System, best: Solved, slope: Floats) -> tuple[Reach, ...]:
     groups: dict[str, list[int]] = {}
     for k, key in enumerate(system.inputs.keys):
         what = f"{key[0]} {key[1]}" if key[0] in {"placement", "direction"} else key[0]
+        what = what.removesuffix(" alike")
         groups.setdefault(what, []).append(k)
     size = len(slope)
     total = float(best.covariance(slope[None])[0, 0])

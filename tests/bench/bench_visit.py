@@ -33,8 +33,8 @@ def main() -> None:
             for seed in range(5):
                 rng = np.random.default_rng(seed)
                 shots = [
-                    Shot(f"p{k:02d}", f"s{k // 2}", 15.0 * (k // 2), frame_deg=15.0 * (k // 2) + 3.0,
-                         yaw_deg=12.0 * rng.standard_normal(), **kind)
+                    Shot(f"p{k:02d}", f"s{k // 2}", 15.0 * (k // 2),
+                         frame_deg=3.0 + 15.0 * (k // 2), yaw_deg=rng.normal(0, 12), **kind)
                     for k in range(photos)
                 ]  # fmt: skip
                 drawn = visit(random_body(rng), shots, rng)
