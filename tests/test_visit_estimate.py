@@ -347,15 +347,48 @@ def test_a_photo_in_the_wrong_setting_is_named():
     assert "belongs to its setting" in found.cautions[0]
 
 
-def test_tags_that_were_moved_within_a_visit_are_said_not_to_fit():
-    """Corners are no found points: nothing is reweighted, the misfit is told."""
-    kind = {"bar_tags": True, "u_px": 0.3}
-    shots = [Shot(f"p{k}", f"s{k}", k, frame_deg=k, **kind) for k in (10.0, 45.0, 80.0)]
-    moved = Body(tag_across_mm=(15.0, 0.0), tag_turn_deg=(6.0, 0.0))
+CARDS = {"bar_tags": True, "u_px": 0.3}
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "refused"),
+    [
+        pytest.param(1.5, False, id="a little: the misfit is told"),
+        pytest.param(15.0, True, id="far: the photos are not judged together"),
+    ],
+)
+def test_tags_that_were_moved_within_a_visit_do_not_fit(turn_deg, refused):
+    """Corners are no found points: nothing is reweighted."""
+    shots = [Shot(f"p{k}", f"s{k}", k, frame_deg=k, **CARDS) for k in (10.0, 45.0, 80.0)]
+    moved = Body(tag_across_mm=(0.0, 9.0), tag_turn_deg=(turn_deg, 0.0))
     photos = [*visit(Body(), shots[:2]), drawn(moved, shots[2])]
-    found = estimated(photos)
-    assert found.p_value < 1e-3
-    assert any("do not fit one leg" in said for said in found.cautions)
+    found = estimate_visit(photos, rng=np.random.default_rng(1))
+    if refused:
+        assert isinstance(found, NotMeasured)
+        assert "no common leg and machine" in found.reason
+    else:
+        assert isinstance(found, VisitEstimate)
+        assert found.p_value < 1e-3
+        assert "do not fit one leg" in found.cautions[0]
+
+
+def test_two_people_are_no_visit():
+    shots = [Shot(name, name, deg) for name, deg in (("a", 30.0), ("b", 80.0))]
+    photos = [drawn(Body(), shots[0]), drawn(Body(thigh_mm=520.0, shank_mm=370.0), shots[1])]
+    found = estimate_visit(photos, rng=np.random.default_rng(1))
+    assert isinstance(found, NotMeasured)
+    assert "no common leg and machine" in found.reason
+
+
+def test_a_machine_that_was_not_paused_makes_repeats_less_alike():
+    shots = [Shot(name, "s", deg, u_px=0.5) for name, deg in (("a", 58.0), ("b", 62.0))]
+    photos = visit(TYPICAL, shots)
+    rng = np.random.default_rng(1)
+    assert isinstance(estimate_visit(photos, rng=rng), NotMeasured)
+    found = estimate_visit(photos, rng=rng, movement_deg=4.0)
+    assert isinstance(found, VisitEstimate)
+    assert found.wild == ()
+    assert found.settings[0].knee.value == pytest.approx(60.0, abs=1.5)
 
 
 def test_a_mirrored_plane_is_settled_by_the_other_photos():

@@ -140,13 +140,17 @@ def _seen(drawn: Drawn) -> list[tuple[str, str, Floats]]:
     return seen
 
 
-def system_of(photos: Sequence[VisitPhoto], inputs: Inputs) -> System:
-    """The rows of these photos and what must be equal among them."""
+def system_of(photos: Sequence[VisitPhoto], inputs: Inputs, *, movement_deg: float = 0.0) -> System:
+    """The rows of these photos and what must be equal among them.
+
+    ``movement_deg`` is how far the leg may have moved at a setting, half-width: 0 where the
+    machine was paused.
+    """
     rows: list[Row] = []
     for which, (photo, share) in enumerate(zip(photos, inputs.shares, strict=True)):
         drawn = uncertainty.drawn_from(photo.leg, share.of_photo(np.zeros((1, len(inputs.keys)))))
         rows += [Row(quantity, source, which) for quantity, source, _ in _seen(drawn)]
-    wanted = list(_wanted(photos, rows)) if len(photos) > 1 else []
+    wanted = list(_wanted(photos, rows, movement_deg)) if len(photos) > 1 else []
     return System(
         tuple(photos),
         inputs,
@@ -158,9 +162,11 @@ def system_of(photos: Sequence[VisitPhoto], inputs: Inputs) -> System:
 
 
 def _wanted(
-    photos: Sequence[VisitPhoto], rows: Sequence[Row]
+    photos: Sequence[VisitPhoto], rows: Sequence[Row], movement_deg: float
 ) -> Iterator[tuple[Floats, float, float]]:
     """Every contrast: its weights on the rows, its target and its ±."""
+    moving = movement_deg / math.sqrt(3.0)
+    still = {q: math.hypot(u, moving * (q in {"knee", "frame"})) for q, u in STILL.items()}
     groups: dict[tuple[str, str], list[int]] = {}
     for k, row in enumerate(rows):
         whose = "" if row.quantity in LENGTHS else photos[row.photo].setting
@@ -170,7 +176,7 @@ def _wanted(
         for weights in _contrasts(len(members)):
             line = np.zeros(len(rows))
             line[members] = weights
-            yield line, 0.0, STILL[quantity]
+            yield line, 0.0, still[quantity]
         if quantity in LENGTHS and any(by_leg(photo.leg) for photo in photos):
             share, u = LENGTHS[quantity]
             mean = np.isin(np.arange(len(rows)), members) / len(members)
@@ -179,7 +185,7 @@ def _wanted(
     # The two rows of one photo alone say little, and that photo keeps its own answer.
     if len(gaps) > 2:
         for k in gaps:
-            yield np.eye(len(rows))[k], 0.0, STILL[rows[k].quantity]
+            yield np.eye(len(rows))[k], 0.0, still[rows[k].quantity]
 
 
 def _contrasts(members: int) -> Floats:

@@ -40,6 +40,8 @@ WILD_WEIGHT = 0.25
 """A point that counts less than this is named: beyond 4.5 u of the others."""
 LEAST_P = 1e-3
 """Photos that fit together worse than this are said not to."""
+P_REFUSED = 1e-6
+"""And worse than this are not judged together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +176,7 @@ def estimate_visit(
     *,
     rng: np.random.Generator,
     trials: int = TRIALS,
+    movement_deg: float = 0.0,
     left_out: Sequence[tuple[str, str]] = (),
 ) -> VisitEstimate | NotMeasured:
     """The joint estimate of all photos of one leg in one machine.
@@ -186,6 +189,8 @@ def estimate_visit(
         Source of randomness; seeded from the photos, the answer repeats.
     trials : int
         Draws behind intervals and covariance.
+    movement_deg : float
+        Half-width of the leg's movement at a setting, 0 where the machine was paused.
     left_out : sequence of (str, str)
         Photos that were not measured, with reasons: handed on.
 
@@ -193,27 +198,44 @@ def estimate_visit(
     -------
     VisitEstimate or NotMeasured
         Refused without photos, with legs of both sides or two displayed numbers at one
-        setting, or where no common leg explains the photos.
+        setting, or where the photos contradict one another so that nobody can say which of
+        them is wrong.
     """
     ordered = in_order(photos)
     if (why := refused(ordered)) is not None:
         return why
-    worlds = _worlds(_system(ordered))
+    worlds = _worlds(_system(ordered, movement_deg=movement_deg))
     best = worlds[0][1]
     draws = _drawn(worlds, trials=trials, rng=rng)
-    if not best.converged or draws.effective < min(LEAST_EFFECTIVE, 0.05 * trials):
-        return NotMeasured(
-            "no common leg and machine explain these photos together",
-            "look at the points of each photo, check that all show one leg at one visit, and "
-            "photograph again with a tag strip or dots",
-        )
+    settled = best.converged and draws.effective >= min(LEAST_EFFECTIVE, 0.05 * trials)
+    if (against := _contradiction(worlds[0][0], best, settled=settled)) is not None:
+        return against
     return _estimate(worlds[0][0], best, draws, left_out=tuple(left_out))
 
 
-def _system(photos: tuple[VisitPhoto, ...]) -> System:
+def _system(photos: tuple[VisitPhoto, ...], *, movement_deg: float = 0.0) -> System:
     """The equations of a visit; who shares what is read off the photos as they came."""
-    inputs = shared(photos)
-    return replace(system_of(photos, inputs), photos=open_distance(photos))
+    system = system_of(photos, shared(photos), movement_deg=movement_deg)
+    return replace(system, photos=open_distance(photos))
+
+
+def _contradiction(system: System, best: Solved, *, settled: bool) -> NotMeasured | None:
+    """Why these photos cannot be judged together, or None.
+
+    Wild points in half of the photos leave nobody to say who is right.
+    """
+    wild = {photo for photo, _ in _wild(system, best)}
+    dof = len(best.lines)
+    apart = dof > 0 and float(chdtrc(dof, float(best.x @ best.x))) < P_REFUSED
+    if settled and not apart and 2 * len(wild) < len(system.photos):
+        return None
+    names = ", ".join(sorted(wild)) or "the photos"
+    return NotMeasured(
+        f"no common leg and machine explain these photos together: {names} "
+        f"{'contradicts the rest' if len(wild) == 1 else 'contradict one another'}",
+        "look at the points of each photo, check that all show one leg at one visit and that "
+        "each stands at its own setting; else judge them one by one",
+    )
 
 
 def _worlds(system: System) -> list[tuple[System, Solved, float]]:
