@@ -52,6 +52,10 @@ class Body:
     turn_deg: tuple[float, float] = (0.0, 0.0)
     """The leg's plane against the machine's: about the long axis, in the bed's plane."""
     bars_depth_mm: float = 35.0
+    bars_uneven_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Depth of thigh bar, hinge and shank bar beyond that of the bars."""
+    points_turn_deg: float = 0.0
+    """How much more the dots on the bars bend than the bars."""
     strip_depth_mm: float = 80.0
     strip_off_deg: tuple[float, float] = (0.0, 0.0)
     focal_off: float = 0.0
@@ -100,6 +104,8 @@ def random_body(rng: np.random.Generator) -> Body:
         depth_mm={name: m + u * rng.standard_normal() for name, (m, u) in DEPTH_MM.items()},
         turn_deg=(2.5 * rng.standard_normal(), 1.0 * rng.standard_normal()),
         bars_depth_mm=35.0 + 15.0 * rng.standard_normal(),
+        bars_uneven_mm=tuple(4.0 * rng.standard_normal(3)),
+        points_turn_deg=0.3 * rng.standard_normal(),
         strip_depth_mm=80.0 + 40.0 * rng.standard_normal(),
         strip_off_deg=tuple(0.5 * rng.standard_normal(2)),
         focal_off=0.02 * rng.standard_normal(),
@@ -238,12 +244,13 @@ def _machine(
     def room(at: Floats, depth: float) -> Floats:
         return np.array([at[0], outward * depth, at[1]])
 
-    depth = body.bars_depth_mm
+    thigh_deep, hinge_deep, shank_deep = (body.bars_depth_mm + off for off in body.bars_uneven_mm)
     if not shot.bar_tags:
+        more = fall - np.radians(body.points_turn_deg)
         return {
-            "thigh_bar": room(hinge - 250.0 * ways[0], depth),
-            "hinge": room(hinge, depth + 6.0),
-            "shank_bar": room(hinge + 250.0 * ways[1], depth),
+            "thigh_bar": room(hinge - 250.0 * ways[0], thigh_deep),
+            "hinge": room(hinge, hinge_deep + 6.0),
+            "shank_bar": room(hinge + 250.0 * np.array([np.cos(more), np.sin(more)]), shank_deep),
         }, None
     corners = []
     for which, sign in ((0, -1.0), (1, 1.0)):
@@ -258,7 +265,8 @@ def _machine(
         middle = hinge + sign * body.tag_from_hinge_mm[which] * bar
         middle = middle - body.tag_across_mm[which] * beside
         square = [(-20.0, -20.0), (20.0, -20.0), (20.0, 20.0), (-20.0, 20.0)]
-        corners.append(np.array([room(middle + i * x + j * y, depth) for i, j in square]))
+        deep = (thigh_deep, shank_deep)[which]
+        corners.append(np.array([room(middle + i * x + j * y, deep) for i, j in square]))
     return {}, corners
 
 

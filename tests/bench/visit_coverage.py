@@ -1,7 +1,9 @@
 """How often the intervals of a visit hold, over visits drawn from the stated spreads.
 
 Run: ``python tests/bench/visit_coverage.py [VISITS] [KIND ...]``. Prints figures; asserts
-nothing. Of every visit each quantity counts once at each setting (arcs: the widest).
+nothing. Of every visit each quantity counts once at each setting (arcs: the widest). A
+display exactly 10 degrees off is at the edge of its tolerance: 5 % of those may be accused.
+"Proven within" is how often a right display gets its all-clear.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from drawn_visits import Shot, random_body, visit
 
 from knee_angle.records import NotMeasured
-from knee_angle.visit import VisitEstimate, estimate_visit
+from knee_angle.visit import SettingEstimate, VisitEstimate, bounds, estimate_visit
 
 KINDS = {
     "strip and dots": {"plane": "tag", "source": "dot", "u_px": 1.0},
@@ -66,11 +68,24 @@ def held(found: VisitEstimate, shots: list[Shot]) -> dict[str, list[tuple[bool, 
             ("anterior", one.anterior, shot.hinge_mm[1]),
         ):
             said[name].append(_judged(value, true))
+        for apart_deg in (-10.0, 10.0, 0.0):
+            verdict = _verdict(one, shot.flexion_deg + apart_deg)
+            which = "not accused, right" if apart_deg == 0.0 else "not accused, edge"
+            said[which].append((verdict != "outside", 0.0, one.knee.u))
+        said["proven within"].append((_verdict(one, shot.flexion_deg) == "within", 0.0, one.knee.u))
     if len(found.settings) > 1:
         first, last = found.settings[0].name, found.settings[-1].name
         arc = found.arc(start=first, end=last)
         said["arc"].append(_judged(arc, truth[last].flexion_deg - truth[first].flexion_deg))
     return said
+
+
+def _verdict(one: SettingEstimate, displayed_deg: float) -> str:
+    """Against a tolerance of 10 degrees everywhere, the display known exactly."""
+    return bounds.apart(
+        displayed_deg, knee_deg=one.knee.value, u_knee_deg=one.knee.u, u_display_deg=0.0,
+        tolerance_deg=10.0, camera_seen=one.camera_seen,
+    ).ladder[1].verdict  # fmt: skip
 
 
 def _judged(value, true: float) -> tuple[bool, float, float]:
