@@ -46,6 +46,10 @@ class Body:
         default_factory=lambda: dict.fromkeys(("hip", "knee", "ankle"), (0.0, 0.0))
     )
     """Mark seen from the bony point, (along, front) of its bone."""
+    found_marks_mm: dict[str, tuple[float, float]] = field(
+        default_factory=lambda: dict.fromkeys(("hip", "knee", "ankle"), (0.0, 0.0))
+    )
+    """The same for where a detector (or an eye) puts the point on this leg each time."""
     depth_mm: dict[str, float] = field(
         default_factory=lambda: {name: mean for name, (mean, _) in DEPTH_MM.items()}
     )
@@ -101,6 +105,9 @@ def random_body(rng: np.random.Generator) -> Body:
         thigh_mm=0.245 * stature * (1 + 0.04 * rng.standard_normal()),
         shank_mm=0.246 * stature * (1 + 0.04 * rng.standard_normal()),
         marks_mm={name: tuple(u * rng.standard_normal(2)) for name, u in PLACEMENT_MM.items()},
+        found_marks_mm={
+            name: tuple(u * rng.standard_normal(2)) for name, u in PLACEMENT_MM.items()
+        },
         depth_mm={name: m + u * rng.standard_normal() for name, (m, u) in DEPTH_MM.items()},
         turn_deg=(2.5 * rng.standard_normal(), 1.0 * rng.standard_normal()),
         bars_depth_mm=35.0 + 15.0 * rng.standard_normal(),
@@ -214,7 +221,7 @@ def _marks(
         off = np.array(body.marks_mm[name])
         if shot.source != "dot" and rng is not None:
             own = PLACEMENT_MM[name] * rng.standard_normal(2)
-            off = np.sqrt(0.5) * off + np.sqrt(0.5) * own
+            off = np.sqrt(0.5) * np.array(body.found_marks_mm[name]) + np.sqrt(0.5) * own
         marks[name] = at + off[0] * along + off[1] * front
     return marks
 
