@@ -13,7 +13,9 @@ from published_tables import columns
 from scipy import stats
 from scipy.optimize import minimize
 
+from knee_angle.angle import bars
 from knee_angle.angle.verdict import verdict_of
+from knee_angle.assumptions import U_POINTS_DEG
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import calibration as ca
 
@@ -415,9 +417,48 @@ def test_a_plan_reaches_what_it_says(shared):
     x = np.array(plan.angles_deg)
     line = ca.fit_line(x, x, u_x=0.8, u_y=0.3, common_u_x=shared)
     assert plan.photos % 2 == 1
+    assert len(set(plan.angles_deg)) == plan.photos  # equal angles repeat the display's rounding
+    assert LOW <= min(plan.angles_deg) < max(plan.angles_deg) <= HIGH
     assert plan.u_deg <= 0.6
     assert plan.u_deg == pytest.approx(max(line.forward(LOW).u, line.forward(HIGH).u))
     assert (plan.u_offset_deg, plan.u_gain) == pytest.approx((line.u_offset, line.u_gain))
+
+
+@pytest.mark.parametrize("step", [1.0, 2.0, 5.0])
+def test_the_planned_photos_spread_over_the_displays_step(step):
+    """Repeats at one end fall on different places of the step, so that their rounding averages."""
+    made = ca.plan_check(
+        wanted_u_deg=0.75,
+        u_photo_deg=0.9,
+        u_display_deg=step / np.sqrt(12),
+        low_deg=LOW,
+        high_deg=HIGH,
+        step_deg=step,
+    )
+    end = [a for a in made.angles_deg if a < (LOW + HIGH) / 2]
+    assert len({round(a % step, 6) for a in end}) == min(len(end), max(1, round(step)))
+
+
+@pytest.mark.parametrize("source", ["dot", "tag"])
+def test_a_plan_with_what_the_bars_share_gets_what_it_promises(source):
+    """By tags it promised 0.70 and got 0.8 to 1.1: how they are stuck is shared by all photos."""
+    shared = bars.tags_shared_u_deg() if source == "tag" else U_POINTS_DEG
+    made = ca.plan_check(
+        wanted_u_deg=shared + 0.2,
+        u_photo_deg=0.9,
+        u_display_deg=0.3,
+        low_deg=LOW,
+        high_deg=HIGH,
+        common_u_deg=shared,
+    )
+    rng, x, off = np.random.default_rng(6), np.array(made.angles_deg), []
+    for _ in range(400):
+        seen = x + 0.9 * rng.standard_normal(len(x)) + shared * rng.standard_normal()
+        line = ca.fit_line(seen, np.round(x), u_x=0.9, u_y=0.3, common_u_x=shared)
+        off.append([line.forward(LOW).value - LOW, line.forward(HIGH).value - HIGH])
+    got = np.sqrt(np.mean(np.square(off), axis=0)).max()
+    assert got == pytest.approx(made.u_deg, rel=0.12)
+    assert (source == "tag") == (made.u_deg > 0.7)
 
 
 def plan(**changed: float) -> ca.Plan:

@@ -56,6 +56,7 @@ __all__ = [
     "motion",
     "poses",
     "stuck_turn",
+    "tags_shared_u_deg",
 ]
 
 Floats = NDArray[np.float64]
@@ -146,6 +147,17 @@ def stuck_turn(hinge: HingeInTags | None) -> tuple[Floats, Floats]:
     u_shown = np.degrees(own_mm / np.linalg.norm(towards, axis=-1))
     weight = prior**2 / (prior**2 + u_shown**2)
     return np.asarray(weight * shown), np.asarray(prior * np.sqrt(1.0 - weight))
+
+
+def tags_shared_u_deg() -> float:
+    """± of the bars' angle by tags that all photos of one machine share.
+
+    How both tags are stuck, with the hinge as the photos of one check show it: more photos
+    do not lower it, so a plan has to start from it.
+    """
+    away = HINGE_FROM_TAG_MM[0]
+    cov = tuple(tuple(row) for row in (U_STUCK_ACROSS_MM**2 * np.eye(4)).tolist())
+    return float(np.hypot(*stuck_turn(HingeInTags((away, 0.0), (-away, 0.0), cov))[1]))
 
 
 def arrows_wrong(hinge: HingeInTags) -> bool:

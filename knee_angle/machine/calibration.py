@@ -545,12 +545,14 @@ def plan_check(
     low_deg: float,
     high_deg: float,
     common_u_deg: float = 0.0,
+    step_deg: float = 1.0,
 ) -> Plan:
     """How many photos, at which angles, reach a wanted u of the discrepancy.
 
     A line is known best with half the photos at each end of its range (D-optimal); one
-    more in the middle tests whether it is a line at all. The repeats at one end are best
-    taken a degree or two apart, so that the display's rounding does not repeat.
+    more in the middle tests whether it is a line at all. The photos of one end are taken
+    a step and a degree apart (within a quarter of the range), so that they fall on different
+    places of the step: at one angle the display's rounding is the same in all of them.
 
     Parameters
     ----------
@@ -561,7 +563,9 @@ def plan_check(
     low_deg, high_deg : float
         The range, which must be allowed for the patient.
     common_u_deg : float
-        What all photos share; more photos do not lower it.
+        What all photos share (bars by tags: `bars.tags_shared_u_deg`); more photos do not lower it.
+    step_deg : float
+        The display's step.
 
     Raises
     ------
@@ -578,7 +582,7 @@ def plan_check(
             f"but got {wanted_u_deg:g}: more photos do not lower what they share"
         )
     for each in range(1, (MOST_PHOTOS - 1) // 2 + 1):
-        plan = _plan(each, point, low_deg, high_deg, common_u_deg)
+        plan = _plan(each, point, low_deg, high_deg, common_u_deg, apart=step_deg + 1.0)
         if plan.u_deg <= wanted_u_deg:
             return plan
     raise InvalidInput(
@@ -587,15 +591,23 @@ def plan_check(
     )
 
 
-def _plan(each: int, u_point: float, low: float, high: float, common: float) -> Plan:
-    """`each` photos at each end and one in the middle."""
-    n, half, middle = 2 * each + 1, (high - low) / 2, (low + high) / 2
-    u_gain = u_point / (half * math.sqrt(2 * each))
-    centre = u_point**2 / n + common**2
+def _plan(
+    each: int, u_point: float, low: float, high: float, common: float, *, apart: float
+) -> Plan:
+    """About `each` photos at each end, `apart` from one another, and one in the middle."""
+    quarter = (high - low) / 4
+    turns = max(1, math.ceil(each * apart / quarter))
+    # Beyond a quarter of the range they start again in between the first ones.
+    away = [(i * apart) % quarter + (i * apart // quarter) * apart / turns for i in range(each)]
+    angles = sorted([*(low + a for a in away), (low + high) / 2, *(high - a for a in away)])
+    x = np.array(angles)
+    spread = float(np.sum((x - x.mean()) ** 2))
+    u_gain = u_point / math.sqrt(spread)
+    centre = u_point**2 / len(x) + common**2
     return Plan(
-        angles_deg=(*[low] * each, middle, *[high] * each),
-        u_deg=math.sqrt(centre + (u_gain * half) ** 2),
-        u_offset_deg=math.sqrt(centre + (u_gain * middle) ** 2),
+        angles_deg=tuple(float(angle) for angle in angles),
+        u_deg=math.sqrt(centre + (u_gain * (high - low) / 2) ** 2),
+        u_offset_deg=math.sqrt(centre + (u_gain * x.mean()) ** 2),
         u_gain=u_gain,
         floor_deg=common,
     )
