@@ -65,6 +65,19 @@ def test_bland_altman_2007_where_the_true_value_varies():
     assert limits.upper.value == pytest.approx(2.5437899, abs=5e-5)
 
 
+def test_very_unequal_numbers_of_pairs_agree_with_a_mixed_model():
+    """REML (statsmodels) with a random person: bias and SD within half a standard error."""
+    rng = np.random.default_rng(12)
+    whose = np.repeat(np.arange(12), [60, 20, 8, 5, 4, 3, 3, 2, 2, 2, 2, 2])
+    d = 1.5 + rng.normal(0, 2, 12)[whose] + rng.normal(0, 2, len(whose))
+    limits = ag.limits_of_agreement(ag.Pairs(60 + 0 * d, 60 + d, person=whose))
+    model = sm.MixedLM(d, np.ones((len(d), 1)), whose).fit(reml=True)
+    sd = float(np.sqrt(model.cov_re[0, 0] + model.scale))
+    assert limits.bias.value == pytest.approx(model.fe_params[0], abs=0.5 * model.bse_fe[0])
+    assert limits.sd.value == pytest.approx(sd, rel=0.1)
+    assert np.ptp(limits.bias.interval) > 2 * 1.9 * float(model.bse_fe[0])
+
+
 def test_bland_altman_2007_where_the_true_value_is_constant():
     """Same paper: mean of the persons' differences 0.7092361, SD 1.0518506."""
     limits = ag.limits_of_agreement(cardiac(), true_value="constant")

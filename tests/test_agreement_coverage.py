@@ -126,6 +126,17 @@ def several_pairs_a_person(rng: np.random.Generator) -> Iterator[Estimates]:
         }
 
 
+def one_person_with_most_of_the_pairs(rng: np.random.Generator) -> Iterator[Estimates]:
+    """15 persons, 1 to 40 pairs each; the bias used to be held in 58 % and less."""
+    whose = np.repeat(np.arange(15), [40, 20, 10, 8, 6, 5, 4, 4, 3, 3, 2, 2, 2, 1, 1])
+    n = len(whose)
+    for _ in range(RUNS):
+        true = rng.normal(60, 10, n)
+        y = true + BIAS + rng.normal(0, 2, 15)[whose] + rng.normal(0, 2, n)
+        limits = ag.limits_of_agreement(ag.Pairs(true, y, person=whose))
+        yield limits_and(limits, 8**0.5)
+
+
 def a_constant_knee(rng: np.random.Generator) -> Iterator[Estimates]:
     """25 persons whose knee stays as it is, 2 to 6 readings of each method."""
     for _ in range(RUNS):
@@ -166,6 +177,7 @@ DESIGNS = {
     "one pair a person": one_pair_a_person,
     "pairs known differently well": pairs_known_differently_well,
     "several pairs a person": several_pairs_a_person,
+    "one person with most of the pairs": one_person_with_most_of_the_pairs,
     "a knee that stays as it is": a_constant_knee,
     "case 1, four raters": _ratings("1", 4),
     "case 2, four raters": _ratings("2", 4),

@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -117,6 +118,21 @@ def test_methods_tell_what_was_done_here_with_its_source(persons, source, interv
     first = methods(made(40, persons=persons), ABOUT)[0]
     assert source in first.source
     assert interval in first.words
+
+
+@pytest.mark.parametrize(
+    ("compared", "said"),
+    [
+        pytest.param("displayed_deg", False, id="a display against a knee is no method's error"),
+        pytest.param("goniometer_deg", True, id="two methods on one knee"),
+    ],
+)
+def test_scatter_is_called_an_error_of_measurement_only_between_methods(compared, said):
+    study, about = made(), replace(ABOUT, compared=compared)
+    told = study_text(study, about) + study_page(study, about)
+    assert ("SEM" in told) == said
+    assert ("mallest detectable difference" in told) == said
+    assert ("sem" in study_as_json(study, about)["limits"]) == said
 
 
 def test_the_json_holds_the_studys_own_numbers_and_every_row_left_out():

@@ -22,7 +22,12 @@ Bland JM, Altman DG 2007, J Biopharm Stat 17:571-582, doi 10.1080/10543400701329
 * ``varies``: what is measured changes from pair to pair (a knee at another angle), both
   methods see the same. One-way analysis of variance of the differences with mean squares B
   between and W within persons, and ``m0 = (N² - sum m²) / ((g - 1) N)``:
-  ``sd² = B / m0 + (1 - 1 / m0) W``; bias is the mean of all differences.
+  ``sd² = B / m0 + (1 - 1 / m0) W``; bias is the mean of all differences. That mean is one
+  person's where one has most of the pairs, and its interval then held the bias in as few as
+  18 to 58 % of simulated studies. Where the pairs are worth less than `EVEN` of the persons,
+  ``N² / sum m² < 0.8 g``, every person counts once, as Zou has it: with V the variance of
+  the persons' means and m_h the harmonic mean of the numbers of pairs, bias is the mean of
+  the persons' means and ``sd² = V + (1 - 1 / m_h) W``.
 * ``constant``: what is measured does not change within a person. With d the difference of a
   person's two means, m_h the harmonic mean of the numbers of pairs and V the variances
   within persons of the two methods: ``sd² = var(d) + (1 - 1 / m_h) (V1 + V2)``; bias is the
@@ -31,8 +36,7 @@ Bland JM, Altman DG 2007, J Biopharm Stat 17:571-582, doi 10.1080/10543400701329
 
 Their intervals combine those of the parts (MOVER; Zou GY 2013, Stat Methods Med Res
 22:630-642, doi 10.1177/0962280211402548), with Student's t for the bias where Zou takes the
-normal quantile. Zou starts from the persons' means in both cases; we start from Bland and
-Altman's estimates, which are the same where every person has the same number of pairs.
+normal quantile.
 """
 
 from __future__ import annotations
@@ -67,6 +71,10 @@ Design = Literal["single", "varies", "constant"]
 
 FEWEST = 3
 """Fewer persons (or pairs) give no interval that anybody could use."""
+
+EVEN = 0.8
+"""Pairs that are worth less than this share of the persons are unevenly spread (our own: the
+example of Bland and Altman 2007 is worth 0.96)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,6 +178,11 @@ def _varying(pairs: Pairs) -> Limits:
     d, g = pairs.difference, pairs.units
     m = pairs.summed(np.ones(pairs.n))
     means, within, freedom = within_persons(pairs, d)
+    if pairs.n**2 < EVEN * g * float(m @ m):
+        variance = float(means.var(ddof=1))
+        single = (1.0 - float(np.mean(1.0 / m))) * within
+        each = t_interval(float(means.mean()), se=math.sqrt(variance / g), freedom=g - 1)
+        return _combined(pairs, "varies", each, ((variance, g - 1), (single, freedom)))
     bias = float(d.mean())
     between = float(m @ (means - bias) ** 2) / (g - 1)
     m0 = (pairs.n**2 - float(m @ m)) / ((g - 1) * pairs.n)

@@ -41,7 +41,7 @@ def study_as_json(study: Study, about: About) -> Json:
         "pairs": pairs.n,
         "persons": None if pairs.person is None else pairs.units,
         "design": study.limits.design,
-        "limits": _limits(study.limits),
+        "limits": _limits(study.limits, of_display=about.of_display),
         "outside_limits": study.outside,
         "within": [_within(within) for within in study.within],
         "trend": _line(study.trend),
@@ -57,8 +57,8 @@ def study_as_json(study: Study, about: About) -> Json:
             }
             for name, repeat in study.repeats.items()
         },
-        "subgroups": [_subgroup(group) for group in study.subgroups],
-        "bands": [_subgroup(group) for group in study.bands],
+        "subgroups": [_subgroup(group, about) for group in study.subgroups],
+        "bands": [_subgroup(group, about) for group in study.bands],
         "excluded": [
             {"row": row.row, "name": row.name, "reason": row.reason} for row in pairs.excluded
         ],
@@ -94,13 +94,11 @@ def _estimate(estimate: Estimate) -> Json:
     return {"value": round(estimate.value, 6), "interval": [round(low, 6), round(high, 6)]}
 
 
-def _limits(limits: Limits | NotComputed) -> Json:
+def _limits(limits: Limits | NotComputed, *, of_display: bool) -> Json:
     if isinstance(limits, NotComputed):
         return {"not_computed": limits.reason}
-    return {
-        name: _estimate(getattr(limits, name))
-        for name in ("bias", "sd", "lower", "upper", "sem", "sdd")
-    }
+    names = ["bias", "sd", "lower", "upper", *([] if of_display else ["sem", "sdd"])]
+    return {name: _estimate(getattr(limits, name)) for name in names}
 
 
 def _within(within: Within) -> Json:
@@ -139,12 +137,12 @@ def _concordance(found: Concordance | NotComputed) -> Json:
     }
 
 
-def _subgroup(group: Subgroup) -> Json:
+def _subgroup(group: Subgroup, about: About) -> Json:
     return {
         "column": group.column,
         "label": group.label,
         "pairs": group.pairs.n,
         "persons": None if group.pairs.person is None else group.pairs.units,
-        "limits": _limits(group.limits),
+        "limits": _limits(group.limits, of_display=about.of_display),
         "within": [_within(within) for within in group.within],
     }

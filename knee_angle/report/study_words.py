@@ -103,6 +103,14 @@ class About:
         return COLUMN_WORDS.get(self.compared, self.compared)
 
     @property
+    def of_display(self) -> bool:
+        """Whether a machine's display is one of the two: then their scatter is no SEM.
+
+        It holds the machine's calibration and how each leg lay, not one method's error.
+        """
+        return "displayed_deg" in {self.reference, self.compared}
+
+    @property
     def difference(self) -> str:
         """What a difference is."""
         return f"{self.compared_name} \u2212 {self.reference_name}"
@@ -210,10 +218,11 @@ def _figures(study: Study, about: About) -> Iterator[Figure]:
         said = f"{within.count:,} of {study.pairs.n:,}"
         name = f"share within ±{within.tolerance:g}{unit}"
         yield _figure("Agreement", name, percent(within.share), said)
-    yield _figure("Error of measurement", "SEM", number(limits.sem, unit))
-    yield _figure(
-        "Error of measurement", "smallest detectable difference", number(limits.sdd, unit)
-    )
+    if not about.of_display:
+        yield _figure("Error of measurement", "SEM", number(limits.sem, unit))
+        yield _figure(
+            "Error of measurement", "smallest detectable difference", number(limits.sdd, unit)
+        )
     for what, repeat in study.repeats.items():
         name = {"reference": about.reference_name, "compared": about.compared_name}.get(
             what, "the difference"
@@ -342,7 +351,8 @@ def _limits_method(study: Study) -> Method:
         )
     what = (
         "What is measured changes from pair to pair: variances between and within persons come "
-        "from a one-way analysis of variance of the differences."
+        "from a one-way analysis of variance of the differences; where a few persons have most of "
+        "the pairs, from the persons' means, so that every person counts once."
         if study.limits.design == "varies"
         else "What is measured stays the same within a person: the variance of the differences of "
         "the persons' means is completed by the variances of each method within persons."
@@ -365,12 +375,13 @@ def _common_methods(study: Study, about: About) -> Iterator[Method]:
         + (" for the effective sample size, persons taken as wholes." if repeated else "."),
         "Brown LD et al. Stat Sci 2001;16:101-133, doi 10.1214/ss/1009213286.",
     )
-    yield Method(
-        "Error of measurement",
-        "SEM is the SD of a difference over √2, both methods taken to share the scatter; the "
-        "smallest detectable difference is 1.96 √2 SEM. Chi-square intervals.",
-        "de Vet HCW et al. Measurement in medicine. Cambridge 2011, section 5.4.",
-    )
+    if not about.of_display:
+        yield Method(
+            "Error of measurement",
+            "SEM is the SD of a difference over √2, both methods taken to share the scatter; the "
+            "smallest detectable difference is 1.96 √2 SEM. Chi-square intervals.",
+            "de Vet HCW et al. Measurement in medicine. Cambridge 2011, section 5.4.",
+        )
     if study.repeats:
         yield Method(
             "Repeatability",
