@@ -166,8 +166,10 @@ class KneeDerivatives:
     per_give: Floats
 
 
-def knee_flexion_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
+def knee_flexion_deg(bars_deg: ArrayLike, chain: Chain, *, fold: bool = False) -> Floats:
     """Forward: the knee's flexion for a flexion of the bars; shapes broadcast, degrees.
+
+    With `fold`, a leg that the room would fold flat is at 180 degrees instead of refused.
 
     Raises
     ------
@@ -182,8 +184,9 @@ def knee_flexion_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
     bars = _checked_bars(bars_deg)
     thigh, lower = _leg(chain)
     cosine = _cosine(_room(bars, chain), thigh, lower)
-    _require(cosine >= -1.0, "the room for the leg", "must not fold it flat", cosine)
-    bend = _forward_sign(bars, chain) * np.arccos(np.minimum(cosine, 1.0))
+    if not fold:
+        _require(cosine >= -1.0, "the room for the leg", "must not fold it flat", cosine)
+    bend = _forward_sign(bars, chain) * np.arccos(np.clip(cosine, -1.0, 1.0))
     return np.asarray(np.degrees(bend) - np.asarray(chain.slack_deg))
 
 

@@ -117,6 +117,22 @@ class DisplayCurve:
         """Display's own angle minus bars at one place."""
         return Figure.of(self.error_deg(np.array([bars_deg]))[:, 0])
 
+    def bars_behind(self, displayed_deg: Floats, rng: np.random.Generator) -> Floats:
+        """Bars behind displayed numbers (d,), (n, d): of every draw, somewhere in the step.
+
+        The curve is followed back from the line by Newton's steps; its bow is slight.
+        """
+        shown = np.asarray(displayed_deg, dtype=float)
+        within = self.step_deg * (rng.random((len(self.draws), len(shown))) - 0.5)
+        offset, gain, bow = (self.draws[:, k : k + 1] for k in range(3))
+        low, high = self.ends_deg
+        bars = (shown + within - offset) / gain
+        for _ in range(5):
+            bent = 4 * (bars - low) * (high - bars) / (high - low) ** 2
+            slope = gain + bow * 4 * (low + high - 2 * bars) / (high - low) ** 2
+            bars = bars - (offset + gain * bars + bow * bent - shown - within) / slope
+        return np.asarray(bars)
+
     def judged(self, *, range_deg: tuple[float, float], tolerance_deg: float) -> RangeJudged:
         """The verdict over a range.
 

@@ -8,6 +8,7 @@ any of these, and none is only named when all of them are proven within.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,15 +18,18 @@ from knee_angle.angle.verdict import verdict_of
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.adjust import Advice, advise, grid_of
 from knee_angle.machine.bands import RangeJudged, judge_draws
+from knee_angle.machine.chain import BARS_LIMITS_DEG
 from knee_angle.machine.display import DisplayCurve, fit_display
 from knee_angle.machine.evidence import Entry, Quantity, SettingsOfMachine
-from knee_angle.machine.holding import HINGE_MM, Figure, Holding, fit_holding, knee_from_bars_deg
+from knee_angle.machine.holding import Figure, Holding, fit_holding, knee_from_bars_deg
+from knee_angle.machine.suspensions import HINGE_MM
 from knee_angle.records import FindingKind, Verdict
 
 __all__ = [
     "BENT_DEG",
     "SLACK_DEG",
     "Elsewhere",
+    "KneeBehind",
     "MachineJudged",
     "Seen",
     "Tolerances",
@@ -95,6 +99,15 @@ class Elsewhere:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class KneeBehind:
+    """One row of the table: displayed number to knee, for this leg as it lay."""
+
+    displayed_deg: float
+    knee_deg: Figure
+    extrapolated: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class MachineJudged:
     """The answer.
@@ -132,6 +145,35 @@ class MachineJudged:
     elsewhere: Elsewhere | None
     advice: Advice | None
     words: tuple[str, ...]
+
+    def knee_table(
+        self, displayed_deg: Sequence[float], *, rng: np.random.Generator | None = None
+    ) -> tuple[KneeBehind, ...]:
+        """Displayed number to knee with 95 % intervals, through the bars and the leg's hold.
+
+        Display and hold are drawn apart: what both owe to the same bars makes the interval
+        rather too wide. ``extrapolated`` where no setting's number reaches so far.
+
+        Raises
+        ------
+        InvalidInput
+            Where the bars were not seen, or no number was given.
+        """
+        if self.display is None or self.holding is None:
+            raise InvalidInput(
+                "a table of display and knee needs settings with knee, bars and displayed number, "
+                "but got none: photograph the leg with the machine's bars in view"
+            )
+        rng = rng or np.random.default_rng(len(displayed_deg))
+        shown = np.asarray(displayed_deg, dtype=float)
+        bars = self.display.bars_behind(shown, rng)
+        bars = np.resize(bars, (len(self.holding.draws), len(shown)))
+        knee = knee_from_bars_deg(self.holding, np.clip(bars, *BARS_LIMITS_DEG))
+        low, high = min(self.display.displayed_deg), max(self.display.displayed_deg)
+        return tuple(
+            KneeBehind(float(d), Figure.of(knee[:, k]), not low <= d <= high)
+            for k, d in enumerate(shown)
+        )
 
 
 def judge_machine(
