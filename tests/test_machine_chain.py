@@ -195,6 +195,7 @@ def test_too_long_a_section_locks_the_straight_leg_and_pulls_the_pelvis():
     assert float(ch.knee_flexion_deg(3, long)) == 0.0
     assert float(ch.pulled_mm(0, long)) == pytest.approx(10.0)
     assert float(ch.pulled_mm(60, long)) == 0.0
+    assert float(ch.closure_mm(0, 0, long)) == 0.0  # the pelvis closes it
     assert float(ch.knee_flexion_deg(-25, long)) < 0  # it came straight and follows the bars
 
 

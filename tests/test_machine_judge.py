@@ -71,6 +71,17 @@ def _without(seen, quantities):
     return tuple(seen.entries[i] for i in keep), seen.mean[keep], seen.cov[np.ix_(keep, keep)]
 
 
+def test_a_leg_pulled_straight_by_long_sections_is_still_a_chain():
+    """Both sections 26 too long lock the leg straight up to 40 degrees of the bars."""
+    world = World(thigh_fault=26, lower_fault=26)
+    assert world.knee(np.array([21.0]))[0] == pytest.approx(0.0, abs=0.01)
+    holding = fit_holding(visit(world, [21.0, 45.0, 83.0, 107.0]))
+    assert holding.suspensions[0].name == "chain"
+    for name in ("thigh_fault_mm", "lower_fault_mm"):
+        low, high = holding.figure(name).interval
+        assert low < 26 < high
+
+
 def test_a_place_that_was_seen_is_told_from_the_thigh_section():
     world = World(place=25.0)
     seen = visit(world)

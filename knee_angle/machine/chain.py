@@ -101,7 +101,7 @@ BARS_LIMITS_DEG = (-30.0, 170.0)
 
 SLING_MM = 200.0
 """Lever by which a sling turns its part of the leg (our own: about half a thigh)."""
-SLING_STEPS = 12
+SLING_STEPS = 8
 SNAP_DEG = 5.0
 """Near straight the search starts from a knee that is bent, as the machine brings it."""
 
@@ -243,12 +243,14 @@ def hinge_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> tuple[Fl
 def closure_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
     """How far a measured knee and measured bars miss closing the chain, mm.
 
-    Reach of the leg minus the room for it; positive: the leg is too straight. Smooth
-    everywhere, straight legs included, which the knee itself is not.
+    Reach of the leg minus the room for it, or minus its whole length where there is more
+    room: then the pelvis is pulled. Positive: the leg is too straight. Without the knee's
+    own steepness near a straight leg.
     """
     thigh, lower = _leg(chain)
     knee = np.radians(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg))
-    return np.asarray(_reach(knee, thigh, lower) - _room(_checked_bars(bars_deg), chain))
+    room = np.minimum(_room(_checked_bars(bars_deg), chain), thigh + lower)
+    return np.asarray(_reach(knee, thigh, lower) - room)
 
 
 def knee_in_slings_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:

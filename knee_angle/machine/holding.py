@@ -30,7 +30,7 @@ __all__ = ["Figure", "Holding", "fit_holding", "knee_from_bars_deg"]
 
 Floats = NDArray[np.float64]
 
-DRAWS = 2_000
+DRAWS = 1_200
 
 
 @dataclass(frozen=True, slots=True)

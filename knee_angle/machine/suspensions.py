@@ -213,7 +213,7 @@ def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple
         both = residuals(np.concatenate([x + step, x - step]))
         return np.asarray((both[: len(x)] - both[len(x) :]).T / 2e-5)
 
-    found = least_squares(residuals, start, jac=jacobian, method="lm", xtol=1e-9, ftol=1e-9)
+    found = least_squares(residuals, start, jac=jacobian, method="lm", xtol=1e-6, ftol=1e-6)
     information = found.jac.T @ found.jac
     cov = np.linalg.inv(information)
     seen = found.fun[: len(data.y)]

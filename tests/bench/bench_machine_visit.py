@@ -178,6 +178,10 @@ def main(visits: int, seed: int) -> None:
                 world = world_next
             if turn == 1:
                 found = judged(world, settings, rng)
+        low = np.min(world.display(GRID) - GRID) < -2
+        tally.away[f"all, display {'reads low' if low else 'does not read low'}, after"].append(
+            hinge_away(world)
+        )
         tally.away[f"{fault} after"].append(hinge_away(world))
         tally.away[f"{hold} after"].append(hinge_away(world))
     show(tally)
