@@ -51,7 +51,7 @@ def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
 def test_a_fit_fault_says_which_way_and_how_far():
     text = check_text(check_machine(series("b"), Settings()), Settings())
     assert text.splitlines()[0] == "Finding: fit warning: hinge and knee do not coincide"
-    assert "mm distal of the knee; shorten the thigh section" in text
+    assert "mm distal of the knee, as where the patient lies too far up the bed or" in text
     assert re.search(r"hinge along the thigh: \d+ ± \d+ mm distal of the knee \(tolerance 25", text)
     assert re.search(r"planar model: \d+ ± \d+ mm distal, \d+ ± \d+ mm posterior of the", text)
     assert "no reason to set more motion than was prescribed" in text

@@ -123,8 +123,14 @@ def test_the_finding_is_right_in_simulated_photos():
 @pytest.mark.parametrize(
     ("distal", "words"),
     [
-        (28.0, "the hinge lies 28 ± 12 mm distal of the knee; shorten the thigh section by about"),
-        (-28.0, "the hinge lies 28 ± 12 mm proximal of the knee; lengthen the thigh section by"),
+        (
+            28.0,
+            "the hinge lies 28 ± 12 mm distal of the knee, as where the patient lies too far up",
+        ),
+        (
+            -28.0,
+            "the hinge lies 28 ± 12 mm proximal of the knee, as where the patient lies too far",
+        ),
         (5.0, "along the thigh the hinge lies within 17 mm of the knee; check straps"),
     ],
 )
@@ -134,13 +140,17 @@ def test_the_hinge_in_words(distal, words):
     assert "machine stopped" in text
 
 
-def test_the_corrected_section_where_the_legs_length_is_known():
+def test_all_three_adjustments_are_checked_in_the_trades_order_and_none_by_millimetres():
+    """One photo cannot tell them apart: millimetres of a change are for the visit's judge."""
     words = section_words(distal=(28.0, 6.0), anterior=(-44.0, 7.0), thigh=(420.0, 9.0))
     assert words == (
-        "the hinge lies 28 ± 12 mm distal of the knee; shorten the thigh section by about that, "
-        "so that the hinge stands 420 ± 18 mm from the trochanter mark; it lies 44 ± 14 mm behind "
-        "the knee too: set it higher against the leg, or take padding away, machine stopped and "
-        "within the prescription, then photograph again part-way into flexion"
+        "the hinge lies 28 ± 12 mm distal of the knee, as where the patient lies too far up the "
+        "bed or the thigh section is too long (on this leg the hinge belongs 420 ± 18 mm from the "
+        "trochanter mark); it lies 44 ± 14 mm behind the knee too, as where the lower-leg section "
+        "with its foot plate is too short or the leg lies too high in its slings. Check, with the "
+        "machine stopped and within the prescription, first the patient's place, then the "
+        "lower-leg section and foot plate, then the thigh section; put right what is too short "
+        "first, and photograph again part-way into flexion before it runs on"
     )
 
 
@@ -149,14 +159,22 @@ def test_the_corrected_section_where_the_legs_length_is_known():
     [
         pytest.param((20.0, 3.0), None, id="small: nothing about height"),
         pytest.param((30.0, 8.0), None, id="not proven: nothing about height"),
-        pytest.param((44.0, 7.0), "in front of the knee too: set it lower", id="proven in front"),
-        pytest.param((-44.0, 7.0), "behind the knee too: set it higher", id="proven behind"),
+        pytest.param(
+            (44.0, 7.0),
+            "in front of the knee too, as where the lower-leg section with its foot plate is too",
+            id="proven in front",
+        ),
+        pytest.param(
+            (-44.0, 7.0),
+            "behind the knee too, as where the lower-leg section with its foot plate is too short",
+            id="proven behind",
+        ),
     ],
 )
 def test_height_is_named_only_when_proven(anterior, said):
     words = section_words(distal=(2.0, 6.0), anterior=anterior)
     assert words.startswith("along the thigh the hinge lies within 14 mm of the knee")
-    assert (said in words) if said else ("too:" not in words)
+    assert (said in words) if said else ("knee too" not in words)
 
 
 def test_no_advice_asks_for_more_motion():

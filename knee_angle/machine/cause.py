@@ -79,29 +79,30 @@ ADVICE: dict[FindingKind, str] = {
 
 SECTION_ADVICE: dict[str, str] = {
     "distal": (
-        "the hinge lies {mm:.0f} ± {u:.0f} mm distal of the knee; shorten the thigh section by "
-        "about that"
+        "the hinge lies {mm:.0f} ± {u:.0f} mm distal of the knee, as where the patient lies too "
+        "far up the bed or the thigh section is too long"
     ),
     "proximal": (
-        "the hinge lies {mm:.0f} ± {u:.0f} mm proximal of the knee; lengthen the thigh section by "
-        "about that"
+        "the hinge lies {mm:.0f} ± {u:.0f} mm proximal of the knee, as where the patient lies too "
+        "far down the bed or the thigh section is too short"
     ),
-    "target": ", so that the hinge stands {mm:.0f} ± {u:.0f} mm from the trochanter mark",
+    "target": (" (on this leg the hinge belongs {mm:.0f} ± {u:.0f} mm from the trochanter mark)"),
     "near": (
         "along the thigh the hinge lies within {mm:.0f} mm of the knee; check straps, slings and "
         "the heel's seat"
     ),
     "anterior": (
-        "; it lies {mm:.0f} ± {u:.0f} mm in front of the knee too: set it lower against the leg, "
-        "or pad the leg up"
+        "; it lies {mm:.0f} ± {u:.0f} mm in front of the knee too, as where the lower-leg section "
+        "with its foot plate is too long or the leg lies too low in its slings"
     ),
     "posterior": (
-        "; it lies {mm:.0f} ± {u:.0f} mm behind the knee too: set it higher against the leg, or "
-        "take padding away"
+        "; it lies {mm:.0f} ± {u:.0f} mm behind the knee too, as where the lower-leg section with "
+        "its foot plate is too short or the leg lies too high in its slings"
     ),
     "after": (
-        ", machine stopped and within the prescription, then photograph again part-way into "
-        "flexion; stop at pain or resistance"
+        ". Check, with the machine stopped and within the prescription, first the patient's "
+        "place, then the lower-leg section and foot plate, then the thigh section; put right what "
+        "is too short first, and photograph again part-way into flexion before it runs on; stop at pain or resistance"
     ),
 }
 """After the first run: what the hinge's place says about the sections; ± is 95 %."""
