@@ -115,6 +115,24 @@ def test_a_fault_that_hides_at_end_range_is_told_for_the_other_end():
     assert any("photograph that end" in words for words in found.words)
 
 
+def test_the_intervals_hold_over_faults_pelvis_and_settings():
+    """A small run of bench/bench_machine_visit.py; 95 % less three binomial deviations of 40."""
+    rng, held = np.random.default_rng(5), {"thigh": [], "lower": [], "knee - bars": []}
+    for i in range(40):
+        pelvis, give = (("share", 0.0), ("share", 0.5), ("springs", 0.4), ("blend", 0.5))[i % 4]
+        thigh, lower = rng.normal(0, 25, 2)
+        world = World(thigh_fault=thigh, lower_fault=lower, pelvis=pelvis, give=give)
+        bars = np.linspace(20, 105, (2, 3, 4)[i % 3])
+        holding = fit_holding(estimate_of(world, bars, Errors(), rng), draws=600)
+        for name, figure, true in (
+            ("thigh", holding.figure("thigh_fault_mm"), thigh),
+            ("lower", holding.figure("lower_fault_mm"), lower),
+            ("knee - bars", holding.knee_minus_bars(60.0), world.knee(np.array([60.0]))[0] - 60),
+        ):
+            held[name].append(figure.interval[0] <= true <= figure.interval[1])
+    assert {name: np.mean(one) for name, one in held.items() if np.mean(one) < 0.85} == {}
+
+
 def test_a_hinge_45_mm_behind_is_said():
     found = judged(World(seated=False, height=-45), errors=Errors())
     assert found.kind == "fit"
