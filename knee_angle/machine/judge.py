@@ -53,6 +53,8 @@ MAY_BE = 0.3
 """Probability of a fit fault elsewhere from which that place is asked for (our own)."""
 SEEMS = 0.5
 """Probability of slack from which it is told as not yet proven (our own)."""
+KNEE_POINT = "It is to meet the mark at the lateral epicondyle; the joint line is 24 mm below."
+"""Joint line 24.4 ± 2.8 mm below the epicondyle: an MRI study of 2023 (abstract seen)."""
 HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
 
 
@@ -340,7 +342,7 @@ def _hinge_words(along: Seen | None, across: Seen | None) -> tuple[str, ...]:
             )
     if not told:
         return ()
-    return (f"The hinge lies {' and '.join(told)}.",)
+    return (f"The hinge lies {' and '.join(told)}. {KNEE_POINT}",)
 
 
 def _slack_words(slack: Figure, probability: float) -> tuple[str, ...]:
