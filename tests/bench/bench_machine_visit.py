@@ -157,7 +157,7 @@ def main(visits: int, seed: int) -> None:
     for i in range(visits):
         rng = np.random.default_rng([seed, i])
         fault = list(FAULTS)[i % len(FAULTS)]
-        hold = list(HOLDS)[(i // len(FAULTS)) % len(HOLDS)]
+        hold = list(HOLDS)[(i // len(FAULTS) + seed) % len(HOLDS)]
         world = random_world(rng, fault, hold)
         settings = SETTINGS[int(rng.integers(len(SETTINGS)))]
         found = judged(world, settings, rng)
