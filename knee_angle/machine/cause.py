@@ -102,7 +102,8 @@ SECTION_ADVICE: dict[str, str] = {
     "after": (
         ". Check, with the machine stopped and within the prescription, first the patient's "
         "place, then the lower-leg section and foot plate, then the thigh section; put right what "
-        "is too short first, and photograph again part-way into flexion before it runs on; stop at pain or resistance"
+        "is too short first, and photograph again part-way into flexion before it runs on; stop at "
+        "pain or resistance"
     ),
 }
 """After the first run: what the hinge's place says about the sections; ± is 95 %."""
