@@ -25,6 +25,7 @@ __all__ = [
     "DOTS_ENOUGH",
     "DOTS_ENOUGH_ALONE",
     "DOTS_ENOUGH_EXPECTED",
+    "DOTS_ENOUGH_PLAIN",
     "DOTS_HOPELESS",
     "DOTS_MARGIN",
     "DOTS_MARGIN_EXPECTED",
@@ -365,8 +366,8 @@ DOTS_ENOUGH_ALONE = 4.0
 """Least score of three dots by themselves, which must also be clean and rare."""
 DOTS_HOPELESS = 7.0
 """A leg of a common colour (no rare pigment) that scores less at first is dropped: looking
-again for half seen dots gained 5 at most there, and never reached `DOTS_ENOUGH`, in 128
-pictures (the sample photos, plain, made smaller, and strongly compressed twice)."""
+again for half seen dots gained 5 at most there, and never reached `DOTS_ENOUGH`, in 128 pictures
+(the sample photos, plain, made smaller, and strongly compressed twice)."""
 DOTS_CONVINCING = 11.0
 """From here other pigments need no look."""
 DOTS_MARGIN = 1.0
@@ -379,14 +380,17 @@ DOTS_SPARE_MOST = 3
 """More clean dots than names (buttons, a second set) ask for more evidence each."""
 DOTS_BESIDE_SEGMENTS = 0.05
 """± of a dot against the skin point that a witness marks, per coordinate, in mean segments:
-20 mm of 400, what is read of palpating the trochanter (see `PLACEMENT_MM`)."""
-DOTS_ENOUGH_EXPECTED = 8.0
-"""Least score of a leg of dots that lies where a witness expects it. Set between the sample
-photos without dots (3.9 at most, compressed to quality 12 too) and those with."""
+20 mm of 400, the variability of palpating the trochanter (review of Della Croce 1999 and
+Rabuffetti 2002)."""
+DOTS_ENOUGH_EXPECTED = 5.0
+"""Least score of dots that lie where a witness expects them. Sample photos and rendered ones
+without dots reach -4 at most, also compressed to quality 20; those with dots 3 to 16."""
+DOTS_ENOUGH_PLAIN = 2.0
+"""The same where all six, or three whole ones, are of a rare pigment."""
 DOTS_MARGIN_EXPECTED = 3.0
+"""A second reading where the witness expects one asks for more (odds of 20 to 1) where dots
+are missing or of a common colour: the witness's ellipses hold more than one dot then."""
 DOTS_SPARE_EXPECTED = 2.5
-"""A second reading where the witness expects one, and spare dots, ask for more (odds of 20
-and 12 to 1): the witness's ellipses hold more than one dot then."""
 DOTS_SURE = 15.0
 """From this score on, six dots of a rare pigment need no witness; spare ones ask for more."""
 DOTS_OTHER_ANGLE_DEG = 3.0

@@ -60,6 +60,7 @@ __all__ = [
     "Side",
     "Source",
     "Unreadable",
+    "UnusedDot",
     "Verdict",
     "View",
     "html_of",
@@ -113,6 +114,28 @@ class Landmark:
 
 
 @dataclass(frozen=True, slots=True)
+class UnusedDot:
+    """A dot that is plainly in the photo and was not used.
+
+    Parameters
+    ----------
+    point : Landmark
+        Its centre.
+    diameter_px : float
+        Full-size pixels.
+    colour : str
+        In a word or two.
+    name : str or None
+        The point that it most probably marks, where that can be told.
+    """
+
+    point: Landmark
+    diameter_px: float
+    colour: str
+    name: PointName | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Landmarks:
     """The points one detector (or the fusion of all) found in one photo.
 
@@ -126,12 +149,15 @@ class Landmarks:
         Typical diameter of the dots in this photo, full-size pixels (a scale).
     cautions : tuple of str
         What a person should check, in plain words.
+    unused_dots : tuple of UnusedDot
+        Dots that were seen and not used; a caution says why.
     """
 
     points: Mapping[PointName, Landmark]
     side: Side | None = None
     diameter_px: float | None = None
     cautions: tuple[str, ...] = ()
+    unused_dots: tuple[UnusedDot, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "points", MappingProxyType(dict(self.points)))
@@ -155,6 +181,8 @@ class NotMeasured:
         A prescribed limit that the displayed number lies past: said first and loudest.
     fault : bool
         Whether a mistake of this software is the reason, not the photo.
+    unused_dots : tuple of UnusedDot
+        Dots that were seen and make no leg beyond doubt.
     """
 
     reason: str
@@ -164,6 +192,8 @@ class NotMeasured:
 
     def __repr__(self) -> str:
         return _in_a_line("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")
+
+    unused_dots: tuple[UnusedDot, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -9,6 +9,7 @@ things (skin, joint centre), and a mixture would be neither.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import zip_longest
 
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
@@ -69,7 +70,7 @@ def found_landmarks(
         else:
             found = detector.find(photo, masked=masked)
         if not isinstance(found, NotMeasured):
-            return found
+            return _with_dots_told(found, refusals)
         refusals.append(found)
     return _refusal(refusals)
 
@@ -96,12 +97,19 @@ def with_manual(
     if isinstance(found, NotMeasured):
         missing = [name for name in LEG_POINTS if name not in manual.points]
         return _missing(missing) if missing else manual
-    return Landmarks(
-        points={**found.points, **manual.points},
-        side=manual.side or found.side,
-        diameter_px=found.diameter_px,
-        cautions=found.cautions,
-    )
+    return replace(found, points={**found.points, **manual.points}, side=manual.side or found.side)
+
+
+def _with_dots_told(found: Landmarks, refusals: Sequence[NotMeasured]) -> Landmarks:
+    """Landmarks of one detector, with the dots that another one saw and could not name."""
+    for refusal in refusals:
+        if refusal.unused_dots:
+            return replace(
+                found,
+                unused_dots=refusal.unused_dots,
+                cautions=(*found.cautions, refusal.reason),
+            )
+    return found
 
 
 def _missing(names: Sequence[str]) -> NotMeasured:
@@ -118,4 +126,5 @@ def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
         return NOTHING_FOUND
     reasons = dict.fromkeys(refusal.reason.rstrip(".") for refusal in refusals)
     advice = dict.fromkeys(refusal.advice.rstrip(".") for refusal in refusals)
-    return NotMeasured(reason="; ".join(reasons), advice="; or ".join(advice))
+    dots = next((r.unused_dots for r in refusals if r.unused_dots), ())
+    return NotMeasured("; ".join(reasons), "; or ".join(advice), unused_dots=dots)

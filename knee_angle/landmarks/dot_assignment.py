@@ -30,7 +30,20 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dot_candidates import SAME_PIGMENT2, Candidates, colour_distance2
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, PointName
 
-__all__ = ["Assignment", "Expected", "assign", "near_any", "pigments", "quality"]
+__all__ = [
+    "CLEAN",
+    "RARE",
+    "RING_COST",
+    "RING_SURE",
+    "VOUCHED",
+    "Assignment",
+    "assign",
+    "crowd",
+    "pigment_prior",
+    "pigments",
+    "quality",
+    "vivid",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -65,9 +78,6 @@ LEAST_SKIN = 0.3
 """Share of the ankle's surroundings that a lone ankle must have in common with the knee."""
 LEAST_CUES = 0.3
 """Least sum of cues for a leg whose ankle does not lie on the knee's skin (a sock)."""
-
-EXPECTED_LIMIT2 = 9.21
-"""Squared distance that 99 % of points stay within (chi-squared, 2 degrees of freedom)."""
 
 # The pigment ------------------------------------------------------------------------
 
@@ -164,26 +174,6 @@ class Assignment:
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
-    """Where another witness expects hip, knee and ankle, in pixels of the picture.
-
-    Parameters
-    ----------
-    xy : ndarray, shape (3, 2)
-    cov : ndarray, shape (3, 2, 2)
-        Its covariance, with what a dot may lie beside the point in it, px².
-    """
-
-    xy: Floats
-    cov: Floats
-
-    def distance2(self, points: Floats) -> Floats:
-        """Squared Mahalanobis distance of points (n, 2) from each of the three, (n, 3)."""
-        off = points[:, None] - self.xy[None]
-        return np.asarray(np.einsum("nki,kij,nkj->nk", off, np.linalg.inv(self.cov), off))
-
-
-@dataclass(frozen=True, slots=True)
 class _Legs:
     """Indices of possible legs, shape (m,) each, with their score so far."""
 
@@ -208,7 +198,7 @@ def quality(found: Candidates) -> Floats:
     return np.asarray(1.5 - 0.5 * shape - 0.6 * gap - 0.4 * uneven - faint - thin)
 
 
-def _pigment_prior(lab: Floats) -> Floats:
+def pigment_prior(lab: Floats) -> Floats:
     """0 for a strong colour, black or white, down to -4 for a middling grey or beige."""
     chroma = np.hypot(lab[..., 1], lab[..., 2])
     dull = np.clip((STRONG_CHROMA - chroma) / 12.0, 0.0, 1.0)
@@ -216,7 +206,7 @@ def _pigment_prior(lab: Floats) -> Floats:
     return np.asarray(-FAINT_PIGMENT * dull * np.clip(middling / 10.0, 0.0, 1.0))
 
 
-def _crowd(found: Candidates, own: Floats, colours: Floats) -> Floats:
+def crowd(found: Candidates, own: Floats, colours: Floats) -> Floats:
     """Logarithm of how many more patches of these colours there are than usual."""
     near = colour_distance2(found.lab[None], colours[:, None]) < SAME_PIGMENT2
     count = (near * np.exp(np.minimum(own, 0.0))).sum(axis=1)
@@ -236,7 +226,7 @@ def pigments(found: Candidates, most: int) -> Floats:
     own = quality(found)
     legs = _triples(found, own)
     colours = found.lab[legs.index].mean(axis=1)
-    score = legs.score - 2.0 * _crowd(found, own, colours)
+    score = legs.score - 2.0 * crowd(found, own, colours)
     kept: list[Floats] = []
     for row in np.argsort(-score, kind="stable"):
         colour = colours[row]
@@ -247,16 +237,18 @@ def pigments(found: Candidates, most: int) -> Floats:
     return np.array(kept).reshape(-1, 3)
 
 
-def assign(found: Candidates, expected: Expected | None = None) -> list[Assignment]:
+def vivid(found: Candidates) -> bool:
+    """Whether patches of about one colour have that of a marker or pen, and are not black."""
+    return bool(np.hypot(*np.median(found.lab[:, 1:], axis=0)) > STRONG_CHROMA)
+
+
+def assign(found: Candidates) -> list[Assignment]:
     """All plausible assignments, the best first.
 
     Parameters
     ----------
     found : Candidates
         Patches of about one colour.
-    expected : Expected, optional
-        Only legs whose three dots lie where another witness sees hip, knee and ankle
-        (99 %). What else of the colour lies elsewhere does not speak against them then.
 
     Returns
     -------
@@ -266,24 +258,23 @@ def assign(found: Candidates, expected: Expected | None = None) -> list[Assignme
     if len(found) < len(LEG_POINTS):
         return []
     own = np.maximum(quality(found), -3.0)
-    near = np.arange(len(found)) if expected is None else near_any(found, expected)
-    crowd = float(_crowd(found.take(near), own[near], found.lab.mean(axis=0)[None])[0])
-    vivid = bool(np.hypot(*np.median(found.lab[:, 1:], axis=0)) > STRONG_CHROMA)
-    rare = crowd < RARE and vivid
+    crowded = float(crowd(found, own, found.lab.mean(axis=0)[None])[0])
+    strong = vivid(found)
+    rare = crowded < RARE and strong
     # A pigment that is hardly seen elsewhere vouches for a patch, also for one that is half
     # hidden or shaded. Black does not: shadows and gaps are black too.
-    legs = _legs(found, np.maximum(own, VOUCHED) if rare else own, near, expected)
+    legs = _either_way(_triples(found, np.maximum(own, VOUCHED) if rare else own))
     up, upright = _anterior(found.xy, legs)
     cues = _leg_cues(found, legs)
     score = legs.score + cues - np.where(upright, 0.0, UPSIDE_DOWN_COST)
     machine, gain = _machine(found, own, legs, up)
     ends = _on_bar(found, legs, machine)
     score = score + gain + _bar_cue(found, legs, machine) - ON_BAR_COST * ends.sum(axis=1)
-    score = score - crowd * (2.0 + (machine >= 0).sum(axis=1))
-    if crowd < RARE and expected is None:
+    score = score - crowded * (2.0 + (machine >= 0).sum(axis=1))
+    if crowded < RARE:
         score = score - _unexplained(found, own, legs, machine)
-    doubtful = _doubtful(found, legs, machine, ends, cues, vivid=vivid)
-    if not vivid:
+    doubtful = _doubtful(found, legs, machine, ends, cues, vivid=strong)
+    if not strong:
         doubtful |= own[legs.index].min(axis=1) < LEAST_QUALITY_DULL
     return _assignments(found, own, legs, machine, score, doubtful, rare=rare)
 
@@ -347,29 +338,11 @@ def _triples(found: Candidates, good: Floats) -> _Legs:
     ratio = np.log(gap[one, middle] / gap[middle, other])
     score = value[middle, one] + value[middle, other] + good[middle]
     score = score - 0.5 * colour[one, other] - 0.5 * (ratio / LOG_RATIO_SPREAD) ** 2
-    legs = _Legs(one, middle, other, score + _pigment_prior(found.lab[middle]))
+    legs = _Legs(one, middle, other, score + pigment_prior(found.lab[middle]))
     keep = (np.abs(ratio) < LOG_RATIO_LIMIT) & (colour[one, other] < SAME_PIGMENT2)
     keep &= _flexion(found.xy, legs) < LARGEST_FLEXION_DEG
     best = np.nonzero(keep)[0]
     return _chosen(legs, best[np.argsort(-legs.score[best], kind="stable")[:TRIPLES]])
-
-
-def near_any(found: Candidates, expected: Expected) -> Ints:
-    """Patches that lie where hip, knee or ankle is expected."""
-    return np.nonzero(expected.distance2(found.xy).min(axis=1) < EXPECTED_LIMIT2)[0]
-
-
-def _legs(found: Candidates, good: Floats, near: Ints, expected: Expected | None) -> _Legs:
-    """Possible legs either way round; with an expectation only those that meet it."""
-    if expected is None:
-        return _either_way(_triples(found, good))
-    some = _either_way(_triples(found.take(near), good[near]))
-    legs = _Legs(near[some.hip], near[some.knee], near[some.ankle], some.score)
-    columns = np.arange(len(LEG_POINTS))
-    far2 = expected.distance2(found.xy)[legs.index, columns]
-    score = legs.score - 0.5 * far2.sum(axis=1)
-    rows = np.nonzero((far2 < EXPECTED_LIMIT2).all(axis=1))[0]
-    return _chosen(_Legs(legs.hip, legs.knee, legs.ankle, score), rows)
 
 
 def _chosen(legs: _Legs, rows: Ints) -> _Legs:

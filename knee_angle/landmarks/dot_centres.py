@@ -56,6 +56,8 @@ narrow ones are only seen obliquely. Set on the sample photos."""
 BOSS = 1.25
 BOSS_SHARE = 0.1
 """A machine dot this much wider than usual is the boss itself, of some thickness."""
+EDGE_MARGIN_PX = 1.5
+"""Pixels of the reduced photo along its border that show no outline of a dot."""
 OTHER_PAINT2 = 4.0
 REFINEMENTS = 1
 STEPS = 6
@@ -127,6 +129,9 @@ def centre(photo: Photo, seen: Seen) -> Centre:
         middle, radius = middle + curve[1:3], float(curve[0])
     curve, edge, height = outline(window, middle, radius)
     usable, hidden = _own_outline(window, middle, edge, height, seen)
+    cut = _at_picture_edge(photo, middle + origin, edge, seen)
+    if cut.any():
+        usable, hidden = usable * ~cut, True
     found, cov, long_radius = _fit(middle, edge, usable, hidden, seen)
     extra = _unseen_px2(seen)
     where = found + origin
@@ -168,6 +173,16 @@ def _own_outline(
     share = arc.mean()
     hidden = bool(small and 0.1 < share < 0.65)
     return (clear * ~arc if hidden else clear), hidden
+
+
+def _at_picture_edge(photo: Photo, middle: Floats, edge: Floats, seen: Seen) -> NDArray[np.bool_]:
+    """Rays on which the picture ends before the dot does."""
+    angle = 2.0 * np.pi * np.arange(RAYS) / RAYS
+    reach = np.maximum(edge, 0.8 * seen.usual_radius)[:, None]
+    points = middle + reach * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    margin = EDGE_MARGIN_PX * seen.unit_px
+    far = np.array([photo.width, photo.height]) - margin
+    return np.asarray(((points < margin) | (points > far)).any(axis=1))
 
 
 def _fit(

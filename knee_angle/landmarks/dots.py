@@ -9,16 +9,20 @@ The dots may have any colour, black and white included; they only have to be ali
 Where the patches found do not make one leg beyond doubt, the answer is
 ``NotMeasured``: a wrong leg is worse than none.
 
-A witness (the leg network) settles what geometry leaves open. It is asked only where the
-dots alone refuse, or answer less than surely (`_sure`): then hip, knee and ankle must lie
-where it sees them, within its ellipses (99 %) widened by `DOTS_BESIDE_SEGMENTS`. So buttons,
-screws and other discs of the dots' colour drop out. It says only which dot is which: the
-centres are the same with and without it.
+A witness (the leg network) settles what geometry leaves open (`dot_expected`). It is asked
+only where the dots alone refuse, or answer less than surely (`_sure`): then the dots must lie
+where it sees hip, knee, ankle, bars and hinge, within its ellipses (99 %) widened by
+`DOTS_BESIDE_SEGMENTS`. So buttons, screws and other discs of the dots' colour drop out. It says
+only which dot is which: the centres are the same with and without it.
+
+Once the leg is sure, three more dots alike that make two bars are the machine's, wherever its
+hinge is. What is seen and not used is kept in the answer and said (`dot_unused`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +33,7 @@ from knee_angle.assumptions import (
     DOTS_ENOUGH,
     DOTS_ENOUGH_ALONE,
     DOTS_ENOUGH_EXPECTED,
+    DOTS_ENOUGH_PLAIN,
     DOTS_HOPELESS,
     DOTS_MARGIN,
     DOTS_MARGIN_EXPECTED,
@@ -43,11 +48,8 @@ from knee_angle.assumptions import (
 from knee_angle.landmarks.base import Quad, Witness
 from knee_angle.landmarks.dot_assignment import (
     Assignment,
-    Expected,
     assign,
-    near_any,
     pigments,
-    quality,
 )
 from knee_angle.landmarks.dot_candidates import (
     SAME_PIGMENT2,
@@ -55,10 +57,16 @@ from knee_angle.landmarks.dot_candidates import (
     colour_distance2,
     company_of,
     examine,
-    patches_of_colour,
-    propose,
 )
 from knee_angle.landmarks.dot_centres import Seen, centre
+from knee_angle.landmarks.dot_expected import (
+    LIMIT2,
+    Expected,
+    assign_expected,
+    with_bars_anywhere,
+)
+from knee_angle.landmarks.dot_picture import Picture, inside
+from knee_angle.landmarks.dot_unused import MOST_DOTS, alike_dots, colour_word, with_unused
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -69,18 +77,16 @@ from knee_angle.records import (
     PointName,
     Side,
     Source,
+    UnusedDot,
 )
 
 __all__ = ["DotDetector"]
 
 Floats = NDArray[np.float64]
-Box = tuple[int, int, int, int]
 
 MOST_PIGMENTS = 2
 """Colours followed up; the right one is nearly always the first."""
-WORST_QUALITY = -2.5
-"""A patch worse than this is not looked at without a pigment that vouches for it."""
-
+SPARE_WHY = "they are alike to the leg's dots and make no bars with a hinge beside it"
 _NO_DOTS = NotMeasured(
     "No set of dots that makes a leg was found.",
     "Put one dot each, all of one strong colour, on hip, knee and ankle (and on the machine's "
@@ -133,7 +139,8 @@ class DotDetector:
         Landmarks or NotMeasured
             ``NotMeasured`` where the dots do not make one leg beyond doubt.
         """
-        return _decided(photo, _readings(_Picture.of(photo, masked)))
+        readings = _readings(Picture.of(photo, masked))
+        return _answer(photo, _decided(readings), readings)
 
     def find_with(
         self, photo: Photo, *, witness: Witness, masked: tuple[Quad, ...] = ()
@@ -150,55 +157,107 @@ class DotDetector:
         masked : tuple of Quad
             Regions without dots (printed tags), full-size pixels.
         """
-        picture = _Picture.of(photo, masked)
+        picture = Picture.of(photo, masked)
         readings = _readings(picture)
-        alone = _decided(photo, readings)
-        if isinstance(alone, Landmarks) and _sure(readings[0].named):
-            return alone
+        alone = _decided(readings)
+        if isinstance(alone, _Reading) and _sure(alone.named):
+            return _answer(photo, alone, readings)
         seen = _seen(photo, witness, alone, masked)
         if seen is None:
-            return alone
-        there = _expected_readings(picture, _expected(photo, seen), readings)
-        settled = _settled(there)
-        if settled is not None:
-            return _landmarks(photo, settled)
-        if isinstance(alone, NotMeasured):
-            return alone
-        return _AMBIGUOUS if there else _OTHER_LEG
+            return _answer(photo, alone, readings)
+        expected = _expected(photo, seen)
+        there = _expected_readings(picture, expected, readings)
+        return _answer(photo, _agreed(alone, readings, there, expected), there + readings)
 
 
-@dataclass(frozen=True, slots=True)
-class _Picture:
-    """A photo with the patches in it that may be dots, before any colour is chosen.
-
-    ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo. ``searched``
-    keeps what `of_colour` found: two pigments often lead to the same leg.
-    """
-
-    photo: Photo
-    quads: Floats
-    found: Candidates
-    searched: dict[tuple[bytes, float, Box], tuple[Floats, Floats]] = field(default_factory=dict)
-
-    @classmethod
-    def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> _Picture:
-        """Look for patches in a photo."""
-        quads = np.asarray(masked, dtype=float).reshape(-1, 4, 2)
-        quads = quads / np.array([photo.scale_x, photo.scale_y])
-        proposed = propose(photo.small)
-        found = examine(photo.small, proposed.xy, proposed.radius)
-        found = found.take((quality(found) > WORST_QUALITY) & ~_inside(found.xy, quads))
-        return cls(photo, quads, found)
-
-    def of_colour(self, members: Floats, radius: float, box: Box) -> tuple[Floats, Floats]:
-        """`patches_of_colour`, searched for once."""
-        asked = (members.tobytes(), radius, box)
-        if asked not in self.searched:
-            self.searched[asked] = patches_of_colour(self.photo.small, members, radius, box)
-        return self.searched[asked]
+def _answer(
+    photo: Photo, decided: _Reading | NotMeasured, readings: list[_Reading]
+) -> Landmarks | NotMeasured:
+    """The points, or why there are none; with the dots that were seen and not used."""
+    if isinstance(decided, NotMeasured):
+        best = next(filter(_plainly_dots, readings), None)
+        if best is None:
+            return decided
+        return with_unused(decided, _unused(photo, best, best.named.index), decided.reason)
+    found = _landmarks(photo, decided)
+    used = with_bars_anywhere(decided.found, decided.named)
+    if len(used.index) == len(LEG_POINTS) + len(MACHINE_POINTS) or not used.rare:
+        return found  # whatever else has their colour is no dot of this set
+    return with_unused(found, _unused(photo, replace(decided, named=used), {}), SPARE_WHY)
 
 
-def _decided(photo: Photo, readings: list[_Reading]) -> Landmarks | NotMeasured:
+def _plainly_dots(reading: _Reading) -> bool:
+    """Whether a reading that does not stand is of dots at least."""
+    rare = reading.named.rare and reading.named.clean >= len(LEG_POINTS)
+    return rare or reading.named.score > _least_score(reading)
+
+
+def _unused(
+    photo: Photo, reading: _Reading, named: Mapping[PointName, int]
+) -> tuple[UnusedDot, ...]:
+    """Those named in a reading that does not stand, and what else is alike."""
+    found, members = reading.found, list(reading.named.index.values())
+    rest = alike_dots(found, members, reach=_segment(_places(reading)))
+    names: dict[int, PointName] = {which: name for name, which in named.items()}
+    if len(named) + len(rest) > MOST_DOTS:
+        return ()
+    scale = np.array([photo.scale_x, photo.scale_y])
+    factor = float(scale.mean())
+    usual = float(np.median(found.radius[members])) * factor
+    dots = []
+    for which in [*named.values(), *map(int, rest)]:
+        radius = float(found.radius[which]) * factor
+        mark = centre(
+            photo, Seen(found.xy[which] * scale, radius, radius, usual, usual, False, factor)
+        )
+        point = Landmark(*mark.xy, mark.cov_px2, "dot")
+        dots.append(
+            UnusedDot(point, 2.0 * mark.radius, colour_word(found.lab[which]), names.get(which))
+        )
+    return tuple(dots)
+
+
+def _agreed(
+    alone: _Reading | NotMeasured,
+    readings: list[_Reading],
+    there: list[_Reading],
+    expected: Expected,
+) -> _Reading | NotMeasured:
+    """What the dots alone and the dots where a witness expects them say together."""
+    both = bool(readings and there) and _same_leg(readings[0], there[0])
+    settled = _settled(there, both_ways=both)
+    if settled is not None:
+        first = readings[0] if both else settled
+        return first if len(first.named.index) > len(settled.named.index) else settled
+    if isinstance(alone, NotMeasured):
+        return alone
+    close = [r for r in there if r.named.score > there[0].named.score - DOTS_MARGIN_EXPECTED]
+    if any(_same_leg(alone, reading) for reading in close):
+        return alone
+    return _AMBIGUOUS if _lies(alone, expected) else _OTHER_LEG
+
+
+def _places(reading: _Reading) -> Floats:
+    """Hip, knee and ankle, px of the reduced photo."""
+    return reading.found.xy[[reading.named.index[name] for name in LEG_POINTS]]
+
+
+def _segment(leg: Floats) -> float:
+    """Mean length of thigh and shank, px."""
+    return float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
+
+
+def _same_leg(one: _Reading, other: _Reading) -> bool:
+    gap = np.linalg.norm(_places(one) - _places(other), axis=1)
+    return bool(gap.max() < one.found.radius[one.named.index["knee"]])
+
+
+def _lies(reading: _Reading, expected: Expected) -> bool:
+    """Whether a leg lies where a witness sees it (99 %)."""
+    return bool((np.diagonal(expected.distance2(_places(reading))) < LIMIT2).all())
+
+
+def _decided(readings: list[_Reading]) -> _Reading | NotMeasured:
     """What the dots alone say."""
     readings = [r for r in readings if r.named.score > _least_score(r)]
     certain = [reading for reading in readings if not reading.named.doubtful]
@@ -211,14 +270,14 @@ def _decided(photo: Photo, readings: list[_Reading]) -> Landmarks | NotMeasured:
         return _NOT_ALL
     if any(_rivals(best.named, other.named) for other in readings):
         return _AMBIGUOUS
-    return _landmarks(photo, best)
+    return best
 
 
 def _seen(
-    photo: Photo, witness: Witness, alone: Landmarks | NotMeasured, masked: tuple[Quad, ...]
+    photo: Photo, witness: Witness, alone: _Reading | NotMeasured, masked: tuple[Quad, ...]
 ) -> Landmarks | None:
     """The witness's leg: by a quick look where the dots show one, else by a full search."""
-    quick = witness.near(photo, alone) if isinstance(alone, Landmarks) else None
+    quick = witness.near(photo, _landmarks(photo, alone)) if isinstance(alone, _Reading) else None
     if quick is not None:
         return quick
     found = witness.find(photo, masked=masked)
@@ -234,56 +293,67 @@ def _sure(best: Assignment) -> bool:
 def _expected(photo: Photo, seen: Landmarks) -> Expected:
     """Where a witness expects the dots of the leg, px of the reduced photo."""
     scale = np.array([photo.scale_x, photo.scale_y])
-    marks = [seen.points[name] for name in LEG_POINTS]
+    names = tuple(name for name in LEG_POINTS + MACHINE_POINTS if name in seen.points)
+    marks = [seen.points[name] for name in names]
     xy = np.array([[p.x_px, p.y_px] for p in marks]) / scale
     cov = np.array([[p.cov_px2[:2], p.cov_px2[1:]] for p in marks]) / np.outer(scale, scale)
-    segment = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).mean())
-    return Expected(xy, cov + np.eye(2) * (DOTS_BESIDE_SEGMENTS * segment) ** 2)
+    return Expected(names, xy, cov + np.eye(2) * (DOTS_BESIDE_SEGMENTS * _segment(xy[:3])) ** 2)
 
 
-def _settled(readings: list[_Reading]) -> _Reading | None:
-    """The one reading that a witness leaves beyond doubt, if any."""
+def _settled(readings: list[_Reading], *, both_ways: bool) -> _Reading | None:
+    """The one reading that a witness leaves beyond doubt, if any.
+
+    ``both_ways``: the dots by themselves are best read as the same leg.
+    """
     if not readings:
         return None
-    best = readings[0]
-    named = best.named
-    spare = DOTS_SPARE_EXPECTED * min(named.spare, DOTS_SPARE_MOST + 1)
-    if named.doubtful or named.clean < 2 or named.score < DOTS_ENOUGH_EXPECTED + spare:
+    best = readings[0].named
+    whole = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS) and best.rare
+    plain = whole or (best.rare and best.clean >= len(LEG_POINTS))
+    if best.score < (DOTS_ENOUGH_PLAIN if plain else DOTS_ENOUGH_EXPECTED):
         return None
-    for other in (reading.named for reading in readings[1:]):
-        close = other.score > named.score - DOTS_MARGIN_EXPECTED and not other.doubtful
-        if close and abs(other.flexion_deg - named.flexion_deg) > DOTS_OTHER_ANGLE_DEG:
-            return None
-    return best
+    least = best.score - (
+        DOTS_MARGIN if both_ways or (whole and not best.spare) else DOTS_MARGIN_EXPECTED
+    )
+    rivals = (reading for reading in readings[1:] if reading.named.score > least)
+    return readings[0] if all(_same_leg(readings[0], rival) for rival in rivals) else None
 
 
-def _readings(picture: _Picture, expected: Expected | None = None) -> list[_Reading]:
-    """All readings of all pigments, the best first; only expected ones where asked."""
+def _readings(picture: Picture) -> list[_Reading]:
+    """All readings of all pigments, the best first."""
     found = picture.found
-    near = found if expected is None else found.take(near_any(found, expected))
     readings: list[_Reading] = []
-    for colour in pigments(near, MOST_PIGMENTS):
-        alike = found.take(colour_distance2(found.lab, colour) < SAME_PIGMENT2)
-        alike = replace(alike, company=company_of(alike, found))
-        first = assign(alike, expected)
-        if not first or (expected is None and _hopeless(first[0])):
+    for colour in pigments(found, MOST_PIGMENTS):
+        alike = _alike(found, colour)
+        first = assign(alike)
+        if not first or _hopeless(first[0]):
             continue
-        more = _half_seen(picture, alike, first[0])
-        patches = alike.joined(replace(more, company=company_of(more, found)))
-        readings += [_Reading(named, patches) for named in assign(patches, expected)]
+        patches = _with_half_seen(picture, alike, first[0])
+        readings += [_Reading(named, patches) for named in assign(patches)]
         best = max(readings, key=lambda reading: reading.named.score)
         if best.named.score > DOTS_CONVINCING and len(best.named.index) >= 5:
             break
     return _best_first(readings)
 
 
+def _alike(found: Candidates, colour: Floats) -> Candidates:
+    """Patches of a pigment, with their company."""
+    alike = found.take(colour_distance2(found.lab, colour) < SAME_PIGMENT2)
+    return replace(alike, company=company_of(alike, found))
+
+
 def _expected_readings(
-    picture: _Picture, expected: Expected, alone: list[_Reading]
+    picture: Picture, expected: Expected, alone: list[_Reading]
 ) -> list[_Reading]:
     """Readings where a witness expects them, of its own pigments and of those known alone."""
-    known = {id(reading.found): reading.found for reading in alone}.values()
-    again = [_Reading(named, found) for found in known for named in assign(found, expected)]
-    return _best_first(again + _readings(picture, expected))
+    found = picture.found
+    patches = list({id(reading.found): reading.found for reading in alone}.values())
+    for colour in pigments(found.take(expected.near(found)), MOST_PIGMENTS):
+        alike = _alike(found, colour)
+        first = assign_expected(alike, expected)
+        if first:
+            patches.append(_with_half_seen(picture, alike, first[0]))
+    return _best_first([_Reading(n, f) for f in patches for n in assign_expected(f, expected)])
 
 
 def _best_first(readings: list[_Reading]) -> list[_Reading]:
@@ -295,7 +365,13 @@ def _hopeless(first: Assignment) -> bool:
     return first.score < DOTS_HOPELESS and not first.rare
 
 
-def _half_seen(picture: _Picture, alike: Candidates, first: Assignment) -> Candidates:
+def _with_half_seen(picture: Picture, alike: Candidates, first: Assignment) -> Candidates:
+    """Patches of a pigment and those of it that were not found by their outline."""
+    more = _half_seen(picture, alike, first)
+    return alike.joined(replace(more, company=company_of(more, picture.found)))
+
+
+def _half_seen(picture: Picture, alike: Candidates, first: Assignment) -> Candidates:
     """Patches of the pigment that were not found by their outline."""
     members = np.array(sorted(set(first.index.values())))
     low, high = alike.xy[members].min(axis=0), alike.xy[members].max(axis=0)
@@ -311,19 +387,8 @@ def _half_seen(picture: _Picture, alike: Candidates, first: Assignment) -> Candi
     radius = float(np.percentile(alike.radius[members], 75))
     xy, size = picture.of_colour(alike.lab[members], radius, box)
     gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
-    new = (gap > 0.6 * alike.radius[None]).all(axis=1) & ~_inside(xy, picture.quads)
+    new = (gap > 0.6 * alike.radius[None]).all(axis=1) & ~inside(xy, picture.quads)
     return examine(small, xy[new], size[new], trusted=True)
-
-
-def _inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:
-    """Which points lie in one of the quads, shape (k, 4, 2)."""
-    if len(quads) == 0:
-        return np.zeros(len(xy), dtype=bool)
-    edge = np.roll(quads, -1, axis=1) - quads
-    off = xy[:, None, None] - quads[None]
-    turn = edge[None, ..., 0] * off[..., 1] - edge[None, ..., 1] * off[..., 0]
-    within = np.all(turn > 0, axis=2) | np.all(turn < 0, axis=2)
-    return np.asarray(np.any(within, axis=1))
 
 
 def _least_score(reading: _Reading) -> float:
@@ -347,7 +412,8 @@ def _rivals(best: Assignment, other: Assignment) -> bool:
 
 def _landmarks(photo: Photo, reading: _Reading) -> Landmarks:
     """Exact centres, side and size of a reading."""
-    index, found = reading.named.index, reading.found
+    found = reading.found
+    index = with_bars_anywhere(found, reading.named).index
     scale = np.array([photo.scale_x, photo.scale_y])
     factor = float(scale.mean())
     on_machine = [index[name] for name in MACHINE_POINTS if name in index]

@@ -12,7 +12,7 @@ import base64
 import io
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -73,7 +73,7 @@ class Edit:
     def applied(self, found: Landmarks) -> Landmarks:
         """The automatic points without those that were removed."""
         kept = {name: p for name, p in found.points.items() if name not in self.removed}
-        return Landmarks(kept, found.side, found.diameter_px, found.cautions)
+        return replace(found, points=kept)
 
 
 def edit_of(value: Any, *, revision: str, width_px: int, height_px: int) -> Edit | None:

@@ -1,0 +1,63 @@
+"""A photo with the round patches in it that may be dots, before any colour is chosen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.base import Quad
+from knee_angle.landmarks.dot_assignment import quality
+from knee_angle.landmarks.dot_candidates import Candidates, examine, patches_of_colour, propose
+from knee_angle.photo.reading import Photo
+
+__all__ = ["Box", "Picture", "inside"]
+
+Floats = NDArray[np.float64]
+Box = tuple[int, int, int, int]
+
+WORST_QUALITY = -2.5
+"""A patch worse than this is not looked at without a pigment that vouches for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A photo with the patches in it that may be dots, before any colour is chosen.
+
+    ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo. ``searched``
+    keeps what `of_colour` found: two pigments often lead to the same leg.
+    """
+
+    photo: Photo
+    quads: Floats
+    found: Candidates
+    searched: dict[tuple[bytes, float, Box], tuple[Floats, Floats]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> Picture:
+        """Look for patches in a photo."""
+        quads = np.asarray(masked, dtype=float).reshape(-1, 4, 2)
+        quads = quads / np.array([photo.scale_x, photo.scale_y])
+        proposed = propose(photo.small)
+        found = examine(photo.small, proposed.xy, proposed.radius)
+        found = found.take((quality(found) > WORST_QUALITY) & ~inside(found.xy, quads))
+        return cls(photo, quads, found)
+
+    def of_colour(self, members: Floats, radius: float, box: Box) -> tuple[Floats, Floats]:
+        """`patches_of_colour`, searched for once."""
+        asked = (members.tobytes(), radius, box)
+        if asked not in self.searched:
+            self.searched[asked] = patches_of_colour(self.photo.small, members, radius, box)
+        return self.searched[asked]
+
+
+def inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:
+    """Which points lie in one of the quads, shape (k, 4, 2)."""
+    if len(quads) == 0:
+        return np.zeros(len(xy), dtype=bool)
+    edge = np.roll(quads, -1, axis=1) - quads
+    off = xy[:, None, None] - quads[None]
+    turn = edge[None, ..., 0] * off[..., 1] - edge[None, ..., 1] * off[..., 0]
+    within = np.all(turn > 0, axis=2) | np.all(turn < 0, axis=2)
+    return np.asarray(np.any(within, axis=1))

@@ -1,0 +1,128 @@
+"""Dots that are plainly there and not used: kept with their places, named in words, usable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.dot_assignment import STRONG_CHROMA, VOUCHED, quality
+from knee_angle.landmarks.dot_candidates import NEAR_PIGMENT2, Candidates, colour_distance2
+from knee_angle.records import (
+    LEG_POINTS,
+    Landmark,
+    Landmarks,
+    NotMeasured,
+    PointName,
+    UnusedDot,
+)
+
+__all__ = ["alike_dots", "colour_word", "told", "use_dots", "with_unused"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+SIZE_LIMIT = 0.7
+"""Logarithm of size among dots of one set: half of it or twice it is another thing."""
+MOST_DOTS = 12
+"""Six dots and as many buttons; more of one kind are a pattern (our own)."""
+DARK_LIGHTNESS = 30.0
+BLACK_CHROMA = 12.0
+HUES = (
+    (15.0, "magenta"), (50.0, "red"), (75.0, "orange"), (108.0, "yellow"), (165.0, "green"),
+    (240.0, "cyan"), (300.0, "blue"), (328.0, "purple"), (361.0, "magenta"),
+)  # fmt: skip
+"""Up to which angle in CIE a*b*, degrees, a hue has this name (from the sRGB primaries)."""
+
+
+def colour_word(lab: Floats) -> str:
+    """A colour in CIE L*a*b*, as one says it: "dark magenta"."""
+    chroma = float(np.hypot(lab[1], lab[2]))
+    if chroma < BLACK_CHROMA:
+        return "black" if lab[0] < 35.0 else "white" if lab[0] > 80.0 else "grey"
+    turn = float(np.degrees(np.arctan2(lab[2], lab[1]))) % 360.0
+    hue = next(name for most, name in HUES if turn < most)
+    return f"dark {hue}" if lab[0] < DARK_LIGHTNESS and hue != "blue" else hue
+
+
+def alike_dots(found: Candidates, members: Sequence[int], *, reach: float) -> Ints:
+    """Dots of the same pigment and size as some known ones, and not these.
+
+    Parameters
+    ----------
+    found : Candidates
+    members : sequence of int
+        Known dots.
+    reach : float
+        Farthest from the nearest known one, px.
+
+    Returns
+    -------
+    ndarray of int
+        Empty where the pigment is dull, or more are found than anybody sticks.
+    """
+    known = np.asarray(members, dtype=np.intp)
+    lab, size = np.median(found.lab[known], axis=0), np.median(found.radius[known])
+    gap = np.linalg.norm(found.xy[:, None] - found.xy[known][None], axis=2)
+    alike = (colour_distance2(found.lab, lab) < NEAR_PIGMENT2) & (quality(found) > VOUCHED)
+    alike &= np.abs(np.log(found.radius / size)) < SIZE_LIMIT
+    alike &= (gap.min(axis=1) < reach) & (gap > found.radius[known]).all(axis=1)
+    more = np.nonzero(alike)[0]
+    strong = float(np.hypot(lab[1], lab[2])) > STRONG_CHROMA
+    return more if strong and len(more) + len(known) <= MOST_DOTS else more[:0]
+
+
+def told(dots: Sequence[UnusedDot], why: str) -> str:
+    """One sentence on dots that were seen and not used, and what to do."""
+    colour = dots[0].colour
+    many = "1 dot was" if len(dots) == 1 else f"{len(dots)} dots were"
+    places = ", ".join(f"({d.point.x_px:.0f}, {d.point.y_px:.0f})" for d in dots)
+    return (
+        f"{many} seen and not used ({colour}, at {places} px): {why.rstrip('.')}. Look at the "
+        "picture; place by hand what is a dot of this leg or of the machine."
+    )
+
+
+def with_unused(
+    found: Landmarks | NotMeasured, dots: tuple[UnusedDot, ...], why: str
+) -> Landmarks | NotMeasured:
+    """An answer that keeps, and says, which dots were seen and not used."""
+    if not dots:
+        return found
+    if isinstance(found, NotMeasured):
+        return replace(found, reason=told(dots, found.reason), unused_dots=dots)
+    return replace(found, unused_dots=dots, cautions=(*found.cautions, told(dots, why)))
+
+
+def use_dots(
+    found: Landmarks | NotMeasured, names: Mapping[PointName, int] | None = None
+) -> Landmarks | NotMeasured:
+    """An answer with its unused dots in use, as a person confirms them.
+
+    Parameters
+    ----------
+    found : Landmarks or NotMeasured
+        With `unused_dots`.
+    names : Mapping of point name to int, optional
+        Which of them is what; by default what each most probably is.
+
+    Returns
+    -------
+    Landmarks or NotMeasured
+        Points of source "dot" in place of others of their names; ``NotMeasured``, as
+        before, where hip, knee and ankle are not complete then.
+    """
+    dots = found.unused_dots
+    if names is None:
+        names = {dot.name: k for k, dot in enumerate(dots) if dot.name is not None}
+    given: dict[PointName, Landmark] = {name: dots[k].point for name, k in names.items()}
+    left = tuple(dot for k, dot in enumerate(dots) if k not in names.values())
+    if isinstance(found, NotMeasured):
+        if not set(LEG_POINTS) <= set(given):
+            return found
+        size = float(np.median([dots[k].diameter_px for k in names.values()]))
+        return Landmarks(given, diameter_px=size, unused_dots=left)
+    cautions = tuple(c for c in found.cautions if "seen and not used" not in c)
+    return replace(found, points={**found.points, **given}, unused_dots=left, cautions=cautions)

@@ -1,0 +1,149 @@
+"""Scenes with six dots in sight, by the trainer's renderer; see `drawn_dots`."""
+
+from __future__ import annotations
+
+import math
+from unittest.mock import patch
+
+import numpy as np
+from drawn_dots import WHITE, Drawn, smallest_px
+
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS
+from knee_angle.training import machines
+from knee_angle.training.bodies import Bank
+from knee_angle.training.meshes import Soup
+from knee_angle.training.posing import unit
+from knee_angle.training.renderer import Renderer
+from knee_angle.training.scene import (
+    Camera,
+    Scene,
+    as_phone,
+    build_scene,
+    draw_camera,
+    draw_focal,
+    draw_light,
+)
+
+SIZE_PX = 800
+"""Larger photos are searched at about this size too (dot_candidates)."""
+LEAST_DIAMETER_PX = 7.0
+LIFT_M = {"hip": 0.028, "knee": 0.006, "ankle": 0.006}
+BAR_LIFT_M, HINGE_LIFT_M = 0.026, 0.042
+
+
+def shifted_frame(shift_m: np.ndarray):
+    """The machine drawn with its hinge moved by (distal, anterior), metres."""
+    drawn = machines._draw_frame
+
+    def moved(leg, rng):
+        frame = drawn(leg, rng)
+        hinge = frame.hinge + leg.thigh * shift_m[0] + leg.thigh_front * shift_m[1]
+        hinge[1] = frame.hinge[1]
+        return machines.Frame(
+            frame.pivot, hinge, frame.carriage, frame.near, frame.far, frame.sides
+        )
+
+    return patch.object(machines, "_draw_frame", moved)
+
+
+def discs(scene: Scene) -> list[tuple[str, np.ndarray, np.ndarray]]:
+    """Name, place and normal of each dot, in the world."""
+    leg = scene.person.leg
+    found = [(n, leg.skin[n] + leg.normal * LIFT_M[n], leg.normal) for n in LEG_POINTS]
+    outward = np.array([0.0, -1.0, 0.0])
+    for name in MACHINE_POINTS:
+        lift = HINGE_LIFT_M if name == "hinge" else BAR_LIFT_M
+        found.append((name, scene.points[name] + outward * lift, outward))
+    return found
+
+
+def with_discs(scene: Scene, dots, radius_m: float) -> Scene:
+    """The scene with white dots on it."""
+    soup = Soup(np.random.default_rng(0), 1)
+    paint = np.r_[np.full(6, WHITE**2.2), 0, 10, 0.0, 0.0]
+    for _, place, normal in dots:
+        soup.disc(place, normal, radius_m, 0.003, paint)
+    triangles = np.concatenate([scene.soup.reshape(-1, 16), soup.vertices().reshape(-1, 16)])
+    return Scene(
+        scene.person, triangles.astype(np.float32), scene.shells, scene.skin, scene.tone,
+        scene.points, scene.lying, scene.hip_covered,
+    )  # fmt: skip
+
+
+def outline(camera: Camera, place: np.ndarray, normal: np.ndarray, radius: float) -> np.ndarray:
+    """The disc's rim in the canvas, (24, 2)."""
+    x = unit(np.cross(normal, [0.3, 0.1, 1]))
+    y = np.cross(unit(normal), x)
+    angle = np.linspace(0, 2 * math.pi, 24, endpoint=False)[:, None]
+    return camera.project(place + radius * (np.cos(angle) * x + np.sin(angle) * y))
+
+
+def hidden(scene: Scene, camera: Camera, places: np.ndarray) -> bool:
+    """Whether the room or the body hides one of the places from the camera."""
+    solid = scene.soup.reshape(-1, 3, 16)
+    solid = solid[solid[:, 0, 15] >= 0][:, :, :3]
+    person = scene.person
+    solid = np.concatenate([solid, person.vertices[person.body.triangles]])
+    a, e1, e2 = solid[:, 0], solid[:, 1] - solid[:, 0], solid[:, 2] - solid[:, 0]
+    start = camera.position
+    for place in places:
+        ray = place - start
+        h = np.cross(ray, e2)
+        det = (e1 * h).sum(1)
+        det = np.where(np.abs(det) < 1e-12, 1e-12, det)
+        s = start - a
+        v = (s * h).sum(1) / det
+        q = np.cross(s, e1)
+        w, t = (q @ ray) / det, (e2 * q).sum(1) / det
+        if ((v >= 0) & (w >= 0) & (v + w <= 1) & (t > 0.02) & (t < 0.999)).any():
+            return True
+    return False
+
+
+def draw(
+    bank: Bank, renderer: Renderer, rng: np.random.Generator, *,
+    pictures: int, shift_mm: tuple[float, float] = (0.0, 0.0),
+) -> Drawn:  # fmt: skip
+    """A patient in a machine with all six dots in sight; its hinge off by (distal, anterior)."""
+    while True:
+        with shifted_frame(np.array(shift_mm) / 1000):
+            scene = build_scene(bank, rng, pictures=pictures, kind="bed", marks=False)
+        if scene.hip_covered or not set(MACHINE_POINTS) <= set(scene.points):
+            continue
+        found = _shot(renderer, scene, rng)
+        if found is not None and found.visible(found.white):
+            return found
+
+
+def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn | None:
+    dots, radius, f35_mm = discs(scene), rng.uniform(0.0085, 0.0115), draw_focal(rng)
+    for _ in range(12):
+        camera = draw_camera(scene, rng, size=renderer.size)
+        if camera.framing in ("elsewhere", "empty"):
+            continue
+        camera = as_phone(scene, camera, f35_mm=f35_mm)
+        rims = {n: outline(camera, place, normal, radius) for n, place, normal in dots}
+        low, high = np.array(camera.window[:2]) + 3, np.array(camera.window[2:]) - 3
+        inside = all((rim > low).all() and (rim < high).all() for rim in rims.values())
+        inside = inside and smallest_px(rims) >= LEAST_DIAMETER_PX
+        side = all((camera.position - at) @ normal > 0 for _, at, normal in dots)
+        if inside and side and not hidden(scene, camera, np.array([d[1] for d in dots])):
+            break
+    else:
+        return None
+    light, seed = draw_light(rng, scene.person), int(rng.integers(2**31))
+    x0, y0, x1, y1 = camera.window
+    bare, white = (
+        renderer.render(s, [(camera, light)], np.random.default_rng(seed))[0][y0:y1, x0:x1]
+        for s in (scene, with_discs(scene, dots, radius))
+    )
+    leg = scene.person.leg
+    off = scene.points["hinge"] - leg.knee
+    corner = np.array([x0, y0])
+    return Drawn(
+        bare, white,
+        {name: rim - corner for name, rim in rims.items()},
+        {name: camera.project(at[None])[0] - corner for name, at, _ in dots},
+        f35_mm,
+        1000 * math.hypot(float(off @ leg.thigh), float(off @ leg.thigh_front)),
+    )  # fmt: skip
