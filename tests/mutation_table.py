@@ -76,7 +76,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.pipeline:_without_direction",
             "knee_angle.pipeline:measure_photo",
         ),
-        ("test_safety_rules.py", "test_tables.py"): ("knee_angle.tables:plain_number",),
+        ("test_safety_rules.py", "test_tables.py"): ("knee_angle.tables:_as_numbers",),
     }.items()
     for target in targets
 }

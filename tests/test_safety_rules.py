@@ -10,6 +10,8 @@ from dataclasses import replace
 from datetime import UTC, date
 from types import SimpleNamespace
 
+import numpy as np
+import pyarrow
 import pytest
 from stores import NOON, SHA, made_frame, made_measurement
 
@@ -29,7 +31,7 @@ from knee_angle.records import (
 from knee_angle.settings import Settings, meaning_of, problems_of
 from knee_angle.store import SetUp, keeping, reading
 from knee_angle.store.records import Prescription
-from knee_angle.tables import plain_number
+from knee_angle.tables import _as_numbers
 from knee_angle.visit import course
 from knee_angle.words import _compared, plus_minus, probability
 
@@ -66,11 +68,12 @@ def test_the_numbers_a_display_can_show_are_those_that_a_knee_can_have(counting,
     ],
 )
 def test_a_cell_is_a_number_or_refused(text, comma_is_free, number):
+    numbers, refused = _as_numbers(pyarrow.array([text]), comma_is_free=comma_is_free)
     if number is None:
-        with pytest.raises(ValueError, match=r".*"):
-            plain_number(text, comma_is_free=comma_is_free)
+        assert refused.tolist() == [0]
+        assert np.isnan(numbers[0])
     else:
-        assert plain_number(text, comma_is_free=comma_is_free) == number
+        assert (numbers.tolist(), refused.tolist()) == ([number], [])
 
 
 # ------------------------------------------------------------------ verdicts

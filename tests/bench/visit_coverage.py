@@ -18,8 +18,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from drawn_visits import Shot, random_body, visit
 
+from knee_angle.angle.verdict import judged
 from knee_angle.records import NotMeasured
-from knee_angle.visit import SettingEstimate, VisitEstimate, bounds, estimate_visit
+from knee_angle.visit import SettingEstimate, VisitEstimate, estimate_visit
 
 KINDS = {
     "strip and dots": {"plane": "tag", "source": "dot", "u_px": 1.0},
@@ -82,10 +83,9 @@ def held(found: VisitEstimate, shots: list[Shot]) -> dict[str, list[tuple[bool, 
 
 def _verdict(one: SettingEstimate, displayed_deg: float) -> str:
     """Against a tolerance of 10 degrees everywhere, the display known exactly."""
-    return bounds.apart(
-        displayed_deg, knee_deg=one.knee.value, u_knee_deg=one.knee.u, u_display_deg=0.0,
-        tolerance_deg=10.0, camera_seen=one.camera_seen,
-    ).ladder[1].verdict  # fmt: skip
+    return judged(
+        displayed_deg - one.knee.value, u=one.knee.u, tolerance=10.0, provable=one.camera_seen
+    ).verdict
 
 
 def _judged(value, true: float) -> tuple[bool, float, float]:
