@@ -145,26 +145,29 @@ def test_a_verdict_in_words_names_the_direction_and_the_tolerance(difference, re
 # ------------------------------------------------------------------ prescribed limits
 
 
-def angle(low: float, high: float) -> Angle:
-    return Angle((low + high) / 2, 2.0, (low, high), {}, (low, high))
+def angle(deg: float) -> Angle:
+    return Angle(deg, 2.0, (deg - 3.92, deg + 3.92), {}, (deg - 3.92, deg + 3.92))
 
 
 LIMITED = Settings(limit_flexion_deg=90.0, limit_extension_deg=5.0)
-FLEXION_PAST = "PAST THE PRESCRIBED FLEXION: the knee may bend"
-EXTENSION_PAST = "PAST THE PRESCRIBED EXTENSION: the knee may straighten"
+FLEXION_PAST = "PAST THE PRESCRIBED FLEXION: the knee bends"
+EXTENSION_PAST = "PAST THE PRESCRIBED EXTENSION: the knee straightens"
+PROVEN_DEG = 1.6449 * 2.0
+"""So far beyond a limit a knee with u = 2 is past it with 95 %."""
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "said"),
+    ("deg", "said"),
     [
-        pytest.param(5.0, 90.0, [], id="touching both limits is not past them"),
-        pytest.param(5.0, 90.1, [FLEXION_PAST], id="a little past flexion"),
-        pytest.param(4.9, 90.0, [EXTENSION_PAST], id="a little past extension"),
-        pytest.param(4.9, 90.1, [FLEXION_PAST, EXTENSION_PAST], id="past both"),
+        pytest.param(90.0, [], id="on the flexion limit it is not proven past"),
+        pytest.param(90.0 + PROVEN_DEG - 0.01, [], id="just short of proven"),
+        pytest.param(90.0 + PROVEN_DEG + 0.01, [FLEXION_PAST], id="just proven past flexion"),
+        pytest.param(5.0 - PROVEN_DEG + 0.01, [], id="just short of proven past extension"),
+        pytest.param(5.0 - PROVEN_DEG - 0.01, [EXTENSION_PAST], id="just proven past extension"),
     ],
 )
-def test_a_knee_past_a_limit_alarms(low, high, said):
-    alarms = cause.alarms_of(angle(low, high), LIMITED)
+def test_a_knee_proven_past_a_limit_alarms(deg, said):
+    alarms = cause.alarms_of(angle(deg), LIMITED)
     assert [a.partition(" to ")[0] for a in alarms] == said
 
 
@@ -174,7 +177,12 @@ def test_a_knee_past_a_limit_alarms(low, high, said):
         pytest.param(90.0, None, id="on the flexion limit"),
         pytest.param(5.0, None, id="on the extension limit"),
         pytest.param(91.0, "FLEXION: it says 91.0°, the prescribed limit is 90.0°", id="above"),
-        pytest.param(4.0, "EXTENSION: it says 4.0°, the prescribed limit is 5.0°", id="below"),
+        pytest.param(
+            4.0,
+            "EXTENSION: it says 4.0° short of straight, the prescribed limit is 5.0° short of "
+            "straight",
+            id="below",
+        ),
         pytest.param(None, None, id="no number"),
     ],
 )
@@ -427,7 +435,7 @@ def test_a_hinge_off_by_exactly_its_uncertainty_is_near():
 
 def test_the_legs_length_gives_the_place_where_the_hinge_should_stand():
     known = Segments(420.0, 9.0, 400.0, 9.0)
-    wanted = "so that the hinge stands 420 ± 18 mm from the trochanter mark"
+    wanted = "on this leg the hinge belongs 420 ± 18 mm from the trochanter mark"
     assert wanted in cause.hinge_words(made_frame(distal=30.0), known)
     assert "trochanter" not in cause.hinge_words(made_frame(distal=30.0))
 

@@ -105,8 +105,8 @@ def coverage(name: str, photos: int, visits: int, *, seed: int = 1) -> dict[str,
         if isinstance(found, NotMeasured):
             said["refused"].append((True, 0.0, 0.0))
             continue
-        for quantity, judged in held(found, shots).items():
-            said[quantity] += judged
+        for quantity, rows in held(found, shots).items():
+            said[quantity] += rows
         said["effective trials"].append((True, 0.0, found.draws.effective / len(found.draws.rows)))
         said["cautions"].append((not found.cautions, 0.0, found.p_value))
     return {q: np.array(rows) for q, rows in said.items()}
