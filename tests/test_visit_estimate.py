@@ -331,6 +331,22 @@ def test_one_wild_point_is_named_and_does_not_carry_the_result():
     assert abs(found.settings[0].knee.value - others.value) < 0.5 * others.u
 
 
+@pytest.mark.parametrize("point", ["hip", "knee", "ankle"])
+def test_a_dot_far_from_its_place_bends_nothing_else(point):
+    """Well seen dots: each photo is doubted in turn, else all the others give way first.
+
+    What moves a point about its neighbour leaves every length and cannot be seen.
+    """
+    shots = [Shot(f"p{k}", f"s{k}", 20.0 + 25.0 * k, yaw_deg=8.0 * k) for k in range(4)]
+    photos = visit(TYPICAL, shots)
+    photos[1] = moved(photos[1], point, (-200.0, -150.0))
+    found = estimated(photos)
+    assert {photo for photo, _ in found.wild} == {"p1"}
+    for one, shot in zip(found.settings, shots, strict=True):
+        if shot.name != "p1":
+            assert one.knee.value == pytest.approx(shot.flexion_deg, abs=2.0 * one.knee.u)
+
+
 def test_ordinary_photos_name_no_point():
     for seed in range(8):
         rng = np.random.default_rng(seed)

@@ -229,10 +229,12 @@ def _contradiction(system: System, best: Solved, *, settled: bool) -> NotMeasure
     apart = dof > 0 and float(chdtrc(dof, float(best.x @ best.x))) < P_REFUSED
     if settled and not apart and 2 * len(wild) < len(system.photos):
         return None
-    names = ", ".join(sorted(wild)) or "the photos"
+    said = "the photos contradict one another"
+    if wild and len(system.photos) > 2:
+        verb = "contradicts" if len(wild) == 1 else "contradict"
+        said = f"{', '.join(sorted(wild))} {verb} the rest"
     return NotMeasured(
-        f"no common leg and machine explain these photos together: {names} "
-        f"{'contradicts the rest' if len(wild) == 1 else 'contradict one another'}",
+        f"no common leg and machine explain these photos together: {said}",
         "look at the points of each photo, check that all show one leg at one visit and that "
         "each stands at its own setting; else judge them one by one",
     )

@@ -23,20 +23,28 @@ weights are alike. Left out is how the spacing of c itself changes from trial to
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from knee_angle.visit.equal import System
 
 __all__ = ["T_FREEDOM", "Solved", "Trials", "solve", "trials_of"]
 
 Floats = NDArray[np.float64]
+Points = dict[tuple[str, str], NDArray[np.int_]]
+"""For each point (its name, the photo's) where its two finding errors stand."""
 
 T_FREEDOM = 4.0
 """Degrees of freedom of a found point's error: tails as heavy as detectors' are (common
 practice in robust fitting)."""
+P_DOUBTED = 1e-3
+DOUBTED = 30.0
+"""Photos that fit together worse than this are doubted one by one: their points start with so
+many times their ±."""
 MOST_ROUNDS = 40
 MOST_STEPS = 30
 MOST_MOVE = 1.5
@@ -91,34 +99,68 @@ class Solved:
 
 
 def solve(system: System) -> Solved:
-    """The most likely inputs of a visit, with wild points given their due."""
-    size = len(system.inputs.keys)
-    points = _points(system)
-    scale, x = np.ones(size), np.zeros(size + len(system.still))
-    found = _gauss_newton(system, scale, x)
-    plain = found.plain_chi2
+    """The most likely inputs of a visit, with wild points given their due.
+
+    Where the photos do not fit, each in turn is doubted from the start: a wild point of well
+    seen dots otherwise bends everything else first.
+    """
+    size, points = len(system.inputs.keys), _points(system)
+    plain = _gauss_newton(system, np.ones(size), np.zeros(size + len(system.still)))
+    found = _reweighted(system, points, plain)
+    dof = len(plain.lines)
+    if dof == 0 or chdtrc(dof, plain.plain_chi2) >= P_DOUBTED:
+        return found
+    tried = [found]
+    for photo in system.photos:
+        scale = np.ones(size)
+        for (_, name), at in points.items():
+            scale[at] = DOUBTED if name == photo.name else 1.0
+        start = _gauss_newton(system, scale, np.zeros(size + len(system.still)))
+        tried.append(_reweighted(system, points, start))
+    best = min(tried, key=lambda one: (not one.converged, _cost(one, points)))
+    return replace(best, plain_chi2=plain.plain_chi2)
+
+
+def _reweighted(system: System, points: Points, start: Solved) -> Solved:
+    """Least squares with each point's ± as its own size asks for, until nothing changes."""
+    found = start
     for _ in range(MOST_ROUNDS):
-        own2 = np.array([np.sum((found.x[at] * scale[at]) ** 2) for at in points])
-        weight = np.minimum(1.0, (T_FREEDOM + 2.0) / (T_FREEDOM + own2))
-        wanted = scale.copy()
-        for at, one in zip(points, weight, strict=True):
-            wanted[at] = 1.0 / np.sqrt(one)
-        x = found.x.copy()
-        x[:size] *= scale / wanted
-        if np.max(np.abs(wanted / scale - 1.0)) < 1e-3:
+        wanted = np.ones(len(found.scale))
+        for at in points.values():
+            weight = min(1.0, (T_FREEDOM + 2.0) / (T_FREEDOM + _own2(found, at)))
+            wanted[at] = 1.0 / math.sqrt(weight)
+        if np.max(np.abs(wanted / found.scale - 1.0)) < 1e-3:
             break
-        scale = wanted
-        found = replace(_gauss_newton(system, scale, x), plain_chi2=plain)
+        x = found.x.copy()
+        x[: len(wanted)] *= found.scale / wanted
+        found = replace(_gauss_newton(system, wanted, x), plain_chi2=start.plain_chi2)
     return found
 
 
-def _points(system: System) -> list[NDArray[np.int_]]:
-    """Where the two finding errors of each point stand among the inputs."""
-    at: dict[tuple[str, ...], list[int]] = {}
+def _own2(found: Solved, at: NDArray[np.int_]) -> float:
+    """Squared size of a point's finding error, in its stated ±."""
+    return float(np.sum((found.x[at] * found.scale[at]) ** 2))
+
+
+def _cost(found: Solved, points: Points) -> float:
+    """What the reweighting makes least: |x|², and Student's tails for the points."""
+    cost = float(found.x @ found.x)
+    for at in points.values():
+        own2 = _own2(found, at)
+        cost -= float(np.sum(found.x[at] ** 2))
+        cost += min(own2, 2.0)
+        if own2 > 2.0:
+            cost += (T_FREEDOM + 2.0) * math.log((T_FREEDOM + own2) / (T_FREEDOM + 2.0))
+    return cost
+
+
+def _points(system: System) -> Points:
+    """Where the two finding errors of each point of each photo stand among the inputs."""
+    at: dict[tuple[str, str], list[int]] = {}
     for k, key in enumerate(system.inputs.keys):
         if key[0] == "finding" and key[1] != "tag corners":
-            at.setdefault(key[1:3], []).append(k)
-    return [np.array(both) for both in at.values()]
+            at.setdefault((key[1], key[2]), []).append(k)
+    return {key: np.array(both) for key, both in at.items()}
 
 
 def _off(system: System, scale: Floats, x: Floats) -> Floats:
