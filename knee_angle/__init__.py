@@ -19,9 +19,8 @@ import os
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # typing itself is not loaded for it
-    from knee_angle._front import check_machine, compare_methods, measure_folder
+    from knee_angle._front import check_machine, compare_methods, measure, measure_folder
     from knee_angle.errors import InvalidInput, KneeAngleError, MissingModel, UnreadablePhoto
-    from knee_angle.pipeline import measure
     from knee_angle.records import Measurement, NotMeasured, Unreadable
     from knee_angle.settings import Settings
 
@@ -61,7 +60,7 @@ _STANDS_IN = {
     "UnreadablePhoto": "errors",
     "check_machine": "_front",
     "compare_methods": "_front",
-    "measure": "pipeline",
+    "measure": "_front",
     "measure_folder": "_front",
 }
 """The module of each name."""

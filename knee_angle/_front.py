@@ -1,7 +1,7 @@
-"""The package's doors for several photos and for tables; `knee_angle` hands them on.
+"""The package's doors, for one photo, several and tables; `knee_angle` hands them on.
 
-The door for one photo is :func:`knee_angle.pipeline.measure`. Each does what the command of
-that job does, by the same functions.
+Each does what the command of that job does, by the same functions. A displayed number is
+what stands on the display; behind these doors all numbers are degrees of flexion.
 """
 
 from __future__ import annotations
@@ -11,18 +11,76 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from knee_angle import pipeline
 from knee_angle.agreement import Study, StudySettings
+from knee_angle.angle.verdict import checked
 from knee_angle.batch.run import Plan, cores, run_batch
 from knee_angle.cli.agreement import study_of
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine import check
 from knee_angle.machine.check import MachineCheck
-from knee_angle.pipeline import measure_apart
-from knee_angle.records import NotMeasured
+from knee_angle.records import NotMeasured, Outcome
 from knee_angle.settings import Settings, changed
 
-__all__ = ["check_machine", "compare_methods", "measure_folder"]
+__all__ = ["check_machine", "compare_methods", "measure", "measure_folder"]
+
+
+def measure(
+    photo: str | Path | bytes,
+    *,
+    displayed_deg: float | None = None,
+    manual: Mapping[str, Any] | None = None,
+    name: str | None = None,
+    limit_megapixels: float = 120.0,
+    settings: Settings | None = None,
+    **changes: Any,
+) -> Outcome:
+    """One photo, from the file to the answer.
+
+    Parameters
+    ----------
+    photo : path or bytes
+        The photo.
+    displayed_deg : float, optional
+        The number on the machine's display, which counts as the setting ``counts`` says:
+        by default degrees of flexion.
+    manual : Mapping, optional
+        Points placed by hand (see :mod:`knee_angle.landmarks.manual`).
+    name : str, optional
+        What to call the photo; its file name by default.
+    limit_megapixels : float
+        Larger photos are refused before they are decoded.
+    settings : Settings, optional
+        The site's tolerances and sizes; the usual ones by default.
+    **changes
+        Single settings by name (``tag_mm=40, limit_flexion_deg=95``), over `settings`.
+
+    Returns
+    -------
+    Measurement, NotMeasured or Unreadable
+        What is wrong with a photo is its result; its ``displayed`` number is flexion.
+
+    Raises
+    ------
+    InvalidInput
+        A displayed number, setting or hand-placed point that cannot be.
+
+    Examples
+    --------
+    >>> import knee_angle
+    >>> knee_angle.measure("sample_images/bed_01.jpg", displayed_deg=93).comparison.verdict
+    'within'
+    """
+    given = changed(settings, changes)
+    return pipeline.measure(
+        photo,
+        displayed_deg=_flexion(displayed_deg, given),
+        manual=manual,
+        settings=given,
+        name=name,
+        limit_megapixels=limit_megapixels,
+    )
 
 
 def measure_folder(
@@ -101,7 +159,8 @@ def check_machine(
     photos : sequence of path
         Photos of one machine, each at another setting.
     displayed_deg : sequence or Mapping of photo's file name to float
-        The machine's number in each, degrees of flexion.
+        The machine's number in each, as the setting ``counts`` says: by default degrees of
+        flexion.
     settings : Settings, optional
         The site's tolerances and sizes; the usual ones by default.
     **changes
@@ -125,9 +184,10 @@ def check_machine(
     >>> check_machine(photos, [18, 62, 88, 126]).kind
     'calibration'
     """
-    paths, numbers = _together(photos, displayed_deg)
     given = changed(settings, changes)
-    outcomes = measure_apart(paths, numbers, settings=given, detectors=shared_detectors())
+    paths, shown = _together(photos, displayed_deg)
+    numbers = {name: _flexion(number, given) for name, number in shown.items()}
+    outcomes = pipeline.measure_apart(paths, numbers, settings=given, detectors=shared_detectors())
     return check.check_machine(outcomes, given)
 
 
@@ -190,6 +250,11 @@ def compare_methods(
         chosen=StudySettings(),
     )
     return study
+
+
+def _flexion(shown: float | None, settings: Settings) -> float | None:
+    """The number on a display as degrees of flexion; refused where no knee can have it."""
+    return None if shown is None else checked(shown, settings.counts).deg
 
 
 def _together(

@@ -57,7 +57,7 @@ from knee_angle.records import (
     Unreadable,
     View,
 )
-from knee_angle.settings import Settings, changed
+from knee_angle.settings import Settings
 from knee_angle.visit import VisitPhoto
 
 __all__ = [
@@ -101,9 +101,8 @@ def measure(
     limit_megapixels: float = 120.0,
     seen: Seen | None = None,
     on_measured: Callable[[Photo, Measurement], None] | None = None,
-    **changes: Any,
 ) -> Outcome:
-    """One photo, from the file to the answer: commands, batch and page all come through here.
+    """One photo, from the file to the answer: all doors come through here, commands and page too.
 
     Parameters
     ----------
@@ -126,8 +125,6 @@ def measure(
         What `look` saw in this photo.
     on_measured : callable, optional
         Handed photo and measurement while the photo is in memory, to draw them.
-    **changes
-        Single settings by name (``tag_mm=40, limit_flexion_deg=95``), over `settings`.
 
     Returns
     -------
@@ -138,14 +135,8 @@ def measure(
     ------
     InvalidInput
         A displayed number, setting or hand-placed point that cannot be.
-
-    Examples
-    --------
-    >>> import knee_angle
-    >>> knee_angle.measure("sample_images/bed_01.jpg", displayed_deg=93).comparison.verdict
-    'within'
     """
-    given = changed(settings, changes)
+    given = settings or Settings()
     finders = shared_detectors() if detectors is None else detectors
 
     def steps() -> Measurement | NotMeasured:

@@ -9,17 +9,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any
+from typing import Any, Literal
 
 from knee_angle.assumptions import PLACEMENT_MM
 from knee_angle.errors import InvalidInput
 
 __all__ = [
+    "COUNTINGS",
     "MARKS_ON",
     "SETTING_NAMES",
+    "Counting",
     "Meaning",
     "Settings",
     "changed",
+    "flexion_of_display",
     "kept_settings",
     "meaning_of",
     "problems_of",
@@ -28,6 +31,10 @@ __all__ = [
 OTHER_UNITS = "was it meant in other units?"
 MARKS_ON: tuple[str, ...] = tuple(PLACEMENT_MM)
 """Where a mark can be."""
+Counting = Literal["flexion", "straight-is-180", "negative"]
+"""How a display counts: degrees of flexion (0 is straight); 180 is straight; flexion below 0."""
+COUNTINGS: tuple[Counting, ...] = ("flexion", "straight-is-180", "negative")
+"""All ways of counting."""
 CONVENTION = "it is in degrees of flexion, 0 is straight"
 
 
@@ -208,6 +215,14 @@ class Settings:
         hint="more than a machine moves between a photo and a glance at the display",
         source="a paused machine",
     )  # fmt: skip
+    counts: Counting = _setting(
+        "flexion",
+        "How the display counts: flexion (0 is straight), straight-is-180, or negative (flexion "
+        "below zero). Each displayed number is converted to flexion before it is compared.",
+        unit="", low=0.0, high=0.0, option="--counts", choices=COUNTINGS,
+        hint="bend the empty machine and see which way its number goes",
+        source="common practice: most displays count flexion",
+    )  # fmt: skip
     trials: int = _setting(
         6_000,
         "Monte Carlo trials.",
@@ -257,6 +272,32 @@ def changed(settings: Settings | None, changes: Mapping[str, Any]) -> Settings:
             f"{', '.join(unknown)} is no setting: name one of {', '.join(SETTING_NAMES)}"
         )
     return Settings(**{**asdict(settings or Settings()), **changes})
+
+
+def flexion_of_display(number: float, *, counting: Counting) -> float:
+    """A displayed number as degrees of flexion (0 is straight, flexion positive).
+
+    Every way of counting is its own inverse: a flexion given here is what the display shows.
+
+    Parameters
+    ----------
+    number : float
+        As it stands on the display.
+    counting : {"flexion", "straight-is-180", "negative"}
+        How that display counts.
+
+    Examples
+    --------
+    >>> flexion_of_display(87, counting="straight-is-180")
+    93
+    """
+    match counting:
+        case "flexion":
+            return number
+        case "straight-is-180":
+            return 180 - number
+        case "negative":
+            return -number
 
 
 def kept_settings(values: Mapping[str, Any]) -> Settings:

@@ -13,7 +13,7 @@ import io
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle.verdict import DISPLAYED_RANGE_DEG, checked
+from knee_angle.angle.verdict import Counting, checked, display_range, flexion_of_display
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading
 
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 __all__ = ["SHOWN", "Problems", "Table", "named", "read_table", "separator_of"]
 
 PHOTO, DISPLAYED = "photo", "displayed_deg"
+WRITTEN = "displayed_source"
+"""A column that only tables of this program have: they hold flexion."""
 SHOWN = 20
 """So many problems or names of one kind stand in a message; the rest is counted."""
 SEPARATORS = ",;\t"
@@ -132,12 +134,15 @@ class Table:
         Where each row stands, for messages.
     comma_is_free : bool
         Whether commas separate no columns: a comma is then the decimal sign.
+    counts : {"flexion", "straight-is-180", "negative"}
+        How the display counts whose numbers ``displayed_deg`` holds.
     """
 
     name: str
     cells: pa.Table
     where: Places
     comma_is_free: bool = False
+    counts: Counting = "flexion"
 
     def __len__(self) -> int:
         return int(self.cells.num_rows)
@@ -152,7 +157,7 @@ class Table:
         return column in self.cells.column_names
 
     def numbers(self, column: str) -> NDArray[np.float64]:
-        """A column as numbers, NaN where empty; (rows,).
+        """A column as numbers, NaN where empty; (rows,). ``displayed_deg`` is then flexion.
 
         Raises
         ------
@@ -162,6 +167,8 @@ class Table:
         problems = Problems()
         numbers = self._numbers(column, problems)
         problems.refuse(self.name)
+        if column == DISPLAYED and self.counts != "flexion":
+            return np.array([flexion_of_display(one, counting=self.counts) for one in numbers])
         return numbers
 
     def labels(self, column: str) -> list[str | None]:
@@ -185,7 +192,7 @@ class Table:
 
     @cached_property
     def displayed_deg(self) -> Mapping[str, float]:
-        """The machine's numbers by photo, where there is one."""
+        """The machine's numbers by photo, degrees of flexion, where there is one."""
         if not self.has(DISPLAYED):
             return {}
         numbers = self.numbers(DISPLAYED)
@@ -210,10 +217,10 @@ class Table:
                 self._check_names(photos, problems)
         if self.has(DISPLAYED):
             numbers = self._numbers(DISPLAYED, problems)
-            low, high = DISPLAYED_RANGE_DEG
+            low, high = display_range(self.counts)
             for place in np.flatnonzero((numbers < low) | (numbers > high)):
                 try:
-                    checked(float(numbers[place]))
+                    checked(float(numbers[place]), self.counts)
                 except InvalidInput as error:
                     problems.add(f"{self.where[int(place)]}: {error}")
 
@@ -254,7 +261,9 @@ class Table:
         return _trimmed(values) if _is_text(values) else values
 
 
-def read_table(address: str | Path, *, needs: Sequence[str] = ()) -> Table:
+def read_table(
+    address: str | Path, *, needs: Sequence[str] = (), counts: Counting = "flexion"
+) -> Table:
     """A CSV (UTF-8, names in its first line) or Parquet table, checked.
 
     Parameters
@@ -263,6 +272,8 @@ def read_table(address: str | Path, *, needs: Sequence[str] = ()) -> Table:
         A path or any fsspec address.
     needs : sequence of str
         Columns that must be there.
+    counts : {"flexion", "straight-is-180", "negative"}
+        How the display counts whose numbers ``displayed_deg`` holds.
 
     Raises
     ------
@@ -287,6 +298,12 @@ def read_table(address: str | Path, *, needs: Sequence[str] = ()) -> Table:
     if len(table) == 0:
         problems.refuse(name)
         raise InvalidInput(f"the table {name} has no rows: give one with a row for each photo")
+    if counts != "flexion" and table.has(DISPLAYED) and table.has(WRITTEN):
+        raise InvalidInput(
+            f"the table {name} was written by this program: its displayed_deg is flexion already, "
+            "so leave out counts"
+        )
+    table = replace(table, counts=counts)
     table.check(problems)
     problems.refuse(name)
     return table

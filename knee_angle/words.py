@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from knee_angle.assumptions import COVERAGE
+from knee_angle.settings import flexion_of_display
 
 if TYPE_CHECKING:
     from knee_angle.records import (
@@ -44,6 +45,7 @@ __all__ = [
     "plus_minus",
     "probability",
     "sentence",
+    "shown_as",
     "sources",
     "with_u",
 ]
@@ -249,14 +251,22 @@ def _measured(result: Measurement) -> str:
     )
     if result.displayed is None or result.comparison is None:
         return f"{knee}."
-    return f"{knee}; {_compared(result.displayed.deg, result.comparison)}"
+    own = shown_as(result.displayed.deg, result.settings)
+    return f"{knee}; {_compared(f'{degrees(result.displayed.deg)}{own}', result.comparison)}"
 
 
-def _compared(displayed_deg: float, comparison: Comparison) -> str:
+def shown_as(displayed_deg: float, settings: Settings | None) -> str:
+    """The display's own number in brackets, where it counts otherwise than in flexion."""
+    if settings is None or settings.counts == "flexion":
+        return ""
+    return f" (shown as {flexion_of_display(displayed_deg, counting=settings.counts):g})"
+
+
+def _compared(displayed: str, comparison: Comparison) -> str:
     difference = comparison.discrepancy_deg
     more = f"{degrees(abs(difference))} {'more' if difference > 0 else 'less'}"
     apart = more if round(difference, 1) else "the same"
-    said = f"the display says {degrees(displayed_deg)}, {apart}"
+    said = f"the display says {displayed}, {apart}"
     tolerance = f"{comparison.tolerance_deg:g}°"
     match comparison.verdict:
         case "within":

@@ -8,7 +8,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
         ("test_safety_rules.py", "test_comparison.py"): (
             "knee_angle.angle.verdict:COVERAGE_ONE_SIDED",
             "knee_angle.angle.verdict:DISPLAYED_RANGE_DEG",
-            "knee_angle.angle.verdict:flexion_of_display",
+            "knee_angle.settings:flexion_of_display",
             "knee_angle.angle.verdict:display_range",
             "knee_angle.angle.verdict:conformance_probability",
             "knee_angle.angle.verdict:verdict_of",

@@ -100,8 +100,8 @@ def test_a_number_no_knee_can_have_is_refused(value):
     ("number", "counting", "flexion"),
     [
         pytest.param(93, "flexion", 93, id="a display of flexion is taken as it stands"),
-        pytest.param(87, "straight_is_180", 93, id="where 180 is straight, 87 bends by 93"),
-        pytest.param(185, "straight_is_180", -5, id="and 185 is hyperextended by 5"),
+        pytest.param(87, "straight-is-180", 93, id="where 180 is straight, 87 bends by 93"),
+        pytest.param(185, "straight-is-180", -5, id="and 185 is hyperextended by 5"),
         pytest.param(-93, "negative", 93, id="where flexion is negative, -93 bends by 93"),
         pytest.param(4, "negative", -4, id="and 4 is hyperextended by 4"),
     ],

@@ -22,7 +22,7 @@ PICKED = [
         id="a warning without proof",
     ),
     pytest.param(
-        "knee_angle.angle.verdict:flexion_of_display | 180 - number | 180 + number",
+        "knee_angle.settings:flexion_of_display | 180 - number | 180 + number",
         id="a display that counts from 180",
     ),
     pytest.param(

@@ -146,7 +146,7 @@ def test_past_a_prescribed_limit_is_said_first():
 
 def test_a_display_that_calls_a_straight_knee_180_is_converted():
     bend = scenes(image="bed_04.jpg")[0].flexion_deg
-    page = changed(with_photo("bed_04.jpg"), "How the display counts", "straight_is_180")
+    page = changed(with_photo("bed_04.jpg"), "How the display counts", "straight-is-180")
     number = round(180 - bend)
     answer = html(changed(page, "Number on the display (180 is straight)", number))
     assert f"<b>{180 - number:.1f}°</b> <span>shown as {number}" in answer
@@ -227,13 +227,13 @@ def test_a_store_that_cannot_be_named_so_leaves_the_limits_unknown_and_says_so(m
         pytest.param("flexion", 250.0, "between \u221230 and 180", id="above every knee"),
         pytest.param("flexion", 930.0, "between \u221230 and 180", id="a decimal point was lost"),
         pytest.param("flexion", -93.0, "between \u221230 and 180", id="below every knee"),
-        pytest.param("straight_is_180", 250.0, "between 0 and 210", id="where 180 is straight"),
+        pytest.param("straight-is-180", 250.0, "between 0 and 210", id="where 180 is straight"),
         pytest.param("negative", 93.0, "between \u2212180 and 30", id="where flexion is negative"),
     ],
 )
 def test_a_number_that_cannot_be_leaves_the_last_answer_with_a_word(counting, typed, rule):
     page = changed(with_photo("bed_01.jpg"), "How the display counts", counting)
-    good = {"flexion": 93.0, "straight_is_180": 87.0, "negative": -93.0}[counting]
+    good = {"flexion": 93.0, "straight-is-180": 87.0, "negative": -93.0}[counting]
     page = changed(page, "Number on the display", good)
     before = html(page)
     assert "Display agrees" in before

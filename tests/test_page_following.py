@@ -388,13 +388,13 @@ def test_sizes_limits_and_tolerance_reach_the_check_and_what_is_kept_of_it(ward)
 def test_what_was_said_of_display_and_print_on_the_first_page_holds_in_a_check():
     page = AppTest.from_function(machines, default_timeout=60)
     page.query_params["machine"] = "M-04"
-    remembered = {"counting": "straight_is_180", "tag": 55.0, "tolerance": 8.0}
+    remembered = {"counting": "straight-is-180", "tag": 55.0, "tolerance": 8.0}
     page.session_state[memory.MEMORY] = remembered
     page.run()
     page.file_uploader[0].upload(
         "a.jpg", (SAMPLES / "series_a_3.jpg").read_bytes(), "image/jpeg"
     ).run()
-    assert page.radio[0].value == "straight_is_180"
+    assert page.radio[0].value == "straight-is-180"
     assert field(page, "Printed edge of a tag").value == 55.0
     assert field(page, "Allowed difference").value == 8.0
     field(page, "Display in photo 1").set_value(120.0).run()
@@ -419,7 +419,7 @@ def test_a_display_that_calls_straight_180_is_converted_in_a_check_as_well(ward)
     page.file_uploader[0].upload(
         "a.jpg", (SAMPLES / "series_a_3.jpg").read_bytes(), "image/jpeg"
     ).run()
-    page.radio[0].set_value("straight_is_180").run()
+    page.radio[0].set_value("straight-is-180").run()
     next(n for n in page.number_input if n.label == "Display in photo 1").set_value(120.0).run()
     assert not page.exception
     assert any("the display says 60.0°" in c.value for c in page.caption)

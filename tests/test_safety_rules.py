@@ -45,7 +45,7 @@ def test_a_number_that_a_knee_can_have_is_taken_to_the_very_edge(deg):
 
 @pytest.mark.parametrize(
     ("counting", "shown"),
-    [("flexion", (-30.0, 180.0)), ("straight_is_180", (0.0, 210.0)), ("negative", (-180.0, 30.0))],
+    [("flexion", (-30.0, 180.0)), ("straight-is-180", (0.0, 210.0)), ("negative", (-180.0, 30.0))],
     ids=["flexion", "180 is straight", "flexion is negative"],
 )
 def test_the_numbers_a_display_can_show_are_those_that_a_knee_can_have(counting, shown):

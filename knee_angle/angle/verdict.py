@@ -14,13 +14,12 @@ the rule of ISO 14253-1:2017, 1.65 u for 95 %.
 from __future__ import annotations
 
 import math
-from typing import Literal
 
 from scipy.special import ndtr
 
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Angle, Comparison, Displayed, JudgedLength, Verdict
-from knee_angle.settings import Settings
+from knee_angle.settings import Counting, Settings, flexion_of_display
 
 __all__ = [
     "DISPLAYED_RANGE_DEG",
@@ -45,40 +44,13 @@ their usual level)."""
 DISPLAYED_RANGE_DEG = (-30.0, 180.0)
 """Degrees of flexion that a display can mean: no knee goes further."""
 
-Counting = Literal["flexion", "straight_is_180", "negative"]
-"""How a display counts: degrees of flexion (0 is straight); 180 is straight; flexion below 0."""
-
-
-def flexion_of_display(number: float, *, counting: Counting) -> float:
-    """A displayed number as degrees of flexion (0 is straight, flexion positive).
-
-    Parameters
-    ----------
-    number : float
-        As it stands on the display.
-    counting : {"flexion", "straight_is_180", "negative"}
-        How that display counts.
-
-    Examples
-    --------
-    >>> flexion_of_display(87, counting="straight_is_180")
-    93
-    """
-    match counting:
-        case "flexion":
-            return number
-        case "straight_is_180":
-            return 180 - number
-        case "negative":
-            return -number
-
 
 def display_range(counting: Counting) -> tuple[float, float]:
     """Lowest and highest number that a display which counts that way can show.
 
     Examples
     --------
-    >>> display_range("straight_is_180")
+    >>> display_range("straight-is-180")
     (0.0, 210.0)
     """
     low, high = sorted(flexion_of_display(deg, counting=counting) for deg in DISPLAYED_RANGE_DEG)
@@ -129,21 +101,29 @@ def _verdict(p_within: float) -> Verdict:
     return "outside" if p_within <= 1.0 - PROVEN else "undecided"
 
 
-def checked(displayed_deg: float) -> Displayed:
-    """A typed displayed number, refused where no knee can have it.
+def checked(number: float, counting: Counting = "flexion") -> Displayed:
+    """A displayed number as flexion, refused where no knee can have it.
+
+    Parameters
+    ----------
+    number : float
+        As it stands on the display.
+    counting : {"flexion", "straight-is-180", "negative"}
+        How that display counts.
 
     Raises
     ------
     InvalidInput
-        Outside -30 to 180 degrees, or not a number.
+        Outside -30 to 180 degrees of flexion, or not a number; told as the display counts.
     """
-    low, high = DISPLAYED_RANGE_DEG
-    if not low <= displayed_deg <= high:
+    low, high = display_range(counting)
+    if not low <= number <= high:
+        counted = "" if counting == "flexion" else f" on a display that counts {counting}"
         raise InvalidInput(
-            f"displayed_deg must be between {low:g} and {high:g}, "
-            f"but got {displayed_deg:g}: was a decimal point lost?"
+            f"displayed_deg must be between {low:g} and {high:g}, but got {number:g}{counted}: "
+            "was a decimal point lost?"
         )
-    return Displayed(displayed_deg)
+    return Displayed(flexion_of_display(number, counting=counting))
 
 
 def compare(

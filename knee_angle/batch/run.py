@@ -158,7 +158,7 @@ def run_batch(plan: Plan, progress: Progress = lambda _done, _all: None) -> Summ
     started = time.time()
     places = _places(plan)
     photos = find_photos(plan.source)
-    table = None if plan.table is None else _joinable(read_table(plan.table, needs=("photo",)))
+    table = _table(plan)
     names = [file.name for file in photos.files]
     notes = [] if table is None else match(table, names, partial=plan.partial_table)
     jobs = _jobs(plan, photos, table)
@@ -228,7 +228,11 @@ def _check_way(plan: Plan, places: _Places) -> None:
         )
 
 
-def _joinable(table: Table) -> Table:
+def _table(plan: Plan) -> Table | None:
+    """What is known of the photos; displayed numbers are flexion from here on."""
+    if plan.table is None:
+        return None
+    table = read_table(plan.table, needs=("photo",), counts=plan.settings.counts)
     both = [name for name in table.others.column_names if name in CSV_COLUMNS]
     if both:
         raise InvalidInput(

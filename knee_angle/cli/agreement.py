@@ -171,7 +171,12 @@ def study_of(
     from knee_angle.report.study_words import About
     from knee_angle.tables import read_table
 
-    rows = read_table(table)
+    if settings.counts != "flexion" and "displayed_deg" not in (compared, reference):
+        raise InvalidInput(
+            f"--counts is about the column displayed_deg, but {compared} and {reference} are "
+            "compared: leave it out, or call the display's column displayed_deg"
+        )
+    rows = read_table(table, counts=settings.counts)
     u_column = _u_column(rows, u_reference, reference)
     about = About(
         table=table.name,

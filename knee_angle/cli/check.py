@@ -59,7 +59,8 @@ def check(
     from knee_angle.report.check_words import check_text
     from knee_angle.report.contract import check_as_json
 
-    table, names = read_displayed_table(displayed_table, photos), _named(photos)
+    table = read_displayed_table(displayed_table, photos, settings.counts)
+    names = _named(photos)
     with opened_detectors() as detectors:
         outcomes = measure_apart(
             {name: photo for photo, name in names.items()},

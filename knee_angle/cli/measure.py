@@ -43,7 +43,7 @@ def measure(
     displayed: Annotated[
         float | None,
         typer.Option(
-            help="The machine's number, degrees of flexion; a row of the table goes first."
+            help="The machine's number as --counts says; a row of the table goes first."
         ),
     ] = None,
     displayed_table: DisplayedTable = None,
@@ -69,18 +69,15 @@ def measure(
             f"--landmarks belongs to one photo, but got {len(photos)}: call once per photo"
         )
     settings, unknown = with_prescription(settings, person, store)
-    if displayed is not None:
-        from knee_angle.angle.verdict import checked
-
-        checked(displayed)
-    table = read_displayed_table(displayed_table, photos)
+    table = read_displayed_table(displayed_table, photos, settings.counts)
+    displayed_deg = _flexion(displayed, settings)
     _say_shared(displayed, [photo for photo in photos if photo.name not in table], photos)
     if keep:
         check_machine_code(machine, store)
     keeper = Keeper(settings, person, machine, store) if keep else None
     outcomes = measured(
         photos,
-        displayed={photo: table.get(photo.name, displayed) for photo in photos},
+        displayed={photo: table.get(photo.name, displayed_deg) for photo in photos},
         manual=_manual(landmarks),
         settings=settings,
         pose_model=pose_model,
@@ -88,6 +85,13 @@ def measure(
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
     )
     raise typer.Exit(_answered(_warned(outcomes, person, unknown), output, keeper, unknown))
+
+
+def _flexion(displayed: float | None, settings: Settings) -> float | None:
+    """The typed number as degrees of flexion; one that cannot be is refused before any photo."""
+    from knee_angle.angle.verdict import checked
+
+    return None if displayed is None else checked(displayed, settings.counts).deg
 
 
 def _say_shared(displayed: float | None, using: Sequence[Path], photos: Sequence[Path]) -> None:

@@ -14,7 +14,7 @@ from knee_angle.files import write_whole
 if TYPE_CHECKING:
     from knee_angle.photo.reading import Photo
     from knee_angle.records import Measurement, Outcome
-    from knee_angle.settings import Settings
+    from knee_angle.settings import Counting, Settings
 
 __all__ = ["measured", "overlay_files", "read_displayed_table", "shown"]
 
@@ -102,8 +102,10 @@ def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]
     return []
 
 
-def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[str, float | None]:
-    """Displayed numbers by photo name; every problem of the file in one message.
+def read_displayed_table(
+    path: Path | None, photos: Sequence[Path], counts: Counting = "flexion"
+) -> Mapping[str, float | None]:
+    """Displayed numbers by photo name, as flexion; every problem of the file in one message.
 
     A photo that the table names with an empty cell has no displayed number (None). Rows
     for other photos do no harm where every given photo has its row; where one has none, a
@@ -113,7 +115,7 @@ def read_displayed_table(path: Path | None, photos: Sequence[Path]) -> Mapping[s
         return {}
     from knee_angle.tables import named, read_table
 
-    table = read_table(path, needs=("photo", "displayed_deg"))
+    table = read_table(path, needs=("photo", "displayed_deg"), counts=counts)
     given = [photo.name for photo in dict.fromkeys(photos)]
     unclear = sorted({name for name in given if given.count(name) > 1} & set(table.photos))
     if unclear:

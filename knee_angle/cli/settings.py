@@ -16,8 +16,8 @@ __all__ = ["DISPLAY", "MEASURING", "given_settings", "printed", "refused", "take
 
 MEASURING = SETTING_NAMES
 """All: whatever measures a photo uses each of them."""
-DISPLAY = ("display_resolution_deg", "movement_deg")
-"""What the ± of a displayed number comes from."""
+DISPLAY = ("display_resolution_deg", "movement_deg", "counts")
+"""What a displayed number means, and where its ± comes from."""
 PANEL = "Settings"
 """Their heading in the help."""
 
@@ -100,8 +100,8 @@ def _option(name: str) -> inspect.Parameter:
         kind, default = str | None, None if default is None else ",".join(default)
     elif default is None:
         kind = float | None
-    elif isinstance(default, int):
-        kind = int
+    elif isinstance(default, int | str):
+        kind = type(default)
     shown = typer.Option(meaning.option, help=meaning.what, rich_help_panel=PANEL)
     return inspect.Parameter(
         name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=Annotated[kind, shown]

@@ -15,7 +15,7 @@ from knee_angle.cli.options import Format
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
-from knee_angle.settings import Settings
+from knee_angle.settings import Counting, Settings
 
 if TYPE_CHECKING:
     from knee_angle.pipeline import Shot
@@ -50,7 +50,7 @@ def visit(
     from knee_angle.report.visit_contract import visit_as_json
     from knee_angle.report.visit_words import visit_text
 
-    shots = _shots(photos, table)
+    shots = _shots(photos, table, settings.counts)
     outcomes = measured(
         photos,
         displayed={photo: shot.displayed_deg for photo, shot in zip(photos, shots, strict=True)},
@@ -72,7 +72,7 @@ def visit(
     raise typer.Exit(int(not whole))
 
 
-def _shots(photos: Sequence[Path], table: Path | None) -> list[Shot]:
+def _shots(photos: Sequence[Path], table: Path | None, counts: Counting) -> list[Shot]:
     """Each photo with its setting: the table's, else photos of one displayed number share one.
 
     Raises
@@ -89,8 +89,8 @@ def _shots(photos: Sequence[Path], table: Path | None) -> list[Shot]:
             f"each photo of a visit needs a name of its own, but {', '.join(twice)} came more than "
             "once: give it once, or rename one"
         )
-    displayed = read_displayed_table(table, photos)
-    settings = _settings(table)
+    displayed = read_displayed_table(table, photos, counts)
+    settings = _settings(table, counts)
     shots = []
     for photo, name in zip(photos, names, strict=True):
         number = displayed.get(photo.name)
@@ -99,13 +99,13 @@ def _shots(photos: Sequence[Path], table: Path | None) -> list[Shot]:
     return shots
 
 
-def _settings(table: Path | None) -> dict[str, str]:
+def _settings(table: Path | None, counts: Counting) -> dict[str, str]:
     """The settings that the table names."""
     if table is None:
         return {}
     from knee_angle.tables import read_table
 
-    read = read_table(table, needs=("photo", "displayed_deg"))
+    read = read_table(table, needs=("photo", "displayed_deg"), counts=counts)
     if not read.has("setting"):
         return {}
     named = zip(read.photos, read.labels("setting"), strict=True)

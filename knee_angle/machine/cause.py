@@ -38,7 +38,7 @@ from knee_angle.records import (
     Segments,
 )
 from knee_angle.settings import Settings
-from knee_angle.words import degrees, from_straight, hinge_place
+from knee_angle.words import degrees, from_straight, hinge_place, shown_as
 
 __all__ = [
     "ADVICE",
@@ -309,13 +309,14 @@ def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str
     if displayed_deg is None:
         return ()
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    own = shown_as(displayed_deg, settings)
     past = []
     if high is not None and displayed_deg > high:
         past.append(("FLEXION", degrees(displayed_deg), degrees(high)))
     if low is not None and displayed_deg < low:
         past.append(("EXTENSION", from_straight(displayed_deg), from_straight(low)))
     return tuple(
-        f"THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {said}, the prescribed "
+        f"THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {said}{own}, the prescribed "
         f"limit is {limit}. Stop the machine and follow the prescription."
         for name, said, limit in past
     )

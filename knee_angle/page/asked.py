@@ -12,10 +12,10 @@ __all__ = ["COUNTING", "display_and_sizes", "limits"]
 
 COUNTING: dict[str, str] = {
     "flexion": "0 is straight, 90 is bent square",
-    "straight_is_180": "180 is straight, 90 is bent square",
+    "straight-is-180": "180 is straight, 90 is bent square",
     "negative": "0 is straight, flexion below zero",
 }
-"""Ways in which displays count (see `comparison.Counting`)."""
+"""Ways in which displays count (the setting `counts`)."""
 
 Own = Callable[[str], str]
 """Gives an input its name for these photos alone."""
@@ -39,11 +39,11 @@ def display_and_sizes(own: Own) -> Values:
     Each field left empty keeps the usual value. All but the thigh stay for the whole visit:
     they belong to the machine and to the printed sheets.
     """
-    memory.choice("How the display counts", "counting", COUNTING)
-    asked = {
+    asked: Values = {
+        "counts": memory.choice("How the display counts", "counting", COUNTING),
         "tolerance_deg": _number(
             "tolerance_deg", "Allowed difference, degrees", "tolerance", step=0.5
-        )
+        ),
     }
     left, right = memory.pair("sizes")
     with left:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
+from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError, NoStoreYet
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page import asked as ask
@@ -32,7 +32,7 @@ KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 
 NUMBER_LABELS: dict[str, str] = {
     "flexion": "Number on the display",
-    "straight_is_180": "Number on the display (180 is straight)",
+    "straight-is-180": "Number on the display (180 is straight)",
     "negative": "Number on the display (flexion below zero)",
 }
 
@@ -42,7 +42,6 @@ class Asked:
     """All that goes into one answer besides the photo and its points."""
 
     number: float | None
-    counting: Counting
     settings: Settings
 
     @property
@@ -50,7 +49,7 @@ class Asked:
         """The display as degrees of flexion."""
         if self.number is None:
             return None
-        return flexion_of_display(self.number, counting=self.counting)
+        return flexion_of_display(self.number, counting=self.settings.counts)
 
 
 def show() -> None:
@@ -128,7 +127,7 @@ def _work(tray: Tray, entry: Entry) -> None:
         _other_photos(tray, entry)
     try:
         settings = changed(None, values)
-        asked = Asked(number, memory.recall("counting", "flexion"), settings)
+        asked = Asked(number, settings)
         result = entry.measured(displayed_deg=asked.displayed_deg, settings=settings)
     except KneeAngleError as error:
         with top:
@@ -276,7 +275,7 @@ def _answer(
 
 def _counts_otherwise(result: Measurement, asked: Asked) -> bool:
     """Whether the number makes far more sense where 180 is straight."""
-    if asked.number is None or asked.counting != "flexion" or result.comparison is None:
+    if asked.number is None or asked.settings.counts != "flexion" or result.comparison is None:
         return False
     as_it_is = abs(result.comparison.discrepancy_deg)
     other = abs(180 - asked.number - result.knee.deg)

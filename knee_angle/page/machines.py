@@ -12,7 +12,7 @@ from html import escape
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import Counting, display_range, flexion_of_display
+from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
@@ -365,8 +365,7 @@ def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
         A number that cannot be.
     """
     outcomes: dict[str, Outcome] = {}
-    counting: Counting = memory.recall("counting", "flexion")
-    low, high = display_range(counting)
+    low, high = display_range(settings.counts)
     for number, entry in enumerate(tray.entries.values(), start=1):
         picture, typed = memory.pair(f"check-{entry.key}")
         with picture:
@@ -375,7 +374,7 @@ def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
             shown = memory.number(
                 f"Display in photo {number}", f"check-{code}-{entry.key}", low=low, high=high
             )
-            deg = None if shown is None else flexion_of_display(shown, counting=counting)
+            deg = None if shown is None else flexion_of_display(shown, counting=settings.counts)
             outcome = entry.measured(displayed_deg=deg, settings=settings)
             st.caption(words.sentence(outcome))
         outcomes[f"photo {number}"] = outcome

@@ -63,8 +63,9 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
     if outcome.displayed is None or outcome.comparison is None:
         return []
     compared = outcome.comparison
+    shown = outcome.displayed.deg
     return [
-        ("display", words.degrees(outcome.displayed.deg)),
+        ("display", f"{words.degrees(shown)}{words.shown_as(shown, outcome.settings)}"),
         ("difference", words.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
         (
             "verdict",

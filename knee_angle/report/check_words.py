@@ -133,7 +133,8 @@ def _table(result: MachineCheck, settings: Settings) -> list[str]:
         return []
     lines = ["  display   knee, 95 %"]
     lines += [
-        f"  {row.displayed_deg:6.0f}°   {words.degrees(row.knee_deg)} "
+        f"  {row.displayed_deg:6.0f}°{words.shown_as(row.displayed_deg, settings)}   "
+        f"{words.degrees(row.knee_deg)} "
         f"({words.degrees(row.interval_deg[0])} to {words.degrees(row.interval_deg[1])})"
         for row in rows
     ]

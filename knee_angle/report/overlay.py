@@ -221,9 +221,9 @@ def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
         ),
     ]
     if result.displayed is not None and result.comparison is not None:
-        difference = result.comparison
+        difference, shown = result.comparison, result.displayed.deg
         rows += [
-            ("Display", words.degrees(result.displayed.deg), None),
+            ("Display", f"{words.degrees(shown)}{words.shown_as(shown, result.settings)}", None),
             (
                 "Difference",
                 words.with_u(difference.discrepancy_deg, difference.u_deg, sign=True),

@@ -118,7 +118,7 @@ def visit_text(answer: VisitAnswer) -> str:
     lines.append(
         "  setting        photos   knee (95 %)                display   bars        verdict"
     )
-    lines += [_row(one) for one in answer.settings]
+    lines += [_row(one, answer.used) for one in answer.settings]
     lines += [f"  also: {told}" for told in _to_do(answer)[1]]
     lines += [f"  left out: {name}: {reason}" for name, reason in answer.estimate.left_out]
     lines += [f"  caution: {caution}" for caution in cautions_of(answer)]
@@ -140,7 +140,9 @@ def _knee(answer: VisitAnswer, one: SettingAnswer) -> str:
     knee = one.estimate.knee
     low, high = knee.interval
     shown = one.estimate.displayed_deg
-    display = "" if shown is None else f"    DISPLAY {shown:g}°"
+    display = ""
+    if shown is not None:
+        display = f"    DISPLAY {shown:g}°{words.shown_as(shown, answer.used)}"
     return f"{knee.value:.0f}° ({low:.0f} to {high:.0f}), {answer.side}, passive{display}"
 
 
@@ -168,11 +170,13 @@ def _to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return (found[0], found[-1]), found[1:-1]
 
 
-def _row(one: SettingAnswer) -> str:
+def _row(one: SettingAnswer, used: Settings) -> str:
     seen, knee = one.estimate, one.estimate.knee
     low, high = knee.interval
     bars = "" if seen.frame is None else f"{seen.frame.value:.1f}°"
-    shown = "" if seen.displayed_deg is None else f"{seen.displayed_deg:g}°"
+    shown = ""
+    if seen.displayed_deg is not None:
+        shown = f"{seen.displayed_deg:g}°{words.shown_as(seen.displayed_deg, used)}"
     verdict = "" if one.comparison is None else one.comparison.verdict
     figures = f"{knee.value:.1f}° ({low:.1f} to {high:.1f})"
     return _line(seen.name, str(len(seen.photos)), figures, shown, bars, verdict)
