@@ -215,7 +215,7 @@ class Settings:
         hint="more than a machine moves between a photo and a glance at the display",
         source="a paused machine",
     )  # fmt: skip
-    counts: Counting = _setting(
+    counts: Counting = _setting(  # noqa: RUF009  a field like the others, of a word
         "flexion",
         "How the display counts: flexion (0 is straight), straight-is-180, or negative (flexion "
         "below zero). Each displayed number is converted to flexion before it is compared.",

@@ -117,7 +117,7 @@ def test_a_tables_column_is_flexion_once_it_is_read(tmp_path):
 def test_a_table_that_this_program_wrote_holds_flexion_and_is_not_converted_again(tmp_path):
     table = tmp_path / "rows.csv"
     table.write_text("photo,displayed_deg,displayed_source\na.jpg,88,given\n")
-    with pytest.raises(InvalidInput, match="rows.csv was written by this program: its displayed_"):
+    with pytest.raises(InvalidInput, match=r"rows\.csv was written by this program: its displayed_"):
         read_table(table, counts="straight-is-180")
     assert read_table(table).displayed_deg == {"a.jpg": 88.0}
 
@@ -142,13 +142,13 @@ def test_a_visit_and_a_check_convert_their_tables(tmp_path):
     counting = ("--counts", "straight-is-180", "--trials", 200, "--format", "json")
     visit = json.loads(run("visit", *photos, "--table", table, *counting).stdout)
     assert [one["displayed_deg"] for one in visit["settings"]] == [18.0, 62.0, 88.0]
-    checked_so = json.loads(run("check", *photos, "--displayed-table", table, *counting).stdout)
+    so = json.loads(run("check", *photos, "--displayed-table", table, *counting).stdout)
     plain = tmp_path / "plain.csv"
     plain.write_text("photo,displayed_deg\n" + "".join(
         f"{p.name},{n}\n" for p, n in zip(photos, (18, 62, 88), strict=True)
     ))  # fmt: skip
     other = ("--trials", 200, "--format", "json")
-    assert checked_so == json.loads(run("check", *photos, "--displayed-table", plain, *other).stdout)
+    assert so == json.loads(run("check", *photos, "--displayed-table", plain, *other).stdout)
 
 
 def test_check_machine_in_python_converts_its_numbers():

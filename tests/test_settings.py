@@ -59,7 +59,9 @@ def test_each_setting_says_what_it_is_and_its_default_can_be(name):
     assert meaning.source
     assert meaning.option.startswith("--")
     assert meaning.choices or meaning.low < meaning.high
-    ends = [meaning.high] if meaning.above else [meaning.low, meaning.high]
+    ends: list = [meaning.high] if meaning.above else [meaning.low, meaning.high]
+    if meaning.choices:
+        ends = list(meaning.choices)
     for end in ends:
         value = (end,) * 3 if isinstance(default, tuple) else end
         assert getattr(changed(None, {name: value}), name) == value

@@ -37,7 +37,7 @@ Derived by the project; the method is that of Wynn HP, Bloomfield P 1971, J R St
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -286,6 +286,8 @@ class RangeVerdict:
         withheld.
     extrapolated : bool
         Whether the range reaches past the points.
+    straight_tolerance_deg : float or None
+        The tighter tolerance of a part of the range (near straight), where it has one.
     """
 
     verdict: Verdict
@@ -299,6 +301,7 @@ class RangeVerdict:
     outside_at_deg: float | None
     on_a_line: bool
     extrapolated: bool
+    straight_tolerance_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -404,7 +407,11 @@ def fit_line(
 
 
 def verdict_over(
-    line: Line, *, low_deg: float, high_deg: float, tolerance_deg: float
+    line: Line,
+    *,
+    low_deg: float,
+    high_deg: float,
+    tolerance_deg: float | Callable[[float, float], float],
 ) -> RangeVerdict:
     """Is ``y - x`` within ± tolerance everywhere in a range? (ISO 14253-1 decision rule).
 
@@ -424,8 +431,9 @@ def verdict_over(
         Display (y) against frame or knee (x).
     low_deg, high_deg : float
         The range of x.
-    tolerance_deg : float
-        Allowed size of the discrepancy, positive.
+    tolerance_deg : float or callable
+        Allowed size of the discrepancy, positive; where it is not the same everywhere, from x
+        and y to it.
 
     Raises
     ------
@@ -433,30 +441,30 @@ def verdict_over(
         An empty range, or a tolerance that is not positive.
     """
     _check_range(low_deg, high_deg)
-    if not (tolerance_deg > 0 and math.isfinite(tolerance_deg)):
-        raise InvalidInput(f"tolerance_deg must be positive, but got {tolerance_deg:g}")
     x = np.linspace(low_deg, high_deg, 501)
+    allowed = _allowed(tolerance_deg, x, line.offset + line.gain * x)
     difference, u = line.offset + (line.gain - 1.0) * x, _u_at(line, x)
     k = _band_k(line, low=low_deg, high=high_deg, sides=2)
     reached = (
-        np.max(difference + k * u) > tolerance_deg,
-        np.min(difference - k * u) < -tolerance_deg,
+        np.max(difference + k * u - allowed) > 0,
+        np.min(difference - k * u + allowed) < 0,
     )
     if not all(reached):
         k = max(_band_k(line, low=low_deg, high=high_deg, sides=1), COVERAGE_ONE_SIDED)
-    beyond = np.abs(difference) - k * u - tolerance_deg
+    beyond = np.abs(difference) - k * u - allowed
     on_a_line = line.p_value is None or line.p_value >= LACK_OF_FIT
     verdict: Verdict = "undecided"
     if np.max(beyond) > 0:
         verdict = "outside"
-    elif on_a_line and np.max(np.abs(difference) + k * u) < tolerance_deg:
+    elif on_a_line and np.max(np.abs(difference) + k * u - allowed) < 0:
         verdict = "within"
     largest = int(np.argmax(np.abs(difference)))
+    widest, tightest = float(np.max(allowed)), float(np.min(allowed))
     return RangeVerdict(
         verdict=verdict,
         low_deg=low_deg,
         high_deg=high_deg,
-        tolerance_deg=tolerance_deg,
+        tolerance_deg=widest,
         largest_deg=float(difference[largest]),
         at_deg=float(x[largest]),
         u_deg=float(u[largest]),
@@ -464,7 +472,21 @@ def verdict_over(
         outside_at_deg=float(x[np.argmax(beyond)]) if verdict == "outside" else None,
         on_a_line=on_a_line,
         extrapolated=bool(low_deg < min(line.x) or high_deg > max(line.x)),
+        straight_tolerance_deg=tightest if tightest < widest else None,
     )
+
+
+def _allowed(
+    tolerance_deg: float | Callable[[float, float], float], x: Floats, y: Floats
+) -> Floats:
+    """The tolerance at each place of a line."""
+    if callable(tolerance_deg):
+        allowed = np.array([tolerance_deg(*at) for at in zip(x, y, strict=True)])
+    else:
+        allowed = np.full(len(x), tolerance_deg)
+    if not (np.all(allowed > 0) and np.all(np.isfinite(allowed))):
+        raise InvalidInput(f"tolerance_deg must be positive, but got {np.min(allowed):g}")
+    return allowed
 
 
 def arc_ratio(line: Line) -> ArcRatio:

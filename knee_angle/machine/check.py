@@ -14,14 +14,14 @@ Outliers are named, never dropped. Nothing is measured here: results come in.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import bars, uncertainty
-from knee_angle.angle.verdict import judged, judged_mm, u_display_deg
+from knee_angle.angle.verdict import judged, judged_mm, tolerance_at, u_display_deg
 from knee_angle.assumptions import (
     COVERAGE,
     COVERAGE_ONE_SIDED,
@@ -261,7 +261,9 @@ def _checked(
     knee_line = calibration.fit_line(
         [r.knee.deg for r in results], displayed, cov_x=_knee_cov(results), u_y=u_y
     )
-    knee_verdict = _over(knee_line, settings.tolerance_deg)
+    knee_verdict = _over(
+        knee_line, lambda knee, shown: tolerance_at(settings, knee_deg=knee, displayed_deg=shown)
+    )
     bar_hinge = _bar_hinge(results, settings, rng)
     frames = _frames(results, settings, bar_hinge, rng)
     if frames is None:
@@ -370,7 +372,9 @@ def _frame_cov(frames: Sequence[Frame]) -> Floats:
     return np.asarray(np.diag(own) + alike * np.outer(shared, shared))
 
 
-def _over(line: calibration.Line, tolerance_deg: float) -> calibration.RangeVerdict:
+def _over(
+    line: calibration.Line, tolerance_deg: float | Callable[[float, float], float]
+) -> calibration.RangeVerdict:
     """The verdict over the range that the photos span."""
     return calibration.verdict_over(
         line, low_deg=min(line.x), high_deg=max(line.x), tolerance_deg=tolerance_deg

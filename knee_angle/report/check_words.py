@@ -73,8 +73,13 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
         f"    largest difference {words.degrees(verdict.largest_deg, sign=True)} at "
         f"{words.degrees(verdict.at_deg)}; over {words.degrees(verdict.low_deg)} to "
         f"{words.degrees(verdict.high_deg)} {verdict.verdict}, tolerance "
-        f"{verdict.tolerance_deg:g}°",
+        f"{verdict.tolerance_deg:g}°{_near_straight(verdict)}",
     ]
+
+
+def _near_straight(verdict: RangeVerdict) -> str:
+    tighter = verdict.straight_tolerance_deg
+    return "" if tighter is None else f" ({tighter:g}° near straight)"
 
 
 def _straightness(p_value: float) -> str:

@@ -323,6 +323,7 @@ def _line(line: Line | None, verdict: RangeVerdict | None) -> Json | None:
         "p_lack_of_fit": None if line.p_value is None else round(line.p_value, 4),
         "range_deg": [_deg(verdict.low_deg), _deg(verdict.high_deg)],
         "tolerance_deg": verdict.tolerance_deg,
+        "straight_tolerance_deg": verdict.straight_tolerance_deg,
         "largest_deg": _deg(verdict.largest_deg),
         "largest_at_deg": _deg(verdict.at_deg),
         "largest_u_deg": _deg(verdict.u_deg),
