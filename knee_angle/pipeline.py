@@ -11,7 +11,6 @@ module that it calls.
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import sys
 import time
@@ -19,24 +18,24 @@ import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
-from knee_angle.angle import scale, uncertainty, verdict
+from knee_angle.angle import uncertainty, verdict
 from knee_angle.angle.side import side_of
-from knee_angle.assumptions import (
-    COVERAGE_99,
-    SHORTEST_IN_U,
-    STRAIGHT_BELOW_DEG,
-    U_CORNER_PX,
-)
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
-from knee_angle.landmarks.base import Detector, DirectionDetector
-from knee_angle.landmarks.choose import choose_landmarks, found_landmarks, with_manual
+from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.choose import (
+    choose_landmarks,
+    found_landmarks,
+    with_manual,
+    without_direction,
+)
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
 from knee_angle.landmarks.standard import shared_detectors
-from knee_angle.machine import cause
+from knee_angle.landmarks.view import scale_of, view_of
+from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.photo import boards, camera
 from knee_angle.photo.reading import Photo, read_photo
@@ -52,8 +51,8 @@ from knee_angle.records import (
     Measurement,
     NotMeasured,
     Outcome,
-    PointName,
     Segments,
+    Side,
     Unreadable,
     View,
 )
@@ -77,17 +76,6 @@ Answer = TypeVar("Answer")
 
 DEBUG = "KNEE_ANGLE_DEBUG"
 """Set in the environment, it has the details of an internal fault printed to stderr."""
-
-CAUTION_IMAGE = (
-    "The camera's direction is not known: the angle is the one in the flat picture. "
-    "A strip of printed tags on the machine narrows the ±."
-)
-CAUTION_STRAIGHT = "Near full extension a photo measures worse than in flexion: read the interval."
-CAUTION_FOCAL = "The photo names no focal length: that of a usual phone is assumed."
-CAUTION_BARS = (
-    "Tags and points on the machine's bars differ by {:.1f}°: check that the tags lie along the "
-    "bars and the points in line with the hinge."
-)
 
 
 def measure(
@@ -151,15 +139,20 @@ def measure(
             settings=given,
             seen=seen,
         )
-        if isinstance(outcome, NotMeasured):
-            return outcome
-        if manual and manual.get("photo_sha256") is None:
-            outcome = replace(outcome, cautions=(*outcome.cautions, UNBOUND))
-        if on_measured is not None:
-            on_measured(read, outcome)
+        if isinstance(outcome, Measurement):
+            outcome = _with_unbound(outcome, manual)
+            if on_measured is not None:
+                on_measured(read, outcome)
         return outcome
 
     return cause.with_display_alarms(safely(steps), displayed_deg, given)
+
+
+def _with_unbound(outcome: Measurement, manual: Mapping[str, Any] | None) -> Measurement:
+    """With a word where the points of a hand name no photo that they belong to."""
+    if not manual or manual.get("photo_sha256") is not None:
+        return outcome
+    return replace(outcome, cautions=(*outcome.cautions, UNBOUND))
 
 
 def measure_apart(
@@ -302,16 +295,8 @@ def measure_photo(
         return replace(landmarks, alarms=past)
     side = side_of(landmarks)
     printed = boards.boards_of(tags, lens, landmarks, settings)
-    view, bar_tags = _view(photo, landmarks, lens, printed, detectors, settings)
-    leg = LegInView(
-        points=landmarks.points,
-        side=side,
-        lens=lens,
-        view=view,
-        placement_mm=settings.placed_mm,
-        thigh_mm=settings.thigh_mm if _scale(view, landmarks, settings) == "thigh" else None,
-        bar_tags=bar_tags,
-    )
+    view, bar_tags = view_of(photo, landmarks, lens, printed, detectors, settings)
+    leg = _in_view(landmarks, side, lens, view, bar_tags, settings)
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
     frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
@@ -335,13 +320,33 @@ def measure_photo(
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
             *cause.at_limits(knee, settings), *landmarks.cautions, *printed.cautions,
-            *_cautions(knee.interval_deg[0], view, lens),
-            *_odd_lengths(segments, settings), *_odd_bars(frame),
+            *cautions.of_view(knee.interval_deg[0], view, lens),
+            *cautions.odd_lengths(segments, settings), *cautions.odd_bars(frame),
         ),
         seconds=time.perf_counter() - started,
         photo_sha256=photo.sha256,
         settings=settings,
     )  # fmt: skip
+
+
+def _in_view(
+    landmarks: Landmarks,
+    side: Side,
+    lens: Lens,
+    view: View,
+    bar_tags: BarTags | None,
+    settings: Settings,
+) -> LegInView:
+    """The leg as the camera saw it, with what its ± comes from."""
+    return LegInView(
+        points=landmarks.points,
+        side=side,
+        lens=lens,
+        view=view,
+        placement_mm=settings.placed_mm,
+        thigh_mm=settings.thigh_mm if scale_of(view, landmarks, settings) == "thigh" else None,
+        bar_tags=bar_tags,
+    )
 
 
 def _landmarks(
@@ -368,7 +373,7 @@ def _landmarks(
         found = with_manual(seen.landmarks, by_hand)
     if isinstance(found, NotMeasured):
         return found
-    return _without_direction(found) or found
+    return without_direction(found) or found
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,77 +415,6 @@ def answer_of_visit(
     return answer_visit(photos, settings, rng=np.random.default_rng(seed), outcomes=outcomes)
 
 
-def _view(
-    photo: Photo,
-    landmarks: Landmarks,
-    lens: Lens,
-    found: boards.Boards,
-    detectors: Sequence[Detector],
-    settings: Settings,
-) -> tuple[View, BarTags | None]:
-    """How the camera stands to the leg: by tags, else estimated, else the stated prior.
-
-    With the tags on the machine's bars, where both are seen.
-    """
-    hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
-    long_axis_px = (ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
-    strip, bars = found.strip, found.bars
-    if bars is not None:
-        thigh, shank = (tag.corners_px for tag in found.bar_tags)
-        seen = BarTags(thigh, shank, u_px=max(U_CORNER_PX, bars.rms_px))
-        return camera.view_from_bars(bars, strip=strip, long_axis_px=long_axis_px), seen
-    if strip is not None:
-        return camera.view_from_board(strip, long_axis_px=long_axis_px), None
-    return _view_without_tags(photo, landmarks, lens, detectors, settings), None
-
-
-def _view_without_tags(
-    photo: Photo,
-    landmarks: Landmarks,
-    lens: Lens,
-    detectors: Sequence[Detector],
-    settings: Settings,
-) -> View:
-    mm_per_px, u_relative = scale.mm_per_px(
-        landmarks, dot_mm=settings.dot_mm, thigh_mm=settings.thigh_mm
-    )
-    distance_mm = mm_per_px * lens.focal_px
-    u_mm = u_relative * distance_mm
-    for detector in detectors:
-        if isinstance(detector, DirectionDetector):
-            direction = detector.direction(photo, landmarks)
-            if direction is not None:
-                return camera.view_from_direction(
-                    direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
-                )
-    return camera.view_from_prior(knee_distance_mm=distance_mm, u_distance_mm=u_mm)
-
-
-def _without_direction(landmarks: Landmarks) -> NotMeasured | None:
-    """A thigh or shank so short against the ± of its ends that it has no direction."""
-    bones: tuple[tuple[PointName, PointName], ...] = (("hip", "knee"), ("knee", "ankle"))
-    for one, other in bones:
-        a, b = landmarks.points[one], landmarks.points[other]
-        apart = math.dist((a.x_px, a.y_px), (b.x_px, b.y_px))
-        if apart < SHORTEST_IN_U * math.hypot(a.u_px, b.u_px):
-            return NotMeasured(
-                f"{one} and {other} lie {apart:.0f} px apart, too close to give a direction",
-                f"place {one} and {other} by hand where they belong, or go closer",
-            )
-    return None
-
-
-def _scale(
-    view: View, landmarks: Landmarks, settings: Settings
-) -> Literal["tags", "dots", "thigh"] | None:
-    """What gives millimetres, best first; None where a usual leg has to be assumed."""
-    if view.plane == "tag":
-        return "tags"
-    if settings.dot_mm is not None and landmarks.diameter_px is not None:
-        return "dots"
-    return None if settings.thigh_mm is None else "thigh"
-
-
 def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
     """The machine's points, where any were found."""
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
@@ -491,34 +425,6 @@ def _segments(
     leg: LegInView, landmarks: Landmarks, settings: Settings, rng: np.random.Generator
 ) -> Segments | None:
     """Lengths of the leg, where the photo has a scale of its own."""
-    if _scale(leg.view, landmarks, settings) is None:
+    if scale_of(leg.view, landmarks, settings) is None:
         return None
     return uncertainty.segments_with_uncertainty(leg, trials=settings.trials // 4, rng=rng)
-
-
-def _odd_lengths(segments: Segments | None, settings: Settings) -> tuple[str, ...]:
-    if segments is None or settings.stature_mm is None:
-        return ()
-    odd = scale.implausible(segments, stature_mm=settings.stature_mm)
-    return () if odd is None else (odd,)
-
-
-def _odd_bars(frame: Frame | None) -> tuple[str, ...]:
-    """What to check where tags cannot be right, or show other bars than points do (99 %)."""
-    if (wrong := cause.cards_wrong(frame)) is not None:
-        return (wrong,)
-    if frame is None or frame.tags_minus_points_deg is None:
-        return ()
-    difference, u = frame.tags_minus_points_deg
-    return (CAUTION_BARS.format(difference),) if abs(difference) > COVERAGE_99 * u else ()
-
-
-def _cautions(lowest_deg: float, view: View, lens: Lens) -> tuple[str, ...]:
-    cautions = []
-    if view.plane == "image":
-        cautions.append(CAUTION_IMAGE)
-    if lens.source == "prior":
-        cautions.append(CAUTION_FOCAL)
-    if lowest_deg < STRAIGHT_BELOW_DEG:
-        cautions.append(CAUTION_STRAIGHT)
-    return tuple(cautions)

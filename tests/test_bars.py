@@ -15,6 +15,7 @@ from PIL import Image, ImageOps
 from knee_angle import assumptions
 from knee_angle.angle import bars, geometry
 from knee_angle.angle import uncertainty as un
+from knee_angle.assumptions import MARK_DEPTH_MM
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.check import _hinge_seen, check_machine
@@ -38,7 +39,7 @@ from knee_angle.settings import Settings
 
 LENS = Lens(1600, 1200, 1200.0, 0.02, "exif")
 DOTS = DotDetector()
-BEHIND_MM = un.MARK_DEPTH_MM["thigh_bar"][0]
+BEHIND_MM = MARK_DEPTH_MM["thigh_bar"][0]
 OFFSET_MM = (20.0, -35.0)
 """The hinge in drawn scenes: distal, anterior of the knee."""
 
@@ -74,7 +75,7 @@ def drawn(
         "ankle": knee + 410 * geometry.turned(thigh, by_deg=sign * 60.0),
     }
     marks = {
-        name: hinge + place @ axes + (un.MARK_DEPTH_MM[name][0] - BEHIND_MM) * normal
+        name: hinge + place @ axes + (MARK_DEPTH_MM[name][0] - BEHIND_MM) * normal
         for name, place in flat.items()
     }
     tags = []

@@ -117,7 +117,7 @@ def test_a_tables_column_is_flexion_once_it_is_read(tmp_path):
 def test_a_table_that_this_program_wrote_holds_flexion_and_is_not_converted_again(tmp_path):
     table = tmp_path / "rows.csv"
     table.write_text("photo,displayed_deg,displayed_source\na.jpg,88,given\n")
-    with pytest.raises(InvalidInput, match=r"rows\.csv was written by this program: its displayed_"):
+    with pytest.raises(InvalidInput, match=r"rows\.csv was written by this program: its"):
         read_table(table, counts="straight-is-180")
     assert read_table(table).displayed_deg == {"a.jpg": 88.0}
 

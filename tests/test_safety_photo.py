@@ -15,8 +15,9 @@ from stores import made_frame
 from knee_angle import pipeline
 from knee_angle.angle import scale
 from knee_angle.errors import InvalidInput
+from knee_angle.landmarks.choose import without_direction
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.machine import cause
+from knee_angle.machine import cause, cautions
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import (
     Displayed,
@@ -88,8 +89,8 @@ def test_a_photo_carries_every_caution_of_its_steps():
     doubtful = replace(seen, landmarks=replace(seen.landmarks, cautions=("look again",)))
     assert measured(doubtful).cautions[0] == "look again"
     flat = replace(seen, tags=())
-    assert pipeline.CAUTION_IMAGE in measured(flat).cautions
-    assert pipeline.CAUTION_IMAGE not in measured().cautions
+    assert cautions.CAUTION_IMAGE in measured(flat).cautions
+    assert cautions.CAUTION_IMAGE not in measured().cautions
 
 
 def test_a_photo_carries_the_alarms_of_knee_and_display_knee_first():
@@ -162,12 +163,12 @@ def bars(difference: float | None, u: float = 1.0, source: str = "dot") -> Frame
     ],
 )
 def test_bars_that_tags_and_points_show_differently_are_told(seen, told):
-    assert len(pipeline._odd_bars(seen)) == told
+    assert len(cautions.odd_bars(seen)) == told
 
 
 def test_tags_that_cannot_be_right_are_told_instead_of_a_difference():
     wrong = replace(bars(9.0, source="tag"), deg=-40.0, fit_deg=-90.0)
-    (told,) = pipeline._odd_bars(wrong)
+    (told,) = cautions.odd_bars(wrong)
     assert told == cause.cards_wrong(wrong)
 
 
@@ -175,14 +176,14 @@ def test_tags_that_cannot_be_right_are_told_instead_of_a_difference():
     ("plane", "focal", "lowest", "told"),
     [
         pytest.param("tag", "exif", 15.0, [], id="all is known"),
-        pytest.param("image", "exif", 40.0, [pipeline.CAUTION_IMAGE], id="flat"),
-        pytest.param("tag", "prior", 40.0, [pipeline.CAUTION_FOCAL], id="no focal length"),
-        pytest.param("tag", "exif", 14.9, [pipeline.CAUTION_STRAIGHT], id="near straight"),
+        pytest.param("image", "exif", 40.0, [cautions.CAUTION_IMAGE], id="flat"),
+        pytest.param("tag", "prior", 40.0, [cautions.CAUTION_FOCAL], id="no focal length"),
+        pytest.param("tag", "exif", 14.9, [cautions.CAUTION_STRAIGHT], id="near straight"),
     ],
 )
 def test_what_makes_a_photo_less_sure_is_told(plane, focal, lowest, told):
     view = View(plane, (0.0, 0.0, -1.0), (1.0, 0.0, 1.0), 1000.0, 40.0)
-    assert list(pipeline._cautions(lowest, view, Lens(1600, 1200, 1200.0, 0.02, focal))) == told
+    assert list(cautions.of_view(lowest, view, Lens(1600, 1200, 1200.0, 0.02, focal))) == told
 
 
 def at(hip: tuple[float, float], ankle: tuple[float, float], var: float = 18.0) -> Landmarks:
@@ -200,5 +201,5 @@ def at(hip: tuple[float, float], ankle: tuple[float, float], var: float = 18.0) 
     ],
 )
 def test_a_bone_shorter_than_the_uncertainty_of_its_ends_has_no_direction(hip, ankle, said):
-    refused = pipeline._without_direction(at(hip, ankle))
+    refused = without_direction(at(hip, ankle))
     assert (refused and refused.reason.partition(",")[0]) == said

@@ -11,6 +11,7 @@ import pytest
 
 from knee_angle.angle import geometry
 from knee_angle.angle import uncertainty as un
+from knee_angle.assumptions import MARK_DEPTH_MM, U_TAPE_MM
 from knee_angle.records import Landmark, LegInView, Lens, View
 
 FAR = 1.0e6
@@ -37,7 +38,7 @@ def leg(
     )
     normal = geometry.normal_from_view(yaw_deg=yaw_deg, pitch_deg=pitch_deg)
     right, down = geometry.plane_axes(normal)
-    depth = np.array([un.MARK_DEPTH_MM[n][0] for n in ("hip", "knee", "ankle")])
+    depth = np.array([MARK_DEPTH_MM[n][0] for n in ("hip", "knee", "ankle")])
     # The knee lies on the optical axis, so that yaw and pitch are true oblique views.
     points = flat[:, :1] * right + flat[:, 1:] * down + depth[:, None] * normal + [0.0, 0.0, FAR]
     pixels = points[:, :2] / points[:, 2:] * FAR + 1000.0
@@ -220,7 +221,7 @@ def test_segment_lengths_of_a_drawn_leg():
     # Two ends, each off along the segment: 10 and 5 mm for the thigh, 5 and 5 for the shank;
     # in a view from 15 degrees the marks' unknown depths add tan(15) of theirs.
     thigh_depth, shank_depth = (
-        un.MARK_DEPTH_MM[n][1] * math.tan(math.radians(15)) for n in ("hip", "ankle")
+        MARK_DEPTH_MM[n][1] * math.tan(math.radians(15)) for n in ("hip", "ankle")
     )
     assert seen.u_thigh_mm == pytest.approx(math.hypot(10, 5, thigh_depth), rel=0.06)
     assert 7.0 < seen.u_shank_mm < math.hypot(5, 5, shank_depth) * 1.06
@@ -231,7 +232,7 @@ def test_a_typed_thigh_gives_the_scale_in_any_view(view):
     """The first guess of the distance is a fifth off; the tape's length sets it right."""
     true = leg(50.0, yaw_deg=view[0], pitch_deg=view[1])
     guessed = replace(true, view=replace(true.view, knee_distance_mm=0.8 * FAR, u_distance_mm=0.2))
-    depth = un.MARK_DEPTH_MM["hip"][0] - un.MARK_DEPTH_MM["knee"][0]
+    depth = MARK_DEPTH_MM["hip"][0] - un.MARK_DEPTH_MM["knee"][0]
     taped = replace(guessed, thigh_mm=math.hypot(0.245 * 1700, depth))
     seen = un.segments_with_uncertainty(taped, trials=4000, rng=np.random.default_rng(8))
     assert seen.thigh_mm == pytest.approx(0.245 * 1700, abs=1e-3)
@@ -245,7 +246,7 @@ def test_the_tapes_error_is_carried_into_the_shank():
     drawn = un.simulate(
         taped, lines=("leg_distance",), trials=20_000, rng=np.random.default_rng(8)
     ).segment_mm
-    assert np.std(drawn, axis=0) == pytest.approx([un.U_TAPE_MM] * 2, rel=0.03)
+    assert np.std(drawn, axis=0) == pytest.approx([U_TAPE_MM] * 2, rel=0.03)
 
 
 def test_linear_and_monte_carlo_agree_with_a_typed_thigh():

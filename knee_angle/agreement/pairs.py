@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence, Sized
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -148,15 +148,7 @@ def select_pairs(
     columns = {words[0]: x, words[1]: y, "u_reference": u, "person": whose, "names": names}
     _require_same_length({**columns, "reasons": reasons})
     why = _reasons(x, y, u, whose)
-    bad = np.flatnonzero(why != 0)
-    excluded = tuple(
-        Excluded(
-            row=int(i) + 1,
-            name=f"row {i + 1}" if names is None else names[i],
-            reason=_with_cause(_named(int(why[i]), words), None if reasons is None else reasons[i]),
-        )
-        for i in bad.tolist()
-    )
+    excluded = _excluded(why, names, reasons, words)
     if excluded and missing == "refuse":
         raise InvalidInput(_refusal(excluded, len(x)))
     kept = np.flatnonzero(why == 0)
@@ -167,6 +159,23 @@ def select_pairs(
         u_reference=None if u is None else u[kept],
         kept=kept,
         excluded=excluded,
+    )
+
+
+def _excluded(
+    why: NDArray[Any],
+    names: Sequence[str] | None,
+    reasons: Sequence[str | None] | None,
+    words: tuple[str, str],
+) -> tuple[Excluded, ...]:
+    """Every row that is no pair, with what it lacks and why."""
+    return tuple(
+        Excluded(
+            row=int(i) + 1,
+            name=f"row {i + 1}" if names is None else names[i],
+            reason=_with_cause(_named(int(why[i]), words), None if reasons is None else reasons[i]),
+        )
+        for i in np.flatnonzero(why != 0).tolist()
     )
 
 

@@ -29,21 +29,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle import assumptions
-from knee_angle.angle import bars, geometry
+from knee_angle.angle import geometry
 from knee_angle.angle.bars import TagMotion
-from knee_angle.assumptions import (
-    BARS_TOGETHER_MM,
-    MARK_DEPTH_MM,
-    U_POINTS_DEG,
-    U_TAPE_MM,
+from knee_angle.angle.inputs import (
+    ALL_LINES,
+    BUDGET_LINES,
+    PRIOR_TAILS,
+    draw,
+    from_normals,
+    inputs_of,
+    root_of,
+    stuck_turn,
 )
+from knee_angle.angle.trials import Drawn, simulated
+from knee_angle.assumptions import U_POINTS_DEG
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,
@@ -53,7 +58,6 @@ from knee_angle.records import (
     LegInView,
     PointName,
     Segments,
-    Side,
     Source,
 )
 
@@ -80,82 +84,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-BUDGET_LINES = (
-    "landmark_finding",
-    "landmark_placement",
-    "landmark_depth",
-    "camera_direction",
-    "focal_length",
-    "leg_distance",
-)
-"""Every line of the knee's budget, in the order of the table above."""
-ALL_LINES = (*BUDGET_LINES, "sticking")
-"""With the line that only the frame has."""
-
-
-PRIOR_TAILS = 0.8
-"""How much further than a normal distribution a direction that is only a prior reaches:
-its multiples z of the usual ± become sinh(0.8 z) / 0.8. Two in three lie within 1.1 times
-the usual ± and one in twenty beyond 2.9 times, 43 degrees of yaw: people do photograph from
-the foot of the bed (our own figure)."""
-
 LINE_TRIALS = 1500
 """Trials for one line of the budget; its u is then known to 1.8 %."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Draw:
-    """One set of inputs per trial; first axis = trials (or 1), k = number of points."""
-
-    points_px: Floats  # (n, k, 2)
-    placement_mm: Floats  # (n, k, 2), in the plane
-    depth_mm: Floats  # (n, k), towards the camera
-    normal: Floats  # (n, 3), of the leg's plane
-    bars_normal: Floats  # (n, 3), of the machine's
-    corners_px: Floats  # (n, t, 4, 2), of the t = 0 or 2 tags on the bars
-    tag_depth_mm: Floats  # (n, t)
-    sticking: Floats  # (n, 3, 2): turn (deg), across (mm), hinge from tag (mm); thigh, shank
-    hinge_off_mm: Floats  # (n, 4): error of a known hinge in both tags
-    points_turn_deg: Floats  # (n,), of the machine's points against its bars
-    focal_px: Floats  # (n,)
-    distance_mm: Floats  # (n,)
-    thigh_mm: Floats | None  # (n,), where it gives the distance
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
-    """What every trial gave.
-
-    Parameters
-    ----------
-    knee_deg : ndarray, shape (n,)
-        Flexion of the knee.
-    marks_deg : ndarray, shape (n,)
-        Flexion between the marks as they lie: the same trials without the placement.
-    segment_mm : ndarray, shape (n, 2)
-        Length of thigh and shank between the marks, in the plane.
-    frame_deg : ndarray, shape (n,), or None
-        Flexion of the machine's bars; None without its three points.
-    hinge_mm : ndarray, shape (n, 2), or None
-        The hinge's point seen from the knee: distal along the thigh, anterior.
-    tag_frame_deg, tag_hinge_mm : ndarray, shapes (n,) and (n, 2), or None
-        The same from the tags on the bars.
-    motion : ndarray, shape (n, 3), or None
-        The shank tag in the thigh tag's axes: turn (deg), x, y (mm).
-    hinge_gap_mm : ndarray, shape (n, 2), or None
-        How far apart the thigh tag and the shank tag put the hinge, in the machine's plane:
-        no gap, where all inputs are the true ones.
-    """
-
-    knee_deg: Floats
-    marks_deg: Floats
-    segment_mm: Floats
-    frame_deg: Floats | None = None
-    hinge_mm: Floats | None = None
-    tag_frame_deg: Floats | None = None
-    tag_hinge_mm: Floats | None = None
-    motion: Floats | None = None
-    hinge_gap_mm: Floats | None = None
 
 
 def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Angle:
@@ -215,7 +145,7 @@ def frame_with_uncertainty(
         and tags both show the bars, the one with the smaller u counts, for the angle and
         for the hinge.
     """
-    at_best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None))
+    at_best = simulated(leg, draw(leg, lines=(), trials=1, rng=None))
     if at_best.frame_deg is None and at_best.tag_frame_deg is None:
         return None
     drawn = simulate(leg, lines=ALL_LINES, trials=trials, rng=rng)
@@ -228,7 +158,7 @@ def frame_with_uncertainty(
     knee = flat_flexion_deg(leg) if leg.view.plane == "image" else float(at_best.knee_deg[0])
     away = np.column_stack([frames - drawn.knee_deg - (frame - knee), hinges_drawn - hinge])
     cov = away.T @ away / trials
-    u_shared = math.hypot(*_stuck(leg)[1]) if source == "tag" else U_POINTS_DEG
+    u_shared = math.hypot(*stuck_turn(leg)[1]) if source == "tag" else U_POINTS_DEG
     return Frame(
         source=source,
         u_shared_deg=u_shared,
@@ -257,7 +187,7 @@ def _hinge_shared(
     for line, first in (("landmark_depth", -1), ("sticking", 0)):
         units = np.eye(inputs_of(leg)[line])[first:]
         up, down = (
-            np.asarray(seen_by(_simulated(leg, _from_normals(leg, {line: half * units}))))
+            np.asarray(seen_by(simulated(leg, from_normals(leg, {line: half * units}))))
             for half in (0.5, -0.5)
         )
         slopes.append(np.broadcast_to(up - down, (len(units), 2)))
@@ -311,7 +241,7 @@ def _difference(
 
 def tag_motion(leg: LegInView, *, trials: int, rng: np.random.Generator) -> TagMotion | None:
     """The shank tag in the thigh tag's axes, with covariance; None without both tags."""
-    best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None)).motion
+    best = simulated(leg, draw(leg, lines=(), trials=1, rng=None)).motion
     drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng).motion
     if best is None or drawn is None:
         return None
@@ -324,7 +254,7 @@ def tag_motion(leg: LegInView, *, trials: int, rng: np.random.Generator) -> TagM
 
 def segments_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Segments:
     """Lengths of thigh and shank between the marks, in the sagittal plane, mm."""
-    best = _simulated(leg, _draw(leg, lines=(), trials=1, rng=None)).segment_mm[0]
+    best = simulated(leg, draw(leg, lines=(), trials=1, rng=None)).segment_mm[0]
     drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng).segment_mm
     u_thigh, u_shank = np.sqrt(np.mean((drawn - best) ** 2, axis=0))
     return Segments(float(best[0]), float(u_thigh), float(best[1]), float(u_shank))
@@ -338,14 +268,14 @@ def flat_flexion_deg(leg: LegInView, *, points: tuple[PointName, ...] = LEG_POIN
 
 def plane_flexion_deg(leg: LegInView) -> float:
     """Signed flexion along the view's best normal, degrees."""
-    return float(_simulated(leg, _draw(leg, lines=(), trials=1, rng=None)).knee_deg[0])
+    return float(simulated(leg, draw(leg, lines=(), trials=1, rng=None)).knee_deg[0])
 
 
 def simulate(
     leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator
 ) -> Drawn:
     """Knee, frame and hinge in every trial, with only the named budget lines drawn."""
-    return _simulated(leg, _draw(leg, lines=lines, trials=trials, rng=rng))
+    return simulated(leg, draw(leg, lines=lines, trials=trials, rng=rng))
 
 
 def simulate_deg(
@@ -371,7 +301,7 @@ def drawn_from(leg: LegInView, z: Mapping[str, Floats]) -> Drawn:
     Drawn
         One trial for each row.
     """
-    return _simulated(leg, _from_normals(leg, z))
+    return simulated(leg, from_normals(leg, z))
 
 
 def _alone(leg: LegInView) -> LegInView:
@@ -406,7 +336,7 @@ def linear_u(leg: LegInView, quantity: Callable[[Drawn], Floats]) -> Floats:
     for line in ALL_LINES:
         for unit in np.eye(inputs_of(leg)[line]):
             up, down = (
-                quantity(_simulated(leg, _from_normals(leg, {line: s * unit[None]})))[0]
+                quantity(simulated(leg, from_normals(leg, {line: s * unit[None]})))[0]
                 for s in (0.5, -0.5)
             )
             total = total + (up - down) ** 2
@@ -422,304 +352,3 @@ def interval_of(values: Floats) -> tuple[float, float]:
 def _spread(values: Floats, about: float | None = None) -> float:
     centre = float(np.mean(values)) if about is None else about
     return float(np.sqrt(np.mean((values - centre) ** 2)))
-
-
-def _names(leg: LegInView) -> tuple[PointName, ...]:
-    """The points that are simulated: the leg's, and what is there of the machine's."""
-    return (*LEG_POINTS, *(name for name in MACHINE_POINTS if name in leg.points))
-
-
-def inputs_of(leg: LegInView) -> dict[str, int]:
-    """How many independent standard normal inputs each line has, for this leg."""
-    count, tags = len(_names(leg)), 0 if leg.bar_tags is None else 2
-    own_turn = any(leg.view.leg_turn_cov_deg2)
-    return {
-        # Two coordinates of each point, then of each tag's corners.
-        "landmark_finding": 2 * count + 8 * tags,
-        "landmark_placement": 6,
-        # One for each mark and tag, and one that all bars share.
-        "landmark_depth": count + tags + 1,
-        "camera_direction": 4 if own_turn else 2,
-        "focal_length": 1,
-        "leg_distance": 1,
-        # The points' turn; turn, across and distance from the hinge of each tag; the hinge
-        # where it is known.
-        "sticking": 1 + 5 * tags,
-    }
-
-
-def _draw(
-    leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator | None
-) -> _Draw:
-    """Inputs for all trials; lines that are not named stay at their best estimate."""
-    if rng is None:
-        return _from_normals(leg, {})
-    inputs = inputs_of(leg)
-    normals = {line: rng.standard_normal((trials, inputs[line])) for line in lines}
-    mirrored = None
-    if "camera_direction" in lines and leg.view.other_normal is not None:
-        mirrored = rng.random(trials) < leg.view.p_other
-    return _from_normals(leg, normals, mirrored=mirrored)
-
-
-def _from_normals(
-    leg: LegInView, z: Mapping[str, Floats], *, mirrored: NDArray[np.bool_] | None = None
-) -> _Draw:
-    """Standard normal numbers turned into inputs; a line without numbers stands still."""
-    view, lens = leg.view, leg.lens
-    still = np.zeros((1, 1))
-    # Lengths are positive: their relative ± is drawn in the logarithm.
-    focal = lens.focal_px * np.exp(lens.u_relative * z.get("focal_length", still)[:, 0])
-    u_distance = view.u_distance_mm / view.knee_distance_mm
-    far = z.get("leg_distance", still)[:, 0]
-    # Whatever size gave the distance was seen through the same lens: both go together.
-    distance = view.knee_distance_mm * np.exp(u_distance * far) * focal / lens.focal_px
-    normal, bars_normal = _drawn_normals(leg, z.get("camera_direction"), mirrored)
-    depth, tag_depth = _drawn_depth(leg, z.get("landmark_depth"))
-    stuck = z.get("sticking")
-    sticking, hinge_off = _drawn_sticking(leg, None if stuck is None else stuck[:, 1:])
-    return _Draw(
-        points_px=_drawn_points(leg, z.get("landmark_finding")),
-        placement_mm=_drawn_placement(leg, z.get("landmark_placement")),
-        depth_mm=depth,
-        normal=normal,
-        bars_normal=bars_normal,
-        corners_px=_drawn_corners(leg, z.get("landmark_finding")),
-        tag_depth_mm=tag_depth,
-        sticking=sticking,
-        hinge_off_mm=hinge_off,
-        points_turn_deg=U_POINTS_DEG * z.get("sticking", still)[:, 0],
-        focal_px=focal,
-        distance_mm=distance,
-        thigh_mm=None if leg.thigh_mm is None else leg.thigh_mm + U_TAPE_MM * far,
-    )
-
-
-def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
-    """Points (n, k, 2) in px, each by its own covariance."""
-    marks = [leg.points[name] for name in _names(leg)]
-    best = np.array([[p.x_px, p.y_px] for p in marks])[None]
-    if z is None:
-        return best
-    roots = np.array([root_of(p.cov_px2) for p in marks])
-    own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
-    return np.asarray(best + geometry.dot(roots, own[:, :, None]))
-
-
-def _drawn_corners(leg: LegInView, z: Floats | None) -> Floats:
-    """Corners (n, t, 4, 2) of the bars' tags in px; t is 0 without them."""
-    if leg.bar_tags is None:
-        return np.zeros((1, 0, 4, 2))
-    best = np.array([leg.bar_tags.thigh_px, leg.bar_tags.shank_px])[None]
-    if z is None:
-        return best
-    return np.asarray(best + leg.bar_tags.u_px * z[:, -16:].reshape(-1, 2, 4, 2))
-
-
-def _stuck(leg: LegInView) -> tuple[Floats, Floats]:
-    """Turn of both bars against their tags, degrees, and its u; shapes (2,)."""
-    return bars.stuck_turn(None if leg.bar_tags is None else leg.bar_tags.hinge)
-
-
-def _drawn_sticking(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
-    """How the tags are stuck (n, 3, 2), and the error of a known hinge (n, 4), mm."""
-    turn, u_turn = _stuck(leg)
-    from_tag, u_from_tag = assumptions.HINGE_FROM_TAG_MM
-    best = np.array([turn, [0.0, 0.0], [from_tag, from_tag]])[None]
-    if z is None or leg.bar_tags is None:
-        return best, np.zeros((1, 4))
-    u = np.array([u_turn, [assumptions.U_STUCK_ACROSS_MM] * 2, [u_from_tag] * 2])
-    sticking = best + u * z[:, :6].reshape(-1, 3, 2)
-    if leg.bar_tags.hinge is None:
-        return sticking, np.zeros((1, 4))
-    cov = np.array(leg.bar_tags.hinge.cov_mm2)
-    values, vectors = np.linalg.eigh(cov)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    return sticking, np.asarray(z[:, 6:] @ root.T)
-
-
-def _drawn_placement(leg: LegInView, z: Floats | None) -> Floats:
-    """Mark to bony point (n, k, 2), mm in the plane; the machine's marks are the points."""
-    count = len(_names(leg))
-    if z is None:
-        return np.zeros((1, count, 2))
-    off = np.zeros((len(z), count, 2))
-    off[:, :3] = z.reshape(-1, 3, 2) * np.array(leg.placement_mm)[:, None]
-    return off
-
-
-def _drawn_depth(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
-    """Depth of each mark (n, k) and bar tag (n, t) against the view's plane, mm.
-
-    Towards the camera. The view's plane is the knee's; how far all bars together stand off
-    it is not known well. Where tags show how far the bars are, it is the leg's depth that is
-    not known well, and the bars stay where they are.
-    """
-    names = _names(leg)
-    usual = np.array([MARK_DEPTH_MM[name] for name in names])
-    tags = np.array([MARK_DEPTH_MM["thigh_bar"]] * (0 if leg.bar_tags is None else 2))
-    tags = tags.reshape(-1, 2)
-    if z is None:
-        return usual[None, :, 0], tags[None, :, 0]
-    count = len(names)
-    on_machine = np.array([name in MACHINE_POINTS for name in names])
-    moved = on_machine * 1.0 if leg.bar_tags is None else on_machine - 1.0
-    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + BARS_TOGETHER_MM * moved * z[:, -1:]
-    return np.asarray(marks), np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
-
-
-def _drawn_normals(
-    leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None
-) -> tuple[Floats, Floats]:
-    """Normals of the leg's plane and of the bars', each (n, 3)."""
-    view = leg.view
-    normal = np.array(view.normal)[None]
-    if mirrored is not None and view.other_normal is not None:
-        normal = np.where(mirrored[:, None], np.array(view.other_normal), normal)
-    if z is None:
-        return normal, normal
-    usual = z[:, :2]
-    if view.plane == "image":
-        usual = np.sinh(PRIOR_TAILS * usual) / PRIOR_TAILS
-    camera = usual @ root_of(view.tilt_cov_deg2).T
-    of_bars = geometry.tilt_normal(normal, np.clip(camera, -60.0, 60.0))
-    if z.shape[1] == 2:
-        return of_bars, of_bars
-    both = camera + z[:, 2:] @ root_of(view.leg_turn_cov_deg2).T
-    return geometry.tilt_normal(normal, np.clip(both, -60.0, 60.0)), of_bars
-
-
-def root_of(cov: tuple[float, float, float]) -> Floats:
-    """A matrix square root (2, 2) of a covariance (xx, xy, yy), also a singular one."""
-    xx, xy, yy = cov
-    values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
-
-
-def _simulated(leg: LegInView, draw: _Draw) -> Drawn:
-    """Every trial's leg (and machine), each seen along its own plane's normal."""
-    directions = geometry.rays(
-        draw.points_px, focal_px=draw.focal_px[:, None], centre_px=leg.lens.centre_px
-    )
-    count, depth = len(LEG_POINTS), draw.depth_mm
-    distance = draw.distance_mm - depth[:, 1]
-    if draw.thigh_mm is not None:
-        distance = _distance_of_thigh(_unit(directions[:, :count], draw), depth, draw.thigh_mm)
-    # The knee lies on the machine's plane at this distance, the leg's plane goes through it.
-    knee_mm = geometry.meet_plane(directions[:, 1], normal=draw.bars_normal, distance_mm=distance)
-    of_leg = -geometry.dot(draw.normal, knee_mm)
-    far = of_leg[:, None] - depth[:, :count] + depth[:, 1:2]
-    normal = draw.normal[:, None]
-    met = geometry.meet_plane(directions[:, :count], normal=normal, distance_mm=far)
-    marks = geometry.to_plane_mm(met, normal=normal)
-    hip, knee, ankle = np.moveaxis(marks + draw.placement_mm[:, :count], 1, 0)
-    thigh, shank = knee - hip, ankle - knee
-    machine: dict[str, Floats] = {}
-    if len(leg.points) > count or leg.bar_tags is not None:
-        of_bars, from_bars = distance + depth[:, 1], _from_bars(met, draw)
-        machine |= _machine_by_points(leg, draw, directions, of_bars, from_bars)
-        machine |= _machine_by_tags(leg, draw, of_bars, from_bars)
-    return Drawn(
-        knee_deg=geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side),
-        marks_deg=geometry.signed_flexion_deg(*np.moveaxis(marks, 1, 0), side=leg.side),
-        segment_mm=np.sqrt(np.stack([geometry.dot(v, v) for v in (thigh, shank)], axis=-1)),
-        **machine,
-    )
-
-
-def _unit(directions: Floats, draw: _Draw) -> Floats:
-    """Points (n, k, 2) as seen on the leg's plane at distance 1.
-
-    A plane k times as far away shows everything k times as large.
-    """
-    normal = draw.normal[:, None]
-    met = geometry.meet_plane(directions, normal=normal, distance_mm=1.0)
-    return geometry.to_plane_mm(met, normal=normal)
-
-
-def _from_bars(met: Floats, draw: _Draw) -> Floats:
-    """The leg's bony points (n, 3, 2) seen along the bars' normal, mm.
-
-    ``met`` (n, 3, 3) are the marks; the placement moves them in the leg's own plane.
-    """
-    right, down = geometry.plane_axes(draw.normal[:, None])
-    off = draw.placement_mm[:, : len(LEG_POINTS)]
-    moved = met + off[..., :1] * right + off[..., 1:] * down
-    return geometry.to_plane_mm(moved, normal=draw.bars_normal[:, None])
-
-
-def _machine_by_points(
-    leg: LegInView, draw: _Draw, directions: Floats, distance_mm: Floats, from_bars: Floats
-) -> dict[str, Floats]:
-    """Frame and hinge from the machine's points, as far as they are there."""
-    names = _names(leg)[len(LEG_POINTS) :]
-    normal = draw.bars_normal[:, None]
-    far = distance_mm[:, None] - draw.depth_mm[:, len(LEG_POINTS) :]
-    met = geometry.meet_plane(directions[:, len(LEG_POINTS) :], normal=normal, distance_mm=far)
-    points = dict(
-        zip(names, np.moveaxis(geometry.to_plane_mm(met, normal=normal), 1, 0), strict=True)
-    )
-    seen = {}
-    if "hinge" in points:
-        seen["hinge_mm"] = _from_knee(points["hinge"], from_bars, side=leg.side)
-    if set(names) == set(MACHINE_POINTS):
-        seen["frame_deg"] = draw.points_turn_deg + geometry.signed_flexion_deg(
-            *(points[name] for name in MACHINE_POINTS), side=leg.side
-        )
-    return seen
-
-
-def _machine_by_tags(
-    leg: LegInView, draw: _Draw, distance_mm: Floats, from_bars: Floats
-) -> dict[str, Floats]:
-    """Frame, hinge and the tags' motion from the tags on the bars, where both are there."""
-    if leg.bar_tags is None:
-        return {}
-    directions = geometry.rays(
-        draw.corners_px, focal_px=draw.focal_px[:, None, None], centre_px=leg.lens.centre_px
-    )
-    normal = draw.bars_normal[:, None, None]
-    far = (distance_mm[:, None] - draw.tag_depth_mm)[..., None]
-    met = geometry.meet_plane(directions, normal=normal, distance_mm=far)
-    corners = geometry.to_plane_mm(met, normal=normal)
-    thigh, shank = (bars.poses(corners[:, which]) for which in (0, 1))
-    turn, across, from_tag = np.moveaxis(draw.sticking, 1, 0)
-    thigh_bar, shank_bar = thigh.turned(turn[:, 0]), shank.turned(turn[:, 1])
-    known = leg.bar_tags.hinge
-    if known is None:
-        hinge = bars.crossing(thigh_bar, shank_bar, from_tag_mm=from_tag, across_mm=across)
-        in_thigh = thigh_bar.at(np.stack([from_tag[:, 0], across[:, 0]], axis=-1))
-        in_shank = shank_bar.at(np.stack([-from_tag[:, 1], across[:, 1]], axis=-1))
-    else:
-        off = draw.hinge_off_mm
-        in_thigh = thigh.at(known.thigh_mm + off[:, :2])
-        in_shank = shank.at(known.shank_mm + off[:, 2:])
-        hinge = (in_thigh + in_shank) / 2.0
-    return {
-        "tag_frame_deg": geometry.signed_flexion_deg(
-            -thigh_bar.along, np.zeros(2), shank_bar.along, side=leg.side
-        ),
-        "tag_hinge_mm": _from_knee(hinge, from_bars, side=leg.side),
-        "motion": bars.motion(thigh, shank),
-        "hinge_gap_mm": in_thigh - in_shank,
-    }
-
-
-def _from_knee(hinge: Floats, from_bars: Floats, *, side: Side) -> Floats:
-    """A hinge (n, 2) in the machine's plane as (distal, anterior) of the knee, mm."""
-    hip, knee = from_bars[:, 0], from_bars[:, 1]
-    return geometry.along_and_anterior(hinge - knee, axis=knee - hip, side=side)
-
-
-def _distance_of_thigh(unit: Floats, depth_mm: Floats, thigh_mm: Floats) -> Floats:
-    """Distance (n,) of the knee's plane at which hip and knee mark are a thigh apart.
-
-    ``unit`` (n, k, 2) are points as seen on a plane at distance 1, ``depth_mm`` (n, k). With
-    the marks at their depths the two are |D e - g| apart in the plane, a square root in D.
-    """
-    apart = depth_mm[:, 0] - depth_mm[:, 1]
-    length2 = thigh_mm**2 - apart**2
-    e = unit[:, 1] - unit[:, 0]
-    g = depth_mm[:, 1:2] * unit[:, 1] - depth_mm[:, :1] * unit[:, 0]
-    ee, eg, gg = (np.sum(a * b, axis=-1) for a, b in ((e, e), (e, g), (g, g)))
-    return np.asarray((eg + np.sqrt(np.maximum(eg**2 - ee * (gg - length2), 0.0))) / ee)

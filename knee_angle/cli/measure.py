@@ -42,9 +42,7 @@ def measure(
     ],
     displayed: Annotated[
         float | None,
-        typer.Option(
-            help="The machine's number as --counts says; a row of the table goes first."
-        ),
+        typer.Option(help="The machine's number as --counts says; a row of the table goes first."),
     ] = None,
     displayed_table: DisplayedTable = None,
     landmarks: Annotated[

@@ -8,15 +8,17 @@ things (skin, joint centre), and a mixture would be neither.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import zip_longest
 
+from knee_angle.assumptions import SHORTEST_IN_U
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
 from knee_angle.photo.reading import Photo
-from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, Quad, Source
+from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, PointName, Quad, Source
 
-__all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual"]
+__all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual", "without_direction"]
 
 ORDER: tuple[Source, ...] = ("dot", "network", "pose")
 """Automatic sources, best first."""
@@ -128,3 +130,17 @@ def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
     advice = dict.fromkeys(refusal.advice.rstrip(".") for refusal in refusals)
     dots = next((r.unused_dots for r in refusals if r.unused_dots), ())
     return NotMeasured("; ".join(reasons), "; or ".join(advice), unused_dots=dots)
+
+
+def without_direction(landmarks: Landmarks) -> NotMeasured | None:
+    """A thigh or shank so short against the ± of its ends that it has no direction."""
+    bones: tuple[tuple[PointName, PointName], ...] = (("hip", "knee"), ("knee", "ankle"))
+    for one, other in bones:
+        a, b = landmarks.points[one], landmarks.points[other]
+        apart = math.dist((a.x_px, a.y_px), (b.x_px, b.y_px))
+        if apart < SHORTEST_IN_U * math.hypot(a.u_px, b.u_px):
+            return NotMeasured(
+                f"{one} and {other} lie {apart:.0f} px apart, too close to give a direction",
+                f"place {one} and {other} by hand where they belong, or go closer",
+            )
+    return None

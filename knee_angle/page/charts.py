@@ -98,22 +98,7 @@ def control_chart(
     title : str
         What the quantity is, with its unit.
     """
-    fired: dict[int, list[str]] = {}
-    for signal in () if chart is None else chart.signals:
-        fired.setdefault(signal.index, []).append(signal.words)
-    rows = [
-        {
-            "day": at.isoformat(),
-            "value": value,
-            "low": low,
-            "high": high,
-            "kind": "a rule fired" if number in fired else "as expected",
-            "words": "; ".join(fired.get(number, ["none"])),
-        }
-        for number, (at, value, (low, high)) in enumerate(
-            zip(times, values, intervals, strict=True)
-        )
-    ]
+    rows = _checks(times, intervals, values, chart)
     span = _span([at.date() for at in times])
     x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
     y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=False, padding=14))
@@ -141,6 +126,31 @@ def control_chart(
     ]
     words = f"{title} over checks; the table below holds the numbers."
     return _finished(alt.layer(*layers).resolve_axis(y="independent"), words)
+
+
+def _checks(
+    times: Sequence[datetime],
+    intervals: Sequence[tuple[float, float]],
+    values: Sequence[float],
+    chart: ControlChart | None,
+) -> list[dict[str, Any]]:
+    """One row a check, with the rules that fired there."""
+    fired: dict[int, list[str]] = {}
+    for signal in () if chart is None else chart.signals:
+        fired.setdefault(signal.index, []).append(signal.words)
+    return [
+        {
+            "day": at.isoformat(),
+            "value": value,
+            "low": low,
+            "high": high,
+            "kind": "a rule fired" if number in fired else "as expected",
+            "words": "; ".join(fired.get(number, ["none"])),
+        }
+        for number, (at, value, (low, high)) in enumerate(
+            zip(times, values, intervals, strict=True)
+        )
+    ]
 
 
 def _bare(field: str) -> alt.Y:

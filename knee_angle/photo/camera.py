@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -281,8 +282,12 @@ def _fit(
     found = least_squares(
         residuals, x0, jac=slopes, x_scale="jac", method="lm", xtol=1e-6, ftol=1e-6
     )
+    return _fitted(found, start=start, distance0=distance0, corners=seen.size)
+
+
+def _fitted(found: Any, *, start: Floats, distance0: float, corners: int) -> _Fit:
+    """What least squares found, as plane and ±; the first ``corners`` residuals are px."""
     cov = np.linalg.pinv(found.jac.T @ found.jac)
-    corners = found.fun[: seen.size]
     distance_mm = distance0 * math.exp(found.x[2])
     freedom = max(1, found.fun.size - found.x.size)
     return _Fit(
@@ -291,7 +296,7 @@ def _fit(
         distance_mm=distance_mm,
         distance_var=float(cov[2, 2]) * distance_mm**2,
         cost=float(np.sum(found.fun**2)),
-        rms_px=float(np.sqrt(np.sum(corners**2) / freedom)),
+        rms_px=float(np.sqrt(np.sum(found.fun[:corners] ** 2) / freedom)),
     )
 
 

@@ -196,17 +196,7 @@ def read_photo(
     data = source if isinstance(source, bytes) else file_bytes(source, limit_megapixels)
     if name is None:
         name = "photo" if isinstance(source, bytes) else str(source)
-    kind = kind_of(data)
-    try:
-        decoded = _decoded(data, kind, limit_megapixels=limit_megapixels, small_px=small_px)
-    except UnreadablePhoto:
-        raise
-    except MemoryError:
-        raise UnreadablePhoto(_OUT_OF_MEMORY) from None
-    except Exception:  # noqa: BLE001
-        # Decoders raise whatever comes to them (SyntaxError, struct.error, ValueError,
-        # OSError, ...); to the reader of the message all of it means the same.
-        raise damaged(kind) from None
+    decoded = _decoded_or_told(data, limit_megapixels=limit_megapixels, small_px=small_px)
     return Photo(
         name=PurePath(name).name,
         width=decoded.width,
@@ -216,6 +206,21 @@ def read_photo(
         small=decoded.small,
         _full=decoded.full,
     )
+
+
+def _decoded_or_told(data: bytes, *, limit_megapixels: float, small_px: int) -> _Decoded:
+    """The picture in a file; whatever is wrong with it is an `UnreadablePhoto`."""
+    kind = kind_of(data)
+    try:
+        return _decoded(data, kind, limit_megapixels=limit_megapixels, small_px=small_px)
+    except UnreadablePhoto:
+        raise
+    except MemoryError:
+        raise UnreadablePhoto(_OUT_OF_MEMORY) from None
+    except Exception:  # noqa: BLE001
+        # Decoders raise whatever comes to them (SyntaxError, struct.error, ValueError,
+        # OSError, ...); to the reader of the message all of it means the same.
+        raise damaged(kind) from None
 
 
 # ---------------------------------------------------------------- the file

@@ -1,0 +1,243 @@
+"""What one trial draws: everything about a photo that is not known exactly.
+
+A line of the budget is a number of independent standard normal inputs (`inputs_of`), turned
+into points, depths, normals and lengths (`from_normals`). See `uncertainty` for the table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle import assumptions
+from knee_angle.angle import bars, geometry
+from knee_angle.assumptions import BARS_TOGETHER_MM, MARK_DEPTH_MM, U_POINTS_DEG, U_TAPE_MM
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
+
+__all__ = [
+    "ALL_LINES",
+    "BUDGET_LINES",
+    "PRIOR_TAILS",
+    "Draw",
+    "draw",
+    "from_normals",
+    "inputs_of",
+    "names_of",
+    "root_of",
+    "stuck_turn",
+]
+
+Floats = NDArray[np.float64]
+
+BUDGET_LINES = (
+    "landmark_finding",
+    "landmark_placement",
+    "landmark_depth",
+    "camera_direction",
+    "focal_length",
+    "leg_distance",
+)
+"""Every line of the knee's budget, in the order of the table above."""
+ALL_LINES = (*BUDGET_LINES, "sticking")
+"""With the line that only the frame has."""
+
+
+PRIOR_TAILS = 0.8
+"""How much further than a normal distribution a direction that is only a prior reaches:
+its multiples z of the usual ± become sinh(0.8 z) / 0.8. Two in three lie within 1.1 times
+the usual ± and one in twenty beyond 2.9 times, 43 degrees of yaw: people do photograph from
+the foot of the bed (our own figure)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """One set of inputs per trial; first axis = trials (or 1), k = number of points."""
+
+    points_px: Floats  # (n, k, 2)
+    placement_mm: Floats  # (n, k, 2), in the plane
+    depth_mm: Floats  # (n, k), towards the camera
+    normal: Floats  # (n, 3), of the leg's plane
+    bars_normal: Floats  # (n, 3), of the machine's
+    corners_px: Floats  # (n, t, 4, 2), of the t = 0 or 2 tags on the bars
+    tag_depth_mm: Floats  # (n, t)
+    sticking: Floats  # (n, 3, 2): turn (deg), across (mm), hinge from tag (mm); thigh, shank
+    hinge_off_mm: Floats  # (n, 4): error of a known hinge in both tags
+    points_turn_deg: Floats  # (n,), of the machine's points against its bars
+    focal_px: Floats  # (n,)
+    distance_mm: Floats  # (n,)
+    thigh_mm: Floats | None  # (n,), where it gives the distance
+
+
+def names_of(leg: LegInView) -> tuple[PointName, ...]:
+    """The points that are simulated: the leg's, and what is there of the machine's."""
+    return (*LEG_POINTS, *(name for name in MACHINE_POINTS if name in leg.points))
+
+
+def inputs_of(leg: LegInView) -> dict[str, int]:
+    """How many independent standard normal inputs each line has, for this leg."""
+    count, tags = len(names_of(leg)), 0 if leg.bar_tags is None else 2
+    own_turn = any(leg.view.leg_turn_cov_deg2)
+    return {
+        # Two coordinates of each point, then of each tag's corners.
+        "landmark_finding": 2 * count + 8 * tags,
+        "landmark_placement": 6,
+        # One for each mark and tag, and one that all bars share.
+        "landmark_depth": count + tags + 1,
+        "camera_direction": 4 if own_turn else 2,
+        "focal_length": 1,
+        "leg_distance": 1,
+        # The points' turn; turn, across and distance from the hinge of each tag; the hinge
+        # where it is known.
+        "sticking": 1 + 5 * tags,
+    }
+
+
+def draw(
+    leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator | None
+) -> Draw:
+    """Inputs for all trials; lines that are not named stay at their best estimate."""
+    if rng is None:
+        return from_normals(leg, {})
+    inputs = inputs_of(leg)
+    normals = {line: rng.standard_normal((trials, inputs[line])) for line in lines}
+    mirrored = None
+    if "camera_direction" in lines and leg.view.other_normal is not None:
+        mirrored = rng.random(trials) < leg.view.p_other
+    return from_normals(leg, normals, mirrored=mirrored)
+
+
+def from_normals(
+    leg: LegInView, z: Mapping[str, Floats], *, mirrored: NDArray[np.bool_] | None = None
+) -> Draw:
+    """Standard normal numbers turned into inputs; a line without numbers stands still."""
+    view, lens = leg.view, leg.lens
+    still = np.zeros((1, 1))
+    # Lengths are positive: their relative ± is drawn in the logarithm.
+    focal = lens.focal_px * np.exp(lens.u_relative * z.get("focal_length", still)[:, 0])
+    u_distance = view.u_distance_mm / view.knee_distance_mm
+    far = z.get("leg_distance", still)[:, 0]
+    # Whatever size gave the distance was seen through the same lens: both go together.
+    distance = view.knee_distance_mm * np.exp(u_distance * far) * focal / lens.focal_px
+    normal, bars_normal = _drawn_normals(leg, z.get("camera_direction"), mirrored)
+    depth, tag_depth = _drawn_depth(leg, z.get("landmark_depth"))
+    stuck = z.get("sticking")
+    sticking, hinge_off = _drawn_sticking(leg, None if stuck is None else stuck[:, 1:])
+    return Draw(
+        points_px=_drawn_points(leg, z.get("landmark_finding")),
+        placement_mm=_drawn_placement(leg, z.get("landmark_placement")),
+        depth_mm=depth,
+        normal=normal,
+        bars_normal=bars_normal,
+        corners_px=_drawn_corners(leg, z.get("landmark_finding")),
+        tag_depth_mm=tag_depth,
+        sticking=sticking,
+        hinge_off_mm=hinge_off,
+        points_turn_deg=U_POINTS_DEG * z.get("sticking", still)[:, 0],
+        focal_px=focal,
+        distance_mm=distance,
+        thigh_mm=None if leg.thigh_mm is None else leg.thigh_mm + U_TAPE_MM * far,
+    )
+
+
+def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
+    """Points (n, k, 2) in px, each by its own covariance."""
+    marks = [leg.points[name] for name in names_of(leg)]
+    best = np.array([[p.x_px, p.y_px] for p in marks])[None]
+    if z is None:
+        return best
+    roots = np.array([root_of(p.cov_px2) for p in marks])
+    own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
+    return np.asarray(best + geometry.dot(roots, own[:, :, None]))
+
+
+def _drawn_corners(leg: LegInView, z: Floats | None) -> Floats:
+    """Corners (n, t, 4, 2) of the bars' tags in px; t is 0 without them."""
+    if leg.bar_tags is None:
+        return np.zeros((1, 0, 4, 2))
+    best = np.array([leg.bar_tags.thigh_px, leg.bar_tags.shank_px])[None]
+    if z is None:
+        return best
+    return np.asarray(best + leg.bar_tags.u_px * z[:, -16:].reshape(-1, 2, 4, 2))
+
+
+def stuck_turn(leg: LegInView) -> tuple[Floats, Floats]:
+    """Turn of both bars against their tags, degrees, and its u; shapes (2,)."""
+    return bars.stuck_turn(None if leg.bar_tags is None else leg.bar_tags.hinge)
+
+
+def _drawn_sticking(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
+    """How the tags are stuck (n, 3, 2), and the error of a known hinge (n, 4), mm."""
+    turn, u_turn = stuck_turn(leg)
+    from_tag, u_from_tag = assumptions.HINGE_FROM_TAG_MM
+    best = np.array([turn, [0.0, 0.0], [from_tag, from_tag]])[None]
+    if z is None or leg.bar_tags is None:
+        return best, np.zeros((1, 4))
+    u = np.array([u_turn, [assumptions.U_STUCK_ACROSS_MM] * 2, [u_from_tag] * 2])
+    sticking = best + u * z[:, :6].reshape(-1, 3, 2)
+    if leg.bar_tags.hinge is None:
+        return sticking, np.zeros((1, 4))
+    cov = np.array(leg.bar_tags.hinge.cov_mm2)
+    values, vectors = np.linalg.eigh(cov)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    return sticking, np.asarray(z[:, 6:] @ root.T)
+
+
+def _drawn_placement(leg: LegInView, z: Floats | None) -> Floats:
+    """Mark to bony point (n, k, 2), mm in the plane; the machine's marks are the points."""
+    count = len(names_of(leg))
+    if z is None:
+        return np.zeros((1, count, 2))
+    off = np.zeros((len(z), count, 2))
+    off[:, :3] = z.reshape(-1, 3, 2) * np.array(leg.placement_mm)[:, None]
+    return off
+
+
+def _drawn_depth(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
+    """Depth of each mark (n, k) and bar tag (n, t) against the view's plane, mm.
+
+    Towards the camera. The view's plane is the knee's; how far all bars together stand off
+    it is not known well. Where tags show how far the bars are, it is the leg's depth that is
+    not known well, and the bars stay where they are.
+    """
+    names = names_of(leg)
+    usual = np.array([MARK_DEPTH_MM[name] for name in names])
+    tags = np.array([MARK_DEPTH_MM["thigh_bar"]] * (0 if leg.bar_tags is None else 2))
+    tags = tags.reshape(-1, 2)
+    if z is None:
+        return usual[None, :, 0], tags[None, :, 0]
+    count = len(names)
+    on_machine = np.array([name in MACHINE_POINTS for name in names])
+    moved = on_machine * 1.0 if leg.bar_tags is None else on_machine - 1.0
+    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + BARS_TOGETHER_MM * moved * z[:, -1:]
+    return np.asarray(marks), np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
+
+
+def _drawn_normals(
+    leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None
+) -> tuple[Floats, Floats]:
+    """Normals of the leg's plane and of the bars', each (n, 3)."""
+    view = leg.view
+    normal = np.array(view.normal)[None]
+    if mirrored is not None and view.other_normal is not None:
+        normal = np.where(mirrored[:, None], np.array(view.other_normal), normal)
+    if z is None:
+        return normal, normal
+    usual = z[:, :2]
+    if view.plane == "image":
+        usual = np.sinh(PRIOR_TAILS * usual) / PRIOR_TAILS
+    camera = usual @ root_of(view.tilt_cov_deg2).T
+    of_bars = geometry.tilt_normal(normal, np.clip(camera, -60.0, 60.0))
+    if z.shape[1] == 2:
+        return of_bars, of_bars
+    both = camera + z[:, 2:] @ root_of(view.leg_turn_cov_deg2).T
+    return geometry.tilt_normal(normal, np.clip(both, -60.0, 60.0)), of_bars
+
+
+def root_of(cov: tuple[float, float, float]) -> Floats:
+    """A matrix square root (2, 2) of a covariance (xx, xy, yy), also a singular one."""
+    xx, xy, yy = cov
+    values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))

@@ -1,0 +1,73 @@
+"""How the camera stands to a leg: by printed tags, else by what a detector sees, else a prior."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from knee_angle.angle import scale
+from knee_angle.assumptions import U_CORNER_PX
+from knee_angle.landmarks.base import Detector, DirectionDetector
+from knee_angle.photo import boards, camera
+from knee_angle.photo.reading import Photo
+from knee_angle.records import BarTags, Landmarks, Lens, View
+from knee_angle.settings import Settings
+
+__all__ = ["scale_of", "view_of"]
+
+
+def view_of(
+    photo: Photo,
+    landmarks: Landmarks,
+    lens: Lens,
+    found: boards.Boards,
+    detectors: Sequence[Detector],
+    settings: Settings,
+) -> tuple[View, BarTags | None]:
+    """How the camera stands to the leg: by tags, else estimated, else the stated prior.
+
+    With the tags on the machine's bars, where both are seen.
+    """
+    hip, ankle = landmarks.points["hip"], landmarks.points["ankle"]
+    long_axis_px = (ankle.x_px - hip.x_px, ankle.y_px - hip.y_px)
+    strip, bars = found.strip, found.bars
+    if bars is not None:
+        thigh, shank = (tag.corners_px for tag in found.bar_tags)
+        seen = BarTags(thigh, shank, u_px=max(U_CORNER_PX, bars.rms_px))
+        return camera.view_from_bars(bars, strip=strip, long_axis_px=long_axis_px), seen
+    if strip is not None:
+        return camera.view_from_board(strip, long_axis_px=long_axis_px), None
+    return _without_tags(photo, landmarks, lens, detectors, settings), None
+
+
+def _without_tags(
+    photo: Photo,
+    landmarks: Landmarks,
+    lens: Lens,
+    detectors: Sequence[Detector],
+    settings: Settings,
+) -> View:
+    mm_per_px, u_relative = scale.mm_per_px(
+        landmarks, dot_mm=settings.dot_mm, thigh_mm=settings.thigh_mm
+    )
+    distance_mm = mm_per_px * lens.focal_px
+    u_mm = u_relative * distance_mm
+    for detector in detectors:
+        if isinstance(detector, DirectionDetector):
+            direction = detector.direction(photo, landmarks)
+            if direction is not None:
+                return camera.view_from_direction(
+                    direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
+                )
+    return camera.view_from_prior(knee_distance_mm=distance_mm, u_distance_mm=u_mm)
+
+
+def scale_of(
+    view: View, landmarks: Landmarks, settings: Settings
+) -> Literal["tags", "dots", "thigh"] | None:
+    """What gives millimetres, best first; None where a usual leg has to be assumed."""
+    if view.plane == "tag":
+        return "tags"
+    if settings.dot_mm is not None and landmarks.diameter_px is not None:
+        return "dots"
+    return None if settings.thigh_mm is None else "thigh"
