@@ -90,7 +90,7 @@ def measure(
     seen: Seen | None = None,
     on_measured: Callable[[Photo, Measurement], None] | None = None,
 ) -> Outcome:
-    """One photo, from the file to the answer: all doors come through here, commands and page too.
+    """One photo, from the file to the answer: commands, batch and page all come through here.
 
     Parameters
     ----------
@@ -99,16 +99,12 @@ def measure(
     displayed_deg : float, optional
         The machine's number, degrees of flexion.
     manual : Mapping, optional
-        Points placed by hand (see :mod:`knee_angle.landmarks.manual`).
+        Points placed by hand, see `landmarks.manual`.
     settings : Settings, optional
-        The site's tolerances and sizes; the usual ones by default.
     detectors : sequence of Detector, optional
-        What finds the points; by default those of the package, opened at the first call and
-        kept open until the process ends.
-    name : str, optional
-        What to call the photo; its file name by default.
-    limit_megapixels : float
-        Larger photos are refused before they are decoded.
+        What finds the points; by default those of the package, kept open once opened.
+    name, limit_megapixels
+        As in `read_photo`.
     seen : Seen, optional
         What `look` saw in this photo.
     on_measured : callable, optional
@@ -122,35 +118,41 @@ def measure(
     Raises
     ------
     InvalidInput
-        A displayed number, setting or hand-placed point that cannot be.
+        A displayed number or hand-placed point that cannot be.
     """
     given = settings or Settings()
-    finders = shared_detectors() if detectors is None else detectors
 
     def steps() -> Measurement | NotMeasured:
-        read = photo
-        if not isinstance(read, Photo):
-            read = read_photo(read, name=name, limit_megapixels=limit_megapixels)
+        read = _as_photo(photo, name, limit_megapixels)
         outcome = measure_photo(
             read,
-            detectors=finders,
+            detectors=shared_detectors() if detectors is None else detectors,
             displayed_deg=displayed_deg,
             manual=manual,
             settings=given,
             seen=seen,
         )
-        if isinstance(outcome, Measurement):
-            outcome = _with_unbound(outcome, manual)
-            if on_measured is not None:
-                on_measured(read, outcome)
+        outcome = _with_unbound(outcome, manual)
+        if on_measured is not None and isinstance(outcome, Measurement):
+            on_measured(read, outcome)
         return outcome
 
     return cause.with_display_alarms(safely(steps), displayed_deg, given)
 
 
-def _with_unbound(outcome: Measurement, manual: Mapping[str, Any] | None) -> Measurement:
+def _as_photo(photo: str | Path | bytes | Photo, name: str | None, limit_mpx: float) -> Photo:
+    """The photo; one that is already read is not read again."""
+    if isinstance(photo, Photo):
+        return photo
+    return read_photo(photo, name=name, limit_megapixels=limit_mpx)
+
+
+def _with_unbound(
+    outcome: Measurement | NotMeasured, manual: Mapping[str, Any] | None
+) -> Measurement | NotMeasured:
     """With a word where the points of a hand name no photo that they belong to."""
-    if not manual or manual.get("photo_sha256") is not None:
+    named = not manual or manual.get("photo_sha256") is not None
+    if named or isinstance(outcome, NotMeasured):
         return outcome
     return replace(outcome, cautions=(*outcome.cautions, UNBOUND))
 

@@ -232,7 +232,7 @@ def test_a_typed_thigh_gives_the_scale_in_any_view(view):
     """The first guess of the distance is a fifth off; the tape's length sets it right."""
     true = leg(50.0, yaw_deg=view[0], pitch_deg=view[1])
     guessed = replace(true, view=replace(true.view, knee_distance_mm=0.8 * FAR, u_distance_mm=0.2))
-    depth = MARK_DEPTH_MM["hip"][0] - un.MARK_DEPTH_MM["knee"][0]
+    depth = MARK_DEPTH_MM["hip"][0] - MARK_DEPTH_MM["knee"][0]
     taped = replace(guessed, thigh_mm=math.hypot(0.245 * 1700, depth))
     seen = un.segments_with_uncertainty(taped, trials=4000, rng=np.random.default_rng(8))
     assert seen.thigh_mm == pytest.approx(0.245 * 1700, abs=1e-3)
