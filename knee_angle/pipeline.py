@@ -98,15 +98,14 @@ def measure(
         The photo; one that is already read is not read again.
     displayed_deg : float, optional
         The machine's number, degrees of flexion.
-    manual : Mapping, optional
-        Points placed by hand, see `landmarks.manual`.
+    manual, seen : optional
+        Points placed by hand (see `landmarks.manual`), and what `look` saw in this photo.
     settings : Settings, optional
+        The usual ones by default.
     detectors : sequence of Detector, optional
         What finds the points; by default those of the package, kept open once opened.
     name, limit_megapixels
         As in `read_photo`.
-    seen : Seen, optional
-        What `look` saw in this photo.
     on_measured : callable, optional
         Handed photo and measurement while the photo is in memory, to draw them.
 
@@ -121,12 +120,13 @@ def measure(
         A displayed number or hand-placed point that cannot be.
     """
     given = settings or Settings()
+    finders = shared_detectors() if detectors is None else detectors
 
     def steps() -> Measurement | NotMeasured:
         read = _as_photo(photo, name, limit_megapixels)
         outcome = measure_photo(
             read,
-            detectors=shared_detectors() if detectors is None else detectors,
+            detectors=finders,
             displayed_deg=displayed_deg,
             manual=manual,
             settings=given,

@@ -307,6 +307,9 @@ def kept_settings(values: Mapping[str, Any]) -> Settings:
     settings from these (`dataclasses.replace`) has them checked. A setting of today that is
     not among the values has its default, one that is no longer known is left out.
     """
+    if "tolerance_deg" in values and "straight_tolerance_deg" not in values:
+        # Kept before there was a tighter tolerance near straight: one counted everywhere.
+        values = {**values, "straight_tolerance_deg": values["tolerance_deg"]}
     made = object.__new__(Settings)
     for one in fields(Settings):
         object.__setattr__(made, one.name, values.get(one.name, one.default))

@@ -153,6 +153,14 @@ def test_a_display_that_calls_a_straight_knee_180_is_converted():
     assert "Display agrees" in answer
 
 
+def test_a_machine_set_past_the_limit_is_said_as_its_display_counts():
+    page = changed(with_photo("bed_01.jpg"), "How the display counts", "straight-is-180")
+    page = changed(page, "Prescribed flexion", 95.0)
+    assert "The machine is set to" not in html(changed(page, "Flexion set", 90.0))
+    past = html(changed(page, "Flexion set", 70.0))
+    assert "The machine is set to 110.0° (shown as 70), past the prescribed flexion of 95" in past
+
+
 def test_a_number_that_only_makes_sense_from_180_is_asked_about():
     bend = scenes(image="bed_04.jpg")[0].flexion_deg
     page = changed(with_photo("bed_04.jpg"), "Number on the display", round(180 - bend))

@@ -129,6 +129,11 @@ def test_kept_settings_that_lack_one_of_today_have_its_default():
     assert kept_settings({}) == DEFAULTS
 
 
+def test_settings_kept_before_there_was_one_near_straight_judge_as_they_did_then():
+    kept = {n: v for n, v in KEPT.items() if n != "straight_tolerance_deg"}
+    assert from_json({**kept, "tolerance_deg": 8.0}, Settings).straight_tolerance_deg == 8.0
+
+
 def test_new_settings_made_from_kept_ones_are_checked():
     with pytest.raises(InvalidInput, match=r"tag_mm must .*; trials must"):
         replace(from_json(KEPT, Settings), dot_mm=16.0)

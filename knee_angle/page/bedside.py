@@ -242,7 +242,8 @@ def _set_past(setup: SetUp, settings: Settings) -> list[str]:
     if low is not None and setup.extension_deg is not None and setup.extension_deg < low:
         past.append(("extension", setup.extension_deg, low))
     return [
-        f"The machine is set to {words.degrees(set_deg)}, past the prescribed {name} of "
+        f"The machine is set to {words.degrees(set_deg)}{words.shown_as(set_deg, settings)}, past "
+        f"the prescribed {name} of "
         f"{words.degrees(limit)}. Stop the machine and follow the prescription."
         for name, set_deg, limit in past
     ]

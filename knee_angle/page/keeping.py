@@ -9,6 +9,7 @@ from datetime import date
 import streamlit as st
 
 from knee_angle import words
+from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
@@ -149,17 +150,13 @@ def set_up(entry: Entry) -> SetUp:
         ticks += _ticks(entry, CARE)
         left, right = memory.pair("set-up")
         with left:
-            extension = memory.number(
-                "Extension set, degrees", entry.own("set-extension"), low=-30.0, high=180.0
-            )
+            extension = _set_deg("Extension set, degrees", entry.own("set-extension"))
             speed = memory.number("Speed, as it is named there", entry.own("speed"), low=0.0)
             head = memory.number(
                 "Head of the bed, degrees", entry.own("head"), low=-20.0, high=90.0, step=5.0
             )
         with right:
-            flexion = memory.number(
-                "Flexion set, degrees", entry.own("set-flexion"), low=-30.0, high=180.0
-            )
+            flexion = _set_deg("Flexion set, degrees", entry.own("set-flexion"))
             hours = memory.number("Hours of use since last time", entry.own("hours"), low=0.0)
     return SetUp(
         end=END[end],
@@ -170,6 +167,14 @@ def set_up(entry: Entry) -> SetUp:
         hours_of_use=hours,
         ticks=ticks,
     )
+
+
+def _set_deg(label: str, name: str) -> float | None:
+    """What the machine is set to, as its display counts; handed on as degrees of flexion."""
+    counting = memory.recall("counting", "flexion")
+    low, high = display_range(counting)
+    shown = memory.number(label, name, low=low, high=high)
+    return None if shown is None else flexion_of_display(shown, counting=counting)
 
 
 def keep_area(
