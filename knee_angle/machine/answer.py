@@ -28,7 +28,7 @@ from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
 
-__all__ = ["SettingAnswer", "VisitAnswer", "answer_visit"]
+__all__ = ["SettingAnswer", "VisitAnswer", "answer_visit", "machine_of"]
 
 AT_END_DEG = 5.0
 """A display so near to the wanted extension says that the machine stands at that end (our
@@ -142,7 +142,7 @@ def answer_visit(
         arc=arc,
         displayed_arc_deg=displayed_arc,
         lacking=_lacking(first, settings),
-        machine=_machine(estimate, settings, rng),
+        machine=machine_of(estimate, settings, rng),
         estimate=estimate,
         outcomes=tuple(outcomes),
         used=settings,
@@ -176,10 +176,10 @@ def _setting(one: SettingEstimate, settings: Settings) -> SettingAnswer:
     return SettingAnswer(one, comparison, apart(difference, u_deg=u), limits)
 
 
-def _machine(
+def machine_of(
     estimate: VisitEstimate, settings: Settings, rng: np.random.Generator
 ) -> MachineJudged | None:
-    """All settings' evidence about the machine, where its bars were seen."""
+    """All settings' evidence about the machine, judged; None where its bars were not seen."""
     bars = [one.frame.value for one in estimate.settings if one.frame is not None]
     if not bars:
         return None

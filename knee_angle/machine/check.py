@@ -1,10 +1,14 @@
-"""A machine check: several photos of one machine over its range.
+"""A machine check: several photos of one machine over its range, judged together.
 
-* **Reading**: a straight line, displayed against frame, errors in both (calibration).
-* **Fit**: the same photos' fit parts and the hinge's place seen in them, by the planar
-  model, with the error of the marks on the skin shared by all photos of one leg.
+* **One estimate**: photos of one displayed number are repeats of one setting; knee, bars and
+  hinge of all settings come out of one joint estimate (`knee_angle.visit`), so what photos
+  share (marks, depths, strip against bars, focal length) is counted once.
 * **Hinge by bar tags**: where every photo shows the tags on the bars, the pole of their
-  turn is the hinge, and with it every photo's frame and hinge are taken again.
+  turn is the hinge, and goes into the legs before the estimate.
+* **Finding, words, advice** are those of :func:`knee_angle.machine.judge.judge_machine`.
+* **Lines**, displayed against bars and against knee, are fitted to the settings with the
+  estimate's covariance; that against bars has the offset, gain and ± of the judged display,
+  which knows how a coarse step rounds.
 * Knee-only series are answered too: the line of display against knee and the ratio of
   arcs. Their cause is ``not_separable``.
 
@@ -13,25 +17,23 @@ Outliers are named, never dropped. Nothing is measured here: results come in.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle import bars, uncertainty
-from knee_angle.angle.verdict import judged, judged_mm, tolerance_at, u_display_deg
-from knee_angle.assumptions import (
-    COVERAGE,
-    COVERAGE_ONE_SIDED,
-    HINGE_TOLERANCE_MM,
-)
+from knee_angle.angle import bars
+from knee_angle.angle.verdict import judged_mm, tolerance_at, u_display_deg
+from knee_angle.assumptions import HINGE_TOLERANCE_MM
 from knee_angle.errors import InvalidInput
-from knee_angle.machine import calibration, sliding
-from knee_angle.machine.cause import ADVICE, cards_wrong, section_words, support_of
+from knee_angle.machine import calibration, tagged
+from knee_angle.machine.answer import machine_of
+from knee_angle.machine.cause import ADVICE
+from knee_angle.machine.evidence import Quantity, SettingsOfMachine
+from knee_angle.machine.from_visit import evidence_of
+from knee_angle.machine.judge import MachineJudged, Seen
 from knee_angle.records import (
-    Comparison,
     FindingKind,
     Frame,
     JudgedLength,
@@ -41,20 +43,35 @@ from knee_angle.records import (
     html_of,
 )
 from knee_angle.settings import Settings
+from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit
 from knee_angle.words import degrees, phrase
 
-__all__ = ["MachineCheck", "check_alarms", "check_machine"]
+__all__ = ["HingeAndSlack", "MachineCheck", "check_alarms", "check_machine"]
 
 Floats = NDArray[np.float64]
 
-LEAST_P_HINGE = 1e-3
-"""Bar tags that fit a common hinge worse than this are not believed."""
-ARROWS_WRONG = (
-    "The hinge lies behind the arrow of a card on the bars, so the card points the wrong way and "
-    "the bars are not used: stick both cards with their arrows towards the foot."
-)
+CONTRADICTED = "{}: its {} is contradicted by the other photos and counts little; look at it."
 FEWEST = 3
 """Two points always lie on a line; the third is the first test of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class HingeAndSlack:
+    """Where the hinge lies from the knee, mm, and the leg's slack, degrees, each with its u.
+
+    Slack is positive where the leg is straighter than its place in the machine explains.
+    ``inseparable`` and ``p_value`` are what a check of before told: which two of them its
+    photos could not tell apart, and how well they fitted; now the estimate's own p.
+    """
+
+    distal_mm: float
+    u_distal_mm: float
+    anterior_mm: float
+    u_anterior_mm: float
+    slack_deg: float
+    u_slack_deg: float
+    inseparable: tuple[tuple[str, str], ...] = ()
+    p_value: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -68,19 +85,20 @@ class MachineCheck:
     left_out : tuple of (str, str)
         Photos that were not, each with its reason.
     reading : calibration.Line or None
-        Displayed (y) against frame (x); None where no bars were seen.
+        Displayed (y) against bars (x), a point for each setting; None where bars were seen at
+        fewer than three.
     reading_verdict : calibration.RangeVerdict or None
-        Displayed minus frame over the range used.
+        Displayed minus bars over the prescribed range, else that of the bars.
     knee_line : calibration.Line
-        Displayed (y) against knee (x).
+        Displayed (y) against knee (x), a point for each setting.
     knee_verdict : calibration.RangeVerdict
         Displayed minus knee over the range used.
     arc : calibration.ArcRatio
         Arc of the knee over arc of the display.
-    fits : sliding.Offsets or None
-        Hinge offset and slack by the planar model.
+    fits : HingeAndSlack or None
+        Hinge offset and slack over all settings.
     hinge : JudgedLength or None
-        Distal hinge offset, mm, against its tolerance (fields named ``_deg`` hold mm).
+        Distal hinge offset, mm, against its tolerance.
     kind : str
         As in :class:`knee_angle.records.Finding`, over the whole range.
     advice : str
@@ -88,13 +106,19 @@ class MachineCheck:
     outliers : tuple of str
         Photos that stand off the line through the others. None is dropped.
     frames : tuple of Frame
-        Bars and hinge of every photo, in the order of `photos`; empty without bars.
+        Bars and hinge of every photo, in the order of `photos`; empty where one shows none.
     bar_hinge : bars.HingeFit or None
         The hinge in the axes of the tags on the bars, where they showed it.
     cautions : tuple of str
         What to keep in mind, in plain sentences.
     alarms : tuple of str
         Every photo's alarm with the photo's name (see `check_alarms`): said first.
+    across : JudgedLength or None
+        The hinge across the thigh (anterior positive), as `hinge`.
+    words : tuple of str
+        What is proven of the machine, sentence by sentence, then what to do.
+    judged : MachineJudged or None
+        What it was said by, with its draws; None without bars, and in a kept check.
     """
 
     photos: tuple[str, ...]
@@ -104,7 +128,7 @@ class MachineCheck:
     knee_line: calibration.Line
     knee_verdict: calibration.RangeVerdict
     arc: calibration.ArcRatio
-    fits: sliding.Offsets | None
+    fits: HingeAndSlack | None
     hinge: JudgedLength | None
     kind: FindingKind
     advice: str
@@ -113,6 +137,9 @@ class MachineCheck:
     bar_hinge: bars.HingeFit | None = None
     cautions: tuple[str, ...] = ()
     alarms: tuple[str, ...] = ()
+    across: JudgedLength | None = None
+    words: tuple[str, ...] = ()
+    judged: MachineJudged | None = None
 
     def __repr__(self) -> str:
         said = [*self.alarms, f"finding {self.kind}", *(f"{k} {v}" for k, v in self._told())]
@@ -193,11 +220,39 @@ def _judged(
             "photograph the machine at three or more settings over its allowed range, and give "
             "the displayed number of each",
         )
+    if (refused := _two_legs(used) or _too_few_settings(used)) is not None:
+        return refused
+    rng = rng or np.random.default_rng(len(used))
+    machine = tagged.bars_of(used, settings, rng)
+    photos = [
+        VisitPhoto(name, f"{shown:.10g}", machine.legs[name], shown)
+        for name, one in used.items()
+        if (shown := one.displayed and one.displayed.deg) is not None
+    ]
+    estimate = estimate_visit(photos, rng=rng, left_out=left_out)
+    if isinstance(estimate, NotMeasured):
+        return estimate
     try:
-        found = _checked(used, left_out, settings, rng or np.random.default_rng(len(used)))
+        return _checked(tuple(used), estimate, machine, settings, rng)
     except InvalidInput:
         return _no_line(list(used.values()))
-    return replace(found, cautions=(*_card_cautions(used, found.bar_hinge), *_cautions(used)))
+
+
+def _two_legs(used: Mapping[str, Measurement]) -> NotMeasured | None:
+    """The refusal of legs of both sides: the machine was set up anew between them."""
+    sides = {side: [n for n, r in used.items() if r.side == side] for side in ("left", "right")}
+    if not all(sides.values()):
+        return None
+    return NotMeasured(
+        f"a machine check is of one leg, but {', '.join(sides['left'])} show a left leg and "
+        f"{', '.join(sides['right'])} a right leg, and the machine was set up anew between them",
+        "check each side by photos of its own",
+    )
+
+
+def _too_few_settings(used: Mapping[str, Measurement]) -> NotMeasured | None:
+    numbers = {r.displayed.deg for r in used.values() if r.displayed is not None}
+    return _no_line(list(used.values())) if len(numbers) < FEWEST else None
 
 
 def _no_line(results: Sequence[Measurement]) -> NotMeasured:
@@ -208,29 +263,6 @@ def _no_line(results: Sequence[Measurement]) -> NotMeasured:
         f"the photos show too little of the machine's range: displays from {degrees(min(shown))} "
         f"to {degrees(max(shown))}, knees from {degrees(min(knees))} to {degrees(max(knees))}",
         f"photograph the machine at {FEWEST} or more settings spread over its allowed range",
-    )
-
-
-def _card_cautions(
-    used: Mapping[str, Measurement], bar_hinge: bars.HingeFit | None
-) -> tuple[str, ...]:
-    """Tags on the bars that cannot be stuck as they should, by one photo or by all."""
-    frames = {n: None if r.machine is None else r.machine.frame for n, r in used.items()}
-    cautions = [f"{n}: {wrong}" for n, f in frames.items() if (wrong := cards_wrong(f))]
-    if bar_hinge is not None and bars.arrows_wrong(bar_hinge.hinge):
-        cautions.append(ARROWS_WRONG)
-    return tuple(cautions)
-
-
-def _cautions(used: Mapping[str, Measurement]) -> tuple[str, ...]:
-    """Legs of both sides in one check: the machine was set up anew between them."""
-    sides = {side: [n for n, r in used.items() if r.side == side] for side in ("left", "right")}
-    if not all(sides.values()):
-        return ()
-    return (
-        f"These photos show a left leg ({', '.join(sides['left'])}) and a right leg "
-        f"({', '.join(sides['right'])}): the machine was set up anew between them, so hinge and "
-        "fit are a mixture of both. Check each side by photos of its own.",
     )
 
 
@@ -250,135 +282,157 @@ def _usable(
 
 
 def _checked(
-    used: dict[str, Measurement],
-    left_out: tuple[tuple[str, str], ...],
+    photos: tuple[str, ...],
+    estimate: VisitEstimate,
+    machine: tagged.Bars,
     settings: Settings,
     rng: np.random.Generator,
 ) -> MachineCheck:
-    results = list(used.values())
-    u_y = u_display_deg(settings)
-    displayed = [r.displayed.deg for r in results if r.displayed is not None]
-    knee_line = calibration.fit_line(
-        [r.knee.deg for r in results], displayed, cov_x=_knee_cov(results), u_y=u_y
+    seen = evidence_of(estimate, step_deg=settings.display_resolution_deg)
+    provable = any(one.camera_seen for one in estimate.settings)
+    knee_line = _fitted(seen, "knee", settings)
+    knee_verdict = calibration.verdict_over(
+        knee_line,
+        low_deg=min(knee_line.x),
+        high_deg=max(knee_line.x),
+        tolerance_deg=lambda knee, shown: tolerance_at(
+            settings, knee_deg=knee, displayed_deg=shown
+        ),
     )
-    knee_verdict = _over(
-        knee_line, lambda knee, shown: tolerance_at(settings, knee_deg=knee, displayed_deg=shown)
-    )
-    bar_hinge = _bar_hinge(results, settings, rng)
-    frames = _frames(results, settings, bar_hinge, rng)
-    if frames is None:
-        return MachineCheck(
-            tuple(used), left_out, None, None, knee_line, knee_verdict, _arc(knee_line),
-            None, None, "not_separable", ADVICE["not_separable"], _named(used, knee_line),
-            bar_hinge=bar_hinge,
-        )  # fmt: skip
-    reading = calibration.fit_line(
-        [f.deg for f in frames],
-        displayed,
-        cov_x=_frame_cov(frames),
-        u_y=u_y,
-    )
-    reading_verdict = _over(reading, settings.frame_tolerance_deg)
-    seen, seen_cov = _hinge_seen(frames, settings)
-    hinge = judged_mm(
-        float(seen[0]), u_mm=math.sqrt(seen_cov[0, 0]), tolerance_mm=HINGE_TOLERANCE_MM
-    )
-    fit_parts = [
-        judged(f.fit_deg, u=f.u_fit_deg, tolerance=settings.fit_tolerance_deg) for f in frames
-    ]
-    kind = _kind(reading_verdict.verdict, fit_parts, hinge)
-    return MachineCheck(
-        photos=tuple(used),
-        left_out=left_out,
-        reading=reading,
-        reading_verdict=reading_verdict,
+    found = MachineCheck(
+        photos=photos,
+        left_out=estimate.left_out,
+        reading=None,
+        reading_verdict=None,
         knee_line=knee_line,
-        knee_verdict=knee_verdict,
+        knee_verdict=knee_verdict if provable else replace(knee_verdict, verdict="undecided"),
         arc=_arc(knee_line),
-        fits=_offsets(results, frames, seen, seen_cov, support_mm=support_of(settings)),
-        hinge=hinge,
-        kind=kind,
-        advice=_advice(kind, hinge, seen=seen, cov=seen_cov, results=results),
-        outliers=_named(used, reading),
-        frames=tuple(frames),
-        bar_hinge=bar_hinge,
+        fits=None,
+        hinge=None,
+        kind="not_separable",
+        advice=ADVICE["not_separable"],
+        outliers=_named(estimate, knee_line, _with(seen, "knee")),
+        bar_hinge=machine.hinge,
+        cautions=(
+            *machine.cautions,
+            *estimate.cautions,
+            *(CONTRADICTED.format(photo, point) for photo, point in estimate.wild),
+        ),
     )
+    if len(_with(seen, "bars")) < FEWEST:
+        return found
+    return _with_machine(found, estimate, machine, settings, rng, provable=provable)
 
 
-def _bar_hinge(
-    results: Sequence[Measurement], settings: Settings, rng: np.random.Generator
-) -> bars.HingeFit | None:
-    """The hinge as the pole of the bar tags' turn; None where they cannot show it.
-
-    All photos must show both tags on the same side of the machine: another side has
-    another kit. Tags that turn about no common point (one was moved) show nothing.
-    """
-    if len({r.side for r in results}) > 1:
-        return None
-    motions = [
-        uncertainty.tag_motion(r.leg, trials=settings.trials // 4, rng=rng)
-        for r in results
-        if r.leg.bar_tags is not None
-    ]
-    known = [one for one in motions if one is not None]
-    if len(known) < len(results):
-        return None
-    try:
-        found = bars.fit_hinge(known)
-    except InvalidInput:
-        return None
-    return found if found.p_value >= LEAST_P_HINGE else None
-
-
-def _frames(
-    results: Sequence[Measurement],
+def _with_machine(
+    found: MachineCheck,
+    estimate: VisitEstimate,
+    machine: tagged.Bars,
     settings: Settings,
-    bar_hinge: bars.HingeFit | None,
     rng: np.random.Generator,
-) -> list[Frame] | None:
-    """The bars of every photo, again with the hinge that the tags showed.
-
-    None where any photo does not show them, or shows them by tags that cannot be right.
-    """
-    if bar_hinge is not None and bars.arrows_wrong(bar_hinge.hinge):
-        return None
-    frames = []
-    for result in results:
-        frame = None if result.machine is None else result.machine.frame
-        tags = result.leg.bar_tags
-        if frame is not None and bar_hinge is not None and tags is not None:
-            leg = replace(result.leg, bar_tags=replace(tags, hinge=bar_hinge.hinge))
-            frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
-        if frame is None or cards_wrong(frame) is not None:
-            return None
-        frames.append(frame)
-    return frames
-
-
-def _knee_cov(results: Sequence[Measurement]) -> Floats:
-    """Covariance of the knee angles: the marks stay on the skin, their error is shared."""
-    placed = np.array([r.knee.budget_deg["landmark_placement"] for r in results])
-    total = np.array([r.knee.u_deg for r in results])
-    own = np.maximum(total**2 - placed**2, 0.0)
-    return np.asarray(np.diag(own) + np.outer(placed, placed))
-
-
-def _frame_cov(frames: Sequence[Frame]) -> Floats:
-    """Covariance of the frame angles: how dots or tags lie on the bars is shared."""
-    shared = np.array([frame.u_shared_deg for frame in frames])
-    own = np.maximum(np.array([frame.u_deg for frame in frames]) ** 2 - shared**2, 0.02**2)
-    by_tags = np.array([frame.source == "tag" for frame in frames])
-    alike = by_tags[:, None] == by_tags[None]
-    return np.asarray(np.diag(own) + alike * np.outer(shared, shared))
-
-
-def _over(
-    line: calibration.Line, tolerance_deg: float | Callable[[float, float], float]
-) -> calibration.RangeVerdict:
-    """The verdict over the range that the photos span."""
-    return calibration.verdict_over(
-        line, low_deg=min(line.x), high_deg=max(line.x), tolerance_deg=tolerance_deg
+    *,
+    provable: bool,
+) -> MachineCheck:
+    """The check with what the seen bars add: the judged machine and its words."""
+    seen = evidence_of(estimate, step_deg=settings.display_resolution_deg)
+    said = machine_of(estimate, settings, rng)
+    if said is None or said.display is None or said.display_verdict is None:
+        return found
+    line = _fitted(seen, "bars", settings)
+    reading = _as_judged(line, said)
+    verdict = _reading_verdict(reading, said)
+    kind: FindingKind = said.kind
+    if kind == "none" and not verdict.on_a_line:
+        kind = "undecided"
+    if not provable:
+        kind, verdict = "undecided", replace(verdict, verdict="undecided")
+    return replace(
+        found,
+        reading=reading,
+        reading_verdict=verdict,
+        fits=_hinge_and_slack(said, estimate.p_value),
+        hinge=_length(said.along),
+        across=_length(said.across),
+        kind=kind,
+        advice=" ".join(said.words) if provable else ADVICE["undecided"],
+        words=said.words if provable else (),
+        outliers=_named(estimate, line, _with(seen, "bars")),
+        frames=machine.frames,
+        judged=said,
     )
+
+
+def _with(seen: SettingsOfMachine, quantity: Quantity) -> list[int]:
+    """Settings at which this was seen."""
+    return [j for j in range(seen.settings) if (quantity, j) in seen.entries]
+
+
+def _fitted(seen: SettingsOfMachine, quantity: Quantity, settings: Settings) -> calibration.Line:
+    """Displayed against knee or bars, a point for each setting.
+
+    Settings a whole number of steps apart are all rounded alike: so the step's u is once each
+    reading's own and once shared by all.
+    """
+    used = _with(seen, quantity)
+    x, cov = seen.part([(quantity, j) for j in used])
+    shown = [float(number) for j in used if (number := seen.displayed_deg[j]) is not None]
+    u_step = u_display_deg(settings)
+    return calibration.fit_line(
+        [float(v) for v in x], shown, cov_x=cov, u_y=u_step, common_u_y=u_step
+    )
+
+
+def _as_judged(line: calibration.Line, said: MachineJudged) -> calibration.Line:
+    """The line with offset, gain and covariance of the judged display."""
+    assert said.display is not None  # noqa: S101  asked before
+    both = said.display.draws[:, :2]
+    (offset, gain), cov = both.mean(axis=0), np.cov(both.T)
+    return replace(
+        line,
+        offset=float(offset),
+        gain=float(gain),
+        cov=(float(cov[0, 0]), float(cov[0, 1]), float(cov[1, 1])),
+        residuals=tuple(float(y - offset - gain * x) for x, y in zip(line.x, line.y, strict=True)),
+    )
+
+
+def _reading_verdict(line: calibration.Line, said: MachineJudged) -> calibration.RangeVerdict:
+    """Display minus bars as the machine was judged; no all-clear for points off every line."""
+    assert said.display is not None and said.display_verdict is not None  # noqa: S101
+    judged = said.display_verdict
+    low, high = judged.range_deg
+    by_line = calibration.verdict_over(
+        line, low_deg=low, high_deg=high, tolerance_deg=judged.tolerance_deg
+    )
+    clear = by_line.on_a_line or judged.verdict != "within"
+    return replace(
+        by_line,
+        verdict=judged.verdict if clear else "undecided",
+        largest_deg=judged.largest_deg,
+        at_deg=judged.at_deg,
+        u_deg=said.display.error_at(judged.at_deg).u,
+        outside_at_deg=judged.at_deg if judged.verdict == "outside" else None,
+    )
+
+
+def _hinge_and_slack(said: MachineJudged, p_value: float) -> HingeAndSlack | None:
+    if said.along is None or said.across is None or said.slack_deg is None:
+        return None
+    return HingeAndSlack(
+        distal_mm=said.along.mm,
+        u_distal_mm=said.along.u_mm,
+        anterior_mm=said.across.mm,
+        u_anterior_mm=said.across.u_mm,
+        slack_deg=said.slack_deg.value,
+        u_slack_deg=said.slack_deg.u,
+        p_value=p_value,
+    )
+
+
+def _length(seen: Seen | None) -> JudgedLength | None:
+    if seen is None:
+        return None
+    return judged_mm(seen.mm, u_mm=seen.u_mm, tolerance_mm=HINGE_TOLERANCE_MM)
 
 
 def _arc(knee_line: calibration.Line) -> calibration.ArcRatio:
@@ -392,113 +446,10 @@ def _arc(knee_line: calibration.Line) -> calibration.ArcRatio:
     return calibration.arc_ratio(turned)
 
 
-def _hinge_seen(frames: Sequence[Frame], settings: Settings) -> tuple[Floats, Floats]:
-    """Hinge offset (distal, anterior) over all photos, mm, and its covariance (2, 2).
-
-    The knee mark's own error is the same in every photo, and so is how the bars stand off
-    the leg and how points and tags lie on them; only the rest averages.
-    """
-    placed = settings.placed_mm[1] ** 2 * np.eye(2)
-    covs = np.array([[f.hinge_cov_mm2[:2], f.hinge_cov_mm2[1:]] for f in frames])
-    weights = np.array([np.linalg.inv(_at_least(cov - placed, 1.0)) for cov in covs])
-    weights = np.linalg.solve(weights.sum(axis=0), weights)
-    seen = np.array([[f.distal_mm, f.anterior_mm] for f in frames])
-    together = np.zeros((2, max(len(f.hinge_shared_mm) for f in frames)))
-    cov = placed
-    for weight, whole, frame in zip(weights, covs, frames, strict=True):
-        shared = np.reshape(frame.hinge_shared_mm, (-1, 2)).T
-        own = _at_least(whole - placed - shared @ shared.T, 0.0)
-        cov = cov + weight @ own @ weight.T
-        together[:, : shared.shape[1]] += weight @ shared
-    return np.asarray(np.einsum("nij,nj->i", weights, seen)), cov + together @ together.T
-
-
-def _at_least(cov: Floats, least: float) -> Floats:
-    """A covariance (2, 2) whose variance is nowhere less than so much."""
-    values, vectors = np.linalg.eigh(cov)
-    return np.asarray(vectors * np.maximum(values, least) @ vectors.T)
-
-
-def _offsets(
-    results: Sequence[Measurement],
-    frames: Sequence[Frame],
-    seen: Floats,
-    seen_cov: Floats,
-    *,
-    support_mm: tuple[float, float],
-) -> sliding.Offsets | None:
-    """Hinge offset and slack by the planar model; None outside its limits."""
-    placed = np.array([r.knee.budget_deg["landmark_placement"] for r in results])
-    own = np.maximum(np.array([f.u_fit_deg for f in frames]) ** 2 - placed**2, 0.05**2)
-    try:
-        return sliding.fit_offsets(
-            [f.deg for f in frames],
-            [f.fit_deg for f in frames],
-            support_mm=support_mm[0],
-            u_support_mm=support_mm[1],
-            cov_deg2=np.diag(own) + np.outer(placed, placed),
-            seen_mm=(float(seen[0]), float(seen[1])),
-            seen_cov_mm2=(
-                float(seen_cov[0, 0]),
-                float(seen_cov[0, 1]),
-                float(seen_cov[1, 1]),
-            ),
-        )
-    except InvalidInput:
-        return None
-
-
-def _kind(reading: str, fit_parts: Sequence[Comparison], hinge: JudgedLength) -> FindingKind:
-    """Named when proven; a fit fault by any photo's fit part or by the hinge's place."""
-    # Several photos are several chances of a false alarm; their errors are mostly
-    # shared (one leg, one set of marks), so the widest photo counts, not the luckiest.
-    worst = max(
-        fit_parts, key=lambda part: abs(part.discrepancy_deg) - COVERAGE_ONE_SIDED * part.u_deg
+def _named(
+    estimate: VisitEstimate, line: calibration.Line, settings: Sequence[int]
+) -> tuple[str, ...]:
+    """Photos of the settings that stand off the line."""
+    return tuple(
+        photo for index in line.outliers for photo in estimate.settings[settings[index]].photos
     )
-    off = worst.verdict == "outside" or hinge.verdict == "outside"
-    if reading == "outside":
-        return "both" if off else "calibration"
-    if off:
-        return "fit"
-    fits = hinge.verdict == "within" and all(part.verdict == "within" for part in fit_parts)
-    return "none" if reading == "within" and fits else "undecided"
-
-
-def _advice(
-    kind: FindingKind,
-    hinge: JudgedLength,
-    *,
-    seen: Floats,
-    cov: Floats,
-    results: Sequence[Measurement],
-) -> str:
-    """The finding's advice, with the sections' where the hinge is proven off."""
-    if hinge.verdict == "outside":
-        words = "over all photos " + section_words(
-            distal=(float(seen[0]), math.sqrt(cov[0, 0])),
-            anterior=(float(seen[1]), math.sqrt(cov[1, 1])),
-            thigh=_thigh(results),
-        )
-    else:
-        where = "distal" if hinge.mm > 0 else "proximal"
-        words = (
-            f"over all photos the hinge lies {abs(hinge.mm):.0f} ± "
-            f"{COVERAGE * hinge.u_mm:.0f} mm {where} of the knee"
-        )
-    return ADVICE[kind].format(hinge=words)
-
-
-def _thigh(results: Sequence[Measurement]) -> tuple[float, float] | None:
-    """The thigh's length over all photos, mm, and its u: the marks' error is shared."""
-    known = [r.segments for r in results if r.segments is not None]
-    if not known:
-        return None
-    return (
-        float(np.median([one.thigh_mm for one in known])),
-        float(np.median([one.u_thigh_mm for one in known])),
-    )
-
-
-def _named(used: Mapping[str, Measurement], line: calibration.Line) -> tuple[str, ...]:
-    names = list(used)
-    return tuple(names[index] for index in line.outliers)

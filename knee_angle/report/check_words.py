@@ -41,7 +41,7 @@ def check_text(
     lines = [
         *loudest,
         f"Finding: {words.FINDING_WORDS[result.kind]}",
-        f"  {result.advice}",
+        *(f"  {sentence}" for sentence in result.words or (result.advice,)),
         *(f"  caution: {caution}" for caution in result.cautions),
         "",
         *_line("display against bars (calibration)", result.reading, result.reading_verdict),
@@ -94,12 +94,17 @@ def _fit(result: MachineCheck) -> list[str]:
     """The fit: where the hinge lies, and what the photos cannot tell apart."""
     if result.hinge is None:
         return []
-    hinge = result.hinge
+    hinge, across = result.hinge, result.across
     lines = [
         "  hinge along the thigh: "
         f"{words.distal(hinge.mm, hinge.u_mm)} of the knee "
         f"(tolerance {hinge.tolerance_mm:g} mm: {hinge.verdict})"
     ]
+    if across is not None:
+        lines.append(
+            f"  hinge across the thigh: {words.anterior(across.mm, across.u_mm)} of the knee "
+            f"(tolerance {across.tolerance_mm:g} mm: {across.verdict})"
+        )
     if result.bar_hinge is not None:
         found = result.bar_hinge.hinge
         half = COVERAGE * np.sqrt(np.diag(found.cov_mm2))
@@ -118,9 +123,8 @@ def _fit(result: MachineCheck) -> list[str]:
     if result.fits is not None:
         fits = result.fits
         lines.append(
-            f"  by the planar model: {words.distal(fits.distal_mm, fits.u_distal_mm)}, "
-            f"{words.anterior(fits.anterior_mm, fits.u_anterior_mm)} of the knee, "
-            f"slack {words.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
+            f"  slack of the leg (straighter than its place in the machine explains): "
+            f"{words.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
         )
         lines += [
             f"  these photos cannot tell {one} and {other} apart" for one, other in fits.inseparable

@@ -15,8 +15,7 @@ from typing import Any
 
 from knee_angle.angle.bars import HingeFit
 from knee_angle.machine.calibration import Line, RangeVerdict
-from knee_angle.machine.check import MachineCheck
-from knee_angle.machine.sliding import Offsets
+from knee_angle.machine.check import HingeAndSlack, MachineCheck
 from knee_angle.records import (
     Comparison,
     Finding,
@@ -299,6 +298,10 @@ def check_as_json(
         "hinge_distal_mm": None if result.hinge is None else round(result.hinge.mm, 1),
         "hinge_distal_u_mm": None if result.hinge is None else round(result.hinge.u_mm, 1),
         "hinge_verdict": None if result.hinge is None else result.hinge.verdict,
+        "hinge_anterior_mm": None if result.across is None else round(result.across.mm, 1),
+        "hinge_anterior_u_mm": None if result.across is None else round(result.across.u_mm, 1),
+        "hinge_anterior_verdict": None if result.across is None else result.across.verdict,
+        "said": list(result.words),
         "hinge_in_bar_tags_mm": _bar_hinge(result.bar_hinge),
         "frames": [
             {"photo": photo, **_frame(frame)}
@@ -344,7 +347,7 @@ def _bar_hinge(fit: HingeFit | None) -> Json | None:
     }
 
 
-def _offsets(fits: Offsets | None) -> Json | None:
+def _offsets(fits: HingeAndSlack | None) -> Json | None:
     if fits is None:
         return None
     return {

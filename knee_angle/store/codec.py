@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from typing import Any, TypeVar, get_origin, get_type_hints
 
 from cattrs.preconf.json import JsonConverter, make_converter
 
+from knee_angle.machine.check import HingeAndSlack
+from knee_angle.machine.judge import MachineJudged
 from knee_angle.records import JudgedLength, Measurement, NotMeasured, Outcome, Unreadable
 from knee_angle.settings import Settings, kept_settings
 
@@ -39,7 +42,22 @@ def _made() -> JsonConverter:
     converter.register_structure_hook(
         JudgedLength, lambda value, kind: as_now(_length_as_now(value), kind)
     )
+    fits_as_now = converter.get_structure_hook(HingeAndSlack)
+    converter.register_structure_hook(
+        HingeAndSlack, lambda value, kind: fits_as_now(_fits_as_now(value), kind)
+    )
+    # Its draws are computed again from the kept photos; what it says is kept beside it.
+    converter.register_unstructure_hook(MachineJudged, lambda _: None)
+    converter.register_structure_hook(MachineJudged, lambda *_: None)
     return converter
+
+
+def _fits_as_now(value: Json) -> Json:
+    """Hinge and slack; checks of before kept the whole covariance of their fit."""
+    if "covariance" not in value:
+        return value
+    u = [math.sqrt(value["covariance"][k][k]) for k in range(3)]
+    return value | dict(zip(("u_distal_mm", "u_anterior_mm", "u_slack_deg"), u, strict=True))
 
 
 def _length_as_now(value: Json) -> Json:

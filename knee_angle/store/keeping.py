@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
@@ -686,10 +687,17 @@ def _renamed(result: MachineCheck, names: Mapping[str, str]) -> MachineCheck:
     return replace(
         result,
         photos=tuple(names[n] for n in result.photos),
-        left_out=tuple((names[n], reason) for n, reason in result.left_out),
+        left_out=tuple((names[n], _renamed_text(why, names)) for n, why in result.left_out),
         outliers=tuple(names[n] for n in result.outliers),
         alarms=(),  # they name photos; each photo's own alarms are in its outcome
+        cautions=tuple(_renamed_text(caution, names) for caution in result.cautions),
     )
+
+
+def _renamed_text(text: str, names: Mapping[str, str]) -> str:
+    """A sentence that may name photos, by their new names; no name within a longer one."""
+    either = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
+    return re.sub(rf"(?<![\w.-])({either})(?![\w-])", lambda found: names[found[0]], text)
 
 
 def _measurement_columns(measurement: Measurement, sha256: str) -> Json:
