@@ -182,7 +182,7 @@ def check_machine(
     --------
     >>> photos = [f"sample_images/series_a_{number}.jpg" for number in (1, 3, 4, 6)]
     >>> check_machine(photos, [18, 62, 88, 126]).kind
-    'calibration'
+    'both'
     """
     given = changed(settings, changes)
     paths, shown = _together(photos, displayed_deg)

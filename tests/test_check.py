@@ -11,11 +11,12 @@ import sys
 import pytest
 from conftest import SAMPLES
 
+from knee_angle.angle.bars import tags_shared_u_deg
 from knee_angle.cli.samples import sample_rows
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.check import check_machine
 from knee_angle.pipeline import measure
-from knee_angle.records import Measurement, NotMeasured, Unreadable
+from knee_angle.records import LEG_POINTS, Measurement, NotMeasured, Unreadable
 from knee_angle.report.check_words import check_text
 from knee_angle.settings import Settings
 
@@ -34,15 +35,15 @@ def series(letter: str) -> dict[str, object]:
 
 @pytest.mark.parametrize(
     ("letter", "offset", "gain", "distal_mm", "kind"),
-    [
-        pytest.param("a", 5.0, 1.04, -2.0, "calibration", id="a drifted sensor"),
+    [  # in both series the hinge lies behind the knee: 40 to 50 mm
+        pytest.param("a", 5.0, 1.04, -2.0, "both", id="a drifted sensor"),
         pytest.param("b", 0.0, 1.0, 45.0, "fit", id="a hinge 45 mm too far distal"),
     ],
 )
 def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
     result = check_machine(series(letter), Settings())
     assert result.kind == kind
-    assert result.reading.region.holds(offset=offset, gain=gain)
+    assert result.judged.display.holds(offset_deg=offset, gain=gain)
     assert abs(result.hinge.mm - distal_mm) <= 1.96 * result.hinge.u_mm
     assert result.outliers == ()
     assert result.left_out == ()
@@ -51,16 +52,18 @@ def test_the_machines_truth_is_recovered(letter, offset, gain, distal_mm, kind):
 def test_a_fit_fault_says_which_way_and_how_far():
     text = check_text(check_machine(series("b"), Settings()), Settings())
     assert text.splitlines()[0] == "Finding: fit warning: hinge and knee do not coincide"
-    assert "mm distal of the knee, as where the patient lies too far up the bed or" in text
+    assert re.search(r"  The hinge lies \d+ ± \d+ mm towards the foot of the knee and", text)
     assert re.search(r"hinge along the thigh: \d+ ± \d+ mm distal of the knee \(tolerance 25", text)
-    assert re.search(r"planar model: \d+ ± \d+ mm distal, \d+ ± \d+ mm posterior of the", text)
+    assert re.search(r"hinge across the thigh: \d+ ± \d+ mm posterior of the knee \(tol", text)
+    assert re.search(r"slack of the leg .*: [+-−]\d", text)
     assert "no reason to set more motion than was prescribed" in text
 
 
 def without_machine(outcome: Measurement) -> Measurement:
     from dataclasses import replace
 
-    return replace(outcome, machine=None)
+    points = {name: outcome.leg.points[name] for name in LEG_POINTS}
+    return replace(outcome, machine=None, leg=replace(outcome.leg, points=points))
 
 
 def test_knee_only_series_are_answered_but_not_separable():
@@ -119,7 +122,7 @@ def test_the_command_checks_a_machine():
     photos = sorted(SAMPLES.glob("series_a_*.jpg"))
     done = run(*photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json")
     row = json.loads(done.stdout)
-    assert (done.returncode, row["finding"]) == (0, "calibration")
+    assert (done.returncode, row["finding"]) == (0, "both")
     assert row["displayed_against_frame"]["offset_deg"] == pytest.approx(5.0, abs=1.0)
 
 
@@ -137,9 +140,23 @@ def test_the_command_plans_photos():
     # `check` refuses a machine without a leg, so no plan may advise one.
     assert "Stay within the prescribed limits." in done.stdout
     assert "A machine without a leg in it cannot be checked yet" in done.stdout
+    assert "0.30° is how the points lie on the bars: all photos share it" in done.stdout
     impossible = run("plan", "--wanted-u", "0.1")
     assert impossible.returncode == 2
     assert "more photos do not lower what they share" in impossible.stderr
+
+
+@pytest.mark.parametrize("more", [(), ("--display-step", "5")], ids=["1", "5"])
+def test_a_plan_by_bar_tags_counts_how_they_are_stuck_and_the_displays_step(more):
+    tags = tags_shared_u_deg()
+    done = run("plan", "--bars", "tags", "--wanted-u", f"{tags + 0.2:.2f}", *more)
+    assert f"Of it {tags:.2f}° is how the tags are stuck on the bars" in done.stdout
+    angles = [float(a) for a in re.findall(r"([\d.]+)°", done.stdout.split(" reach ")[0])]
+    # Photos of one end fall on different places of the display's step.
+    assert angles[1] - angles[0] == pytest.approx(6.0 if more else 2.0)
+    refused = run("plan", "--bars", "tags", "--wanted-u", f"{tags - 0.05:.2f}")
+    assert refused.returncode == 2
+    assert "more photos do not lower what they share" in refused.stderr
 
 
 def other_side(outcome: Measurement) -> Measurement:
@@ -149,13 +166,11 @@ def other_side(outcome: Measurement) -> Measurement:
     return replace(outcome, leg=replace(outcome.leg, side=side))
 
 
-def test_legs_of_both_sides_in_one_check_are_named():
-    assert check_machine(series("a"), Settings()).cautions == ()
+def test_legs_of_both_sides_in_one_check_are_refused():
     mixed = {**series("a"), "series_a_1.jpg": other_side(series("a")["series_a_1.jpg"])}
     result = check_machine(mixed, Settings())
-    assert len(result.cautions) == 1
-    assert "leg (series_a_1.jpg)" in result.cautions[0]
-    assert "Check each side by photos of its own" in check_text(result, Settings())
+    assert "series_a_1.jpg show a " in result.reason
+    assert "check each side by photos of its own" in check_text(result, Settings())
 
 
 def test_photos_at_one_setting_are_refused_in_plain_words():

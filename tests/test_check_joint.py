@@ -5,51 +5,25 @@ Drawn from a truth of its own (tests/drawn_visits.py): one leg, one machine, exa
 
 from __future__ import annotations
 
-import functools
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import SAMPLES
 from drawn_visits import Body, Shot, drawn, random_body
+from stores import as_measured
 
-from knee_angle.angle import uncertainty
-from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.check import check_machine
-from knee_angle.pipeline import measure
-from knee_angle.records import Displayed, Machine, Measurement, NotMeasured
+from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
 
 BARS_DEG = (12.0, 35.0, 58.0, 81.0, 104.0)
-
-
-@functools.cache
-def a_measurement() -> Measurement:
-    found = measure(SAMPLES / "series_a_1.jpg", detectors=(DotDetector(),), displayed_deg=18)
-    assert isinstance(found, Measurement)
-    return found
 
 
 def measured(
     body: Body, shots: list[Shot], rng: np.random.Generator | None = None
 ) -> dict[str, Measurement]:
     """What the pipeline hands on of drawn photos."""
-    found = {}
-    for shot in shots:
-        leg = drawn(body, shot, rng).leg
-        seeded = np.random.default_rng(1)
-        frame = uncertainty.frame_with_uncertainty(leg, trials=200, rng=seeded)
-        found[shot.name] = replace(
-            a_measurement(),
-            photo=shot.name,
-            leg=leg,
-            knee=uncertainty.flexion_with_uncertainty(leg, trials=200, rng=seeded),
-            machine=Machine(points={}, frame=frame),
-            displayed=Displayed(shot.displayed_deg),
-            alarms=(),
-            cautions=(),
-        )
-    return found
+    return {shot.name: as_measured(drawn(body, shot, rng)) for shot in shots}
 
 
 def shots(*, slack_deg: float = 0.0, step_deg: float = 1.0, yaw: bool = True, **more) -> list[Shot]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +18,13 @@ from knee_angle.errors import InvalidInput
 from knee_angle.settings import Settings
 
 __all__ = ["check"]
+
+
+class BarsBy(StrEnum):
+    """What shows the bars in the photos of a check."""
+
+    POINTS = "points"
+    TAGS = "tags"
 
 
 @app.command()
@@ -33,6 +41,9 @@ def check(
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's bars.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
     high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
+    bars: Annotated[
+        BarsBy, typer.Option(help="With plan: what shows the bars.")
+    ] = BarsBy.POINTS,
     output: Output = Format.TEXT,
     *,
     settings: Settings,
@@ -41,7 +52,7 @@ def check(
     if photos == [Path("plan")]:
         if output is not Format.TEXT:
             raise InvalidInput(f"check plan prints text, but got {output}: leave --format out")
-        print(_plan(settings, wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
+        print(_plan(settings, bars, wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
         return
     if output is Format.CSV:
         raise InvalidInput("check prints text or json, but got csv: use --format json")
@@ -87,9 +98,12 @@ def _named(photos: Sequence[Path]) -> dict[Path, str]:
     }
 
 
-def _plan(settings: Settings, *, wanted_u: float, photo_u: float, low: float, high: float) -> str:
+def _plan(
+    settings: Settings, by: BarsBy, *, wanted_u: float, photo_u: float, low: float, high: float
+) -> str:
     """How many photos at which settings, in words."""
     from knee_angle import words
+    from knee_angle.angle.bars import tags_shared_u_deg
     from knee_angle.angle.verdict import u_display_deg
     from knee_angle.assumptions import U_POINTS_DEG
     from knee_angle.machine.calibration import plan_check
@@ -105,11 +119,15 @@ def _plan(settings: Settings, *, wanted_u: float, photo_u: float, low: float, hi
         u_display_deg=u_display_deg(settings),
         low_deg=low,
         high_deg=high,
-        common_u_deg=U_POINTS_DEG,
+        common_u_deg=tags_shared_u_deg() if by is BarsBy.TAGS else U_POINTS_DEG,
+        step_deg=settings.display_resolution_deg,
     )
+    shared = "the tags are stuck" if by is BarsBy.TAGS else "the points lie"
     angles = ", ".join(f"{angle:g}°" for angle in plan.angles_deg)
     return (
         f"{plan.photos} photos at {angles} reach u = {plan.u_deg:.2f}° over {low:g}° to {high:g}° "
         f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}).\n"
+        f"Of it {plan.floor_deg:.2f}° is how {shared} on the bars: all photos share it, and more "
+        "photos do not lower it.\n"
         f"{WITHIN_LIMITS}\n{words.CAUTION}"
     )

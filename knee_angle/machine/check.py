@@ -18,7 +18,7 @@ Outliers are named, never dropped. Nothing is measured here: results come in.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,7 +139,7 @@ class MachineCheck:
     alarms: tuple[str, ...] = ()
     across: JudgedLength | None = None
     words: tuple[str, ...] = ()
-    judged: MachineJudged | None = None
+    judged: MachineJudged | None = field(default=None, compare=False)
 
     def __repr__(self) -> str:
         said = [*self.alarms, f"finding {self.kind}", *(f"{k} {v}" for k, v in self._told())]

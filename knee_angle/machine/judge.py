@@ -55,6 +55,10 @@ SEEMS = 0.5
 """Probability of slack from which it is told as not yet proven (our own)."""
 KNEE_POINT = "It is to meet the mark at the lateral epicondyle; the joint line is 24 mm below."
 """Joint line 24.4 ± 2.8 mm below the epicondyle: an MRI study of 2023 (abstract seen)."""
+UNEXPLAINED = (
+    "No leg in a machine moves as these settings do together, so nothing is said of what to set: "
+    "check the points of each photo, and that nothing was moved between them."
+)
 HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
 
 
@@ -217,19 +221,22 @@ def judge_machine(
     along, across = (_hinge_of(seen, one, allowed.hinge_mm) for one in HINGE)
     slack = holding.figure("slack_deg")
     p_slack = float((holding.draws[:, 3] > SLACK_DEG).mean())
-    elsewhere = _elsewhere(holding, grid, allowed.fit_deg)
-    advice = advise(
-        holding,
-        range_deg=range_deg,
-        display_minus_bars_deg=None if curve is None else _nearest_error(curve, grid),
-    )
+    try:
+        elsewhere = _elsewhere(holding, grid, allowed.fit_deg)
+        advice = advise(
+            holding,
+            range_deg=range_deg,
+            display_minus_bars_deg=None if curve is None else _nearest_error(curve, grid),
+        )
+    except InvalidInput:  # the fitted lengths are none of a leg: what the data prove still holds
+        elsewhere, advice = None, None
     kind = _kind(display, fit, along, across)
     words = (
         *_display_words(display),
         *_hinge_words(along, across),
         *_slack_words(slack, p_slack),
         *(() if elsewhere is None else (elsewhere.words,)),
-        advice.text,
+        UNEXPLAINED if advice is None else advice.text,
     )
     return MachineJudged(
         kind, curve, display, fit, along, across, slack, p_slack, holding, elsewhere,
