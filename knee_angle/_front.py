@@ -20,6 +20,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine import check
 from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.empty import EmptyCheck
 from knee_angle.records import NotMeasured, Outcome
 from knee_angle.settings import Settings, changed
 
@@ -151,7 +152,7 @@ def check_machine(
     *,
     settings: Settings | None = None,
     **changes: Any,
-) -> MachineCheck | NotMeasured:
+) -> MachineCheck | EmptyCheck | NotMeasured:
     """One machine by photos at three or more of its settings.
 
     Parameters
@@ -168,8 +169,8 @@ def check_machine(
 
     Returns
     -------
-    MachineCheck or NotMeasured
-        Offset and gain of the display, where the hinge lies, and the cause that is proven;
+    MachineCheck, EmptyCheck or NotMeasured
+        Without a leg in any photo the display against the tagged bars (`EmptyCheck`). Offset and gain of the display, where the hinge lies, and the cause that is proven;
         ``alarms`` first.
 
     Raises

@@ -38,6 +38,7 @@ from knee_angle.landmarks.view import scale_of, view_of
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.photo import boards, camera
+from knee_angle.photo.bars_alone import bars_alone
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
@@ -294,7 +295,9 @@ def measure_photo(
     tags = find_tags(photo) if seen is None else seen.tags
     landmarks = _landmarks(photo, tags, manual, detectors, seen)
     if isinstance(landmarks, NotMeasured):
-        return replace(landmarks, alarms=past)
+        rng = np.random.default_rng(int(photo.sha256[:16], 16))
+        alone = bars_alone(tags, lens, settings, displayed_deg=displayed_deg, rng=rng)
+        return replace(landmarks, alarms=past, bars=alone)
     side = side_of(landmarks)
     printed = boards.boards_of(tags, lens, landmarks, settings)
     view, bar_tags = view_of(photo, landmarks, lens, printed, detectors, settings)

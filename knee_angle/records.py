@@ -35,6 +35,7 @@ __all__ = [
     "POINT_NAMES",
     "Angle",
     "BarTags",
+    "BarsAlone",
     "Comparison",
     "CropJpeg",
     "Direction",
@@ -167,6 +168,32 @@ class Landmarks:
         return all(name in self.points for name in names)
 
 
+@dataclass(frozen=True, slots=True)
+class BarsAlone:
+    """The bars of a machine without a leg, by the tags on them.
+
+    Parameters
+    ----------
+    deg, u_deg : float
+        Flexion between the two tags, and its u but for how they are stuck.
+    bend : {1.0, -1.0}
+        1 where more flexion turns the lower-leg tag clockwise in the picture.
+    motion : (float, float, float)
+        The lower-leg tag in the thigh tag's axes: turn in degrees, middle in mm.
+    motion_cov : tuple of 3 tuples
+        Its covariance; deg², deg mm, mm².
+    displayed_deg : float or None
+        The machine's number.
+    """
+
+    deg: float
+    u_deg: float
+    bend: float
+    motion: tuple[float, float, float]
+    motion_cov: tuple[tuple[float, ...], ...]
+    displayed_deg: float | None = None
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class NotMeasured:
     """A refusal: the photo was read, but no honest number can be given.
@@ -183,12 +210,15 @@ class NotMeasured:
         Whether a mistake of this software is the reason, not the photo.
     unused_dots : tuple of UnusedDot
         Dots that were seen and make no leg beyond doubt.
+    bars : BarsAlone or None
+        The machine's bars, where both tags on them were seen: a check needs no more.
     """
 
     reason: str
     advice: str
     alarms: tuple[str, ...] = ()
     fault: bool = False
+    bars: BarsAlone | None = None
 
     def __repr__(self) -> str:
         return _in_a_line("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")

@@ -137,9 +137,8 @@ def test_the_command_plans_photos():
     done = run("plan", "--wanted-u", "0.8", "--low", "10", "--high", "90")
     assert done.returncode == 0
     assert "photos at 10°" in done.stdout
-    # `check` refuses a machine without a leg, so no plan may advise one.
     assert "Stay within the prescribed limits." in done.stdout
-    assert "A machine without a leg in it cannot be checked yet" in done.stdout
+    assert "A machine without a leg in it is checked by the tags on its bars" in done.stdout
     assert "0.30° is how the points lie on the bars: all photos share it" in done.stdout
     impossible = run("plan", "--wanted-u", "0.1")
     assert impossible.returncode == 2

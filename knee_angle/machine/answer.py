@@ -28,7 +28,7 @@ from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
 
-__all__ = ["SettingAnswer", "VisitAnswer", "answer_visit", "machine_of"]
+__all__ = ["SettingAnswer", "VisitAnswer", "answer_visit", "machine_of", "range_of", "tolerances_of"]
 
 AT_END_DEG = 5.0
 """A display so near to the wanted extension says that the machine stands at that end (our
@@ -183,14 +183,24 @@ def machine_of(
     bars = [one.frame.value for one in estimate.settings if one.frame is not None]
     if not bars:
         return None
-    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
-    lowest = min(bars) if low is None else low
-    highest = max(bars) if high is None else high
-    if highest - lowest < 1.0:  # one setting and no limits: judged where it stands
-        lowest, highest = lowest - 0.5, highest + 0.5
     return judge_machine(
         evidence_of(estimate, step_deg=settings.display_resolution_deg),
-        range_deg=(lowest, highest),
-        tolerances=Tolerances(settings.frame_tolerance_deg, settings.fit_tolerance_deg),
+        range_deg=range_of(bars, settings),
+        tolerances=tolerances_of(settings),
         rng=rng,
     )
+
+
+def range_of(bars_deg: Sequence[float], settings: Settings) -> tuple[float, float]:
+    """The bars' range over which a machine is judged: the prescribed, else the photographed."""
+    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
+    lowest = min(bars_deg) if low is None else low
+    highest = max(bars_deg) if high is None else high
+    if highest - lowest < 1.0:  # one setting and no limits: judged where it stands
+        return lowest - 0.5, highest + 0.5
+    return lowest, highest
+
+
+def tolerances_of(settings: Settings) -> Tolerances:
+    """What a machine may differ by, from the site's settings."""
+    return Tolerances(settings.frame_tolerance_deg, settings.fit_tolerance_deg)

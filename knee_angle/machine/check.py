@@ -30,6 +30,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.machine import calibration, tagged
 from knee_angle.machine.answer import machine_of
 from knee_angle.machine.cause import ADVICE
+from knee_angle.machine.empty import EmptyCheck, check_empty
 from knee_angle.machine.evidence import Quantity, SettingsOfMachine
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import MachineJudged, Seen
@@ -179,7 +180,7 @@ def check_machine(
     settings: Settings,
     *,
     rng: np.random.Generator | None = None,
-) -> MachineCheck | NotMeasured:
+) -> MachineCheck | EmptyCheck | NotMeasured:
     """Judge one machine from its photos.
 
     Parameters
@@ -194,8 +195,9 @@ def check_machine(
 
     Returns
     -------
-    MachineCheck or NotMeasured
-        Refused with fewer than three usable photos, or with all at one angle.
+    MachineCheck, EmptyCheck or NotMeasured
+        `EmptyCheck` where no photo shows a leg and three settings or more show the tags on the
+        bars. Refused with fewer than three usable photos, or with all at one angle.
     """
     found = _judged(outcomes, settings, rng)
     return replace(found, alarms=check_alarms(outcomes))
@@ -210,8 +212,10 @@ def check_alarms(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
 
 def _judged(
     outcomes: Mapping[str, Outcome], settings: Settings, rng: np.random.Generator | None
-) -> MachineCheck | NotMeasured:
+) -> MachineCheck | EmptyCheck | NotMeasured:
     used, left_out = _usable(outcomes)
+    if not used and (empty := _empty(outcomes, settings, rng)) is not None:
+        return empty
     if len(used) < FEWEST:
         reasons = "; ".join(f"{n}: {phrase(why)}" for n, why in left_out) or "none was left out"
         return NotMeasured(
@@ -236,6 +240,24 @@ def _judged(
         return _checked(tuple(used), estimate, machine, settings, rng)
     except InvalidInput:
         return _no_line(list(used.values()))
+
+
+def _empty(
+    outcomes: Mapping[str, Outcome], settings: Settings, rng: np.random.Generator | None
+) -> EmptyCheck | None:
+    """The check of a machine without a leg; None where its tags or numbers are too few."""
+    seen = {
+        name: one.bars
+        for name, one in outcomes.items()
+        if isinstance(one, NotMeasured) and one.bars is not None
+        and one.bars.displayed_deg is not None
+    }  # fmt: skip
+    if len({one.displayed_deg for one in seen.values()}) < FEWEST:
+        return None
+    rest = {name: one for name, one in outcomes.items() if name not in seen}
+    return check_empty(
+        seen, _usable(rest)[1], settings, rng=rng or np.random.default_rng(len(seen))
+    )
 
 
 def _two_legs(used: Mapping[str, Measurement]) -> NotMeasured | None:

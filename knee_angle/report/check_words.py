@@ -11,14 +11,15 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.empty import EmptyCheck
 from knee_angle.records import NotMeasured
 from knee_angle.settings import Settings
 
 __all__ = ["WITHIN_LIMITS", "check_text"]
 
 WITHIN_LIMITS = (
-    "Stay within the prescribed limits. A machine without a leg in it cannot be checked yet: every "
-    "photo must show hip, knee and ankle."
+    "Stay within the prescribed limits. A machine without a leg in it is checked by the tags on its "
+    "bars: its display only, for fit cannot be judged without a leg."
 )
 """Said wherever photos for a check are asked for."""
 
@@ -29,7 +30,7 @@ TABLE_CAUTION = (
 
 
 def check_text(
-    result: MachineCheck | NotMeasured, settings: Settings, *, alarms: Sequence[str] = ()
+    result: MachineCheck | EmptyCheck | NotMeasured, settings: Settings, *, alarms: Sequence[str] = ()
 ) -> str:
     """The whole check as text: alarms first (`MachineCheck.alarms`), then the finding."""
     loudest = [f"!! {alarm}" for alarm in alarms]
@@ -38,6 +39,8 @@ def check_text(
             f"Not checked: {words.phrase(result.reason)}. Next: {words.phrase(result.advice)}."
         )
         return "\n".join([*loudest, refused, words.CAUTION])
+    if isinstance(result, EmptyCheck):
+        return "\n".join([*loudest, *_empty(result), words.CAUTION])
     lines = [
         *loudest,
         f"Finding: {words.FINDING_WORDS[result.kind]}",
@@ -60,6 +63,24 @@ def check_text(
             "check the points and the displayed number there"
         )
     return "\n".join([*lines, words.CAUTION])
+
+
+def _empty(result: EmptyCheck) -> list[str]:
+    """An empty machine: its display against its bars."""
+    lines = [
+        f"Display and bars of an empty machine: {words.VERDICT_WORDS[result.display.verdict]}",
+        *(f"  {sentence}" for sentence in result.words),
+        "",
+        "  display   bars, 95 %",
+    ]
+    lines += [
+        f"  {shown:6g}°   {words.with_u(deg, u)}"
+        for shown, deg, u in zip(result.displayed_deg, result.bars_deg, result.u_deg, strict=True)
+    ]
+    lines.append(f"{len(result.photos)} photos used: {', '.join(result.photos)}")
+    return lines + [
+        f"left out: {name} ({words.phrase(reason)})" for name, reason in result.left_out
+    ]
 
 
 def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[str]:

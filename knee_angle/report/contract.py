@@ -16,6 +16,7 @@ from typing import Any
 from knee_angle.angle.bars import HingeFit
 from knee_angle.machine.calibration import Line, RangeVerdict
 from knee_angle.machine.check import HingeAndSlack, MachineCheck
+from knee_angle.machine.empty import EmptyCheck
 from knee_angle.records import (
     Comparison,
     Finding,
@@ -268,7 +269,7 @@ def _harmless(value: Any) -> Any:
 
 
 def check_as_json(
-    result: MachineCheck | NotMeasured, *, version: str, alarms: Sequence[str] = ()
+    result: MachineCheck | EmptyCheck | NotMeasured, *, version: str, alarms: Sequence[str] = ()
 ) -> Json:
     """A machine check, ready for `json.dumps`; y = displayed, degrees."""
     if isinstance(result, NotMeasured):
@@ -279,6 +280,8 @@ def check_as_json(
             "advice": result.advice,
             "version": version,
         }
+    if isinstance(result, EmptyCheck):
+        return _empty(result, version=version, alarms=alarms)
     return {
         "alarms": list(alarms),
         "status": "checked",
@@ -308,6 +311,35 @@ def check_as_json(
             for photo, frame in zip(result.photos, result.frames, strict=False)
         ],
         "fit": _offsets(result.fits),
+        "version": version,
+    }
+
+
+def _empty(result: EmptyCheck, *, version: str, alarms: Sequence[str]) -> Json:
+    """A machine without a leg: no knee, no line, no fit."""
+    judged = result.display
+    return {
+        "alarms": list(alarms),
+        "status": "checked_without_leg",
+        "finding": result.kind,
+        "advice": " ".join(result.words),
+        "said": list(result.words),
+        "photos": list(result.photos),
+        "left_out": [{"photo": name, "reason": reason} for name, reason in result.left_out],
+        "settings": [
+            {"displayed_deg": shown, "bars_deg": _deg(deg), "bars_u_deg": _deg(u)}
+            for shown, deg, u in zip(
+                result.displayed_deg, result.bars_deg, result.u_deg, strict=True
+            )
+        ],
+        "display_minus_bars": {
+            "verdict": judged.verdict,
+            "range_deg": [_deg(end) for end in judged.range_deg],
+            "tolerance_deg": judged.tolerance_deg,
+            "largest_deg": _deg(judged.largest_deg),
+            "largest_at_deg": _deg(judged.at_deg),
+            "at_most_deg": _deg(judged.at_most_deg),
+        },
         "version": version,
     }
 
