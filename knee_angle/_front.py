@@ -170,7 +170,8 @@ def check_machine(
     Returns
     -------
     MachineCheck, EmptyCheck or NotMeasured
-        Without a leg in any photo the display against the tagged bars (`EmptyCheck`). Offset and gain of the display, where the hinge lies, and the cause that is proven;
+        Offset and gain of the display, where the hinge lies, and the cause that is proven;
+        `EmptyCheck` (the display alone) where no photo shows a leg but tags on the bars;
         ``alarms`` first.
 
     Raises

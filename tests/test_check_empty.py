@@ -99,9 +99,7 @@ def test_the_bars_of_an_empty_machine_lie_within_their_stated_interval():
         result = check_machine(photographed(random_body(rng), rng), SETTINGS)
         assert isinstance(result, EmptyCheck)
         accused += result.display.verdict == "outside"
-        held += list(
-            np.abs(np.array(result.bars_deg) - BARS_DEG) < 1.96 * np.array(result.u_deg)
-        )
+        held += list(np.abs(np.array(result.bars_deg) - BARS_DEG) < 1.96 * np.array(result.u_deg))
     assert np.mean(held) > 0.9
     assert accused == 0
 
@@ -110,7 +108,7 @@ def test_a_photo_without_a_leg_hands_on_its_bars():
     class NoLeg:
         source = "dot"
 
-        def find(self, photo, *, masked=()):
+        def find(self, _photo, **_masked):
             return NotMeasured("no leg was found", "step back")
 
     scene = scenes(image="bed_01.jpg")[0]

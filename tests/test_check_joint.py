@@ -120,8 +120,6 @@ def test_a_right_display_keeps_its_region_and_is_not_accused(step_deg):
 
 def test_the_knee_lines_gain_holds():
     results = [one for one in many(40, seed=6) if not isinstance(one, NotMeasured)]
-    held = [
-        low <= 1.0 <= high for one in results for low, high in [one.knee_line.interval[1]]
-    ]
+    held = [low <= 1.0 <= high for one in results for low, high in [one.knee_line.interval[1]]]
     assert sum(held) >= len(held) - 5
     assert sum(one.knee_line.p_value < 0.01 for one in results) <= 2

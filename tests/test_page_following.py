@@ -338,7 +338,8 @@ def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
     page = opened(machines, machine="M-04")
     assert "never checked" in page.info[0].value
     assert any(
-        "A machine without a leg in it is checked by the tags on its bars" in m.value for m in page.markdown
+        "A machine without a leg in it is checked by the tags on its bars" in m.value
+        for m in page.markdown
     )
     with_series_a(page)
     assert "Finding" in page.text[0].value

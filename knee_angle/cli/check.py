@@ -41,9 +41,7 @@ def check(
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's bars.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
     high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
-    bars: Annotated[
-        BarsBy, typer.Option(help="With plan: what shows the bars.")
-    ] = BarsBy.POINTS,
+    bars: Annotated[BarsBy, typer.Option(help="With plan: what shows the bars.")] = BarsBy.POINTS,
     output: Output = Format.TEXT,
     *,
     settings: Settings,

@@ -28,7 +28,14 @@ from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
 
-__all__ = ["SettingAnswer", "VisitAnswer", "answer_visit", "machine_of", "range_of", "tolerances_of"]
+__all__ = [
+    "SettingAnswer",
+    "VisitAnswer",
+    "answer_visit",
+    "machine_of",
+    "range_of",
+    "tolerances_of",
+]
 
 AT_END_DEG = 5.0
 """A display so near to the wanted extension says that the machine stands at that end (our

@@ -229,9 +229,9 @@ def _judged(
     rng = rng or np.random.default_rng(len(used))
     machine = tagged.bars_of(used, settings, rng)
     photos = [
-        VisitPhoto(name, f"{shown:.10g}", machine.legs[name], shown)
+        VisitPhoto(name, f"{one.displayed.deg:.10g}", machine.legs[name], one.displayed.deg)
         for name, one in used.items()
-        if (shown := one.displayed and one.displayed.deg) is not None
+        if one.displayed is not None
     ]
     estimate = estimate_visit(photos, rng=rng, left_out=left_out)
     if isinstance(estimate, NotMeasured):
@@ -420,7 +420,8 @@ def _as_judged(line: calibration.Line, said: MachineJudged) -> calibration.Line:
 
 def _reading_verdict(line: calibration.Line, said: MachineJudged) -> calibration.RangeVerdict:
     """Display minus bars as the machine was judged; no all-clear for points off every line."""
-    assert said.display is not None and said.display_verdict is not None  # noqa: S101
+    assert said.display is not None  # noqa: S101  asked before
+    assert said.display_verdict is not None  # noqa: S101
     judged = said.display_verdict
     low, high = judged.range_deg
     by_line = calibration.verdict_over(

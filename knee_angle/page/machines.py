@@ -15,6 +15,7 @@ from knee_angle import words
 from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError
 from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.machine.empty import EmptyCheck
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
@@ -339,6 +340,8 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
         if result.alarms:
             loudest.html(answer.alarms(result.alarms))
         st.text(check_text(result, settings, alarms=result.alarms))
+        if isinstance(result, EmptyCheck):
+            st.info("A check without a leg is not kept: note it in the service record.")
         if isinstance(result, MachineCheck):
             _keep(store, code, tray, result, outcomes, settings)
     if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):

@@ -47,7 +47,9 @@ def bars_alone(
     corners = np.array([tag.corners_px for tag in pair])
     thigh, shank = _poses(corners, board.normal, board.distance_mm * np.ones(2), lens)
     best = bars.motion(thigh, shank)
-    drawn = np.array([_drawn(corners, board, lens, rng) for _ in range(TRIALS)])
+    levels, turn_of = np.linalg.eigh(board.tilt_cov_deg2 + U_BARS_PARALLEL_DEG**2 * np.eye(2))
+    tilt = turn_of * np.sqrt(np.maximum(levels, 0.0))
+    drawn = np.array([_drawn(corners, board, tilt, lens, rng) for _ in range(TRIALS)])
     away = drawn - best
     away[:, 0] = (away[:, 0] + 180.0) % 360.0 - 180.0
     cov = away.T @ away / TRIALS
@@ -76,14 +78,16 @@ def _poses(
 
 
 def _drawn(
-    corners_px: Floats, board: camera.Board, lens: Lens, rng: np.random.Generator
+    corners_px: Floats, board: camera.Board, tilt: Floats, lens: Lens, rng: np.random.Generator
 ) -> Floats:
-    """One trial of the motion: corners, direction, focal length and the bars' two depths."""
+    """One trial of the motion: corners, direction, focal length and the bars' two depths.
+
+    ``tilt`` (2, 2) is a root of the direction's covariance, degrees.
+    """
     normal = board.normal
     if board.other_normal is not None and rng.random() < board.p_other:
         normal = board.other_normal
-    cov = board.tilt_cov_deg2 + U_BARS_PARALLEL_DEG**2 * np.eye(2)
-    normal = geometry.tilt_normal(normal, rng.multivariate_normal(np.zeros(2), cov))
+    normal = geometry.tilt_normal(normal, tilt @ rng.standard_normal(2))
     u_px = max(U_CORNER_PX, board.rms_px)
     thigh, shank = _poses(
         corners_px + u_px * rng.standard_normal(corners_px.shape),

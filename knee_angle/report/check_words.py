@@ -18,8 +18,8 @@ from knee_angle.settings import Settings
 __all__ = ["WITHIN_LIMITS", "check_text"]
 
 WITHIN_LIMITS = (
-    "Stay within the prescribed limits. A machine without a leg in it is checked by the tags on its "
-    "bars: its display only, for fit cannot be judged without a leg."
+    "Stay within the prescribed limits. A machine without a leg in it is checked by the tags on "
+    "its bars: its display only, for fit cannot be judged without a leg."
 )
 """Said wherever photos for a check are asked for."""
 
@@ -30,7 +30,10 @@ TABLE_CAUTION = (
 
 
 def check_text(
-    result: MachineCheck | EmptyCheck | NotMeasured, settings: Settings, *, alarms: Sequence[str] = ()
+    result: MachineCheck | EmptyCheck | NotMeasured,
+    settings: Settings,
+    *,
+    alarms: Sequence[str] = (),
 ) -> str:
     """The whole check as text: alarms first (`MachineCheck.alarms`), then the finding."""
     loudest = [f"!! {alarm}" for alarm in alarms]

@@ -281,7 +281,7 @@ def check_as_json(
             "version": version,
         }
     if isinstance(result, EmptyCheck):
-        return _empty(result, version=version, alarms=alarms)
+        return _without_leg(result, version=version, alarms=alarms)
     return {
         "alarms": list(alarms),
         "status": "checked",
@@ -315,7 +315,7 @@ def check_as_json(
     }
 
 
-def _empty(result: EmptyCheck, *, version: str, alarms: Sequence[str]) -> Json:
+def _without_leg(result: EmptyCheck, *, version: str, alarms: Sequence[str]) -> Json:
     """A machine without a leg: no knee, no line, no fit."""
     judged = result.display
     return {
