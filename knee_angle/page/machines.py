@@ -15,8 +15,8 @@ from knee_angle import words
 from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError
 from knee_angle.machine.check import MachineCheck, check_machine
-from knee_angle.machine.empty import EmptyCheck
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
+from knee_angle.machine.empty import EmptyCheck
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import control_chart
