@@ -52,7 +52,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.visit.course:Due.now",
             "knee_angle.visit.course:due",
         ),
-        ("test_calibration.py",): ("knee_angle.machine.calibration:verdict_over",),
+        ("test_calibration.py",): ("knee_angle.machine.over_range:verdict_over",),
         ("test_uncertainty.py",): ("knee_angle.assumptions:U_TAPE_MM",),
         ("test_safety_rules.py",): (
             "knee_angle.store.keeping:_check_limits",

@@ -18,7 +18,7 @@ import pytest
 from drawn_visits import Body, Shot, drawn
 
 from knee_angle.angle import uncertainty, verdict
-from knee_angle.machine import calibration, cause
+from knee_angle.machine import cause, over_range
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.records import (
     Angle,
@@ -137,7 +137,7 @@ def shifted(result: MachineCheck, *, offset_deg: float, gain: float) -> MachineC
     assert result.reading is not None
     assert result.reading_verdict is not None
     line = replace(result.reading, offset=offset_deg, gain=gain)
-    judged = calibration.verdict_over(
+    judged = over_range.verdict_over(
         line,
         low_deg=result.reading_verdict.low_deg,
         high_deg=result.reading_verdict.high_deg,

@@ -241,7 +241,7 @@ def test_when_the_next_check_is_due(last, wanted):
 def test_the_difference_in_the_middle_of_the_range_has_the_lines_own_uncertainty():
     line = fit_line([10, 30, 50, 70, 90], [12, 33, 52, 73, 94], u_x=[1.0] * 5, u_y=0.3)
     value, u = difference_at(50, offset_deg=line.offset, gain=line.gain, cov=line.cov)
-    expected = line.forward(50.0)
-    assert value == pytest.approx(expected.value - 50.0)
-    assert u == pytest.approx(expected.u)
+    aa, ab, bb = line.cov
+    assert value == pytest.approx(line.offset + 50.0 * line.gain - 50.0)
+    assert u == pytest.approx((aa + 2 * 50.0 * ab + 50.0**2 * bb) ** 0.5)
     assert u < line.u_offset

@@ -104,7 +104,7 @@ def _plan(
     from knee_angle.angle.bars import tags_shared_u_deg
     from knee_angle.angle.verdict import u_display_deg
     from knee_angle.assumptions import U_POINTS_DEG
-    from knee_angle.machine.calibration import plan_check
+    from knee_angle.machine.check_plan import plan_check
     from knee_angle.report.check_words import WITHIN_LIMITS
 
     refused("limit_extension_deg", low, option="--low")

@@ -27,7 +27,7 @@ from knee_angle.angle import bars
 from knee_angle.angle.verdict import judged_mm, tolerance_at, u_display_deg
 from knee_angle.assumptions import HINGE_TOLERANCE_MM
 from knee_angle.errors import InvalidInput
-from knee_angle.machine import calibration, tagged
+from knee_angle.machine import calibration, over_range, tagged
 from knee_angle.machine.answer import machine_of
 from knee_angle.machine.cause import ADVICE
 from knee_angle.machine.empty import EmptyCheck, check_empty
@@ -88,13 +88,13 @@ class MachineCheck:
     reading : calibration.Line or None
         Displayed (y) against bars (x), a point for each setting; None where bars were seen at
         fewer than three.
-    reading_verdict : calibration.RangeVerdict or None
+    reading_verdict : over_range.RangeVerdict or None
         Displayed minus bars over the prescribed range, else that of the bars.
     knee_line : calibration.Line
         Displayed (y) against knee (x), a point for each setting.
-    knee_verdict : calibration.RangeVerdict
+    knee_verdict : over_range.RangeVerdict
         Displayed minus knee over the range used.
-    arc : calibration.ArcRatio
+    arc : over_range.ArcRatio
         Arc of the knee over arc of the display.
     fits : HingeAndSlack or None
         Hinge offset and slack over all settings.
@@ -125,10 +125,10 @@ class MachineCheck:
     photos: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
     reading: calibration.Line | None
-    reading_verdict: calibration.RangeVerdict | None
+    reading_verdict: over_range.RangeVerdict | None
     knee_line: calibration.Line
-    knee_verdict: calibration.RangeVerdict
-    arc: calibration.ArcRatio
+    knee_verdict: over_range.RangeVerdict
+    arc: over_range.ArcRatio
     fits: HingeAndSlack | None
     hinge: JudgedLength | None
     kind: FindingKind
@@ -162,7 +162,7 @@ class MachineCheck:
 
     def knee_table(
         self, displayed_deg: Sequence[float], settings: Settings
-    ) -> tuple[calibration.TableRow, ...]:
+    ) -> tuple[over_range.TableRow, ...]:
         """Displayed number to knee with 95 % intervals, for this leg as it lay.
 
         Raises
@@ -170,7 +170,7 @@ class MachineCheck:
         InvalidInput
             Where display and knee do not move together.
         """
-        return calibration.inverse_table(
+        return over_range.inverse_table(
             self.knee_line, displayed_deg, u_displayed_deg=u_display_deg(settings)
         )
 
@@ -313,7 +313,7 @@ def _checked(
     seen = evidence_of(estimate, step_deg=settings.display_resolution_deg)
     provable = any(one.camera_seen for one in estimate.settings)
     knee_line = _fitted(seen, "knee", settings)
-    knee_verdict = calibration.verdict_over(
+    knee_verdict = over_range.verdict_over(
         knee_line,
         low_deg=min(knee_line.x),
         high_deg=max(knee_line.x),
@@ -418,13 +418,13 @@ def _as_judged(line: calibration.Line, said: MachineJudged) -> calibration.Line:
     )
 
 
-def _reading_verdict(line: calibration.Line, said: MachineJudged) -> calibration.RangeVerdict:
+def _reading_verdict(line: calibration.Line, said: MachineJudged) -> over_range.RangeVerdict:
     """Display minus bars as the machine was judged; no all-clear for points off every line."""
     assert said.display is not None  # noqa: S101  asked before
     assert said.display_verdict is not None  # noqa: S101
     judged = said.display_verdict
     low, high = judged.range_deg
-    by_line = calibration.verdict_over(
+    by_line = over_range.verdict_over(
         line, low_deg=low, high_deg=high, tolerance_deg=judged.tolerance_deg
     )
     clear = by_line.on_a_line or judged.verdict != "within"
@@ -458,7 +458,7 @@ def _length(seen: Seen | None) -> JudgedLength | None:
     return judged_mm(seen.mm, u_mm=seen.u_mm, tolerance_mm=HINGE_TOLERANCE_MM)
 
 
-def _arc(knee_line: calibration.Line) -> calibration.ArcRatio:
+def _arc(knee_line: calibration.Line) -> over_range.ArcRatio:
     """Arc of the knee over arc of the display: the line's axes the other way round."""
     turned = calibration.fit_line(
         knee_line.y,
@@ -466,7 +466,7 @@ def _arc(knee_line: calibration.Line) -> calibration.ArcRatio:
         cov_x=np.array(knee_line.cov_y),
         cov_y=np.array(knee_line.cov_x),
     )
-    return calibration.arc_ratio(turned)
+    return over_range.arc_ratio(turned)
 
 
 def _named(

@@ -53,13 +53,10 @@ That the knee turns about a nearly fixed axis in the femur: Freeman MAR, Pinsker
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
-from scipy.special import chdtrc
 
 from knee_angle.assumptions import (
     COVERAGE,
@@ -68,15 +65,11 @@ from knee_angle.errors import InvalidInput
 
 __all__ = [
     "FRAME_LIMITS_DEG",
-    "OFFSET_TERMS",
     "ExplainedFit",
     "FitDerivatives",
-    "Offsets",
     "Sensitivity",
-    "WeakestDirection",
     "explained_fit",
     "fit_derivatives",
-    "fit_offsets",
     "fit_part_deg",
     "frame_flexion_deg",
     "knee_flexion_deg",
@@ -87,13 +80,6 @@ Floats = NDArray[np.float64]
 
 FRAME_LIMITS_DEG = (-30.0, 180.0)
 """Frame angles that the model answers; the same limits as for a typed display."""
-
-OFFSET_TERMS = ("distal", "anterior", "slack")
-"""Order of the three terms of :class:`Offsets` in its covariance and correlations."""
-
-INSEPARABLE_CORRELATION = 0.9
-"""|r| from which two terms are named as not separated: each one's variance is then
-more than five times what it would be with the other known, 1 / (1 - r²)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,91 +158,6 @@ class Sensitivity:
     per_distal_deg_mm: Floats
     per_anterior_deg_mm: Floats
     per_support_deg_mm: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class WeakestDirection:
-    """The combination of hinge offset and slack that the photos say least about.
-
-    A unit vector in mm at the support (1 mm of slack is the angle 1 mm / support), with
-    the sign that makes its largest component positive.
-
-    Parameters
-    ----------
-    distal, anterior, slack : float
-        Components; moving along them changes the fit parts least.
-    u_mm : float
-        Standard uncertainty along it.
-    """
-
-    distal: float
-    anterior: float
-    slack: float
-    u_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Offsets:
-    """Hinge offset and slack from the fit parts of several photos of one machine.
-
-    Parameters
-    ----------
-    frame_deg, fit_deg : tuple of float
-        The inputs: frame angles and frame minus knee.
-    support_mm : float
-        The support's distance that was assumed.
-    distal_mm, anterior_mm : float
-        Hinge seen from the knee.
-    slack_deg : float
-        Constant fit part besides the model; positive: the frame bends more.
-    covariance : tuple of 3 tuples
-        In the order of ``OFFSET_TERMS``; mm², mm deg, deg².
-    correlations : tuple of 3 tuples
-        The same, scaled to 1.
-    condition_number : float
-        Largest over smallest standard uncertainty of any combination, in mm at the
-        support; about 1 to 10 is a good set of angles, 100 a hopeless one.
-    weakest : WeakestDirection
-        What the data cannot tell.
-    inseparable : tuple of (str, str)
-        Pairs of terms with a correlation beyond 0.9.
-    residuals_deg, standardised : tuple of float
-        Fit part minus model, and the same over its u before the fit (whitened).
-    chi2, dof, p_value : float, int, float
-        Goodness of fit; p is 1 where nothing is left to test (dof 0).
-    """
-
-    frame_deg: tuple[float, ...]
-    fit_deg: tuple[float, ...]
-    support_mm: float
-    distal_mm: float
-    anterior_mm: float
-    slack_deg: float
-    covariance: tuple[tuple[float, ...], ...]
-    correlations: tuple[tuple[float, ...], ...]
-    condition_number: float
-    weakest: WeakestDirection
-    inseparable: tuple[tuple[str, str], ...]
-    residuals_deg: tuple[float, ...]
-    standardised: tuple[float, ...]
-    chi2: float
-    dof: int
-    p_value: float
-
-    @property
-    def u_distal_mm(self) -> float:
-        """Standard uncertainty of the distal offset, mm."""
-        return math.sqrt(self.covariance[0][0])
-
-    @property
-    def u_anterior_mm(self) -> float:
-        """Standard uncertainty of the anterior offset, mm."""
-        return math.sqrt(self.covariance[1][1])
-
-    @property
-    def u_slack_deg(self) -> float:
-        """Standard uncertainty of the slack, degrees."""
-        return math.sqrt(self.covariance[2][2])
 
 
 def fit_part_deg(
@@ -468,142 +369,6 @@ def explained_fit(
     )
 
 
-def fit_offsets(
-    frame_deg: Sequence[float],
-    fit_deg: Sequence[float],
-    *,
-    support_mm: float,
-    u_deg: ArrayLike | None = None,
-    cov_deg2: ArrayLike | None = None,
-    u_support_mm: float = 0.0,
-    seen_mm: tuple[float, float] | None = None,
-    seen_cov_mm2: tuple[float, float, float] | None = None,
-) -> Offsets:
-    """Hinge offset and slack of one machine from the fit parts of several photos.
-
-    Weighted least squares of ``fit = model(frame; distal, anterior) + slack``. The frame
-    angles' own error counts only by the model's slope, at most |offset| / support, and
-    belongs into `u_deg`.
-
-    Parameters
-    ----------
-    frame_deg, fit_deg : sequence of float, shape (n,)
-        Frame angles and frame minus knee.
-    support_mm, u_support_mm : float
-        Distance of the support below the knee; its u is carried into the covariance.
-    u_deg : array_like, shape (n,) or ()
-        Standard uncertainties of the fit parts, independent; or
-    cov_deg2 : array_like, shape (n, n)
-        their covariance (a shared landmark bias is common to all photos and shows up as
-        slack, never as an offset).
-    seen_mm : (float, float), optional
-        Hinge offset (distal, anterior) as seen in the photos themselves, which tells the
-        slack apart from it.
-    seen_cov_mm2 : (float, float, float), optional
-        Its covariance as (dd, da, aa).
-
-    Raises
-    ------
-    InvalidInput
-        Fewer than three different frame angles (one, with `seen_mm`), shapes, limits, or
-        uncertainties that are not positive.
-    """
-    frame, fit, root = _checked_fit_parts(frame_deg, fit_deg, u_deg, cov_deg2, seen_mm)
-    seen_root = _seen_root(seen_mm, seen_cov_mm2)
-
-    def whitened(theta: Floats) -> Floats:
-        model = fit_part_deg(frame, distal_mm=theta[0], anterior_mm=theta[1], support_mm=support_mm)
-        parts = np.linalg.solve(root, fit - model - theta[2])
-        if seen_mm is None or seen_root is None:
-            return np.asarray(parts)
-        return np.concatenate([parts, np.linalg.solve(seen_root, np.array(seen_mm) - theta[:2])])
-
-    def jacobian(theta: Floats) -> Floats:
-        slopes = fit_derivatives(
-            frame, distal_mm=theta[0], anterior_mm=theta[1], support_mm=support_mm
-        )
-        columns = [slopes.per_distal, slopes.per_anterior, np.ones_like(frame)]
-        rows = -np.linalg.solve(root, np.column_stack(columns))
-        if seen_root is None:
-            return np.asarray(rows)
-        return np.vstack([rows, -np.linalg.solve(seen_root, np.eye(3)[:2])])
-
-    # A box inside the circle hypot(distal, anterior) < support.
-    box = 0.7 * support_mm
-    start = np.clip(seen_mm if seen_mm is not None else (0.0, 0.0), -0.9 * box, 0.9 * box)
-    found = least_squares(
-        whitened,
-        np.array([*start, 0.0]),
-        jac=jacobian,
-        bounds=([-box, -box, -180.0], [box, box, 180.0]),
-        x_scale=[1.0, 1.0, math.degrees(1.0 / support_mm)],
-        xtol=1e-12,
-        ftol=1e-12,
-        gtol=1e-12,
-    )
-    return _offsets(frame, fit, root, support_mm, u_support_mm, found.x, found.fun, found.jac)
-
-
-def _offsets(
-    frame: Floats,
-    fit: Floats,
-    root: Floats,
-    support_mm: float,
-    u_support_mm: float,
-    theta: Floats,
-    whitened: Floats,
-    jacobian: Floats,
-) -> Offsets:
-    """Everything that follows from the solution and its Jacobian."""
-    distal, anterior, slack = (float(v) for v in theta)
-    place = {"distal_mm": distal, "anterior_mm": anterior, "support_mm": support_mm}
-    inverse = np.linalg.pinv(jacobian)
-    cov = inverse @ inverse.T
-    to_support = np.zeros(len(jacobian))
-    to_support[: len(frame)] = np.linalg.solve(root, fit_derivatives(frame, **place).per_support)
-    drift = inverse @ to_support * u_support_mm
-    cov = cov + np.outer(drift, drift)
-    u = np.sqrt(np.diag(cov))
-    correlations = cov / np.outer(u, u)
-    pairs = ((0, 1), (0, 2), (1, 2))
-    chi2, dof = float(whitened @ whitened), len(whitened) - 3
-    condition, weakest = _weakest(cov, support_mm)
-    return Offsets(
-        frame_deg=_tuple(frame),
-        fit_deg=_tuple(fit),
-        support_mm=support_mm,
-        distal_mm=distal,
-        anterior_mm=anterior,
-        slack_deg=slack,
-        covariance=tuple(_tuple(row) for row in cov),
-        correlations=tuple(_tuple(row) for row in correlations),
-        condition_number=condition,
-        weakest=weakest,
-        inseparable=tuple(
-            (OFFSET_TERMS[i], OFFSET_TERMS[j])
-            for i, j in pairs
-            if abs(correlations[i, j]) > INSEPARABLE_CORRELATION
-        ),
-        residuals_deg=_tuple(fit - fit_part_deg(frame, **place) - slack),
-        standardised=_tuple(whitened[: len(frame)]),
-        chi2=chi2,
-        dof=dof,
-        p_value=float(chdtrc(dof, chi2)) if dof > 0 else 1.0,
-    )
-
-
-def _weakest(cov: Floats, support_mm: float) -> tuple[float, WeakestDirection]:
-    """Condition number and weakest direction, slack counted in mm at the support."""
-    scale = np.array([1.0, 1.0, math.radians(support_mm)])
-    variances, vectors = np.linalg.eigh(cov * np.outer(scale, scale))
-    weak = vectors[:, -1]
-    weak = weak * np.sign(weak[np.argmax(np.abs(weak))])
-    smallest = max(float(variances[0]), float(variances[-1]) * 1e-15)
-    condition = math.sqrt(float(variances[-1]) / smallest)
-    distal, anterior, slack = (float(v) for v in weak)
-    return condition, WeakestDirection(distal, anterior, slack, math.sqrt(float(variances[-1])))
-
-
 def _delta(d: Floats, ex: Floats, ey: Floats, length: Floats) -> Floats:
     """The loop's closed form; radians."""
     reach = np.hypot(length, ey)
@@ -652,63 +417,3 @@ def _require(holds: NDArray[np.bool_] | np.bool_, rule: str, name: str, came: Ar
 def _require_covariance(cov: Floats, name: str) -> None:
     if not (np.all(np.isfinite(cov)) and np.linalg.eigvalsh(cov)[0] >= -1e-9 * np.trace(cov)):
         raise InvalidInput(f"{name} must be a covariance (no negative variance in any direction)")
-
-
-def _checked_fit_parts(
-    frame_deg: Sequence[float],
-    fit_deg: Sequence[float],
-    u_deg: ArrayLike | None,
-    cov_deg2: ArrayLike | None,
-    seen_mm: tuple[float, float] | None,
-) -> tuple[Floats, Floats, Floats]:
-    """Arrays and the Cholesky root of the covariance."""
-    frame, fit = (np.asarray(v, dtype=float) for v in (frame_deg, fit_deg))
-    if frame.ndim != 1 or frame.shape != fit.shape or not np.all(np.isfinite(fit)):
-        raise InvalidInput(
-            "frame_deg and fit_deg must be equally long rows of numbers, "
-            f"but have shapes {frame.shape} and {fit.shape}"
-        )
-    wanted = 3 if seen_mm is None else 1
-    different = len(np.unique(np.round(frame, 6)))
-    if different < wanted:
-        raise InvalidInput(
-            f"distal, anterior and slack need photos at {wanted} or more different angles of the "
-            f"bars, but got {different}: photograph the machine at further settings"
-        )
-    if (u_deg is None) == (cov_deg2 is None):
-        raise InvalidInput("one of u_deg and cov_deg2 must be given, and not both")
-    cov = (
-        np.diag(np.broadcast_to(np.asarray(u_deg, dtype=float), frame.shape) ** 2)
-        if cov_deg2 is None
-        else np.asarray(cov_deg2, dtype=float)
-    )
-    try:
-        root = np.linalg.cholesky(cov)
-    except np.linalg.LinAlgError:
-        root = np.full((1, 1), np.nan)
-    if root.shape != (len(frame), len(frame)) or not np.all(np.isfinite(root)):
-        raise InvalidInput(
-            "u_deg must be positive, and cov_deg2 a positive definite (n, n) covariance"
-        )
-    return frame, fit, root
-
-
-def _seen_root(
-    seen_mm: tuple[float, float] | None, seen_cov_mm2: tuple[float, float, float] | None
-) -> Floats | None:
-    """Cholesky root of the seen offset's covariance."""
-    if (seen_mm is None) != (seen_cov_mm2 is None):
-        raise InvalidInput("seen_mm and seen_cov_mm2 must be given together")
-    if seen_cov_mm2 is None:
-        return None
-    dd, da, aa = seen_cov_mm2
-    try:
-        return np.asarray(np.linalg.cholesky(np.array([[dd, da], [da, aa]])))
-    except np.linalg.LinAlgError:
-        raise InvalidInput(
-            f"seen_cov_mm2 must be a positive definite covariance, but got {seen_cov_mm2}"
-        ) from None
-
-
-def _tuple(values: Floats) -> tuple[float, ...]:
-    return tuple(float(v) for v in values)

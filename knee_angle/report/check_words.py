@@ -9,9 +9,10 @@ import numpy as np
 from knee_angle import words
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
-from knee_angle.machine.calibration import Line, RangeVerdict
+from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import MachineCheck
 from knee_angle.machine.empty import EmptyCheck
+from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import NotMeasured
 from knee_angle.settings import Settings
 

@@ -14,9 +14,10 @@ from types import MappingProxyType
 from typing import Any
 
 from knee_angle.angle.bars import HingeFit
-from knee_angle.machine.calibration import Line, RangeVerdict
+from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import HingeAndSlack, MachineCheck
 from knee_angle.machine.empty import EmptyCheck
+from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import (
     Comparison,
     Finding,

@@ -120,22 +120,33 @@ def series(name: str, way: Callable[[Scene], Measurement | NotMeasured]) -> None
             f"series {letter} by {name}: {result.kind}; offset {line.offset:.2f} ± "
             f"{1.96 * line.u_offset:.2f} (true {offset}), gain {line.gain:.4f} ± "
             f"{1.96 * line.u_gain:.4f} (true {gain}), inside the 95 % region: "
-            f"{line.region.holds(offset=offset, gain=gain)}; "
+            f"{result.judged.display.holds(offset_deg=offset, gain=gain)}; "
             f"hinge median {np.median(hinges):.1f} mm"
         )
 
 
 def simulated() -> None:
     """False alarms, power and coverage of machine checks, as the tests draw them."""
-    from test_calibration import ANGLES, HIGH, LOW, TOLERANCE, U_DISPLAY, U_PHOTO, honest, share
+    from test_calibration import (
+        ANGLES,
+        HIGH,
+        LOW,
+        TOLERANCE,
+        U_DISPLAY,
+        U_PHOTO,
+        forward,
+        holds,
+        honest,
+        share,
+    )
     from test_calibration import simulated as machines
 
     for shared in (0.0, 1.4):
         line = ca.fit_line(ANGLES, ANGLES, u_x=U_PHOTO, u_y=U_DISPLAY, common_u_x=shared)
-        u = max(line.forward(LOW).u, line.forward(HIGH).u)
+        u = max(forward(line, LOW).u, forward(line, HIGH).u)
         at_edge = share(machines(TOLERANCE, 1.0, shared=shared, seed=41), "outside")
         beyond = share(machines(TOLERANCE + 3.3 * u, 1.0, shared=shared, seed=51), "outside")
-        region = np.mean([one.region.holds(offset=2.0, gain=1.04) for one in honest(shared)])
+        region = np.mean([holds(one, offset=2.0, gain=1.04) for one in honest(shared)])
         print(
             f"2,100 simulated checks, shared ± {shared}: false alarms at the tolerance "
             f"{at_edge:.1%}, found at tolerance + 3.3 u {beyond:.1%}, regions hold {region:.1%}"
