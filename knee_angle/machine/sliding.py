@@ -58,9 +58,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from knee_angle.assumptions import (
-    COVERAGE,
-)
 from knee_angle.errors import InvalidInput
 
 __all__ = [
@@ -104,39 +101,10 @@ class FitDerivatives:
 
 @dataclass(frozen=True, slots=True)
 class ExplainedFit:
-    """How much of a fit part the hinge's offset explains, and what remains.
+    """How much of a fit part the hinge's offset explains, degrees, and its u."""
 
-    Parameters
-    ----------
-    frame_deg, distal_mm, anterior_mm, support_mm : float
-        The inputs.
-    explained_deg, u_explained_deg : float
-        Fit part of the model, positive where the frame bends more than the knee.
-    budget_deg : tuple of (str, float)
-        Standard uncertainty from ``offset`` (both coordinates with their covariance),
-        ``support`` and ``frame`` alone.
-    fit_deg : float or None
-        The measured fit part, frame minus knee.
-    remaining_deg, u_remaining_deg : float or None
-        Measured minus explained: slack slings, a slipped leg, or nothing.
-    """
-
-    frame_deg: float
-    distal_mm: float
-    anterior_mm: float
-    support_mm: float
     explained_deg: float
     u_explained_deg: float
-    budget_deg: tuple[tuple[str, float], ...]
-    fit_deg: float | None = None
-    remaining_deg: float | None = None
-    u_remaining_deg: float | None = None
-
-    @property
-    def interval_deg(self) -> tuple[float, float]:
-        """95 % interval of the explained part, from its normal approximation."""
-        half = COVERAGE * self.u_explained_deg
-        return self.explained_deg - half, self.explained_deg + half
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -301,11 +269,8 @@ def explained_fit(
     support_mm: float,
     u_support_mm: float,
     u_frame_deg: float = 0.0,
-    fit_deg: float | None = None,
-    u_fit_deg: float = 0.0,
-    cov_with_fit: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
 ) -> ExplainedFit:
-    """The fit part that a measured hinge offset explains, and what is left of the measured.
+    """The fit part that a measured hinge offset explains.
 
     Linear propagation (GUM, 5.2) through the model's derivatives.
 
@@ -319,12 +284,6 @@ def explained_fit(
         Covariance of the two as (dd, da, aa), mm².
     support_mm, u_support_mm : float
         Distance of the shank's support below the knee.
-    fit_deg, u_fit_deg : float
-        Measured frame minus knee, where what remains of it is wanted.
-    cov_with_fit : (float, float, float, float)
-        Covariances of the measured fit part with frame (deg²), distal, anterior and
-        support (deg mm): the same knee point and scale stand in both. Zero leaves the
-        shared errors out.
 
     Raises
     ------
@@ -332,7 +291,6 @@ def explained_fit(
         Outside the validity limits, or a covariance that none can be.
     """
     place = {"distal_mm": distal_mm, "anterior_mm": anterior_mm, "support_mm": support_mm}
-    explained = float(fit_part_deg(frame_deg, **place))
     slopes = fit_derivatives(frame_deg, **place)
     dd, da, aa = offset_cov_mm2
     cov = np.zeros((4, 4))
@@ -340,32 +298,9 @@ def explained_fit(
     cov[1:3, 1:3] = [[dd, da], [da, aa]]
     _require_covariance(cov, "offset_cov_mm2")
     s = np.array([slopes.per_frame, slopes.per_distal, slopes.per_anterior, slopes.per_support])
-    var = float(s @ cov @ s)
-    budget = (
-        ("offset", math.sqrt(max(float(s[1:3] @ cov[1:3, 1:3] @ s[1:3]), 0.0))),
-        ("support", abs(float(s[3])) * u_support_mm),
-        ("frame", abs(float(s[0])) * u_frame_deg),
-    )
-    remaining = u_remaining = None
-    if fit_deg is not None:
-        remaining = fit_deg - explained
-        left = u_fit_deg**2 + var - 2.0 * float(s @ np.array(cov_with_fit))
-        if left < -1e-9:
-            raise InvalidInput(
-                f"cov_with_fit must fit the other uncertainties, but leaves a variance of {left:g}"
-            )
-        u_remaining = math.sqrt(max(left, 0.0))
     return ExplainedFit(
-        frame_deg=frame_deg,
-        distal_mm=distal_mm,
-        anterior_mm=anterior_mm,
-        support_mm=support_mm,
-        explained_deg=explained,
-        u_explained_deg=math.sqrt(max(var, 0.0)),
-        budget_deg=budget,
-        fit_deg=fit_deg,
-        remaining_deg=remaining,
-        u_remaining_deg=u_remaining,
+        explained_deg=float(fit_part_deg(frame_deg, **place)),
+        u_explained_deg=math.sqrt(max(float(s @ cov @ s), 0.0)),
     )
 
 
