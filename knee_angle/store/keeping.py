@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection, Engine
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import CropJpeg, Measurement, Outcome
+from knee_angle.records import CropJpeg, Measurement, Outcome, Side
 from knee_angle.report import contract
 from knee_angle.settings import Settings
 from knee_angle.store import backup, opening, reading, schema
@@ -171,6 +171,7 @@ class Store:
         flexion_deg: float | None,
         extension_deg: float | None,
         lifted: Collection[End] = (),
+        side: Side | None = None,
     ) -> Prescription:
         """Enter prescribed limits from a day on. Earlier rows stay as they are.
 
@@ -184,6 +185,8 @@ class Store:
             The limits, degrees of flexion. One that is None stands as it did before.
         lifted : collection of {"flexion", "extension"}
             Limits that are no longer prescribed from that day on.
+        side : {"left", "right"} or None
+            The knee that they are for; None: each.
 
         Returns
         -------
@@ -196,6 +199,7 @@ class Store:
             Nothing or a contradiction was entered, also one with a limit that stands.
         """
         _check_limits(flexion_deg=flexion_deg, extension_deg=extension_deg, lifted=lifted)
+        _check_side(side)
         code, now = checked_code(person), self._now()
         row: Json = {
             "person": code,
@@ -203,31 +207,40 @@ class Store:
             "flexion_deg": flexion_deg,
             "extension_deg": extension_deg,
             "lifted": " ".join(sorted(lifted)),
+            "side": side or "",
         }
 
         def enter(connection: Connection) -> Prescription:
             self._known(connection, schema.people, code)
-            before = [p.entered_at for p in reading.prescriptions(connection, code)]
+            rows = reading.prescriptions(connection, code, side=None)
+            before = [p.entered_at for p in rows]
             # The later entry counts, also where the clock was set back in between.
             entered_at = max([now, *(at + timedelta(microseconds=1) for at in before)])
             self._insert(connection, schema.prescriptions, {"id": new_id(), **row}, entered_at)
             self._note(connection, "prescribed", code, now)
-            rows = reading.prescriptions(connection, code)
-            for later in rows:
-                if later.from_day >= from_day:
-                    _check_order(later)
+            for knee in reading.SIDES:
+                for later in reading.prescriptions(connection, code, side=knee):
+                    if later.from_day >= from_day:
+                        _check_order(later)
+            rows = reading.prescriptions(connection, code, side=side)
             return next(p for p in rows if p.entered_at == entered_at)
 
         return self._write(enter)
 
-    def prescriptions(self, person: str) -> tuple[Prescription, ...]:
-        """All prescriptions of a person, in the order in which they come into force."""
-        with self._reads() as connection:
-            return reading.prescriptions(connection, checked_code(person))
+    def prescriptions(self, person: str, *, side: Side | None = None) -> tuple[Prescription, ...]:
+        """What was prescribed for a person's knee, in the order in which it comes into force.
 
-    def prescription_on(self, person: str, day: date) -> Prescription | None:
-        """The prescription in force on a day."""
-        return reading.prescription_on(self.prescriptions(person), day)
+        With no side every entry, each with the tighter of the two knees' limits: for where it
+        is not known which knee it is.
+        """
+        with self._reads() as connection:
+            return reading.prescriptions(connection, checked_code(person), side=side)
+
+    def prescription_on(
+        self, person: str, day: date, *, side: Side | None = None
+    ) -> Prescription | None:
+        """The prescription in force on a day; the side as in `prescriptions`."""
+        return reading.prescription_on(self.prescriptions(person, side=side), day)
 
     def note_machine(self, card: MachineCard) -> MachineCard:
         """Keep a machine's section lengths and check interval; older cards stay."""
@@ -661,6 +674,14 @@ def _check_limits(
         problems.append("nothing was prescribed: give a limit, or name the one that is lifted")
     if problems:
         raise InvalidInput("; ".join(problems))
+
+
+def _check_side(side: str | None) -> None:
+    if side is not None and side not in reading.SIDES:
+        raise InvalidInput(
+            f"side must be left or right, but got {side!r}: name the knee, or leave it out where "
+            "the limits are for each"
+        )
 
 
 def _check_order(row: Prescription) -> None:

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Row
 
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import CropJpeg, Measurement
+from knee_angle.records import CropJpeg, Measurement, Side
 from knee_angle.settings import Settings
 from knee_angle.store import schema
 from knee_angle.store.codec import from_json, outcome_from_json
@@ -45,6 +45,7 @@ __all__ = [
     "subjects",
 ]
 
+SIDES: tuple[Side, ...] = get_args(Side)
 _FULL = ("settings", "measurement", "contract", "outcomes", "result")
 """Columns that only a whole record needs."""
 
@@ -189,8 +190,13 @@ def stored_check(connection: Connection, row_id: str) -> StoredCheck | None:
     )
 
 
-def prescriptions(connection: Connection, person: str) -> tuple[Prescription, ...]:
-    """All rows of a person, by first day and then by entry, each with what is in force then."""
+def prescriptions(
+    connection: Connection, person: str, *, side: Side | None
+) -> tuple[Prescription, ...]:
+    """Rows that bind a knee, by first day and then by entry, each with what is in force then.
+
+    With no side all rows, each with the tighter of the two knees' limits.
+    """
     table = schema.prescriptions
     query = (
         sa.select(table)
@@ -198,14 +204,30 @@ def prescriptions(connection: Connection, person: str) -> tuple[Prescription, ..
         .order_by(table.c.from_day, table.c.saved_at, table.c.id)
     )
     found: list[Prescription] = []
-    flexion, extension = None, None
+    flexion: dict[Side, float | None] = {"left": None, "right": None}
+    extension: dict[Side, float | None] = {"left": None, "right": None}
     for row in connection.execute(query):
         lifted = _lifted(row)
-        flexion = _standing(flexion, row.flexion_deg, lifted="flexion" in lifted)
-        extension = _standing(extension, row.extension_deg, lifted="extension" in lifted)
-        entered = (row.saved_at, row.who, lifted)
-        found.append(Prescription(row.person, row.from_day, flexion, extension, *entered))
+        own = _one_side(row.side)
+        for knee in SIDES if own is None else (own,):
+            flexion[knee] = _standing(flexion[knee], row.flexion_deg, lifted="flexion" in lifted)
+            extension[knee] = _standing(
+                extension[knee], row.extension_deg, lifted="extension" in lifted
+            )
+        if side is None or own is None or own == side:
+            asked = SIDES if side is None else (side,)
+            high = min((v for k in asked if (v := flexion[k]) is not None), default=None)
+            low = max((v for k in asked if (v := extension[k]) is not None), default=None)
+            entered = (row.saved_at, row.who, lifted, own)
+            found.append(Prescription(row.person, row.from_day, high, low, *entered))
     return tuple(found)
+
+
+def _one_side(kept: str) -> Side | None:
+    """The knee that a row is for; None where it is for each."""
+    if kept not in ("", *SIDES):
+        raise ValueError(f"a prescription's side must be left, right or empty, but got {kept!r}")
+    return next((side for side in SIDES if side == kept), None)
 
 
 def _standing(before: float | None, named: float | None, *, lifted: bool) -> float | None:

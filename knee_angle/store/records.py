@@ -150,7 +150,7 @@ class SetUp:
 
 @dataclass(frozen=True, slots=True)
 class Prescription:
-    """Limits in force for one person from a day on, until the next row.
+    """Limits in force for a person's knee from a day on, until the next row.
 
     A limit of None means that none is in force. Each limit stands until a row names it
     again or lifts it. Where two rows begin on the same day the one entered later counts.
@@ -164,6 +164,8 @@ class Prescription:
     who: str
     lifted: tuple[End, ...] = ()
     """Limits that this row lifted by name."""
+    side: Side | None = None
+    """The knee that this row was entered for; None: each."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,7 +173,7 @@ def _readings(connection: Connection) -> Iterator[str]:
 
 
 def _check_prescriptions(connection: Connection, person: str) -> None:
-    for row in reading.prescriptions(connection, person):
+    for row in reading.prescriptions(connection, person, side=None):
         for deg in (row.flexion_deg, row.extension_deg):
             if deg is not None and not -30 <= deg <= 180:
                 raise ValueError(f"a prescribed limit must be between -30 and 180, but got {deg:g}")

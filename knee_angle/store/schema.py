@@ -114,6 +114,8 @@ prescriptions = sa.Table(
     *_when(),
     # Names of the limits that no longer stand from that day on, with a space between.
     sa.Column("lifted", sa.String(32), nullable=False, server_default=""),
+    # The knee they are for; empty: each.
+    sa.Column("side", sa.String(8), nullable=False, server_default=""),
 )
 
 machine_cards = sa.Table(

@@ -1,0 +1,88 @@
+"""Which limits bind a photo: those of the knee that it shows.
+
+The side is known once the knee was found, so a photo is judged against prescribed limits after
+it was measured. A knee that nothing is prescribed for, while limits stand for the other one, is
+asked about: the photo may be of the wrong leg, taken from the inner side, or the limits entered
+for the wrong knee.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
+from knee_angle.records import Measurement, Outcome, Side
+from knee_angle.settings import Settings
+
+__all__ = ["LegSettings", "which_knee"]
+
+
+@dataclass(frozen=True, slots=True)
+class LegSettings:
+    """The settings of one person's two knees: the same but for the prescribed limits.
+
+    Parameters
+    ----------
+    left, right : Settings
+        With the limits of that knee.
+    only : {"left", "right"} or None
+        The one knee that limits are prescribed for, where it is one; both settings then hold
+        its limits, so that a side taken wrongly leaves no limit out.
+    """
+
+    left: Settings
+    right: Settings
+    only: Side | None = None
+
+    def of(self, side: Side) -> Settings:
+        """The settings of one knee."""
+        return self.left if side == "left" else self.right
+
+    def judged(self, outcome: Outcome, displayed_deg: float | None) -> Outcome:
+        """A photo's outcome with the alarms and cautions of the limits that bind it.
+
+        Parameters
+        ----------
+        outcome : Outcome
+            As measured with either knee's settings, or with none of their limits.
+        displayed_deg : float or None
+            The machine's number, degrees of flexion.
+        """
+        if not isinstance(outcome, Measurement):
+            return replace(outcome, alarms=self._display_alarms(displayed_deg))
+        settings = self.of(outcome.side)
+        said = () if outcome.settings is None else at_limits(outcome.knee, outcome.settings)
+        return replace(
+            outcome,
+            settings=settings,
+            alarms=(
+                *which_knee(outcome.side, self.only),
+                *alarms_of(outcome.knee, settings),
+                *display_alarms(displayed_deg, settings),
+            ),
+            cautions=(
+                *at_limits(outcome.knee, settings),
+                *(caution for caution in outcome.cautions if caution not in said),
+            ),
+        )
+
+    def _display_alarms(self, displayed_deg: float | None) -> tuple[str, ...]:
+        """A display past the limits of either knee, where the knee itself was not seen."""
+        left, right = (display_alarms(displayed_deg, one) for one in (self.left, self.right))
+        if left == right:
+            return left
+        return tuple(
+            f"{alarm} (prescribed for the {side} knee; which one it is was not seen)"
+            for side, alarms in (("left", left), ("right", right))
+            for alarm in alarms
+        )
+
+
+def which_knee(side: Side, only: Side | None) -> tuple[str, ...]:
+    """The question where a knee was measured that the prescription is not for, else nothing."""
+    if only is None or side == only:
+        return ()
+    return (
+        f"WHICH KNEE? The photo shows a {side} knee, the prescription is for the {only}: which is "
+        f"it? Until that is known the limits of the {only} knee are taken.",
+    )
