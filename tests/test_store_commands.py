@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 import sqlalchemy as sa
-from conftest import scenes
+from conftest import SAMPLES, scenes
 from PIL import Image
 from stores import NOON, SETTINGS, SHA, made_measurement, made_series
 from typer.testing import CliRunner
@@ -30,6 +30,7 @@ from knee_angle.store import CropJpeg, MachineCard, SetUp, Store, open_store, op
 
 MEASURED = made_measurement()
 SCENE = scenes(image="bed_01.jpg")[0]
+JSON = ("--format", "json")
 
 
 def jpeg() -> bytes:
@@ -476,3 +477,82 @@ def test_another_programs_database_is_refused_and_not_touched(postgres, statemen
     assert "belongs to another program" in str(error)
     assert sorted(sa.inspect(engine).get_table_names()) == tables
     engine.dispose()
+
+
+def test_a_limit_has_its_knee_and_binds_no_other(ward):
+    """The photo shows a left knee at 88°."""
+    person = ["store", "person", "P-9", "--store", ward]
+    said = run(*person, "--limit-flexion", "60", "--side", "right")
+    assert "P-9, left knee: no limit is prescribed" in said
+    assert "P-9, right knee: in force today: flexion 60°" in said
+    run(*person, "--limit-flexion", "150", "--side", "left")
+    row = json.loads(run("measure", SCENE.photo, "--person", "P-9", "--store", ward, *JSON))
+    assert (row["side"], row["alarms"]) == ("left", [])
+    run(*person, "--limit-flexion", "60", "--side", "left")
+    row = json.loads(run("measure", SCENE.photo, "--person", "P-9", "--store", ward, *JSON))
+    assert [alarm.partition(":")[0] for alarm in row["alarms"]] == ["PAST THE PRESCRIBED FLEXION"]
+
+
+def test_a_knee_that_nothing_is_prescribed_for_is_asked_about_in_text_and_json(ward):
+    run("store", "person", "P-9", "--limit-flexion", "60", "--side", "right", "--store", ward)
+    measure = ["measure", SCENE.photo, "--person", "P-9", "--store", ward]
+    asked = "WHICH KNEE? The photo shows a left knee, the prescription is for the right"
+    assert run(*measure).splitlines()[1].startswith(f"  !! {asked}")
+    first, second = json.loads(run(*measure, *JSON))["alarms"]
+    assert first.startswith(asked)
+    assert second.startswith("PAST THE PRESCRIBED FLEXION")
+
+
+def test_a_side_without_a_limit_is_refused(ward):
+    _, error = failed("store", "person", "P-9", "--side", "left", "--store", ward)
+    assert "--side belongs to a limit" in str(error)
+    assert not ward.exists()
+
+
+# A visit
+
+
+@pytest.fixture
+def visited(ward, tmp_path) -> list[object]:
+    """A visit by command: one setting twice, its number typed once, and one without a number."""
+    run("store", "person", "P-9", "--limit-flexion", "60", "--store", ward)
+    run("store", "machine", "M-03", "--store", ward)
+    table = tmp_path / "table.csv"
+    rows = ["series_a_5.jpg,91,Ada", "series_a_4.jpg,,Ada", "series_a_1.jpg,,"]
+    table.write_text("\n".join(["photo,displayed_deg,setting", *rows]) + "\n")
+    photos = [SAMPLES / row.partition(",")[0] for row in rows]
+    return ["visit", *photos, "--table", table, "--person", "P-9", "--store", ward]
+
+
+def test_a_visit_is_kept_photo_by_photo_under_one_visit(ward, visited):
+    done = CliRunner().invoke(app, [str(a) for a in (*visited, "--keep", "--machine", "M-03")])
+    assert "is PAST the prescribed flexion of 60°" in done.output, done.output
+    with open_store(ward) as store:
+        rows = store.measurements(person="P-9", machine="M-03")
+        assert [row.displayed_deg for row in rows] == [None, 91.0, 91.0]
+        assert len({row.setup.visit for row in rows}) == 1
+        assert [row.setup.setting for row in rows] == [None, "1", "1"]  # no name that was typed
+        assert {store.measurement(row.id).settings.limit_flexion_deg for row in rows} == {60}
+
+
+def test_a_visit_whose_store_is_held_is_answered_first(ward, visited, monkeypatch):
+    monkeypatch.setattr(opening, "WAIT_S", 0.2)
+    with held(ward):
+        said, error = failed(*visited, "--keep")
+    assert said.rstrip().endswith(words.CAUTION)
+    assert str(error).startswith("3 of 3 measurements were not kept (series_a_5.jpg, ")
+
+
+def test_a_visit_of_the_other_knee_is_asked_about(ward, visited):
+    run("store", "person", "P-8", "--limit-flexion", "60", "--side", "left", "--store", ward)
+    run("store", "person", "P-8", "--limit-flexion", "60", "--side", "right", "--store", ward)
+    given = [str(a) for a in visited]
+    side = json.loads(CliRunner().invoke(app, [*given, *JSON]).output)["side"]
+    other = "right" if side == "left" else "left"
+    run("store", "person", "P-7", "--limit-flexion", "60", "--side", other, "--store", ward)
+    for person, asked in (("P-8", False), ("P-7", True)):
+        given[given.index("--person") + 1] = person
+        text = CliRunner().invoke(app, given).output
+        row = json.loads(CliRunner().invoke(app, [*given, *JSON]).output)
+        assert text.startswith("!! WHICH KNEE? ") == asked
+        assert any("WHICH KNEE?" in alarm for alarm in row["alarms"]) == asked

@@ -81,6 +81,18 @@ def test_past_is_the_first_line_and_says_stop(shown, standing, said):
     assert "Stop the machine and follow the prescription" in first_lines(found)[0]
 
 
+@pytest.mark.parametrize(
+    ("settings", "shots"),
+    [
+        pytest.param(Settings(limit_flexion_deg=60.0), SHOTS[2:], id="flexion"),
+        pytest.param(Settings(limit_extension_deg=30.0), SHOTS[:1], id="extension"),
+    ],
+)
+def test_the_only_limit_passed_at_every_setting_is_answered_like_any_other(settings, shots):
+    found = answered([shots[0].frame_deg], settings=settings, shots=shots)
+    assert "Stop the machine and follow the prescription" in first_lines(found)[0]
+
+
 def test_at_the_limit_is_said_quietly():
     shots = (*SHOTS[:2], Shot("c", "bent", 94.0, frame_deg=94.0))
     found = answered((12.0, 50.0, 94.0), shots=shots)

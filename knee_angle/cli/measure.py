@@ -23,7 +23,13 @@ from knee_angle.cli.options import (
 )
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
-from knee_angle.cli.store import Keeper, Where, check_machine_code, with_prescription
+from knee_angle.cli.store import (
+    Keeper,
+    Where,
+    check_machine_code,
+    limits_not_known,
+    with_prescription,
+)
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.settings import Settings
 
@@ -54,7 +60,7 @@ def measure(
     output: Output = Format.TEXT,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
     person: Annotated[
-        str | None, typer.Option(help="The patient's code: its prescribed limits are used.")
+        str | None, typer.Option(help="The patient's code: what is prescribed for the knee in the photo is used.")
     ] = None,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
@@ -66,7 +72,7 @@ def measure(
         raise InvalidInput(
             f"--landmarks belongs to one photo, but got {len(photos)}: call once per photo"
         )
-    settings, unknown = with_prescription(settings, person, store)
+    legs, unknown = with_prescription(settings, person, store)
     table = read_displayed_table(displayed_table, photos, settings.counts)
     displayed_deg = _flexion(displayed, settings)
     _say_shared(displayed, [photo for photo in photos if photo.name not in table], photos)
@@ -81,6 +87,7 @@ def measure(
         pose_model=pose_model,
         overlay=overlay,
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
+        legs=None if person is None else legs,
     )
     raise typer.Exit(_answered(_warned(outcomes, person, unknown), output, keeper, unknown))
 
@@ -115,7 +122,7 @@ def _warned(
     outcomes: Iterator[tuple[Path, Outcome]], person: str | None, unknown: str
 ) -> Iterator[tuple[Path, Outcome]]:
     """Say with each photo that a person's limits could not be read, where that is so."""
-    alarm = f"THE PRESCRIBED LIMITS OF {person} ARE NOT KNOWN: {unknown}"
+    alarm = limits_not_known(person, unknown)
     for photo, outcome in outcomes:
         more = (alarm,) if unknown else ()
         yield photo, replace(outcome, alarms=(*more, *outcome.alarms))

@@ -12,6 +12,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
 
 if TYPE_CHECKING:
+    from knee_angle.machine.prescribed import LegSettings
     from knee_angle.photo.reading import Photo
     from knee_angle.records import Measurement, Outcome
     from knee_angle.settings import Counting, Settings
@@ -28,31 +29,36 @@ def measured(
     pose_model: Path | None = None,
     overlay: Path | None = None,
     limit_megapixels: float = 120.0,
+    legs: LegSettings | None = None,
 ) -> Iterator[tuple[Path, Outcome]]:
-    """Each photo's result, as soon as it is there; every file is read once."""
+    """Each photo's result, as soon as it is there; every file is read once.
+
+    With the settings of a person's two knees each is judged by those of the knee it shows.
+    """
     from knee_angle.landmarks.standard import opened_detectors
     from knee_angle.pipeline import measure
 
     targets = {} if overlay is None else overlay_files(photos, overlay)
     unwritten: list[str] = []
 
+    def judged(path: Path, outcome: Outcome) -> Outcome:
+        return outcome if legs is None else legs.judged(outcome, displayed[path])
+
     def drawn(path: Path, photo: Photo, outcome: Measurement) -> None:
-        unwritten.extend(_save_overlay(photo, outcome, targets[path]))
+        unwritten.extend(_save_overlay(photo, judged(path, outcome), targets[path]))
 
     with opened_detectors(pose_model) as detectors:
         for path in photos:
-            yield (
+            outcome = measure(
                 path,
-                measure(
-                    path,
-                    displayed_deg=displayed[path],
-                    manual=manual,
-                    settings=settings,
-                    detectors=detectors,
-                    limit_megapixels=limit_megapixels,
-                    on_measured=partial(drawn, path) if path in targets else None,
-                ),
+                displayed_deg=displayed[path],
+                manual=manual,
+                settings=settings,
+                detectors=detectors,
+                limit_megapixels=limit_megapixels,
+                on_measured=partial(drawn, path) if path in targets else None,
             )
+            yield path, judged(path, outcome)
     if unwritten:  # said last, so that no result is lost for a picture
         raise InvalidInput("; ".join(unwritten) + ": name another folder")
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,13 +22,15 @@ from knee_angle.files import whole_file
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.records import Measurement, Outcome
-    from knee_angle.store import End, Prescription, Store
+    from knee_angle.machine.prescribed import LegSettings
+    from knee_angle.records import Measurement, Outcome, Side
+    from knee_angle.store import End, Prescription, SetUp, Store
 
 __all__ = [
     "Keeper",
     "Where",
     "check_machine_code",
+    "limits_not_known",
     "opened_store",
     "store_app",
     "with_prescription",
@@ -47,6 +50,13 @@ Where = Annotated[
         show_default="a file in the user's data folder",
     ),
 ]
+
+
+class Knee(StrEnum):
+    """Which knee."""
+
+    LEFT = "left"
+    RIGHT = "right"
 
 
 class Table(StrEnum):
@@ -76,8 +86,8 @@ def opened_store(where: str | None, *, create: bool = False) -> Iterator[Store]:
 
 def with_prescription(
     settings: Settings, person: str | None, where: str | None
-) -> tuple[Settings, str]:
-    """The settings with each limit prescribed for a person today that was not given.
+) -> tuple[LegSettings, str]:
+    """The settings with each limit prescribed for each knee today that was not given.
 
     The second is empty, or why the store could not be asked: the limits that were given
     are then all that is known, and that has to be said with every answer.
@@ -87,8 +97,10 @@ def with_prescription(
     InvalidInput
         Nobody is known by that code: a mistyped one would go without its limits.
     """
+    from knee_angle.machine.prescribed import LegSettings
+
     if person is None:
-        return settings, ""
+        return LegSettings(settings, settings), ""
     try:
         with opened_store(where) as store:
             if not store.knows_person(person):
@@ -96,17 +108,22 @@ def with_prescription(
                     f"the store knows no patient {person}: add it first "
                     f"(`knee-angle store person {person}`), or correct the code"
                 )
-            found = store.prescription_on(person, date.today())
+            return store.leg_settings(person, date.today(), over=partial(_over, settings)), ""
     except StoreError as error:
-        return settings, str(error)
-    if found is None:
-        return settings, ""
-    flexion, extension = settings.limit_flexion_deg, settings.limit_extension_deg
-    limits = {
-        "limit_flexion_deg": found.flexion_deg if flexion is None else flexion,
-        "limit_extension_deg": found.extension_deg if extension is None else extension,
-    }
-    return given_settings(limits, settings), ""
+        return LegSettings(settings, settings), str(error)
+
+
+def limits_not_known(person: str | None, why: str) -> str:
+    """The alarm where a person's limits could not be read."""
+    return f"THE PRESCRIBED LIMITS OF {person} ARE NOT KNOWN: {why}"
+
+
+def _over(settings: Settings, limits: Mapping[str, float | None]) -> Settings:
+    """The settings with the prescribed limits that no option gave."""
+    given = {name: getattr(settings, name) for name in limits}
+    return given_settings(
+        {name: limits[name] if own is None else own for name, own in given.items()}, settings
+    )
 
 
 @dataclass
@@ -121,19 +138,19 @@ class Keeper:
     person: str | None
     machine: str | None
     where: str | None
-    waiting: list[tuple[Path, Measurement, str]] = field(default_factory=list)
+    waiting: list[tuple[Path, Measurement, SetUp, str]] = field(default_factory=list)
     measured: int = 0
     trouble: str = ""
 
-    def keep(self, photo: Path, outcome: Outcome) -> None:
+    def keep(self, photo: Path, outcome: Outcome, setup: SetUp | None = None) -> None:
         """Keep one outcome; what was not measured is not kept."""
         from knee_angle.records import Measurement
-        from knee_angle.store import new_id
+        from knee_angle.store import SetUp, new_id
 
         if not isinstance(outcome, Measurement):
             return
         self.measured += 1
-        self.waiting.append((photo, outcome, new_id()))
+        self.waiting.append((photo, outcome, setup or SetUp(), new_id()))
         if not self.trouble:  # else every further photo would wait for the lock in turn
             self._try()
 
@@ -143,7 +160,7 @@ class Keeper:
             self._try()
         if not self.waiting:
             return ""
-        names = ", ".join(shown(photo) for photo, _, _ in self.waiting)
+        names = ", ".join(shown(photo) for photo, *_ in self.waiting)
         return (
             f"{len(self.waiting)} of {self.measured} measurements were not kept ({names}): "
             f"{self.trouble}"
@@ -153,13 +170,14 @@ class Keeper:
         try:
             with opened_store(self.where, create=True) as store:
                 while self.waiting:
-                    _, measurement, row_id = self.waiting[0]
+                    _, measurement, setup, row_id = self.waiting[0]
                     store.save_measurement(
                         measurement,
-                        settings=self.settings,
+                        settings=measurement.settings or self.settings,
                         photo_sha256=measurement.photo_sha256 or "",
                         person=self.person,
                         machine=self.machine,
+                        setup=setup,
                         row_id=row_id,
                     )
                     del self.waiting[0]
@@ -214,6 +232,9 @@ def store_person(
     no_limit_extension: Annotated[
         bool, typer.Option("--no-limit-extension", help="The extension limit is lifted.")
     ] = False,
+    side: Annotated[
+        Knee | None, typer.Option(help="The knee that these limits are for; else each.")
+    ] = None,
     from_day: Annotated[
         datetime | None,
         typer.Option(help="First day of these limits; today by default.", formats=["%Y-%m-%d"]),
@@ -231,6 +252,8 @@ def store_person(
     entered = bool(lifted) or flexion is not None or extension is not None
     if from_day is not None and not entered:
         raise InvalidInput("--from-day belongs to a limit: give --limit-flexion too")
+    if side is not None and not entered:
+        raise InvalidInput("--side belongs to a limit: give --limit-flexion too")
     today = date.today()
     with opened_store(store, create=True) as opened:
         known = opened.add_person(code)
@@ -241,13 +264,24 @@ def store_person(
                 flexion_deg=flexion,
                 extension_deg=extension,
                 lifted=lifted,
+                side=None if side is None else side.value,
             )
-        for row in opened.prescriptions(known):
+        _print_prescribed(opened, known, today)
+    print(f"{known} is known to the store")
+
+
+def _print_prescribed(opened: Store, person: str, today: date) -> None:
+    """What was prescribed and what is in force: once, or for each knee where they differ."""
+    legs: dict[str, Side | None] = {person: None}
+    if any(row.side is not None for row in opened.prescriptions(person)):
+        legs = {f"{person}, left knee": "left", f"{person}, right knee": "right"}
+    for name, side in legs.items():
+        for row in opened.prescriptions(person, side=side):
             by_name = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
-            print(f"{known} from {row.from_day}: {_limits(row)}{by_name}")
-        now = opened.prescription_on(known, today)
-    stands = "no limit is prescribed" if now is None else f"in force today: {_limits(now)}"
-    print(f"{known}: {stands}\n{known} is known to the store")
+            print(f"{name} from {row.from_day}: {_limits(row)}{by_name}")
+        now = opened.prescription_on(person, today, side=side)
+        stands = "no limit is prescribed" if now is None else f"in force today: {_limits(now)}"
+        print(f"{name}: {stands}")
 
 
 def _lifted(

@@ -14,11 +14,20 @@ from knee_angle.cli.app import app
 from knee_angle.cli.options import Format
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
-from knee_angle.errors import InvalidInput
+from knee_angle.cli.store import (
+    Keeper,
+    Where,
+    check_machine_code,
+    limits_not_known,
+    with_prescription,
+)
+from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.settings import Counting, Settings
 
 if TYPE_CHECKING:
+    from knee_angle.machine.prescribed import LegSettings
     from knee_angle.pipeline import Shot
+    from knee_angle.records import Outcome
 
 __all__ = ["visit"]
 
@@ -41,16 +50,21 @@ def visit(
         float, typer.Option(help="Refuse larger photos.", min=0.01)
     ] = 120.0,
     output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    keep: Annotated[bool, typer.Option("--keep", help="Keep every photo's measurement.")] = False,
+    person: Annotated[
+        str | None,
+        typer.Option(help="The patient's code: what is prescribed for the knee is used."),
+    ] = None,
+    machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
+    store: Where = None,
 ) -> None:
     """Judge all photos of one leg in one machine together: both ends, repeats, on the way."""
     if output is Format.CSV:
         raise InvalidInput("visit prints text or json, but got csv: use --format json")
-    from knee_angle.machine.answer import VisitAnswer
-    from knee_angle.pipeline import answer_of_visit
-    from knee_angle.report.visit_contract import visit_as_json
-    from knee_angle.report.visit_words import visit_text
-
     shots = _shots(photos, table, settings.counts)
+    legs, unknown = with_prescription(settings, person, store)
+    if keep:
+        check_machine_code(machine, store)
     outcomes = measured(
         photos,
         displayed={photo: shot.displayed_deg for photo, shot in zip(photos, shots, strict=True)},
@@ -59,17 +73,81 @@ def visit(
         pose_model=pose_model,
         overlay=overlay,
         limit_megapixels=limit_megapixels,
+        legs=None if person is None else legs,
     )
     found = [(shot, outcome) for shot, (_, outcome) in zip(shots, outcomes, strict=True)]
-    answer = answer_of_visit(found, settings)
+    limits_unknown = () if not unknown else (limits_not_known(person, unknown),)
+    status = _answered(found, legs, limits_unknown, output)
+    problems = [unknown] if unknown else []
+    if keep:
+        keeper = Keeper(settings, person, machine, store)
+        if not_kept := _kept(keeper, photos, found):
+            problems.append(not_kept)
+    if problems:
+        raise StoreError("; ".join(problems))
+    raise typer.Exit(status)
+
+
+def _answered(
+    found: Sequence[tuple[Shot, Outcome]],
+    legs: LegSettings,
+    unknown: tuple[str, ...],
+    output: Format,
+) -> int:
+    """Print the visit's answer, what is asked and alarmed first; the exit status."""
+    from knee_angle.machine.answer import VisitAnswer
+    from knee_angle.machine.prescribed import which_knee
+    from knee_angle.pipeline import answer_of_visit
+    from knee_angle.records import Measurement
+    from knee_angle.report.visit_contract import visit_as_json
+    from knee_angle.report.visit_words import visit_text
+
+    sides = [outcome.side for _, outcome in found if isinstance(outcome, Measurement)]
+    answer = answer_of_visit(found, legs.of(sides[0] if sides else "left"))
+    asked = [words for side in sides[:1] for words in which_knee(side, legs.only)]
+    # What was not measured may still show a display past a limit.
+    unseen = [
+        f"{alarm} ({shot.name})"
+        for shot, outcome in found
+        if not isinstance(outcome, Measurement)
+        for alarm in outcome.alarms
+    ]
+    alarms = [*unknown, *asked, *unseen]
     if output is Format.JSON:
-        print(json.dumps(visit_as_json(answer, version=__version__), allow_nan=False))
-    elif isinstance(answer, VisitAnswer):
-        print(f"{visit_text(answer)}\n{words.CAUTION}")
+        row = visit_as_json(answer, version=__version__)
+        row["alarms"] = [*alarms, *row.get("alarms", [])]
+        print(json.dumps(row, allow_nan=False))
     else:
-        print(f"Not measured: {answer.reason}.\nNext: {answer.advice}.\n{words.CAUTION}")
+        print("".join(f"!! {alarm}\n" for alarm in alarms), end="")
+        if isinstance(answer, VisitAnswer):
+            print(f"{visit_text(answer)}\n{words.CAUTION}")
+        else:
+            print(f"Not measured: {answer.reason}.\nNext: {answer.advice}.\n{words.CAUTION}")
     whole = isinstance(answer, VisitAnswer) and not answer.estimate.left_out
-    raise typer.Exit(int(not whole))
+    return int(not whole)
+
+
+def _kept(
+    keeper: Keeper, photos: Sequence[Path], found: Sequence[tuple[Shot, Outcome]]
+) -> str:
+    """Keep every photo that was measured under one visit; what was not kept and why.
+
+    A setting is kept by its number in the visit: a word that was typed can be a name.
+    """
+    from knee_angle.store import SetUp, new_id
+
+    named = list(dict.fromkeys(shot.setting for shot, _ in found if _is_named(shot)))
+    visit = new_id()
+    for photo, (shot, outcome) in zip(photos, found, strict=True):
+        setting = str(named.index(shot.setting) + 1) if _is_named(shot) else None
+        keeper.keep(photo, outcome, SetUp(visit=visit, setting=setting))
+    return keeper.finish()
+
+
+def _is_named(shot: Shot) -> bool:
+    """Whether the table named the setting; else its number or the photo's own name stands there."""
+    own = shot.name if shot.displayed_deg is None else f"{shot.displayed_deg:g}"
+    return shot.setting != own
 
 
 def _shots(photos: Sequence[Path], table: Path | None, counts: Counting) -> list[Shot]:
@@ -93,9 +171,13 @@ def _shots(photos: Sequence[Path], table: Path | None, counts: Counting) -> list
     settings = _settings(table, counts)
     shots = []
     for photo, name in zip(photos, names, strict=True):
-        number = displayed.get(photo.name)
+        number, named = displayed.get(photo.name), settings.get(photo.name)
+        if number is None and named is not None:
+            # The machine was paused there: its number, where it was read once, is that of all.
+            read = {displayed.get(other) for other, word in settings.items() if word == named}
+            number = next(iter(read - {None})) if len(read - {None}) == 1 else None
         own = name if number is None else f"{number:g}"
-        shots.append(Shot(name, settings.get(photo.name) or own, number))
+        shots.append(Shot(name, named or own, number))
     return shots
 
 

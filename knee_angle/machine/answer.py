@@ -203,6 +203,8 @@ def range_of(bars_deg: Sequence[float], settings: Settings) -> tuple[float, floa
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     lowest = min(bars_deg) if low is None else low
     highest = max(bars_deg) if high is None else high
+    # The one limit that is prescribed can be passed at every setting: judged from there on.
+    lowest, highest = min(lowest, highest), max(lowest, highest)
     if highest - lowest < 1.0:  # one setting and no limits: judged where it stands
         return lowest - 0.5, highest + 0.5
     return lowest, highest

@@ -18,6 +18,7 @@ from sqlalchemy.engine import Connection, Engine
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import CropJpeg, Measurement, Outcome, Side
 from knee_angle.report import contract
 from knee_angle.settings import Settings
@@ -241,6 +242,23 @@ class Store:
     ) -> Prescription | None:
         """The prescription in force on a day; the side as in `prescriptions`."""
         return reading.prescription_on(self.prescriptions(person, side=side), day)
+
+    def leg_settings(
+        self, person: str, day: date, *, over: Callable[[Mapping[str, float | None]], Settings]
+    ) -> LegSettings:
+        """The settings of a person's two knees, each with the limits in force on a day.
+
+        Parameters
+        ----------
+        person : str
+            A code.
+        day : date
+        over : callable
+            Gives the settings that hold these limits, by the names of their settings.
+        """
+        return reading.leg_settings(
+            {side: self.prescription_on(person, day, side=side) for side in reading.SIDES}, over
+        )
 
     def note_machine(self, card: MachineCard) -> MachineCard:
         """Keep a machine's section lengths and check interval; older cards stay."""

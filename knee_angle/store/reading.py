@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, get_args
 
@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Row
 
 from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import CropJpeg, Measurement, Side
 from knee_angle.settings import Settings
 from knee_angle.store import schema
@@ -34,6 +35,7 @@ __all__ = [
     "kept_check",
     "kept_measurement",
     "latest_checks",
+    "leg_settings",
     "machine_card",
     "measurements",
     "photo",
@@ -249,6 +251,26 @@ def prescription_on(rows: Sequence[Prescription], day: date) -> Prescription | N
     """The row in force on a day, of rows as `prescriptions` orders them."""
     begun = [row for row in rows if row.from_day <= day]
     return begun[-1] if begun else None
+
+
+def leg_settings(
+    found: Mapping[Side, Prescription | None],
+    over: Callable[[Mapping[str, float | None]], Settings],
+) -> LegSettings:
+    """See `Store.leg_settings`: one knee's limits stand for both where it has the only ones."""
+    bound = [side for side, row in found.items() if row is not None]
+    only = bound[0] if len(bound) == 1 else None
+    rows = {side: row if only is None else found[only] for side, row in found.items()}
+    limits = {
+        side: {
+            "limit_flexion_deg": row and row.flexion_deg,
+            "limit_extension_deg": row and row.extension_deg,
+        }
+        for side, row in rows.items()
+    }
+    nothing = only is None or not any(v is not None for v in limits[only].values())
+    left, right = over(limits["left"]), over(limits["right"])
+    return LegSettings(left, right, None if nothing else only)
 
 
 def machine_card(connection: Connection, machine: str) -> MachineCard:

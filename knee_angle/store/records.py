@@ -118,6 +118,11 @@ class SetUp:
         Hours in the machine since the last measurement.
     ticks : tuple of str
         Keys of `CHECKLIST` that were ticked.
+    visit : str or None
+        Shared by all photos of one visit, from `new_id`.
+    setting : str or None
+        Number of the place at which the machine was paused, counted in that visit: photos of
+        one setting are repeats. None where the displayed number tells.
     """
 
     end: End | None = None
@@ -127,6 +132,8 @@ class SetUp:
     bed_head_deg: float | None = None
     hours_of_use: float | None = None
     ticks: tuple[str, ...] = ()
+    visit: str | None = None
+    setting: str | None = None
 
     def __post_init__(self) -> None:
         rules: list[tuple[str, float | None, float, float]] = [
@@ -144,6 +151,10 @@ class SetUp:
         problems += [
             f"no such set-up point: {tick!r}" for tick in self.ticks if tick not in CHECKLIST
         ]
+        if self.visit is not None and not re.fullmatch("[0-9a-f]{32}", self.visit):
+            problems.append(f"visit must come from new_id, but got {self.visit!r}")
+        if self.setting is not None and not re.fullmatch("[0-9]{1,4}", self.setting):
+            problems.append(f"setting must be a number of at most 4 digits, got {self.setting!r}")
         if problems:
             raise InvalidInput("; ".join(problems))
 

@@ -32,6 +32,8 @@ _TAKEN: dict[str, Callable[[KeptMeasurement], Any]] = {
     "bed_head_deg": lambda row: row.setup.bed_head_deg,
     "hours_of_use": lambda row: row.setup.hours_of_use,
     "ticks": lambda row: " ".join(row.setup.ticks),
+    "visit": lambda row: row.setup.visit,
+    "setting": lambda row: row.setup.setting,
 }
 """Each column about the keeping, with where its value comes from."""
 
