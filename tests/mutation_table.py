@@ -47,6 +47,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.visit.course:Day.neutral_zero",
             "knee_angle.visit.course:limits_on",
             "knee_angle.visit.course:_day",
+            "knee_angle.visit.course:_past",
             "knee_angle.visit.course:neutral_zero",
             "knee_angle.visit.course:standing",
             "knee_angle.visit.course:Due.now",

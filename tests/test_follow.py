@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
 
 import numpy as np
@@ -195,13 +196,52 @@ def test_days_are_those_of_the_place():
     ("deg", "past_flexion", "past_extension"),
     [
         pytest.param(80.0, False, False, id="inside"),
-        pytest.param(94.0, True, False, id="the interval reaches past the flexion limit"),
-        pytest.param(3.0, False, True, id="the interval reaches past the extension limit"),
+        pytest.param(94.0, False, False, id="inside, though the interval reaches beyond"),
+        pytest.param(98.0, False, False, id="beyond, but not proven"),
+        pytest.param(98.5, True, False, id="beyond the flexion limit, proven"),
+        pytest.param(-3.5, False, True, id="beyond the extension limit, proven"),
     ],
 )
-def test_past_a_limit_is_judged_by_the_interval(deg, past_flexion, past_extension):
+def test_past_a_limit_is_only_what_is_proven(deg, past_flexion, past_extension):
     (day,) = follow_days([reading(deg)], [Limits(date(2026, 1, 1), 95.0, 0.0)], zone=UTC)
     assert (day.past_flexion, day.past_extension) == (past_flexion, past_extension)
+
+
+@pytest.mark.parametrize(
+    ("one", "because"),
+    [
+        pytest.param({"displayed": 96.0}, ("display",), id="the display, though the knee is inside"),
+        pytest.param({"set_flexion_deg": 96.0}, ("setting",), id="the machine's own setting"),
+        pytest.param({"displayed": 95.0, "set_flexion_deg": 95.0}, None, id="neither: at it"),
+    ],
+)
+def test_display_or_setting_beyond_the_limit_is_past_it(one, because):
+    shown = replace(
+        reading(80.0, displayed=one.get("displayed")), set_flexion_deg=one.get("set_flexion_deg")
+    )
+    (day,) = follow_days([shown], [Limits(date(2026, 1, 1), 95.0, None)], zone=UTC)
+    assert [past.because for past in day.past] == ([] if because is None else [because])
+
+
+def test_the_largest_of_repeats_does_not_alarm():
+    """Each is a chance of a false alarm: 98.5 alone is proven past 95, as one of three it is not."""
+    repeats = [reading(deg, displayed=95.0) for deg in (98.5, 93.0, 94.0)]
+    (day,) = follow_days(repeats, [Limits(date(2026, 1, 1), 95.0, None)], zone=UTC)
+    assert not day.past
+
+
+def test_two_knees_are_two_courses():
+    """Both knees of one person were one arc: 80° of the left less 10° of the right."""
+    found = [
+        replace(reading(80.0, end="flexion"), side="left"),
+        replace(reading(20.0, end="extension"), side="left"),
+        replace(reading(60.0, end="flexion"), side="right"),
+        replace(reading(10.0, end="extension"), side="right"),
+    ]
+    arcs = [follow_days(found, [], zone=UTC, side=side)[0].arc.deg for side in ("left", "right")]
+    assert arcs == [60.0, 50.0]
+    with pytest.raises(InvalidInput, match="a course is of one knee"):
+        follow_days(found, [], zone=UTC)
 
 
 def test_the_limits_of_the_day_are_judged_not_those_of_today():

@@ -490,16 +490,16 @@ def a_day(*readings, flexion: float | None = 90.0, extension: float | None = 5.0
 
 
 @pytest.mark.parametrize(
-    ("interval", "past"),
+    ("deg", "past"),
     [
-        pytest.param((5.0, 90.0), (False, False), id="touching both limits is not past them"),
-        pytest.param((5.0, 90.1), (True, False), id="past flexion"),
-        pytest.param((4.9, 90.0), (False, True), id="past extension"),
+        pytest.param(93.2, (False, False), id="1.6 u beyond flexion is not proven"),
+        pytest.param(93.4, (True, False), id="1.7 u beyond flexion is"),
+        pytest.param(1.8, (False, False), id="1.6 u beyond extension is not proven"),
+        pytest.param(1.6, (False, True), id="1.7 u beyond extension is"),
     ],
 )
-def test_a_day_is_past_a_limit_where_an_interval_reaches_beyond(interval, past):
-    seen = replace(read(50.0), interval_deg=interval)
-    calm = replace(read(50.0), interval_deg=(40.0, 60.0))
+def test_a_day_is_past_a_limit_only_where_that_is_proven(deg, past):
+    seen, calm = read(deg), read(50.0)
     day = a_day(seen, calm)
     assert (day.past_flexion, day.past_extension) == past
     open_day = a_day(seen, flexion=None, extension=None)

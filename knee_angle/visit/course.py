@@ -10,8 +10,10 @@
   angle photographed without a number counts instead where it is proven to be further.
 * A **trend** is a straight line through the days, each with its ± and what days differ by.
 * A photo whose end was not noted counts for flexion from 45 degrees on, else for extension.
-* A **prescribed limit** is judged as everywhere: *past* where the 95 % interval reaches
-  beyond it. Nothing here says that more motion is wanted.
+* A **prescribed limit** is judged as everywhere (`angle.bounds`): *past* where the knee of a
+  setting is proven to be, or the display or the machine's own setting is. Nothing here says
+  that more motion is wanted.
+* One **knee**: readings of both sides of one person are two courses.
 * **Neutral-zero notation**: extension / 0 / flexion. A deficit of 10 and flexion 90 is
   0-10-90, hyperextension of 5 and flexion 140 is 5-0-140 (Gerhardt and Russe 1975, from
   memory).
@@ -28,12 +30,15 @@ from typing import Literal
 
 from scipy.special import stdtrit
 
+from knee_angle.angle.bounds import LimitStanding, limit_standings
 from knee_angle.assumptions import (
     COVERAGE,
     COVERAGE_ONE_SIDED,
     END_FROM_DEG,
 )
 from knee_angle.errors import InvalidInput
+from knee_angle.records import Side
+from knee_angle.settings import Settings
 
 __all__ = [
     "MARKS",
@@ -104,6 +109,10 @@ class Reading:
         A word that the photos of one setting share, where that is known.
     photos : int
         How many photos stand behind it.
+    side : {"left", "right"} or None
+        The knee; None where all are of one.
+    set_flexion_deg, set_extension_deg : float or None
+        The limits that the machine itself was set to.
     """
 
     id: str
@@ -115,6 +124,9 @@ class Reading:
     end: End | None = None
     setting: str | None = None
     photos: int = 1
+    side: Side | None = None
+    set_flexion_deg: float | None = None
+    set_extension_deg: float | None = None
 
     @property
     def counted_end(self) -> End:
@@ -166,8 +178,8 @@ class Day:
         The display's, of the same two settings.
     limits : Limits or None
         The prescription in force.
-    past_flexion, past_extension : bool
-        Whether any reading's interval reaches past the prescribed limit.
+    past : tuple of LimitStanding
+        Each prescribed limit that a setting of the day, or the machine, is past.
     readings : int
         How many photos of that day count.
     """
@@ -178,9 +190,18 @@ class Day:
     arc: Arc | None
     displayed_arc_deg: float | None
     limits: Limits | None
-    past_flexion: bool
-    past_extension: bool
+    past: tuple[LimitStanding, ...]
     readings: int
+
+    @property
+    def past_flexion(self) -> bool:
+        """Whether the prescribed flexion was passed."""
+        return any(one.which == "flexion" for one in self.past)
+
+    @property
+    def past_extension(self) -> bool:
+        """Whether the prescribed extension was passed."""
+        return any(one.which == "extension" for one in self.past)
 
     @property
     def exchanged(self) -> bool:
@@ -198,19 +219,37 @@ class Day:
 
 
 def follow_days(
-    readings: Sequence[Reading], limits: Sequence[Limits], *, zone: tzinfo
+    readings: Sequence[Reading],
+    limits: Sequence[Limits],
+    *,
+    zone: tzinfo,
+    side: Side | None = None,
 ) -> tuple[Day, ...]:
-    """A person's days, the earliest first.
+    """The days of one knee, the earliest first.
 
     Parameters
     ----------
     readings : sequence of Reading
         In any order.
     limits : sequence of Limits
-        In the order in which they were entered; of two for the same day the later counts.
+        Of that knee, in the order in which they were entered; of two for the same day the later
+        counts.
     zone : tzinfo
         Whose days: a reading at 23:30 UTC belongs to the next day further east.
+    side : {"left", "right"}, optional
+        The knee to follow, where the readings are of both.
+
+    Raises
+    ------
+    InvalidInput
+        Readings of both knees, and none was named.
     """
+    if side is not None:
+        readings = [reading for reading in readings if reading.side == side]
+    elif len({reading.side for reading in readings}) > 1:
+        raise InvalidInput(
+            "a course is of one knee, but the readings are of the left and the right: name the side"
+        )
     days: dict[date, list[Reading]] = {}
     for reading in sorted(readings, key=lambda r: r.at):
         days.setdefault(reading.at.astimezone(zone).date(), []).append(reading)
@@ -233,8 +272,6 @@ def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
         arc = Arc(flexion.deg - extension.deg, math.hypot(flexion.u_deg, extension.u_deg))
         if flexion.displayed_deg is not None and extension.displayed_deg is not None:
             displayed = flexion.displayed_deg - extension.displayed_deg
-    top = None if limits is None else limits.flexion_deg
-    bottom = None if limits is None else limits.extension_deg
     return Day(
         day=day,
         flexion=flexion,
@@ -242,10 +279,33 @@ def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
         arc=arc,
         displayed_arc_deg=displayed,
         limits=limits,
-        past_flexion=top is not None and any(r.interval_deg[1] > top for r in readings),
-        past_extension=bottom is not None and any(r.interval_deg[0] < bottom for r in readings),
+        past=() if limits is None else _past(readings, limits),
         readings=len(readings),
     )
+
+
+def _past(readings: Sequence[Reading], limits: Limits) -> tuple[LimitStanding, ...]:
+    """Each limit that was passed, with all that was past it: by a setting, not by its luckiest photo."""
+    settings = Settings(
+        limit_flexion_deg=limits.flexion_deg, limit_extension_deg=limits.extension_deg
+    )
+    found: dict[str, LimitStanding] = {}
+    knees = [(_joint(group), None) for group in _settings_of(readings)]
+    for joint, shown in [*knees, *((None, reading) for reading in readings)]:
+        for one in limit_standings(
+            settings,
+            knee_deg=None if joint is None else joint.deg,
+            u_deg=0.0 if joint is None else joint.u_deg,
+            displayed_deg=None if shown is None else shown.displayed_deg,
+            set_flexion_deg=None if shown is None else shown.set_flexion_deg,
+            set_extension_deg=None if shown is None else shown.set_extension_deg,
+        ):
+            if one.standing == "past":
+                before = found.get(one.which, one)
+                because = tuple(dict.fromkeys((*before.because, *one.because)))
+                p_past = max(before.p_past, one.p_past)
+                found[one.which] = replace(before, because=because, p_past=p_past)
+    return tuple(found[which] for which in ("flexion", "extension") if which in found)
 
 
 def _furthest(readings: Sequence[Reading], *, sign: int) -> Reading | None:
