@@ -210,7 +210,9 @@ def test_past_a_limit_is_only_what_is_proven(deg, past_flexion, past_extension):
 @pytest.mark.parametrize(
     ("one", "because"),
     [
-        pytest.param({"displayed": 96.0}, ("display",), id="the display, though the knee is inside"),
+        pytest.param(
+            {"displayed": 96.0}, ("display",), id="the display, though the knee is inside"
+        ),
         pytest.param({"set_flexion_deg": 96.0}, ("setting",), id="the machine's own setting"),
         pytest.param({"displayed": 95.0, "set_flexion_deg": 95.0}, None, id="neither: at it"),
     ],
@@ -224,7 +226,7 @@ def test_display_or_setting_beyond_the_limit_is_past_it(one, because):
 
 
 def test_the_largest_of_repeats_does_not_alarm():
-    """Each is a chance of a false alarm: 98.5 alone is proven past 95, as one of three it is not."""
+    """Each is a chance of a false alarm: alone 98.5 is proven past 95, of three it is not."""
     repeats = [reading(deg, displayed=95.0) for deg in (98.5, 93.0, 94.0)]
     (day,) = follow_days(repeats, [Limits(date(2026, 1, 1), 95.0, None)], zone=UTC)
     assert not day.past

@@ -515,6 +515,27 @@ def test_a_known_persons_limits_are_the_prescribed_ones(store_file):
     assert "Prescribed: <b>extension 5.0° short of straight, flexion 85.0°</b>" in answer
 
 
+def test_the_limits_are_those_of_the_knee_in_the_photo_and_the_other_one_is_asked_about(store_file):
+    """The photo shows a left knee at 88°."""
+    with open_store(store_file) as store:
+        store.add_person("P-017")
+        store.prescribe(
+            "P-017", from_day=date(2026, 1, 1), flexion_deg=60, extension_deg=None, side="right"
+        )
+    answer = html(ready())
+    asked = "The photo shows a left knee, the prescription is for the right</b>Which is it?"
+    assert asked in answer
+    assert "PAST THE PRESCRIBED FLEXION" in answer
+    with open_store(store_file) as store:
+        store.prescribe(
+            "P-017", from_day=date(2026, 1, 1), flexion_deg=120, extension_deg=None, side="left"
+        )
+    answer = html(ready())
+    assert "Which is it?" not in answer
+    assert "PAST" not in answer
+    assert "Prescribed: <b>flexion 120.0°</b>" in answer
+
+
 def test_the_next_photo_begins_with_no_ones_code():
     page = ready()
     page = upload(page, "bed_03.jpg")

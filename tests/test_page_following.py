@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -95,7 +96,9 @@ def test_the_newest_day_stands_on_top_with_limits_notation_and_alarm(ward):
 
 
 def follow(store: Store):
-    return days_of(store.measurements(person="P-017"), store.prescriptions("P-017"))
+    return days_of(
+        store.measurements(person="P-017"), store.prescriptions("P-017", side="left"), side="left"
+    )
 
 
 def test_the_table_under_the_chart_holds_every_day_drawn(ward):
@@ -125,6 +128,67 @@ def test_the_chart_draws_the_results_numbers_knee_and_display_by_shape_and_colou
     assert shapes[0]["range"][:2] == ["circle", "diamond"]
     assert {row["deg"] for row in drawn if set(row) == {"deg"}} == {mark.deg for mark in MARKS}
     assert {row["words"] for row in drawn if row.get("up")} - {""} == {"70°", "90°", "105°"}
+
+
+@pytest.fixture
+def two_knees(empty) -> Store:
+    """A left knee that bends to 80° and a right one to 60°, each with its own limit."""
+    empty.add_person("P-040")
+    base = made_measurement(displayed_deg=None)
+    for side, ends in (("left", (80.0, 20.0)), ("right", (60.0, 10.0))):
+        measured = replace(base, leg=replace(base.leg, side=side))
+        for deg in ends:
+            empty.save_measurement(
+                at_angle(measured, deg), settings=SETTINGS, photo_sha256=SHA, person="P-040"
+            )
+        empty.prescribe(
+            "P-040", from_day=date(2026, 1, 1), flexion_deg=ends[0] - 10, extension_deg=0.0,
+            side=side,
+        )  # fmt: skip
+    return empty
+
+
+@pytest.mark.usefixtures("two_knees")
+def test_each_knee_is_a_course_of_its_own():
+    """One arc of both would be 80 less 10."""
+    page = opened(people, person="P-040")
+    knee = next(radio for radio in page.radio if radio.label == "Knee")
+    assert knee.value == "right"  # the newest measurement's
+    seen = {}
+    for side in ("right", "left"):
+        shown = html(knee.set_value(side).run())
+        seen[side] = ("0-10-60" in shown, "0-20-80" in shown)
+        assert f"{side.capitalize()} knee" in shown
+        assert "Past the prescribed flexion" in shown
+        knee = next(radio for radio in page.radio if radio.label == "Knee")
+    assert seen == {"right": (True, False), "left": (False, True)}
+    assert "left knee: extension straight, flexion 70°" in markdown(page)
+    assert "right knee: extension straight, flexion 50°" in markdown(page)
+
+
+def test_limits_are_entered_for_a_knee(two_knees):
+    page = opened(people, person="P-040")
+    page.number_input[1].set_value(95.0)
+    next(radio for radio in page.radio if radio.label == "For").set_value("left")
+    button(page, "Enter these limits").click().run()
+    assert not page.exception
+    now = {
+        side: two_knees.prescription_on("P-040", date.today(), side=side).flexion_deg
+        for side in ("left", "right")
+    }
+    assert now == {"left": 95.0, "right": 50.0}
+
+
+def test_a_knee_that_nothing_is_prescribed_for_is_asked_about(empty):
+    empty.add_person("P-041")
+    empty.save_measurement(
+        at_angle(made_measurement(), 80.0), settings=SETTINGS, photo_sha256=SHA, person="P-041"
+    )
+    empty.prescribe(
+        "P-041", from_day=date(2026, 1, 1), flexion_deg=60, extension_deg=None, side="right"
+    )
+    shown = html(opened(people, person="P-041"))
+    assert "The photos show a left knee, the prescription is for the right: which is it?" in shown
 
 
 def test_a_day_whose_ends_were_exchanged_opens_and_says_so(empty):

@@ -1,4 +1,4 @@
-"""Left and right: a prescription binds its own knee, and a photo of the other one is asked about."""
+"""Left and right: a prescription binds its own knee, a photo of the other is asked about."""
 
 from __future__ import annotations
 

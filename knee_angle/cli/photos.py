@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from knee_angle.photo.reading import Photo
     from knee_angle.records import Measurement, Outcome
     from knee_angle.settings import Counting, Settings
+
+Result = TypeVar("Result", bound="Outcome")
 
 __all__ = ["measured", "overlay_files", "read_displayed_table", "shown"]
 
@@ -41,7 +43,7 @@ def measured(
     targets = {} if overlay is None else overlay_files(photos, overlay)
     unwritten: list[str] = []
 
-    def judged(path: Path, outcome: Outcome) -> Outcome:
+    def judged(path: Path, outcome: Result) -> Result:
         return outcome if legs is None else legs.judged(outcome, displayed[path])
 
     def drawn(path: Path, photo: Photo, outcome: Measurement) -> None:

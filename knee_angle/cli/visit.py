@@ -127,9 +127,7 @@ def _answered(
     return int(not whole)
 
 
-def _kept(
-    keeper: Keeper, photos: Sequence[Path], found: Sequence[tuple[Shot, Outcome]]
-) -> str:
+def _kept(keeper: Keeper, photos: Sequence[Path], found: Sequence[tuple[Shot, Outcome]]) -> str:
     """Keep every photo that was measured under one visit; what was not kept and why.
 
     A setting is kept by its number in the visit: a word that was typed can be a name.

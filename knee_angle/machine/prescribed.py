@@ -9,12 +9,15 @@ for the wrong knee.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
 from knee_angle.records import Measurement, Outcome, Side
 from knee_angle.settings import Settings
 
 __all__ = ["LegSettings", "which_knee"]
+
+Result = TypeVar("Result", bound=Outcome)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +37,16 @@ class LegSettings:
     right: Settings
     only: Side | None = None
 
+    @property
+    def both(self) -> tuple[Settings, Settings]:
+        """Left and right: where it is not known which knee it is."""
+        return self.left, self.right
+
     def of(self, side: Side) -> Settings:
         """The settings of one knee."""
         return self.left if side == "left" else self.right
 
-    def judged(self, outcome: Outcome, displayed_deg: float | None) -> Outcome:
+    def judged(self, outcome: Result, displayed_deg: float | None) -> Result:
         """A photo's outcome with the alarms and cautions of the limits that bind it.
 
         Parameters

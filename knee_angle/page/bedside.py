@@ -9,25 +9,29 @@ from __future__ import annotations
 
 import hashlib
 import io
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import streamlit as st
 
 from knee_angle import words
 from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError, NoStoreYet
+from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
-from knee_angle.records import Measurement, NotMeasured
+from knee_angle.records import Measurement, NotMeasured, Side
 from knee_angle.report.overlay import overlay
 from knee_angle.settings import Settings, changed
-from knee_angle.store import Prescription, SetUp
+from knee_angle.store import Prescription, SetUp, leg_settings
 
 __all__ = ["show"]
 
+Prescribed = Mapping[Side, Prescription | None]
+"""What is prescribed for each knee; empty where nothing is."""
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 
 NUMBER_LABELS: dict[str, str] = {
@@ -121,14 +125,15 @@ def _work(tray: Tray, entry: Entry) -> None:
         _editor(entry)
     with folded:
         setup = keeping.set_up(entry)
-        prescription, unknown = _prescription(whose.person)
-        values = _values(entry, prescription)
+        prescribed, unknown = _prescribed(whose.person)
+        values = _values(entry, prescribed)
         beneath = st.container()
         _other_photos(tray, entry)
     try:
-        settings = changed(None, values)
-        asked = Asked(number, settings)
-        result = entry.measured(displayed_deg=asked.displayed_deg, settings=settings)
+        asked = Asked(number, changed(None, values))
+        result, legs = _judged(entry, asked, prescribed)
+        knees = [legs.of(result.side)] if isinstance(result, Measurement) else legs.both
+        asked = replace(asked, settings=knees[0])
     except KneeAngleError as error:
         with top:
             st.error(str(error))
@@ -138,14 +143,14 @@ def _work(tray: Tray, entry: Entry) -> None:
         no_store = st.empty()
         if unknown is not None and not isinstance(unknown, NoStoreYet):
             st.error(f"The prescribed limits are not known: {unknown}")
-        for text in _set_past(setup, settings):
+        for text in dict.fromkeys(text for knee in knees for text in _set_past(setup, knee)):
             st.html(answer.note(text))
         _answer(result, asked, fingerprint, typed=memory.recall(f"number-{entry.key}"))
     with keeping_it:
         keeping.keep_area(
             entry,
             result,
-            settings=settings,
+            settings=asked.settings,
             setup=setup,
             whose=whose,
             fingerprint=fingerprint,
@@ -156,14 +161,26 @@ def _work(tray: Tray, entry: Entry) -> None:
         _more(entry, result)
 
 
-def _prescription(person: str) -> tuple[Prescription | None, KneeAngleError | None]:
-    """What is prescribed for a person, or why that cannot be told."""
+def _prescribed(person: str) -> tuple[Prescribed, KneeAngleError | None]:
+    """What is prescribed for a person's knees, or why that cannot be told."""
     if not person:
-        return None, None
+        return {}, None
     try:
-        return keeping.prescription_of(person), None
+        found = keeping.prescribed_for(person)
     except KneeAngleError as error:
-        return None, error
+        return {}, error
+    return (found if any(found.values()) else {}), None
+
+
+def _judged(
+    entry: Entry, asked: Asked, prescribed: Prescribed
+) -> tuple[Measurement | NotMeasured, LegSettings]:
+    """The answer by the limits of the knee that the photo shows."""
+    legs = LegSettings(asked.settings, asked.settings)
+    if prescribed:
+        legs = leg_settings(prescribed, lambda limits: changed(asked.settings, limits))
+    result = entry.measured(displayed_deg=asked.displayed_deg, settings=asked.settings)
+    return legs.judged(result, asked.displayed_deg), legs
 
 
 def _other_photos(tray: Tray, entry: Entry) -> None:
@@ -210,19 +227,16 @@ def _editor(entry: Entry) -> None:
     )
 
 
-def _values(entry: Entry, prescription: Prescription | None) -> ask.Values:
+def _values(entry: Entry, prescribed: Prescribed) -> ask.Values:
     """Limits, sizes and tolerance, folded away: most days nobody touches them."""
     with st.expander("Prescribed limits, display, sizes", icon=":material/tune:"):
-        if prescription is None:
-            limits = ask.limits(entry.own)
-        else:
-            limits = {
-                "limit_extension_deg": prescription.extension_deg,
-                "limit_flexion_deg": prescription.flexion_deg,
-            }
+        limits = {} if prescribed else ask.limits(entry.own)
+        rows = {side: row for side, row in prescribed.items() if row is not None}
+        each = len(set(rows.values())) == 1 and len(rows) == 2
+        for side, row in list(rows.items())[: 1 if each else 2]:
+            whose = row.person if each else f"the {side} knee of {row.person}"
             st.markdown(
-                f"The limits are those prescribed for {prescription.person} "
-                f"from {prescription.from_day:%d.%m.%Y} on."
+                f"The limits are those prescribed for {whose} from {row.from_day:%d.%m.%Y} on."
             )
         return {**limits, **ask.display_and_sizes(entry.own)}
 

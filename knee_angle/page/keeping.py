@@ -14,7 +14,7 @@ from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreErr
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
 from knee_angle.photo.crop import crop_jpeg
-from knee_angle.records import Measurement, NotMeasured
+from knee_angle.records import Measurement, NotMeasured, Side
 from knee_angle.settings import Settings
 from knee_angle.store import (
     CARE,
@@ -33,7 +33,7 @@ __all__ = [
     "Whose",
     "keep_area",
     "no_store_yet",
-    "prescription_of",
+    "prescribed_for",
     "set_up",
     "the_store",
     "whose",
@@ -117,8 +117,8 @@ def whose(entry: Entry) -> Whose:
     return Whose(person, machine)
 
 
-def prescription_of(person: str) -> Prescription | None:
-    """What is prescribed today for a person of that code; None where nobody is known by it.
+def prescribed_for(person: str) -> dict[Side, Prescription | None]:
+    """What is prescribed today for each knee of a person; nothing where nobody is known by it.
 
     Raises
     ------
@@ -128,8 +128,9 @@ def prescription_of(person: str) -> Prescription | None:
     try:
         code = checked_code(person)
     except InvalidInput:
-        return None  # no code: keeping the measurement says so
-    return the_store().prescription_on(code, date.today())
+        return {}  # no code: keeping the measurement says so
+    sides: tuple[Side, ...] = ("left", "right")
+    return {s: the_store().prescription_on(code, date.today(), side=s) for s in sides}
 
 
 def _ticks(entry: Entry, points: Mapping[str, str]) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
 from knee_angle.page.tray import the_tray
+from knee_angle.records import Side
 from knee_angle.store import End, KeptMeasurement, Prescription, Store, WithdrawalReason
 from knee_angle.store.table import csv_of
 from knee_angle.visit.course import MARKS, Day, Limits, Reading, follow_days, marks_of
@@ -78,12 +79,13 @@ def show_people(store: Store) -> None:
         _new_person(lambda: store)
         return
     rows = store.measurements(person=code, limit=ROWS_SHOWN)
-    prescriptions = store.prescriptions(code)
     if rows:
-        _followed(store, code, rows, prescriptions)
+        side = _knee(code, rows)
+        _asked(store, code, side)
+        _followed(store, code, [row for row in rows if row.side == side], side)
     else:
         st.info(f"Nothing is kept for {code} yet.")
-    _prescribed(store, code, prescriptions)
+    _prescribed(store, code)
     if rows:
         take_measurement_back(store, rows)
 
@@ -116,33 +118,69 @@ class LocalZone(tzinfo):
 
 
 def days_of(
-    rows: Sequence[KeptMeasurement], prescriptions: Sequence[Prescription]
+    rows: Sequence[KeptMeasurement], prescriptions: Sequence[Prescription], *, side: Side
 ) -> tuple[Day, ...]:
-    """Kept rows as the days of this place."""
-    readings = [
-        Reading(
-            r.id, r.taken_at, r.flexion_deg, r.u_deg, r.interval_deg, r.displayed_deg, r.setup.end
-        )
-        for r in rows
-    ]
+    """Kept rows as the days of one knee at this place; the prescriptions are that knee's."""
     limits = [Limits(p.from_day, p.flexion_deg, p.extension_deg) for p in prescriptions]
-    return follow_days(readings, limits, zone=LocalZone())
+    return follow_days([_reading(row) for row in rows], limits, zone=LocalZone(), side=side)
+
+
+def _reading(row: KeptMeasurement) -> Reading:
+    """A kept row as the course reads it; a setting's number counts within its visit."""
+    setup = row.setup
+    return Reading(
+        row.id, row.taken_at, row.flexion_deg, row.u_deg, row.interval_deg,
+        displayed_deg=row.displayed_deg,
+        end=setup.end,
+        setting=None if setup.setting is None else f"{setup.visit} {setup.setting}",
+        side=row.side,
+        set_flexion_deg=setup.flexion_deg,
+        set_extension_deg=setup.extension_deg,
+    )  # fmt: skip
+
+
+def _knee(code: str, rows: Sequence[KeptMeasurement]) -> Side:
+    """The knee to show: the newest measurement's, or one of the two that were measured."""
+    newest = rows[0].side
+    if all(row.side == newest for row in rows):
+        return newest
+    sides: tuple[Side, ...] = ("left", "right")
+    picked = st.radio(
+        "Knee", sides, index=sides.index(newest), format_func=lambda s: f"{s} knee",
+        horizontal=True, key=f"knee-{code}",
+    )  # fmt: skip
+    return newest if picked is None else picked
+
+
+def _asked(store: Store, code: str, side: Side) -> None:
+    """Ask where limits are prescribed, but not for the knee that was measured."""
+    other: Side = "right" if side == "left" else "left"
+    today = date.today()
+    found = store.prescription_on(code, today, side=other)
+    if store.prescription_on(code, today, side=side) is not None or found is None:
+        return
+    if _ends(found.extension_deg, found.flexion_deg):
+        st.html(
+            _alarm(
+                f"The photos show a {side} knee, the prescription is for the {other}: which is "
+                "it? ",
+                f"No limit is prescribed for the {side} knee: correct the prescription, or take "
+                "the measurement back and photograph from the outer side.",
+            )
+        )
 
 
 def _count(rows: int) -> str:
     return "1 measurement" if rows == 1 else f"{rows} measurements"
 
 
-def _followed(
-    store: Store,
-    code: str,
-    rows: Sequence[KeptMeasurement],
-    prescriptions: Sequence[Prescription],
-) -> None:
-    """The newest day, the chart, the table, the marks, the export."""
-    days = days_of(rows, prescriptions)[-DAYS_SHOWN:]
-    st.html(_newest(days[-1]))
-    st.altair_chart(person_chart(days, MARKS), theme=None, width="stretch", key=f"trend-{code}")
+def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Side) -> None:
+    """One knee: the newest day, the chart, the table, the marks, the export."""
+    days = days_of(rows, store.prescriptions(code, side=side), side=side)[-DAYS_SHOWN:]
+    st.html(_newest(days[-1], side))
+    st.altair_chart(
+        person_chart(days, MARKS), theme=None, width="stretch", key=f"trend-{code}-{side}"
+    )
     st.caption(
         "Bars are 95 % intervals. Dotted lines are what daily life takes, for comparison only: "
         "what is aimed at, the prescription says."
@@ -171,16 +209,21 @@ def _exported(store: Store, code: str) -> Callable[[], bytes]:
     return made
 
 
-def _newest(day: Day) -> str:
+PAST_WORDS: dict[str, str] = {
+    "knee": "the knee is (proven)",
+    "display": "the display says so",
+    "setting": "the machine is set so",
+}
+"""What is past a limit."""
+
+
+def _newest(day: Day, side: Side) -> str:
     """The newest day's figures, with an alarm where a limit was passed."""
     alarms = [
-        f"Past the prescribed {name} on {day.day:%-d %B}|The knee's interval reaches past "
-        f"{limit:g}°. Stop the machine and follow the prescription."
-        for name, past, limit in (
-            ("flexion", day.past_flexion, day.limits and day.limits.flexion_deg),
-            ("extension", day.past_extension, day.limits and day.limits.extension_deg),
-        )
-        if past and limit is not None
+        f"Past the prescribed {one.which} on {day.day:%-d %B}|Past {one.limit_deg:g}°: "
+        f"{', '.join(PAST_WORDS[what] for what in one.because)}. Stop the machine and follow the "
+        "prescription."
+        for one in day.past
     ]
     figures = [
         _figure("Flexion", _angle(day.flexion), "display", _display(day.flexion)),
@@ -196,7 +239,7 @@ def _newest(day: Day) -> str:
     return (
         '<section class="answer" aria-label="Newest day">'
         + "".join(_alarm(*text.split("|")) for text in alarms)
-        + f'<p class="day">{day.day:%A, %-d %B %Y}</p>'
+        + f'<p class="day">{side.capitalize()} knee · {day.day:%A, %-d %B %Y}</p>'
         + f'<dl class="figures days">{"".join(figures)}</dl>'
         + (f'<p class="sentence">{EXCHANGED}</p>' if day.exchanged else "")
         + f'<p class="prescribed">{escape(_limit_words(day.limits))}</p></section>'
@@ -324,18 +367,38 @@ def _new_person(opened: Callable[[], Store]) -> None:
             st.rerun()
 
 
-def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) -> None:
+FOR: dict[str, tuple[str, Side | None]] = {
+    "each": ("each knee", None),
+    "left": ("the left knee", "left"),
+    "right": ("the right knee", "right"),
+}
+"""Whose limits are entered: words, and what is kept."""
+
+
+def _in_force(store: Store, code: str, side: Side | None) -> None:
+    """What was prescribed for a knee, the newest first, and what binds today."""
+    prescriptions = store.prescriptions(code, side=side)
+    knee = "" if side is None else f"{side} knee: "
+    for row in reversed(prescriptions):
+        lifted = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
+        st.markdown(
+            f"From **{row.from_day:%-d %B %Y}**: {knee}"
+            f"{_ends(row.extension_deg, row.flexion_deg) or 'no limit'}{lifted}"
+        )
+    begun = [row for row in prescriptions if row.from_day <= date.today()]
+    now = _ends(begun[-1].extension_deg, begun[-1].flexion_deg) if begun else ""
+    st.markdown(f"**In force today:** {knee}{now or 'no limit'}")
+
+
+def _prescribed(store: Store, code: str) -> None:
     """Limits by date; each stands until it is entered anew or lifted by its own tick."""
     with st.expander("Prescribed limits", icon=":material/rule:"):
-        for row in reversed(prescriptions):
-            lifted = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
-            st.markdown(
-                f"From **{row.from_day:%-d %B %Y}**: "
-                f"{_ends(row.extension_deg, row.flexion_deg) or 'no limit'}{lifted}"
-            )
-        begun = [row for row in prescriptions if row.from_day <= date.today()]
-        now = _ends(begun[-1].extension_deg, begun[-1].flexion_deg) if begun else ""
-        st.markdown(f"**In force today:** {now or 'no limit'}")
+        prescriptions = store.prescriptions(code)
+        sides: tuple[Side | None, ...] = (None,)
+        if any(row.side is not None for row in prescriptions):
+            sides = ("left", "right")
+        for side in sides:
+            _in_force(store, code, side)
         # Empty again once something was entered: an empty field leaves its limit as it is.
         turn = f"{code}-{len(prescriptions)}"
         with st.form(f"prescribe-{code}"):
@@ -345,6 +408,10 @@ def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) 
             with right:
                 flexion, no_flexion = _limit_fields("flexion", turn)
             from_day = st.date_input("From this day on", value=date.today())
+            whose = st.radio(
+                "For", list(FOR), format_func=lambda name: FOR[name][0], horizontal=True,
+                key=f"for-{turn}",
+            )  # fmt: skip
             st.caption(
                 "As the prescriber wrote it. A limit stands until another is entered or it is "
                 "lifted; an empty field changes nothing. Earlier rows stay as they are."
@@ -360,6 +427,7 @@ def _prescribed(store: Store, code: str, prescriptions: Sequence[Prescription]) 
                         flexion_deg=flexion,
                         extension_deg=extension,
                         lifted=[name for name, ticked in ticks if ticked],
+                        side=FOR[whose][1],
                     )
                 except KneeAngleError as error:
                     st.error(f"Not entered: {error}")
@@ -384,7 +452,8 @@ def take_measurement_back(store: Store, rows: Sequence[KeptMeasurement]) -> None
         the_tray().no_longer_kept(row_id)
 
     choices = {
-        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {words.degrees(row.flexion_deg)}"
+        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {row.side}, "
+        f"{words.degrees(row.flexion_deg)}"
         for row in rows[:50]
     }
     take_back("measurement", choices, withdraw)

@@ -7,7 +7,7 @@
     with open_store() as store:                     # or open_store("sqlite:///a.db", who="ward 3")
         store.add_person("P-017")                   # codes only, never names
         store.add_machine("M-03")
-        store.prescribe("P-017", from_day=day, flexion_deg=90, extension_deg=0)
+        store.prescribe("P-017", from_day=day, flexion_deg=90, extension_deg=0, side="left")
         kept = store.save_measurement(
             measurement,                            # from knee_angle.pipeline
             settings=settings,                      # those it was measured with
@@ -25,7 +25,7 @@
         store.measurements(person="P-017", limit=50)    # rows that stand, newest first
         store.measurement(kept.id)                  # one in full, with points and camera
         store.photo(kept.id)                        # the kept picture, or None
-        store.prescription_on("P-017", day)         # limits in force on a day, or None
+        store.prescription_on("P-017", day, side="left")    # limits in force then, or None
         store.save_check(result, machine="M-03", outcomes=outcomes, settings=settings,
                          photo_sha256=hashes)       # a machine check
         store.checks(machine="M-03")
@@ -49,6 +49,7 @@ measures: a kept result is read on a machine without a model.
 
 from knee_angle.records import CropJpeg
 from knee_angle.store.keeping import Store, new_id, open_store, utc_now
+from knee_angle.store.reading import leg_settings
 from knee_angle.store.records import (
     CARE,
     CHECKLIST,
@@ -86,6 +87,7 @@ __all__ = [
     "Subject",
     "WithdrawalReason",
     "checked_code",
+    "leg_settings",
     "new_id",
     "open_store",
     "utc",

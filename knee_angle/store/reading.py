@@ -261,10 +261,10 @@ def leg_settings(
     bound = [side for side, row in found.items() if row is not None]
     only = bound[0] if len(bound) == 1 else None
     rows = {side: row if only is None else found[only] for side, row in found.items()}
-    limits = {
+    limits: dict[Side, dict[str, float | None]] = {
         side: {
-            "limit_flexion_deg": row and row.flexion_deg,
-            "limit_extension_deg": row and row.extension_deg,
+            "limit_flexion_deg": None if row is None else row.flexion_deg,
+            "limit_extension_deg": None if row is None else row.extension_deg,
         }
         for side, row in rows.items()
     }

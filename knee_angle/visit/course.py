@@ -285,7 +285,10 @@ def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
 
 
 def _past(readings: Sequence[Reading], limits: Limits) -> tuple[LimitStanding, ...]:
-    """Each limit that was passed, with all that was past it: by a setting, not by its luckiest photo."""
+    """Each limit that was passed, with all that was past it.
+
+    Judged by setting: the luckiest of several photos is none.
+    """
     settings = Settings(
         limit_flexion_deg=limits.flexion_deg, limit_extension_deg=limits.extension_deg
     )
