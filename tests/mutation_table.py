@@ -56,9 +56,9 @@ GUARDS: dict[str, tuple[str, ...]] = {
         ("test_calibration.py",): ("knee_angle.machine.over_range:verdict_over",),
         ("test_uncertainty.py",): ("knee_angle.assumptions:U_TAPE_MM",),
         ("test_safety_rules.py",): (
-            "knee_angle.store.keeping:_check_limits",
-            "knee_angle.store.keeping:_check_order",
-            "knee_angle.store.keeping:_check_sha256",
+            "knee_angle.store.people:_check_limits",
+            "knee_angle.store.people:_check_order",
+            "knee_angle.store.rows:check_sha256",
             "knee_angle.store.reading:prescription_on",
             "knee_angle.page.keeping:_kept",
             "knee_angle.settings:Meaning.problem",

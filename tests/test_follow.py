@@ -22,8 +22,8 @@ from knee_angle.visit.course import (
     marks_of,
     neutral_zero,
     standing,
-    trend,
 )
+from knee_angle.visit.trend import trend
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 

@@ -22,7 +22,7 @@ from knee_angle.machine.check import MachineCheck
 from knee_angle.records import Measurement, NotMeasured, Unreadable
 from knee_angle.settings import SETTING_NAMES, Settings
 from knee_angle.store.codec import from_json, to_json
-from knee_angle.store.keeping import _renamed
+from knee_angle.store.rows import renamed
 
 BED = SAMPLES / "bed_01.jpg"
 SERIES = [SAMPLES / f"series_a_{number}.jpg" for number in (1, 3, 4)]
@@ -204,7 +204,7 @@ def test_a_kept_check_holds_no_photos_name_in_its_alarms():
     checked = knee_angle.check_machine(SERIES, [18, 62, 88], limit_flexion_deg=60)
     assert "series_a" in json.dumps(to_json(checked.alarms))
     names = {photo.name: f"photo {number}" for number, photo in enumerate(SERIES, start=1)}
-    assert "series_a" not in json.dumps(to_json(_renamed(checked, names)))
+    assert "series_a" not in json.dumps(to_json(renamed(checked, names)))
 
 
 def test_a_journal_from_before_a_setting_goes_on_where_it_has_its_default(tmp_path):

@@ -46,7 +46,7 @@ PICKED = [
         id="due today",
     ),
     pytest.param(
-        "knee_angle.store.keeping:_check_order | high <= low | high < low",
+        "knee_angle.store.people:_check_order | high <= low | high < low",
         id="limits without room between them",
     ),
     pytest.param(

@@ -12,6 +12,7 @@ from conftest import SAMPLES
 from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement
 from streamlit.testing.v1 import AppTest
 
+from knee_angle.errors import InvalidInput
 from knee_angle.page import charts, keeping, memory
 from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of
 from knee_angle.store import SetUp, Store, open_store
@@ -128,6 +129,26 @@ def test_the_chart_draws_the_results_numbers_knee_and_display_by_shape_and_colou
     assert shapes[0]["range"][:2] == ["circle", "diamond"]
     assert {row["deg"] for row in drawn if set(row) == {"deg"}} == {mark.deg for mark in MARKS}
     assert {row["words"] for row in drawn if row.get("up")} - {""} == {"70°", "90°", "105°"}
+
+
+def test_photos_of_one_visits_setting_are_repeats_on_their_day(empty):
+    """Alone 86 is the furthest; of one setting with 84 it is a repeat: 85."""
+    empty.add_person("P-042")
+    for deg, visit, setting in ((84.0, "a", "1"), (86.0, "a", "1"), (70.0, "a", "2")):
+        empty.save_measurement(
+            at_angle(made_measurement(displayed_deg=None), deg), settings=SETTINGS,
+            photo_sha256=SHA, person="P-042", setup=SetUp(visit=visit * 32, setting=setting),
+        )  # fmt: skip
+    (day,) = days_of(empty.measurements(person="P-042"), (), side="left")
+    assert (day.flexion.deg, day.flexion.photos, day.readings) == (85.0, 2, 3)
+
+
+@pytest.mark.parametrize(
+    "typed", [{"visit": "Ada"}, {"setting": "Ada"}], ids=["a visit", "a setting"]
+)
+def test_a_visit_or_setting_that_could_be_a_name_is_refused(typed):
+    with pytest.raises(InvalidInput, match=r"but got 'Ada'|got 'Ada'"):
+        SetUp(**typed)
 
 
 @pytest.fixture

@@ -29,7 +29,7 @@ from knee_angle.records import (
     Unreadable,
 )
 from knee_angle.settings import Settings, meaning_of, problems_of
-from knee_angle.store import SetUp, keeping, reading
+from knee_angle.store import SetUp, people, reading, rows
 from knee_angle.store.records import Prescription
 from knee_angle.tables import _as_numbers
 from knee_angle.visit import course
@@ -219,10 +219,10 @@ def test_a_display_past_a_limit_alarms_whether_a_knee_was_measured_or_not(shown,
 def test_a_prescription_can_be_or_is_refused(limits, said):
     given = {"flexion_deg": None, "extension_deg": None, "lifted": (), **limits}
     if said is None:
-        keeping._check_limits(**given)
+        people._check_limits(**given)
     else:
         with pytest.raises(InvalidInput, match=said):
-            keeping._check_limits(**given)
+            people._check_limits(**given)
 
 
 def prescribed(*, flexion: float | None, extension: float | None, day: int = 1) -> Prescription:
@@ -243,9 +243,9 @@ def test_limits_that_no_knee_can_keep_at_once_are_refused(flexion, extension, re
     row = prescribed(flexion=flexion, extension=extension)
     if refused:
         with pytest.raises(InvalidInput, match="were they exchanged"):
-            keeping._check_order(row)
+            people._check_order(row)
     else:
-        keeping._check_order(row)
+        people._check_order(row)
 
 
 def test_a_prescription_stands_from_its_day_until_the_next():
@@ -267,10 +267,10 @@ def test_a_prescription_stands_from_its_day_until_the_next():
 )
 def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
     if taken:
-        keeping._check_sha256(digest)
+        rows.check_sha256(digest)
     else:
         with pytest.raises(InvalidInput, match="64 hexadecimal digits"):
-            keeping._check_sha256(digest)
+            rows.check_sha256(digest)
 
 
 # ------------------------------------------------------------------ what a site may set

@@ -442,6 +442,8 @@ def exif() -> Image.Exif:
         pytest.param(jpeg(exif=exif()), "block FFE1", id="EXIF"),
         pytest.param(jpeg(comment=b"Ada"), "block FFFE", id="a comment"),
         pytest.param(jpeg(icc_profile=b"x" * 200), "block FFE2", id="a colour profile"),
+        pytest.param(jpeg()[:20] + b"Ada" + jpeg()[20:], "ends in its header", id="between blocks"),
+        pytest.param(jpeg()[:2] + b"\xff\xf0\0\5Ada" + jpeg()[2:], "block FFF0", id="other block"),
         pytest.param(b"\x89PNG", "must be a JPEG", id="no JPEG"),
         pytest.param(jpeg()[:60], "ends in its header", id="cut off"),
     ],

@@ -1,4 +1,8 @@
-"""Refusing a JPEG that carries anything but the picture."""
+"""Refusing a JPEG that carries anything but the picture.
+
+The blocks are walked here, not by the picture library: that one lists the blocks it knows, and
+reads past bytes between two blocks, where a name can stand as well.
+"""
 
 from __future__ import annotations
 
