@@ -196,6 +196,9 @@ def line_of(table: str) -> int:
             "prescriptions", ("row", "flexion_deg"), 900, "between -30 and 180", id="no knee"
         ),
         pytest.param(
+            "prescriptions", ("row", "side"), "both", "must be left, right or empty", id="no knee"
+        ),
+        pytest.param(
             "prescriptions", ("row", "lifted"), "all", "one of flexion, extension", id="no limit"
         ),
         pytest.param("measurements", ("row", "u_deg"), DROP, "lacks u_deg", id="a value lacks"),
@@ -237,10 +240,11 @@ def test_a_backup_of_the_first_tables_is_restored(store_url, tmp_path):
     lines = copy.deepcopy(LINES)
     lines[0]["tables"] = "0001"
     for line in lines:
-        line.get("row", {}).pop("lifted", None)
+        for later in ("lifted", "side"):
+            line.get("row", {}).pop(later, None)
     with open_store(store_url) as store:
         assert restored(store, tmp_path, hashed(as_text(lines)))
         (row,) = store.prescriptions("P-017")
-        assert (row.flexion_deg, row.extension_deg, row.lifted) == (90, None, ())
+        assert (row.flexion_deg, row.extension_deg, row.lifted, row.side) == (90, None, (), None)
         with store.engine.connect() as connection:
             assert connection.execute(sa.select(schema.prescriptions.c.lifted)).scalar() == ""
