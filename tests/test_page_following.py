@@ -326,7 +326,7 @@ def test_a_store_that_cannot_be_used_is_told_on_the_page(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("page", "code", "button_label"),
     [
-        pytest.param(people, "P-017", "Add this person", id="people"),
+        pytest.param(people, "P-017", "Add this patient", id="people"),
         pytest.param(machines, "M-03", "Add this machine", id="machines"),
     ],
 )
