@@ -225,6 +225,26 @@ def test_display_or_setting_beyond_the_limit_is_past_it(one, because):
     assert [past.because for past in day.past] == ([] if because is None else [because])
 
 
+def test_what_is_past_a_limit_is_told_together_and_by_the_surest():
+    """Two settings past the extension limit, and the machine set so: one alarm."""
+    found = [
+        replace(reading(-4.0, displayed=6.0), set_extension_deg=-10.0),
+        reading(-8.0, displayed=2.0),
+    ]
+    (day,) = follow_days(found, [Limits(date(2026, 1, 1), None, 0.0)], zone=UTC)
+    (past,) = day.past
+    assert (past.which, past.because) == ("extension", ("knee", "setting"))
+    assert past.p_past > 0.9999  # 4 u; the other setting's 2 u would be 0.977
+
+
+def test_a_straighter_angle_without_a_number_counts_only_where_that_is_proven():
+    shown = reading(20.0, displayed=15.0)
+    (day,) = follow_days([shown, reading(17.0)], [], zone=UTC)
+    assert day.extension.deg == 20.0
+    (day,) = follow_days([shown, reading(12.0)], [], zone=UTC)
+    assert day.extension.deg == 12.0
+
+
 def test_the_largest_of_repeats_does_not_alarm():
     """Each is a chance of a false alarm: alone 98.5 is proven past 95, of three it is not."""
     repeats = [reading(deg, displayed=95.0) for deg in (98.5, 93.0, 94.0)]

@@ -287,16 +287,22 @@ def _past(readings: Sequence[Reading], limits: Limits) -> tuple[LimitStanding, .
         limit_flexion_deg=limits.flexion_deg, limit_extension_deg=limits.extension_deg
     )
     found: dict[str, LimitStanding] = {}
-    knees = [(_joint(group), None) for group in _settings_of(readings)]
-    for joint, shown in [*knees, *((None, reading) for reading in readings)]:
-        for one in limit_standings(
+    judged = [
+        limit_standings(settings, knee_deg=joint.deg, u_deg=joint.u_deg)
+        for joint in (_joint(group) for group in _settings_of(readings))
+    ]
+    judged += [
+        limit_standings(
             settings,
-            knee_deg=None if joint is None else joint.deg,
-            u_deg=0.0 if joint is None else joint.u_deg,
-            displayed_deg=None if shown is None else shown.displayed_deg,
-            set_flexion_deg=None if shown is None else shown.set_flexion_deg,
-            set_extension_deg=None if shown is None else shown.set_extension_deg,
-        ):
+            knee_deg=None,
+            displayed_deg=reading.displayed_deg,
+            set_flexion_deg=reading.set_flexion_deg,
+            set_extension_deg=reading.set_extension_deg,
+        )
+        for reading in readings
+    ]
+    for standings in judged:
+        for one in standings:
             if one.standing == "past":
                 before = found.get(one.which, one)
                 because = tuple(dict.fromkeys((*before.because, *one.because)))
