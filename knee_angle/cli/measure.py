@@ -61,9 +61,7 @@ def measure(
     keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
     person: Annotated[
         str | None,
-        typer.Option(
-            help="The patient's code: what is prescribed for the knee in the photo is used."
-        ),
+        typer.Option(help="The patient's code: what is prescribed for that knee is used."),
     ] = None,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
