@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from knee_angle.report.contract import as_json, check_as_json
 from knee_angle.store import open_store, schema
+from knee_angle.store.keeping import _renamed_text
 from knee_angle.store.recheck import recheck
 
 BEFORE = Path(__file__).with_name("store_before_columns.db.gz")
@@ -61,3 +62,9 @@ def test_the_kept_check_says_what_it_said(store):
     assert row["fit"]["distal_u_mm"] == round(fits["covariance"][0][0] ** 0.5, 1)
     assert row["fit"]["slack_u_deg"] == round(fits["covariance"][2][2] ** 0.5, 3)
     assert row["fit"]["inseparable"] == fits["inseparable"]
+
+
+def test_a_file_name_within_a_sentence_is_not_kept():
+    names = {"Ada.jpg": "photo 1", "Ada.jpg again": "photo 2"}
+    told = "Ada.jpg: it is the same file as Ada.jpg again, not xAda.jpg"
+    assert _renamed_text(told, names) == "photo 1: it is the same file as photo 2, not xAda.jpg"
