@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "landmarks" / "weights"
+SERIES_SEED = 41
+"""Of the series among the sample photos."""
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -53,6 +55,11 @@ def _parser() -> argparse.ArgumentParser:
     photos.add_argument("--size", type=int, default=640, help="longer side, pixels")
     photos.add_argument("--workers", type=int, default=1)
     photos.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
+    series = steps.add_parser("series", help="draw two visits of one person in a rigid machine")
+    series.add_argument("folder", type=Path)
+    series.add_argument("--seed", type=int, default=SERIES_SEED)
+    series.add_argument("--bank", type=Path, help="bodies kept before; else one is made")
+    series.add_argument("--width", type=int, default=1280, help="of a photo, pixels")
     groups = steps.add_parser("groups", help="measure such photos, and report by group")
     groups.add_argument("folders", type=Path, nargs="+")
     groups.add_argument("--workers", type=int, default=1)
@@ -114,6 +121,10 @@ def main() -> None:
             folder=options.folder,
             workers=options.workers,
         )
+    elif options.step == "series":
+        from knee_angle.training.series import draw_series
+
+        draw_series(options.folder, seed=options.seed, bank=options.bank, width=options.width)
     elif options.step == "groups":
         _groups(options.folders, options.workers, options.out)
     else:

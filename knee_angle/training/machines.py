@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from knee_angle.training.meshes import Material, Soup
 from knee_angle.training.posing import Leg
 
-__all__ = ["Points", "add_machine", "add_tags", "add_wedge"]
+__all__ = ["Points", "add_machine", "add_tags", "add_trough", "add_wedge"]
 
 Floats = NDArray[np.float64]
 Points = dict[str, Floats]
@@ -88,12 +88,18 @@ def _add_bars(soup: Soup, frame: Frame) -> None:
                 soup.disc(knob, [0, 1, 0], u(0.008, 0.035), u(0.01, 0.04), hinge)
 
 
-def _add_trough(
-    soup: Soup, ends: tuple[Floats, Floats], front: Floats, radii: Floats, m: Material
+def add_trough(
+    soup: Soup,
+    ends: tuple[Floats, Floats],
+    front: Floats,
+    radii: Floats,
+    m: Material,
+    *,
+    around_deg: float | None = None,
 ) -> None:
-    """A half-open shell under a limb from one end to the other."""
+    """A half-open shell under a limb from one end to the other; drawn where no width is given."""
     t = np.linspace(0, 1, 5)[:, None, None]
-    around = soup.rng.uniform(40, 115)
+    around = soup.rng.uniform(40, 115) if around_deg is None else around_deg
     angle = np.radians(np.linspace(-around, around, 11))[None, :, None]
     radius = radii[0] + (radii[1] - radii[0]) * t
     ring = -front * np.cos(angle) + np.array([0, 1.0, 0]) * np.sin(angle)
@@ -111,12 +117,12 @@ def _add_shells(soup: Soup, leg: Leg) -> None:
         k = r.random()
         if k < 0.6:
             ends = joint + along * length * u(0.08, 0.4), joint + along * length * u(0.6, 0.97)
-            _add_trough(soup, ends, front, np.array(radii), material)
+            add_trough(soup, ends, front, np.array(radii), material)
         elif k < 0.85:
             for _ in range(int(r.integers(1, 4))):
                 a = u(0.1, 0.9)
                 ends = (joint + along * length * a, joint + along * length * (a + u(0.06, 0.14)))
-                _add_trough(soup, ends, front, np.array(radii), soup.either(0.1))
+                add_trough(soup, ends, front, np.array(radii), soup.either(0.1))
 
 
 def _add_foot(soup: Soup, leg: Leg) -> None:
@@ -248,4 +254,4 @@ def add_wedge(soup: Soup, leg: Leg) -> None:
         hook, m = leg.ankle + [0, 0, u(0.4, 0.9)], soup.material()
         soup.bar(leg.ankle + leg.shank_front * 0.05, hook, (0.004, 0.004), m, shape="cylinder")
         radii = np.array([0.05, 0.05])
-        _add_trough(soup, (leg.ankle - leg.shank * 0.1, leg.ankle), leg.shank_front, radii, m)
+        add_trough(soup, (leg.ankle - leg.shank * 0.1, leg.ankle), leg.shank_front, radii, m)
