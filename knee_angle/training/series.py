@@ -82,6 +82,8 @@ LIFT_M = {"hip": 0.006, "knee": 0.001, "ankle": 0.001}
 """The dot's face before the skin: on the hip it lies on a fold of cloth."""
 DOT_RGB = (205, 25, 130)
 BEFORE_KNEE_M = 0.065
+DOT_SEEN = 0.95
+"""Who takes the photo sees to it that the dots are seen, but for one below a cover."""
 EXIF_IFD, EXIF_F35 = 0x8769, 0xA405
 
 
@@ -120,6 +122,7 @@ class Shot:
     """One photo before it is drawn."""
 
     number: int
+    covered: bool
     bars_deg: float
     knee_deg: float
     at: Linkage
@@ -197,7 +200,8 @@ def _visit(body: Body, letter: str, seed: int) -> Visit:
         lower_fault_mm=FAULTS_MM[letter][1],
         give=give,
     )
-    near = abs(float(person.leg.skin["knee"][1])) + BEFORE_KNEE_M
+    outside = float(person.leg.normal @ (person.leg.skin["knee"] - knee))
+    near = outside + BEFORE_KNEE_M
     pigment = plain((np.array(DOT_RGB) / 255.0) ** GAMMA)
     machine = Rigid(sections, height, near, u(0.09, 0.12), pigment)
     light = draw_light(rng, person)
@@ -238,12 +242,13 @@ def _shot(visit: Visit, number: int, bars_deg: float) -> Shot:
     """One setting of the machine with the leg in it, and the room around."""
     at = linkage(visit.machine, bars_deg)
     person, knee_deg = _seated(visit, bars_deg, at)
+    covered = number in COVERED[visit.letter]
     soup = Soup(np.random.default_rng([visit.seed, 1]), 1)
     parts = add_rigid(
         soup,
         visit.machine,
         at,
-        covered=number in COVERED[visit.letter],
+        covered=covered,
         strip=number in STRIP[visit.letter],
         shown=f"{round(bars_deg)}",
     )
@@ -261,7 +266,7 @@ def _shot(visit: Visit, number: int, bars_deg: float) -> Shot:
     shells = [Shell(AROUND, 0.006, 0.004, (-0.62, -0.03, 0.0, 0.0), (0.9, 0.01), plain(gown))]
     points = dict(person.leg.skin) | parts["points"]
     scene = Scene(person, soup.vertices(), shells, visit.skin, visit.tone, points)
-    return Shot(number, bars_deg, knee_deg, at, scene, parts, solid, markers)
+    return Shot(number, covered, bars_deg, knee_deg, at, scene, parts, solid, markers)
 
 
 def _hand_held(shot: Shot, rng: np.random.Generator, *, width: int) -> Camera:
@@ -269,6 +274,7 @@ def _hand_held(shot: Shot, rng: np.random.Generator, *, width: int) -> Camera:
     u = rng.uniform
     leg = _person(shot).leg
     base = np.array([*leg.skin.values(), *shot.parts["lcd"], [0.65, shot.parts["lcd"][0][1], 0.0]])
+    wanted = [n for n in LEG_POINTS if n != "knee" or not shot.covered]
     high = width * 3 // 4
     focal = F35_MM / DIAGONAL_35_MM * math.hypot(width, high)
     y0 = (width - high) // 2
@@ -291,10 +297,18 @@ def _hand_held(shot: Shot, rng: np.random.Generator, *, width: int) -> Camera:
         camera = Camera(turn, shift, focal, centre, width, window, "leg")
         seen = camera.project(base)
         inside = (seen > np.array([25, y0 + 25])) & (seen < np.array([width - 25, y0 + high - 25]))
-        if inside.all() and blocked(shot.scene, camera.position) < 2:
+        if not inside.all() or blocked(shot.scene, camera.position) > 1:
+            continue
+        if all(_seen(shot, name, camera.position) > DOT_SEEN for name in wanted):
             return camera
     message = "no camera beside this bed sees the leg whole: take another seed"
     raise ValueError(message)
+
+
+def _seen(shot: Shot, name: str, eye: Floats) -> float:
+    """How much of a dot on the leg the machine leaves in sight."""
+    normal, face = _person(shot).leg.normal, shot.markers[name]
+    return seen_share(shot.solid, eye=eye, centre=face, normal=normal, radius=DOT_M / 2)
 
 
 def _person(shot: Shot) -> Person:
@@ -371,7 +385,7 @@ def _truth(visit: Visit, shot: Shot, camera: Camera, name: str) -> dict[str, Any
         "dot_diameter_mm": DOT_M * MM,
         "tags": bool(shot.parts["tags"]),
         "display": True,
-        "hinge_cover": shot.number in COVERED[visit.letter],
+        "hinge_cover": shot.covered,
         "segment_mm": {
             "thigh": round(float(np.asarray(visit.machine.sections.thigh_mm)), 1),
             "shank": round(float(np.linalg.norm(across @ (leg.skin["ankle"] - leg.knee))) * MM, 1),
@@ -384,9 +398,7 @@ def _landmarks(shot: Shot, eye: _Eye) -> dict[str, Any]:
     """Skin points and the dots' faces, and how much of each dot the machine leaves in sight."""
     leg, found = _person(shot).leg, {}
     for name, face in shot.markers.items():
-        share = seen_share(
-            shot.solid, eye=eye.camera.position, centre=face, normal=leg.normal, radius=DOT_M / 2
-        )
+        share = _seen(shot, name, eye.camera.position)
         found[name] = {
             "skin_mm": eye.mm(leg.skin[name]),
             "skin_px": eye.px(leg.skin[name]),
