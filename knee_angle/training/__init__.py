@@ -9,11 +9,13 @@ Nothing in the rest of the package imports this folder, and it needs the extra
     calibrate sets the factors on the stated ellipses from photos with known truth
     evaluate judges the network on such photos
     photos   draws such photos, of bodies that no training saw
+    series   draws two visits of one person in one rigid machine, the heel seated
     groups   measures them with the whole pipeline: the model card's tables
 
 Read in this order: :mod:`bodies`, :mod:`posing`, :mod:`meshes`, :mod:`machines`,
 :mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`augmentation`, :mod:`model`,
-:mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`.
+:mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`,
+and for the series :mod:`rigid`, :mod:`seated`, :mod:`series_truth`, :mod:`series`.
 
 World of the scenes
 -------------------

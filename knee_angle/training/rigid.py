@@ -21,7 +21,17 @@ from knee_angle.machine.chain import Chain
 from knee_angle.training.machines import Points, add_trough
 from knee_angle.training.meshes import Material, Soup
 
-__all__ = ["TAG_M", "Linkage", "Rigid", "add_rigid", "linkage", "plain", "seen_share"]
+__all__ = [
+    "DOT_M",
+    "MM",
+    "Linkage",
+    "Parts",
+    "Rigid",
+    "add_rigid",
+    "linkage",
+    "plain",
+    "seen_share",
+]
 
 Floats = NDArray[np.float64]
 
@@ -77,6 +87,19 @@ class Linkage:
     tilt_rad: float
 
 
+@dataclass(frozen=True)
+class Parts:
+    """What the truth tells of a machine in a scene, metres.
+
+    ``points`` are its dots' faces, ``tags`` number to corners, shape (4, 3), ``lcd`` the
+    display's corners; corners from the top left, clockwise as seen.
+    """
+
+    points: Points
+    tags: dict[int, Floats]
+    lcd: Floats
+
+
 def linkage(machine: Rigid, bars_deg: float) -> Linkage:
     """The triangle of hip end, hinge and seat; the hip end is at x = 0."""
     c, bars = machine.sections, math.radians(bars_deg)
@@ -99,25 +122,15 @@ def plain(rgb: object) -> Material:
 
 def add_rigid(
     soup: Soup, machine: Rigid, at: Linkage, *, covered: bool, strip: bool, shown: str
-) -> dict[str, object]:
-    """Adds the machine; its colours are the first that the soup's generator draws.
-
-    Returns
-    -------
-    dict
-        ``points`` (the dots' faces), ``tags`` (number to corners, shape (4, 3)) where there
-        is a strip, and ``lcd`` (corners, shape (4, 3)).
-    """
+) -> Parts:
+    """Adds the machine; its colours are the first that the soup's generator draws."""
     bars, frame, padding, cover = (plain(soup.rng.uniform(*span, 3)) for span in
                                    ((0.25, 0.6), (0.5, 0.8), (0.1, 0.4), (0.6, 0.85)))  # fmt: skip
     points = _add_sections(soup, machine, at, bars, cover if covered else None)
     _add_base(soup, machine, at, frame)
     _add_padding(soup, machine, at, padding)
-    return {
-        "points": points,
-        "tags": _add_strip(soup, machine) if strip else {},
-        "lcd": _add_display(soup, machine, shown, frame),
-    }
+    tags = _add_strip(soup, machine) if strip else {}
+    return Parts(points, tags, _add_display(soup, machine, shown, frame))
 
 
 def _place(point: Floats, y: float) -> Floats:
@@ -164,8 +177,9 @@ def _add_base(soup: Soup, machine: Rigid, at: Linkage, frame: Material) -> None:
     turn = np.column_stack([along, [0.0, 1.0, 0.0], up])
     seat = _place(at.seat, 0.0)
     soup.box(seat + along * 0.008 + up * 0.08, [0.012, 0.12, 0.26], frame, turn)
-    rod = [_place(at.seat, y) + along * 0.008 for y in (-machine.near, machine.far)]
-    soup.bar(*rod, (0.012, 0.012), frame)
+    behind = along * 0.008
+    start_of_rod, end_of_rod = (_place(at.seat, y) for y in (-machine.near, machine.far))
+    soup.bar(start_of_rod + behind, end_of_rod + behind, (0.012, 0.012), frame)
 
 
 def _longest(machine: Rigid) -> float:
@@ -195,7 +209,7 @@ def _add_padding(soup: Soup, machine: Rigid, at: Linkage, padding: Material) -> 
 
 
 def _add_strip(soup: Soup, machine: Rigid) -> dict[int, Floats]:
-    """The printed strip on a plate at the near rail; corners from top left, clockwise as seen."""
+    """The printed strip on a plate at the near rail."""
     white, black = plain([0.8] * 3), plain([0.012] * 3)
     y, step, left, low = -machine.near - 0.03, TAG_M + TAG_GAP_M, 0.4, 0.012
     wide = len(STRIP_TAGS) * step + 0.012
@@ -247,7 +261,8 @@ def seen_share(
     triangles: Floats, *, eye: Floats, centre: Floats, normal: Floats, radius: float
 ) -> float:
     """Share of a disc's face that the triangles, shape (T, 3, 3), leave in sight of ``eye``."""
-    a, e1, e2 = triangles[:, 0], triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
+    a = triangles[:, 0]
+    e1, e2 = triangles[:, 1] - a, triangles[:, 2] - a
     side = np.cross(normal, [0.3, 0.1, 1.0])
     side /= np.linalg.norm(side)
     up = np.cross(normal, side)
