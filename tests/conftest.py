@@ -54,10 +54,16 @@ class Scene:
 
 
 def scenes(**wanted: Any) -> list[Scene]:
-    """Sample photos whose truth has the wanted values, by name."""
+    """Sample photos whose truth has the wanted values, by name.
+
+    Those of the rigid machine only where `hinge_cover` is asked for: half of them cover the
+    knee's dot, which no general bound is for; `test_sample_visits` judges them all.
+    """
     found = []
     for path in sorted(SAMPLES.glob("*.json")):
         truth = json.loads(path.read_text())
+        if "hinge_cover" in truth and "hinge_cover" not in wanted:
+            continue
         if all(truth.get(key) == value for key, value in wanted.items()):
             found.append(Scene(path.with_suffix(".jpg"), truth))
     assert found, f"no sample photo has {wanted}"

@@ -106,6 +106,8 @@ def confident_wrong(group: list[Case]) -> None:
 def main() -> None:
     """Print all figures."""
     everything = cases(Path(sys.argv[1]) if len(sys.argv) > 1 else SAMPLES)
+    rigid = [c for c in everything if "hinge_cover" in c.truth]
+    everything = [c for c in everything if "hinge_cover" not in c.truth]
     tagged = [c for c in everything if c.truth["dots"] and c.truth["tags"]]
     dotted = [c for c in everything if c.truth["dots"] and not c.truth["tags"]]
     bare = [c for c in everything if not c.truth["dots"]]
@@ -123,6 +125,9 @@ def main() -> None:
     print("machine, dots and tags:")
     machine(tagged)
     confident_wrong(everything)
+    for covered in (False, True):
+        group = [c for c in rigid if c.truth["hinge_cover"] == covered]
+        knee(f"rigid machine, hinge {'covered' if covered else 'bare'}", group)
 
 
 if __name__ == "__main__":
