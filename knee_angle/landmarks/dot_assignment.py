@@ -595,6 +595,9 @@ def _doubtful(
     doubt |= (hinge >= 0) & (thigh_bar < 0) & (shank_bar < 0)
     skin = _alike(found, legs.ankle, legs.knee)
     doubt |= some & (shank_bar < 0) & (skin < LEAST_SKIN)
+    # Both bars and no hinge: what lies on no skin between them is the dot of the hinge, on a
+    # cover that hides the knee's.
+    doubt |= (thigh_bar >= 0) & (hinge < 0) & (shank_bar >= 0) & (skin < LEAST_SKIN)
     # Neither skin nor height says that this end is the ankle.
     doubt |= (skin < 0.1) & (cues < LEAST_CUES)
     ringed = found.ring[legs.index] > RING_SURE

@@ -160,11 +160,15 @@ class DotDetector:
         picture = Picture.of(photo, masked)
         readings = _readings(picture)
         alone = _decided(readings)
-        if isinstance(alone, _Reading) and _sure(alone.named):
+        sure = isinstance(alone, _Reading) and _sure(alone.named)
+        other_end = _exchanged(readings) if sure else None
+        if sure and other_end is None:
             return _answer(photo, alone, readings)
         seen = _seen(photo, witness, alone, masked)
         if seen is None:
             return _answer(photo, alone, readings)
+        if isinstance(alone, _Reading) and other_end is not None:
+            return _answer(photo, _nearer(photo, alone, other_end, seen), readings)
         expected = _expected(photo, seen)
         there = _expected_readings(picture, expected, readings)
         return _answer(photo, _agreed(alone, readings, there, expected), there + readings)
@@ -288,6 +292,32 @@ def _sure(best: Assignment) -> bool:
     """Whether the best reading needs no witness."""
     complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
     return complete and best.rare and best.score > DOTS_SURE + DOTS_SPARE_EXPECTED * best.spare
+
+
+def _exchanged(readings: list[_Reading]) -> _Reading | None:
+    """The best reading with hip and ankle exchanged, where it explains the dots nearly as well.
+
+    The angle is the same; the side and the machine's sections are not.
+    """
+    best = readings[0]
+
+    def at(reading: _Reading, name: PointName) -> tuple[float, ...]:
+        return tuple(reading.found.xy[reading.named.index[name]])
+
+    for other in readings[1:]:
+        ends = at(other, "hip") == at(best, "ankle") and at(other, "ankle") == at(best, "hip")
+        close = other.named.score > best.named.score - DOTS_MARGIN_EXPECTED
+        if ends and close and at(other, "knee") == at(best, "knee"):
+            return other
+    return None
+
+
+def _nearer(photo: Photo, one: _Reading, other: _Reading, seen: Landmarks) -> _Reading:
+    """Of a leg and its reading from the other end, the one whose hip the witness sees."""
+    hip = np.array([seen.points["hip"].x_px, seen.points["hip"].y_px])
+    scale = np.array([photo.scale_x, photo.scale_y])
+    mine, its = (_places(reading)[0] * scale for reading in (one, other))
+    return one if np.linalg.norm(hip - mine) <= np.linalg.norm(hip - its) else other
 
 
 def _expected(photo: Photo, seen: Landmarks) -> Expected:
