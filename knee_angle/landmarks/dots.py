@@ -13,7 +13,9 @@ A witness (the leg network) settles what geometry leaves open (`dot_expected`). 
 only where the dots alone refuse, or answer less than surely (`_sure`): then the dots must lie
 where it sees hip, knee, ankle, bars and hinge, within its ellipses (99 %) widened by
 `DOTS_BESIDE_SEGMENTS`. So buttons, screws and other discs of the dots' colour drop out. It says
-only which dot is which: the centres are the same with and without it.
+only which dot is which: the centres are the same with and without it. Where six dots are sure
+but for the end at which the hip lies (heel and hip at one height, both on bare skin), it says
+that end.
 
 Once the leg is sure, three more dots alike that make two bars are the machine's, wherever its
 hinge is. What is seen and not used is kept in the answer and said (`dot_unused`).
