@@ -159,10 +159,28 @@ def test_no_dots_are_made_up_where_the_network_sees_a_leg(quality):
 
 
 def test_a_witness_is_not_asked_where_the_dots_are_sure():
-    scene = scenes(image="bed_10.jpg")[0]
+    scene = scenes(image="bed_06.jpg")[0]
     witness = Says(NotMeasured("no leg", "step back"))
     assert isinstance(DOTS.find_with(read_photo(scene.photo), witness=witness), Landmarks)
     assert witness.asked == 0
+
+
+@pytest.mark.parametrize("exchanged", [False, True], ids=["as it lies", "the other way round"])
+def test_a_witness_says_at_which_end_the_hip_is_where_six_dots_leave_it_open(exchanged):
+    """Heel and hip at one height, both on bare skin: only the witness tells right from left."""
+    scene = scenes(hinge_cover=False)[0]
+    photo = read_photo(scene.photo)
+    points = dict(truth_of(scene).points)
+    if exchanged:
+        points["hip"], points["ankle"] = points["ankle"], points["hip"]
+    witness = Says(Landmarks(points))
+    found = DOTS.find_with(photo, witness=witness, masked=masked(photo))
+    assert isinstance(found, Landmarks)
+    assert found.side == ("left" if exchanged else "right")
+    # The centres are the same either way.
+    alone = DOTS.find(photo, masked=masked(photo))
+    places = [sorted((m.x_px, m.y_px) for m in one.points.values()) for one in (found, alone)]
+    assert np.array(places[0]) == pytest.approx(np.array(places[1]))
 
 
 @pytest.mark.parametrize(
