@@ -177,6 +177,13 @@ def test_a_group_counts_refusals_hits_errors_and_how_often_the_interval_holds():
     assert lines[2] == "| in bed, all | 4 | 25.0 | 100.0 | 2.0 | 2.8 | - | 66.7 |"
 
 
+def test_a_set_without_anybody_in_bed_has_its_one_group():
+    standing = replace(row(1.0, 5.0), drawn=DRAWN | {"lying": False})
+    assert [(n, len(g)) for n, g in groups_of([standing]) if g] == [
+        ("standing, walking, sitting", 1)
+    ]
+
+
 def test_every_photo_in_bed_is_in_one_group_of_each_kind():
     rows = [replace(row(0.0, 1.0), drawn=DRAWN | {"tone": t}) for t in (0.0, 0.3, 0.6, 1.0)]
     tones = [len(g) for name, g in groups_of(rows) if name.startswith("skin tone")]

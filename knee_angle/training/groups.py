@@ -139,6 +139,8 @@ def groups_of(rows: Sequence[Judged]) -> Iterator[tuple[str, list[Judged]]]:
     yield "in bed, all", bed
     if len(bed) < len(rows):
         yield "standing, walking, sitting", [row for row in rows if not row.drawn["lying"]]
+    if not bed:
+        return
     names = ("lightest", "light", "dark", "darkest")
     for name, (_, group) in zip(
         names, _between(bed, lambda r: r.drawn["tone"], (0, 0.25, 0.5, 0.75, 1.01), ""), strict=True

@@ -85,7 +85,7 @@ def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
         "angle": 2.0,
         "presence": 0.3,
         "side": 0.15,
-        "tilt": 1.0,
+        "tilt": 1.5,
         "tilt_spread": 0.08,
     }
     total = torch.stack([gains[name] * value for name, value in parts.items()]).sum()

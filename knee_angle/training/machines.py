@@ -13,12 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.training.meshes import Material, Soup
-from knee_angle.training.posing import Leg
+from knee_angle.training.posing import Leg, rotation
 
 __all__ = ["Points", "add_machine", "add_tags", "add_trough", "add_wedge"]
 
 Floats = NDArray[np.float64]
 Points = dict[str, Floats]
+MISPLACED = 0.5
+"""Share of machines that sit wrongly; so the network cannot read the leg off the machine."""
+WORST_SHIFT_M, WORST_TURN_DEG, LOWEST_BAR_M = 0.13, 25.0, 0.03
+COVERED_KNEE = 0.2
+"""Share of machines whose hub or cover hides the knee's outer side."""
 
 
 @dataclass(frozen=True)
@@ -50,11 +55,31 @@ def _draw_frame(leg: Leg, rng: np.random.Generator) -> Frame:
     pivot = leg.hip + np.array([u(-0.05, 0.12), 0, 0]) + leg.thigh_front * u(-0.09, -0.02)
     carriage = leg.ankle + leg.shank * u(-0.08, 0.03) + leg.shank_front * u(-0.08, -0.02)
     hinge[1] = leg.knee[1]
+    if rng.random() < MISPLACED:
+        hinge, pivot, carriage = _misplaced(rng, hinge, pivot, carriage)
     near, far = u(0.065, 0.14), u(0.07, 0.14)
     sides = (-near, far) if rng.random() < 0.7 else (-near,)
     if rng.random() < 0.1:
         sides = (far,)
     return Frame(pivot, hinge, carriage, -near, far, sides)
+
+
+def _misplaced(
+    rng: np.random.Generator, hinge: Floats, pivot: Floats, carriage: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """A machine set up for another leg: moved in the leg's plane, each bar turned by itself."""
+    u = rng.uniform
+    away, where = u(0.0, WORST_SHIFT_M), u(0, 2 * np.pi)
+    moved = hinge + away * np.array([np.cos(where), 0.0, np.sin(where)])
+    moved[2] = max(moved[2], LOWEST_BAR_M)
+    ends = []
+    for end in (pivot, carriage):
+        turned = moved + rotation([0.0, 1.0, 0.0], u(-WORST_TURN_DEG, WORST_TURN_DEG)) @ (
+            end - hinge
+        )
+        turned[2] = max(turned[2], LOWEST_BAR_M)
+        ends.append(turned)
+    return moved, ends[0], ends[1]
 
 
 def _add_bars(soup: Soup, frame: Frame) -> None:
@@ -183,6 +208,18 @@ def _add_base(soup: Soup, leg: Leg, frame: Frame) -> None:
         )
 
 
+def _add_cover(soup: Soup, leg: Leg, frame: Frame) -> None:
+    """A hub, a plate or a pad on the camera's side of the knee, with whatever colour."""
+    r, u, material = soup.rng, soup.rng.uniform, soup.either(0.1)
+    place = frame.hinge if r.random() < 0.5 else leg.knee + [u(-0.04, 0.04), 0, u(-0.04, 0.04)]
+    at = frame.at(place, frame.near - u(-0.01, 0.02))
+    if r.random() < 0.6:
+        soup.disc(at, [u(-0.1, 0.1), 1, u(-0.1, 0.1)], u(0.03, 0.085), u(0.008, 0.03), material)
+    else:
+        turn = rotation([0, 1.0, 0], u(0, 180))
+        soup.box(at, [u(0.05, 0.16), u(0.006, 0.02), u(0.05, 0.16)], material, turn)
+
+
 def _add_control(soup: Soup, at: list[float]) -> None:
     """A control box with a display."""
     r, u = soup.rng, soup.rng.uniform
@@ -221,6 +258,8 @@ def add_machine(soup: Soup, leg: Leg) -> Points | None:
     _add_base(soup, leg, frame)
     if frame.near not in frame.sides:
         return None
+    if r.random() < COVERED_KNEE:
+        _add_cover(soup, leg, frame)
     points = {
         "thigh_bar": frame.at(frame.pivot + (frame.hinge - frame.pivot) * 0.3, frame.near),
         "hinge": frame.at(frame.hinge, frame.near),

@@ -62,12 +62,15 @@ class Order:
         Photo ``n`` depends on ``seed`` and ``n`` alone.
     size : int
         Longer side, pixels.
+    reshaped : float
+        Share of people whose legs have a shape that no body of the bank has.
     """
 
     kind: Kind
     count: int
     seed: int
     size: int = 640
+    reshaped: float = 0.0
 
 
 def draw_photos(order: Order, *, source: Source, folder: Path, workers: int) -> None:
@@ -93,7 +96,7 @@ def _draw_share(order: Order, source: Source, folder: Path, numbers: range) -> N
         if order.kind == "none":
             picture, truth, f35_mm = _without_leg(bank, renderer, len(pictures), rng, number)
         else:
-            picture, truth, f35_mm = _with_leg(bank, renderer, len(pictures), rng, order.kind)
+            picture, truth, f35_mm = _with_leg(bank, renderer, len(pictures), rng, order)
         _write(folder / f"{order.kind}_{number:04d}", picture, truth, f35_mm)
     renderer.release()
 
@@ -109,11 +112,12 @@ def _write(name: Path, picture: Rgb, truth: dict[str, Any], f35_mm: float | None
 
 
 def _with_leg(
-    bank: Bank, renderer: Renderer, count: int, rng: np.random.Generator, kind: Kind
+    bank: Bank, renderer: Renderer, count: int, rng: np.random.Generator, order: Order
 ) -> tuple[Rgb, dict[str, Any], float]:
     """One leg whose hip, knee and ankle are in the photo; every second one a left leg."""
+    kind, share = order.kind, order.reshaped
     while True:
-        scene = build_scene(bank, rng, pictures=count, kind=kind, marks=False)
+        scene = build_scene(bank, rng, pictures=count, kind=kind, marks=False, reshaped_share=share)
         f35_mm = draw_focal(rng)
         for _ in range(8):
             camera = draw_camera(scene, rng, size=renderer.size)
@@ -185,10 +189,17 @@ def truth_of(scene: Scene, camera: Camera, *, mirrored: bool, light: float) -> d
             "girth": girth(person.body),
             "hip_covered": scene.hip_covered,
             "machine": bool(seen),
+            "bars_minus_leg_deg": _misfit_deg(scene, bend) if seen else None,
             "light": light,
             "view_deg": math.degrees(math.acos(min(1.0, abs(facing)))),
         },
     }
+
+
+def _misfit_deg(scene: Scene, flexion_deg: float) -> float:
+    """By how much the machine's bars are bent more than the leg, degrees."""
+    bars = np.array([scene.points[n] for n in MACHINE_POINTS])
+    return float(geometry.flexion_deg(*bars)) - flexion_deg
 
 
 def _without_leg(

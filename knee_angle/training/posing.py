@@ -145,7 +145,7 @@ def joint_flexion_deg(body: Body, flexion_deg: float) -> float:
 def lying_stance(body: Body, rng: np.random.Generator) -> Stance:
     """On the back, the right leg raised as a machine holds it, the other on the bed."""
     u = rng.uniform
-    flexion = u(-4.0, 132.0)
+    flexion = u(-6.0, 35.0) if rng.random() < 0.3 else u(-4.0, 135.0)
     back = body.share("spine", "pelvis", "root") > 0.6
     sink = -u(0.01, 0.04) - body.vertices[back, 2].min()
     hip0, knee0, ankle0 = _lengths(body, "R")
@@ -194,7 +194,7 @@ def _resting_arm(rng: np.random.Generator, sign: int) -> tuple[Floats, Floats]:
 
 
 def free_stance(_body: Body, rng: np.random.Generator) -> Stance:
-    """Standing, walking, sitting, kneeling or half-lying: each leg as it likes."""
+    """Standing, walking, sitting, kneeling or half-lying, or exercising in any other way up."""
     u = rng.uniform
     kind = rng.choice(["stand", "walk", "sit", "recline", "any"], p=[0.24, 0.26, 0.26, 0.08, 0.16])
     if kind == "stand":
@@ -227,7 +227,7 @@ def free_stance(_body: Body, rng: np.random.Generator) -> Stance:
         hip=np.zeros(3),
         arms=(_free_arm(rng, -1), _free_arm(rng, +1)),
         head_turn_deg=u(-40, 40),
-        turn=rotation([0, 1, 0], 90.0),
+        turn=rotation([0, 1, 0], 90.0 if rng.random() < 0.75 else u(-30.0, 210.0)),
     )
 
 

@@ -15,6 +15,7 @@ from knee_angle.training.machines import add_machine, add_tags, add_wedge
 from knee_angle.training.meshes import Soup
 from knee_angle.training.posing import Person, free_stance, lying_stance, pose, rotation, unit
 from knee_angle.training.rooms import add_bystander, add_hand, add_place, add_sickroom, add_tubes
+from knee_angle.training.shapes import bulged, reshaped
 
 __all__ = [
     "FRAMINGS",
@@ -34,6 +35,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 POINTS = ("hip", "knee", "ankle", "heel", "toe", "thigh_bar", "hinge", "shank_bar")
 DIAGONAL_35_MM = 43.2666
+RESHAPED = 0.75
+"""Share of people whose legs are none of the body model's own."""
 NEAREST_M = 0.55
 """Nobody holds a phone closer to a leg that is to be in the picture whole."""
 Framing = Literal["leg", "waist", "whole", "crop", "elsewhere", "empty"]
@@ -95,12 +98,18 @@ def draw_skin(rng: np.random.Generator) -> tuple[Floats, float]:
     return np.clip(colour * rng.uniform(0.8, 1.15, 3), 0.01, 1), tone
 
 
-def draw_person(bank: Bank, rng: np.random.Generator, *, lying: bool) -> Person:
-    """A body of the bank in a random stance."""
-    stance = lying_stance if lying else free_stance
+def draw_person(
+    bank: Bank, rng: np.random.Generator, *, lying: bool, reshaped_share: float = RESHAPED
+) -> Person:
+    """A body of the bank in a random stance, so often with legs of another shape."""
+    stand = lying_stance if lying else free_stance
     while True:
         body = bank[int(rng.integers(len(bank)))]
-        person = pose(body, stance(body, rng))
+        other = rng.random() < reshaped_share
+        body = reshaped(body, rng) if other else body
+        stance = stand(body, rng)
+        body = bulged(body, rng, stance.flexion_deg) if other else body
+        person = pose(body, stance)
         if person is not None:
             return person
 
@@ -112,6 +121,7 @@ def build_scene(
     pictures: int,
     kind: str | None = None,
     marks: bool = True,
+    reshaped_share: float = RESHAPED,
 ) -> Scene:
     """A scene: mostly a patient in bed, else somebody anywhere, rarely nobody.
 
@@ -126,10 +136,12 @@ def build_scene(
         Forces the family.
     marks : bool
         Whether printed tags, dots and what looks like dots may be there.
+    reshaped_share : float
+        Share of scenes whose person has legs of a shape that the bank does not hold.
     """
     soup = Soup(rng, pictures)
-    kind = kind or str(rng.choice(["bed", "free", "empty"], p=[0.62, 0.32, 0.06]))
-    person = draw_person(bank, rng, lying=kind != "free")
+    kind = kind or str(rng.choice(["bed", "free", "empty"], p=[0.55, 0.4, 0.05]))
+    person = draw_person(bank, rng, lying=kind != "free", reshaped_share=reshaped_share)
     skin, tone = draw_skin(rng)
     if kind == "empty":
         return _empty_scene(soup, person, skin, tone)
@@ -196,7 +208,7 @@ def _bed_scene(
     add_sickroom(soup, person)
     shells = hospital(soup, person.body, straps=machine and r.random() < 0.7)
     knee_y = leg.knee[1]
-    covered = r.random() < 0.45
+    covered = r.random() < 0.55
     if covered:
         end = leg.hip[0] + leg.thigh[0] * leg.thigh_m * u(-0.1, 0.8) + u(0, 0.05)
         x, y = (-u(0.2, 0.75), max(end, -0.1)), (knee_y - u(0.12, 0.3), u(0.3, 0.75))
@@ -292,7 +304,7 @@ def _framing(scene: Scene, rng: np.random.Generator) -> tuple[Framing, Floats]:
         centre = np.array([u(-0.3, 0.9), u(-0.3, 0.3), u(0, 0.4)])
         return "empty", centre + rng.uniform(-1, 1, (4, 3)) * u(0.15, 0.9)
     names = ["leg", "waist", "whole", "crop", "elsewhere"]
-    chances = [0.32, 0.15, 0.19, 0.31, 0.03] if scene.lying else [0.2, 0.06, 0.22, 0.48, 0.04]
+    chances = [0.27, 0.14, 0.28, 0.28, 0.03] if scene.lying else [0.2, 0.08, 0.32, 0.36, 0.04]
     framing: Framing = FRAMINGS[names.index(str(rng.choice(names, p=chances)))]
     leg = person.leg
     base = [leg.skin[n] for n in ("hip", "knee", "ankle")] + [leg.knee + leg.thigh_front * 0.07]
@@ -415,8 +427,10 @@ def camera_on(
 
 
 def draw_focal(rng: np.random.Generator) -> float:
-    """A phone's main lens, now and then its second one; 35 mm equivalent."""
-    return float(rng.uniform(24, 28)) if rng.random() < 0.85 else float(rng.uniform(48, 56))
+    """A phone's main lens, now and then its wide one or a longer one; 35 mm equivalent."""
+    lenses = ((0.74, 23, 29), (0.1, 13, 18), (0.08, 29, 48), (0.08, 48, 80))
+    low, high = lenses[int(rng.choice(len(lenses), p=[share for share, _, _ in lenses]))][1:]
+    return float(rng.uniform(low, high))
 
 
 def as_phone(scene: Scene, camera: Camera, *, f35_mm: float) -> Camera:

@@ -21,9 +21,11 @@ import torch
 from torch import Tensor, nn
 
 from knee_angle.training.augmentation import Kept, cut, spoil
+from knee_angle.training.export import fill
 from knee_angle.training.losses import POINT_SCALE, TILT_SCALE, bend, loss
 from knee_angle.training.model import LegNetwork, whiten
 from knee_angle.training.samples import META
+from knee_angle.training.shelf import blocks
 from knee_angle.training.stream import PICTURE_SIZE, Source, Stream
 
 __all__ = ["Plan", "judge", "train"]
@@ -49,6 +51,9 @@ class Plan:
     rate : float
         Peak learning rate of the new layers; ``backbone_rate`` times it for the
         pretrained ones, whose features came from real photographs.
+    ends_at : float
+        Share of the peak rate that is left at the end: a run that another one goes on
+        from need not come to rest.
     device : str
     compiled : bool
         Whether torch compiles the network first: minutes that long runs win back.
@@ -64,6 +69,7 @@ class Plan:
     seed: int = 1
     rate: float = 1.5e-3
     backbone_rate: float = 0.35
+    ends_at: float = 0.02
     device: str = "cuda"
     compiled: bool = False
 
@@ -217,14 +223,15 @@ def save(network: nn.Module, path: Path) -> None:
 
 
 def train(
-    plan: Plan, *, source: Source, out: Path, pretrained: Path | None, init: Path | None
+    plan: Plan, *, source: Source | Path, out: Path, pretrained: Path | None, init: Path | None
 ) -> None:
     """One run; leaves ``network.pt``, ``log.jsonl`` and ``held_out.npz`` in ``out``.
 
     Parameters
     ----------
-    source : Source
-        Bodies made by :func:`knee_angle.training.bodies.build_bank`, and pictures.
+    source : Source or Path
+        Bodies made by :func:`knee_angle.training.bodies.build_bank`, and pictures; or the
+        folder of pictures rendered before, see :mod:`knee_angle.training.shelf`.
     pretrained : Path, optional
         ImageNet weights of the backbone.
     init : Path, optional
@@ -240,9 +247,35 @@ def train(
         log.write(line + "\n")
         log.flush()
 
-    stream = Stream(workers=plan.workers, source=source, seed=plan.seed)
+    store = _filled(plan, source, began)
+    note(plan=asdict(plan), rendered=store.total)
+    if store.total <= plan.held_out:
+        message = (
+            f"{store.total} pictures were rendered and {plan.held_out} of them are held out: "
+            "render for longer, or set a smaller --held-out"
+        )
+        raise SystemExit(message)
+    network = LegNetwork(pretrained=pretrained)
+    if init is not None:
+        fill(network, torch.load(init, map_location="cpu", weights_only=True))
+    averaged = _run(network, store, plan, began, note, out)
+    final = judge(averaged, store, count=plan.held_out)
+    note(final=final["summary"], rendered=store.total)
+    save(averaged, out / "network.pt")
+    np.savez_compressed(out / "held_out.npz", **{k: v.numpy() for k, v in final["table"].items()})
+    log.close()
+
+
+def _filled(plan: Plan, source: Source | Path, began: float) -> Store:
+    """The pictures to train with: from the shelf, or rendered now until it is time to train."""
     torch.manual_seed(plan.seed)
     torch.backends.cudnn.benchmark = True
+    if isinstance(source, Path):
+        store = Store(plan)
+        for block in blocks(source):
+            store.add(block)
+        return store
+    stream = Stream(workers=plan.workers, source=source, seed=plan.seed)
     store = Store(plan)
     while stream.alive:
         time.sleep(0.2)
@@ -252,16 +285,7 @@ def train(
         if enough and time.monotonic() - began > plan.render_seconds:
             break
     stream.stop()
-    note(plan=asdict(plan), rendered=store.total)
-    network = LegNetwork(pretrained=pretrained)
-    if init is not None:
-        network.load_state_dict(torch.load(init, map_location="cpu", weights_only=True))
-    averaged = _run(network, store, plan, began, note, out)
-    final = judge(averaged, store, count=plan.held_out)
-    note(final=final["summary"], rendered=store.total)
-    save(averaged, out / "network.pt")
-    np.savez_compressed(out / "held_out.npz", **{k: v.numpy() for k, v in final["table"].items()})
-    log.close()
+    return store
 
 
 def _run(
@@ -283,7 +307,10 @@ def _run(
         cosine = 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
         for group in optimiser.param_groups:
             group["lr"] = (
-                plan.rate * min(1, (step + 1) / 150) * (0.98 * cosine + 0.02) * group["factor"]
+                plan.rate
+                * min(1, (step + 1) / 150)
+                * ((1 - plan.ends_at) * cosine + plan.ends_at)
+                * group["factor"]
             )
         total, parts = _step(answer, optimiser, store.draw(plan.batch), step, plan.device)
         _average(averaged, network, step)
