@@ -58,7 +58,7 @@ from knee_angle.records import (
     View,
 )
 from knee_angle.settings import Settings
-from knee_angle.visit import VisitPhoto
+from knee_angle.visit import VisitPhoto, without_guessed_bars
 
 __all__ = [
     "DEBUG",
@@ -413,7 +413,10 @@ def answer_of_visit(
         Tolerances, limits and the display's step.
     """
     measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
-    photos = [VisitPhoto(s.name, s.setting, one.leg, s.displayed_deg) for s, one in measured]
+    photos = [
+        VisitPhoto(s.name, s.setting, without_guessed_bars(one.leg), s.displayed_deg)
+        for s, one in measured
+    ]
     hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))
     seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
     outcomes = [(shot.name, one) for shot, one in shots]

@@ -77,6 +77,23 @@ def test_knee_only_series_are_answered_but_not_separable():
     assert "photograph again with dots on the machine's thigh bar" in result.advice
 
 
+def guessed_machine(outcome: Measurement) -> Measurement:
+    """The same photo, its bars seen by the network alone."""
+    from dataclasses import replace
+
+    machine = replace(outcome.machine, frame=replace(outcome.machine.frame, source="network"))
+    return replace(outcome, machine=machine)
+
+
+@pytest.mark.parametrize("letter", ["a", "b"])
+def test_bars_that_a_network_guessed_accuse_neither_display_nor_fit(letter):
+    names = list(SERIES[letter])
+    mixed = SERIES[letter] | {names[0]: guessed_machine(SERIES[letter][names[0]])}
+    result = check_machine(mixed, Settings())
+    assert result.kind == "not_separable"
+    assert result.reading is None
+
+
 def test_photos_without_a_number_or_an_angle_are_named():
     outcomes = {
         **series("a"),

@@ -67,6 +67,16 @@ def test_the_typed_support_replaces_the_assumed_one():
     assert same.u_explained_deg < assumed.u_explained_deg
 
 
+@pytest.mark.parametrize("source", ["network", "pose"])
+@pytest.mark.parametrize(("displayed", "fit"), [(98.0, 0.0), (90.0, 15.0), (98.0, 15.0), (90, 0)])
+def test_bars_that_a_network_guessed_prove_nothing(source, displayed, fit):
+    seen = replace(frame(90.0, fit=fit), source=source)
+    found = find_cause(seen, Displayed(displayed), SETTINGS)
+    assert (found.kind, found.calibration, found.fit) == ("not_separable", None, None)
+    assert found.advice.startswith(ADVICE["not_separable"])
+    assert "guess" in found.advice
+
+
 def test_without_the_bars_the_cause_is_not_separable():
     found = find_cause(None, Displayed(95.0), SETTINGS)
     assert (found.kind, found.calibration, found.fit) == ("not_separable", None, None)

@@ -48,6 +48,7 @@ __all__ = [
     "cards_wrong",
     "display_alarms",
     "find_cause",
+    "guessed",
     "hinge_words",
     "section_words",
     "support_of",
@@ -109,6 +110,12 @@ SECTION_ADVICE: dict[str, str] = {
 """After the first run: what the hinge's place says about the sections; ± is 95 %."""
 
 
+GUESSED = (
+    "The machine's bars were found by a network in a photo without dots or tags on them: such a "
+    "guess follows the leg and can be 20° off, so it proves no cause."
+)
+"""Said where the bars' points are a network's: in unseen photos they were 18 to 27 degrees
+off (the project's own judging), and exact displays were accused."""
 CARDS_WRONG = (
     "The tags on the bars show the bars at {frame} and the knee at {knee}, which no machine does: "
     "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, "
@@ -136,7 +143,8 @@ def find_cause(
     Parameters
     ----------
     frame : Frame or None
-        The machine's bars; None where they were not seen.
+        The machine's bars; None where they were not seen. Bars that a network guessed count
+        as not seen.
     displayed : Displayed
         The machine's number.
     settings : Settings
@@ -154,6 +162,9 @@ def find_cause(
         return Finding("not_separable", None, None, None, None, ADVICE["not_separable"])
     if (wrong := cards_wrong(frame)) is not None:
         return Finding("not_separable", None, None, None, None, wrong)
+    if guessed(frame):
+        advice = f"{ADVICE['not_separable']} {GUESSED}"
+        return Finding("not_separable", None, None, None, None, advice)
     calibration = judged(
         displayed.deg - frame.deg,
         u=math.hypot(frame.u_deg, u_display_deg(settings)),
@@ -179,6 +190,11 @@ def cards_wrong(frame: Frame | None) -> str | None:
     if frame.deg >= FRAME_LEAST_DEG and abs(frame.fit_deg) <= FIT_MOST_DEG:
         return None
     return CARDS_WRONG.format(frame=degrees(frame.deg), knee=degrees(frame.deg - frame.fit_deg))
+
+
+def guessed(frame: Frame | None) -> bool:
+    """Whether a network alone says where the bars are: shown, but proof of nothing."""
+    return frame is not None and frame.source in ("network", "pose")
 
 
 def _hinge_is_off(frame: Frame) -> bool:

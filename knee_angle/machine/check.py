@@ -44,7 +44,7 @@ from knee_angle.records import (
     html_of,
 )
 from knee_angle.settings import Settings
-from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit
+from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit, without_guessed_bars
 from knee_angle.words import degrees, phrase
 
 __all__ = ["HingeAndSlack", "MachineCheck", "check_alarms", "check_machine"]
@@ -229,7 +229,12 @@ def _judged(
     rng = rng or np.random.default_rng(len(used))
     machine = tagged.bars_of(used, settings, rng)
     photos = [
-        VisitPhoto(name, f"{one.displayed.deg:.10g}", machine.legs[name], one.displayed.deg)
+        VisitPhoto(
+            name,
+            f"{one.displayed.deg:.10g}",
+            without_guessed_bars(machine.legs[name]),
+            one.displayed.deg,
+        )
         for name, one in used.items()
         if one.displayed is not None
     ]

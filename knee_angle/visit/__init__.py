@@ -11,7 +11,7 @@ from knee_angle.visit.estimate import (
     VisitEstimate,
     estimate_visit,
 )
-from knee_angle.visit.photos import VisitPhoto
+from knee_angle.visit.photos import VisitPhoto, without_guessed_bars
 
 __all__ = [
     "Reach",
@@ -20,4 +20,5 @@ __all__ = [
     "VisitEstimate",
     "VisitPhoto",
     "estimate_visit",
+    "without_guessed_bars",
 ]

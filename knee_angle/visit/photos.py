@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from knee_angle.errors import InvalidInput
-from knee_angle.records import LegInView, NotMeasured
+from knee_angle.records import MACHINE_POINTS, LegInView, NotMeasured
 
-__all__ = ["VisitPhoto", "by_leg", "in_order", "open_distance", "refused"]
+__all__ = ["VisitPhoto", "by_leg", "in_order", "open_distance", "refused", "without_guessed_bars"]
 
 OPEN_DISTANCE = 0.4
 """Relative ± of a distance that is left open."""
@@ -42,6 +42,22 @@ class VisitPhoto:
     leg: LegInView
     displayed_deg: float | None = None
     marks: str = "1"
+
+
+def without_guessed_bars(leg: LegInView) -> LegInView:
+    """The leg without machine points that a network alone saw: they prove nothing.
+
+    Behind a covered hinge they read 9 to 22 degrees too bent, all the same way (seen on
+    rendered photos), so neither their stated ± nor independence can be relied on.
+    """
+    kept = {
+        name: point
+        for name, point in leg.points.items()
+        if name not in MACHINE_POINTS or point.source not in ("network", "pose")
+    }
+    if any(name not in kept for name in MACHINE_POINTS):  # bars are seen whole or not at all
+        kept = {name: point for name, point in kept.items() if name not in MACHINE_POINTS}
+    return replace(leg, points=kept)
 
 
 def in_order(photos: Sequence[VisitPhoto]) -> tuple[VisitPhoto, ...]:
