@@ -53,6 +53,7 @@ __all__ = [
     "MOST_SPREAD",
     "MOST_U_DEG",
     "NETWORK_LEAST_SEGMENT",
+    "NETWORK_OBLIQUE_DEG",
     "NETWORK_SAME_LEG",
     "NETWORK_SEGMENT_RATIO",
     "OTHER_LEG_APART",
@@ -358,6 +359,10 @@ rendered photos only: root mean squares hip 0.22, knee 0.08, ankle 0.19 (mean se
 toe have no truth there."""
 
 # --- what dots must show ----------------------------------------------------------------
+
+NETWORK_OBLIQUE_DEG = 40.0
+"""Legs seen further off square have a factor of their own on the points' ellipses: with the
+one of the others the intervals of those seen more than 45 degrees off held 86 % of 35."""
 
 DOTS_ENOUGH = 10.0
 """Least score of a leg with machine points. Set between the sample photos with dots (11 and

@@ -32,6 +32,7 @@ from knee_angle.assumptions import (
     MOST_SPREAD,
     MOST_U_DEG,
     NETWORK_LEAST_SEGMENT,
+    NETWORK_OBLIQUE_DEG,
     NETWORK_SAME_LEG,
     NETWORK_SEGMENT_RATIO,
     OTHER_LEG_APART,
@@ -175,6 +176,7 @@ class _Model:
         self.size = int(card["input_size"])
         scales = card.get("calibration", {})
         self.point_scale = float(scales.get("points", 1.0))
+        self.oblique_scale = float(scales.get("points_oblique", self.point_scale))
         self.tilt_scale = float(scales.get("tilt", 1.0))
 
     def run(self, windows: list[Rgb]) -> tuple[Floats, Floats]:
@@ -419,11 +421,14 @@ def _in_photo(photo: Photo, model: _Model, window: _Window, leg: Floats, whole: 
     """One window's answer in the photo's own coordinates."""
     m = window.matrix
     points = (leg[:, :2] - 0.5) @ m.T * window.side + window.centre
-    cov = m @ _matrices(leg[:, 2:5]) @ m.T * (window.side * model.point_scale) ** 2
     p_right = 1.0 - whole[0] if window.mirrored else whole[0]
     tilt = m @ whole[1:3]
     tilt_cov = m @ _matrices(whole[3:6]) @ m.T * model.tilt_scale**2
-    normal, slope = _normal(tilt, _ray(photo, window.centre))
+    ray = _ray(photo, window.centre)
+    normal, slope = _normal(tilt, ray)
+    oblique = float(-normal @ ray) < math.cos(math.radians(NETWORK_OBLIQUE_DEG))
+    scale = window.side * (model.oblique_scale if oblique else model.point_scale)
+    cov = m @ _matrices(leg[:, 2:5]) @ m.T * scale**2
     tilt_cov = slope @ tilt_cov @ slope.T
     return _Look(points, cov, leg[:, 5], float(p_right), normal, tilt_cov)
 
