@@ -42,6 +42,7 @@ __all__ = [
     "pigment_prior",
     "pigments",
     "quality",
+    "surroundings_alike",
     "vivid",
 ]
 
@@ -380,8 +381,8 @@ def _anterior(xy: Floats, legs: _Legs) -> tuple[Floats, Bools]:
 
 def _leg_cues(found: Candidates, legs: _Legs) -> Floats:
     """What the surroundings say about hip, knee and ankle."""
-    skin = SKIN_AT_ANKLE * _alike(found, legs.ankle, legs.knee)
-    skin = skin - SKIN_AT_HIP * _alike(found, legs.hip, legs.knee)
+    skin = SKIN_AT_ANKLE * surroundings_alike(found, legs.ankle, legs.knee)
+    skin = skin - SKIN_AT_HIP * surroundings_alike(found, legs.hip, legs.knee)
     rise = found.xy[legs.hip, 1] - found.xy[legs.ankle, 1]
     length = np.linalg.norm(found.xy[legs.hip] - found.xy[legs.ankle], axis=1)
     rise = np.clip(RISE_WEIGHT * rise / np.maximum(length, 1e-9), -RISE_MOST, RISE_MOST)
@@ -390,7 +391,7 @@ def _leg_cues(found: Candidates, legs: _Legs) -> Floats:
     return np.asarray(skin + rise - ring - COMPANY_COST * company)
 
 
-def _alike(found: Candidates, one: Ints, other: Ints) -> Floats:
+def surroundings_alike(found: Candidates, one: Ints, other: Ints) -> Floats:
     """Share of the surroundings of one that also surround the other, 0 to 1."""
     pairs, back = np.unique(np.stack([one, other], axis=1), axis=0, return_inverse=True)
     a, b = found.around[pairs[:, 0]][:, ::2], found.around[pairs[:, 1]][:, ::2]
@@ -593,7 +594,7 @@ def _doubtful(
     doubt = (ends[:, 0] > 0.5) & ((thigh_bar < 0) | (not vivid))
     doubt |= ends[:, 1] > 0.5
     doubt |= (hinge >= 0) & (thigh_bar < 0) & (shank_bar < 0)
-    skin = _alike(found, legs.ankle, legs.knee)
+    skin = surroundings_alike(found, legs.ankle, legs.knee)
     doubt |= some & (shank_bar < 0) & (skin < LEAST_SKIN)
     # Both bars and no hinge: what lies on no skin between them is the dot of the hinge, on a
     # cover that hides the knee's.

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.dot_assignment import (
     CLEAN,
+    LEAST_SKIN,
     RARE,
     RING_COST,
     RING_SURE,
@@ -23,12 +24,13 @@ from knee_angle.landmarks.dot_assignment import (
     crowd,
     pigment_prior,
     quality,
+    surroundings_alike,
     vivid,
 )
 from knee_angle.landmarks.dot_candidates import NEAR_PIGMENT2, Candidates, colour_distance2
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, PointName
 
-__all__ = ["LIMIT2", "Expected", "assign_expected", "with_bars_anywhere"]
+__all__ = ["LIMIT2", "Expected", "assign_expected", "covered", "with_bars_anywhere"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -262,4 +264,14 @@ def _assignment(
     alike = np.abs(np.log(found.radius[near] / np.median(found.radius[members]))) < 0.5
     clear = int(((own[near] > CLEAN) & alike).sum())
     ordered = {n: index[n] for n in (*LEG_POINTS, *MACHINE_POINTS) if n in index}
-    return Assignment(ordered, score, flexion, clean, max(clear - clean, 0), rare, doubtful=False)
+    return Assignment(
+        ordered, score, flexion, clean, max(clear - clean, 0), rare, doubtful=covered(found, index)
+    )
+
+
+def covered(found: Candidates, index: dict[PointName, int]) -> bool:
+    """Both bars and no hinge, on no skin: the dot of a hinge whose cover hides the knee's."""
+    if "hinge" in index or not {"thigh_bar", "shank_bar"} <= set(index):
+        return False
+    ankle, knee = (np.array([index[name]]) for name in ("ankle", "knee"))
+    return bool(surroundings_alike(found, ankle, knee)[0] < LEAST_SKIN)

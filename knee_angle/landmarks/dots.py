@@ -65,6 +65,7 @@ from knee_angle.landmarks.dot_expected import (
     LIMIT2,
     Expected,
     assign_expected,
+    covered,
     with_bars_anywhere,
 )
 from knee_angle.landmarks.dot_picture import Picture, inside
@@ -232,6 +233,9 @@ def _agreed(
     """What the dots alone and the dots where a witness expects them say together."""
     both = bool(readings and there) and _same_leg(readings[0], there[0])
     settled = _settled(there, both_ways=both)
+    # Where a cover hides the knee's dot no witness brings it back.
+    if both and covered(readings[0].found, readings[0].named.index):
+        settled = None
     if settled is not None:
         first = readings[0] if both else settled
         return first if len(first.named.index) > len(settled.named.index) else settled
@@ -342,7 +346,7 @@ def _settled(readings: list[_Reading], *, both_ways: bool) -> _Reading | None:
     best = readings[0].named
     whole = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS) and best.rare
     plain = whole or (best.rare and best.clean >= len(LEG_POINTS))
-    if best.score < (DOTS_ENOUGH_PLAIN if plain else DOTS_ENOUGH_EXPECTED):
+    if best.doubtful or best.score < (DOTS_ENOUGH_PLAIN if plain else DOTS_ENOUGH_EXPECTED):
         return None
     least = best.score - (
         DOTS_MARGIN if both_ways or (whole and not best.spare) else DOTS_MARGIN_EXPECTED
