@@ -14,7 +14,7 @@ from typing import Any
 from knee_angle import pipeline
 from knee_angle.agreement import Study, StudySettings
 from knee_angle.angle.verdict import checked
-from knee_angle.batch.run import Plan, cores, run_batch
+from knee_angle.batch.run import BatchPlan, cores, run_batch
 from knee_angle.cli.agreement import study_of
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.standard import shared_detectors
@@ -134,7 +134,7 @@ def measure_folder(
     [('bed_01.jpg', 'measured'), ('bed_02.jpg', 'measured')]
     """
     with TemporaryDirectory(prefix="knee-angle-") as scratch:
-        plan = Plan(
+        plan = BatchPlan(
             source=str(folder),
             out=Path(scratch, "rows.parquet") if out is None else Path(out),
             table=None if table is None else str(table),

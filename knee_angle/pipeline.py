@@ -62,7 +62,7 @@ from knee_angle.visit import VisitPhoto, without_guessed_bars
 
 __all__ = [
     "DEBUG",
-    "Seen",
+    "SeenPhoto",
     "Shot",
     "answer_of_visit",
     "internal_fault",
@@ -88,7 +88,7 @@ def measure(
     detectors: Sequence[Detector] | None = None,
     name: str | None = None,
     limit_megapixels: float = 120.0,
-    seen: Seen | None = None,
+    seen: SeenPhoto | None = None,
     on_measured: Callable[[Photo, Measurement], None] | None = None,
 ) -> Outcome:
     """One photo, from the file to the answer: commands, batch and page all come through here.
@@ -252,7 +252,7 @@ def internal_fault(error: Exception) -> NotMeasured:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class SeenPhoto:
     """What the detectors see in one photo: it stays while points are moved by hand.
 
     Parameters
@@ -267,11 +267,11 @@ class Seen:
     landmarks: Landmarks | NotMeasured
 
 
-def look(photo: Photo, *, detectors: Sequence[Detector]) -> Seen:
+def look(photo: Photo, *, detectors: Sequence[Detector]) -> SeenPhoto:
     """Look at a photo once, so that `measure_photo` can answer again and again at once."""
     tags = find_tags(photo)
     masked = tuple(tag.corners_px for tag in tags)
-    return Seen(tags, found_landmarks(photo, detectors=detectors, masked=masked))
+    return SeenPhoto(tags, found_landmarks(photo, detectors=detectors, masked=masked))
 
 
 def measure_photo(
@@ -281,7 +281,7 @@ def measure_photo(
     settings: Settings,
     displayed_deg: float | None = None,
     manual: Mapping[str, Any] | None = None,
-    seen: Seen | None = None,
+    seen: SeenPhoto | None = None,
 ) -> Measurement | NotMeasured:
     """The steps, for a photo that is already read; parameters as in `measure`.
 
@@ -359,7 +359,7 @@ def _landmarks(
     tags: Sequence[Tag],
     manual: Mapping[str, Any] | None,
     detectors: Sequence[Detector],
-    seen: Seen | None,
+    seen: SeenPhoto | None,
 ) -> Landmarks | NotMeasured:
     """The points that count, of hand and detectors, where they give thigh and shank a direction."""
     by_hand = None

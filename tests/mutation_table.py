@@ -41,7 +41,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
         ),
         ("test_safety_rules.py", "test_follow.py"): (
             "knee_angle.assumptions:END_FROM_DEG",
-            "knee_angle.visit.course:Reading.counted_end",
+            "knee_angle.visit.course:KeptAngle.counted_end",
             "knee_angle.visit.course:Arc.interval_deg",
             "knee_angle.visit.course:Day.exchanged",
             "knee_angle.visit.course:Day.neutral_zero",

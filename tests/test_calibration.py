@@ -35,13 +35,13 @@ def gum_h3(common: float = 0.0) -> ca.Line:
     return ca.fit_line(c["t"] - 20.0, c["b"], common_u_y=common)
 
 
-def forward(line: ca.Line, x: float, *, u: float = 0.0) -> ca.Estimate:
+def forward(line: ca.Line, x: float, *, u: float = 0.0) -> ca.LineEstimate:
     """Reading to expect at an x with its u (ISO/TS 28037, 11.2), from the line's covariance."""
     aa, ab, bb = line.cov
     at = line.offset + line.gain * x
     spread = (aa + 2 * x * ab + x**2 * bb + (line.gain * u) ** 2) ** 0.5
     k = ca.quantile(0.975, line.freedom)
-    return ca.Estimate(at, spread, (at - k * spread, at + k * spread))
+    return ca.LineEstimate(at, spread, (at - k * spread, at + k * spread))
 
 
 def holds(line: ca.Line, *, offset: float, gain: float) -> bool:
@@ -481,7 +481,7 @@ def test_a_plan_with_what_the_bars_share_gets_what_it_promises(source):
     assert (source == "tag") == (made.u_deg > 0.7)
 
 
-def plan(**changed: float) -> check_plan.Plan:
+def plan(**changed: float) -> check_plan.CheckPlan:
     usual = {"wanted_u_deg": 0.5, "u_photo_deg": 1, "u_display_deg": 0.3}
     return check_plan.plan_check(**{**usual, "low_deg": 0, "high_deg": 90, **changed})
 

@@ -11,7 +11,7 @@ from conftest import SAMPLES
 
 import knee_angle
 from knee_angle.angle.verdict import checked
-from knee_angle.batch.run import Plan, run_batch
+from knee_angle.batch.run import BatchPlan, run_batch
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Displayed
 from knee_angle.settings import COUNTINGS, Settings
@@ -180,10 +180,12 @@ def test_a_batch_keeps_flexion_names_its_counting_and_goes_on_with_no_other(tmp_
         "table": str(tmp_path / "known.csv"),
     }  # fmt: skip
     so = Settings(counts="straight-is-180", limit_flexion_deg=95, trials=200)
-    (row,) = run_batch(Plan(**given, settings=so)).rows
+    (row,) = run_batch(BatchPlan(**given, settings=so)).rows
     assert row["displayed_deg"] == 110.0
     assert "it says 110.0° (shown as 70)" in row["alarms"]
     record = json.loads((tmp_path / "rows.run.json").read_text())
     assert record["settings"]["counts"] == "straight-is-180"
     with pytest.raises(InvalidInput, match="counts was straight-is-180, now flexion"):
-        run_batch(Plan(**given, settings=Settings(limit_flexion_deg=95, trials=200), resume=True))
+        run_batch(
+            BatchPlan(**given, settings=Settings(limit_flexion_deg=95, trials=200), resume=True)
+        )

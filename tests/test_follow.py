@@ -13,8 +13,8 @@ from knee_angle.machine.calibration import fit_line
 from knee_angle.visit.course import (
     MARKS,
     Due,
-    Limits,
-    Reading,
+    KeptAngle,
+    PrescribedLimits,
     difference_at,
     due,
     follow_days,
@@ -29,7 +29,7 @@ NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
 
 def reading(deg, *, u=2.0, at=NOON, displayed=None, end=None, setting=None):
-    return Reading("x", at, deg, u, (deg - 1.96 * u, deg + 1.96 * u), displayed, end, setting)
+    return KeptAngle("x", at, deg, u, (deg - 1.96 * u, deg + 1.96 * u), displayed, end, setting)
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_a_day_in_full():
         reading(9.0, displayed=4.0),
         reading(60.0, end="extension"),
     ]
-    (day,) = follow_days(found, [Limits(date(2026, 3, 1), 95.0, 0.0)], zone=UTC)
+    (day,) = follow_days(found, [PrescribedLimits(date(2026, 3, 1), 95.0, 0.0)], zone=UTC)
     assert (day.flexion.deg, day.extension.deg) == (82.0, 9.0)
     assert day.arc.deg == 73.0
     assert day.arc.u_deg == pytest.approx(np.hypot(2, 2))
@@ -203,7 +203,7 @@ def test_days_are_those_of_the_place():
     ],
 )
 def test_past_a_limit_is_only_what_is_proven(deg, past_flexion, past_extension):
-    (day,) = follow_days([reading(deg)], [Limits(date(2026, 1, 1), 95.0, 0.0)], zone=UTC)
+    (day,) = follow_days([reading(deg)], [PrescribedLimits(date(2026, 1, 1), 95.0, 0.0)], zone=UTC)
     assert (day.past_flexion, day.past_extension) == (past_flexion, past_extension)
 
 
@@ -221,7 +221,7 @@ def test_display_or_setting_beyond_the_limit_is_past_it(one, because):
     shown = replace(
         reading(80.0, displayed=one.get("displayed")), set_flexion_deg=one.get("set_flexion_deg")
     )
-    (day,) = follow_days([shown], [Limits(date(2026, 1, 1), 95.0, None)], zone=UTC)
+    (day,) = follow_days([shown], [PrescribedLimits(date(2026, 1, 1), 95.0, None)], zone=UTC)
     assert [past.because for past in day.past] == ([] if because is None else [because])
 
 
@@ -231,7 +231,7 @@ def test_what_is_past_a_limit_is_told_together_and_by_the_surest():
         replace(reading(-4.0, displayed=6.0), set_extension_deg=-10.0),
         reading(-8.0, displayed=2.0),
     ]
-    (day,) = follow_days(found, [Limits(date(2026, 1, 1), None, 0.0)], zone=UTC)
+    (day,) = follow_days(found, [PrescribedLimits(date(2026, 1, 1), None, 0.0)], zone=UTC)
     (past,) = day.past
     assert (past.which, past.because) == ("extension", ("knee", "setting"))
     assert past.p_past > 0.9999  # 4 u; the other setting's 2 u would be 0.977
@@ -248,7 +248,7 @@ def test_a_straighter_angle_without_a_number_counts_only_where_that_is_proven():
 def test_the_largest_of_repeats_does_not_alarm():
     """Each is a chance of a false alarm: alone 98.5 is proven past 95, of three it is not."""
     repeats = [reading(deg, displayed=95.0) for deg in (98.5, 93.0, 94.0)]
-    (day,) = follow_days(repeats, [Limits(date(2026, 1, 1), 95.0, None)], zone=UTC)
+    (day,) = follow_days(repeats, [PrescribedLimits(date(2026, 1, 1), 95.0, None)], zone=UTC)
     assert not day.past
 
 
@@ -267,14 +267,20 @@ def test_two_knees_are_two_courses():
 
 
 def test_the_limits_of_the_day_are_judged_not_those_of_today():
-    rows = [Limits(date(2026, 3, 1), 60.0, 0.0), Limits(date(2026, 3, 3), 90.0, 0.0)]
+    rows = [
+        PrescribedLimits(date(2026, 3, 1), 60.0, 0.0),
+        PrescribedLimits(date(2026, 3, 3), 90.0, 0.0),
+    ]
     found = [reading(80.0), reading(80.0, at=NOON + timedelta(days=1))]
     days = follow_days(found, rows, zone=UTC)
     assert [d.past_flexion for d in days] == [True, False]
 
 
 def test_of_two_limits_for_one_day_the_later_entered_counts():
-    rows = [Limits(date(2026, 3, 1), 60.0, None), Limits(date(2026, 3, 1), 70.0, None)]
+    rows = [
+        PrescribedLimits(date(2026, 3, 1), 60.0, None),
+        PrescribedLimits(date(2026, 3, 1), 70.0, None),
+    ]
     assert limits_on(rows, date(2026, 3, 9)) == rows[1]
     assert limits_on(rows, date(2026, 2, 9)) is None
 

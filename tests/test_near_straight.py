@@ -11,7 +11,7 @@ from conftest import SAMPLES
 
 import knee_angle
 from knee_angle.angle.verdict import tolerance_at
-from knee_angle.batch.run import Plan, run_batch
+from knee_angle.batch.run import BatchPlan, run_batch
 from knee_angle.machine.calibration import fit_line, verdict_over
 from knee_angle.pipeline import Shot, answer_of_visit
 from knee_angle.report.check_words import check_text
@@ -39,7 +39,7 @@ def test_one_photo_is_judged_by_the_tolerance_of_its_place():
 def test_a_batchs_rows_hold_the_tolerance_of_their_place(tmp_path):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nseries_a_1.jpg,18\nseries_a_4.jpg,88\n")
-    plan = Plan(str(SAMPLES / "series_a_[14].jpg"), tmp_path / "o.csv", str(table),
+    plan = BatchPlan(str(SAMPLES / "series_a_[14].jpg"), tmp_path / "o.csv", str(table),
                 settings=SETTINGS)  # fmt: skip
     assert [row["tolerance_deg"] for row in run_batch(plan).rows] == [4.0, 12.0]
 

@@ -21,7 +21,7 @@ from knee_angle.page import tray
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
 from knee_angle.photo.reading import read_photo
-from knee_angle.pipeline import Seen
+from knee_angle.pipeline import SeenPhoto
 from knee_angle.records import NotMeasured
 from knee_angle.settings import Settings
 from knee_angle.store import open_store
@@ -202,7 +202,7 @@ def test_a_display_past_the_limit_is_an_alarm_also_where_the_photo_gives_no_knee
         raise fault
 
     monkeypatch.setattr(tray, "measure_photo", failing)
-    seen = Seen((), NotMeasured("no leg is seen", "take another photo"))
+    seen = SeenPhoto((), NotMeasured("no leg is seen", "take another photo"))
     shown = tray.Entry(read_photo(SAMPLES / "bed_01.jpg"), seen)
     told = shown.measured(displayed_deg=120.0, settings=Settings(limit_flexion_deg=90.0))
     assert isinstance(told, NotMeasured)

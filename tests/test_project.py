@@ -109,7 +109,7 @@ def test_the_top_level_holds_what_was_agreed():
     assert top == {
         ".ci", ".gitignore", ".streamlit",
         "README.md", "DEVELOPERS.md", "pyproject.toml", "app.py", "knee_angle", "tests",
-        "sample_images", "LICENSE", "CHANGELOG.md",
+        "sample_images", "LICENSE", "CHANGELOG.md", "CITATION.cff",
     }  # fmt: skip
 
 
@@ -124,6 +124,55 @@ def readme_commands() -> list[list[str]]:
     blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
     lines = [[x for x in block.splitlines() if x.startswith("knee-angle")] for block in blocks]
     return [block for block in lines if block]
+
+
+def shown(text: str) -> list[str]:
+    """Its lines, figures as #: another machine's arithmetic may round one the other way."""
+    return [re.sub(r"\d+", "#", line.rstrip()) for line in text.splitlines()]
+
+
+def readme_examples() -> list[tuple[str, str]]:
+    """Commands whose output the README shows, with what it shows."""
+    return re.findall(r"```sh\n(knee-angle [^\n]*)\n```[^`]*```text\n(.*?)```", README, re.DOTALL)
+
+
+@pytest.mark.parametrize(
+    ("command", "told"), readme_examples(), ids=[command for command, _ in readme_examples()]
+)
+def test_what_the_readme_shows_is_what_the_command_prints_first(command, told, tmp_path):
+    (tmp_path / "sample_images").symlink_to(ROOT / "sample_images")
+    done = subprocess.run(
+        [sys.executable, "-m", "knee_angle", *shlex.split(command)[1:]],
+        cwd=tmp_path, capture_output=True, text=True, timeout=120, check=True,
+    )  # fmt: skip
+    lines = shown(told)
+    assert lines == shown(done.stdout)[: len(lines)]
+    assert [line.split()[0] for line in lines[1:]] == ["LIMIT", "KNEE", "APART", "DO", "DO", "SURE"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "sample_images/README.md"],
+)
+def test_what_a_document_points_to_is_there(name):
+    page = ROOT / name
+    pointed = re.findall(r"\]\(([^)#:]+)\)|<img src=\"([^\"]+)\"", page.read_text())
+    lost = [a or b for a, b in pointed if not (page.parent / (a or b)).exists()]
+    assert lost == []
+
+
+def test_the_citation_is_of_this_version_and_names_no_person():
+    citation = (ROOT / "CITATION.cff").read_text()
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert f"\nversion: {project['version']}\n" in citation
+    assert f"\nlicense: {project['license']}\n" in citation
+    assert "\nauthors:\n  - name: The knee_angle developers\nversion" in citation
+
+
+def test_the_readme_stays_short_and_the_glossary_on_a_page():
+    assert len(re.sub(r"```.*?```", "", README, flags=re.DOTALL).split()) <= 1000
+    glossary = DEVELOPERS.partition("## Glossary\n")[2].partition("\n## ")[0].strip()
+    assert len(glossary.splitlines()) <= 40
 
 
 @pytest.mark.parametrize("lines", readme_commands(), ids=lambda lines: lines[0])

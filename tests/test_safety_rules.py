@@ -445,7 +445,7 @@ def test_the_legs_length_gives_the_place_where_the_hinge_should_stand():
 
 def read(deg: float, *, u: float = 2.0, end=None, displayed: float | None = None):
     half = 1.96 * u
-    return course.Reading("x", NOON, deg, u, (deg - half, deg + half), displayed, end)
+    return course.KeptAngle("x", NOON, deg, u, (deg - half, deg + half), displayed, end)
 
 
 @pytest.mark.parametrize(
@@ -484,7 +484,7 @@ def test_proven_below_is_strict_and_proven_above_is_not():
 
 
 def a_day(*readings, flexion: float | None = 90.0, extension: float | None = 5.0):
-    limits = [course.Limits(date(2026, 3, 1), flexion, extension)]
+    limits = [course.PrescribedLimits(date(2026, 3, 1), flexion, extension)]
     (day,) = course.follow_days(readings, limits, zone=UTC)
     return day
 
@@ -558,7 +558,7 @@ def test_neutral_zero_at_its_edges(flexion, extension, notation):
 
 
 def test_limits_begin_on_their_day():
-    rows = [course.Limits(date(2026, 3, 3), 90.0, 0.0)]
+    rows = [course.PrescribedLimits(date(2026, 3, 3), 90.0, 0.0)]
     assert course.limits_on(rows, date(2026, 3, 2)) is None
     assert course.limits_on(rows, date(2026, 3, 3)) == rows[0]
 

@@ -1,1 +1,7 @@
-"""From points and a view to angles with their ±: geometry, uncertainty, verdict. Numbers only."""
+"""From points and a view to angles with their ±. Numbers only.
+
+* ``geometry``: angles, rays, planes; ``side``: which leg;
+* ``scale``: mm a pixel without tags; ``bars``: tags stuck on the bars;
+* ``uncertainty``: the trials and the budget;
+* ``verdict``: displayed against knee; ``bounds``: what can always be said, and the limits.
+"""

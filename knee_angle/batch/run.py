@@ -30,7 +30,7 @@ from knee_angle.report.contract import CSV_COLUMNS, as_flat
 from knee_angle.settings import Settings
 from knee_angle.tables import Table, read_table
 
-__all__ = ["Plan", "Progress", "Summary", "cores", "run_batch"]
+__all__ = ["BatchPlan", "Progress", "Summary", "cores", "run_batch"]
 
 ENDINGS = (".parquet", ".csv", ".run.json", ".journal.jsonl")
 """Of the table twice, the record and the journal."""
@@ -40,7 +40,7 @@ Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class BatchPlan:
     """What a run is asked to do.
 
     Parameters
@@ -134,14 +134,14 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def run_batch(plan: Plan, progress: Progress = lambda _done, _all: None) -> Summary:
+def run_batch(plan: BatchPlan, progress: Progress = lambda _done, _all: None) -> Summary:
     """Measure every photo of a source, and write one row each.
 
     Whatever stops it, what is done is kept: the same plan with ``resume`` goes on.
 
     Parameters
     ----------
-    plan : Plan
+    plan : BatchPlan
         What to do.
     progress : callable
         Told how many photos are done, of how many.
@@ -197,7 +197,7 @@ class _Places:
     journal: Path
 
 
-def _places(plan: Plan) -> _Places:
+def _places(plan: BatchPlan) -> _Places:
     if plan.out.suffix.lower() not in {".parquet", ".csv"}:
         raise InvalidInput(
             f"--out must be a file on this machine that ends in .parquet or .csv, got {plan.out}"
@@ -216,7 +216,7 @@ def _places(plan: Plan) -> _Places:
     return places
 
 
-def _check_way(plan: Plan, places: _Places) -> None:
+def _check_way(plan: BatchPlan, places: _Places) -> None:
     """Leave an earlier run alone, unless it is to go on or to be begun again."""
     if plan.overwrite:
         return
@@ -228,7 +228,7 @@ def _check_way(plan: Plan, places: _Places) -> None:
         )
 
 
-def _table(plan: Plan) -> Table | None:
+def _table(plan: BatchPlan) -> Table | None:
     """What is known of the photos; displayed numbers are flexion from here on."""
     if plan.table is None:
         return None
@@ -242,7 +242,7 @@ def _table(plan: Plan) -> Table | None:
     return table
 
 
-def _jobs(plan: Plan, photos: Photos, table: Table | None) -> list[Job]:
+def _jobs(plan: BatchPlan, photos: Photos, table: Table | None) -> list[Job]:
     displayed = {} if table is None else table.displayed_deg
     overlays = _overlays(plan, photos)
     return [
@@ -257,7 +257,7 @@ def _jobs(plan: Plan, photos: Photos, table: Table | None) -> list[Job]:
     ]
 
 
-def _overlays(plan: Plan, photos: Photos) -> dict[str, str]:
+def _overlays(plan: BatchPlan, photos: Photos) -> dict[str, str]:
     """Where each photo's picture goes; two photos never share one."""
     if plan.overlay is None:
         return {}
@@ -291,7 +291,7 @@ def _of(file: PhotoFile, job: Job) -> str:
 
 
 def _left(
-    jobs: Sequence[Job], of: dict[str, str], journal: Journal, plan: Plan
+    jobs: Sequence[Job], of: dict[str, str], journal: Journal, plan: BatchPlan
 ) -> tuple[list[Job], list[str]]:
     """The jobs that are not done, and what to say about the earlier run."""
     left, changed, again = [], 0, 0
@@ -323,7 +323,7 @@ def _lacks_overlay(status: str, job: Job) -> bool:
     return status == "measured" and job.overlay is not None and not Path(job.overlay).exists()
 
 
-def _workers(plan: Plan, conditions: Conditions) -> AbstractContextManager[Workers]:
+def _workers(plan: BatchPlan, conditions: Conditions) -> AbstractContextManager[Workers]:
     if plan.scheduler is not None:
         return cluster_workers(plan.scheduler, conditions)
     return local_workers(plan.workers, conditions)
@@ -333,7 +333,7 @@ def _workers(plan: Plan, conditions: Conditions) -> AbstractContextManager[Worke
 class _Finished:
     """Everything measured: what is left is to write it down."""
 
-    plan: Plan
+    plan: BatchPlan
     photos: Photos
     table: Table | None
     jobs: Sequence[Job]

@@ -74,7 +74,7 @@ def batch(
     settings: Settings,
 ) -> None:
     """Measure every photo of a folder, list or storage into one table; safe to stop."""
-    from knee_angle.batch.run import Plan, cores, run_batch
+    from knee_angle.batch.run import BatchPlan, cores, run_batch
 
     if resume and overwrite:
         raise InvalidInput("--resume and --overwrite exclude each other: name one")
@@ -82,7 +82,7 @@ def batch(
         raise InvalidInput("--retry-failed belongs to --resume: name both")
     if scheduler is not None and workers is not None:
         raise InvalidInput("--workers counts processes on this machine: leave out --scheduler")
-    plan = Plan(
+    plan = BatchPlan(
         source=source,
         out=out,
         table=table,

@@ -59,7 +59,7 @@ class Knee(StrEnum):
     RIGHT = "right"
 
 
-class Table(StrEnum):
+class KeptTable(StrEnum):
     """How kept measurements are written out."""
 
     CSV = "csv"
@@ -327,7 +327,7 @@ def store_machine(
 @store_app.command("export")
 def store_export(
     out: Annotated[Path, typer.Argument(help="New file to write.")],
-    output: Annotated[Table, typer.Option("--format", help="How to write.")] = Table.CSV,
+    output: Annotated[KeptTable, typer.Option("--format", help="How to write.")] = KeptTable.CSV,
     all_rows: Annotated[
         bool, typer.Option("--all", help="Corrected and withdrawn rows too.")
     ] = False,
@@ -336,7 +336,7 @@ def store_export(
     """Write kept measurements to a table or to JSON lines, everything that was measured."""
     from knee_angle.store.table import csv_of, json_lines_of
 
-    written = csv_of if output is Table.CSV else json_lines_of
+    written = csv_of if output is KeptTable.CSV else json_lines_of
     with opened_store(store) as opened:
         opened.check_pages()
         rows = 0
@@ -349,7 +349,7 @@ def store_export(
             raise InvalidInput(
                 f"{out} cannot be written ({error.strerror}): name a new file"
             ) from None
-        said = f"{rows - (output is Table.CSV)} measurements"
+        said = f"{rows - (output is KeptTable.CSV)} measurements"
         opened.note("export", said)  # not the file's name: it can hold a person's
     print(f"{out}: {said}")
 

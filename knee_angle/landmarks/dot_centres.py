@@ -23,7 +23,7 @@ from knee_angle.landmarks.dot_candidates import (
 )
 from knee_angle.photo.reading import Photo
 
-__all__ = ["Centre", "Seen", "centre"]
+__all__ = ["Centre", "SeenDot", "centre"]
 
 Floats = NDArray[np.float64]
 
@@ -64,7 +64,7 @@ STEPS = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class SeenDot:
     """A dot as known so far, full-size pixels.
 
     Parameters
@@ -103,13 +103,13 @@ class Centre:
     hidden: bool
 
 
-def centre(photo: Photo, seen: Seen) -> Centre:
+def centre(photo: Photo, seen: SeenDot) -> Centre:
     """The dot's centre from its visible outline.
 
     Parameters
     ----------
     photo : Photo
-    seen : Seen
+    seen : SeenDot
 
     Returns
     -------
@@ -143,7 +143,7 @@ def centre(photo: Photo, seen: Seen) -> Centre:
     )
 
 
-def _unseen_px2(seen: Seen) -> float:
+def _unseen_px2(seen: SeenDot) -> float:
     """Variance that the fit of the outline cannot show, px²."""
     expected = seen.usual_narrow_radius if seen.on_machine else FARTHER * seen.usual_radius
     short = max(0.93 * expected - seen.narrow_radius, 0.0)
@@ -158,7 +158,7 @@ def _unseen_px2(seen: Seen) -> float:
 
 
 def _own_outline(
-    window: NDArray[np.uint8], middle: Floats, edge: Floats, height: Floats, seen: Seen
+    window: NDArray[np.uint8], middle: Floats, edge: Floats, height: Floats, seen: SeenDot
 ) -> tuple[Floats, bool]:
     """Weight of each ray's edge, 0 or 1, and whether a part of the dot is hidden."""
     clear = (height > 0.35 * np.median(height)).astype(float)
@@ -175,7 +175,9 @@ def _own_outline(
     return (clear * ~arc if hidden else clear), hidden
 
 
-def _at_picture_edge(photo: Photo, middle: Floats, edge: Floats, seen: Seen) -> NDArray[np.bool_]:
+def _at_picture_edge(
+    photo: Photo, middle: Floats, edge: Floats, seen: SeenDot
+) -> NDArray[np.bool_]:
     """Rays on which the picture ends before the dot does."""
     angle = 2.0 * np.pi * np.arange(RAYS) / RAYS
     reach = np.maximum(edge, 0.8 * seen.usual_radius)[:, None]
@@ -186,7 +188,7 @@ def _at_picture_edge(photo: Photo, middle: Floats, edge: Floats, seen: Seen) -> 
 
 
 def _fit(
-    middle: Floats, edge: Floats, weight: Floats, hidden: bool, seen: Seen
+    middle: Floats, edge: Floats, weight: Floats, hidden: bool, seen: SeenDot
 ) -> tuple[Floats, Floats, float]:
     """Ellipse through the outline: centre, its covariance, long radius.
 

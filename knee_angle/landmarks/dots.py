@@ -60,7 +60,7 @@ from knee_angle.landmarks.dot_candidates import (
     company_of,
     examine,
 )
-from knee_angle.landmarks.dot_centres import Seen, centre
+from knee_angle.landmarks.dot_centres import SeenDot, centre
 from knee_angle.landmarks.dot_expected import (
     LIMIT2,
     Expected,
@@ -215,7 +215,7 @@ def _unused(
     for which in [*named.values(), *map(int, rest)]:
         radius = float(found.radius[which]) * factor
         mark = centre(
-            photo, Seen(found.xy[which] * scale, radius, radius, usual, usual, False, factor)
+            photo, SeenDot(found.xy[which] * scale, radius, radius, usual, usual, False, factor)
         )
         point = Landmark(*mark.xy, mark.cov_px2, "dot")
         dots.append(
@@ -459,7 +459,7 @@ def _landmarks(photo: Photo, reading: _Reading) -> Landmarks:
     points: dict[PointName, Landmark] = {}
     sizes: list[float] = []
     for name, which in index.items():
-        seen = Seen(
+        seen = SeenDot(
             xy=found.xy[which] * scale,
             radius=float(found.radius[which]) * factor,
             narrow_radius=float(narrow[which]) * factor,

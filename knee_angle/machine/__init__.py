@@ -1,13 +1,22 @@
-"""The machine judged from a visit: how it holds the leg, what its display says, what to set.
+"""The machine judged: how it holds the leg, what its display says, what to set.
 
-* ``chain``: the closed chain hip, knee, heel and the machine's two sections;
-* ``evidence``: what a visit knows, as plain numbers with one covariance;
-* ``suspensions``: each way in which a leg may be held (chain, slings, sliding), fitted to it;
-* ``holding``: all of them weighed, and what they imply at other bars;
-* ``bands``: a difference over a range against a tolerance;
+By a visit:
+
+* ``answer``: every setting against display and limits, and what the machine does;
+* ``from_visit``, ``evidence``: what a visit knows, as plain numbers with one covariance;
+* ``judge``: one finding by all of it; ``bands``: a difference over a range against a tolerance;
 * ``display``: the displayed number against the bars, where a step rounds it;
-* ``adjust``: what to set, in which order, never past the display;
-* ``judge``: one finding by all of it.
+* ``chain``: the closed chain hip, knee, heel and the machine's two sections; ``sliding``: what
+  a misplaced hinge does where the lower leg slides;
+* ``suspensions``: each way in which a leg may be held, fitted; ``holding``: all of them weighed,
+  and what they imply at other bars;
+* ``adjust``: what to set, in which order, never past the display.
+
+By single photos, and over time:
+
+* ``cause``: calibration or fit, and the one table of advice;
+* ``check``, ``calibration``: several photos as straight lines with errors in both;
+* ``control_chart``: has a machine changed?
 
 Numbers only: no files, pictures, models or pages.
 """

@@ -31,7 +31,7 @@ from scipy.special import chdtrc, ndtri, stdtrit
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
 
-__all__ = ["Estimate", "Line", "fit_line", "quantile"]
+__all__ = ["Line", "LineEstimate", "fit_line", "quantile"]
 
 Floats = NDArray[np.float64]
 Matrix = tuple[tuple[float, ...], ...]
@@ -41,7 +41,7 @@ FEWEST_FOR_OUTLIERS = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class LineEstimate:
     """A value, its standard uncertainty and its 95 % interval."""
 
     value: float
@@ -127,7 +127,7 @@ class Line:
         gain = self._estimate(self.gain, self.u_gain)
         return offset.interval, gain.interval
 
-    def inverse(self, y: float, *, u: float = 0.0) -> Estimate:
+    def inverse(self, y: float, *, u: float = 0.0) -> LineEstimate:
         """The x behind a reading y with its u (ISO/TS 28037, 11.1).
 
         Raises
@@ -145,9 +145,9 @@ class Line:
         variance = (aa + 2 * x * ab + x**2 * bb + u**2) / self.gain**2
         return self._estimate(x, math.sqrt(variance))
 
-    def _estimate(self, value: float, u: float) -> Estimate:
+    def _estimate(self, value: float, u: float) -> LineEstimate:
         k = quantile(1.0 - RISK / 2, self.freedom)
-        return Estimate(value, u, (value - k * u, value + k * u))
+        return LineEstimate(value, u, (value - k * u, value + k * u))
 
 
 def fit_line(

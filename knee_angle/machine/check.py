@@ -33,7 +33,7 @@ from knee_angle.machine.cause import ADVICE
 from knee_angle.machine.empty import EmptyCheck, check_empty
 from knee_angle.machine.evidence import Quantity, SettingsOfMachine
 from knee_angle.machine.from_visit import evidence_of
-from knee_angle.machine.judge import MachineJudged, Seen
+from knee_angle.machine.judge import HingeCoordinate, MachineJudged
 from knee_angle.records import (
     FindingKind,
     Frame,
@@ -457,7 +457,7 @@ def _hinge_and_slack(said: MachineJudged, p_value: float) -> HingeAndSlack | Non
     )
 
 
-def _length(seen: Seen | None) -> JudgedLength | None:
+def _length(seen: HingeCoordinate | None) -> JudgedLength | None:
     if seen is None:
         return None
     return judged_mm(seen.mm, u_mm=seen.u_mm, tolerance_mm=HINGE_TOLERANCE_MM)

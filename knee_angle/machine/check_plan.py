@@ -10,14 +10,14 @@ import numpy as np
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.over_range import check_range
 
-__all__ = ["Plan", "plan_check"]
+__all__ = ["CheckPlan", "plan_check"]
 
 MOST_PHOTOS = 99
 """A plan that needs more photos is refused."""
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class CheckPlan:
     """How many photos, at which angles.
 
     Parameters
@@ -53,7 +53,7 @@ def plan_check(
     high_deg: float,
     common_u_deg: float = 0.0,
     step_deg: float = 1.0,
-) -> Plan:
+) -> CheckPlan:
     """How many photos, at which angles, reach a wanted u of the discrepancy.
 
     A line is known best with half the photos at each end of its range (D-optimal); one
@@ -100,7 +100,7 @@ def plan_check(
 
 def _plan(
     each: int, u_point: float, low: float, high: float, common: float, *, apart: float
-) -> Plan:
+) -> CheckPlan:
     """About `each` photos at each end, `apart` from one another, and one in the middle."""
     quarter = (high - low) / 4
     turns = max(1, math.ceil(each * apart / quarter))
@@ -111,7 +111,7 @@ def _plan(
     spread = float(np.sum((x - x.mean()) ** 2))
     u_gain = u_point / math.sqrt(spread)
     centre = u_point**2 / len(x) + common**2
-    return Plan(
+    return CheckPlan(
         angles_deg=tuple(float(angle) for angle in angles),
         u_deg=math.sqrt(centre + (u_gain * (high - low) / 2) ** 2),
         u_offset_deg=math.sqrt(centre + (u_gain * x.mean()) ** 2),

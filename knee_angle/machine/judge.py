@@ -29,9 +29,9 @@ __all__ = [
     "BENT_DEG",
     "SLACK_DEG",
     "Elsewhere",
+    "HingeCoordinate",
     "KneeBehind",
     "MachineJudged",
-    "Seen",
     "Tolerances",
     "judge_machine",
 ]
@@ -72,7 +72,7 @@ class Tolerances:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class HingeCoordinate:
     """One coordinate of the hinge over all settings: value, u and verdict."""
 
     mm: float
@@ -126,7 +126,7 @@ class MachineJudged:
         None without a displayed number beside seen bars.
     fit : RangeJudged or None
         Bars minus knee at the photographed settings, from the data alone.
-    along, across : Seen or None
+    along, across : HingeCoordinate or None
         The hinge along the thigh (distal) and across it (anterior).
     slack_deg : Figure or None
     p_slack : float or None
@@ -143,8 +143,8 @@ class MachineJudged:
     display: DisplayCurve | None
     display_verdict: RangeJudged | None
     fit: RangeJudged | None
-    along: Seen | None
-    across: Seen | None
+    along: HingeCoordinate | None
+    across: HingeCoordinate | None
     slack_deg: Figure | None
     p_slack: float | None
     holding: Holding | None
@@ -271,7 +271,9 @@ def _fit_of(seen: SettingsOfMachine, tolerance: float, rng: np.random.Generator)
     return judge_draws(draws, mean[:n], tolerance_deg=tolerance)
 
 
-def _hinge_of(seen: SettingsOfMachine, quantity: Quantity, tolerance: float) -> Seen | None:
+def _hinge_of(
+    seen: SettingsOfMachine, quantity: Quantity, tolerance: float
+) -> HingeCoordinate | None:
     """One coordinate over all settings from `BENT_DEG` on (all where none is), weighed."""
     known = [j for j in seen.both_seen() if (quantity, j) in seen.entries]
     bent = [j for j in known if seen.part([("bars", j)])[0][0] >= BENT_DEG]
@@ -282,7 +284,7 @@ def _hinge_of(seen: SettingsOfMachine, quantity: Quantity, tolerance: float) -> 
     weights = np.linalg.solve(cov + HINGE_MM**2 * np.eye(len(used)), np.ones(len(used)))
     u = 1.0 / np.sqrt(weights.sum())
     mm = float(weights @ mean) * float(u) ** 2
-    return Seen(mm, float(u), verdict_of(mm, u=float(u), tolerance=tolerance))
+    return HingeCoordinate(mm, float(u), verdict_of(mm, u=float(u), tolerance=tolerance))
 
 
 def _elsewhere(holding: Holding, grid: Floats, tolerance: float) -> Elsewhere | None:
@@ -300,7 +302,10 @@ def _elsewhere(holding: Holding, grid: Floats, tolerance: float) -> Elsewhere | 
 
 
 def _kind(
-    display: RangeJudged | None, fit: RangeJudged, along: Seen | None, across: Seen | None
+    display: RangeJudged | None,
+    fit: RangeJudged,
+    along: HingeCoordinate | None,
+    across: HingeCoordinate | None,
 ) -> FindingKind:
     places = [one.verdict for one in (along, across) if one is not None]
     off = fit.verdict == "outside" or "outside" in places
@@ -334,7 +339,7 @@ def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
     )
 
 
-def _hinge_words(along: Seen | None, across: Seen | None) -> tuple[str, ...]:
+def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) -> tuple[str, ...]:
     """Where the hinge is proven off, in both directions."""
     told = []
     for one, ways in (

@@ -13,7 +13,7 @@ from typing import Any
 import altair as alt
 
 from knee_angle.machine.control_chart import ControlChart
-from knee_angle.visit.course import Day, Limits, Mark, Reading
+from knee_angle.visit.course import Day, KeptAngle, Mark, PrescribedLimits
 
 __all__ = ["control_chart", "person_chart"]
 
@@ -182,7 +182,7 @@ def _points(days: Sequence[Day]) -> Rows:
     return rows
 
 
-def _both(day: date, end: str, reading: Reading) -> Rows:
+def _both(day: date, end: str, reading: KeptAngle) -> Rows:
     low, high = reading.interval_deg
     at = datetime(day.year, day.month, day.day).isoformat()
     rows: Rows = [
@@ -230,7 +230,7 @@ def _limit_layers(days: Sequence[Day], span: list[str]) -> list[alt.Chart]:
     ]
 
 
-def _limit(limits: Limits | None, pick: int) -> float | None:
+def _limit(limits: PrescribedLimits | None, pick: int) -> float | None:
     return None if limits is None else (limits.flexion_deg, limits.extension_deg)[pick]
 
 

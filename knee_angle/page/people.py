@@ -17,7 +17,7 @@ from knee_angle.page.tray import the_tray
 from knee_angle.records import Side
 from knee_angle.store import End, KeptMeasurement, Prescription, Store, WithdrawalReason
 from knee_angle.store.table import csv_of
-from knee_angle.visit.course import MARKS, Day, Limits, Reading, follow_days, marks_of
+from knee_angle.visit.course import MARKS, Day, KeptAngle, PrescribedLimits, follow_days, marks_of
 
 __all__ = [
     "STANDING_WORDS",
@@ -121,14 +121,14 @@ def days_of(
     rows: Sequence[KeptMeasurement], prescriptions: Sequence[Prescription], *, side: Side
 ) -> tuple[Day, ...]:
     """Kept rows as the days of one knee at this place; the prescriptions are that knee's."""
-    limits = [Limits(p.from_day, p.flexion_deg, p.extension_deg) for p in prescriptions]
+    limits = [PrescribedLimits(p.from_day, p.flexion_deg, p.extension_deg) for p in prescriptions]
     return follow_days([_reading(row) for row in rows], limits, zone=LocalZone(), side=side)
 
 
-def _reading(row: KeptMeasurement) -> Reading:
+def _reading(row: KeptMeasurement) -> KeptAngle:
     """A kept row as the course reads it; a setting's number counts within its visit."""
     setup = row.setup
-    return Reading(
+    return KeptAngle(
         row.id, row.taken_at, row.flexion_deg, row.u_deg, row.interval_deg,
         displayed_deg=row.displayed_deg,
         end=setup.end,
@@ -261,7 +261,7 @@ def _figure(name: str, value: tuple[str, str], beside: str, more: str | None) ->
     )
 
 
-def _angle(reading: Reading | None) -> tuple[str, str]:
+def _angle(reading: KeptAngle | None) -> tuple[str, str]:
     return ("–", "not measured") if reading is None else _with(reading.deg, reading.u_deg)
 
 
@@ -269,7 +269,7 @@ def _with(deg: float, u_deg: float) -> tuple[str, str]:
     return words.degrees(deg), f"± {words.degrees(words.plus_minus(u_deg))}"
 
 
-def _display(reading: Reading | None) -> str | None:
+def _display(reading: KeptAngle | None) -> str | None:
     if reading is None or reading.displayed_deg is None:
         return None
     return f"{_number(reading.displayed_deg)}°"
@@ -279,7 +279,7 @@ def _number(value: float) -> str:
     return f"{value:g}".replace("-", "\u2212")
 
 
-def _limit_words(limits: Limits | None) -> str:
+def _limit_words(limits: PrescribedLimits | None) -> str:
     if limits is None or (limits.flexion_deg, limits.extension_deg) == (None, None):
         return "No limits were prescribed for that day."
     ends = _ends(limits.extension_deg, limits.flexion_deg)
@@ -326,7 +326,7 @@ def _past(past: bool) -> str:
     return ' <span class="past" title="past the prescribed limit">▲</span>' if past else ""
 
 
-def _cell(reading: Reading | None) -> str:
+def _cell(reading: KeptAngle | None) -> str:
     return "–" if reading is None else _short(reading.deg, reading.u_deg)
 
 
@@ -334,7 +334,7 @@ def _short(deg: float, u_deg: float) -> str:
     return f"{deg:.0f} ± {words.plus_minus(u_deg):.0f}".replace("-", "\u2212")
 
 
-def _plain(reading: Reading | None) -> str:
+def _plain(reading: KeptAngle | None) -> str:
     if reading is None or reading.displayed_deg is None:
         return "–"
     return _number(reading.displayed_deg)

@@ -11,7 +11,7 @@ from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import Seen, look, measure, safely
+from knee_angle.pipeline import SeenPhoto, look, measure, safely
 from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
 from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement
@@ -30,7 +30,7 @@ class Entry:
     ----------
     photo : Photo
         Read once.
-    seen : Seen
+    seen : SeenPhoto
         What the detectors saw, looked for once.
     edit : Edit
         What a hand changed since.
@@ -49,7 +49,7 @@ class Entry:
     """
 
     photo: Photo
-    seen: Seen
+    seen: SeenPhoto
     edit: Edit = field(default_factory=Edit)
     seed: Edit = field(default_factory=Edit)
     turn: int = 0
@@ -106,7 +106,7 @@ class Entry:
         """
         seen = self.seen
         if self.found is not None:
-            seen = Seen(seen.tags, self.edit.applied(self.found))
+            seen = SeenPhoto(seen.tags, self.edit.applied(self.found))
         moved = self.edit.manual()
         answer = measure(
             self.photo,

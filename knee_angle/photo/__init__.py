@@ -1,1 +1,9 @@
-"""The photo: read safely, its printed tags, the camera that took it, the crop that is kept."""
+"""The photo: read safely, its printed tags, the camera that took it, the crop that is kept.
+
+* ``reading``: upright pixels within the size limits, in windows; ``kinds`` (formats),
+  ``colours`` (to 8-bit RGB), ``bare`` (a JPEG without metadata);
+* ``tags``: printed tags and their exact corners; ``strips``: which stick together as one
+  flat row; ``boards``: which of those count, and what is said of the others;
+* ``camera``: focal length, the plane of all tags, the view of the leg;
+* ``crop``: what is kept of a photo.
+"""

@@ -1,5 +1,15 @@
-"""Results as documents for people: text, JSON, plots and a page to print.
+"""Results as documents for people: text, JSON, plots and pages to print.
 
 Nothing here computes a figure: a number that is printed or drawn stands in the result that
-is handed over. ``study_*`` belong to :class:`knee_angle.agreement.Study`.
+is handed over.
+
+* ``columns``: the one list of columns; JSON, CSV, Parquet and the store follow it;
+* ``contract``: one photo and one machine check as JSON and CSV;
+* ``answer_text``, ``overlay``: one photo in words, and as the picture with its points;
+* ``visit_words``, ``visit_contract``: a visit in words and as JSON;
+* ``check_words``: a machine check in words;
+* ``sensitivity``: degrees a millimetre, told and drawn;
+* ``sheets``: tags, dots and cards to print, drawn by ``printed_page``;
+* ``study_words``, ``study_json``, ``study_plots``, ``study_page``: methods compared
+  (:class:`knee_angle.agreement.Study`).
 """

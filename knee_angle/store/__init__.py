@@ -43,6 +43,14 @@ What it promises
 * A photo's name is never kept: it can hold a person's.
 * A store that newer software has written is not touched.
 
+Inside
+------
+``records`` (what goes in and comes out), ``schema`` (the tables as they are), ``migrations``
+(how they came to be), ``opening`` (URL, pragmas, every database error in words), ``keeping``
+(the `Store`: each write is one transaction with its audit line), ``reading`` (questions),
+``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a
+backup), ``table`` (export), ``recheck``, ``jpeg`` (refuses metadata).
+
 One store may be shared by threads; several programs may open the same one. Nothing here
 measures: a kept result is read on a machine without a model.
 """

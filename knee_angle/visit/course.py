@@ -43,9 +43,9 @@ __all__ = [
     "Day",
     "Due",
     "End",
-    "Limits",
+    "KeptAngle",
     "Mark",
-    "Reading",
+    "PrescribedLimits",
     "Standing",
     "difference_at",
     "due",
@@ -84,7 +84,7 @@ MARKS: tuple[Mark, ...] = (
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class KeptAngle:
     """One measured angle of a person, as it was kept.
 
     Parameters
@@ -129,7 +129,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class PrescribedLimits:
     """Prescribed limits from a day on; None where none is prescribed."""
 
     from_day: date
@@ -163,14 +163,14 @@ class Day:
     ----------
     day : date
         In the zone that was asked for.
-    flexion, extension : Reading or None
+    flexion, extension : KeptAngle or None
         The day's two ends, each the joint reading of its setting's photos; ``id`` is that of
         the newest.
     arc : Arc or None
         Where both ends were measured, flexion not below extension.
     displayed_arc_deg : float or None
         The display's, of the same two settings.
-    limits : Limits or None
+    limits : PrescribedLimits or None
         The prescription in force.
     past : tuple of LimitStanding
         Each prescribed limit that a setting of the day, or the machine, is past.
@@ -179,11 +179,11 @@ class Day:
     """
 
     day: date
-    flexion: Reading | None
-    extension: Reading | None
+    flexion: KeptAngle | None
+    extension: KeptAngle | None
     arc: Arc | None
     displayed_arc_deg: float | None
-    limits: Limits | None
+    limits: PrescribedLimits | None
     past: tuple[LimitStanding, ...]
     readings: int
 
@@ -213,8 +213,8 @@ class Day:
 
 
 def follow_days(
-    readings: Sequence[Reading],
-    limits: Sequence[Limits],
+    readings: Sequence[KeptAngle],
+    limits: Sequence[PrescribedLimits],
     *,
     zone: tzinfo,
     side: Side | None = None,
@@ -223,9 +223,9 @@ def follow_days(
 
     Parameters
     ----------
-    readings : sequence of Reading
+    readings : sequence of KeptAngle
         In any order.
-    limits : sequence of Limits
+    limits : sequence of PrescribedLimits
         Of that knee, in the order in which they were entered; of two for the same day the later
         counts.
     zone : tzinfo
@@ -244,20 +244,20 @@ def follow_days(
         raise InvalidInput(
             "a course is of one knee, but the readings are of the left and the right: name the side"
         )
-    days: dict[date, list[Reading]] = {}
+    days: dict[date, list[KeptAngle]] = {}
     for reading in sorted(readings, key=lambda r: r.at):
         days.setdefault(reading.at.astimezone(zone).date(), []).append(reading)
     return tuple(_day(day, found, limits_on(limits, day)) for day, found in sorted(days.items()))
 
 
-def limits_on(limits: Sequence[Limits], day: date) -> Limits | None:
+def limits_on(limits: Sequence[PrescribedLimits], day: date) -> PrescribedLimits | None:
     """The limits in force on a day, or None before the first."""
     begun = [row for row in limits if row.from_day <= day]
     # max keeps the first of equals: reversed, that is the one entered last.
     return max(reversed(begun), key=lambda row: row.from_day, default=None)
 
 
-def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
+def _day(day: date, readings: Sequence[KeptAngle], limits: PrescribedLimits | None) -> Day:
     bent = [r for r in readings if r.counted_end == "flexion"]
     straight = [r for r in readings if r.counted_end == "extension"]
     flexion, extension = _furthest(bent, sign=1), _furthest(straight, sign=-1)
@@ -278,7 +278,7 @@ def _day(day: date, readings: Sequence[Reading], limits: Limits | None) -> Day:
     )
 
 
-def _past(readings: Sequence[Reading], limits: Limits) -> tuple[LimitStanding, ...]:
+def _past(readings: Sequence[KeptAngle], limits: PrescribedLimits) -> tuple[LimitStanding, ...]:
     """Each limit that was passed, with all that was past it.
 
     Judged by setting: the luckiest of several photos is none.
@@ -311,7 +311,7 @@ def _past(readings: Sequence[Reading], limits: Limits) -> tuple[LimitStanding, .
     return tuple(found[which] for which in ("flexion", "extension") if which in found)
 
 
-def _furthest(readings: Sequence[Reading], *, sign: int) -> Reading | None:
+def _furthest(readings: Sequence[KeptAngle], *, sign: int) -> KeptAngle | None:
     """The joint reading of the setting furthest into flexion (sign 1) or extension (-1)."""
     joint = [_joint(group) for group in _settings_of(readings)]
     by_display = [r for r in joint if r.displayed_deg is not None]
@@ -327,17 +327,17 @@ def _furthest(readings: Sequence[Reading], *, sign: int) -> Reading | None:
     return best
 
 
-def _settings_of(readings: Sequence[Reading]) -> list[list[Reading]]:
+def _settings_of(readings: Sequence[KeptAngle]) -> list[list[KeptAngle]]:
     """Repeats together: by the setting's word, by the displayed number, else by the angle."""
-    named: dict[str | float, list[Reading]] = {}
-    loose: list[Reading] = []
+    named: dict[str | float, list[KeptAngle]] = {}
+    loose: list[KeptAngle] = []
     for reading in readings:
         key = reading.displayed_deg if reading.setting is None else reading.setting
         if key is None:
             loose.append(reading)
         else:
             named.setdefault(key, []).append(reading)
-    groups: list[list[Reading]] = []
+    groups: list[list[KeptAngle]] = []
     for reading in sorted(loose, key=lambda r: r.deg):
         last = groups[-1][-1] if groups else None
         near = last is not None and reading.deg - last.deg <= APART * math.hypot(
@@ -350,7 +350,7 @@ def _settings_of(readings: Sequence[Reading]) -> list[list[Reading]]:
     return [*named.values(), *groups]
 
 
-def _joint(repeats: Sequence[Reading]) -> Reading:
+def _joint(repeats: Sequence[KeptAngle]) -> KeptAngle:
     """One reading of repeats: their mean, with the ± of one or what they scatter by."""
     if len(repeats) == 1:
         return repeats[0]
@@ -403,7 +403,7 @@ def neutral_zero(*, flexion_deg: float, extension_deg: float) -> str:
     return f"{-extension}-0-{flexion}"
 
 
-def standing(reading: Reading, deg: float) -> Standing:
+def standing(reading: KeptAngle, deg: float) -> Standing:
     """Whether an angle was reached, proven at 95 % either way (1.65 u, as every verdict)."""
     guard = COVERAGE_ONE_SIDED * reading.u_deg
     if reading.deg - guard >= deg:
@@ -411,7 +411,7 @@ def standing(reading: Reading, deg: float) -> Standing:
     return "not_reached" if reading.deg + guard < deg else "cannot_tell"
 
 
-def marks_of(reading: Reading) -> tuple[tuple[Mark, Standing], ...]:
+def marks_of(reading: KeptAngle) -> tuple[tuple[Mark, Standing], ...]:
     """Every functional mark, and whether the reading proves that it was reached."""
     return tuple((mark, standing(reading, mark.deg)) for mark in MARKS)
 
