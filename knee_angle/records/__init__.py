@@ -19,11 +19,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from html import escape
 from types import MappingProxyType
 from typing import Literal
 
+from knee_angle.records.beside import BarsAlone, CropJpeg
 from knee_angle.records.judged import (
     Angle,
     Comparison,
@@ -170,32 +171,6 @@ class Landmarks:
     def has(self, *names: PointName) -> bool:
         """Whether all the named points were found."""
         return all(name in self.points for name in names)
-
-
-@dataclass(frozen=True, slots=True)
-class BarsAlone:
-    """The bars of a machine without a leg, by the tags on them.
-
-    Parameters
-    ----------
-    deg, u_deg : float
-        Flexion between the two tags, and its u but for how they are stuck.
-    bend : {1.0, -1.0}
-        1 where more flexion turns the lower-leg tag clockwise in the picture.
-    motion : (float, float, float)
-        The lower-leg tag in the thigh tag's axes: turn in degrees, middle in mm.
-    motion_cov : tuple of 3 tuples
-        Its covariance; deg², deg mm, mm².
-    displayed_deg : float or None
-        The machine's number.
-    """
-
-    deg: float
-    u_deg: float
-    bend: float
-    motion: tuple[float, float, float]
-    motion_cov: tuple[tuple[float, ...], ...]
-    displayed_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -500,26 +475,6 @@ class Measurement:
         if self.finding is not None:
             told.append(("finding", self.finding.kind))
         return tuple(told)
-
-
-@dataclass(frozen=True, slots=True)
-class CropJpeg:
-    """A photo to keep: JPEG without metadata, cropped to leg and machine.
-
-    Parameters
-    ----------
-    jpeg : bytes
-        The picture; refused by the store where it carries EXIF or another such block.
-    left_px, top_px : float
-        Its top left corner in the upright photo, full-size px.
-    px_per_px : float
-        Full-size px per px of the picture.
-    """
-
-    jpeg: bytes = field(repr=False)
-    left_px: float
-    top_px: float
-    px_per_px: float
 
 
 Outcome = Measurement | NotMeasured | Unreadable

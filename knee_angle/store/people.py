@@ -88,13 +88,10 @@ class PeopleAndMachines(Writer):
         _check_side(side)
         code, now = checked_code(person), self._now()
         row: Json = {
-            "person": code,
-            "from_day": from_day,
-            "flexion_deg": flexion_deg,
-            "extension_deg": extension_deg,
-            "lifted": " ".join(sorted(lifted)),
-            "side": side or "",
-        }
+            "person": code, "from_day": from_day,
+            "flexion_deg": flexion_deg, "extension_deg": extension_deg,
+            "lifted": " ".join(sorted(lifted)), "side": side or "",
+        }  # fmt: skip
 
         def enter(connection: Connection) -> Prescription:
             self._known(connection, schema.people, code)

@@ -1,0 +1,53 @@
+"""What stands beside a result: bars seen without a leg, and the picture that is kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+__all__ = ["BarsAlone", "CropJpeg"]
+
+
+@dataclass(frozen=True, slots=True)
+class BarsAlone:
+    """The bars of a machine without a leg, by the tags on them.
+
+    Parameters
+    ----------
+    deg, u_deg : float
+        Flexion between the two tags, and its u but for how they are stuck.
+    bend : {1.0, -1.0}
+        1 where more flexion turns the lower-leg tag clockwise in the picture.
+    motion : (float, float, float)
+        The lower-leg tag in the thigh tag's axes: turn in degrees, middle in mm.
+    motion_cov : tuple of 3 tuples
+        Its covariance; deg², deg mm, mm².
+    displayed_deg : float or None
+        The machine's number.
+    """
+
+    deg: float
+    u_deg: float
+    bend: float
+    motion: tuple[float, float, float]
+    motion_cov: tuple[tuple[float, ...], ...]
+    displayed_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CropJpeg:
+    """A photo to keep: JPEG without metadata, cropped to leg and machine.
+
+    Parameters
+    ----------
+    jpeg : bytes
+        The picture; refused by the store where it carries EXIF or another such block.
+    left_px, top_px : float
+        Its top left corner in the upright photo, full-size px.
+    px_per_px : float
+        Full-size px per px of the picture.
+    """
+
+    jpeg: bytes = field(repr=False)
+    left_px: float
+    top_px: float
+    px_per_px: float
