@@ -12,7 +12,8 @@ from conftest import SAMPLES
 import knee_angle
 from knee_angle.angle.verdict import tolerance_at
 from knee_angle.batch.run import BatchPlan, run_batch
-from knee_angle.machine.calibration import fit_line, verdict_over
+from knee_angle.machine.calibration import fit_line
+from knee_angle.machine.over_range import verdict_over
 from knee_angle.pipeline import Shot, answer_of_visit
 from knee_angle.report.check_words import check_text
 from knee_angle.settings import Settings

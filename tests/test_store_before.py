@@ -14,8 +14,8 @@ import sqlalchemy as sa
 
 from knee_angle.report.contract import as_json, check_as_json
 from knee_angle.store import open_store, schema
-from knee_angle.store.keeping import _renamed_text
 from knee_angle.store.recheck import recheck
+from knee_angle.store.rows import _renamed_text
 
 BEFORE = Path(__file__).with_name("store_before_columns.db.gz")
 MEASUREMENT, CHECK = "a" * 32, "c" * 32
