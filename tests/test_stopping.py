@@ -52,7 +52,10 @@ def interrupted(command: list[str], loaded: str, folder) -> tuple[int, str]:
         process.send_signal(signal.SIGINT)
         rest = process.stderr.read().splitlines(keepends=True)
         words += [line for line in rest if not line.startswith("import time:")]
-        return process.wait(timeout=60), "".join(words).strip()
+        # Where Ctrl+C met a line that Python itself compiles (a dataclass), Python ends by the
+        # signal after our own end; shells call both 130.
+        status = process.wait(timeout=60)
+        return (130 if status == -signal.SIGINT else status), "".join(words).strip()
 
 
 HOMELESS = """
