@@ -30,9 +30,11 @@ def test_ctrl_c_while_it_loads_ends_a_command_in_a_line_at_most(command, loaded,
 
 
 @pytest.mark.parametrize("loaded", ["knee_angle.cli.serving", "streamlit"])
-def test_ctrl_c_while_it_loads_ends_the_pages_server_without_a_word(loaded, tmp_path):
+def test_ctrl_c_while_it_loads_ends_the_pages_server_in_a_line_at_most(loaded, tmp_path):
     command = ["knee_angle.page", "--port", str(free_port())]
-    assert interrupted(command, loaded, tmp_path) == (130, "")
+    status, said = interrupted(command, loaded, tmp_path)
+    # Where the machine is busy the server may be past its loading when the signal comes.
+    assert (status, said) in {(130, ""), (130, "knee-angle: stopped")}
 
 
 def interrupted(command: list[str], loaded: str, folder) -> tuple[int, str]:
