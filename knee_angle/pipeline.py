@@ -64,6 +64,7 @@ __all__ = [
     "DEBUG",
     "SeenPhoto",
     "Shot",
+    "answer_of_photo",
     "answer_of_visit",
     "internal_fault",
     "look",
@@ -421,6 +422,30 @@ def answer_of_visit(
     seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
     outcomes = [(shot.name, one) for shot, one in shots]
     return answer_visit(photos, settings, rng=np.random.default_rng(seed), outcomes=outcomes)
+
+
+def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:
+    """A photo alone is a visit of one setting: commands and page say the same of it.
+
+    Parameters
+    ----------
+    outcome : Measurement
+        The photo's own result, with the settings that it is judged by.
+
+    Returns
+    -------
+    VisitAnswer or NotMeasured
+        The latter where its points are none of a leg in a machine; the knee still counts.
+    """
+    shown = None if outcome.displayed is None else outcome.displayed.deg
+    alone = [(Shot(outcome.photo, "1", shown), outcome)]
+    answer = safely(lambda: answer_of_visit(alone, outcome.settings or Settings()))
+    if isinstance(answer, VisitAnswer) or (isinstance(answer, NotMeasured) and answer.fault):
+        return answer
+    return NotMeasured(
+        "the points of this photo are none of a leg in a machine together",
+        "check hip, knee and ankle and the machine's points, then photograph again",
+    )
 
 
 def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:

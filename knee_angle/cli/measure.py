@@ -34,7 +34,6 @@ from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.machine.answer import VisitAnswer
     from knee_angle.records import Outcome
 
 __all__ = ["measure"]
@@ -153,22 +152,10 @@ def _answered(
     return status
 
 
-def _as_visit(outcome: Outcome) -> VisitAnswer | None:
-    """A photo alone is a visit of one setting: the same first lines."""
-    from knee_angle.machine.answer import VisitAnswer
-    from knee_angle.pipeline import Shot, answer_of_visit
-    from knee_angle.records import Measurement
-
-    if not isinstance(outcome, Measurement) or outcome.settings is None:
-        return None
-    shown = None if outcome.displayed is None else outcome.displayed.deg
-    answer = answer_of_visit([(Shot(outcome.photo, "1", shown), outcome)], outcome.settings)
-    return answer if isinstance(answer, VisitAnswer) else None
-
-
 def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None) -> int:
     """Print results one by one; 1 where any photo has no number, else 0."""
     from knee_angle import __version__, words
+    from knee_angle.pipeline import answer_of_photo
     from knee_angle.records import Measurement
     from knee_angle.report import contract
     from knee_angle.report.answer_text import answer_text
@@ -183,7 +170,8 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Kee
             case Format.CSV:
                 print(contract.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:
-                print(answer_text(shown(photo), outcome, _as_visit(outcome)), flush=True)
+                alone = answer_of_photo(outcome) if isinstance(outcome, Measurement) else None
+                print(answer_text(shown(photo), outcome, alone), flush=True)
         if keeper is not None:
             keeper.keep(photo, outcome)
     if output is Format.TEXT:

@@ -231,10 +231,9 @@ def judge_machine(
     except InvalidInput:  # the fitted lengths are none of a leg: what the data prove still holds
         elsewhere, advice = None, None
     kind = _kind(display, fit, along, across)
+    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack))
     words = (
-        *_display_words(display),
-        *_hinge_words(along, across),
-        *_slack_words(slack, p_slack),
+        *_faults_first(display, faults),
         *(() if elsewhere is None else (elsewhere.words,)),
         UNEXPLAINED if advice is None else advice.text,
     )
@@ -337,6 +336,13 @@ def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
         f"Display and bars differ by at most {display.at_most_deg:.0f}° from {low:.0f}° to "
         f"{high:.0f}° (95 %).",
     )
+
+
+def _faults_first(display: RangeJudged | None, faults: tuple[str, ...]) -> tuple[str, ...]:
+    """A display that is proven wrong goes first; a mere bound follows what is proven."""
+    said = _display_words(display)
+    wrong = display is not None and display.verdict == "outside"
+    return (*said, *faults) if wrong else (*faults, *said)
 
 
 def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) -> tuple[str, ...]:

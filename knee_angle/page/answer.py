@@ -1,6 +1,7 @@
 """The answer as one block of the page, readable at arm's length.
 
-Only words and places: every number comes from the result, every sentence from `words`.
+Only words and places: every number comes from the result, every sentence from `words` and
+`report.visit_words`, where the commands' come from too.
 """
 
 from __future__ import annotations
@@ -9,26 +10,33 @@ from collections.abc import Sequence
 from html import escape
 
 from knee_angle import words
-from knee_angle.records import Measurement, NotMeasured
+from knee_angle.machine.answer import VisitAnswer
+from knee_angle.records import FindingKind, Measurement, NotMeasured
+from knee_angle.report import visit_words
 from knee_angle.settings import Settings
 
 __all__ = ["alarms", "card", "note", "refusal"]
 
+FAULTS = ("calibration", "fit", "both")
+
 
 def card(
     result: Measurement,
+    alone: VisitAnswer | NotMeasured,
     *,
     settings: Settings,
     number: float | None,
     typed: float | None,
     fingerprint: str,
 ) -> str:
-    """The answer of one photo, as HTML: alarm first, then verdict, numbers and what to do.
+    """The answer of one photo, as HTML: the five first lines, those that the command prints.
 
     Parameters
     ----------
     result : Measurement
-        The answer.
+        The photo's own result.
+    alone : VisitAnswer or NotMeasured
+        The same photo as a visit of its own (`pipeline.answer_of_photo`).
     settings : Settings
         Those it was measured with.
     number : float or None
@@ -38,22 +46,23 @@ def card(
     fingerprint : str
         Names all that went into the answer, so that an older one cannot stay unnoticed.
     """
-    kind: str = "" if result.comparison is None else result.comparison.verdict
-    if result.alarms:  # nothing reads as all right beneath an alarm
-        kind = "past"
+    answer = alone if isinstance(alone, VisitAnswer) else None
+    past = bool(result.alarms) or (answer is not None and answer.standing == "past")
     shown = "" if typed is None else f"{typed:g}"
     parts = [
         *(_alarm(text) for text in result.alarms),
-        "" if result.alarms else _verdict(result),
-        _numbers(result, number),
-        _prescribed(settings),
-        f'<p class="sentence" role="status">{escape(words.sentence(result))}</p>',
-        _finding(result),
-        f'<p class="marks">{escape(_sentence(words.placed(settings)))}</p>',
+        _limit(settings, answer, said=bool(result.alarms)),
+        '<div role="status">',
+        "" if past else _verdict(result),  # nothing reads as all right beneath an alarm
+        _figures(result, answer, number),
+        _apart(result, answer),
+        "</div>",
+        *_do(result, alone),
+        "" if answer is None else _sure(answer),
     ]
     return (
-        f'<section class="answer {kind}" aria-label="Answer" data-of="{fingerprint}" '
-        f'data-number="{shown}">{"".join(parts)}</section>'
+        f'<section class="answer {_look(result, answer, past=past)}" aria-label="Answer" '
+        f'data-of="{fingerprint}" data-number="{shown}">{"".join(parts)}</section>'
     )
 
 
@@ -107,53 +116,76 @@ def _verdict(result: Measurement) -> str:
     )
 
 
-def _numbers(result: Measurement, number: float | None) -> str:
-    """Knee and display side by side and large, the difference beneath."""
-    knee = result.knee
-    figures = [_figure("Knee", words.degrees(knee.deg), f"± {_plus_minus(knee.u_deg)}")]
-    compared, displayed = result.comparison, result.displayed
-    if compared is not None and displayed is not None:
-        other = "" if number is None or number == displayed.deg else f"shown as {number:g}"
-        figures.append(_figure("Display", words.degrees(displayed.deg), other))
-        figures.append(
-            _figure(
-                "Difference",
-                words.degrees(compared.discrepancy_deg, sign=True),
-                f"± {_plus_minus(compared.u_deg)}, allowed {compared.tolerance_deg:g}°",
-                "small",
-            )
-        )
+def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool) -> str:
+    """The card's colour: no green round a limit that is not proven kept or a fault."""
+    if past:
+        return "past"
+    kind = "" if result.comparison is None else result.comparison.verdict
+    at = answer is not None and answer.standing == "at"
+    return f"{kind} warned" if at or _found(result, answer) in FAULTS else kind
+
+
+def _line(name: str, text: str, kind: str) -> str:
+    return f'<p class="{kind}"><span class="name">{name}</span> {escape(text)}</p>'
+
+
+def _limit(settings: Settings, answer: VisitAnswer | None, *, said: bool) -> str:
+    """The prescription and where everything stands; the standing is left to an alarm above."""
+    alone = visit_words.prescribed_text(settings)
+    if alone is None:
+        return '<p class="prescribed none">No prescribed limits entered: none were checked.</p>'
+    full = None if answer is None or said else visit_words.limits_line(settings, answer.settings)
+    return _line("Limit", full or alone, "prescribed")
+
+
+def _figures(result: Measurement, answer: VisitAnswer | None, number: float | None) -> str:
+    """Knee and display side by side and large, in whole degrees."""
+    deg, interval = result.knee.deg, result.knee.interval_deg
+    if answer is not None:
+        deg, interval = (one := answer.settings[0].estimate.knee).value, one.interval
+    knee, spread = visit_words.knee_words(deg, interval)
+    figures = [_figure("Knee", knee, f"{spread}, {result.side}, passive")]
+    if result.displayed is not None:
+        shown = result.displayed.deg
+        other = "" if number is None or number == shown else f"shown as {number:g}"
+        figures.append(_figure("Display", f"{shown:g}°", other))
     return f'<dl class="figures">{"".join(figures)}</dl>'
 
 
-def _figure(name: str, value: str, more: str, size: str = "big") -> str:
+def _figure(name: str, value: str, more: str) -> str:
     return (
-        f'<div class="{size}"><dt>{name}</dt><dd><b>{escape(value)}</b> '
+        f'<div class="big"><dt>{name}</dt><dd><b>{escape(value)}</b> '
         f"<span>{escape(more)}</span></dd></div>"
     )
 
 
-def _plus_minus(u_deg: float) -> str:
-    return words.degrees(words.plus_minus(u_deg))
+def _apart(result: Measurement, answer: VisitAnswer | None) -> str:
+    """How far apart at most, and what is proven."""
+    if answer is None:
+        return f'<p class="apart">{escape(words.sentence(result))}</p>'
+    apart = answer.settings[0].apart
+    return "" if apart is None else _line("Apart", visit_words.apart_text(apart), "apart")
 
 
-def _prescribed(settings: Settings) -> str:
-    low, high = settings.limit_extension_deg, settings.limit_flexion_deg
-    if low is None and high is None:
-        return '<p class="prescribed none">No prescribed limits entered: none were checked.</p>'
-    ends = [
-        f"{name} {told(limit)}"
-        for name, limit, told in (
-            ("extension", low, words.from_straight),
-            ("flexion", high, words.degrees),
-        )
-        if limit is not None
+def _found(result: Measurement, answer: VisitAnswer | None) -> FindingKind | None:
+    of_photo = None if result.finding is None else result.finding.kind
+    return visit_words.finding_of(answer, of_photo)
+
+
+def _do(result: Measurement, alone: VisitAnswer | NotMeasured) -> list[str]:
+    """The finding's name, then what is proven and what to set or check."""
+    if not isinstance(alone, VisitAnswer):
+        return [_line("Do", visit_words.not_judged(alone), "next")]
+    kind = _found(result, alone)
+    found = [] if kind is None else [f"<b>{escape(_sentence(words.FINDING_WORDS[kind]))}</b>"]
+    told = found + [escape(text) for text in visit_words.to_do(alone)[0]]
+    first, *rest = told
+    return [
+        f'<p class="next"><span class="name">Do</span> {first}</p>',
+        *(f'<p class="told">{text}</p>' for text in rest),
     ]
-    return f'<p class="prescribed">Prescribed: <b>{", ".join(ends)}</b></p>'
 
 
-def _finding(result: Measurement) -> str:
-    if result.finding is None:
-        return ""
-    said = words.FINDING_WORDS[result.finding.kind]
-    return f'<p class="next"><b>{escape(_sentence(said))}</b> {escape(result.finding.advice)}</p>'
+def _sure(answer: VisitAnswer) -> str:
+    surest = answer.settings[-1].estimate
+    return _line("Sure", visit_words.sure_text(surest.knee, surest.shrink), "sure")

@@ -17,6 +17,7 @@ import streamlit as st
 from knee_angle import words
 from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError, NoStoreYet
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page import answer, keeping, memory
 from knee_angle.page import asked as ask
@@ -25,6 +26,7 @@ from knee_angle.page.how_to import HOW_TO, drawing
 from knee_angle.page.tray import MOST, Entry, Tray, the_tray
 from knee_angle.records import Measurement, NotMeasured, Side
 from knee_angle.report.overlay import overlay
+from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings, changed
 from knee_angle.store import Prescription, SetUp, leg_settings
 
@@ -145,7 +147,7 @@ def _work(tray: Tray, entry: Entry) -> None:
             st.error(f"The prescribed limits are not known: {unknown}")
         for text in dict.fromkeys(text for knee in knees for text in _set_past(setup, knee)):
             st.html(answer.note(text))
-        _answer(result, asked, fingerprint, typed=memory.recall(f"number-{entry.key}"))
+        _answer(entry, result, asked, fingerprint)
     with keeping_it:
         keeping.keep_area(
             entry,
@@ -158,7 +160,7 @@ def _work(tray: Tray, entry: Entry) -> None:
     if isinstance(unknown, NoStoreYet) and entry.kept is None:
         no_store.info(f"{keeping.no_store_yet(unknown)} The first measurement kept makes it.")
     with beneath:
-        _more(entry, result)
+        _more(entry, result, fingerprint)
 
 
 def _prescribed(person: str) -> tuple[Prescribed, KneeAngleError | None]:
@@ -264,7 +266,7 @@ def _set_past(setup: SetUp, settings: Settings) -> list[str]:
 
 
 def _answer(
-    result: Measurement | NotMeasured, asked: Asked, fingerprint: str, *, typed: float | None
+    entry: Entry, result: Measurement | NotMeasured, asked: Asked, fingerprint: str
 ) -> None:
     if isinstance(result, NotMeasured):
         st.html(answer.refusal(result, fingerprint=fingerprint))
@@ -272,9 +274,10 @@ def _answer(
     st.html(
         answer.card(
             result,
+            entry.alone(result, fingerprint),
             settings=asked.settings,
             number=asked.number,
-            typed=typed,
+            typed=memory.recall(f"number-{entry.key}"),
             fingerprint=fingerprint,
         )
     )
@@ -297,11 +300,16 @@ def _counts_otherwise(result: Measurement, asked: Asked) -> bool:
     return as_it_is > 30 and other < as_it_is / 2
 
 
-def _more(entry: Entry, result: Measurement | NotMeasured) -> None:
-    """Where the ± comes from, what to keep in mind, and the picture to take along."""
+def _more(entry: Entry, result: Measurement | NotMeasured, fingerprint: str) -> None:
+    """The tenths, where the ± comes from, what to keep in mind, the picture to take along."""
     if isinstance(result, NotMeasured):
         return
+    alone = entry.alone(result, fingerprint)
     with st.expander("Where the ± comes from", icon=":material/info:"):
+        st.markdown(words.sentence(result))
+        for told in to_do(alone)[1] if isinstance(alone, VisitAnswer) else ():
+            st.markdown(f"Also: {told}")
+        st.markdown(f"Marks: {words.placed(result.settings or Settings())}.")
         st.markdown(f"Points: {words.sources(result.landmarks)}.")
         st.markdown(f"Camera: {words.PLANE_WORDS[result.plane]}.")
         lines = "\n".join(

@@ -9,9 +9,10 @@ import streamlit as st
 
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import SeenPhoto, look, measure, safely
+from knee_angle.pipeline import SeenPhoto, answer_of_photo, look, measure, safely
 from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
 from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement
@@ -46,6 +47,8 @@ class Entry:
         What is being kept, with its row's identifier: a second tap keeps no second row.
     new_codes
         Codes that nobody knew before this photo was kept.
+    answered
+        The last answer of the photo alone, with the name of all that went into it.
     """
 
     photo: Photo
@@ -58,6 +61,7 @@ class Entry:
     kept_as: object = None
     pending: tuple[object, str] | None = None
     new_codes: set[str] = field(default_factory=set)
+    answered: tuple[str, VisitAnswer | NotMeasured] | None = None
 
     def own(self, name: str) -> str:
         """An input's name for this photo and those that came with it, for no later one."""
@@ -121,6 +125,12 @@ class Entry:
                 answer.reason, "copy the photo again from the phone", alarms=answer.alarms
             )
         return answer
+
+    def alone(self, result: Measurement, fingerprint: str) -> VisitAnswer | NotMeasured:
+        """The photo as a visit of its own; judged once while all that goes into it stays."""
+        if self.answered is None or self.answered[0] != fingerprint:
+            self.answered = fingerprint, answer_of_photo(result)
+        return self.answered[1]
 
 
 @dataclass

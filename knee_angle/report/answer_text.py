@@ -7,13 +7,15 @@ import math
 from knee_angle import words
 from knee_angle.assumptions import SUPPORT_MM
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.records import Finding, Measurement, Outcome
-from knee_angle.report.visit_words import first_lines
+from knee_angle.records import Finding, Measurement, NotMeasured, Outcome
+from knee_angle.report.visit_words import finding_of, first_lines, not_judged
 
 __all__ = ["answer_text"]
 
 
-def answer_text(photo: str, outcome: Outcome, answer: VisitAnswer | None = None) -> str:
+def answer_text(
+    photo: str, outcome: Outcome, alone: VisitAnswer | NotMeasured | None = None
+) -> str:
     """One photo for a person: alarms, the lines of the bedside, then the numbers behind them.
 
     Parameters
@@ -22,12 +24,16 @@ def answer_text(photo: str, outcome: Outcome, answer: VisitAnswer | None = None)
         What to call it.
     outcome : Outcome
         Its result.
-    answer : VisitAnswer, optional
-        The same photo as a visit of its own.
+    alone : VisitAnswer or NotMeasured, optional
+        The same photo as a visit of its own (`pipeline.answer_of_photo`).
     """
+    answer = alone if isinstance(alone, VisitAnswer) else None
     lines = [photo]
     lines += [f"  !! {alarm}" for alarm in outcome.alarms]
-    lines += [f"  {line}" for line in (() if answer is None else first_lines(answer))]
+    if isinstance(alone, VisitAnswer):
+        lines += [f"  {line}" for line in first_lines(alone)]
+    elif alone is not None:
+        lines.append(f"  DO      {not_judged(alone)}")
     lines.append(f"  {words.sentence(outcome)}")
     if isinstance(outcome, Measurement):
         knee = outcome.knee
@@ -104,8 +110,7 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
         ]
     found = outcome.finding
     if found is not None:
-        machine = None if answer is None else answer.machine
-        kind = found.kind if machine is None else machine.kind
+        kind = finding_of(answer, found.kind) or found.kind
         rows.append(("finding", words.FINDING_WORDS[kind]))
         for name, part in (("calibration", found.calibration), ("fit", found.fit)):
             if part is not None:
@@ -114,7 +119,7 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
                     (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
                 )
         rows += _by_hinge(found)
-        if machine is None:  # else the first lines have said what to do
+        if answer is None or answer.machine is None:  # else the first lines have said what to do
             rows.append(("next", found.advice))
     return rows
 

@@ -10,11 +10,23 @@ from collections.abc import Sequence
 from knee_angle import words
 from knee_angle.angle.bounds import Apart, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
-from knee_angle.records import Measurement
+from knee_angle.records import FindingKind, Measurement, NotMeasured
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
-__all__ = ["first_lines", "limit_text", "limits_line", "visit_text"]
+__all__ = [
+    "apart_text",
+    "finding_of",
+    "first_lines",
+    "knee_words",
+    "limit_text",
+    "limits_line",
+    "not_judged",
+    "prescribed_text",
+    "sure_text",
+    "to_do",
+    "visit_text",
+]
 
 PAST_WORDS = {"knee": "the knee", "display": "the display", "setting": "the machine's setting"}
 PROVEN_WORDS = {"within": "yes", "outside": "no", "undecided": "not shown"}
@@ -47,7 +59,7 @@ def first_lines(answer: VisitAnswer) -> list[str]:
             lines.append(f"APART   {apart_text(one.apart)}")
     if answer.arc is not None:
         lines.append(f"ARC     {_arc(answer)}")
-    lines += [f"DO      {told}" for told in _to_do(answer)[0]]
+    lines += [f"DO      {told}" for told in to_do(answer)[0]]
     surest = answer.settings[-1].estimate
     lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
     return lines
@@ -55,6 +67,16 @@ def first_lines(answer: VisitAnswer) -> list[str]:
 
 def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | None:
     """The prescription and where everything stands against it; None where there is none."""
+    prescribed = prescribed_text(settings)
+    if prescribed is None:
+        return None
+    standings = [limit for one in answers for limit in one.limits]
+    shown = any(one.estimate.displayed_deg is not None for one in answers)
+    return f"{prescribed} · {limit_text(standings, display_shown=shown)}"
+
+
+def prescribed_text(settings: Settings) -> str | None:
+    """The prescription alone; None where there is none."""
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     if low is None and high is None:
         return None
@@ -63,12 +85,11 @@ def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | N
     prescribed = f"{' to '.join(ends)} prescribed"
     if len(ends) == 1:
         prescribed = f"{'extension' if high is None else 'flexion'} to {prescribed}"
-    standings = [limit for one in answers for limit in one.limits]
-    return f"{prescribed} · {limit_text(standings)}"
+    return prescribed
 
 
-def limit_text(standings: Sequence[LimitStanding]) -> str:
-    """The worst of several standings in words."""
+def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True) -> str:
+    """The worst of several standings in words; of a display only where there is one."""
     past = [one for one in standings if one.standing == "past"]
     if past:
         told = dict.fromkeys(
@@ -81,7 +102,7 @@ def limit_text(standings: Sequence[LimitStanding]) -> str:
     if at:
         which = " and ".join(dict.fromkeys(one.which for one in at))
         return f"AT THE LIMIT of {which}: not shown on which side the knee is"
-    return "display inside · knee inside (proven)"
+    return f"{'display inside · ' if display_shown else ''}knee inside (proven)"
 
 
 def apart_text(apart: Apart) -> str:
@@ -119,7 +140,7 @@ def visit_text(answer: VisitAnswer) -> str:
         "  setting        photos   knee (95 %)                display   bars        verdict"
     )
     lines += [_row(one, answer.used) for one in answer.settings]
-    lines += [f"  also: {told}" for told in _to_do(answer)[1]]
+    lines += [f"  also: {told}" for told in to_do(answer)[1]]
     lines += [f"  left out: {name}: {reason}" for name, reason in answer.estimate.left_out]
     lines += [f"  caution: {caution}" for caution in cautions_of(answer)]
     return "\n".join(lines)
@@ -137,13 +158,12 @@ def cautions_of(answer: VisitAnswer) -> tuple[str, ...]:
 
 
 def _knee(answer: VisitAnswer, one: SettingAnswer) -> str:
-    knee = one.estimate.knee
-    low, high = knee.interval
     shown = one.estimate.displayed_deg
     display = ""
     if shown is not None:
         display = f"    DISPLAY {shown:g}°{words.shown_as(shown, answer.used)}"
-    return f"{knee.value:.0f}° ({low:.0f} to {high:.0f}), {answer.side}, passive{display}"
+    knee, spread = knee_words(one.estimate.knee.value, one.estimate.knee.interval)
+    return f"{knee} ({spread}), {answer.side}, passive{display}"
 
 
 def _arc(answer: VisitAnswer) -> str:
@@ -160,7 +180,7 @@ def _arc(answer: VisitAnswer) -> str:
     return text
 
 
-def _to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The weightiest of what is proven with what to set or check; then the rest."""
     if answer.machine is None:
         return (NO_BARS,), ()
@@ -168,6 +188,22 @@ def _to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if len(found) < 3:
         return found, ()
     return (found[0], found[-1]), found[1:-1]
+
+
+def finding_of(answer: VisitAnswer | None, of_photo: FindingKind | None) -> FindingKind | None:
+    """What is found of the machine: by the visit where its bars were seen, else by the photo."""
+    return of_photo if answer is None or answer.machine is None else answer.machine.kind
+
+
+def not_judged(why: NotMeasured) -> str:
+    """Why a photo has no lines of the bedside, and what to do."""
+    return f"Machine and limits are not judged: {why.reason}: {why.advice}."
+
+
+def knee_words(deg: float, interval_deg: tuple[float, float]) -> tuple[str, str]:
+    """A knee and its 95 % interval as they stand at the bedside: whole degrees, a true minus."""
+    knee, low, high = (f"{round(one):d}".replace("-", "\u2212") for one in (deg, *interval_deg))
+    return f"{knee}°", f"{low} to {high}"
 
 
 def _row(one: SettingAnswer, used: Settings) -> str:
