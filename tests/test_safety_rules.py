@@ -393,6 +393,9 @@ def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
         pytest.param("placement_mm", (10.0, -1.0, 5.0), False, id="one of three is wrong"),
         pytest.param("tolerance_deg", True, False, id="yes is no length"),
         pytest.param("tag_mm", "50", False, id="text is no length"),
+        pytest.param("counts", "negative", True, id="one of the ways in which displays count"),
+        pytest.param("counts", "backwards", False, id="no such way"),
+        pytest.param("counts", 5.0, False, id="a number is no way to count"),
     ],
 )
 def test_a_setting_is_taken_to_its_edge_and_no_further(name, value, taken):
@@ -410,6 +413,9 @@ def test_a_refused_setting_names_its_rule_and_unit():
     )
     assert meaning_of("tag_mm").problem("tag_mm", 5.0) == (
         "tag_mm must be between 10 and 500 mm, but got 5: was it meant in other units?"
+    )
+    assert problems_of({"counts": "backwards"})[0].startswith(
+        "counts must be one of flexion, straight-is-180, negative, but got 'backwards': "
     )
     assert meaning_of("trials").problem("trials", 5) == (
         "trials must be between 100 and 1e+06, but got 5: fewer say little, more take long"
@@ -502,8 +508,9 @@ def test_tags_that_no_machine_could_show_are_told_and_nothing_is_found(deg, fit,
         assert finding(seen) == replace(finding(None), advice=said)
 
 
-def test_without_bars_no_card_is_wrong():
+def test_without_bars_no_card_is_wrong_and_nothing_is_guessed():
     assert cause.cards_wrong(None) is None
+    assert cause.guessed(None) is False
 
 
 @pytest.mark.parametrize(
