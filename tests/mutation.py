@@ -45,7 +45,7 @@ PLAIN = (
 LONGEST_S = 60
 """A mutant that runs longer hangs: noticed."""
 
-from mutation_table import CHANGES_NOTHING, GUARDS, LEFT_OUT, WARM  # noqa: E402
+from mutation_table import ASKED_FOR, CHANGES_NOTHING, GUARDS, LEFT_OUT, WARM  # noqa: E402
 
 
 @dataclass(frozen=True)
@@ -172,7 +172,7 @@ def mutants_of(target: str) -> Iterator[Mutant]:
     if function is None:
         yield from (
             Mutant(target, 0, repr(value), repr(other), None, other)
-            for other in constants_beside(value)
+            for other in (*constants_beside(value), *ASKED_FOR.get(target, ()))
         )
         return
     tree = ast.parse(Path(function.__code__.co_filename).read_text())
@@ -371,7 +371,8 @@ def guarding(items: list[pytest.Item], target: str) -> list[pytest.Item]:
         item
         for name in GUARDS[target]
         for item in items
-        if item.path.name == name and not any(slow in item.nodeid for slow in LEFT_OUT)
+        if name in (item.path.name, f"{item.path.name}::{item.name.split('[')[0]}")
+        and not any(slow in item.nodeid for slow in LEFT_OUT)
     ]
 
 
@@ -394,7 +395,7 @@ def run(words: list[str], names: list[str], *, at_once: int, listed: bool) -> in
     begun = time.monotonic()
     sys.path.insert(0, str(HERE))
     mutants = wanted(words, names)
-    files = dict.fromkeys(str(HERE / f) for m in mutants for f in GUARDS[m.target])
+    files = dict.fromkeys(str(HERE / f.split("::")[0]) for m in mutants for f in GUARDS[m.target])
     tried = [m for m in mutants if m.name not in CHANGES_NOTHING or names]
     runner = Runner(tried, at_once=at_once, listed=listed)
     status = pytest.main(

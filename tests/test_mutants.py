@@ -11,47 +11,71 @@ import pytest
 SCRIPT = Path(__file__).with_name("mutation.py")
 
 PICKED = [
-    pytest.param("knee_angle.assumptions:END_FROM_DEG | 45.0 | 46.0", id="the end of a photo"),
     pytest.param(
-        "knee_angle.angle.verdict:verdict_of | abs(difference) + guard < tolerance"
-        " | abs(difference) + guard <= tolerance",
-        id="an all-clear on the very edge",
+        "knee_angle.assumptions:END_FROM_DEG | 45.0 | 60.0",
+        id="the end of a photo by its angle",
     ),
     pytest.param(
-        "knee_angle.angle.verdict:verdict_of | abs(difference) - guard | abs(difference) + guard",
+        "knee_angle.assumptions:U_TAPE_MM | 5.0 | 15.0",
+        id="the tape's uncertainty",
+    ),
+    pytest.param(
+        "knee_angle.angle.verdict:_verdict | p_within >= PROVEN | p_within > PROVEN",
+        id="a verdict at 95 % itself",
+    ),
+    pytest.param(
+        "knee_angle.angle.verdict:_verdict | "
+        "'outside' if p_within <= 1.0 - PROVEN else 'undecided'"
+        " | 'outside' if True else 'undecided'",
         id="a warning without proof",
+    ),
+    pytest.param(
+        "knee_angle.angle.verdict:tolerance_at | min(knee_deg, displayed_deg) | knee_deg",
+        id="a tolerance near straight",
     ),
     pytest.param(
         "knee_angle.settings:flexion_of_display | 180 - number | 180 + number",
         id="a display that counts from 180",
     ),
     pytest.param(
-        "knee_angle.machine.cause:alarms_of | high > limit | high >= limit",
-        id="an alarm on the limit itself",
+        "knee_angle.angle.bounds:_standing | p_past >= PROVEN | p_past > PROVEN",
+        id="past a limit at 95 % itself",
     ),
     pytest.param(
-        "knee_angle.machine.cause:display_alarms | past.append(('FLEXION', high)) | -",
-        id="no alarm of the display",
+        "knee_angle.angle.bounds:_standing | "
+        "knee is not None and camera_seen and (p_past <= 1.0 - PROVEN)"
+        " | knee is not None and p_past <= 1.0 - PROVEN",
+        id="inside a limit without a camera's direction",
     ),
     pytest.param(
-        "knee_angle.machine.cause:cards_wrong | abs(frame.fit_deg) | frame.fit_deg",
-        id="cards exchanged the other way",
+        "knee_angle.angle.bounds:_standing | because.append('display') | -",
+        id="a display past the limit",
     ),
     pytest.param(
-        "knee_angle.visit.course:standing | reading.deg + guard < deg | reading.deg + guard <= deg",
-        id="a prescribed angle not reached",
+        "knee_angle.angle.bounds:_standing | because.append('setting') | -",
+        id="a machine set past the limit",
     ),
     pytest.param(
-        "knee_angle.visit.course:Due.now | self.days_left <= 0 | self.days_left < 0",
-        id="due today",
+        "knee_angle.machine.cause:display_alarms | displayed_deg > high | displayed_deg >= high",
+        id="the alarm of a displayed number",
     ),
     pytest.param(
-        "knee_angle.store.people:_check_order | high <= low | high < low",
-        id="limits without room between them",
+        "knee_angle.visit.photos:without_guessed_bars | "
+        "name not in MACHINE_POINTS or point.source not in ('network', 'pose')"
+        " | name not in MACHINE_POINTS",
+        id="guessed bars that prove something",
     ),
     pytest.param(
-        "knee_angle.page.keeping:_kept | shown != wanted.answer | shown == wanted.answer",
-        id="kept unseen",
+        "knee_angle.machine.prescribed:which_knee | if only is None or side == only | if True",
+        id="the wrong leg not asked about",
+    ),
+    pytest.param(
+        "knee_angle.visit.photos:refused | if all(sides.values()) | if False",
+        id="two legs taken for one",
+    ),
+    pytest.param(
+        "knee_angle.pipeline:measure_photo | *cautions.odd_lengths(segments, settings) | -",
+        id="the caution of the height not called",
     ),
 ]
 

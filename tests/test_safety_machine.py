@@ -13,7 +13,7 @@ import pytest
 from drawn_visits import Body, Shot, drawn
 from stores import as_measured
 
-from knee_angle.machine import tagged
+from knee_angle.machine import judge, tagged
 from knee_angle.machine.check import check_machine
 from knee_angle.machine.tagged import ARROWS_WRONG
 from knee_angle.records import LEG_POINTS, Displayed, NotMeasured
@@ -71,6 +71,31 @@ def without_bars(measured):
 def test_the_finding_of_a_machine(made, kind):
     result = check_machine(outcomes(**made), Settings())
     assert result.kind == kind
+
+
+OUT, IN, OPEN = (SimpleNamespace(verdict=one) for one in ("outside", "within", "undecided"))
+
+
+@pytest.mark.parametrize(
+    ("display", "fit", "along", "across", "kind"),
+    [
+        pytest.param(IN, IN, IN, IN, "none", id="all proven within"),
+        pytest.param(None, IN, IN, IN, "undecided", id="no number: not cleared"),
+        pytest.param(OPEN, IN, IN, IN, "undecided", id="the display open"),
+        pytest.param(IN, OPEN, IN, IN, "undecided", id="the fit open"),
+        pytest.param(IN, IN, OPEN, IN, "undecided", id="the hinge open along"),
+        pytest.param(IN, IN, IN, None, "undecided", id="its height not seen"),
+        pytest.param(IN, IN, None, None, "undecided", id="the hinge not seen"),
+        pytest.param(OUT, IN, IN, IN, "calibration", id="the display alone off"),
+        pytest.param(OUT, OUT, IN, IN, "both", id="display and fit off"),
+        pytest.param(OUT, IN, IN, OUT, "both", id="display and hinge off"),
+        pytest.param(IN, OUT, IN, IN, "fit", id="the fit alone off"),
+        pytest.param(IN, IN, OUT, IN, "fit", id="the hinge alone off"),
+        pytest.param(None, OUT, None, None, "fit", id="the fit off without a number"),
+    ],
+)
+def test_a_cause_is_named_by_what_is_proven(display, fit, along, across, kind):
+    assert judge._kind(display, fit, along, across) == kind
 
 
 def test_what_was_left_out_of_a_check_is_named_with_its_reason():

@@ -15,7 +15,7 @@ import pyarrow
 import pytest
 from stores import NOON, SHA, made_frame, made_measurement
 
-from knee_angle.angle import verdict
+from knee_angle.angle import bounds, verdict
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.machine import cause
 from knee_angle.page import keeping as page_keeping
@@ -97,6 +97,108 @@ def test_a_negative_difference_is_not_within_for_being_below_the_tolerance():
 
 
 @pytest.mark.parametrize(
+    ("p_within", "result"),
+    [
+        pytest.param(0.95, "within", id="95 % itself clears"),
+        pytest.param(0.9499, "undecided", id="less does not"),
+        pytest.param(1.0 - 0.95, "outside", id="5 % itself warns"),
+        pytest.param(0.0501, "undecided", id="more does not"),
+    ],
+)
+def test_a_verdict_is_proven_at_95_per_cent(p_within, result):
+    assert verdict._verdict(p_within) == result
+
+
+@pytest.mark.parametrize(
+    ("p_short", "standing"),
+    [
+        pytest.param(0.05, "past", id="past with 95 % itself"),
+        pytest.param(0.0501, "at", id="past with less is not proven"),
+        pytest.param(0.95, "inside", id="inside with 95 % itself"),
+        pytest.param(0.9499, "at", id="inside with less is not proven"),
+    ],
+)
+def test_a_limit_stands_by_95_per_cent(monkeypatch, p_short, standing):
+    monkeypatch.setattr(bounds, "conformance_probability", lambda *_, **__: p_short)
+    (flexion, _) = bounds.limit_standings(LIMITED, knee_deg=50.0, u_deg=2.0)
+    assert (flexion.standing, flexion.p_past) == (standing, 1.0 - p_short)
+
+
+def limit_words(given: dict[str, float]) -> list[str]:
+    """The standing of flexion (90) and extension (5), the knee at 50 and proven inside."""
+    found = bounds.limit_standings(LIMITED, knee_deg=50.0, u_deg=2.0, **given)
+    return [one.standing for one in found]
+
+
+@pytest.mark.parametrize(
+    ("given", "standings"),
+    [
+        pytest.param({"set_flexion_deg": 90.0}, ["inside", "inside"], id="set to the limit"),
+        pytest.param({"set_flexion_deg": 90.5}, ["past", "inside"], id="set half a degree past"),
+        pytest.param({"set_flexion_deg": 60.0}, ["inside", "inside"], id="set well inside"),
+        pytest.param({"set_extension_deg": 5.0}, ["inside", "inside"], id="extension on it"),
+        pytest.param({"set_extension_deg": 4.5}, ["inside", "past"], id="extension past it"),
+        pytest.param({"set_extension_deg": 20.0}, ["inside", "inside"], id="extension inside"),
+        pytest.param({"displayed_deg": 90.5}, ["past", "inside"], id="shown half a degree past"),
+        pytest.param({"displayed_deg": 4.5}, ["inside", "past"], id="shown past extension"),
+        pytest.param({"displayed_deg": 5.0}, ["inside", "inside"], id="shown on extension"),
+    ],
+)
+def test_what_a_machine_shows_and_is_set_to_is_past_a_limit_beyond_it_only(given, standings):
+    assert limit_words(given) == standings
+
+
+def test_a_knee_that_was_not_measured_is_as_likely_past_as_not_and_proves_nothing():
+    found = bounds.limit_standings(LIMITED, knee_deg=None)
+    assert [(one.standing, one.p_past) for one in found] == [("at", 0.5), ("at", 0.5)]
+
+
+@pytest.mark.parametrize(
+    ("u", "at_most"),
+    [
+        pytest.param(0.0, 0.0, id="certainly the same"),
+        pytest.param(0.1, 0.196, id="the same within 1.96 u"),
+    ],
+)
+def test_a_display_that_shows_the_knee_is_bounded_by_the_uncertainty_alone(u, at_most):
+    assert bounds.apart(0.0, u_deg=u).at_most_deg == pytest.approx(at_most, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("p", "told"), [(0.95, True), (0.9499, False)], ids=["95 % itself", "less"]
+)
+def test_lacking_extension_is_proven_at_95_per_cent(monkeypatch, p, told):
+    monkeypatch.setattr(bounds, "conformance_probability", lambda *_, **__: p)
+    found = bounds.extension_lacking(Settings(), knee_deg=12.0, u_deg=2.0)
+    assert (found is not None) == told
+
+
+def test_extension_that_is_just_proven_lacking_lacks_next_to_nothing_for_sure():
+    found = bounds.extension_lacking(Settings(), knee_deg=3.4, u_deg=2.0)
+    assert found.at_least_deg == pytest.approx(3.4 - 1.645 * 2.0)
+
+
+@pytest.mark.parametrize("counting", ["flexion", "straight-is-180"])
+def test_a_number_that_no_knee_can_have_is_told_as_the_display_counts(counting):
+    how = "" if counting == "flexion" else " on a display that counts straight-is-180"
+    low, high = ("-30", "180") if counting == "flexion" else ("0", "210")
+    with pytest.raises(InvalidInput) as told:
+        verdict.checked(412.0, counting)
+    assert str(told.value) == (
+        f"displayed_deg must be between {low} and {high}, but got 412{how}: "
+        "was a decimal point lost?"
+    )
+
+
+@pytest.mark.parametrize("difference", [0.0, 40.0])
+def test_without_a_seen_camera_direction_nothing_is_proven(difference):
+    assert verdict.judged(difference, u=1.0, tolerance=10.0).verdict != "undecided"
+    assert verdict.judged(difference, u=1.0, tolerance=10.0, provable=False).verdict == (
+        "undecided"
+    )
+
+
+@pytest.mark.parametrize(
     ("step", "movement", "u"),
     [
         pytest.param(5.0, 0.0, 5 / math.sqrt(12), id="a step of 5: rectangular"),
@@ -139,7 +241,7 @@ def test_a_half_width_is_that_of_95_per_cent():
     ],
 )  # fmt: skip
 def test_a_verdict_in_words_names_the_direction_and_the_tolerance(difference, result, said):
-    assert _compared(95.0, Comparison(difference, 1.0, 10.0, 0.5, result)) == said
+    assert _compared("95.0°", Comparison(difference, 1.0, 10.0, 0.5, result)) == said
 
 
 # ------------------------------------------------------------------ prescribed limits
@@ -291,6 +393,9 @@ def test_a_photos_hash_has_64_hexadecimal_digits(digest, taken):
         pytest.param("placement_mm", (10.0, -1.0, 5.0), False, id="one of three is wrong"),
         pytest.param("tolerance_deg", True, False, id="yes is no length"),
         pytest.param("tag_mm", "50", False, id="text is no length"),
+        pytest.param("counts", "negative", True, id="one of the ways in which displays count"),
+        pytest.param("counts", "backwards", False, id="no such way"),
+        pytest.param("counts", 5.0, False, id="a number is no way to count"),
     ],
 )
 def test_a_setting_is_taken_to_its_edge_and_no_further(name, value, taken):
@@ -308,6 +413,9 @@ def test_a_refused_setting_names_its_rule_and_unit():
     )
     assert meaning_of("tag_mm").problem("tag_mm", 5.0) == (
         "tag_mm must be between 10 and 500 mm, but got 5: was it meant in other units?"
+    )
+    assert problems_of({"counts": "backwards"})[0].startswith(
+        "counts must be one of flexion, straight-is-180, negative, but got 'backwards': "
     )
     assert meaning_of("trials").problem("trials", 5) == (
         "trials must be between 100 and 1e+06, but got 5: fewer say little, more take long"
@@ -400,8 +508,9 @@ def test_tags_that_no_machine_could_show_are_told_and_nothing_is_found(deg, fit,
         assert finding(seen) == replace(finding(None), advice=said)
 
 
-def test_without_bars_no_card_is_wrong():
+def test_without_bars_no_card_is_wrong_and_nothing_is_guessed():
     assert cause.cards_wrong(None) is None
+    assert cause.guessed(None) is False
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import pytest
 
 from knee_angle.angle import geometry
 from knee_angle.angle import uncertainty as un
-from knee_angle.assumptions import MARK_DEPTH_MM, U_TAPE_MM
+from knee_angle.assumptions import MARK_DEPTH_MM
 from knee_angle.records import Landmark, LegInView, Lens, View
 
 FAR = 1.0e6
@@ -246,7 +246,7 @@ def test_the_tapes_error_is_carried_into_the_shank():
     drawn = un.simulate(
         taped, lines=("leg_distance",), trials=20_000, rng=np.random.default_rng(8)
     ).segment_mm
-    assert np.std(drawn, axis=0) == pytest.approx([U_TAPE_MM] * 2, rel=0.03)
+    assert np.std(drawn, axis=0) == pytest.approx([5.0] * 2, rel=0.03)
 
 
 def test_linear_and_monte_carlo_agree_with_a_typed_thigh():
