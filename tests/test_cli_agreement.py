@@ -58,11 +58,17 @@ def test_text_names_the_figures_and_the_caution():
 
 def test_the_report_is_written_and_named(tmp_path):
     report = tmp_path / "report.html"
-    for more in ((), ("--format", "json")):
-        done = run(TABLE, "--html", report, *more)
-        assert done.exit_code == 0
-        assert report.read_text().startswith("<!doctype html>")
-        assert done.stderr == f"written: {report}\n"
+    text = run(TABLE, "--html", report)
+    assert text.exit_code == 0
+    assert text.stdout.endswith(f"written: {report}\n")
+    assert text.stderr == ""
+    assert report.read_text().startswith("<!doctype html>")
+    report.unlink()
+    data = run(TABLE, "--html", report, "--format", "json")
+    assert data.exit_code == 0
+    assert "written:" not in data.stdout, "what a programme reads stays JSON alone"
+    assert data.stderr == f"written: {report}\n"
+    assert report.read_text().startswith("<!doctype html>")
 
 
 def test_parquet_gives_the_same_figures_as_csv(tmp_path):

@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from knee_angle.errors import UnreadablePhoto
+from knee_angle.photo import colours
 from knee_angle.photo import reading as photo
 from knee_angle.photo.reading import read_photo
 
@@ -74,7 +75,7 @@ def test_parts_give_the_same_pixels_as_the_whole(
     path = tmp_path / name
     picture.save(path)
     whole = read_photo(path, small_px=97)
-    monkeypatch.setattr(photo, "PIXELS_AT_ONCE", 4000)
+    monkeypatch.setattr(colours, "PIXELS_AT_ONCE", 4000)
     parts = read_photo(path, small_px=97)
     np.testing.assert_array_equal(parts.full(), whole.full())
     np.testing.assert_array_equal(parts.small, whole.small)
