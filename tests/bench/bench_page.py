@@ -3,9 +3,9 @@
     python tests/bench/bench_page.py [PHOTO...]
 
 Side by side, milliseconds, median and 90th percentile of 20 nudges each: the answer's part
-in the server (`measure_photo` alone), the whole round trip (from the last key of a nudge,
-less the editor's pause of 250 ms, to the new answer in the page), and the live angle in
-the browser (one move of the finger, drawn).
+in the server (`measure_photo` and `answer_of_photo`, each alone), the whole round trip (from
+the last key of a nudge, less the editor's pause of 250 ms, to the new answer in the page), and
+the live angle in the browser (one move of the finger, drawn).
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ from serving import ROOT, free_port, running
 from knee_angle.cli import serving
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.photo.reading import read_photo
-from knee_angle.pipeline import look, measure_photo
+from knee_angle.pipeline import answer_of_photo, look, measure_photo
+from knee_angle.records import Measurement
 from knee_angle.settings import Settings
 
 TURNS = 20
@@ -57,22 +58,26 @@ async (dx) => {
 """
 
 
-def alone(photo: Path) -> list[float]:
-    """`measure_photo` with one point moved, the photo looked at before."""
+def alone(photo: Path) -> tuple[list[float], list[float]]:
+    """`measure_photo` and `answer_of_photo` with one point moved, the photo looked at before."""
     read = read_photo(photo)
     with opened_detectors() as detectors:
         seen = look(read, detectors=detectors)
-        times = []
+        times, judged = [], []
         for turn in range(TURNS):
             knee = seen.landmarks.points["knee"]
             moved = {"knee": {"x": knee.x_px + turn, "y": knee.y_px}}
             began = time.perf_counter()
-            measure_photo(
+            result = measure_photo(
                 read, detectors=detectors, settings=Settings(), seen=seen, manual=moved,
                 displayed_deg=90.0,
             )  # fmt: skip
-            times.append(1000 * (time.perf_counter() - began))
-    return times
+            measured = time.perf_counter()
+            times.append(1000 * (measured - began))
+            assert isinstance(result, Measurement)
+            answer_of_photo(result)
+            judged.append(1000 * (time.perf_counter() - measured))
+    return times, judged
 
 
 def in_the_page(page: Page, address: str, photo: Path) -> tuple[list[float], list[float]]:
@@ -108,7 +113,9 @@ def main(photos: list[Path]) -> None:
             for photo in photos:
                 live, trips = in_the_page(browser.new_page(), address, photo)
                 print(f"{photo.name:<36} median  90 % (ms)")
-                print(line("measure_photo alone", alone(photo)))
+                measured, judged = alone(photo)
+                print(line("measure_photo alone", measured))
+                print(line("answer_of_photo alone", judged))
                 print(line("drag: finger up to new answer", trips))
                 print(line("drag: one move drawn, angle live", live))
         browser.close()
