@@ -145,6 +145,16 @@ CHANGES_NOTHING: dict[str, str] = {
     ),
     "knee_angle.settings:Meaning.problem | math.isfinite(value) and inside and (value <= self.high)"
     " | inside and value <= self.high": "no number and infinity fail every comparison with bounds",
+    **{
+        f"knee_angle.visit.course:neutral_zero | {change}": "whole degrees: 0 is written alike"
+        for change in (
+            "extension > 0 | extension >= 0",
+            "flexion < 0 | flexion <= 0",
+            "0 (again) | 1",
+        )
+    },
+    "knee_angle.machine.check:_judged | for name, one in used.items() if one.displayed is not None"
+    " | for name, one in used.items()": "without a number a photo is not used: `_usable`",
     "knee_angle.machine.cause:section_words | mm > 0 | mm >= 0": "0 lies within its ±: said there",
     "knee_angle.machine.cause:section_words | mm > 0 (again) | mm >= 0": (
         "only where more than the hinge's tolerance is proven"

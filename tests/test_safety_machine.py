@@ -13,7 +13,7 @@ import pytest
 from drawn_visits import Body, Shot, drawn
 from stores import as_measured
 
-from knee_angle.machine import judge, tagged
+from knee_angle.machine import check, judge, tagged
 from knee_angle.machine.check import check_machine
 from knee_angle.machine.tagged import ARROWS_WRONG
 from knee_angle.records import LEG_POINTS, Displayed, NotMeasured
@@ -158,7 +158,35 @@ def test_legs_of_both_sides_are_refused():
     photos = outcomes()
     photos["2.jpg"] = replace(photos["2.jpg"], leg=replace(photos["2.jpg"].leg, side="right"))
     told = check_machine(photos, Settings())
-    assert "0.jpg, 1.jpg, 3.jpg, 4.jpg show a left leg and 2.jpg a right leg" in told.reason
+    assert told.reason.startswith(
+        "a machine check is of one leg, but 0.jpg, 1.jpg, 3.jpg, 4.jpg show a left leg and 2.jpg "
+        "a right leg"
+    )
+
+
+@pytest.mark.parametrize(
+    ("legs", "bars_alone", "answered"),
+    [
+        pytest.param(False, True, True, id="bars without a leg are a check of the display"),
+        pytest.param(False, False, False, id="nothing to be seen is refused"),
+        pytest.param(True, True, False, id="a leg in any photo: judged with the leg or refused"),
+    ],
+)
+def test_a_machine_is_checked_as_empty_only_where_no_photo_shows_a_leg(
+    monkeypatch, legs, bars_alone, answered
+):
+    empty = object() if bars_alone else None
+    monkeypatch.setattr(check, "_empty", lambda *_: empty)
+    photos = dict(list(outcomes().items())[:2]) if legs else {}
+    found = check._judged({**photos, "x": NotMeasured("no leg", "step back")}, Settings(), None)
+    assert (found is empty) == answered
+    assert isinstance(found, NotMeasured) != answered
+
+
+def test_a_visit_that_cannot_be_estimated_is_refused_as_it_was_told(monkeypatch):
+    told = NotMeasured("the photos contradict each other", "photograph again")
+    monkeypatch.setattr(check, "estimate_visit", lambda *_, **__: told)
+    assert check._judged(outcomes(), Settings(), None) is told
 
 
 @pytest.mark.parametrize("wrong", [True, False])

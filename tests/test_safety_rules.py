@@ -18,6 +18,7 @@ from stores import NOON, SHA, made_frame, made_measurement
 from knee_angle.angle import bounds, verdict
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.machine import cause
+from knee_angle.machine.prescribed import which_knee
 from knee_angle.page import keeping as page_keeping
 from knee_angle.records import (
     Angle,
@@ -299,6 +300,23 @@ def test_a_display_past_a_limit_alarms_whether_a_knee_was_measured_or_not(shown,
     assert unread == Unreadable("it is empty", alarms=wanted)
     measured = made_measurement()
     assert cause.with_display_alarms(measured, shown, LIMITED) is measured
+
+
+@pytest.mark.parametrize(
+    ("side", "only", "asked"),
+    [
+        pytest.param("left", None, False, id="prescribed for both or none"),
+        pytest.param("left", "left", False, id="the knee that it is for"),
+        pytest.param("left", "right", True, id="the other knee"),
+        pytest.param("right", "left", True, id="the other way round"),
+    ],
+)
+def test_which_knee_is_asked_where_the_prescription_is_for_the_other(side, only, asked):
+    said = which_knee(side, only)
+    assert [one[:47] for one in said] == (
+        [f"WHICH KNEE? The photo shows a {side} knee, the pres"[:47]] if asked else []
+    )
+    assert all(f"the limits of the {only} knee are taken" in one for one in said)
 
 
 @pytest.mark.parametrize(
