@@ -183,6 +183,7 @@ def placed(settings: Settings) -> str:
 
     Examples
     --------
+    >>> from knee_angle.settings import Settings
     >>> placed(Settings())
     'hip mark on cloth: ± 20 mm, knee on skin: ± 10 mm, ankle on skin: ± 10 mm against the bone'
     >>> placed(Settings(placement_mm=(15, 10, 5)))
