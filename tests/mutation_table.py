@@ -155,6 +155,13 @@ CHANGES_NOTHING: dict[str, str] = {
     },
     "knee_angle.machine.check:_judged | for name, one in used.items() if one.displayed is not None"
     " | for name, one in used.items()": "without a number a photo is not used: `_usable`",
+    **{
+        f"knee_angle.pipeline:measure_photo | 16{' (again)' * again} | {other}": (
+            "another seed, of the photo's hash all the same"
+        )
+        for again in range(4)
+        for other in (32, 17)
+    },
     "knee_angle.machine.cause:section_words | mm > 0 | mm >= 0": "0 lies within its ±: said there",
     "knee_angle.machine.cause:section_words | mm > 0 (again) | mm >= 0": (
         "only where more than the hinge's tolerance is proven"

@@ -14,6 +14,7 @@ from stores import made_frame
 
 from knee_angle import pipeline
 from knee_angle.angle import scale
+from knee_angle.assumptions import COVERAGE_99
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import without_direction
 from knee_angle.landmarks.dots import DotDetector
@@ -50,6 +51,13 @@ def test_lengths_are_unusual_from_three_standard_deviations_on(segments, told):
     said = scale.implausible(segments, stature_mm=1700.0)
     assert (said or "").count(" would be usual") == len(told)
     assert all(part in said for part in told)
+
+
+def test_a_length_of_three_standard_deviations_itself_is_usual(monkeypatch):
+    monkeypatch.setattr(scale, "SEGMENT_SPREAD", 0.0)
+    odd = replace(USUAL, thigh_mm=scale.THIGH_SHARE * 1700 + 30.0)
+    assert scale.implausible(odd, stature_mm=1700.0) is None
+    assert scale.implausible(USUAL, stature_mm=1700.0) is None
 
 
 @functools.cache
@@ -91,6 +99,34 @@ def test_a_photo_carries_every_caution_of_its_steps():
     flat = replace(seen, tags=())
     assert cautions.CAUTION_IMAGE in measured(flat).cautions
     assert cautions.CAUTION_IMAGE not in measured().cautions
+
+
+def test_a_photo_whose_camera_direction_is_not_known_proves_nothing_about_the_display():
+    flat = replace(bed("bed_01.jpg")[1], tags=())
+    assert measured(displayed_deg=150.0).comparison.verdict == "outside"
+    assert measured(flat, displayed_deg=150.0).comparison.verdict == "undecided"
+
+
+def test_a_photo_that_nobody_looked_at_is_looked_at():
+    photo, _ = bed("bed_01.jpg")
+    settings = Settings(trials=200)
+    whole = pipeline.measure_photo(photo, detectors=(DotDetector(),), settings=settings)
+    assert (whole.knee, whole.tags) == (measured().knee, measured().tags)
+
+
+def test_a_photo_says_of_a_knee_that_it_is_at_its_limit():
+    limit = float(round(measured().knee.deg))
+    (said, *_) = measured(limit_flexion_deg=limit).cautions
+    assert said.startswith(f"At the prescribed flexion limit of {limit:.1f}°")
+
+
+def test_a_photo_is_cautioned_by_its_bars_and_by_the_straightest_its_knee_can_be(monkeypatch):
+    lowest = []
+    monkeypatch.setattr(cautions, "of_view", lambda deg, *_: lowest.append(deg) or ())
+    monkeypatch.setattr(cautions, "odd_bars", lambda frame: (f"bars {frame.source}",))
+    result = measured()
+    assert lowest == [result.knee.interval_deg[0]]
+    assert f"bars {result.machine.frame.source}" in result.cautions
 
 
 def test_a_photo_carries_the_alarms_of_knee_and_display_knee_first():
@@ -138,7 +174,7 @@ def test_the_leg_of_a_photo_is_what_was_set_and_its_answer_comes_from_its_hash()
     assert placed.leg.placement_mm == (12.0, 6.0, 7.0)
     photo, seen = bed("bed_01.jpg")
     assert placed.photo_sha256 == photo.sha256
-    assert placed.seconds > 0
+    assert 0 < placed.seconds < 60
     rng_of_hash = measured()
     assert rng_of_hash.knee == measured().knee
     flat = replace(seen, tags=())
@@ -159,6 +195,7 @@ def bars(difference: float | None, u: float = 1.0, source: str = "dot") -> Frame
         pytest.param(bars(2.5), 0, id="tags and points agree"),
         pytest.param(bars(2.6), 1, id="they differ beyond 99 %"),
         pytest.param(bars(-2.6), 1, id="the other way"),
+        pytest.param(bars(COVERAGE_99), 0, id="99 % itself excuses"),
         pytest.param(bars(2.7, u=2.0), 0, id="a wide ± excuses more"),
     ],
 )
@@ -203,3 +240,8 @@ def at(hip: tuple[float, float], ankle: tuple[float, float], var: float = 18.0) 
 def test_a_bone_shorter_than_the_uncertainty_of_its_ends_has_no_direction(hip, ankle, said):
     refused = without_direction(at(hip, ankle))
     assert (refused and refused.reason.partition(",")[0]) == said
+
+
+def test_a_bone_exactly_as_long_as_the_uncertainty_of_its_ends_has_a_direction():
+    """Without any ± even points on top of each other are not shorter than it."""
+    assert without_direction(at((500.0, 500.0), (500.0, 500.0), var=0.0)) is None
