@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 from unittest.mock import patch
 
 import numpy as np
@@ -13,7 +14,6 @@ from knee_angle.training import machines
 from knee_angle.training.bodies import Bank
 from knee_angle.training.meshes import Soup
 from knee_angle.training.posing import unit
-from knee_angle.training.renderer import Renderer
 from knee_angle.training.scene import (
     Camera,
     Scene,
@@ -23,6 +23,9 @@ from knee_angle.training.scene import (
     draw_focal,
     draw_light,
 )
+
+if TYPE_CHECKING:
+    from knee_angle.training.renderer import Renderer
 
 SIZE_PX = 800
 """Larger photos are searched at about this size too (dot_candidates)."""
