@@ -89,7 +89,7 @@ def test_photos_and_table_in_a_storage_give_the_same_rows_as_here(storage, tmp_p
         "s3://study/may", "--table", "s3://study/may/displayed.csv", "--partial-table",
         "--out", "there.csv", cwd=tmp_path, env=storage,
     )  # fmt: skip
-    left_out = "1 entries are not measured: displayed.csv (not called like a photo)"
+    left_out = "1 entry is not measured: displayed.csv (not called like a photo)"
     assert (there.returncode, there.stderr) == (0, f"knee-angle: {left_out}\n")
     here = batch(
         SAMPLES / "bed_0[14].jpg", "--table", SAMPLES / "displayed.csv", "--partial-table",

@@ -85,7 +85,7 @@ def test_what_is_not_measured_is_said_and_recorded(tmp_path):
     (photos / "linked.jpg").symlink_to(SAMPLES / PHOTOS[1])
     done = batch("photos", "--out", "one.csv", "--workers", 1, cwd=tmp_path)
     reason = "a symbolic link: put the photo itself there, or name it in a list"
-    assert done.stderr == f"knee-angle: 1 entries are not measured: linked.jpg ({reason})\n"
+    assert done.stderr == f"knee-angle: 1 entry is not measured: linked.jpg ({reason})\n"
     assert "1 photos: 1 measured" in done.stdout
     record = json.loads((tmp_path / "one.run.json").read_text())
     assert record["other_files"] == 1

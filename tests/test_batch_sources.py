@@ -125,7 +125,7 @@ def test_a_changed_file_has_another_stamp(folder):
     [
         ("nowhere", "nowhere is not there: name a folder"),
         ("empty", "no photo in .*empty: photos are called .jpg.*; nothing else is there"),
-        ("linked", "no photo in .*; 1 entries are not measured: a.jpg .a symbolic link"),
+        ("linked", "no photo in .*; 1 entry is not measured: a.jpg .a symbolic link"),
         ("nothing-*.jpg", "no photo in"),
         ("twice.txt", "names a photo twice: a.jpg"),
         ("nosuch://bucket/x", "nosuch://bucket/x cannot be read .*check the address"),

@@ -9,17 +9,44 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import scenes
+from PIL import ImageDraw
 
 from knee_angle import words
+from knee_angle.batch import child
+from knee_angle.cli.photos import _save_overlay
 from knee_angle.machine.cause import ADVICE, CARDS_WRONG, SECTION_ADVICE
 from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
-from knee_angle.pipeline import measure
+from knee_angle.pipeline import answer_of_photo, measure
 from knee_angle.records import Comparison, NotMeasured, Unreadable
+from knee_angle.report.answer_text import answer_text
 from knee_angle.report.overlay import overlay
 from knee_angle.store import CHECKLIST
 
 SCENE = scenes(image="bed_01.jpg")[0]
+
+
+@functools.cache
+def found():
+    """By its dots: display and fit within their tolerances, the hinge proven off all the same."""
+    return measure(SCENE.photo, displayed_deg=93.0)
+
+
+@pytest.mark.parametrize(
+    "draw",
+    [
+        pytest.param(lambda at: _save_overlay(read_photo(SCENE.photo), found(), at), id="measure"),
+        pytest.param(lambda at: child._draw(at, read_photo(SCENE.photo), found()), id="batch"),
+    ],
+)
+def test_the_pictures_finding_is_the_commands(draw, tmp_path, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", lambda _, __, text, **___: drawn.append(text))
+    draw(tmp_path / "picture.jpg")
+    said = answer_text("bed_01.jpg", found(), answer_of_photo(found()))
+    finding = re.search("  finding +(.*)", said)[1]
+    assert finding == "fit warning: hinge and knee do not coincide"
+    assert drawn[drawn.index("Finding") + 1] == finding
 
 
 @functools.cache

@@ -138,7 +138,8 @@ def said_of(left_out: Sequence[LeftOut]) -> str:
     if not left_out:
         return ""
     more = len(left_out) - NAMED
-    return f"{len(left_out)} entries are not measured: {', '.join(map(str, left_out[:NAMED]))}" + (
+    count = f"{len(left_out)} entries are" if len(left_out) > 1 else "1 entry is"
+    return f"{count} not measured: {', '.join(map(str, left_out[:NAMED]))}" + (
         f" and {more} more" if more > 0 else ""
     )
 

@@ -100,11 +100,12 @@ def shown(photo: Path) -> str:
 
 def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]:
     """Write the picture; what went wrong, if anything did."""
+    from knee_angle.pipeline import answer_of_photo
     from knee_angle.report.overlay import as_jpeg
     from knee_angle.report.overlay import overlay as draw_overlay
 
     try:
-        write_whole(target, as_jpeg(draw_overlay(photo, outcome)))
+        write_whole(target, as_jpeg(draw_overlay(photo, outcome, answer_of_photo(outcome))))
     except OSError as error:
         return [f"the picture {target} cannot be written ({error.strerror})"]
     return []

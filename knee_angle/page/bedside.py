@@ -321,7 +321,7 @@ def _more(entry: Entry, result: Measurement | NotMeasured, fingerprint: str) -> 
             st.markdown(f"Caution: {caution}")
         st.download_button(
             "Picture with the answer",
-            data=lambda: _picture(entry, result),
+            data=lambda: _picture(entry, result, alone),
             file_name="knee.jpg",
             mime="image/jpeg",
             on_click="ignore",
@@ -329,7 +329,7 @@ def _more(entry: Entry, result: Measurement | NotMeasured, fingerprint: str) -> 
         )
 
 
-def _picture(entry: Entry, result: Measurement) -> bytes:
+def _picture(entry: Entry, result: Measurement, alone: VisitAnswer | NotMeasured) -> bytes:
     out = io.BytesIO()
-    overlay(entry.photo, result).save(out, "JPEG", quality=88)
+    overlay(entry.photo, result, alone).save(out, "JPEG", quality=88)
     return out.getvalue()

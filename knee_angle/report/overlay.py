@@ -14,8 +14,10 @@ from PIL import Image, ImageDraw, ImageFont
 
 from knee_angle import words
 from knee_angle.angle import geometry
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.photo.reading import Photo
-from knee_angle.records import Landmark, Measurement, PointName, Verdict
+from knee_angle.records import Landmark, Measurement, NotMeasured, PointName, Verdict
+from knee_angle.report.visit_words import finding_of
 
 __all__ = ["as_jpeg", "overlay"]
 
@@ -30,9 +32,16 @@ SUPERSAMPLE = 2
 
 Point = tuple[float, float]
 Colour = tuple[int, int, int]
+Row = tuple[str, str, Verdict | None]
 
 
-def overlay(photo: Photo, result: Measurement, *, panel: bool = True) -> Image.Image:
+def overlay(
+    photo: Photo,
+    result: Measurement,
+    alone: VisitAnswer | NotMeasured | None = None,
+    *,
+    panel: bool = True,
+) -> Image.Image:
     """The reduced photo with the result drawn in, and a panel beneath.
 
     Parameters
@@ -41,6 +50,8 @@ def overlay(photo: Photo, result: Measurement, *, panel: bool = True) -> Image.I
         The photo that was measured.
     result : Measurement
         Its result; positions are full-size px and are reduced here.
+    alone : VisitAnswer or NotMeasured, optional
+        The same photo as a visit of its own (`pipeline.answer_of_photo`): what it finds is said.
     panel : bool
         Whether the answer stands beneath the photo in words.
 
@@ -60,7 +71,7 @@ def overlay(photo: Photo, result: Measurement, *, panel: bool = True) -> Image.I
     picture = canvas.resize((width, height), Image.Resampling.LANCZOS)
     if not panel:
         return picture
-    answer = _panel(width, result)
+    answer = _panel(width, _rows(result, alone if isinstance(alone, VisitAnswer) else None))
     whole = Image.new("RGB", (width, height + answer.height), PAPER)
     whole.paste(picture, (0, 0))
     whole.paste(answer, (0, height))
@@ -179,7 +190,7 @@ def _arc(pen: _Pen, result: Measurement) -> None:
     pen.label((float(place[0]), float(place[1])), words.degrees(result.knee.deg), 24)
 
 
-def _panel(width: int, result: Measurement) -> Image.Image:
+def _panel(width: int, answer: Sequence[Row]) -> Image.Image:
     """The answer in words and numbers, under the photo."""
     unit = width / 100.0
     body, small = (ImageFont.load_default(max(12.0, s * unit)) for s in (2.1, 1.7))
@@ -190,7 +201,7 @@ def _panel(width: int, result: Measurement) -> Image.Image:
     room = width - right - gap - left
     rows = [
         (name, _wrapped(measuring, _drawable(text), body, room), verdict)
-        for name, text, verdict in _rows(result)
+        for name, text, verdict in answer
     ]
     height = (sum(len(lines) for _, lines, _ in rows) + 1.0 + 0.75 * len(caution)) * gap
     panel = Image.new("RGB", (width, round(height)), PAPER)
@@ -209,9 +220,9 @@ def _panel(width: int, result: Measurement) -> Image.Image:
     return panel
 
 
-def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
+def _rows(result: Measurement, answer: VisitAnswer | None) -> list[Row]:
     low, high = result.knee.interval_deg
-    rows: list[tuple[str, str, Verdict | None]] = [
+    rows: list[Row] = [
         *(("Alarm", alarm, "outside") for alarm in result.alarms),
         (
             "Knee",
@@ -236,8 +247,9 @@ def _rows(result: Measurement) -> list[tuple[str, str, Verdict | None]]:
                 difference.verdict,
             ),
         ]
-    if result.finding is not None:
-        rows.append(("Finding", words.FINDING_WORDS[result.finding.kind], None))
+    kind = finding_of(answer, None if result.finding is None else result.finding.kind)
+    if kind is not None:
+        rows.append(("Finding", words.FINDING_WORDS[kind], None))
     if result.machine is not None and result.machine.frame is not None:
         frame = result.machine.frame
         rows.append(("Bars", words.with_u(frame.deg, frame.u_deg), None))
