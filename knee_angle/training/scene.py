@@ -27,6 +27,7 @@ __all__ = [
     "blocked",
     "build_scene",
     "camera_on",
+    "camera_turn",
     "draw_camera",
     "draw_focal",
     "draw_light",
@@ -389,6 +390,29 @@ def _draw_camera(scene: Scene, rng: np.random.Generator, *, size: int) -> Camera
     return camera_on(scene, rng, size=size, framing=framing, base=base)
 
 
+def camera_turn(back: Floats, *, roll_deg: float) -> Floats:
+    """The turn from the world to a camera that looks along ``-back``, rolled about that line.
+
+    Parameters
+    ----------
+    back : ndarray, shape (3,)
+        Unit direction from the subject to the camera; the world's third axis points up.
+    roll_deg : float
+        Degrees; positive turns the camera's right towards its up.
+
+    Returns
+    -------
+    ndarray, shape (3, 3)
+        Rows: the camera's right, down and forward in the world.
+    """
+    roll = math.radians(roll_deg)
+    level = unit(np.cross(-back, [0, 0, 1.0]))
+    upright = np.cross(level, -back)
+    right = level * math.cos(roll) - upright * math.sin(roll)
+    up = upright * math.cos(roll) + level * math.sin(roll)
+    return np.array([right, -up, -back])
+
+
 def camera_on(
     scene: Scene, rng: np.random.Generator, *, size: int, framing: Framing, base: Floats
 ) -> Camera:
@@ -396,14 +420,7 @@ def camera_on(
     u = rng.uniform
     back, distance = _look_from(scene, rng, framing)
     target = (base.max(0) + base.min(0)) / 2 + rng.normal(0, 0.05, 3)
-    roll = math.radians(rng.normal(0, 5))
-    right = unit(np.cross(-back, [0, 0, 1.0]))
-    up = np.cross(right, -back)
-    right, up = (
-        right * math.cos(roll) - up * math.sin(roll),
-        up * math.cos(roll) + right * math.sin(roll),
-    )
-    turn = np.array([right, -up, -back])
+    turn = camera_turn(back, roll_deg=rng.normal(0, 5))
     shift = -turn @ (target + back * distance)
     at = base @ turn.T + shift
     flat = at[:, :2] / np.maximum(at[:, 2:], 0.2)

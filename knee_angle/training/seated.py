@@ -49,6 +49,7 @@ from knee_angle.training.scene import (
     Light,
     Scene,
     blocked,
+    camera_turn,
     draw_light,
     draw_skin,
 )
@@ -235,14 +236,7 @@ def hand_held(shot: Shot, rng: np.random.Generator, *, width: int) -> Camera:
         back = np.array(
             [math.sin(yaw) * math.cos(pitch), -math.cos(yaw) * math.cos(pitch), math.sin(pitch)]
         )
-        roll = math.radians(rng.normal(0, 3))
-        right = unit(np.cross(-back, [0, 0, 1.0]))
-        up = np.cross(right, -back)
-        right, up = (
-            right * math.cos(roll) - up * math.sin(roll),
-            up * math.cos(roll) + right * math.sin(roll),
-        )
-        turn = np.array([right, -up, -back])
+        turn = camera_turn(back, roll_deg=rng.normal(0, 3))
         target = (base.max(0) + base.min(0)) / 2 + rng.normal(0, 0.02, 3)
         shift = -turn @ (target + back * u(1.0, 1.5))
         centre, window = (width / 2, width / 2), (0, y0, width, y0 + high)
