@@ -7,13 +7,14 @@ roughness and gloss. Colours are linear light.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.training.posing import unit
 
-__all__ = ["PHOTO_PATTERN", "Soup"]
+__all__ = ["PHOTO_PATTERN", "Soup", "crosses", "solid_triangles"]
 
 Floats = NDArray[np.float64]
 Material = Floats  # shape (10,): colours A and B, pattern, scale, roughness, gloss
@@ -70,6 +71,45 @@ def _sphere(sides: int = 16) -> tuple[Floats, Floats]:
 
 
 SHAPES = {"box": _cube(), "cylinder": _cylinder(), "sphere": _sphere()}
+
+
+def solid_triangles(vertices: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The corners of what hides things, shape (M, 3, 3), of a soup's vertices, shape (3 N, 16)."""
+    triangles = vertices.reshape(-1, 3, 16)
+    return triangles[triangles[:, 0, 15] >= 0][:, :, :3]
+
+
+def crosses(
+    triangles: NDArray[Any], start: NDArray[Any], ray: NDArray[Any], *, farthest: float = 1.0
+) -> bool:
+    """Whether a stretch of a ray crosses any triangle.
+
+    Parameters
+    ----------
+    triangles : ndarray, shape (M, 3, 3)
+        Corners in the world.
+    start, ray : ndarray, shape (3,)
+        Where it starts, and from there to its end.
+    farthest : float
+        Share of the ray at which the stretch ends; it begins at 0.02, off the lens.
+
+    Notes
+    -----
+    T. Möller and B. Trumbore, "Fast, minimum storage ray/triangle intersection", 1997.
+    """
+    a, e1, e2 = (
+        triangles[:, 0],
+        triangles[:, 1] - triangles[:, 0],
+        triangles[:, 2] - triangles[:, 0],
+    )
+    h = np.cross(ray, e2)
+    det = (e1 * h).sum(1)
+    det = np.where(np.abs(det) < 1e-12, 1e-12, det)
+    s = start - a
+    v = (s * h).sum(1) / det
+    q = np.cross(s, e1)
+    w, t = (q @ ray) / det, (e2 * q).sum(1) / det
+    return bool(((v >= 0) & (w >= 0) & (v + w <= 1) & (t > 0.02) & (t < farthest)).any())
 
 
 class Soup:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from knee_angle.training.bodies import Bank
 from knee_angle.training.clothes import Shell, add_skirt, drape, everyday, hospital
 from knee_angle.training.machines import add_machine, add_tags, add_wedge
-from knee_angle.training.meshes import Soup
+from knee_angle.training.meshes import Soup, crosses, solid_triangles
 from knee_angle.training.posing import Person, free_stance, lying_stance, pose, rotation, unit
 from knee_angle.training.rooms import add_bystander, add_hand, add_place, add_sickroom, add_tubes
 from knee_angle.training.shapes import bulged, reshaped
@@ -352,22 +352,10 @@ def blocked(scene: Scene, eye: Floats) -> int:
         return 0
     skin = scene.person.leg.skin
     places = [(skin["hip"] + skin["knee"]) / 2, skin["knee"], (skin["knee"] + skin["ankle"]) / 2]
-    solid = scene.soup.reshape(-1, 3, 16)
-    solid = solid[solid[:, 0, 15] >= 0][:, :, :3]
-    a, e1, e2 = solid[:, 0], solid[:, 1] - solid[:, 0], solid[:, 2] - solid[:, 0]
-    start = eye.astype(np.float32)
-    count = 0
-    for place in places:
-        ray = (place - eye).astype(np.float32) * 0.9  # what lies close before the skin hides little
-        h = np.cross(ray, e2)
-        det = (e1 * h).sum(1)
-        det = np.where(np.abs(det) < 1e-12, 1e-12, det)
-        s = start - a
-        v = (s * h).sum(1) / det
-        q = np.cross(s, e1)
-        w, t = (q @ ray) / det, (e2 * q).sum(1) / det
-        count += bool(((v >= 0) & (w >= 0) & (v + w <= 1) & (t > 0.02) & (t < 1)).any())
-    return count
+    solid, start = solid_triangles(scene.soup), eye.astype(np.float32)
+    rays = [(place - eye).astype(np.float32) * 0.9 for place in places]
+    # 0.9: what lies close before the skin hides little
+    return sum(crosses(solid, start, ray) for ray in rays)
 
 
 def draw_camera(scene: Scene, rng: np.random.Generator, *, size: int) -> Camera:

@@ -12,7 +12,7 @@ from drawn_dots import WHITE, Drawn, smallest_px
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training import machines
 from knee_angle.training.bodies import Bank
-from knee_angle.training.meshes import Soup
+from knee_angle.training.meshes import Soup, crosses, solid_triangles
 from knee_angle.training.posing import unit
 from knee_angle.training.scene import (
     Camera,
@@ -83,24 +83,9 @@ def outline(camera: Camera, place: np.ndarray, normal: np.ndarray, radius: float
 
 def hidden(scene: Scene, camera: Camera, places: np.ndarray) -> bool:
     """Whether the room or the body hides one of the places from the camera."""
-    solid = scene.soup.reshape(-1, 3, 16)
-    solid = solid[solid[:, 0, 15] >= 0][:, :, :3]
-    person = scene.person
-    solid = np.concatenate([solid, person.vertices[person.body.triangles]])
-    a, e1, e2 = solid[:, 0], solid[:, 1] - solid[:, 0], solid[:, 2] - solid[:, 0]
-    start = camera.position
-    for place in places:
-        ray = place - start
-        h = np.cross(ray, e2)
-        det = (e1 * h).sum(1)
-        det = np.where(np.abs(det) < 1e-12, 1e-12, det)
-        s = start - a
-        v = (s * h).sum(1) / det
-        q = np.cross(s, e1)
-        w, t = (q @ ray) / det, (e2 * q).sum(1) / det
-        if ((v >= 0) & (w >= 0) & (v + w <= 1) & (t > 0.02) & (t < 0.999)).any():
-            return True
-    return False
+    person, start = scene.person, camera.position
+    solid = np.concatenate([solid_triangles(scene.soup), person.vertices[person.body.triangles]])
+    return any(crosses(solid, start, place - start, farthest=0.999) for place in places)
 
 
 def draw(
