@@ -3,6 +3,10 @@
 Numbers only. Start at :func:`select_pairs`, then :func:`study_agreement`; each figure can
 also be had alone.
 
+``pairs`` are chosen, ``study`` compares by ``limits`` of agreement, straight ``lines``,
+``coefficients``, ``shares`` within a tolerance and ``repeatability``; ``estimate`` is a figure
+with its interval, ``plan`` says how many pairs are needed.
+
 Conventions
 -----------
 * ``difference = compared - reference``; in this package displayed minus knee.

@@ -1,4 +1,13 @@
-"""The commands: one module each. Read input, call one function, print what it says."""
+"""The commands: one module each. Read input, call one function, print what it says.
+
+* ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out;
+* ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
+* ``store``, ``page``, ``models``: keeping, the bedside page, the optional pose model.
+
+Between them: ``app`` (its name, its help, how it stops), ``settings`` and ``options`` (what
+several take), ``photos`` and ``samples`` (photos named, and ours), ``serving`` (starting the
+page's server), ``streams`` (output that reaches any terminal).
+"""
 
 from __future__ import annotations
 

@@ -4,13 +4,16 @@
 module          what
 =============== ============================================================
 ``base``        what a detector is
-``dots``        adhesive dots
+``dots``        adhesive dots, in steps: ``dot_picture``, ``dot_candidates``,
+                ``dot_assignment``, ``dot_expected`` (what a witness says),
+                ``dot_centres``, ``dot_unused``
 ``network``     our own leg network, and the camera's direction
 ``pose``        a whole-body pose model, where its bundle is present; it runs in a
                 process of its own (``pose_process``, ``pose_worker``)
 ``bundles``     finding and building that bundle
 ``manual``      points placed by hand
-``choose``      which answer counts
+``choose``      which answer counts; ``second_opinion``: the pose model heard
+``view``        how the camera stands to the leg
 ``standard``    the detectors that the commands and the page use
 =============== ============================================================
 """

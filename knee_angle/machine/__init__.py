@@ -15,7 +15,10 @@ By a visit:
 By single photos, and over time:
 
 * ``cause``: calibration or fit, and the one table of advice;
+* ``prescribed``, ``cautions``: the limits that bind a photo, and what to keep in mind;
 * ``check``, ``calibration``: several photos as straight lines with errors in both;
+  ``over_range``: such a line judged; ``tagged``: its bars by tags; ``check_plan``: how many photos;
+* ``empty``: a machine without a leg;
 * ``control_chart``: has a machine changed?
 
 Numbers only: no files, pictures, models or pages.

@@ -47,7 +47,8 @@ Inside
 ------
 ``records`` (what goes in and comes out), ``schema`` (the tables as they are), ``migrations``
 (how they came to be), ``opening`` (URL, pragmas, every database error in words), ``keeping``
-(the `Store`: each write is one transaction with its audit line), ``reading`` (questions),
+(the `Store`), ``writing`` (one write, one transaction, its audit line), ``people`` (codes and
+prescriptions), ``rows`` (results as rows), ``reading`` (questions),
 ``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a
 backup), ``table`` (export), ``recheck``, ``jpeg`` (refuses metadata).
 

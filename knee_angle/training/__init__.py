@@ -13,10 +13,11 @@ Nothing in the rest of the package imports this folder, and it needs the extra
     series   draws two visits of one person in one rigid machine, the heel seated
     groups   measures them with the whole pipeline: the model card's tables
 
-Read in this order: :mod:`bodies`, :mod:`shapes`, :mod:`posing`, :mod:`meshes`, :mod:`machines`,
-:mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`shelf`, :mod:`augmentation`,
-:mod:`model`, :mod:`losses`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`,
-:mod:`groups`, and for the series :mod:`rigid`, :mod:`seated`, :mod:`series_truth`,
+Read in this order: :mod:`bodies`, :mod:`pictures`, :mod:`shapes`, :mod:`posing`, :mod:`meshes`,
+:mod:`machines`, :mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`shaders`,
+:mod:`samples`, :mod:`shelf`, :mod:`stream`, :mod:`augmentation`, :mod:`model`, :mod:`losses`,
+:mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`, and for the series
+:mod:`rigid`, :mod:`seated`, :mod:`series_truth`,
 :mod:`series`.
 
 World of the scenes

@@ -1,7 +1,9 @@
 """The joint estimate of all photos of one leg in one machine: one visit, one estimate.
 
-Numbers only: photos come in measured, as legs in view. READ FIRST: `estimate`, then
-`sharing` (what photos have in common), `equal` (what must come out the same), `solve` (how).
+Numbers only: photos come in measured, as legs in view, with their settings (`photos`).
+READ FIRST: `estimate`, then `sharing` (what photos have in common), `equal` (what must come
+out the same), `solve` (how).
+Over days: `course` (a person, a machine), `trend` (degrees a day).
 """
 
 from knee_angle.visit.estimate import (
