@@ -14,8 +14,8 @@ from test_landmarks_fusion import Says, masked, right, segment, upright
 from test_landmarks_fusion import photo_of as compressed
 
 from knee_angle.landmarks.choose import choose_landmarks
-from knee_angle.landmarks.dot_unused import colour_word, use_dots
 from knee_angle.landmarks.dots import DotDetector
+from knee_angle.landmarks.dots.unused import colour_word, use_dots
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmark, Landmarks, NotMeasured

@@ -17,8 +17,17 @@ from PIL import Image
 
 from knee_angle.angle import geometry
 from knee_angle.errors import MissingModel
-from knee_angle.landmarks import network
 from knee_angle.landmarks.network import NetworkDetector, NetworkView
+from knee_angle.landmarks.network.detector import KEPT_LOOKS
+from knee_angle.landmarks.network.looks import Look, direction_of, in_photo, normal_of
+from knee_angle.landmarks.network.model import Model
+from knee_angle.landmarks.network.windows import (
+    KNOWN_LEG_WINDOW,
+    WINDOW_STEP,
+    Window,
+    cut,
+    window_near,
+)
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
 
@@ -79,8 +88,8 @@ def test_a_window_shows_a_mark_where_its_arithmetic_says():
     picture = np.zeros((600, 800, 3), np.uint8)
     picture[298:303, 498:503] = 255
     centre = np.array([500.5, 300.5])
-    window = network._Window(np.array([450.0, 320.0]), 300.0, turn_deg=25.0, mirrored=True)
-    seen = network._cut(photo_of(picture), window, 256)[:, :, 0].astype(float)
+    window = Window(np.array([450.0, 320.0]), 300.0, turn_deg=25.0, mirrored=True)
+    seen = cut(photo_of(picture), window, 256)[:, :, 0].astype(float)
     y, x = np.mgrid[:256, :256] + 0.5
     at = np.array([(seen * x).sum(), (seen * y).sum()]) / seen.sum()
     back = (at / 256 - 0.5) @ window.matrix.T * window.side + window.centre
@@ -88,7 +97,7 @@ def test_a_window_shows_a_mark_where_its_arithmetic_says():
 
 
 def test_a_square_on_leg_in_the_middle_looks_back_at_the_camera():
-    normal, slope = network._normal(np.zeros(2), np.array([0.0, 0.0, 1.0]))
+    normal, slope = normal_of(np.zeros(2), np.array([0.0, 0.0, 1.0]))
     assert normal == pytest.approx([0, 0, -1])
     assert slope == pytest.approx(np.degrees(np.eye(2)))
 
@@ -103,28 +112,29 @@ def test_a_square_on_leg_in_the_middle_looks_back_at_the_camera():
     ],
 )
 def test_legs_seen_obliquely_have_wider_ellipses(tilt, factor):
-    model = network._Model(threads=1)
+    model = Model(threads=1)
     assert (model.point_scale, model.oblique_scale) == (0.8, 1.0)
     photo = photo_of(np.zeros((300, 400, 3), np.uint8))
-    window = network._Window(np.array([200.0, 150.0]), 100.0)
+    window = Window(np.array([200.0, 150.0]), 100.0)
     leg = np.tile([0.5, 0.5, 1e-4, 0.0, 4e-4, 0.9], (8, 1))
     whole = np.array([0.9, *tilt, 0.01, 0.0, 0.01])
-    look = network._in_photo(photo, model, window, leg, whole)
+    look = in_photo(photo, model, window, leg, whole)
     assert look.cov[0] == pytest.approx(np.diag([1.0, 4.0]) * factor**2)
 
 
 def test_weights_that_do_not_match_their_card_are_refused(monkeypatch):
     monkeypatch.setattr(
-        network.hashlib, "sha256", lambda _: type("H", (), {"hexdigest": lambda _: "0"})()
+        "knee_angle.landmarks.network.model.hashlib.sha256",
+        lambda _: type("H", (), {"hexdigest": lambda _: "0"})(),
     )
     with pytest.raises(MissingModel, match="do not match"):
-        network._Model(threads=1)
+        Model(threads=1)
 
 
 def test_a_leg_seen_obliquely_keeps_its_direction_and_wide_covariance():
     # Taken as square-on, its flat angle would come with an interval that is far too narrow.
     normal = np.array([np.sin(np.radians(65.0)), 0.0, -np.cos(np.radians(65.0))])
-    look = network._Look(
+    look = Look(
         points=np.zeros((8, 2)),
         cov=np.zeros((8, 2, 2)),
         presence=np.ones(8),
@@ -132,7 +142,7 @@ def test_a_leg_seen_obliquely_keeps_its_direction_and_wide_covariance():
         normal=normal,
         tilt_cov=np.diag([400.0, 100.0]),
     )
-    told = network._direction([look, look, look])
+    told = direction_of([look, look, look])
     assert np.allclose(told.normal, normal)
     assert told.tilt_cov_deg2 == pytest.approx((400.0, 0.0, 100.0))
 
@@ -153,13 +163,13 @@ def dotted_leg(path: Path, *, knee_off_px: float = 0.0, source: str = "dot") -> 
 @pytest.fixture
 def looks(monkeypatch) -> list[int]:
     """How many windows the network looked through, one entry for each time it was asked."""
-    counted, see = [], network._see
+    counted, run = [], Model.run
 
-    def counting(photo, model, windows):
+    def counting(self, windows):
         counted.append(len(windows))
-        return see(photo, model, windows)
+        return run(self, windows)
 
-    monkeypatch.setattr(network, "_see", counting)
+    monkeypatch.setattr(Model, "run", counting)
     return counted
 
 
@@ -191,7 +201,7 @@ def test_the_direction_does_not_depend_on_what_was_asked_before():
         asked.direction(photo, dotted_leg(DOTTED, knee_off_px=float(x)))
     assert fresh is not None
     assert asked.direction(photo, leg) == fresh
-    assert len(asked._near) <= network.KEPT_LOOKS
+    assert len(asked._near) <= KEPT_LOOKS
 
 
 def test_a_leg_of_the_networks_own_has_the_direction_of_its_whole_search(looks):
@@ -213,12 +223,12 @@ def test_a_leg_of_the_networks_own_has_the_direction_of_its_whole_search(looks):
     move=arrays(float, (3, 2), elements=st.floats(-1.0, 1.0)),
 )
 def test_the_window_of_a_known_leg_holds_it_with_a_margin(leg, move):
-    window = network._window_near(leg)
+    window = window_near(leg)
     box = float(np.ptp(leg, axis=0).max())
     if box > 100.0:
-        assert window.side / box == pytest.approx(network.KNOWN_LEG_WINDOW, rel=0.1)
+        assert window.side / box == pytest.approx(KNOWN_LEG_WINDOW, rel=0.1)
         assert (np.abs(leg - window.centre).max(axis=0) < 0.4 * window.side).all()
-    moved = network._window_near(leg + move)
-    steps = (moved.centre - window.centre) / (window.side * network.WINDOW_STEP)
+    moved = window_near(leg + move)
+    steps = (moved.centre - window.centre) / (window.side * WINDOW_STEP)
     if moved.side == window.side:  # a neighbour at most
         assert np.abs(steps).max() <= 1.0 + 1e-6

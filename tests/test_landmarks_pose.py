@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from knee_angle import assumptions
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.landmarks import network, pose
+from knee_angle.landmarks import pose
+from knee_angle.landmarks.network.search import flat_u_deg
 from knee_angle.landmarks.pose import PoseDetector
 from knee_angle.landmarks.pose_process import PoseProcess, PoseProcessFailed
 from knee_angle.photo.reading import read_photo
@@ -451,7 +452,7 @@ def test_the_linear_angle_uncertainty_agrees_with_random_points() -> None:
     rng = np.random.default_rng(1)
     drawn = [rng.multivariate_normal(xy[name], cov[name], 100_000) for name in LEG_POINTS]
     spread = np.std(pose.geometry.flexion_deg(*drawn))
-    linear = network._angle_u_deg(np.array([*xy.values()]), np.array([*cov.values()]))
+    linear = flat_u_deg(np.array([*xy.values()]), np.array([*cov.values()]))
     assert linear == pytest.approx(spread, rel=0.02)
 
 
@@ -461,7 +462,7 @@ def angle_u_deg(found: Landmarks) -> float:
         point = found.points[name]
         xx, both, yy = point.cov_px2
         xy[name], cov[name] = np.array([point.x_px, point.y_px]), np.array([[xx, both], [both, yy]])
-    return network._angle_u_deg(np.array([*xy.values()]), np.array([*cov.values()]))
+    return flat_u_deg(np.array([*xy.values()]), np.array([*cov.values()]))
 
 
 @pytest.mark.parametrize(

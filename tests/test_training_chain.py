@@ -77,13 +77,13 @@ def test_a_normal_towards_the_camera_along_the_ray_has_no_tilt():
 
 def test_training_and_the_detector_read_the_same_normal():
     pytest.importorskip("onnxruntime")
-    from knee_angle.landmarks.network import _normal
+    from knee_angle.landmarks.network.looks import normal_of
 
     ray = np.array([0.3, 0.2, 1.0]) / np.linalg.norm([0.3, 0.2, 1.0])
     normal = np.array([0.3, -0.4, -0.8660254])
     camera, centre = torch.tensor([[100.0, 0.0, 0.0]]), torch.tensor([[30.0, 20.0]])
     tilt = tilt_along(torch.tensor(normal[None], dtype=torch.float32), camera, centre)[0].numpy()
-    back, _ = _normal(tilt.astype(float), ray)
+    back, _ = normal_of(tilt.astype(float), ray)
     assert back == pytest.approx(normal, abs=1e-5)
 
 

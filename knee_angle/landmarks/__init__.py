@@ -4,10 +4,8 @@
 module          what
 =============== ============================================================
 ``base``        what a detector is
-``dots``        adhesive dots, in steps: ``dot_picture``, ``dot_candidates``,
-                ``dot_assignment``, ``dot_expected`` (what a witness says),
-                ``dot_centres``, ``dot_unused``
-``network``     our own leg network, and the camera's direction
+`dots`          adhesive dots
+`network`       our own leg network, and the camera's direction
 ``pose``        a whole-body pose model, where its bundle is present; it runs in a
                 process of its own (``pose_process``, ``pose_worker``)
 ``bundles``     finding and building that bundle

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from knee_angle.training.stream import Source
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "landmarks" / "weights"
@@ -114,73 +116,86 @@ def _source(options: argparse.Namespace) -> Source:
 def main() -> None:
     """Runs one step."""
     options = _parser().parse_args()
-    if options.step == "bodies":
-        from knee_angle.training.bodies import build_bank
-
-        build_bank(options.out, count=options.count, seed=options.seed)
-    elif options.step == "train":
-        from knee_angle.training.train import Plan, train
-
-        plan = Plan(
-            seconds=options.seconds,
-            render_seconds=options.render_seconds,
-            first=options.first,
-            held_out=options.held_out,
-            capacity=options.capacity,
-            workers=options.workers,
-            batch=options.batch,
-            seed=options.seed,
-            device=options.device,
-            compiled=options.compiled,
-            rate=options.rate,
-            ends_at=options.ends_at,
-        )
-        train(
-            plan,
-            source=options.shelf or _source(options),
-            out=options.out,
-            pretrained=None if options.init else (options.pretrained or _pretrained()),
-            init=options.init,
-        )
-    elif options.step == "render":
-        from knee_angle.training.shelf import render_to
-
-        count = render_to(
-            options.folder,
-            source=_source(options),
-            workers=options.workers,
-            seed=options.seed,
-            seconds=options.seconds,
-        )
-        sys.stdout.write(f"{count} pictures\n")
-    elif options.step == "export":
-        from knee_angle.training.export import export
-
-        note = {"note": options.note}
-        sys.stdout.write(f"{export(options.weights, options.out, training=note)}\n")
-    elif options.step == "calibrate":
-        _calibrate(options.photos)
-    elif options.step == "photos":
-        from knee_angle.training.photos import Order, draw_photos
-        from knee_angle.training.stream import Source
-
-        draw_photos(
-            Order(options.kind, options.count, options.seed, options.size, options.reshaped),
-            source=Source(options.bank, options.pictures),
-            folder=options.folder,
-            workers=options.workers,
-        )
-    elif options.step == "series":
-        from knee_angle.training.series import draw_series
-
-        draw_series(options.folder, seed=options.seed, bank=options.bank, width=options.width)
-    elif options.step == "groups":
-        _groups(options.folders, options.workers, options.out)
-    else:
-        _evaluate(options.photos, options.without_leg)
+    STEPS[options.step](options)
 
 
-def _calibrate(photos: list[Path]) -> None:
+def _bodies(options: argparse.Namespace) -> None:
+    """A bank of bodies."""
+    from knee_angle.training.bodies import build_bank
+
+    build_bank(options.out, count=options.count, seed=options.seed)
+
+
+def _train(options: argparse.Namespace) -> None:
+    """Weights, rendering on the way where no shelf is given."""
+    from knee_angle.training.train import Plan, train
+
+    plan = Plan(
+        seconds=options.seconds,
+        render_seconds=options.render_seconds,
+        first=options.first,
+        held_out=options.held_out,
+        capacity=options.capacity,
+        workers=options.workers,
+        batch=options.batch,
+        seed=options.seed,
+        device=options.device,
+        compiled=options.compiled,
+        rate=options.rate,
+        ends_at=options.ends_at,
+    )
+    train(
+        plan,
+        source=options.shelf or _source(options),
+        out=options.out,
+        pretrained=None if options.init else (options.pretrained or _pretrained()),
+        init=options.init,
+    )
+
+
+def _render(options: argparse.Namespace) -> None:
+    """Pictures that several runs share."""
+    from knee_angle.training.shelf import render_to
+
+    count = render_to(
+        options.folder,
+        source=_source(options),
+        workers=options.workers,
+        seed=options.seed,
+        seconds=options.seconds,
+    )
+    sys.stdout.write(f"{count} pictures\n")
+
+
+def _export(options: argparse.Namespace) -> None:
+    """ONNX weights and their card."""
+    from knee_angle.training.export import export
+
+    note = {"note": options.note}
+    sys.stdout.write(f"{export(options.weights, options.out, training=note)}\n")
+
+
+def _photos(options: argparse.Namespace) -> None:
+    """Photos with known truth."""
+    from knee_angle.training.photos import Order, draw_photos
+    from knee_angle.training.stream import Source
+
+    draw_photos(
+        Order(options.kind, options.count, options.seed, options.size, options.reshaped),
+        source=Source(options.bank, options.pictures),
+        folder=options.folder,
+        workers=options.workers,
+    )
+
+
+def _series(options: argparse.Namespace) -> None:
+    """Two visits of one person in a rigid machine."""
+    from knee_angle.training.series import draw_series
+
+    draw_series(options.folder, seed=options.seed, bank=options.bank, width=options.width)
+
+
+def _calibrate(options: argparse.Namespace) -> None:
     """Resets the card's factors, looks at the photos, and writes what they ask for."""
     from knee_angle.landmarks.network import NetworkDetector
     from knee_angle.training.evaluate import calibration, judge
@@ -190,30 +205,30 @@ def _calibrate(photos: list[Path]) -> None:
     card = json.loads(path.read_text(encoding="utf-8")) | UNCALIBRATED
     path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
     detector = NetworkDetector()
-    card |= calibration([judge(detector, p) for p in photos])
-    card["calibrated_on"] = [p.name for p in photos]
+    card |= calibration([judge(detector, p) for p in options.photos])
+    card["calibrated_on"] = [p.name for p in options.photos]
     path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
 
 
-def _groups(folders: list[Path], workers: int, out: Path | None) -> None:
+def _groups(options: argparse.Namespace) -> None:
     """Measures every photo of the folders and writes the model card's tables."""
     from knee_angle.training.groups import judge_photos, report
 
-    paths = [path.with_suffix(".jpg") for f in folders for path in sorted(f.glob("*.json"))]
-    text = report(judge_photos(paths, workers=workers))
-    if out is None:
+    paths = [path.with_suffix(".jpg") for f in options.folders for path in sorted(f.glob("*.json"))]
+    text = report(judge_photos(paths, workers=options.workers))
+    if options.out is None:
         sys.stdout.write(text)
     else:
-        out.write_text(text, encoding="utf-8")
+        options.out.write_text(text, encoding="utf-8")
 
 
-def _evaluate(photos: list[Path], without_leg: list[Path]) -> None:
+def _evaluate(options: argparse.Namespace) -> None:
     """Prints a line for each photo, then the summary."""
     from knee_angle.landmarks.network import NetworkDetector
     from knee_angle.training.evaluate import false_answers, judge, summary
 
     detector = NetworkDetector()
-    rows = [judge(detector, path) for path in photos]
+    rows = [judge(detector, path) for path in options.photos]
     for row in rows:
         sys.stdout.write(
             f"{row.name} {row.framing} hit {row.hit} flat {row.flat_deg:+.1f} "
@@ -221,10 +236,23 @@ def _evaluate(photos: list[Path], without_leg: list[Path]) -> None:
         )
     answer: dict[str, object] = {"all": summary(rows), "held_out": summary(rows[1::2])}
     answer["bare"] = summary([row for row in rows if row.mode == "bare"])
-    if without_leg:
-        false = false_answers(detector, without_leg)
-        answer["without_leg"] = {"photos": len(without_leg), "false": false}
+    if options.without_leg:
+        false = false_answers(detector, options.without_leg)
+        answer["without_leg"] = {"photos": len(options.without_leg), "false": false}
     sys.stdout.write(json.dumps(answer, indent=1) + "\n")
+
+
+STEPS: dict[str, Callable[[argparse.Namespace], None]] = {
+    "bodies": _bodies,
+    "train": _train,
+    "render": _render,
+    "export": _export,
+    "calibrate": _calibrate,
+    "photos": _photos,
+    "series": _series,
+    "groups": _groups,
+    "evaluate": _evaluate,
+}
 
 
 if __name__ == "__main__":

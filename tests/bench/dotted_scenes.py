@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from knee_angle.training.renderer import Renderer
 
 SIZE_PX = 800
-"""Larger photos are searched at about this size too (dot_candidates)."""
+"""Larger photos are searched at about this size too (dots.proposals)."""
 LEAST_DIAMETER_PX = 7.0
 LIFT_M = {"hip": 0.028, "knee": 0.006, "ankle": 0.006}
 BAR_LIFT_M, HINGE_LIFT_M = 0.026, 0.042

@@ -14,13 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dot_candidates import (
-    RAYS,
-    colour_distance2,
-    lab_of,
-    outline,
-    rays_at,
-)
+from knee_angle.landmarks.dots.colour import colour_distance2, lab_of
+from knee_angle.landmarks.dots.outlines import RAYS, outline, rays_at
 from knee_angle.photo.reading import Photo
 
 __all__ = ["Centre", "SeenDot", "centre"]

@@ -3,13 +3,13 @@
 ::
 
     picture -> patches -> pigments -> named dots -> centres in the full-size photo
-               dot_candidates  dot_assignment       dot_centres
+               candidates  legs     bars, assignment   centres
 
 The dots may have any colour, black and white included; they only have to be alike.
 Where the patches found do not make one leg beyond doubt, the answer is
 ``NotMeasured``: a wrong leg is worse than none.
 
-A witness (the leg network) settles what geometry leaves open (`dot_expected`). It is asked
+A witness (the leg network) settles what geometry leaves open (`expected`). It is asked
 only where the dots alone refuse, or answer less than surely (`_sure`): then the dots must lie
 where it sees hip, knee, ankle, bars and hinge, within its ellipses (99 %) widened by
 `DOTS_BESIDE_SEGMENTS`. So buttons, screws and other discs of the dots' colour drop out. It says
@@ -18,7 +18,7 @@ but for the end at which the hip lies (heel and hip at one height, both on bare 
 that end.
 
 Once the leg is sure, three more dots alike that make two bars are the machine's, wherever its
-hinge is. What is seen and not used is kept in the answer and said (`dot_unused`).
+hinge is. What is seen and not used is kept in the answer and said (`unused`).
 """
 
 from __future__ import annotations
@@ -48,28 +48,20 @@ from knee_angle.assumptions import (
     DOTS_SURE_SIDE_DEG,
 )
 from knee_angle.landmarks.base import Quad, Witness
-from knee_angle.landmarks.dot_assignment import (
-    Assignment,
-    assign,
-    pigments,
-)
-from knee_angle.landmarks.dot_candidates import (
-    SAME_PIGMENT2,
-    Candidates,
-    colour_distance2,
-    company_of,
-    examine,
-)
-from knee_angle.landmarks.dot_centres import SeenDot, centre
-from knee_angle.landmarks.dot_expected import (
+from knee_angle.landmarks.dots.assignment import Assignment, assign
+from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine
+from knee_angle.landmarks.dots.centres import SeenDot, centre
+from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
+from knee_angle.landmarks.dots.expected import (
     LIMIT2,
     Expected,
     assign_expected,
     covered,
     with_bars_anywhere,
 )
-from knee_angle.landmarks.dot_picture import Picture, inside
-from knee_angle.landmarks.dot_unused import MOST_DOTS, alike_dots, colour_word, with_unused
+from knee_angle.landmarks.dots.legs import pigments
+from knee_angle.landmarks.dots.picture import Picture, inside
+from knee_angle.landmarks.dots.unused import MOST_DOTS, alike_dots, colour_word, with_unused
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,

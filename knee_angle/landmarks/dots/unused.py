@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dot_assignment import STRONG_CHROMA, VOUCHED, quality
-from knee_angle.landmarks.dot_candidates import NEAR_PIGMENT2, Candidates, colour_distance2
+from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, colour_distance2
+from knee_angle.landmarks.dots.quality import STRONG_CHROMA, VOUCHED, quality
 from knee_angle.records import (
     LEG_POINTS,
     Landmark,

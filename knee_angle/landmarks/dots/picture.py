@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.base import Quad
-from knee_angle.landmarks.dot_assignment import quality
-from knee_angle.landmarks.dot_candidates import Candidates, examine, patches_of_colour, propose
+from knee_angle.landmarks.dots.candidates import Candidates, examine
+from knee_angle.landmarks.dots.colour import patches_of_colour
+from knee_angle.landmarks.dots.proposals import propose
+from knee_angle.landmarks.dots.quality import quality
 from knee_angle.photo.reading import Photo
 
 __all__ = ["Box", "Picture", "inside"]

@@ -2,7 +2,7 @@
 
 Of one pigment, the set of patches is taken that lies most probably where the witness sees
 hip, knee, ankle and the machine's bars and hinge; a missing machine dot is left out. Every
-set gets a score as in :mod:`knee_angle.landmarks.dot_assignment`: natural logarithms, how
+set gets a score as in :mod:`knee_angle.landmarks.dots.assignment`: natural logarithms, how
 much better it explains the patches than chance does.
 """
 
@@ -13,21 +13,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dot_assignment import (
+from knee_angle.landmarks.dots.assignment import Assignment
+from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, colour_distance2
+from knee_angle.landmarks.dots.legs import LEAST_SKIN, RING_COST, RING_SURE, surroundings_alike
+from knee_angle.landmarks.dots.quality import (
     CLEAN,
-    LEAST_SKIN,
     RARE,
-    RING_COST,
-    RING_SURE,
     VOUCHED,
-    Assignment,
     crowd,
     pigment_prior,
     quality,
-    surroundings_alike,
     vivid,
 )
-from knee_angle.landmarks.dot_candidates import NEAR_PIGMENT2, Candidates, colour_distance2
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, PointName
 
 __all__ = ["LIMIT2", "Expected", "assign_expected", "covered", "with_bars_anywhere"]
@@ -39,7 +37,7 @@ LIMIT2 = 9.21
 """Squared distance that 99 % of points stay within (chi-squared, 2 degrees of freedom)."""
 PLACE_GAIN = 3.5
 """A patch of the right pigment at the right place: chance is about 1 in 30 (as for the bars
-in `dot_assignment`)."""
+in `bars`)."""
 SIZE_SPREAD = 0.5
 """Logarithm of size among the dots: seen obliquely, partly hidden, half as far (our own)."""
 BETWEEN_SEGMENTS = 0.06

@@ -1,0 +1,26 @@
+"""Adhesive dots on leg and machine: found, and told which is which.
+
+============== =============================================================
+module         what
+============== =============================================================
+`detector`     **read first**: picture to named dots, or why there are none
+`picture`      a photo with the round patches in it
+`proposals`    places that stand out from their surroundings
+`outlines`     the outline of such a place, and what lies around it
+`candidates`   round patches of one colour, from both
+`colour`       one pigment under different light
+`quality`      how much of a dot a patch is
+`legs`         threes that can be hip, knee and ankle
+`bars`         the machine's dots of such a leg
+`assignment`   which dot is which, by the dots alone
+`expected`     which dot is which, where a witness sees the leg
+`centres`      the exact centre of a dot in the full-size photo
+`unused`       dots seen and not used, kept and named in words
+============== =============================================================
+"""
+
+from __future__ import annotations
+
+from knee_angle.landmarks.dots.detector import DotDetector
+
+__all__ = ["DotDetector"]

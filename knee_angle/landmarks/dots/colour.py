@@ -1,0 +1,127 @@
+"""Colours as one sees them: one pigment under different light, and its patches in a picture."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "NEAR_PIGMENT2",
+    "PAINT2",
+    "SAME_PIGMENT2",
+    "colour_distance2",
+    "lab_of",
+    "patches_of_colour",
+]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+
+MOST_PATCHES = 40
+"""Of one known pigment; six dots and some buttons need no more."""
+
+# Colour of one pigment in one photo: hue stays, lightness and chroma follow the light.
+HUE_SPREAD = (3.0, 0.06)
+CHROMA_SPREAD = (5.0, 0.20)
+LIGHTNESS_SPREAD = 14.0
+SAME_PIGMENT2 = 9.0
+"""Three spreads: one pigment."""
+NEAR_PIGMENT2 = 4.0
+"""Two spreads from a known dot."""
+PAINT2 = 4.0
+"""Two spreads: one paint, or one skin, round two dots."""
+
+
+def lab_of(rgb: Floats) -> Floats:
+    """CIE L*a*b* of sRGB colours.
+
+    Parameters
+    ----------
+    rgb : ndarray, shape (n, 3)
+        0 to 255.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+    """
+    if len(rgb) == 0:
+        return np.zeros((0, 3))
+    unit = np.asarray(rgb[None] / 255.0, dtype=np.float32)
+    lab = cv2.cvtColor(unit, cv2.COLOR_RGB2Lab)
+    return np.asarray(lab[0], dtype=np.float64)
+
+
+def colour_distance2(one: Floats, other: Floats) -> Floats:
+    """How unlike two colours are as one pigment under different light, squared spreads.
+
+    Parameters
+    ----------
+    one, other : ndarray, shape (..., 3)
+        CIE L*a*b*.
+    """
+    chroma_one = np.hypot(one[..., 1], one[..., 2])
+    chroma_other = np.hypot(other[..., 1], other[..., 2])
+    mean = np.sqrt(chroma_one * chroma_other)
+    square = (one[..., 1] - other[..., 1]) ** 2 + (one[..., 2] - other[..., 2]) ** 2
+    hue2 = np.maximum(square - (chroma_one - chroma_other) ** 2, 0.0)
+    chroma2 = (chroma_one - chroma_other) ** 2
+    light2 = (one[..., 0] - other[..., 0]) ** 2
+    return np.asarray(
+        hue2 / (HUE_SPREAD[0] + HUE_SPREAD[1] * mean) ** 2
+        + chroma2 / (CHROMA_SPREAD[0] + CHROMA_SPREAD[1] * mean) ** 2
+        + light2 / LIGHTNESS_SPREAD**2
+    )
+
+
+def patches_of_colour(
+    picture: Rgb, members: Floats, radius: float, box: tuple[int, int, int, int]
+) -> tuple[Floats, Floats]:
+    """Patches of one known pigment, also those of which little is seen.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (height, width, 3)
+        RGB.
+    members : ndarray, shape (k, 3)
+        Colours of some dots of the pigment, CIE L*a*b*.
+    radius : float
+        Radius of a whole dot, px.
+    box : (int, int, int, int)
+        Where to look: left, top, right, bottom.
+
+    Returns
+    -------
+    xy : ndarray, shape (n, 2)
+        Centroids, px.
+    radius : ndarray, shape (n,)
+        Radius of the disc of the same area, px.
+    """
+    left, top, right, bottom = box
+    lab = cv2.cvtColor(picture[top:bottom, left:right], cv2.COLOR_RGB2LAB)
+    low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
+    high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
+    light = cv2.inRange(lab[:, :, 0], np.array([low]), np.array([high]))
+    table = _chroma_table(members)
+    index = lab[:, :, 1].astype(np.uint16) * 256 + lab[:, :, 2]
+    mask = cv2.bitwise_and(light, table.take(index))
+    count, _, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    area = stats[1:count, cv2.CC_STAT_AREA] / (np.pi * radius**2)
+    longest = np.max(stats[1:count, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], axis=1, initial=0)
+    keep = (area > 0.07) & (area < 2.0) & (longest < 3.0 * radius)
+    order = np.nonzero(keep)[0]
+    order = order[np.argsort(-area[order], kind="stable")][:MOST_PATCHES]
+    xy = centroids[1:count][order] + np.array([left + 0.5, top + 0.5])
+    return xy, radius * np.sqrt(area[order])
+
+
+def _chroma_table(members: Floats) -> Rgb:
+    """For each 8-bit (a, b), 255 where it is nearer than chance to one of the members."""
+    axis = np.arange(0, 256, 2) - 127.5
+    a, b = np.meshgrid(axis, axis, indexing="ij")
+    grid = np.stack([np.full(a.shape, 50.0), a, b], axis=2)
+    near = np.zeros(a.shape, dtype=bool)
+    for member in members:
+        near |= colour_distance2(grid, np.array([50.0, member[1], member[2]])) < NEAR_PIGMENT2
+    coarse = near.astype(np.uint8) * 255
+    return np.asarray(coarse.repeat(2, axis=0).repeat(2, axis=1).ravel(), dtype=np.uint8)

@@ -1,0 +1,180 @@
+"""The outline of a place along rays, and what lies outside it.
+
+Along rays from each place, where the colour changes most. A smooth closed curve through
+these places (mean radius, shift, ellipse) gives centre and size; how well it fits says how
+much of a dot it is. Whether a second, concentric edge lies outside (a boss or a cap) tells a
+machine's hinge from a dot on skin.
+
+Coordinates are pixels of the picture given, continuous, (0, 0) the outer corner of its
+top-left pixel.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.dots.colour import lab_of
+
+__all__ = ["RADII_FIRST", "RADII_SECOND", "RAYS", "outline", "rays_at", "star", "surroundings"]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+
+RAYS = 20
+"""Even spacing of 18 degrees: at least one ray a pixel for a dot of 6 px."""
+RADII_FIRST = np.arange(0.15, 3.0, 0.18)
+RADII_SECOND = np.arange(0.1, 1.75, 0.11)
+"""Distances along a ray, in proposed radii; the first look doubts the radius by 2.5."""
+RADII_OUTSIDE = np.arange(1.05, 3.7, 0.13)
+"""Surroundings, in radii: a hinge's cap is rarely wider than 3.5 dots."""
+CORE = 0.5
+"""The part of the radius whose mean colour is taken for the dot's own."""
+_ANGLES = np.arange(RAYS) * (2.0 * np.pi / RAYS)
+_DIRECTIONS = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)])
+_CURVE = np.stack(
+    [
+        np.ones(RAYS),
+        np.cos(_ANGLES),
+        np.sin(_ANGLES),
+        np.cos(2.0 * _ANGLES),
+        np.sin(2.0 * _ANGLES),
+    ],
+    axis=1,
+)
+
+
+def outline(picture: Rgb, xy: Floats, radius: float) -> tuple[Floats, Floats, Floats]:
+    """Outline of one dot that is known to be there.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (height, width, 3)
+        RGB.
+    xy : ndarray, shape (2,)
+    radius : float
+        Rough place and size, px.
+
+    Returns
+    -------
+    curve : ndarray, shape (5,)
+        Mean radius, shift x, y and second harmonic, px.
+    edge : ndarray, shape (RAYS,)
+        Distance of the edge along each ray, px.
+    height : ndarray, shape (RAYS,)
+        Colour step there.
+    """
+    step = _steps_along_rays(picture, xy[None], np.array([radius]), RADII_SECOND)[0]
+    edge, height = _edge_along_rays(step, RADII_SECOND[1:-1], np.ones(1))
+    curve = _closed_curve(edge, height)[0]
+    return curve[0] * radius, edge[0] * radius, height[0]
+
+
+def star(
+    picture: Rgb, xy: Floats, radius: Floats, radii: Floats, *, first: bool
+) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+    """Outline of each place: curve (n, 5) px, misfit, arc, contrast, roughness, rgb."""
+    step, colours = _steps_along_rays(picture, xy, radius, radii)
+    places = radii[1:-1]
+    usual = np.ones(len(xy))
+    if first and len(xy):
+        # An outline shows on all rays at once; nearer ones count a little more, since a
+        # cap or bar around the dot has an edge too.
+        usual = places[(step.mean(axis=1) / np.sqrt(places)).argmax(axis=1)]
+    edge, height = _edge_along_rays(step, places, usual)
+    curve, misfit, arc, contrast = _closed_curve(edge, height)
+    inside = radii < 0.65 * (curve @ _CURVE.T)[:, :, None]
+    weight = inside / np.maximum(inside.sum(axis=(1, 2)), 1)[:, None, None]
+    rgb = np.einsum("nar,narc->nc", weight, colours)
+    off = colours - rgb[:, None, None].astype(np.float32)
+    rough = np.sqrt(np.einsum("nar,narc,narc->n", weight, off, off, optimize=True))
+    return curve * radius[:, None], misfit, arc, contrast, rough, rgb
+
+
+def _steps_along_rays(
+    picture: Rgb, xy: Floats, radius: Floats, radii: Floats
+) -> tuple[Floats, NDArray[np.float32]]:
+    """Growth of the distance from the core's colour along rays, and the colours."""
+    colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)))
+    core = colours[:, :, radii < CORE].mean(axis=(1, 2))
+    off = colours - core[:, None, None]
+    away = np.sqrt(np.einsum("narc,narc->nar", off, off)).astype(np.float64)
+    return away[:, :, 2:] - away[:, :, :-2], colours
+
+
+def _edge_along_rays(step: Floats, places: Floats, usual: Floats) -> tuple[Floats, Floats]:
+    """Where along each ray the colour changes most, to a fraction of a sample."""
+    # A ray may end early at something in front, or late on a long axis: factor e^0.35.
+    near = np.exp(-0.5 * (np.log(places / usual[:, None]) / 0.35) ** 2)
+    weighted = step * near[:, None, :]
+    k = np.clip(weighted.argmax(axis=2), 1, len(places) - 2)[:, :, None]
+    before, here, after = (np.take_along_axis(weighted, k + i, axis=2)[:, :, 0] for i in (-1, 0, 1))
+    bend = before - 2.0 * here + after
+    shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.minimum(bend, -1e-6), 0.0)
+    edge = places[k[:, :, 0]] + np.clip(shift, -0.5, 0.5) * (places[1] - places[0])
+    height = np.take_along_axis(step, k, axis=2)[:, :, 0]
+    return edge, np.maximum(height, 0.0)
+
+
+def _closed_curve(edge: Floats, height: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Second-order closed curve r(angle) through edges, outliers weighted down."""
+    contrast = np.median(height, axis=1)
+    clear = np.minimum(height / (contrast[:, None] + 1e-3), 1.0) ** 2 + 1e-3
+    weight = clear
+    curve = np.zeros((len(edge), 5))
+    for _ in range(3):
+        normal = (weight[:, None, :] * _CURVE.T) @ _CURVE
+        right = (weight * edge) @ _CURVE
+        curve = np.linalg.solve(normal + 1e-3 * np.eye(5), right[..., None])[..., 0]
+        rest = edge - curve @ _CURVE.T
+        size = np.maximum(curve[:, :1], 1e-3)
+        weight = clear / (1.0 + (rest / (0.1 * size)) ** 2)
+    rest = edge - curve @ _CURVE.T
+    on_it = (np.abs(rest) < 0.18 * size) & (height > 0.4 * contrast[:, None])
+    misfit = np.sqrt(np.mean(np.minimum(np.abs(rest), 0.5) ** 2, axis=1)) / size[:, 0]
+    return curve, misfit, on_it.mean(axis=1), contrast
+
+
+def surroundings(picture: Rgb, xy: Floats, size: Floats, curve: Floats) -> tuple[Floats, Floats]:
+    """Concentric edge outside, shape (n,), and the colours outside, (n, RAYS, 3).
+
+    A step counts that at least four of five rays share, in the same colour direction.
+    It must be a peak along the radius, else it is the foot of the dot's own edge.
+    """
+    if len(xy) == 0:
+        return np.zeros(0), np.zeros((0, RAYS, 3))
+    shape = size[:, None] + curve[:, 3:] @ _CURVE[:, 3:].T
+    colours = _polar(picture, xy, shape[:, :, None] * RADII_OUTSIDE)
+    step = colours[:, :, 2:] - colours[:, :, :-2]
+    common = step.mean(axis=1)
+    common /= np.linalg.norm(common, axis=2, keepdims=True) + 1e-6
+    along = np.einsum("narc,nrc->nar", step, common)
+    shared = np.sort(along, axis=1)[:, RAYS // 5]
+    peak = (shared[:, 1:-1] >= shared[:, :-2]) & (shared[:, 1:-1] >= shared[:, 2:])
+    ring = np.where(peak, shared[:, 1:-1], 0.0).max(axis=1).astype(np.float64)
+    near = (RADII_OUTSIDE > 1.4) & (RADII_OUTSIDE < 2.1)
+    around = colours[:, :, near].mean(axis=2).reshape(-1, 3)
+    return ring, lab_of(around.astype(np.float64)).reshape(len(xy), RAYS, 3)
+
+
+def rays_at(picture: Rgb, xy: Floats, radii: Floats) -> Floats:
+    """Colours at given distances along the rays, shape (RAYS, m, 3), RGB."""
+    return np.asarray(_polar(picture, xy[None], radii[None])[0], dtype=np.float64)
+
+
+def _polar(picture: Rgb, xy: Floats, radii: Floats) -> NDArray[np.float32]:
+    """Colours along rays; radii in px, shape (n, RAYS, m); returns (n, RAYS, m, 3)."""
+    n, rays, m = radii.shape
+    if n == 0:
+        return np.zeros((0, rays, m, 3), dtype=np.float32)
+    map_x = (xy[:, 0, None, None] + _DIRECTIONS[0][:, None] * radii - 0.5).astype(np.float32)
+    map_y = (xy[:, 1, None, None] + _DIRECTIONS[1][:, None] * radii - 0.5).astype(np.float32)
+    flat = cv2.remap(
+        picture,
+        map_x.reshape(n, rays * m),
+        map_y.reshape(n, rays * m),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(flat.reshape(n, rays, m, 3), dtype=np.float32)

@@ -1,0 +1,150 @@
+"""Places that differ in colour from their surroundings in nearly all directions.
+
+No list of hues: black, white and any pigment count alike. An edge or a line fails, because
+along it there are two directions without a difference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Proposals", "propose"]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+
+WORKING_SIDE_PX = 1100
+"""A picture with a longer side is halved first: a 10 mm dot in a photo of a whole bed
+(2 m across 1600 px) is still 4 px wide then."""
+LEVELS = 4
+"""Halvings searched; two reaches each cover diameters of 3 to 40 working pixels."""
+REACHES_PX = (3, 4)
+"""Distance of the surroundings looked at, in pixels of the level."""
+REACH_PER_RADIUS = 1.8
+"""The surroundings begin outside the dot, and inside the width of a machine's bar."""
+DIFFERENCE = 20
+"""Colour difference (sum of three channels of 255) beyond the local unevenness. JPEG
+noise of a phone gives about 6."""
+UNEVENNESS = 2.0
+"""How many times the unevenness of the centre is taken off: more suppresses edges."""
+MOST_PROPOSALS = 450
+"""The strongest are kept, so that a page full of texture costs no more than a bed."""
+_SUM = np.ones((1, 3), dtype=np.float32)
+"""Adds the channels, saturating at 255."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposals:
+    """Places worth a closer look.
+
+    Parameters
+    ----------
+    xy : ndarray, shape (n, 2)
+        Position, px.
+    radius : ndarray, shape (n,)
+        Rough radius, px.
+    strength : ndarray, shape (n,)
+        Colour difference to the surroundings, 0-255.
+    """
+
+    xy: Floats
+    radius: Floats
+    strength: Floats
+
+
+def propose(picture: Rgb) -> Proposals:
+    """Places that differ from their surroundings in nearly every direction.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (height, width, 3)
+        RGB.
+
+    Returns
+    -------
+    Proposals
+        The strongest first.
+    """
+    height, width = picture.shape[:2]
+    level = picture
+    if max(height, width) > WORKING_SIDE_PX:
+        level = _halved(picture)
+    rows: list[Floats] = []
+    for _ in range(LEVELS):
+        if min(level.shape[:2]) < 24:  # nothing left to have surroundings in
+            break
+        scale = np.array([width / level.shape[1], height / level.shape[0]])
+        rows.extend(_level_proposals(level, reach, scale) for reach in REACHES_PX)
+        level = _halved(level)
+    table = np.concatenate(rows) if rows else np.zeros((0, 4))
+    table = table[np.argsort(-table[:, 3], kind="stable")[:MOST_PROPOSALS]]
+    return Proposals(xy=table[:, :2], radius=table[:, 2], strength=table[:, 3])
+
+
+def _halved(picture: Rgb) -> Rgb:
+    size = (max(picture.shape[1] // 2, 1), max(picture.shape[0] // 2, 1))
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _level_proposals(level: Rgb, reach: int, scale: Floats) -> Floats:
+    """Rows of x, y, radius, strength in pixels of the whole picture."""
+    smooth = cv2.GaussianBlur(level, (0, 0), reach / 4.0)
+    outside = _second_least_difference(smooth, reach, reach)
+    uneven = _largest_step(smooth, reach)
+    stands_out = cv2.subtract(outside, cv2.multiply(uneven, UNEVENNESS))
+    highest = cv2.dilate(stands_out, np.ones((5, 5), np.uint8))
+    y, x = np.nonzero((stands_out == highest) & (stands_out >= DIFFERENCE))
+    rows = np.empty((len(x), 4))
+    rows[:, 0] = (x + reach + 0.5) * scale[0]
+    rows[:, 1] = (y + reach + 0.5) * scale[1]
+    rows[:, 2] = reach / REACH_PER_RADIUS * scale.mean()
+    rows[:, 3] = stands_out[y, x]
+    return rows
+
+
+def _shifted(picture: Rgb, margin: int, dx: int, dy: int) -> Rgb:
+    height, width = picture.shape[:2]
+    return picture[margin + dy : height - margin + dy, margin + dx : width - margin + dx]
+
+
+def _second_least_difference(picture: Rgb, reach: int, margin: int) -> Rgb:
+    """Difference to 8 points around, the second least of them.
+
+    Not the least: one neighbour of the same colour (another dot) is allowed, an edge
+    through the place, which has two, is not.
+    """
+    diagonal = round(reach * np.sqrt(0.5))
+    around = [(reach, 0), (-reach, 0), (0, reach), (0, -reach)]
+    around += [(i * diagonal, j * diagonal) for i in (-1, 1) for j in (-1, 1)]
+    planes = cv2.split(picture)
+    centres = [_shifted(plane, margin, 0, 0) for plane in planes]
+    least = np.full(centres[0].shape, 255, dtype=np.uint8)
+    second = least.copy()
+    for dx, dy in around:
+        red, green, blue = (
+            cv2.absdiff(centre, _shifted(plane, margin, dx, dy))
+            for centre, plane in zip(centres, planes, strict=True)
+        )
+        step = cv2.add(cv2.add(red, green), blue)
+        second = np.asarray(cv2.min(second, cv2.max(least, step)), dtype=np.uint8)
+        least = np.asarray(cv2.min(least, step), dtype=np.uint8)
+    return second
+
+
+def _largest_step(picture: Rgb, margin: int) -> Rgb:
+    """Difference to the nearest neighbours, the largest of four."""
+    across = cv2.transform(cv2.absdiff(picture[:, 1:], picture[:, :-1]), _SUM)
+    down = cv2.transform(cv2.absdiff(picture[1:], picture[:-1]), _SUM)
+    height, width = picture.shape[:2]
+    m = margin
+    steps = cv2.max(
+        cv2.max(
+            across[m : height - m, m : width - m], across[m : height - m, m - 1 : width - m - 1]
+        ),
+        cv2.max(down[m : height - m, m : width - m], down[m - 1 : height - m - 1, m : width - m]),
+    )
+    return np.asarray(steps, dtype=np.uint8)

@@ -1,0 +1,69 @@
+"""How much of a dot a patch is, and how much its pigment stands out in the picture."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
+
+__all__ = [
+    "CLEAN",
+    "RARE",
+    "STRONG_CHROMA",
+    "VOUCHED",
+    "crowd",
+    "pigment_prior",
+    "quality",
+    "vivid",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Bools = NDArray[np.bool_]
+
+STRONG_CHROMA = 28.0
+BLACK_LIGHTNESS = 38.0
+WHITE_LIGHTNESS = 80.0
+FAINT_PIGMENT = 4.0
+"""A pigment that stands out: chroma of a marker or pen (from 28), or nearly black, or
+white. Cost of a middling grey or beige."""
+USUAL_CROWD = 8.0
+RARE = 0.3
+"""Six dots and a few buttons are usual; more of one kind are a pattern. Logarithm up to
+which a pigment counts as rare."""
+VOUCHED = -0.3
+"""Least quality of a patch whose rare pigment vouches for it."""
+CLEAN = 0.5
+"""Quality of a patch that looks like a whole dot by itself."""
+
+
+def quality(found: Candidates) -> Floats:
+    """How much of a dot each patch is: +1.5 for a clean disc, down to about -4."""
+    shape = np.minimum((found.misfit / 0.06) ** 2, 6.0)
+    gap = (1.0 - found.arc) / 0.2
+    uneven = np.minimum((found.roughness / np.maximum(found.contrast, 1.0) / 0.5) ** 2, 4.0)
+    faint = np.maximum(0.0, 1.0 - found.contrast / 20.0)
+    thin = np.maximum(np.hypot(found.stretch[:, 0], found.stretch[:, 1]) - 0.2, 0.0) / 0.1
+    return np.asarray(1.5 - 0.5 * shape - 0.6 * gap - 0.4 * uneven - faint - thin)
+
+
+def pigment_prior(lab: Floats) -> Floats:
+    """0 for a strong colour, black or white, down to -4 for a middling grey or beige."""
+    chroma = np.hypot(lab[..., 1], lab[..., 2])
+    dull = np.clip((STRONG_CHROMA - chroma) / 12.0, 0.0, 1.0)
+    middling = np.minimum(lab[..., 0] - BLACK_LIGHTNESS, WHITE_LIGHTNESS - lab[..., 0])
+    return np.asarray(-FAINT_PIGMENT * dull * np.clip(middling / 10.0, 0.0, 1.0))
+
+
+def crowd(found: Candidates, own: Floats, colours: Floats) -> Floats:
+    """Logarithm of how many more patches of these colours there are than usual."""
+    near = colour_distance2(found.lab[None], colours[:, None]) < SAME_PIGMENT2
+    count = (near * np.exp(np.minimum(own, 0.0))).sum(axis=1)
+    return np.asarray(np.log(np.maximum(count / USUAL_CROWD, 1.0)))
+
+
+def vivid(found: Candidates) -> bool:
+    """Whether patches of about one colour have that of a marker or pen, and are not black."""
+    return bool(np.hypot(*np.median(found.lab[:, 1:], axis=0)) > STRONG_CHROMA)

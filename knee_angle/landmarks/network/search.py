@@ -1,0 +1,205 @@
+"""Where the leg is: the whole photo, then closer, until the views agree or do not.
+
+It looks at the whole photo, then closer at where it saw a leg, and closer twice more,
+once at the mirror image. Only views that agree make an answer. At last it covers that leg
+and looks at the whole photo once more: where it sees another one of about the same size,
+nobody can know which is meant, and it refuses.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.assumptions import (
+    LEAST_PRESENCE,
+    MOST_SPREAD,
+    MOST_U_DEG,
+    NETWORK_LEAST_SEGMENT,
+    NETWORK_SEGMENT_RATIO,
+    OTHER_LEG_APART,
+    OTHER_LEG_FAR,
+    OTHER_LEG_FAR_PRESENCE,
+    OTHER_LEG_PRESENCE,
+    OTHER_LEG_SIZE,
+)
+from knee_angle.landmarks.network.looks import Look, direction_of, in_photo, landmarks_of, see
+from knee_angle.landmarks.network.model import Model
+from knee_angle.landmarks.network.windows import Window, cut, whole_photo
+from knee_angle.photo.reading import Photo
+from knee_angle.records import POINT_NAMES, Direction, Landmarks, NotMeasured, PointName, Side
+
+__all__ = ["NetworkView", "flat_u_deg", "search"]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+
+COVER = 0.8
+"""Breadth of the leg's cover, in mean segments."""
+
+ADVICE = (
+    "photograph the leg from its outer side with hip, knee and ankle in the picture, "
+    "in good light and nobody else close to it; or stick dots on hip, knee and ankle"
+)
+NO_LEG = "the leg network sees no leg with hip, knee and ankle in the photo"
+DISAGREE = "the leg network finds another leg when it looks again more closely"
+ODD_SHAPE = "what the leg network finds does not have the proportions of a leg"
+OUTSIDE = "the leg network places a point of the leg outside the photo"
+UNSURE = "the leg network is too unsure of where the points are"
+TWO_LEGS = "the photo shows two legs about equally near"
+ONE_LEG = (
+    "photograph one leg alone: nobody else close to it, the other leg flat or covered; or stick "
+    "dots on hip, knee and ankle of the leg that is meant"
+)
+CHECK = "The points come from a network trained on rendered pictures: check them."
+
+
+@dataclass(frozen=True)
+class NetworkView:
+    """Everything that the network says of one photo.
+
+    Parameters
+    ----------
+    landmarks : Landmarks
+    direction : Direction
+    presence : float
+        The least presence of hip, knee and ankle.
+    spread : float
+        How far the views lie apart at most, as a share of the mean segment.
+    u_deg : float
+        Standard uncertainty of the flat angle, from the points' covariances.
+    """
+
+    landmarks: Landmarks
+    direction: Direction
+    presence: float
+    spread: float
+    u_deg: float
+
+
+def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
+    """Whole photo, then closer, then twice more; the last three must agree."""
+    first = _first_look(photo, model)
+    if first is None:
+        return NotMeasured(NO_LEG, ADVICE)
+    window = _around(first, turn_deg=0.0, factor=1.45)
+    second = see(photo, model, [window])[0]
+    if second.presence[:3].min() < LEAST_PRESENCE / 2:
+        return NotMeasured(DISAGREE, ADVICE)
+    again = [
+        _around(second, turn_deg=0.0, factor=1.35),
+        _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
+    ]
+    view = _agreed(photo, [second, *see(photo, model, again)])
+    if isinstance(view, NetworkView) and _another_leg(photo, model, view.landmarks):
+        return NotMeasured(TWO_LEGS, ONE_LEG)
+    return view
+
+
+def _another_leg(photo: Photo, model: Model, found: Landmarks) -> bool:
+    """Whether a second leg is seen where the found one is covered up."""
+    whole = whole_photo(photo)
+    names: list[PointName] = [name for name in POINT_NAMES[:5] if name in found.points]
+    marks = [found.points[name] for name in names]
+    leg = np.array([[p.x_px, p.y_px] for p in marks])
+    segment = float(np.linalg.norm(np.diff(leg[:3], axis=0), axis=1).mean())
+    picture = cut(photo, whole, model.size)
+    per_px = whole.side / model.size
+    outline = np.round((leg - whole.centre) / per_px + model.size / 2).astype(np.int32)
+    hull = cv2.convexHull(outline)
+    colour = picture.reshape(-1, 3).mean(axis=0).tolist()
+    cv2.fillConvexPoly(picture, hull, colour)
+    cv2.polylines(picture, [hull], True, colour, max(round(COVER * segment / per_px), 1))
+    answer = model.run([picture])
+    look = in_photo(photo, model, whole, answer[0][0], answer[1][0])
+    apart = np.linalg.norm(look.points[:3] - leg[:3], axis=1).min() / max(segment, 1e-6)
+    size = np.linalg.norm(np.diff(look.points[:3], axis=0), axis=1).mean() / max(segment, 1e-6)
+    alike = OTHER_LEG_SIZE[0] < size < OTHER_LEG_SIZE[1]
+    least = OTHER_LEG_FAR_PRESENCE if apart > OTHER_LEG_FAR else OTHER_LEG_PRESENCE
+    return bool(look.presence[:3].min() > least and apart > OTHER_LEG_APART and alike)
+
+
+def _first_look(photo: Photo, model: Model) -> Look | None:
+    """The whole photo upright; turned where that shows no leg."""
+    upright = see(photo, model, [whole_photo(photo)])[0]
+    if upright.presence[:3].min() > LEAST_PRESENCE:
+        return upright
+    turned = see(photo, model, [whole_photo(photo, t) for t in (90.0, -90.0)])
+    best = max([upright, *turned], key=lambda look: float(look.presence[:3].min()))
+    return best if best.presence[:3].min() > LEAST_PRESENCE else None
+
+
+def _around(look: Look, *, turn_deg: float, factor: float, mirrored: bool = False) -> Window:
+    """A square around hip, knee, ankle and the foot where it is seen."""
+    keep = np.r_[np.ones(3, dtype=bool), look.presence[3:5] > 0.3]
+    leg = look.points[:5][keep]
+    low, high = leg.min(0), leg.max(0)
+    side = max(float((high - low).max()) * factor, 48.0)
+    return Window((low + high) / 2, side, turn_deg, mirrored)
+
+
+def _agreed(photo: Photo, looks: list[Look]) -> NetworkView | NotMeasured:
+    """The views' common answer, or why they have none."""
+    points = np.stack([look.points for look in looks])
+    mean = points.mean(0)
+    presence = np.stack([look.presence for look in looks]).mean(0)
+    lengths = np.linalg.norm(np.diff(mean[:3], axis=0), axis=1)
+    segment = float(lengths.mean())
+    spread = float(np.linalg.norm(points[:, :3] - mean[:3], axis=-1).max()) / max(segment, 1e-6)
+    cov = np.stack([look.cov for look in looks]).mean(0) + _scatter(points)
+    u_deg = flat_u_deg(mean, cov)
+    reason = _refusal(photo, mean, lengths, spread, float(presence[:3].min()), u_deg)
+    if reason is not None:
+        return NotMeasured(reason, ADVICE)
+    p_right = float(np.mean([look.p_right for look in looks]))
+    side: Side | None = None if 0.2 < p_right < 0.8 else ("right" if p_right > 0.5 else "left")
+    found = landmarks_of(mean, cov, presence)
+    return NetworkView(
+        Landmarks(found, side=side, cautions=(CHECK,)),
+        direction_of(looks),
+        float(presence[:3].min()),
+        spread,
+        u_deg,
+    )
+
+
+def _scatter(points: Floats) -> Floats:
+    """Covariance of each point between views (V, 8, 2), shape (8, 2, 2)."""
+    away = points - points.mean(0)
+    return np.asarray(np.einsum("vki,vkj->kij", away, away) / (len(points) - 1))
+
+
+def flat_u_deg(points: Floats, cov: Floats) -> float:
+    """Standard uncertainty of the flat angle, degrees, to first order (GUM, 5.1.2).
+
+    ``points`` (n, 2) and ``cov`` (n, 2, 2), hip, knee and ankle first, in one unit.
+    """
+    thigh, shank = points[1] - points[0], points[2] - points[1]
+
+    def turn(v: Floats) -> Floats:
+        return np.array([-v[1], v[0]]) / float(v @ v)
+
+    slopes = (turn(thigh), -turn(thigh) - turn(shank), turn(shank))
+    variance = sum(float(s @ c @ s) for s, c in zip(slopes, cov[:3], strict=True))
+    return math.degrees(math.sqrt(variance))
+
+
+def _refusal(
+    photo: Photo, mean: Floats, lengths: Floats, spread: float, presence: float, u_deg: float
+) -> str | None:
+    """Why an answer is not believed; None where it is."""
+    if presence < LEAST_PRESENCE:
+        return NO_LEG
+    if spread > MOST_SPREAD:
+        return DISAGREE
+    ratio = float(lengths[0] / max(lengths[1], 1e-6))
+    tiny = float(lengths.min()) < NETWORK_LEAST_SEGMENT * max(photo.width, photo.height)
+    if tiny or not NETWORK_SEGMENT_RATIO[0] < ratio < NETWORK_SEGMENT_RATIO[1]:
+        return ODD_SHAPE
+    if (mean[:3] < 0).any() or (mean[:3] > [photo.width, photo.height]).any():
+        return OUTSIDE
+    return UNSURE if u_deg > MOST_U_DEG else None
