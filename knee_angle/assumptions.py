@@ -50,6 +50,7 @@ __all__ = [
     "LEAST_TURN_DEG",
     "MANUAL_SHARE",
     "MARK_DEPTH_MM",
+    "MOST_FLAT_DEG",
     "MOST_SPREAD",
     "MOST_U_DEG",
     "NETWORK_LEAST_SEGMENT",
@@ -141,6 +142,9 @@ machine's rail."""
 PRIOR_VIEW_DEG = {"yaw": (0.0, 15.0), "pitch": (9.0, 8.0)}
 """Mean and ± of a bedside photographer's direction without tags, degrees: aimed square-on,
 the lens somewhat above the knee."""
+MOST_FLAT_DEG = 40.0
+"""A camera further off square is not measured in the flat picture, degrees: up to here the
+interval of the flat angle holds it at every flexion from 10 to 110 (our own, drawn legs)."""
 
 # --- marks against the bones ------------------------------------------------------------
 

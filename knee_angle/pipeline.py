@@ -302,6 +302,8 @@ def measure_photo(
     side = side_of(landmarks)
     printed = boards.boards_of(tags, lens, landmarks, settings)
     view, bar_tags = view_of(photo, landmarks, lens, printed, detectors, settings)
+    if (oblique := boards.too_oblique(printed, view)) is not None:
+        return replace(oblique, alarms=past)
     leg = _in_view(landmarks, side, lens, view, bar_tags, settings)
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)

@@ -24,6 +24,7 @@ from knee_angle.angle import geometry, scale
 from knee_angle.assumptions import (
     BOARD_MOST_SIGMA,
     MARK_DEPTH_MM,
+    MOST_FLAT_DEG,
     STRIP_REACH_MM,
     STRIP_TO_KNEE_MM,
     U_LEG_ENDS,
@@ -34,10 +35,10 @@ from knee_angle.photo import camera
 from knee_angle.photo.camera import Board
 from knee_angle.photo.strips import Strip, most_rms_px, strips_of
 from knee_angle.photo.tags import Tag, bars_of, strip_of
-from knee_angle.records import LEG_POINTS, Landmarks, Lens
+from knee_angle.records import LEG_POINTS, Landmarks, Lens, NotMeasured, View
 from knee_angle.settings import Settings
 
-__all__ = ["Boards", "boards_of"]
+__all__ = ["Boards", "boards_of", "too_oblique"]
 
 Floats = NDArray[np.float64]
 
@@ -62,6 +63,15 @@ SPOILT = (
 ELSEWHERE = (
     "The {} does not count: {}. It is taken for another machine's; when it is on this one, check "
     "the size of its tags, that it lies parallel to the bars, and the points."
+)
+OBLIQUE = "Were it on this one, the camera would stand {:.0f}° off square and the angle be far off."
+TOO_OBLIQUE = (
+    "no strip of printed tags counts, and those seen at the leg (tags {}) show that the camera "
+    "stands about {:.0f}° off square: an angle in the flat picture would be far off"
+)
+SQUARE_ON = (
+    "stick one strip flat on this machine and cover every other, or stand square to the leg; then "
+    "photograph again"
 )
 UNDECIDED = (
     "Several strips are seen (tags {}), and the photo does not tell which of them is on this "
@@ -91,12 +101,15 @@ class Boards:
         These two, thigh first; empty where they do not count.
     cautions : tuple of str
         What was seen and does not count, why, and what to do.
+    refused : tuple of (float, tuple of Tag)
+        Tags at this leg that do not count, and how far off square they are seen, degrees.
     """
 
     strip: Board | None
     bars: Board | None
     bar_tags: tuple[Tag, ...]
     cautions: tuple[str, ...]
+    refused: tuple[tuple[float, tuple[Tag, ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +141,25 @@ def boards_of(
     cautions = [TWICE.format(_named(twice))] if (twice := _twice(tags)) else []
     bar_tags, bars, why = _bars(bars_of(tags), scene)
     cautions += why
-    strip, of_strips = _strip(strip_of(tags), bars, scene)
+    strip, refused, of_strips = _strip(strip_of(tags), bars, scene)
     cautions += of_strips
     if bars is not None and strip is not None:
         bars = camera.bars_board(bar_tags, lens, tag_mm=settings.bar_tag_mm, strip=strip)
-    return Boards(strip, bars, bar_tags, tuple(cautions))
+    return Boards(strip, bars, bar_tags, tuple(cautions), refused)
+
+
+def too_oblique(found: Boards, view: View) -> NotMeasured | None:
+    """Why a photo is not measured in the flat picture although its tags do not count.
+
+    Bent or doubtful tags give no direction, but they do tell a camera square to them from one
+    that is far off, where the flat angle leaves its interval (`MOST_FLAT_DEG`).
+    """
+    if view.plane != "image" or not found.refused:
+        return None
+    off_deg, tags = min(found.refused, key=lambda one: one[0])
+    if off_deg <= MOST_FLAT_DEG:
+        return None
+    return NotMeasured(TOO_OBLIQUE.format(_named(tags), off_deg), SQUARE_ON)
 
 
 def _bars(
@@ -155,15 +182,18 @@ def _bars(
 
 def _strip(
     tags: tuple[Tag, ...], bars: Board | None, scene: _Scene
-) -> tuple[Board | None, list[str]]:
+) -> tuple[Board | None, tuple[tuple[float, tuple[Tag, ...]], ...], list[str]]:
     """The plane of the one strip that is on this machine, and what is said of the others."""
     found = strips_of(tags)
     cautions = [SPOILT.format(_named(group)) for group in found.spoilt]
+    spoilt = found.spoilt
     # A single tag counts only where nothing else is seen.
     alone = len(tags) == 1
     rows = (Strip(tags, (0,)),) if alone else found.rows
-    if not rows and not found.spoilt and tags:
-        return None, [SPOILT.format(_named(tags))]
+    if not rows and not spoilt and tags:
+        cautions, spoilt = [SPOILT.format(_named(tags))], (tags,)
+        alone = True
+    refused = [(_off_square_deg(g, scene), g) for g in spoilt if _beside_the_leg(g, scene)]
     suited: list[tuple[Strip, Board]] = []
     for row in rows:
         board = camera.board_of(row.tags, scene.lens, tag_mm=scene.settings.tag_mm)
@@ -171,18 +201,48 @@ def _strip(
         reason = _not_on_this_machine(row, board, bars, scene)
         if reason is None:
             suited.append((row, board))
-        else:
-            cautions.append(ELSEWHERE.format(_called(row), reason))
+            continue
+        cautions.append(ELSEWHERE.format(_called(row), reason))
+        if (off_deg := _off_square_deg(row.tags, scene)) > MOST_FLAT_DEG:
+            cautions.append(OBLIQUE.format(off_deg))
     # The most tags, then the surest direction.
     suited.sort(key=lambda one: (-len(one[0].tags), np.trace(one[1].tilt_cov_deg2)))
     used = suited[0] if suited and all(_alike(suited[0][1], b) for _, b in suited[1:]) else None
     if used is None and suited:
         cautions.append(UNDECIDED.format("; ".join(_named(row.tags) for row, _ in suited)))
+        refused += [(_off_square_deg(row.tags, scene), row.tags) for row, _ in suited]
     elif used is not None:
         cautions += [SECOND.format(_named(row.tags)) for row, _ in suited[1:]]
     if not alone:
         cautions += [_loose(tag, used) for tag in found.singles]
-    return None if used is None else used[1], cautions
+    return None if used is None else used[1], tuple(refused), cautions
+
+
+def _off_square_deg(tags: Sequence[Tag], scene: _Scene) -> float:
+    """How far from square tags are seen, each by its own square; the middle one, degrees."""
+    off = []
+    for tag in tags:
+        board = camera.board_of((tag,), scene.lens, tag_mm=scene.settings.tag_mm)
+        assert board is not None  # noqa: S101  there is a tag
+        sight = geometry.rays(
+            np.mean(tag.corners_px, axis=0),
+            focal_px=scene.lens.focal_px,
+            centre_px=scene.lens.centre_px,
+        )
+        off.append(float(geometry.tilt_between_deg(-sight / np.linalg.norm(sight), board.normal)))
+    return float(np.median(off))
+
+
+def _beside_the_leg(tags: Sequence[Tag], scene: _Scene) -> bool:
+    """Whether tags lie within a machine's reach of the leg, by their size in the picture."""
+    corners = np.array([tag.corners_px for tag in tags])
+    sides_px = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    mm_per_px = scene.settings.tag_mm / float(sides_px.max(axis=1).mean())
+    leg = [scene.landmarks.points[name] for name in LEG_POINTS]
+    hip, knee, ankle = (np.array([point.x_px, point.y_px]) for point in leg)
+    middle = corners.mean(axis=(0, 1))
+    far_px = min(_from_line(middle, hip, knee), _from_line(middle, knee, ankle))
+    return far_px * mm_per_px <= STRIP_REACH_MM
 
 
 def _called(row: Strip) -> str:

@@ -44,6 +44,10 @@ FURTHEST = 3
 """Steps between the ends of our strip of four; further apart no two tags are asked."""
 FEWEST_LEFT = 3
 """Of two tags that do not fit nobody can say which one was moved."""
+BESIDE = 0.5
+"""A tag further beside a row, in tags, is none of its strip, however that is bent (our own)."""
+DRAWN = 100.0
+"""Tens of units a tag keep the solver's own scaling out of the way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +113,51 @@ def strips_of(tags: Sequence[Tag]) -> Strips:
             rows.append(row)
             singles += [tag for tag in group if tag not in row.tags]
     rows.sort(key=lambda row: -len(row.tags))
-    return Strips(tuple(rows), tuple(singles), tuple(spoilt))
+    whole, pieces = _without_pieces(rows, singles)
+    apart = tuple(tag for tag in singles if not any(tag in piece for piece in pieces))
+    return Strips(whole, apart, (*spoilt, *pieces))
+
+
+def _without_pieces(
+    rows: list[Strip], singles: list[Tag]
+) -> tuple[tuple[Strip, ...], tuple[tuple[Tag, ...], ...]]:
+    """Rows that are strips of their own, and tags that are pieces of one bent strip.
+
+    Two tags next to each other lie flat enough on any strip: their plane is that of one place
+    of it. Where further tags lie on the short row's continuation and yet are not flat with it,
+    nobody can say which of them lies as the strip should.
+    """
+    pieces: list[list[Tag]] = []
+    others = [row.tags for row in rows] + [(tag,) for tag in singles]
+    for row in rows:
+        if len(row.tags) >= FEWEST_LEFT:
+            continue
+        on = [tags for tags in others if tags != row.tags and _goes_on(row, tags)]
+        if on:
+            joined = [*row.tags, *(tag for tags in on for tag in tags)]
+            met = [piece for piece in pieces if any(tag in piece for tag in joined)]
+            pieces = [piece for piece in pieces if piece not in met]
+            pieces.append([tag for piece in met for tag in piece] + joined)
+    broken = tuple(tuple(dict.fromkeys(piece)) for piece in pieces)
+    kept = tuple(row for row in rows if not any(row.tags[0] in piece for piece in broken))
+    return kept, broken
+
+
+def _goes_on(row: Strip, tags: Sequence[Tag]) -> bool:
+    """Whether tags lie, upright and to about half a tag, where the row's strip goes on."""
+    onto, _, _ = _onto(row.tags, row.steps)
+    if onto is None:
+        return False
+    back = np.linalg.inv(onto)
+    for tag in tags:
+        corners = cv2.perspectiveTransform(np.array([tag.corners_px], dtype=float), back)[0] / DRAWN
+        middle = corners.mean(axis=0) - 0.5
+        step = middle[0] / (1 + STRIP_GAP)
+        apart = step - np.clip(step, min(row.steps), max(row.steps))
+        upright = corners[1, 0] > corners[0, 0] and corners[3, 1] > corners[0, 1]
+        if not (upright and abs(middle[1]) < BESIDE and 0.5 < abs(apart) < FURTHEST + 0.5):
+            return False
+    return True
 
 
 def _step(one: Tag, other: Tag) -> int | None:
@@ -180,13 +228,18 @@ def _strip(members: list[tuple[Tag, int]]) -> Strip:
 
 def _rms_px(tags: Sequence[Tag], steps: Sequence[int]) -> float:
     """Rms of the corners against the best homography of a strip, px, for its freedom."""
-    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
-    starts = np.array([[step * (1 + STRIP_GAP), 0.0] for step in steps])
-    # Tens of px a tag keep the solver's own scaling out of the way.
-    drawn = 100.0 * (square + starts[:, None]).reshape(-1, 2)
-    seen = np.array([tag.corners_px for tag in tags]).reshape(-1, 2)
-    onto, _ = cv2.findHomography(drawn, seen, 0)
+    onto, drawn, seen = _onto(tags, steps)
     if onto is None:
         return math.inf
     left = cv2.perspectiveTransform(drawn[None], onto)[0] - seen
     return float(np.sqrt(np.sum(left**2) / (left.size - 8)))
+
+
+def _onto(tags: Sequence[Tag], steps: Sequence[int]) -> tuple[Floats | None, Floats, Floats]:
+    """Homography from a strip as drawn to the picture, and the corners in both, (4 n, 2)."""
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    starts = np.array([[step * (1 + STRIP_GAP), 0.0] for step in steps])
+    drawn = DRAWN * (square + starts[:, None]).reshape(-1, 2)
+    seen = np.array([tag.corners_px for tag in tags]).reshape(-1, 2)
+    onto, _ = cv2.findHomography(drawn, seen, 0)
+    return onto, drawn, seen
