@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -15,10 +15,11 @@ from pathlib import Path
 import numpy as np
 import psycopg
 import pytest
-from drawn_visits import Body, Shot, drawn
+from drawn_visits import Body, Shot, drawn, visit
 
 from knee_angle.angle import uncertainty, verdict
 from knee_angle.machine import cause, over_range
+from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.records import (
     Angle,
@@ -34,7 +35,7 @@ from knee_angle.records import (
     View,
 )
 from knee_angle.settings import Settings
-from knee_angle.store import MachineCard, SetUp, Store
+from knee_angle.store import MachineCard, PhotoToKeep, SetUp, Store
 from knee_angle.visit import VisitPhoto
 
 SHA = "5eed" * 16
@@ -130,6 +131,25 @@ def made_series(
         series[shot.name] = as_measured(drawn(Body(), shot))
     series["Ada again.jpg"] = NotMeasured("no leg was found", "step back")
     return series
+
+
+VISIT = (
+    Shot("Ada straight.jpg", "Ada's first", 12.0, frame_deg=13.0, displayed_deg=13.0),
+    Shot("Ada bent.jpg", "Ada's last", 85.0, frame_deg=86.0, displayed_deg=87.0),
+    Shot("Ada bent again.jpg", "Ada's last", 85.0, frame_deg=86.0, displayed_deg=87.0),
+)
+VISITED = {shot.name: f"{n:x}" * 64 for n, shot in enumerate(VISIT, 1)}
+"""The photos of an invented visit with their hashes: one end, and the other one twice."""
+
+
+def made_visit(names: Sequence[str] = tuple(VISITED)) -> tuple[VisitAnswer, list[PhotoToKeep]]:
+    """The joint answer of some of those photos, and the photos ready to be kept."""
+    photos = visit(Body(), [shot for shot in VISIT if shot.name in names])
+    found = {one.name: replace(as_measured(one), photo_sha256=VISITED[one.name]) for one in photos}
+    rng = np.random.default_rng(3)
+    answer = answer_visit(photos, SETTINGS, rng=rng, outcomes=tuple(found.items()))
+    assert isinstance(answer, VisitAnswer)
+    return answer, [PhotoToKeep(name, one, SetUp(setting="1")) for name, one in found.items()]
 
 
 def shifted(result: MachineCheck, *, offset_deg: float, gain: float) -> MachineCheck:

@@ -9,13 +9,14 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from conftest import SAMPLES
-from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement
+from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement, made_visit
 from streamlit.testing.v1 import AppTest
 
+from knee_angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.page import charts, keeping, memory
 from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of
-from knee_angle.store import SetUp, Store, open_store
+from knee_angle.store import SetUp, Store, new_id, open_store
 from knee_angle.visit.course import MARKS
 
 NOW = datetime.now(UTC)
@@ -304,6 +305,20 @@ def test_a_measurement_taken_back_no_longer_counts_but_stays(ward):
     assert not page.exception
     assert ward.measurements(person="P-017") == before[1:]
     assert ward.measurements(person="P-017", all_rows=True)[0].withdrawn
+
+
+def test_a_visit_is_followed_by_its_joint_arc_and_taken_back_whole(empty):
+    empty.add_person("P-042")
+    answer, photos = made_visit()
+    empty.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-042")
+    page = opened(people, person="P-042")
+    arc = f"{words.degrees(answer.arc.value)}</b> <span>± {words.degrees(1.96 * answer.arc.u)}"
+    assert arc in html(page)
+    assert "visit of 3 photos, 12° to 85°" in page.selectbox[1].options[0]
+    button(page, "Take it back").click().run()
+    assert not page.exception
+    assert empty.measurements(person="P-042") == ()
+    assert len(empty.measurements(person="P-042", all_rows=True)) == 3
 
 
 @pytest.mark.usefixtures("ward")

@@ -17,7 +17,16 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from PIL import Image
-from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_series, seeded
+from stores import (
+    NOON,
+    SETTINGS,
+    SHA,
+    at_angle,
+    made_measurement,
+    made_series,
+    made_visit,
+    seeded,
+)
 
 from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput, StoreError
@@ -463,6 +472,9 @@ def test_the_database_itself_refuses_to_change_or_delete_rows(store, table, chan
     row = kept(store, photo=CropJpeg(jpeg(), 0, 0, 1))
     store.withdraw_measurement(row.id, "other")
     store.withdraw_check(kept_check(store).id, "other")
+    answer, photos = made_visit()
+    joint = store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS)
+    store.withdraw_visit(joint.visit.id, "other")
     store.note_machine(MachineCard("M-03", 400))
     store.prescribe("P-017", from_day=date(2026, 3, 1), flexion_deg=60, extension_deg=0)
     assert store.overview().counts[table] > 0

@@ -18,7 +18,7 @@ import pytest
 import sqlalchemy as sa
 from conftest import SAMPLES, scenes
 from PIL import Image
-from stores import NOON, SETTINGS, SHA, made_measurement, made_series
+from stores import NOON, SETTINGS, SHA, VISITED, made_measurement, made_series, made_visit
 from typer.testing import CliRunner
 
 from knee_angle import pipeline as measuring
@@ -26,7 +26,16 @@ from knee_angle import words
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.machine.check import check_machine
-from knee_angle.store import CropJpeg, MachineCard, SetUp, Store, open_store, opening, schema
+from knee_angle.store import (
+    CropJpeg,
+    MachineCard,
+    SetUp,
+    Store,
+    new_id,
+    open_store,
+    opening,
+    schema,
+)
 
 MEASURED = made_measurement()
 SCENE = scenes(image="bed_01.jpg")[0]
@@ -58,7 +67,8 @@ def fill(opened: Store) -> None:
         machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
     )  # fmt: skip
     opened.withdraw_check(check.id, "other")
-    assert all(opened.overview().counts.values())
+    counts = opened.overview().counts
+    assert all(count for table, count in counts.items() if "visit" not in table)
     assert second.counts
 
 
@@ -191,8 +201,13 @@ PHOTOS = [SCENE.photo, scenes(image="bed_06.jpg")[0].photo]
 
 def made_backup() -> bytes:
     """A backup of a store with something in every table."""
+    answer, photos = made_visit(tuple(VISITED)[:2])
     with TemporaryDirectory() as folder, open_store(Path(folder) / "a.db") as opened:
         fill(opened)
+        for visit_id in (new_id(), new_id()):
+            opened.save_visit(answer, photos, visit_id=visit_id, settings=SETTINGS, person="P-017")
+        opened.withdraw_visit(visit_id, "other")
+        assert all(opened.overview().counts.values())
         opened.backup(Path(folder) / "b.jsonl")
         return (Path(folder) / "b.jsonl").read_bytes()
 
@@ -524,15 +539,22 @@ def visited(ward, tmp_path) -> list[object]:
     return ["visit", *photos, "--table", table, "--person", "P-9", "--store", ward]
 
 
-def test_a_visit_is_kept_photo_by_photo_under_one_visit(ward, visited):
+def test_a_visit_is_kept_with_its_joint_answer_and_photo_by_photo(ward, visited, tmp_path):
     done = CliRunner().invoke(app, [str(a) for a in (*visited, "--keep", "--machine", "M-03")])
     assert "is PAST the prescribed flexion of 60°" in done.output, done.output
     with open_store(ward) as store:
         rows = store.measurements(person="P-9", machine="M-03")
-        assert [row.displayed_deg for row in rows] == [None, 91.0, 91.0]
-        assert len({row.setup.visit for row in rows}) == 1
-        assert [row.setup.setting for row in rows] == [None, "1", "1"]  # no name that was typed
+        told = sorted((row.displayed_deg or 0.0, row.setup.setting) for row in rows)
+        assert told == [(0.0, None), (91.0, "1"), (91.0, "1")]  # no name that was typed
+        (joint,) = store.visits(person="P-9", machine="M-03")
+        assert {row.setup.visit for row in rows} == {joint.id}
+        assert [len(knee.measurements) for knee in joint.knees] == [1, 2]
+        assert joint.standing == "past"
         assert {store.measurement(row.id).settings.limit_flexion_deg for row in rows} == {60}
+
+    run("store", "export", tmp_path / "visits.jsonl", "--format", "visits", "--store", ward)
+    (line,) = map(json.loads, (tmp_path / "visits.jsonl").read_text().splitlines())
+    assert (line["kept"]["id"], len(line["kept"]["measurements"])) == (joint.id, 3)
 
 
 def test_a_visit_whose_store_is_held_is_answered_first(ward, visited, monkeypatch):

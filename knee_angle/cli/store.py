@@ -64,6 +64,7 @@ class KeptTable(StrEnum):
 
     CSV = "csv"
     JSON = "json"
+    VISITS = "visits"
 
 
 @contextmanager
@@ -333,25 +334,34 @@ def store_export(
     ] = False,
     store: Where = None,
 ) -> None:
-    """Write kept measurements to a table or to JSON lines, everything that was measured."""
-    from knee_angle.store.table import csv_of, json_lines_of
-
-    written = csv_of if output is KeptTable.CSV else json_lines_of
+    """Write kept measurements to a table or JSON lines, or visits with their joint answer."""
     with opened_store(store) as opened:
         opened.check_pages()
         rows = 0
         try:
             with whole_file(out, new=True) as file:
-                for piece in written(opened.stored_measurements(all_rows=all_rows)):
+                for piece in _exported(opened, output, all_rows=all_rows):
                     file.write(piece.encode())
                     rows += 1
         except OSError as error:
             raise InvalidInput(
                 f"{out} cannot be written ({error.strerror}): name a new file"
             ) from None
-        said = f"{rows - (output is KeptTable.CSV)} measurements"
+        what = "visits" if output is KeptTable.VISITS else "measurements"
+        said = f"{rows - (output is KeptTable.CSV)} {what}"
         opened.note("export", said)  # not the file's name: it can hold a person's
     print(f"{out}: {said}")
+
+
+def _exported(store: Store, output: KeptTable, *, all_rows: bool) -> Iterator[str]:
+    """The text of an export, piece by piece."""
+    from knee_angle.store.table import csv_of, json_lines_of, visit_lines_of
+
+    if output is KeptTable.VISITS:
+        return visit_lines_of(store.stored_visits(all_rows=all_rows))
+    written = csv_of if output is KeptTable.CSV else json_lines_of
+    joint = (one.row for one in store.stored_visits())
+    return written(store.stored_measurements(all_rows=all_rows), joint)
 
 
 @store_app.command("backup")

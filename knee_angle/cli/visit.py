@@ -15,19 +15,20 @@ from knee_angle.cli.options import Format
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
-    Keeper,
     Where,
     check_machine_code,
     limits_not_known,
+    opened_store,
     with_prescription,
 )
-from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.settings import Counting, Settings
 
 if TYPE_CHECKING:
+    from knee_angle.machine.answer import VisitAnswer
     from knee_angle.machine.prescribed import LegSettings
     from knee_angle.pipeline import Shot
-    from knee_angle.records import Outcome
+    from knee_angle.records import NotMeasured, Outcome, Side
 
 __all__ = ["visit"]
 
@@ -50,7 +51,9 @@ def visit(
         float, typer.Option(help="Refuse larger photos.", min=0.01)
     ] = 120.0,
     output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
-    keep: Annotated[bool, typer.Option("--keep", help="Keep every photo's measurement.")] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep the photos' joint answer, and each photo's own.")
+    ] = False,
     person: Annotated[
         str | None,
         typer.Option(help="The patient's code: what is prescribed for the knee is used."),
@@ -77,18 +80,32 @@ def visit(
     )
     found = [(shot, outcome) for shot, (_, outcome) in zip(shots, outcomes, strict=True)]
     limits_unknown = () if not unknown else (limits_not_known(person, unknown),)
-    status = _answered(found, legs, limits_unknown, output)
+    answer = _judged(found, legs)
+    status = _answered(answer, found, legs, limits_unknown, output)
     problems = [unknown] if unknown else []
-    if keep:
-        keeper = Keeper(settings, person, machine, store)
-        if not_kept := _kept(keeper, photos, found):
-            problems.append(not_kept)
+    if keep and (not_kept := _kept(answer, found, settings, person, machine, store)):
+        problems.append(not_kept)
     if problems:
         raise StoreError("; ".join(problems))
     raise typer.Exit(status)
 
 
+def _judged(found: Sequence[tuple[Shot, Outcome]], legs: LegSettings) -> VisitAnswer | NotMeasured:
+    """All photos together, by the limits of the knee that they show."""
+    from knee_angle.pipeline import answer_of_visit
+
+    sides = _sides(found)
+    return answer_of_visit(found, legs.of(sides[0] if sides else "left"))
+
+
+def _sides(found: Sequence[tuple[Shot, Outcome]]) -> list[Side]:
+    from knee_angle.records import Measurement
+
+    return [outcome.side for _, outcome in found if isinstance(outcome, Measurement)]
+
+
 def _answered(
+    answer: VisitAnswer | NotMeasured,
     found: Sequence[tuple[Shot, Outcome]],
     legs: LegSettings,
     unknown: tuple[str, ...],
@@ -97,14 +114,11 @@ def _answered(
     """Print the visit's answer, what is asked and alarmed first; the exit status."""
     from knee_angle.machine.answer import VisitAnswer
     from knee_angle.machine.prescribed import which_knee
-    from knee_angle.pipeline import answer_of_visit
     from knee_angle.records import Measurement
     from knee_angle.report.visit_contract import visit_as_json
     from knee_angle.report.visit_words import visit_text
 
-    sides = [outcome.side for _, outcome in found if isinstance(outcome, Measurement)]
-    answer = answer_of_visit(found, legs.of(sides[0] if sides else "left"))
-    asked = [words for side in sides[:1] for words in which_knee(side, legs.only)]
+    asked = [words for side in _sides(found)[:1] for words in which_knee(side, legs.only)]
     # What was not measured may still show a display past a limit.
     unseen = [
         f"{alarm} ({shot.name})"
@@ -127,19 +141,51 @@ def _answered(
     return int(not whole)
 
 
-def _kept(keeper: Keeper, photos: Sequence[Path], found: Sequence[tuple[Shot, Outcome]]) -> str:
-    """Keep every photo that was measured under one visit; what was not kept and why.
+def _kept(
+    answer: VisitAnswer | NotMeasured,
+    found: Sequence[tuple[Shot, Outcome]],
+    settings: Settings,
+    person: str | None,
+    machine: str | None,
+    where: str | None,
+) -> str:
+    """Keep every photo that was measured, and their joint answer; what was not kept and why.
 
-    A setting is kept by its number in the visit: a word that was typed can be a name.
+    A setting is kept by its number in the visit: a word that was typed can be a name. All of
+    it is kept at once, so after a failure it is tried once more as a whole.
     """
-    from knee_angle.store import SetUp, new_id
+    from knee_angle.machine.answer import VisitAnswer
+    from knee_angle.records import Measurement
+    from knee_angle.store import PhotoToKeep, SetUp, new_id
 
     named = list(dict.fromkeys(shot.setting for shot, _ in found if _is_named(shot)))
     visit = new_id()
-    for photo, (shot, outcome) in zip(photos, found, strict=True):
-        setting = str(named.index(shot.setting) + 1) if _is_named(shot) else None
-        keeper.keep(photo, outcome, SetUp(visit=visit, setting=setting))
-    return keeper.finish()
+    photos = [
+        PhotoToKeep(
+            shot.name,
+            outcome,
+            SetUp(setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None),
+        )
+        for shot, outcome in found
+        if isinstance(outcome, Measurement)
+    ]
+    if not photos:
+        return ""
+    joint = answer if isinstance(answer, VisitAnswer) else None
+    trouble = ""
+    for _ in range(2):
+        try:
+            with opened_store(where, create=True) as store:
+                store.save_visit(
+                    joint, photos, visit_id=visit, settings=settings, person=person,
+                    machine=machine,
+                )  # fmt: skip
+        except KneeAngleError as error:
+            trouble = str(error)
+        else:
+            return ""
+    names = ", ".join(one.name for one in photos)
+    return f"{len(photos)} of {len(photos)} measurements were not kept ({names}): {trouble}"
 
 
 def _is_named(shot: Shot) -> bool:

@@ -21,7 +21,8 @@ from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import control_chart
 from knee_angle.page.keeping import with_store
-from knee_angle.page.people import LocalZone, take_back, take_measurement_back
+from knee_angle.page.people import LocalZone
+from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
 from knee_angle.records import Outcome
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
@@ -101,7 +102,7 @@ def show_machines(store: Store) -> None:
     if kept:
         with st.expander("Measurements in this machine", icon=":material/list:"):
             st.html(_kept(kept))
-        take_measurement_back(store, kept)
+        take_measurement_back(store, kept, store.visits(machine=code, limit=KEPT_SHOWN))
 
 
 def _due(check: KeptCheck | None, card: MachineCard) -> Due:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from html import escape
 
@@ -13,9 +13,16 @@ from knee_angle.errors import KneeAngleError
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
-from knee_angle.page.tray import the_tray
+from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.records import Side
-from knee_angle.store import End, KeptMeasurement, Prescription, Store, WithdrawalReason
+from knee_angle.store import (
+    End,
+    KeptMeasurement,
+    KeptVisit,
+    Prescription,
+    Store,
+)
+from knee_angle.store.following import readings_of
 from knee_angle.store.table import csv_of
 from knee_angle.visit.course import MARKS, Day, KeptAngle, PrescribedLimits, follow_days, marks_of
 
@@ -25,13 +32,12 @@ __all__ = [
     "days_of",
     "show",
     "show_people",
-    "take_back",
-    "take_measurement_back",
 ]
 
 DAYS_SHOWN = 60
 """The newest days; the export holds all."""
 ROWS_SHOWN = 400
+ROWS_EXPORTED = 100_000
 NEW = "another patient"
 
 EXCHANGED = (
@@ -42,13 +48,6 @@ STANDING_WORDS = {
     "reached": "● reached",
     "not_reached": "○ not reached",
     "cannot_tell": "– cannot tell",
-}
-WITHDRAWN_WORDS: dict[WithdrawalReason, str] = {
-    "wrong_person": "it belongs to another patient",
-    "wrong_machine": "it belongs to another machine",
-    "wrong_photo": "the photo was the wrong one",
-    "entered_twice": "it was kept twice",
-    "other": "another reason",
 }
 
 
@@ -87,7 +86,7 @@ def show_people(store: Store) -> None:
         st.info(f"Nothing is kept for {code} yet.")
     _prescribed(store, code)
     if rows:
-        take_measurement_back(store, rows)
+        take_measurement_back(store, rows, store.visits(person=code, limit=TAKEN_BACK))
 
 
 class LocalZone(tzinfo):
@@ -118,25 +117,15 @@ class LocalZone(tzinfo):
 
 
 def days_of(
-    rows: Sequence[KeptMeasurement], prescriptions: Sequence[Prescription], *, side: Side
+    rows: Sequence[KeptMeasurement],
+    prescriptions: Sequence[Prescription],
+    *,
+    side: Side,
+    visits: Sequence[KeptVisit] = (),
 ) -> tuple[Day, ...]:
     """Kept rows as the days of one knee at this place; the prescriptions are that knee's."""
     limits = [PrescribedLimits(p.from_day, p.flexion_deg, p.extension_deg) for p in prescriptions]
-    return follow_days([_reading(row) for row in rows], limits, zone=LocalZone(), side=side)
-
-
-def _reading(row: KeptMeasurement) -> KeptAngle:
-    """A kept row as the course reads it; a setting's number counts within its visit."""
-    setup = row.setup
-    return KeptAngle(
-        row.id, row.taken_at, row.flexion_deg, row.u_deg, row.interval_deg,
-        displayed_deg=row.displayed_deg,
-        end=setup.end,
-        setting=None if setup.setting is None else f"{setup.visit} {setup.setting}",
-        side=row.side,
-        set_flexion_deg=setup.flexion_deg,
-        set_extension_deg=setup.extension_deg,
-    )  # fmt: skip
+    return follow_days(readings_of(rows, visits), limits, zone=LocalZone(), side=side)
 
 
 def _knee(code: str, rows: Sequence[KeptMeasurement]) -> Side:
@@ -176,7 +165,9 @@ def _count(rows: int) -> str:
 
 def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Side) -> None:
     """One knee: the newest day, the chart, the table, the marks, the export."""
-    days = days_of(rows, store.prescriptions(code, side=side), side=side)[-DAYS_SHOWN:]
+    visits = store.visits(person=code, limit=ROWS_SHOWN)
+    days = days_of(rows, store.prescriptions(code, side=side), side=side, visits=visits)
+    days = days[-DAYS_SHOWN:]
     st.html(_newest(days[-1], side))
     st.altair_chart(
         person_chart(days, MARKS), theme=None, width="stretch", key=f"trend-{code}-{side}"
@@ -204,7 +195,8 @@ def _exported(store: Store, code: str) -> Callable[[], bytes]:
 
     def made() -> bytes:
         store.note("export", code)
-        return "".join(csv_of(store.stored_measurements(person=code, all_rows=True))).encode()
+        rows = store.stored_measurements(person=code, all_rows=True)
+        return "".join(csv_of(rows, store.visits(person=code, limit=ROWS_EXPORTED))).encode()
 
     return made
 
@@ -442,41 +434,3 @@ def _limit_fields(name: End, turn: str) -> tuple[float | None, bool]:
         key=f"limit-{name}-{turn}", placeholder="stays as it is",
     )  # fmt: skip
     return deg, st.checkbox(f"The {name} limit is lifted", key=f"lift-{name}-{turn}")
-
-
-def take_measurement_back(store: Store, rows: Sequence[KeptMeasurement]) -> None:
-    """Let a measurement no longer count; its photo, if still here, is as before."""
-
-    def withdraw(row_id: str, reason: WithdrawalReason) -> None:
-        store.withdraw_measurement(row_id, reason)
-        the_tray().no_longer_kept(row_id)
-
-    choices = {
-        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {row.side}, "
-        f"{words.degrees(row.flexion_deg)}"
-        for row in rows[:50]
-    }
-    take_back("measurement", choices, withdraw)
-
-
-def take_back(
-    what: str, choices: Mapping[str, str], withdraw: Callable[[str, WithdrawalReason], None]
-) -> None:
-    """Let one of several rows no longer count; it stays in the records."""
-    with st.expander(f"Take a {what} back", icon=":material/undo:"):
-        row_id = st.selectbox(what.capitalize(), list(choices), format_func=choices.__getitem__)
-        reason = st.radio(
-            "Because",
-            list(WITHDRAWN_WORDS),
-            format_func=WITHDRAWN_WORDS.__getitem__,
-            key=f"because-{what}",
-        )
-        st.caption("It no longer counts, but stays in the records with the reason.")
-        # Named by its row: a second tap cannot reach the row that then stands first.
-        if st.button("Take it back", width="stretch", key=f"take-back-{row_id}"):
-            try:
-                withdraw(row_id, reason)
-            except KneeAngleError as error:
-                st.error(str(error))
-                return
-            st.rerun()

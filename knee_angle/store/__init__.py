@@ -21,6 +21,10 @@
         store.save_measurement(better, corrects=kept.id, ...)       # the old row stays
         store.withdraw_measurement(kept.id, "wrong_person")         # it stays, too
 
+        visit = store.save_visit(answer, photos, visit_id=new_id(), settings=settings,
+                                 person="P-017")    # all photos of a visit and their joint answer
+        store.visits(person="P-017")                # joint answers that stand, newest first
+        store.withdraw_visit(visit.visit.id, "wrong_person")    # and all its photos
         store.people(), store.machines()            # codes with counts and last times
         store.measurements(person="P-017", limit=50)    # rows that stand, newest first
         store.measurement(kept.id)                  # one in full, with points and camera
@@ -47,8 +51,9 @@ Inside
 ------
 ``records`` (what goes in and comes out), ``schema`` (the tables as they are), ``migrations``
 (how they came to be), ``opening`` (URL, pragmas, every database error in words), ``keeping``
-(the `Store`), ``writing`` (one write, one transaction, its audit line), ``people`` (codes and
-prescriptions), ``rows`` (results as rows), ``reading`` (questions),
+(the `Store`), ``visits`` (all photos of a visit at once), ``writing`` (one write, one
+transaction, its audit line), ``people`` (codes and prescriptions), ``rows`` (results as rows),
+``reading`` (questions), ``following`` (rows as a course reads them),
 ``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a
 backup), ``table`` (export), ``recheck``, ``jpeg`` (refuses metadata).
 
@@ -65,13 +70,18 @@ from knee_angle.store.records import (
     AuditLine,
     End,
     KeptCheck,
+    KeptKnee,
     KeptMeasurement,
+    KeptTogether,
+    KeptVisit,
     MachineCard,
     Overview,
+    PhotoToKeep,
     Prescription,
     SetUp,
     StoredCheck,
     StoredMeasurement,
+    StoredVisit,
     Subject,
     WithdrawalReason,
     checked_code,
@@ -85,14 +95,19 @@ __all__ = [
     "CropJpeg",
     "End",
     "KeptCheck",
+    "KeptKnee",
     "KeptMeasurement",
+    "KeptTogether",
+    "KeptVisit",
     "MachineCard",
     "Overview",
+    "PhotoToKeep",
     "Prescription",
     "SetUp",
     "Store",
     "StoredCheck",
     "StoredMeasurement",
+    "StoredVisit",
     "Subject",
     "WithdrawalReason",
     "checked_code",

@@ -201,7 +201,8 @@ def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
                 table, row = restoring.checked_row(line)
                 connection.execute(sa.insert(table).values(**row))
         found = reading.counts(connection)
-        if found != head["rows"]:
+        # Tables that came later are not named by a backup of before: none of their rows were kept.
+        if found != dict.fromkeys(found, 0) | head["rows"]:
             raise StoreError(f"the backup names {head['rows']} rows, but holds {found}: refused")
         restoring.read_all(connection)
         if engine.dialect.name == "postgresql":

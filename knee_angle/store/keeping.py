@@ -39,6 +39,7 @@ from knee_angle.store.rows import (
     renamed,
     unnamed,
 )
+from knee_angle.store.visits import Visits
 from knee_angle.store.writing import Clock, Json, new_id
 
 __all__ = ["Store", "new_id", "open_store", "utc_now"]
@@ -96,7 +97,7 @@ def open_store(
 
 
 @dataclass(frozen=True)
-class Store(PeopleAndMachines):
+class Store(PeopleAndMachines, Visits):
     """An open store; made by `open_store`, closed by `close` or as a context manager.
 
     One store may be shared by threads. Reading shows rows that stand (neither corrected

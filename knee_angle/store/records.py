@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Literal
 
+from knee_angle.angle.bounds import Standing
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import MachineCheck
-from knee_angle.records import FindingKind, Measurement, Outcome, Plane, Side, Verdict
+from knee_angle.records import CropJpeg, FindingKind, Measurement, Outcome, Plane, Side, Verdict
 from knee_angle.settings import Settings
 
 __all__ = [
@@ -21,13 +22,18 @@ __all__ = [
     "AuditLine",
     "End",
     "KeptCheck",
+    "KeptKnee",
     "KeptMeasurement",
+    "KeptTogether",
+    "KeptVisit",
     "MachineCard",
     "Overview",
+    "PhotoToKeep",
     "Prescription",
     "SetUp",
     "StoredCheck",
     "StoredMeasurement",
+    "StoredVisit",
     "Subject",
     "WithdrawalReason",
     "checked_code",
@@ -326,6 +332,126 @@ class StoredCheck:
     outcomes: dict[str, Outcome]
     settings: Settings
     photo_sha256: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoToKeep:
+    """One photo of a visit that is about to be kept.
+
+    Parameters
+    ----------
+    name : str
+        What the visit's answer calls it; it is not kept.
+    measurement : Measurement
+        Its own result.
+    setup : SetUp
+        How the machine was set; `setting` only where the setting was named.
+    taken_at : datetime or None
+        When it was taken, with its zone.
+    picture : CropJpeg or None
+        Only where keeping it was asked for.
+    corrects : str or None
+        The row of the same photo that this one replaces.
+    """
+
+    name: str
+    measurement: Measurement
+    setup: SetUp = SetUp()
+    taken_at: datetime | None = None
+    picture: CropJpeg | None = None
+    corrects: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptKnee:
+    """The knee at one setting of a kept visit, by all photos together.
+
+    Parameters
+    ----------
+    setting : str
+        The setting's number in the visit.
+    measurements : tuple of str
+        The rows of its photos.
+    displayed_deg : float or None
+        The machine's number.
+    deg, u_deg, interval_deg
+        The joint knee.
+    """
+
+    setting: str
+    measurements: tuple[str, ...]
+    displayed_deg: float | None
+    deg: float
+    u_deg: float
+    interval_deg: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptVisit:
+    """The joint answer of a visit as lists and courses need it.
+
+    Parameters
+    ----------
+    id : str
+        Its own identifier, `SetUp.visit` of its photos' rows.
+    knees : tuple of KeptKnee
+        By setting, the straightest first.
+    covariance : tuple of tuples
+        Of those knees, degrees squared.
+    arc_deg, arc_u_deg : float or None
+        From the first setting to the last; None with one setting.
+    standing, finding : str or None
+        The worst limit's standing, and what was found of the machine.
+    whole : bool
+        Whether the row of every photo still stands: where one was taken back or corrected by
+        itself, the joint answer no longer counts, and the other photos count each alone.
+    """
+
+    id: str
+    taken_at: datetime
+    saved_at: datetime
+    who: str
+    person: str | None
+    machine: str | None
+    side: Side
+    knees: tuple[KeptKnee, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    arc_deg: float | None
+    arc_u_deg: float | None
+    standing: Standing | None
+    finding: FindingKind | None
+    corrects: str | None
+    corrected_by: str | None
+    withdrawn: bool
+    whole: bool
+    software: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether it stands, and every photo's row with it."""
+        return self.corrected_by is None and not self.withdrawn and self.whole
+
+    @property
+    def measurements(self) -> tuple[str, ...]:
+        """The rows of its photos."""
+        return tuple(row_id for knee in self.knees for row_id in knee.measurements)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredVisit:
+    """One visit in full: the JSON result as it was handed on, and what it was judged by."""
+
+    row: KeptVisit
+    contract: dict[str, Any]
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTogether:
+    """What `Store.save_visit` kept: the photos' rows, and the joint answer where there is one."""
+
+    measurements: tuple[KeptMeasurement, ...]
+    visit: KeptVisit | None
 
 
 @dataclass(frozen=True, slots=True)

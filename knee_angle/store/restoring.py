@@ -19,9 +19,12 @@ from knee_angle.store.records import (
     End,
     KeptCheck,
     KeptMeasurement,
+    KeptVisit,
+    StoredVisit,
     WithdrawalReason,
     checked_code,
 )
+from knee_angle.store.visits import stored_visits
 
 __all__ = ["checked_row", "read_all"]
 
@@ -166,10 +169,25 @@ def _readings(connection: Connection) -> Iterator[str]:
             for digest in dict(check.photo_sha256).values():
                 _check_sha256(digest)
         yield f"machine check {row_id}"
-    for table in (schema.measurement_withdrawals, schema.check_withdrawals):
+    for visit in stored_visits(connection):
+        _check_visit(visit)
+        yield f"visit {visit.row.id}"
+    for table in (
+        schema.measurement_withdrawals, schema.check_withdrawals, schema.visit_withdrawals
+    ):  # fmt: skip
         for row in connection.execute(sa.select(table)):
             _one_of(row.reason, get_args(WithdrawalReason))
             yield f"withdrawal {row.withdrawn}"
+
+
+def _check_visit(visit: StoredVisit) -> None:
+    from_json(to_json(visit.row), KeptVisit)
+    dict(visit.contract)
+    size = len(visit.row.knees)
+    if size == 0 or [len(line) for line in visit.row.covariance] != [size] * size:
+        raise ValueError(f"the covariance of {size} knees must be {size} by {size}")
+    for value in (v for line in visit.row.covariance for v in line):
+        _finite(_as(value, int, float))
 
 
 def _check_prescriptions(connection: Connection, person: str) -> None:

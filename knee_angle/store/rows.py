@@ -11,13 +11,16 @@ from dataclasses import replace
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.check import MachineCheck
 from knee_angle.records import CropJpeg, Measurement, Outcome
 from knee_angle.report import contract
+from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.settings import Settings
 from knee_angle.store.codec import to_json
 from knee_angle.store.records import SetUp
 from knee_angle.store.writing import Json
+from knee_angle.visit import SettingEstimate
 
 __all__ = [
     "check_columns",
@@ -26,6 +29,8 @@ __all__ = [
     "photo_columns",
     "renamed",
     "unnamed",
+    "unnamed_visit",
+    "visit_columns",
 ]
 
 
@@ -112,4 +117,74 @@ def check_columns(result: MachineCheck) -> Json:
         "verdict": verdict.verdict,
         "finding": result.kind,
         "software": __version__,
+    }
+
+
+def unnamed_visit(answer: VisitAnswer) -> VisitAnswer:
+    """The answer with numbers for photos and settings: a file's name can be a person's."""
+    estimate = answer.estimate
+    given = [name for name, _ in answer.outcomes] or [photo.name for photo in estimate.photos]
+    photos = {name: f"photo {number}" for number, name in enumerate(given, start=1)}
+    settings = {one.name: str(n) for n, one in enumerate(estimate.settings, start=1)}
+
+    def numbered(one: SettingEstimate) -> SettingEstimate:
+        return replace(
+            one, name=settings[one.name], photos=tuple(photos[name] for name in one.photos)
+        )
+
+    vector = (name.partition(" ") for name in estimate.names)
+    estimate = replace(
+        estimate,
+        photos=tuple(
+            replace(photo, name=photos[photo.name], setting=settings[photo.setting])
+            for photo in estimate.photos
+        ),
+        settings=tuple(numbered(one) for one in estimate.settings),
+        names=tuple(f"{quantity} {settings[name]}" for quantity, _, name in vector),
+        wild=tuple((photos[name], point) for name, point in estimate.wild),
+        left_out=tuple((photos[n], _renamed_text(why, photos)) for n, why in estimate.left_out),
+        cautions=tuple(_renamed_text(caution, photos) for caution in estimate.cautions),
+    )
+    return replace(
+        answer,
+        settings=tuple(replace(one, estimate=numbered(one.estimate)) for one in answer.settings),
+        estimate=estimate,
+        outcomes=tuple((photos[name], outcome) for name, outcome in answer.outcomes),
+    )
+
+
+def visit_columns(answer: VisitAnswer, rows: Mapping[str, str]) -> Json:
+    """What lists and courses read of a visit, and its result as it is handed on.
+
+    Parameters
+    ----------
+    answer : VisitAnswer
+    rows : Mapping of photo name to row
+        Of every photo that the answer rests on.
+    """
+    told = unnamed_visit(answer)
+    estimate = answer.estimate
+    at = [estimate.names.index(f"knee {one.estimate.name}") for one in answer.settings]
+    knees = [
+        {
+            "setting": as_told.estimate.name,
+            "measurements": [rows[name] for name in one.estimate.photos],
+            "displayed_deg": one.estimate.displayed_deg,
+            "deg": one.estimate.knee.value,
+            "u_deg": one.estimate.knee.u,
+            "interval_deg": list(one.estimate.knee.interval),
+        }
+        for one, as_told in zip(answer.settings, told.settings, strict=True)
+    ]
+    return {
+        "side": answer.side,
+        "knees": knees,
+        "covariance": [[estimate.covariance[i][k] for k in at] for i in at],
+        "arc_deg": answer.arc and answer.arc.value,
+        "arc_u_deg": answer.arc and answer.arc.u,
+        "standing": answer.standing,
+        "finding": answer.machine and answer.machine.kind,
+        "software": __version__,
+        "settings": to_json(answer.used),
+        "contract": visit_as_json(told, version=__version__),
     }

@@ -30,6 +30,9 @@ __all__ = [
     "people",
     "photos",
     "prescriptions",
+    "visit_photos",
+    "visit_withdrawals",
+    "visits",
 ]
 
 
@@ -188,6 +191,47 @@ checks = sa.Table(
     sa.Column("photo_sha256", json_text, nullable=False),
     sa.Column("result", json_text, nullable=False),
     sa.Index("ix_checks_machine_taken_at", "machine", "taken_at"),
+)
+
+visits = sa.Table(
+    "visits",
+    metadata,
+    sa.Column("id", sa.String(32), primary_key=True),
+    sa.Column("person", sa.ForeignKey("people.code")),
+    sa.Column("machine", sa.ForeignKey("machines.code")),
+    sa.Column("corrects", _later("visits.id"), unique=True),
+    sa.Column("taken_at", Utc, nullable=False),
+    *_when(),
+    sa.Column("side", sa.String(8), nullable=False),
+    # Each setting's knee, and the covariance of those knees: what a course needs.
+    sa.Column("knees", json_text, nullable=False),
+    sa.Column("covariance", json_text, nullable=False),
+    sa.Column("arc_deg", sa.Double),
+    sa.Column("arc_u_deg", sa.Double),
+    sa.Column("standing", sa.String(16)),
+    sa.Column("finding", sa.String(16)),
+    sa.Column("software", sa.String(32), nullable=False),
+    sa.Column("settings", json_text, nullable=False),
+    sa.Column("contract", json_text, nullable=False),
+    sa.Index("ix_visits_person_taken_at", "person", "taken_at"),
+    sa.Index("ix_visits_machine_taken_at", "machine", "taken_at"),
+)
+
+visit_photos = sa.Table(
+    "visit_photos",
+    metadata,
+    sa.Column("measurement", sa.ForeignKey("measurements.id"), primary_key=True),
+    sa.Column("visit", sa.ForeignKey("visits.id"), nullable=False, index=True),
+    sa.Column("setting", sa.String(4), nullable=False),
+    *_when(),
+)
+
+visit_withdrawals = sa.Table(
+    "visit_withdrawals",
+    metadata,
+    sa.Column("withdrawn", sa.ForeignKey("visits.id"), primary_key=True),
+    sa.Column("reason", sa.String(16), nullable=False),
+    *_when(),
 )
 
 measurement_withdrawals = sa.Table(

@@ -8,9 +8,15 @@ from typing import Any
 
 from knee_angle.report import contract
 from knee_angle.store.codec import to_json
-from knee_angle.store.records import KeptMeasurement, StoredMeasurement
+from knee_angle.store.records import (
+    KeptKnee,
+    KeptMeasurement,
+    KeptVisit,
+    StoredMeasurement,
+    StoredVisit,
+)
 
-__all__ = ["KEPT_COLUMNS", "csv_of", "json_lines_of"]
+__all__ = ["KEPT_COLUMNS", "csv_of", "json_lines_of", "visit_lines_of"]
 
 Json = dict[str, Any]
 
@@ -37,26 +43,75 @@ _TAKEN: dict[str, Callable[[KeptMeasurement], Any]] = {
 }
 """Each column about the keeping, with where its value comes from."""
 
-KEPT_COLUMNS = tuple(_TAKEN)
+_JOINT: dict[str, Callable[[KeptVisit, KeptKnee], Any]] = {
+    "visit_knee_deg": lambda _, knee: knee.deg,
+    "visit_knee_u_deg": lambda _, knee: knee.u_deg,
+    "visit_arc_deg": lambda visit, _: visit.arc_deg,
+    "visit_arc_u_deg": lambda visit, _: visit.arc_u_deg,
+    "visit_finding": lambda visit, _: visit.finding,
+}
+"""What all photos of the visit together say, where that stands."""
+
+KEPT_COLUMNS = (*_TAKEN, *_JOINT)
 """Columns about the keeping, before those of the measurement (`contract.CSV_COLUMNS`)."""
 
 
-def csv_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
+def csv_of(stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()) -> Iterator[str]:
     """RFC 4180 text, piece by piece, header first; cells that a spreadsheet would run are safe."""
-    columns = (*KEPT_COLUMNS, *contract.CSV_COLUMNS)
+    columns, joint = (*KEPT_COLUMNS, *contract.CSV_COLUMNS), _joint_of(visits)
     yield contract.csv_lines([], columns, header=True)
     for one in stored:
-        flat = {**_kept(one), **contract.as_flat(one.contract), "photo_sha256": one.photo_sha256}
+        flat = {
+            **_kept(one, joint),
+            **contract.as_flat(one.contract),
+            "photo_sha256": one.photo_sha256,
+        }
         yield contract.csv_lines([flat], columns, header=False)
 
 
-def json_lines_of(stored: Iterable[StoredMeasurement]) -> Iterator[str]:
+def json_lines_of(
+    stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()
+) -> Iterator[str]:
     """One JSON object a line: the result's contract, with what was kept about it."""
+    joint = _joint_of(visits)
     for one in stored:
-        row = {**one.contract, "kept": _kept(one), "settings": to_json(one.settings)}
+        row = {**one.contract, "kept": _kept(one, joint), "settings": to_json(one.settings)}
         yield json.dumps(row, allow_nan=False) + "\n"
 
 
-def _kept(one: StoredMeasurement) -> Json:
+def visit_lines_of(stored: Iterable[StoredVisit]) -> Iterator[str]:
+    """One JSON object a line: a visit's joint result with its covariance, and its rows."""
+    for one in stored:
+        visit = one.row
+        kept = {
+            "id": visit.id,
+            "person": visit.person,
+            "machine": visit.machine,
+            "taken_at": visit.taken_at.isoformat(),
+            "saved_at": visit.saved_at.isoformat(),
+            "who": visit.who,
+            "corrects": visit.corrects,
+            "corrected_by": visit.corrected_by,
+            "withdrawn": visit.withdrawn,
+            "whole": visit.whole,
+            "measurements": list(visit.measurements),
+        }
+        row = {**one.contract, "kept": kept, "settings_used": to_json(one.settings)}
+        yield json.dumps(row, allow_nan=False) + "\n"
+
+
+def _joint_of(visits: Iterable[KeptVisit]) -> dict[str, Json]:
+    """The joint answer's columns by the row of each photo."""
+    return {
+        row_id: {name: take(visit, knee) for name, take in _JOINT.items()}
+        for visit in visits
+        if visit.counts
+        for knee in visit.knees
+        for row_id in knee.measurements
+    }
+
+
+def _kept(one: StoredMeasurement, joint: dict[str, Json]) -> Json:
     taken = {name: take(one.row) for name, take in _TAKEN.items()}
-    return {**taken, "photo_sha256": one.photo_sha256}
+    together = joint.get(one.row.id, dict.fromkeys(_JOINT))
+    return {**taken, **together, "photo_sha256": one.photo_sha256}

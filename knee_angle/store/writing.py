@@ -16,11 +16,19 @@ from knee_angle.errors import InvalidInput
 from knee_angle.store import opening, schema
 from knee_angle.store.records import WithdrawalReason, checked_code, utc
 
-__all__ = ["Clock", "Json", "Writer", "new_id"]
+__all__ = ["Clock", "Json", "Writer", "checked_reason", "new_id"]
 
 Json = dict[str, Any]
 Clock = Callable[[], datetime]
 T = TypeVar("T")
+
+
+def checked_reason(reason: WithdrawalReason) -> None:
+    """Refuse a reason that is none of the list: nobody can write a name there."""
+    if reason not in get_args(WithdrawalReason):
+        raise InvalidInput(
+            f"reason must be one of {', '.join(get_args(WithdrawalReason))}, but got {reason!r}"
+        )
 
 
 def new_id() -> str:
@@ -131,21 +139,23 @@ class Writer:
     def _withdraw(
         self, table: sa.Table, withdrawals: sa.Table, row_id: str, reason: WithdrawalReason
     ) -> None:
-        if reason not in get_args(WithdrawalReason):
-            raise InvalidInput(
-                f"reason must be one of {', '.join(get_args(WithdrawalReason))}, but got {reason!r}"
-            )
+        checked_reason(reason)
         now = self._now()
+        self._write(lambda c: self._no_longer(c, table, withdrawals, row_id, reason, now))
 
-        def withdraw(connection: Connection) -> None:
-            if (
-                connection.execute(sa.select(table.c.id).where(table.c.id == row_id)).first()
-                is None
-            ):
-                raise InvalidInput(f"the store holds no row {row_id!r} to withdraw")
-            there = sa.select(withdrawals.c.withdrawn).where(withdrawals.c.withdrawn == row_id)
-            if connection.execute(there).first() is None:
-                self._insert(connection, withdrawals, {"withdrawn": row_id, "reason": reason}, now)
-                self._note(connection, f"withdrew {table.name[:-1]}", row_id, now)
-
-        self._write(withdraw)
+    def _no_longer(
+        self,
+        connection: Connection,
+        table: sa.Table,
+        withdrawals: sa.Table,
+        row_id: str,
+        reason: WithdrawalReason,
+        now: datetime,
+    ) -> None:
+        """Add a withdrawal with its audit line, unless the row is withdrawn already."""
+        if connection.execute(sa.select(table.c.id).where(table.c.id == row_id)).first() is None:
+            raise InvalidInput(f"the store holds no row {row_id!r} to withdraw")
+        there = sa.select(withdrawals.c.withdrawn).where(withdrawals.c.withdrawn == row_id)
+        if connection.execute(there).first() is None:
+            self._insert(connection, withdrawals, {"withdrawn": row_id, "reason": reason}, now)
+            self._note(connection, f"withdrew {table.name[:-1]}", row_id, now)

@@ -6,8 +6,11 @@
   known, angles that do not differ by more than their ±) are repeats: one angle, their mean.
   The largest of repeats is the one with the luckiest error. Their marks are mostly the same,
   so the mean's ± is that of one photo, or more where they scatter more.
-* Which setting is furthest, the display says, as it knows nothing of a photo's error; an
-  angle photographed without a number counts instead where it is proven to be further.
+* Which setting is furthest, the display says, as it knows nothing of a photo's error, and of
+  two at the same number the later; an angle photographed without a number counts instead where
+  it is proven to be further.
+* Photos of one **visit** are not averaged: their joint estimate comes in as one angle a
+  setting, with what the settings share (`store.following`).
 * A photo whose end was not noted counts for flexion from 45 degrees on, else for extension.
 * A **prescribed limit** is judged as everywhere (`angle.bounds`): *past* where the knee of a
   setting is proven to be, or the display or the machine's own setting is. Nothing here says
@@ -107,6 +110,9 @@ class KeptAngle:
         The knee; None where all are of one.
     set_flexion_deg, set_extension_deg : float or None
         The limits that the machine itself was set to.
+    shares : tuple of (str, float)
+        Covariance with other angles of the same visit by their `id`, degrees squared: what
+        two settings have in common cancels in their arc.
     """
 
     id: str
@@ -121,6 +127,7 @@ class KeptAngle:
     side: Side | None = None
     set_flexion_deg: float | None = None
     set_extension_deg: float | None = None
+    shares: tuple[tuple[str, float], ...] = ()
 
     @property
     def counted_end(self) -> End:
@@ -141,8 +148,9 @@ class PrescribedLimits:
 class Arc:
     """Flexion minus extension of one day.
 
-    The u joins both readings' as if they were independent: marks that stayed on the
-    skin in between share some error, so the true one is rather smaller.
+    The u of two settings of one visit is that of their joint estimate, in which the errors
+    that both share cancel. Of two visits it joins both readings' as if they were independent:
+    marks that stayed on the skin in between share some error, so the true one is rather smaller.
     """
 
     deg: float
@@ -263,7 +271,9 @@ def _day(day: date, readings: Sequence[KeptAngle], limits: PrescribedLimits | No
     flexion, extension = _furthest(bent, sign=1), _furthest(straight, sign=-1)
     arc, displayed = None, None
     if flexion is not None and extension is not None and flexion.deg >= extension.deg:
-        arc = Arc(flexion.deg - extension.deg, math.hypot(flexion.u_deg, extension.u_deg))
+        shared = dict(flexion.shares).get(extension.id, 0.0)
+        variance = flexion.u_deg**2 + extension.u_deg**2 - 2.0 * shared
+        arc = Arc(flexion.deg - extension.deg, math.sqrt(max(variance, 0.0)))
         if flexion.displayed_deg is not None and extension.displayed_deg is not None:
             displayed = flexion.displayed_deg - extension.displayed_deg
     return Day(
@@ -274,7 +284,7 @@ def _day(day: date, readings: Sequence[KeptAngle], limits: PrescribedLimits | No
         displayed_arc_deg=displayed,
         limits=limits,
         past=() if limits is None else _past(readings, limits),
-        readings=len(readings),
+        readings=sum(reading.photos for reading in readings),
     )
 
 
@@ -316,7 +326,9 @@ def _furthest(readings: Sequence[KeptAngle], *, sign: int) -> KeptAngle | None:
     joint = [_joint(group) for group in _settings_of(readings)]
     by_display = [r for r in joint if r.displayed_deg is not None]
     best = max(
-        by_display, key=lambda r: (sign * (r.displayed_deg or 0.0), sign * r.deg), default=None
+        by_display,
+        key=lambda r: (sign * (r.displayed_deg or 0.0), r.at, sign * r.deg),
+        default=None,
     )
     for other in (r for r in joint if r.displayed_deg is None):
         guard = 0.0 if best is None else COVERAGE_ONE_SIDED * math.hypot(best.u_deg, other.u_deg)
@@ -366,6 +378,7 @@ def _joint(repeats: Sequence[KeptAngle]) -> KeptAngle:
         u_deg=u * widened,
         interval_deg=(deg - low, deg + high),
         photos=sum(r.photos for r in repeats),
+        shares=(),
     )
 
 
