@@ -18,9 +18,8 @@ from test_store_commands import BACKUP
 
 from knee_angle.errors import KneeAngleError
 from knee_angle.store import open_store, schema
-from knee_angle.store.following import readings_of
 from knee_angle.store.recheck import recheck
-from knee_angle.store.table import csv_of, json_lines_of, visit_lines_of
+from knee_angle.store.table import csv_of, json_lines_of
 
 LINES: list[Any] = [json.loads(line) for line in BACKUP.splitlines()[:-1]]
 DROP = object()
@@ -118,9 +117,6 @@ def used(store) -> None:
     store.latest_checks()
     store.audit()
     kept = list(store.stored_measurements(all_rows=True))
-    visits = store.visits(all_rows=True)
-    readings_of(store.measurements(), visits)
-    assert len("".join(visit_lines_of(store.stored_visits(all_rows=True)))) > 0
     assert len("".join(csv_of(kept))) + len("".join(json_lines_of(kept))) > 0
 
 

@@ -187,14 +187,42 @@ def test_a_backup_holds_visits_and_one_from_before_them_is_restored(lite, three,
         assert (len(older.measurements()), older.visits()) == (3, ())
 
 
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        pytest.param("covariance", [[1.0]], "must be 2 by 2", id="a covariance of other knees"),
+        pytest.param("knees", [{"setting": "1"}], "cannot be used", id="a knee without an angle"),
+        pytest.param("standing", "Ada", "cannot be used", id="a standing that is none"),
+        pytest.param("contract", [1], "cannot be used", id="a result that is no object"),
+    ],
+)
+def test_a_backup_whose_visit_cannot_be_is_refused_in_words(
+    lite, three, tmp_path, column, value, said
+):
+    keep(lite, *three)
+    lite.backup(tmp_path / "a.backup")
+    *lines, _ = (json.loads(line) for line in (tmp_path / "a.backup").read_bytes().splitlines())
+    row = next(line["row"] for line in lines if line.get("table") == "visits")
+    row[column] = value
+    (tmp_path / "b.backup").write_bytes(hashed(lines))
+    with open_store(tmp_path / "b.db") as other:
+        with pytest.raises(InvalidInput, match=said):
+            other.restore(tmp_path / "b.backup")
+        assert not any(other.overview().counts.values())
+
+
+def hashed(lines: list[dict]) -> bytes:
+    text = b"".join(json.dumps(line).encode() + b"\n" for line in lines)
+    return text + json.dumps({"sha256": hashlib.sha256(text).hexdigest()}).encode() + b"\n"
+
+
 def before_visits(backup: bytes) -> bytes:
     """The backup as the software before this table wrote it."""
     head, *rows, _ = (json.loads(line) for line in backup.splitlines())
     head["tables"] = "0003"
     head["rows"] = {n: count for n, count in head["rows"].items() if "visit" not in n}
     kept = [row for row in rows if "visit" not in row["table"]]
-    text = b"".join(json.dumps(line).encode() + b"\n" for line in (head, *kept))
-    return text + json.dumps({"sha256": hashlib.sha256(text).hexdigest()}).encode() + b"\n"
+    return hashed([head, *kept])
 
 
 def test_of_two_visits_at_the_same_number_the_later_counts_and_not_the_luckier(lite, three):
