@@ -9,7 +9,12 @@ place splits it. So:
 * millimetres are given for parts whose fault is proven, where the models together say that
   obeying makes a near hinge more probable by `WORTH`;
 * otherwise there are checks only, in the trade's order (common practice: patient's place,
-  lower leg and foot plate, thigh section), all of them before the machine runs again;
+  lower leg and foot plate, thigh section), all of them before the machine runs again, each
+  section left longer than the leg by so much as keeps the knee from coming past the display.
+  Where that is only as good as proven (`RISK_LOWERED`), the limit is lowered beforehand by
+  what the knee could come past;
+* where even that does not hold, the display reads too little, or may: it is put right, or
+  photographed at more settings, before anything is set, and until then the limit stands lower;
 * what bends the knee less comes first, so that obeying only the beginning is safe;
 * every beginning of the advice is tried on the draws of the fitted models, over the whole
   range: it may bring the knee more than `PAST_DEG` past the display in no more than
@@ -23,6 +28,8 @@ prescription, and the result is photographed before it runs on.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -41,6 +48,7 @@ __all__ = [
     "RISK",
     "Adjustment",
     "Advice",
+    "First",
     "Part",
     "advise",
     "grid_of",
@@ -48,6 +56,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Part = Literal["place", "lower", "thigh"]
+First = Literal["display", "photos"]
 
 CHECKS: tuple[Part, ...] = ("place", "lower", "thigh")
 """Order of the checks where no millimetres are known (common practice)."""
@@ -64,9 +73,18 @@ PLACE_KNOWN_MM = 8.0
 """u of the patient's place from which it is told in mm (our own)."""
 PAST_DEG = 2.0
 RISK = 0.01
+RISK_LOWERED = 0.05
+"""Up to this risk checks are told with a lowered limit: what is left is as rare as any proof
+here is wrong."""
 READS_LOW = 0.5
-"""Probability that the display reads more than `PAST_DEG` too little somewhere, from which it
-is put right first where no safe millimetres are known (our own)."""
+"""Probability that the display reads more than `PAST_DEG` too little somewhere, from which
+that is called likely (our own)."""
+TAPE_MM = 4.0
+"""Standard doubt of a section or a place put right by tape (our own)."""
+LONGER_MM = (5, 8)
+"""How much longer than the leg a section is left by tape, the first that is safe (our own)."""
+LOWER_BY = 0.95
+"""Probability with which a lowered limit makes up for what the knee could come past."""
 JUDGED_AT_DEG = np.array([60.0, 90.0, 110.0])
 """Bars at which the hinge's place is judged: from 60 degrees up thigh faults show along the
 thigh and lower-leg faults across it."""
@@ -89,14 +107,24 @@ _CHECK = (
     "The photos do not tell which: check, with the machine stopped and all before it runs "
     "on, first whether the hip lies at the machine's hip end, then the lower-leg section and the "
     "foot plate against the leg (knee to sole, by tape), then the thigh section. Put right what is "
-    "off, the too short first, each section rather half a centimetre longer than the leg than "
+    "off, the too short first, each section rather {longer} mm longer than the leg than "
     "shorter, and photograph before it runs on."
 )
-_DISPLAY_FIRST = (
-    "The display is likely to read less than the bars: a leg that suits the machine would bend "
-    "further than is shown. Have the display put right before any section is shortened or the "
-    "patient moved down the bed, and go by the measured knee until then."
+_LOWER_LIMIT = (
+    "Set the machine's flexion limit {by}° lower than prescribed first, and leave it there until "
+    "photos show the knee against the display again. "
 )
+_DISPLAY_FIRST = (
+    "The display {how} less than the bars: a leg that suits the machine would bend further than "
+    "is shown. Set the machine's flexion limit {by}° lower than prescribed and go by the measured "
+    "knee; {do} before any section is shortened or the patient moved down the bed, and "
+    "photograph again."
+)
+_LOW: dict[First, tuple[str, str]] = {
+    "display": ("is likely to read", "have the display put right"),
+    "photos": ("may read", "photograph more settings, with dots or tags on the bars,"),
+}
+"""How it is said, and what to do, where a display likely reads low or merely may."""
 _FITS = "Sections and place suit the leg as far as the photos show: nothing to set."
 _HIGH = (
     "The hinge lies {mm:.0f} mm {where} the knee across the thigh at every setting, as where the "
@@ -131,8 +159,15 @@ class Advice:
         In this order; empty where nothing is to be set or millimetres are not known.
     checks : tuple of {"place", "lower", "thigh"}
         What to check instead, in this order, all before the machine runs again.
+    longer_mm : int
+        How much longer than the leg the checks leave each section.
+    first : {"display", "photos"} or None
+        What comes before anything is set: the display put right, or more settings
+        photographed.
+    lower_limit_deg : int
+        So many degrees lower the machine's flexion limit is to stand meanwhile.
     text : str
-        Both in words.
+        All of it in words.
     arrives : float
         Probability that the hinge lies within `NEAR_MM` once the steps are done.
     risk : float
@@ -149,6 +184,9 @@ class Advice:
     risk: float
     distal_mm: Figure
     anterior_mm: Figure
+    longer_mm: int = 0
+    first: First | None = None
+    lower_limit_deg: int = 0
 
 
 def advise(
@@ -189,9 +227,7 @@ def advise(
             best = replace(one, distal_mm=seen[0], anterior_mm=seen[1])
     if best is not None and best.arrives >= near + WORTH:
         return best
-    if float(np.any(shown < grid - PAST_DEG, axis=1).mean()) > READS_LOW:
-        return Advice((), (), _DISPLAY_FIRST, near, 0.0, *seen)
-    return Advice((), CHECKS, _check_words(holding, seen[1]), near, 0.0, *seen)
+    return _by_tape(tried, near, seen)
 
 
 def grid_of(range_deg: tuple[float, float]) -> Floats:
@@ -218,7 +254,7 @@ class _Tried:
         display and comes nearer was not brought there.
         """
         worst = 0.0
-        changes: dict[Part, float] = {}
+        changes: dict[Part, float | Floats] = {}
         allowed = np.maximum(self.before + 1e-6, PAST_DEG)
         for step in steps:
             changes[step.part] = float(step.mm)
@@ -226,8 +262,44 @@ class _Tried:
             worst = max(worst, float(np.any(after > allowed, axis=1).mean()))
         return worst
 
+    def past_by_tape_deg(self, longer_mm: float) -> Floats:
+        """How far each draw is brought past the display (n,), all three put right by tape."""
+        d = self.holding.draws
+        off = TAPE_MM * np.random.default_rng(len(d)).standard_normal((3, len(d)))
+        wanted = np.array([longer_mm, longer_mm, 0.0])[:, None] + off
+        thigh, lower, place = wanted - d[:, :3].T
+        after = _knee(self.holding, self.grid, {"thigh": thigh, "lower": lower, "place": place})
+        past = after - self.shown
+        return np.asarray(np.max(np.where(past > self.before + 1e-6, past, 0.0), axis=1))
 
-def _knee(holding: Holding, bars: Floats, changes: dict[Part, float]) -> Floats:
+
+def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
+    """Checks that are safe by tape, with a lowered limit where that needs be, or what is first."""
+    checks = Advice((), CHECKS, "", near, 0.0, *seen)
+    words = _check_words(tried.holding, seen[1])
+    for longer in LONGER_MM:
+        past = tried.past_by_tape_deg(longer)
+        risk = float((past > PAST_DEG).mean())
+        told = replace(checks, risk=risk, longer_mm=longer, text=words.format(longer=longer))
+        if risk <= RISK:
+            return told
+    low = np.max(tried.grid - tried.shown, axis=1)
+    if risk <= RISK_LOWERED:
+        by = _lowered(np.maximum(low, past))
+        return replace(told, lower_limit_deg=by, text=_LOWER_LIMIT.format(by=by) + told.text)
+    first: First = "display" if float((low > PAST_DEG).mean()) > READS_LOW else "photos"
+    how, do = _LOW[first]
+    by = _lowered(low)
+    text = _DISPLAY_FIRST.format(how=how, by=by, do=do)
+    return Advice((), (), text, near, 0.0, *seen, first=first, lower_limit_deg=by)
+
+
+def _lowered(past_deg: Floats) -> int:
+    """By how many whole degrees a limit is lowered for what may be past it."""
+    return max(1, math.ceil(float(np.quantile(past_deg, LOWER_BY))))
+
+
+def _knee(holding: Holding, bars: Floats, changes: Mapping[Part, float | Floats]) -> Floats:
     return knee_from_bars_deg(
         holding,
         bars,

@@ -140,13 +140,13 @@ class Data:
     """The visit's estimate, arranged for the fit.
 
     `order` names the entries; `bars` where each used setting's bars stand in the
-    original; `hinge` the used settings whose hinge was seen.
+    original; `hinge` the used settings whose hinge was seen; `whiten` makes misses
+    independent with unit variance.
     """
 
     order: list[Entry]
     y: Floats
-    root: Floats
-    log_det: float
+    whiten: Floats
     used: tuple[int, ...]
     bars: tuple[int, ...]
     hinge: tuple[int, ...]
@@ -183,8 +183,7 @@ def data_of(seen: SettingsOfMachine) -> Data:
     return Data(
         order,
         y,
-        root,
-        2 * float(np.log(np.diag(root)).sum()),
+        np.asarray(np.linalg.inv(root), dtype=np.float64),
         used,
         tuple(at),
         hinge,
@@ -300,5 +299,4 @@ def _residuals(
     parts += [shank] if data.lengths[1] else []
     parts += [fault["place_mm"]] if data.place else []
     away = data.y - np.concatenate(parts, axis=-1)
-    white = np.linalg.solve(data.root, away[..., None])[..., 0]
-    return np.concatenate([white, missed, scaled], axis=-1)
+    return np.concatenate([away @ data.whiten.T, missed, scaled], axis=-1)

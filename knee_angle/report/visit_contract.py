@@ -152,6 +152,9 @@ def _advice(advice: Advice | None) -> Json | None:
     return {
         "steps": [{"part": step.part, "mm": step.mm} for step in advice.steps],
         "checks": list(advice.checks),
+        "sections_longer_mm": advice.longer_mm,
+        "first": advice.first,
+        "lower_limit_deg": advice.lower_limit_deg,
         "text": advice.text,
     }
 

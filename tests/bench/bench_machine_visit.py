@@ -1,27 +1,34 @@
 """Stage two of a visit against a world of its own: what is found, said, obeyed.
 
-Run: ``python tests/bench/bench_machine_visit.py [VISITS] [SEED]``. Prints figures; asserts
-nothing. Worlds: faults by themselves and together, both suspensions, both kinds of pelvis,
+Run: ``python tests/bench/bench_machine_visit.py FILE [FIRST] [LAST] [SEED]`` judges visits
+FIRST to LAST, one JSON line each, added to FILE (kept outside the project); with FILE alone
+it prints all that FILE holds, by cell, with 95 % binomial intervals (Clopper and Pearson).
+Worlds: faults by themselves, together and drawn, both suspensions, both kinds of pelvis,
 displays with offset, gain and steps of 1, 2 and 5 degrees; settings 1, 2, 3, 4 and 6.
 
 "Past": the knee beyond the display's own angle at bars over the whole range, where advice
 that was obeyed bent it further there than before. Checks without millimetres are obeyed by
-tape (each section 5 ± 4 mm longer than the leg, the place ± 4 mm), all before the machine
-runs again, as they ask.
+tape (each section as much longer than the leg as they say, ± 4 mm, the place ± 4 mm), all
+before the machine runs again, as they ask; where the display is to be put right first it is,
+and where more settings are asked for, six are photographed. Neither counts as one of the two
+times that advice is obeyed.
 """
 
 from __future__ import annotations
 
+import json
 import sys
-from collections import Counter, defaultdict
-from dataclasses import dataclass, field, replace
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from scipy import stats
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from bench.visit_world import Errors, Floats, World, estimate_of
+from bench.visit_world import Errors, World, estimate_of
 
 from knee_angle.machine.adjust import JUDGED_AT_DEG, Advice
 from knee_angle.machine.judge import PROOF, SEEMS, MachineJudged, judge_machine
@@ -30,6 +37,7 @@ RANGE = (15.0, 110.0)
 GRID = np.linspace(*RANGE, 20)
 SETTINGS = (1, 2, 3, 4, 6)
 TAPE_MM = 4.0
+MOST_ROUNDS = 4
 FAULTS: dict[str, dict[str, float]] = {
     "none": {},
     "thigh +": {"thigh_fault": 30},
@@ -45,6 +53,7 @@ FAULTS: dict[str, dict[str, float]] = {
     "place down thigh +": {"place": -20, "thigh_fault": 30},
     "slack": {"slack": 6},
     "height": {"height": -45},
+    "drawn": {},
 }
 HOLDS: dict[str, dict[str, object]] = {
     "seated": {},
@@ -56,20 +65,13 @@ HOLDS: dict[str, dict[str, object]] = {
 }
 
 
-@dataclass
-class Tally:
-    """Everything counted, by name."""
-
-    held: dict[str, list[bool]] = field(default_factory=lambda: defaultdict(list))
-    said: Counter[str] = field(default_factory=Counter)
-    away: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
-    past: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
-
-
 def random_world(rng: np.random.Generator, fault: str, hold: str) -> World:
     sizes = {"thigh": rng.normal(420, 25), "shank": rng.normal(405, 22)}
     sizes["lower"] = sizes["shank"] + rng.normal(60, 8)
     faults = {k: v + rng.normal(0, 4) for k, v in FAULTS[fault].items()}
+    if fault == "drawn":
+        spread = {"thigh_fault": 25, "lower_fault": 25, "place": 12}
+        faults = {k: rng.normal(0, sd) for k, sd in spread.items()}
     if "height" in faults and HOLDS[hold].get("seated", True):
         faults = {"lower_fault": faults["height"]}
     right = rng.random() < 0.5
@@ -86,8 +88,10 @@ def judged(world: World, settings: int, rng: np.random.Generator) -> MachineJudg
 
 def obeyed(world: World, advice: Advice, first: bool, rng: np.random.Generator) -> list[World]:
     """The world after every beginning of the advice (or the first step only), last is all."""
+    if advice.first is not None:
+        return [replace(world, offset=0.0, gain=1.0) if advice.first == "display" else world]
     if advice.checks:
-        return [by_tape(world, rng)]
+        return [by_tape(world, advice.longer_mm, rng)]
     worlds, now = [], world
     for step in advice.steps[: 1 if first else None]:
         now = now.changed({step.part: step.mm})
@@ -95,8 +99,8 @@ def obeyed(world: World, advice: Advice, first: bool, rng: np.random.Generator) 
     return worlds
 
 
-def by_tape(world: World, rng: np.random.Generator) -> World:
-    off = np.array([0.0, 5.0, 5.0]) + TAPE_MM * rng.standard_normal(3)
+def by_tape(world: World, longer_mm: float, rng: np.random.Generator) -> World:
+    off = np.array([0.0, longer_mm, longer_mm]) + TAPE_MM * rng.standard_normal(3)
     return replace(world, place=off[0], lower_fault=off[1], thigh_fault=off[2])
 
 
@@ -105,106 +109,152 @@ def brought_past(before: World, after: World) -> float:
     was = before.knee(GRID) - before.display(GRID)
     now = after.knee(GRID) - after.display(GRID)
     worse = now > was + 0.01
-    return float(np.max(now[worse])) if np.any(worse) else -np.inf
+    return float(np.max(now[worse])) if np.any(worse) else -99.0
 
 
 def hinge_away(world: World) -> float:
     return float(np.hypot(*world.hinge(JUDGED_AT_DEG).mean(axis=0)))
 
 
-def count(tally: Tally, world: World, found: MachineJudged) -> None:
-    """Intervals and findings of one judged visit."""
+def reads_low(world: World) -> bool:
+    return bool(np.min(world.display(GRID) - GRID) < -2)
+
+
+def intervals(world: World, found: MachineJudged) -> dict[str, tuple[bool, float]]:
+    """For every figure: whether its interval holds the truth, and its half-width."""
     assert found.holding is not None
     assert found.display is not None
-    assert found.display_verdict is not None
-    bars = np.array([20.0, 60.0, 100.0])
-    for b, knee in zip(bars, world.knee(bars), strict=True):
-        low, high = found.holding.knee_minus_bars(float(b)).interval
-        tally.held[f"knee - bars at {b:.0f}"].append(low <= knee - b <= high)
-        low, high = found.display.error_at(float(b)).interval
-        tally.held[f"display - bars at {b:.0f}"].append(low <= world.display(b) - b <= high)
-    tally.held["region of offset and gain"].append(
-        found.display.holds(offset_deg=world.offset, gain=world.gain)
-    )
-    true = {"slack_deg": world.slack, "thigh_fault_mm": world.thigh_fault}
+    figures = {
+        "slack, deg": (found.holding.figure("slack_deg"), world.slack),
+        "thigh and place, mm": (found.holding.along_mm, world.thigh_fault + world.place),
+        "thigh section, mm": (found.holding.figure("thigh_fault_mm"), world.thigh_fault),
+    }
     if world.seated:
-        true["lower_fault_mm"] = world.lower_fault
-    for name, value in true.items():
-        low, high = found.holding.figure(name).interval
-        tally.held[name].append(low <= value <= high)
+        both = world.thigh_fault + world.lower_fault
+        figures["lower-leg section, mm"] = (
+            found.holding.figure("lower_fault_mm"),
+            world.lower_fault,
+        )
+        figures["both sections, mm"] = (found.holding.sections_mm, both)
+        figures["sections and place, mm"] = (found.holding.sum_mm, both + world.place)
+    for b in (20.0, 60.0, 100.0):
+        knee = float(world.knee(np.array([b]))[0])
+        shown = float(world.display(np.array([b]))[0])
+        figures[f"knee - bars at {b:.0f}, deg"] = (found.holding.knee_minus_bars(b), knee - b)
+        figures[f"display - bars at {b:.0f}, deg"] = (found.display.error_at(b), shown - b)
+    held = {}
+    for name, (figure, true) in figures.items():
+        low, high = figure.interval
+        held[name] = (bool(low <= true <= high), (high - low) / 2)
+    region = found.display.holds(offset_deg=world.offset, gain=world.gain)
+    held["region of offset and gain"] = (bool(region), 0.0)
+    return held
+
+
+def findings(world: World, found: MachineJudged) -> list[str]:
+    """Truth and verdict of one judged visit, in words that can be counted."""
+    assert found.holding is not None
+    assert found.display_verdict is not None
+    assert found.fit is not None
+    assert found.p_slack is not None
     wrong = float(np.max(np.abs(world.display(GRID) - GRID)))
-    tally.said[f"display {'wrong' if wrong > 5 else 'right'}: {found.display_verdict.verdict}"] += 1
-    fit = found.fit
-    assert fit is not None
+    said = [f"display {'wrong' if wrong > 5 else 'right'}: {found.display_verdict.verdict}"]
     used = np.array(found.holding.bars_deg)
     off = float(np.max(np.abs(world.knee(used) - used)))
-    tally.said[f"fit {'off' if off > 10 else 'right'}: {fit.verdict}"] += 1
+    said.append(f"fit {'off' if off > 10 else 'right'}: {found.fit.verdict}")
     place = world.hinge(JUDGED_AT_DEG)
     for name, one, k in (("along", found.along, 0), ("across", found.across, 1)):
         assert one is not None
         size = np.abs(place[:, k])
         far = "off" if size.min() > 25 else "near" if size.max() < 25 else "either"
-        tally.said[f"hinge {name} {far}: {one.verdict}"] += 1
-    assert found.p_slack is not None
-    slack = (
-        "proven" if found.p_slack >= PROOF else "seems" if found.p_slack >= SEEMS else "not said"
-    )
-    tally.said[f"slack {'of 6' if world.slack > 0 else 'none'}: {slack}"] += 1
+        said.append(f"hinge {name} {far}: {one.verdict}")
+    seems = "seems" if found.p_slack >= SEEMS else "not said"
+    slack = "proven" if found.p_slack >= PROOF else seems
+    return [*said, f"slack {'of 6' if world.slack > 0 else 'none'}: {slack}"]
 
 
-def main(visits: int, seed: int) -> None:
-    tally = Tally()
-    for i in range(visits):
-        rng = np.random.default_rng([seed, i])
-        fault = list(FAULTS)[i % len(FAULTS)]
-        hold = list(HOLDS)[(i // len(FAULTS) + seed) % len(HOLDS)]
-        world = random_world(rng, fault, hold)
-        settings = SETTINGS[int(rng.integers(len(SETTINGS)))]
+def kind_of(advice: Advice) -> str:
+    if advice.first is not None:
+        return f"{advice.first} first"
+    if advice.checks and advice.lower_limit_deg:
+        return "checks, limit lowered"
+    return "checks" if advice.checks else "mm" if advice.steps else "nothing"
+
+
+def judge_one(i: int, seed: int) -> dict[str, object]:
+    """One visit, judged and obeyed twice, as a line of the file."""
+    rng = np.random.default_rng([seed, i])
+    fault = list(FAULTS)[i % len(FAULTS)]
+    hold = list(HOLDS)[(i // len(FAULTS) + seed) % len(HOLDS)]
+    world = random_world(rng, fault, hold)
+    settings = SETTINGS[int(rng.integers(len(SETTINGS)))]
+    found = judged(world, settings, rng)
+    cell = {"fault": fault, "hold": hold, "settings": settings, "step": world.step}
+    cell["display"] = "reads low" if reads_low(world) else "does not read low"
+    row = {"i": i, "seed": seed, "cell": cell, "held": intervals(world, found)}
+    row["said"] = findings(world, found)
+    first = bool(rng.random() < 0.3)
+    away, past, turn = hinge_away(world), [], 0
+    for _ in range(MOST_ROUNDS):
+        assert found.advice is not None
+        advice, kind = found.advice, kind_of(found.advice)
+        row["said"].append(f"advice {turn + 1}: {kind}")
+        turn += advice.first is None
+        after = obeyed(world, advice, first and turn == 1, rng)
+        past += [(turn, kind, brought_past(world, one)) for one in after]
+        world = after[-1] if after else world
+        if turn == 2:
+            break
+        settings = max(SETTINGS) if advice.first == "photos" else settings
         found = judged(world, settings, rng)
-        count(tally, world, found)
-        tally.away[f"{fault} before"].append(hinge_away(world))
-        first = bool(rng.random() < 0.3)
-        for turn in (1, 2):
-            assert found.advice is not None
-            kind = "checks" if found.advice.checks else "mm" if found.advice.steps else "nothing"
-            tally.said[f"advice {turn}: {kind}"] += 1
-            for after in obeyed(world, found.advice, first and turn == 1, rng):
-                low = np.min(world.display(GRID) - GRID) < -2
-                name = f"{hold}, {kind}{', display reads low' if low else ''}"
-                tally.past[name].append(brought_past(world, after))
-                world_next = after
-                tally.said[f"steps {kind}"] += 1
-            if kind != "nothing":
-                world = world_next
-            if turn == 1:
-                found = judged(world, settings, rng)
-        low = np.min(world.display(GRID) - GRID) < -2
-        tally.away[f"all, display {'reads low' if low else 'does not read low'}, after"].append(
-            hinge_away(world)
-        )
-        tally.away[f"{fault} after"].append(hinge_away(world))
-        tally.away[f"{hold} after"].append(hinge_away(world))
-    show(tally)
+    return {**row, "away": [away, hinge_away(world)], "past": past}
 
 
-def show(tally: Tally) -> None:
-    print("95 % intervals hold:")
-    for name, held in sorted(tally.held.items()):
-        print(f"  {name}: {100 * np.mean(held):.1f} % of {len(held)}")
-    for name, number in sorted(tally.said.items()):
-        print(f"  {name}: {number}")
-    print("hinge from the knee at 60 to 110 degrees, mm: median, 90 %, share within 15")
-    for name, away in tally.away.items():
-        a = np.array(away)
-        print(
-            f"  {name}: {np.median(a):.0f}, {np.quantile(a, 0.9):.0f}, {np.mean(a <= 15):.2f} "
-            f"(n {len(a)})"
-        )
-    print("knee brought past the display: worst, share beyond 2 degrees")
-    for name, past in tally.past.items():
-        p: Floats = np.array(past)
-        print(f"  {name}: {p.max():.1f}, {np.mean(p > 2):.3f} (n {len(p)})")
+def share(hits: Iterable[bool]) -> str:
+    """Hits of all, in per cent, with the binomial interval."""
+    hit = np.array(list(hits), dtype=bool)
+    ci = stats.binomtest(int(hit.sum()), len(hit)).proportion_ci(method="exact")
+    return f"{hit.mean():6.1%} ({ci.low:.1%} to {ci.high:.1%}) of {len(hit)}"
+
+
+def by_cell(rows: list[dict]) -> dict[str, list[dict]]:
+    cells = defaultdict(list)
+    for row in rows:
+        cells["all"].append(row)
+        for name, value in row["cell"].items():
+            cells[f"{name}: {value}"].append(row)
+    return cells
+
+
+def show(rows: list[dict]) -> None:
+    """Everything by cell."""
+    for cell, mine in by_cell(rows).items():
+        print(f"{cell} ({len(mine)} visits)")
+        for name in sorted({name for row in mine for name in row["held"]}):
+            held = [row["held"][name] for row in mine if name in row["held"]]
+            half = np.median([width for _, width in held])
+            print(f"   holds {name:28s} {share(h for h, _ in held)}  median ± {half:.1f}")
+        away = np.array([row["away"] for row in mine])
+        print(f"   hinge within 15 mm obeyed twice  {share(away[:, 1] <= 15)}")
+        past = [one for row in mine for one in row["past"]]
+        for kind in sorted({kind for _, kind, _ in past}):
+            p = np.array([by for _, of, by in past if of == kind])
+            print(f"   past by > 2 deg, {kind:16s} {share(p > 2)}  worst {p.max():.1f}")
+    said = sorted(one for row in rows for one in row["said"])
+    for one in dict.fromkeys(said):
+        print(f"   {one}: {said.count(one)}")
+
+
+def main(where: str, first: int = 0, last: int = 0, seed: int = 1) -> None:
+    """Judge visits and add them to the file, or show what it holds."""
+    if last > first:
+        with Path(where).open("a") as kept:
+            for i in range(first, last):
+                kept.write(json.dumps(judge_one(i, seed)) + "\n")
+                kept.flush()
+        return
+    show([json.loads(line) for line in Path(where).read_text().splitlines()])
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in (sys.argv[1:] + ["140", "1"][len(sys.argv) - 1 :])))
+    main(sys.argv[1], *(int(a) for a in sys.argv[2:]))
