@@ -2,10 +2,11 @@
 
     photo -> lens, tags -> landmarks -> side -> view of the sagittal plane
           -> knee angle ± u -> frame angle and hinge ± u
-          -> comparison with the display -> finding: calibration or fit
+          -> comparison with the display
+          -> finding: calibration or fit, by the photo as a visit of its own
 
-`measure_photo` is the list of these steps. Everything it decides is decided in the
-module that it calls.
+`measure_photo` is the list of these steps, `judged_alone` the last. Everything that they
+decide is decided in the module that they call.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
     MACHINE_POINTS,
+    Angle,
     BarTags,
     Frame,
     Landmarks,
@@ -67,6 +69,7 @@ __all__ = [
     "answer_of_photo",
     "answer_of_visit",
     "internal_fault",
+    "judged_alone",
     "look",
     "measure",
     "measure_apart",
@@ -91,6 +94,7 @@ def measure(
     limit_megapixels: float = 120.0,
     seen: SeenPhoto | None = None,
     on_measured: Callable[[Photo, Measurement], None] | None = None,
+    judge: bool = True,
 ) -> Outcome:
     """One photo, from the file to the answer: commands, batch and page all come through here.
 
@@ -102,14 +106,14 @@ def measure(
         The machine's number, degrees of flexion.
     manual, seen : optional
         Points placed by hand (see `landmarks.manual`), and what `look` saw in this photo.
-    settings : Settings, optional
-        The usual ones by default.
-    detectors : sequence of Detector, optional
-        What finds the points; by default those of the package, kept open once opened.
+    settings, detectors : optional
+        The usual ones by default; detectors are kept open once opened.
     name, limit_megapixels
         As in `read_photo`.
     on_measured : callable, optional
         Handed photo and measurement while the photo is in memory, to draw them.
+    judge : bool
+        Whether the finding is wanted at once; else `judged_alone` gives it later.
 
     Returns
     -------
@@ -127,14 +131,12 @@ def measure(
     def steps() -> Measurement | NotMeasured:
         read = _as_photo(photo, name, limit_megapixels)
         outcome = measure_photo(
-            read,
-            detectors=finders,
-            displayed_deg=displayed_deg,
-            manual=manual,
-            settings=given,
+            read, detectors=finders, displayed_deg=displayed_deg, manual=manual, settings=given,
             seen=seen,
-        )
+        )  # fmt: skip
         outcome = _with_unbound(outcome, manual)
+        if judge and isinstance(outcome, Measurement):
+            outcome = judged_alone(outcome)[0]
         if on_measured is not None and isinstance(outcome, Measurement):
             on_measured(read, outcome)
         return outcome
@@ -201,7 +203,11 @@ def measure_apart(
             )
     measured = {
         name: measure(
-            path, displayed_deg=displayed_deg.get(name), settings=settings, detectors=detectors
+            path,
+            displayed_deg=displayed_deg.get(name),
+            settings=settings,
+            detectors=detectors,
+            judge=False,
         )
         for name, path in photos.items()
         if name not in copies
@@ -284,7 +290,7 @@ def measure_photo(
     manual: Mapping[str, Any] | None = None,
     seen: SeenPhoto | None = None,
 ) -> Measurement | NotMeasured:
-    """The steps, for a photo that is already read; parameters as in `measure`.
+    """The steps up to the finding, for a photo already read; parameters as in `measure`.
 
     ``seen`` is what `look` saw in this photo: tags and points are then not searched for
     again, and every automatic point that no hand replaced still counts.
@@ -309,10 +315,9 @@ def measure_photo(
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
     frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
     segments = _segments(leg, landmarks, settings, rng)
-    compared, found = None, None
+    compared, camera_seen = None, view.plane != "image"
     if displayed is not None:
-        compared = verdict.compare(displayed, knee, settings, provable=view.plane != "image")
-        found = cause.find_cause(frame, displayed, settings, segments=segments)
+        compared = verdict.compare(displayed, knee, settings, provable=camera_seen)
     return Measurement(
         photo=photo.name,
         leg=leg,
@@ -322,12 +327,12 @@ def measure_photo(
         machine=_machine(landmarks, frame),
         displayed=displayed,
         comparison=compared,
-        finding=found,
         segments=segments,
         alarms=(*cause.alarms_of(knee, settings), *past),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
-            *cause.at_limits(knee, settings), *landmarks.cautions, *printed.cautions,
+            *cause.at_limits(knee, settings, camera_seen=camera_seen),
+            *landmarks.cautions, *printed.cautions,
             *cautions.of_view(knee.interval_deg[0], view, lens),
             *cautions.odd_lengths(segments, settings), *cautions.odd_bars(frame),
         ),
@@ -335,6 +340,27 @@ def measure_photo(
         photo_sha256=photo.sha256,
         settings=settings,
     )  # fmt: skip
+
+
+def judged_alone(result: Measurement) -> tuple[Measurement, VisitAnswer | NotMeasured]:
+    """A photo with its finding, and the answer that decides it: one truth for every door.
+
+    Parameters
+    ----------
+    result : Measurement
+        The photo's own result, with the settings that it is judged by.
+    """
+    alone = answer_of_photo(result)
+    if result.displayed is None:
+        return replace(result, finding=None), alone
+    found = cause.finding_of(
+        None if result.machine is None else result.machine.frame,
+        result.displayed,
+        result.settings or Settings(),
+        machine=alone.machine if isinstance(alone, VisitAnswer) else None,
+        provable=result.plane != "image",
+    )
+    return replace(result, finding=found), alone
 
 
 def _in_view(
@@ -417,13 +443,18 @@ def answer_of_visit(
     """
     measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
     photos = [
-        VisitPhoto(s.name, s.setting, without_guessed_bars(one.leg), s.displayed_deg)
+        VisitPhoto(s.name, s.setting, without_guessed_bars(one.leg), s.displayed_deg, own=_own(one))
         for s, one in measured
     ]
     hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))
     seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
     outcomes = [(shot.name, one) for shot, one in shots]
     return answer_visit(photos, settings, rng=np.random.default_rng(seed), outcomes=outcomes)
+
+
+def _own(outcome: Measurement) -> tuple[Angle, Frame | None]:
+    """Knee and bars of a photo alone."""
+    return outcome.knee, None if outcome.machine is None else outcome.machine.frame
 
 
 def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:

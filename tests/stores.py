@@ -21,8 +21,12 @@ from knee_angle.angle import uncertainty, verdict
 from knee_angle.machine import cause, over_range
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.machine.evidence import SettingsOfMachine
+from knee_angle.machine.judge import judge_machine
 from knee_angle.records import (
     Angle,
+    Displayed,
+    Finding,
     Frame,
     Landmark,
     Landmarks,
@@ -74,7 +78,7 @@ def made_measurement(
         flat_deg=uncertainty.flat_flexion_deg(leg),
         displayed=shown,
         comparison=shown and verdict.compare(shown, knee, settings),
-        finding=shown and cause.find_cause(None, shown, settings),
+        finding=shown and cause.finding_of(None, shown, settings, machine=None),
         alarms=cause.alarms_of(knee, settings),
         cautions=("a caution with ± and 'quotes'",),
         seconds=0.125,
@@ -98,6 +102,28 @@ def made_frame(
         deg, u, (deg - 2 * u, deg + 2 * u), fit, u_fit, distal, anterior, cov, (0.0, 0.0),
         source=source,
     )  # fmt: skip
+
+
+def found_in(
+    seen: Frame, shown_deg: float, settings: Settings | None = None, *, provable: bool = True
+) -> Finding:
+    """The finding of a photo that shows those bars, judged as the visit that it is alone."""
+    (dd, da, aa), u = seen.hinge_cov_mm2, seen.u_deg
+    cov = np.zeros((4, 4))
+    cov[:2, :2] = [[u**2 + seen.u_fit_deg**2, u**2], [u**2, u**2]]
+    cov[2:, 2:] = [[dd, da], [da, aa]]
+    machine = judge_machine(
+        SettingsOfMachine(
+            (("knee", 0), ("bars", 0), ("distal", 0), ("anterior", 0)),
+            np.array([seen.deg - seen.fit_deg, seen.deg, seen.distal_mm, seen.anterior_mm]),
+            cov,
+            (shown_deg,),
+        ),
+        range_deg=(seen.deg - 0.5, seen.deg + 0.5),
+    )
+    return cause.finding_of(
+        seen, Displayed(shown_deg), settings or Settings(), machine=machine, provable=provable
+    )
 
 
 def as_measured(photo: VisitPhoto) -> Measurement:

@@ -165,8 +165,9 @@ def test_with_a_number_a_photo_has_a_comparison_and_a_finding_and_without_none()
     shown, bare = measured(displayed_deg=93.0), measured()
     assert shown.displayed == Displayed(93.0)
     assert shown.comparison.discrepancy_deg == 93.0 - shown.knee.deg
-    assert shown.finding.calibration.discrepancy_deg == 93.0 - shown.machine.frame.deg
-    assert (bare.displayed, bare.comparison, bare.finding) == (None, None, None)
+    found, without = (pipeline.judged_alone(one)[0].finding for one in (shown, bare))
+    assert found.calibration.discrepancy_deg == 93.0 - shown.machine.frame.deg
+    assert (bare.displayed, bare.comparison, without) == (None, None, None)
 
 
 def test_the_leg_of_a_photo_is_what_was_set_and_its_answer_comes_from_its_hash():

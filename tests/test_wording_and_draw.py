@@ -14,7 +14,7 @@ from PIL import ImageDraw
 from knee_angle import words
 from knee_angle.batch import child
 from knee_angle.cli.photos import _save_overlay
-from knee_angle.machine.cause import ADVICE, CARDS_WRONG, SECTION_ADVICE
+from knee_angle.machine.cause import ADVICE, CARDS_WRONG
 from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import answer_of_photo, measure
@@ -140,7 +140,7 @@ def test_the_panel_differs_by_verdict_without_colour(verdict):
 def test_no_sentence_for_people_says_shank_or_frame_or_blames_the_machine():
     """A frame is a bed's; names in the JSON stay."""
     said = [
-        *ADVICE.values(), *SECTION_ADVICE.values(), CARDS_WRONG, *words.FINDING_WORDS.values(),
+        *ADVICE.values(), CARDS_WRONG, *words.FINDING_WORDS.values(),
         *words.BARS_WORDS.values(), *LABELS.values(), *CHECKLIST.values(), words.CAUTION,
     ]  # fmt: skip
     for text in said:

@@ -143,7 +143,7 @@ def frame_with_uncertainty(
     Frame or None
         Angles are flat where the view is a prior; their u holds that bias. Where points
         and tags both show the bars, the one with the smaller u counts, for the angle and
-        for the hinge.
+        for the hinge; points that a network guessed do not count beside tags.
     """
     at_best = simulated(leg, draw(leg, lines=(), trials=1, rng=None))
     if at_best.frame_deg is None and at_best.tag_frame_deg is None:
@@ -151,6 +151,9 @@ def frame_with_uncertainty(
     drawn = simulate(leg, lines=ALL_LINES, trials=trials, rng=rng)
     angles = _seen_angles(leg, at_best, drawn)
     hinges = _seen_hinges(at_best, drawn)
+    difference = _difference(angles)
+    if len(angles) > 1 and angles[0][0] in ("network", "pose"):
+        angles, hinges = angles[1:], hinges[1:]
     source, frame, frames = min(angles, key=lambda one: _spread(one[2], one[1]))
     hinge, hinges_drawn, seen_by = min(
         hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2))
@@ -162,7 +165,7 @@ def frame_with_uncertainty(
     return Frame(
         source=source,
         u_shared_deg=u_shared,
-        tags_minus_points_deg=_difference(angles),
+        tags_minus_points_deg=difference,
         deg=frame,
         u_deg=_spread(frames, frame),
         interval_deg=interval_of(frames),

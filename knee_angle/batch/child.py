@@ -36,7 +36,7 @@ from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.machine.cause import with_display_alarms
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import answer_of_photo, internal_fault, measure
+from knee_angle.pipeline import internal_fault, measure
 from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable
 from knee_angle.report.contract import as_json
 from knee_angle.settings import Settings
@@ -145,7 +145,7 @@ def _draw(target: Path, photo: Photo, outcome: Measurement) -> None:
     from knee_angle.report.overlay import as_jpeg, overlay
 
     try:
-        write_whole(target, as_jpeg(overlay(photo, outcome, answer_of_photo(outcome))))
+        write_whole(target, as_jpeg(overlay(photo, outcome)))
     except OSError as error:
         raise InvalidInput(
             f"the picture {target.name} cannot be written ({error.strerror}): "

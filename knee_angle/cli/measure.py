@@ -155,25 +155,27 @@ def _answered(
 def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None) -> int:
     """Print results one by one; 1 where any photo has no number, else 0."""
     from knee_angle import __version__, words
-    from knee_angle.pipeline import answer_of_photo
+    from knee_angle.pipeline import judged_alone
     from knee_angle.records import Measurement
     from knee_angle.report import contract
     from knee_angle.report.answer_text import answer_text
 
     failed = False
     for number, (photo, outcome) in enumerate(outcomes):
-        failed |= not isinstance(outcome, Measurement)
-        row = contract.as_json(photo.name, outcome, version=__version__)
+        judged, alone = outcome, None
+        if isinstance(outcome, Measurement):
+            judged, alone = judged_alone(outcome)
+        failed |= alone is None
+        row = contract.as_json(photo.name, judged, version=__version__)
         match output:
             case Format.JSON:
                 print(json.dumps(row, allow_nan=False), flush=True)
             case Format.CSV:
                 print(contract.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:
-                alone = answer_of_photo(outcome) if isinstance(outcome, Measurement) else None
-                print(answer_text(shown(photo), outcome, alone), flush=True)
+                print(answer_text(shown(photo), judged, alone), flush=True)
         if keeper is not None:
-            keeper.keep(photo, outcome)
+            keeper.keep(photo, judged)
     if output is Format.TEXT:
         print(words.CAUTION)
     return int(failed)

@@ -36,6 +36,7 @@ def measured(
     """Each photo's result, as soon as it is there; every file is read once.
 
     With the settings of a person's two knees each is judged by those of the knee it shows.
+    The finding is left to the caller: a photo alone has its own, a visit one for all.
     """
     from knee_angle.landmarks.standard import opened_detectors
     from knee_angle.pipeline import measure
@@ -58,6 +59,7 @@ def measured(
                 settings=settings,
                 detectors=detectors,
                 limit_megapixels=limit_megapixels,
+                judge=False,
                 on_measured=partial(drawn, path) if path in targets else None,
             )
             yield path, judged(path, outcome)
@@ -100,12 +102,12 @@ def shown(photo: Path) -> str:
 
 def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]:
     """Write the picture; what went wrong, if anything did."""
-    from knee_angle.pipeline import answer_of_photo
+    from knee_angle.pipeline import judged_alone
     from knee_angle.report.overlay import as_jpeg
     from knee_angle.report.overlay import overlay as draw_overlay
 
     try:
-        write_whole(target, as_jpeg(draw_overlay(photo, outcome, answer_of_photo(outcome))))
+        write_whole(target, as_jpeg(draw_overlay(photo, judged_alone(outcome)[0])))
     except OSError as error:
         return [f"the picture {target} cannot be written ({error.strerror})"]
     return []

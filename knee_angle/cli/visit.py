@@ -83,7 +83,9 @@ def visit(
     answer = _judged(found, legs)
     status = _answered(answer, found, legs, limits_unknown, output)
     problems = [unknown] if unknown else []
-    if keep and (not_kept := _kept(answer, found, settings, person, machine, store)):
+    if keep and (
+        not_kept := _kept(answer, _with_findings(found), settings, person, machine, store)
+    ):
         problems.append(not_kept)
     if problems:
         raise StoreError("; ".join(problems))
@@ -186,6 +188,16 @@ def _kept(
             return ""
     names = ", ".join(one.name for one in photos)
     return f"{len(photos)} of {len(photos)} measurements were not kept ({names}): {trouble}"
+
+
+def _with_findings(found: Sequence[tuple[Shot, Outcome]]) -> list[tuple[Shot, Outcome]]:
+    """Each photo with the finding that it has alone: a kept photo can be looked at alone."""
+    from knee_angle.pipeline import judged_alone
+    from knee_angle.records import Measurement
+
+    return [
+        (shot, judged_alone(one)[0] if isinstance(one, Measurement) else one) for shot, one in found
+    ]
 
 
 def _is_named(shot: Shot) -> bool:

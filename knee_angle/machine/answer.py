@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from knee_angle.angle.bounds import (
 )
 from knee_angle.angle.verdict import judged, tolerance_at, u_display_deg
 from knee_angle.assumptions import END_FROM_DEG
+from knee_angle.machine.cause import ADVICE
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import MachineJudged, Tolerances, judge_machine
 from knee_angle.records import Comparison, NotMeasured, Outcome, Side
@@ -186,16 +187,22 @@ def _setting(one: SettingEstimate, settings: Settings) -> SettingAnswer:
 def machine_of(
     estimate: VisitEstimate, settings: Settings, rng: np.random.Generator
 ) -> MachineJudged | None:
-    """All settings' evidence about the machine, judged; None where its bars were not seen."""
+    """All settings' evidence about the machine, judged; None where its bars were not seen.
+
+    Where no camera's direction was seen, nothing is proven and nothing is advised.
+    """
     bars = [one.frame.value for one in estimate.settings if one.frame is not None]
     if not bars:
         return None
-    return judge_machine(
+    judged = judge_machine(
         evidence_of(estimate, step_deg=settings.display_resolution_deg),
         range_deg=range_of(bars, settings),
         tolerances=tolerances_of(settings),
         rng=rng,
     )
+    if any(one.camera_seen for one in estimate.settings):
+        return judged
+    return replace(judged, kind="undecided", words=(ADVICE["undecided"],))
 
 
 def range_of(bars_deg: Sequence[float], settings: Settings) -> tuple[float, float]:

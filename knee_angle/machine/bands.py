@@ -27,7 +27,8 @@ class RangeJudged:
     verdict : {"within", "outside", "undecided"}
         ``within``: 95 % that it is inside everywhere. ``outside``: at some place of the
         range a simultaneous one-sided 95 % band lies wholly beyond. So a warning is false
-        in at most 5 % at the tolerance's edge, however many places are judged.
+        in at most 5 % at the tolerance's edge, however many places are judged. At one place
+        both follow `p_within`: 0.95 and more, 0.05 and less.
     tolerance_deg : float
     range_deg : (float, float)
     p_within : float
@@ -57,17 +58,14 @@ def judge_draws(draws: Floats, places_deg: Floats, *, tolerance_deg: float) -> R
     """
     if not tolerance_deg > 0:
         raise InvalidInput(f"tolerance_deg must be positive, but got {tolerance_deg:g}")
-    mean, spread = draws.mean(axis=0), draws.std(axis=0)
-    scaled = (draws - mean) / spread
-    # One limit is in question at a time: the larger of the two one-sided bands.
-    k = max(np.quantile(side.max(axis=1), 1 - RISK) for side in (scaled, -scaled))
+    mean = draws.mean(axis=0)
     widest = np.abs(draws).max(axis=1)
     p_within = float((widest <= tolerance_deg).mean())
     verdict: Verdict = "undecided"
-    if np.any(np.abs(mean) - k * spread > tolerance_deg):
-        verdict = "outside"
-    elif p_within >= 1 - RISK:
+    if p_within >= 1 - RISK:
         verdict = "within"
+    elif p_within <= RISK if draws.shape[1] == 1 else _beyond(draws, mean, tolerance_deg):
+        verdict = "outside"
     worst = int(np.argmax(np.abs(mean)))
     return RangeJudged(
         verdict=verdict,
@@ -78,3 +76,12 @@ def judge_draws(draws: Floats, places_deg: Floats, *, tolerance_deg: float) -> R
         at_deg=float(places_deg[worst]),
         at_most_deg=float(np.quantile(widest, 1 - RISK)),
     )
+
+
+def _beyond(draws: Floats, mean: Floats, tolerance_deg: float) -> bool:
+    """Whether a simultaneous one-sided band lies beyond the tolerance at any place."""
+    spread = draws.std(axis=0)
+    scaled = (draws - mean) / spread
+    # One limit is in question at a time: the larger of the two one-sided bands.
+    k = max(np.quantile(side.max(axis=1), 1 - RISK) for side in (scaled, -scaled))
+    return bool(np.any(np.abs(mean) - k * spread > tolerance_deg))

@@ -29,7 +29,7 @@ grouped data (from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,6 +136,9 @@ class DisplayCurve:
     def judged(self, *, range_deg: tuple[float, float], tolerance_deg: float) -> RangeJudged:
         """The verdict over a range.
 
+        ``outside`` is decided where somebody photographed (`judged_here`), so that it does not
+        depend on how much further the machine may run; ``within`` over the whole range.
+
         Raises
         ------
         InvalidInput
@@ -145,6 +148,18 @@ class DisplayCurve:
         if not low < high:
             raise InvalidInput(f"range_deg must rise, but got {low:g} to {high:g}")
         bars = np.linspace(low, high, 25)
+        over = judge_draws(self.error_deg(bars), bars, tolerance_deg=tolerance_deg)
+        here = self.judged_here(tolerance_deg)
+        if here.verdict == "outside":
+            return replace(
+                over, verdict="outside", largest_deg=here.largest_deg, at_deg=here.at_deg
+            )
+        return replace(over, verdict="within" if over.verdict == "within" else "undecided")
+
+    def judged_here(self, tolerance_deg: float) -> RangeJudged:
+        """The verdict at the settings' own bars and between them."""
+        low, high = min(self.bars_deg), max(self.bars_deg)
+        bars = np.unique(np.linspace(low, high, 25))
         return judge_draws(self.error_deg(bars), bars, tolerance_deg=tolerance_deg)
 
 

@@ -59,6 +59,7 @@ UNEXPLAINED = (
     "No leg in a machine moves as these settings do together, so nothing is said of what to set: "
     "check the points of each photo, and that nothing was moved between them."
 )
+CARE = "Stay within the prescription; stop at pain or resistance."
 HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
 
 
@@ -124,6 +125,8 @@ class MachineJudged:
         As of one photo; ``not_separable`` where the bars were not seen.
     display, display_verdict : DisplayCurve and RangeJudged, or None
         None without a displayed number beside seen bars.
+    display_here : RangeJudged or None
+        The same at the photographed settings and between them, whatever the allowed range.
     fit : RangeJudged or None
         Bars minus knee at the photographed settings, from the data alone.
     along, across : HingeCoordinate or None
@@ -142,6 +145,7 @@ class MachineJudged:
     kind: FindingKind
     display: DisplayCurve | None
     display_verdict: RangeJudged | None
+    display_here: RangeJudged | None
     fit: RangeJudged | None
     along: HingeCoordinate | None
     across: HingeCoordinate | None
@@ -151,6 +155,11 @@ class MachineJudged:
     elsewhere: Elsewhere | None
     advice: Advice | None
     words: tuple[str, ...]
+
+    @property
+    def hinge_verdict(self) -> Verdict:
+        """Of the hinge's place, along and across together."""
+        return _worst([one.verdict for one in (self.along, self.across) if one is not None])
 
     def knee_table(
         self, displayed_deg: Sequence[float], *, rng: np.random.Generator | None = None
@@ -210,13 +219,14 @@ def judge_machine(
     rng = rng or np.random.default_rng(len(seen.entries))
     grid = grid_of(range_deg)
     curve = fit_display(seen, rng=rng)
-    display = None
+    display, here = None, None
     if curve is not None:
         display = curve.judged(range_deg=range_deg, tolerance_deg=allowed.display_deg)
+        here = curve.judged_here(allowed.display_deg)
     try:
         holding = fit_holding(seen, rng=rng)
     except InvalidInput:  # no setting shows knee and bars: that is an answer of its own
-        return _without_bars(curve, display)
+        return _without_bars(curve, display, here)
     fit = _fit_of(seen, allowed.fit_deg, rng)
     along, across = (_hinge_of(seen, one, allowed.hinge_mm) for one in HINGE)
     slack = holding.figure("slack_deg")
@@ -235,12 +245,17 @@ def judge_machine(
     words = (
         *_faults_first(display, faults),
         *(() if elsewhere is None else (elsewhere.words,)),
-        UNEXPLAINED if advice is None else advice.text,
+        UNEXPLAINED if advice is None else _to_set(advice),
     )
     return MachineJudged(
-        kind, curve, display, fit, along, across, slack, p_slack, holding, elsewhere,
+        kind, curve, display, here, fit, along, across, slack, p_slack, holding, elsewhere,
         advice, words,
     )  # fmt: skip
+
+
+def _to_set(advice: Advice) -> str:
+    """What to set or check, and where that ends."""
+    return f"{advice.text} {CARE}" if advice.steps or advice.checks else advice.text
 
 
 def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:
@@ -248,14 +263,16 @@ def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:
     return curve.error_deg(np.clip(grid, min(curve.bars_deg), max(curve.bars_deg)))
 
 
-def _without_bars(curve: DisplayCurve | None, display: RangeJudged | None) -> MachineJudged:
+def _without_bars(
+    curve: DisplayCurve | None, display: RangeJudged | None, here: RangeJudged | None
+) -> MachineJudged:
     """Bars alone judge a display; neither bars nor knee, or a knee alone, judge nothing here."""
     kind: FindingKind = "not_separable"
     if display is not None:
         kind = "calibration" if display.verdict == "outside" else "undecided"
     words = _display_words(display)
     return MachineJudged(
-        kind, curve, display, None, None, None, None, None, None, None, None, words
+        kind, curve, display, here, None, None, None, None, None, None, None, None, words
     )
 
 
@@ -306,15 +323,22 @@ def _kind(
     along: HingeCoordinate | None,
     across: HingeCoordinate | None,
 ) -> FindingKind:
-    places = [one.verdict for one in (along, across) if one is not None]
-    off = fit.verdict == "outside" or "outside" in places
+    place = _worst([one.verdict for one in (along, across) if one is not None])
+    off = "outside" in (fit.verdict, place)
     wrong = display is not None and display.verdict == "outside"
     if wrong:
         return "both" if off else "calibration"
     if off:
         return "fit"
     clear = display is not None and display.verdict == "within" and fit.verdict == "within"
-    return "none" if clear and places == ["within", "within"] else "undecided"
+    return "none" if clear and place == "within" else "undecided"
+
+
+def _worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """Of both coordinates: within where both were seen and are."""
+    if "outside" in verdicts:
+        return "outside"
+    return "within" if list(verdicts) == ["within", "within"] else "undecided"
 
 
 def _display_words(display: RangeJudged | None) -> tuple[str, ...]:

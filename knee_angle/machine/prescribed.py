@@ -49,6 +49,8 @@ class LegSettings:
     def judged(self, outcome: Result, displayed_deg: float | None) -> Result:
         """A photo's outcome with the alarms and cautions of the limits that bind it.
 
+        Its finding is decided after that (`pipeline.judged_alone`).
+
         Parameters
         ----------
         outcome : Outcome
@@ -59,7 +61,10 @@ class LegSettings:
         if not isinstance(outcome, Measurement):
             return replace(outcome, alarms=self._display_alarms(displayed_deg))
         settings = self.of(outcome.side)
-        said = () if outcome.settings is None else at_limits(outcome.knee, outcome.settings)
+        seen = outcome.plane != "image"
+        said: tuple[str, ...] = ()
+        if outcome.settings is not None:
+            said = at_limits(outcome.knee, outcome.settings, camera_seen=seen)
         return replace(
             outcome,
             settings=settings,
@@ -69,7 +74,7 @@ class LegSettings:
                 *display_alarms(displayed_deg, settings),
             ),
             cautions=(
-                *at_limits(outcome.knee, settings),
+                *at_limits(outcome.knee, settings, camera_seen=seen),
                 *(caution for caution in outcome.cautions if caution not in said),
             ),
         )

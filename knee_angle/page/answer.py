@@ -11,7 +11,7 @@ from html import escape
 
 from knee_angle import words
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.records import FindingKind, Measurement, NotMeasured
+from knee_angle.records import Measurement, NotMeasured
 from knee_angle.report import visit_words
 from knee_angle.settings import Settings
 
@@ -122,7 +122,8 @@ def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool) -> str
         return "past"
     kind = "" if result.comparison is None else result.comparison.verdict
     at = answer is not None and answer.standing == "at"
-    return f"{kind} warned" if at or _found(result, answer) in FAULTS else kind
+    fault = answer is not None and answer.machine is not None and answer.machine.kind in FAULTS
+    return f"{kind} warned" if at or fault else kind
 
 
 def _line(name: str, text: str, kind: str) -> str:
@@ -167,17 +168,13 @@ def _apart(result: Measurement, answer: VisitAnswer | None) -> str:
     return "" if apart is None else _line("Apart", visit_words.apart_text(apart), "apart")
 
 
-def _found(result: Measurement, answer: VisitAnswer | None) -> FindingKind | None:
-    of_photo = None if result.finding is None else result.finding.kind
-    return visit_words.finding_of(answer, of_photo)
-
-
 def _do(result: Measurement, alone: VisitAnswer | NotMeasured) -> list[str]:
     """The finding's name, then what is proven and what to set or check."""
     if not isinstance(alone, VisitAnswer):
         return [_line("Do", visit_words.not_judged(alone), "next")]
-    kind = _found(result, alone)
-    found = [] if kind is None else [f"<b>{escape(_sentence(words.FINDING_WORDS[kind]))}</b>"]
+    found = []
+    if result.finding is not None:
+        found = [f"<b>{escape(_sentence(words.FINDING_WORDS[result.finding.kind]))}</b>"]
     told = found + [escape(text) for text in visit_words.to_do(alone)[0]]
     first, *rest = told
     return [

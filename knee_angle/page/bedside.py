@@ -160,7 +160,7 @@ def _work(tray: Tray, entry: Entry) -> None:
     if isinstance(unknown, NoStoreYet) and entry.kept is None:
         no_store.info(f"{keeping.no_store_yet(unknown)} The first measurement kept makes it.")
     with beneath:
-        _more(entry, result, fingerprint)
+        _more(entry, result)
 
 
 def _prescribed(person: str) -> tuple[Prescribed, KneeAngleError | None]:
@@ -182,7 +182,10 @@ def _judged(
     if prescribed:
         legs = leg_settings(prescribed, lambda limits: changed(asked.settings, limits))
     result = entry.measured(displayed_deg=asked.displayed_deg, settings=asked.settings)
-    return legs.judged(result, asked.displayed_deg), legs
+    result = legs.judged(result, asked.displayed_deg)
+    if isinstance(result, Measurement):
+        result = entry.judged(result, _fingerprint(entry, asked))
+    return result, legs
 
 
 def _other_photos(tray: Tray, entry: Entry) -> None:
@@ -274,7 +277,7 @@ def _answer(
     st.html(
         answer.card(
             result,
-            entry.alone(result, fingerprint),
+            entry.alone,
             settings=asked.settings,
             number=asked.number,
             typed=memory.recall(f"number-{entry.key}"),
@@ -300,11 +303,11 @@ def _counts_otherwise(result: Measurement, asked: Asked) -> bool:
     return as_it_is > 30 and other < as_it_is / 2
 
 
-def _more(entry: Entry, result: Measurement | NotMeasured, fingerprint: str) -> None:
+def _more(entry: Entry, result: Measurement | NotMeasured) -> None:
     """The tenths, where the ± comes from, what to keep in mind, the picture to take along."""
     if isinstance(result, NotMeasured):
         return
-    alone = entry.alone(result, fingerprint)
+    alone = entry.alone
     with st.expander("Where the ± comes from", icon=":material/info:"):
         st.markdown(words.sentence(result))
         for told in to_do(alone)[1] if isinstance(alone, VisitAnswer) else ():
@@ -321,7 +324,7 @@ def _more(entry: Entry, result: Measurement | NotMeasured, fingerprint: str) -> 
             st.markdown(f"Caution: {caution}")
         st.download_button(
             "Picture with the answer",
-            data=lambda: _picture(entry, result, alone),
+            data=lambda: _picture(entry, result),
             file_name="knee.jpg",
             mime="image/jpeg",
             on_click="ignore",
@@ -329,7 +332,7 @@ def _more(entry: Entry, result: Measurement | NotMeasured, fingerprint: str) -> 
         )
 
 
-def _picture(entry: Entry, result: Measurement, alone: VisitAnswer | NotMeasured) -> bytes:
+def _picture(entry: Entry, result: Measurement) -> bytes:
     out = io.BytesIO()
-    overlay(entry.photo, result, alone).save(out, "JPEG", quality=88)
+    overlay(entry.photo, result).save(out, "JPEG", quality=88)
     return out.getvalue()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import streamlit as st
@@ -12,8 +12,8 @@ from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import SeenPhoto, answer_of_photo, look, measure, safely
-from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
+from knee_angle.pipeline import SeenPhoto, judged_alone, look, measure, safely
+from knee_angle.records import Finding, Landmarks, Measurement, NotMeasured, Unreadable
 from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement
 
@@ -48,7 +48,7 @@ class Entry:
     new_codes
         Codes that nobody knew before this photo was kept.
     answered
-        The last answer of the photo alone, with the name of all that went into it.
+        The last finding and answer of the photo alone, with all that went into them.
     """
 
     photo: Photo
@@ -61,7 +61,7 @@ class Entry:
     kept_as: object = None
     pending: tuple[object, str] | None = None
     new_codes: set[str] = field(default_factory=set)
-    answered: tuple[str, VisitAnswer | NotMeasured] | None = None
+    answered: tuple[object, Finding | None, VisitAnswer | NotMeasured] | None = None
 
     def own(self, name: str) -> str:
         """An input's name for this photo and those that came with it, for no later one."""
@@ -119,6 +119,7 @@ class Entry:
             settings=settings,
             detectors=_detectors(),
             seen=seen,
+            judge=False,
         )
         if isinstance(answer, Unreadable):
             return NotMeasured(
@@ -126,11 +127,19 @@ class Entry:
             )
         return answer
 
-    def alone(self, result: Measurement, fingerprint: str) -> VisitAnswer | NotMeasured:
-        """The photo as a visit of its own; judged once while all that goes into it stays."""
-        if self.answered is None or self.answered[0] != fingerprint:
-            self.answered = fingerprint, answer_of_photo(result)
-        return self.answered[1]
+    def judged(self, result: Measurement, fingerprint: str) -> Measurement:
+        """The photo with its finding; judged once while all that goes into it stays."""
+        of = (fingerprint, result.settings)
+        if self.answered is None or self.answered[0] != of:
+            told, alone = judged_alone(result)
+            self.answered = of, told.finding, alone
+        return replace(result, finding=self.answered[1])
+
+    @property
+    def alone(self) -> VisitAnswer | NotMeasured:
+        """The photo as a visit of its own, as it was `judged` last."""
+        assert self.answered is not None  # noqa: S101  a card is made of a judged photo
+        return self.answered[2]
 
 
 @dataclass

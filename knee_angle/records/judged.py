@@ -178,7 +178,8 @@ class Finding:
     ----------
     kind : str
         ``none``, ``calibration``, ``fit``, ``both``: proven; ``undecided``: not proven
-        either way; ``not_separable``: the machine's bars were not seen.
+        either way; ``not_separable``: the machine's bars were not seen. A fit fault is proven
+        by the fit part or by the hinge's place.
     calibration, fit : Comparison or None
         Each part against its own tolerance; None where it is not separable.
     explained_deg, u_explained_deg : float or None
@@ -187,6 +188,8 @@ class Finding:
         Where the model has the lower leg held, below the knee, mm, and its u.
     advice : str
         What to check next, in words of the trade.
+    hinge : str
+        Whether the hinge's place is proven within or outside its tolerance about the knee.
     """
 
     kind: FindingKind
@@ -196,3 +199,4 @@ class Finding:
     u_explained_deg: float | None
     advice: str
     support_mm: tuple[float, float] | None = None
+    hinge: Verdict = "undecided"

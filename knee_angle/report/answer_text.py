@@ -8,7 +8,7 @@ from knee_angle import words
 from knee_angle.assumptions import SUPPORT_MM
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.records import Finding, Measurement, NotMeasured, Outcome
-from knee_angle.report.visit_words import finding_of, first_lines, not_judged
+from knee_angle.report.visit_words import first_lines, not_judged
 
 __all__ = ["answer_text"]
 
@@ -110,8 +110,7 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
         ]
     found = outcome.finding
     if found is not None:
-        kind = finding_of(answer, found.kind) or found.kind
-        rows.append(("finding", words.FINDING_WORDS[kind]))
+        rows.append(("finding", words.FINDING_WORDS[found.kind]))
         for name, part in (("calibration", found.calibration), ("fit", found.fit)):
             if part is not None:
                 text = words.with_u(part.discrepancy_deg, part.u_deg, sign=True)

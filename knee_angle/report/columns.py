@@ -208,6 +208,7 @@ _ALL = (
         "probability that it is inside its tolerance",
         at="finding.fit_p_within",
     ),
+    _column("hinge_verdict", "text", "verdict of the hinge's place", at="finding.hinge_verdict"),
     _column(
         "fit_explained_deg",
         "number",

@@ -191,6 +191,7 @@ def _finding(finding: Finding | None) -> Json | None:
         "fit_u_deg": None if fit is None else _deg(fit.u_deg),
         "fit_verdict": None if fit is None else fit.verdict,
         "fit_p_within": None if fit is None else round(fit.p_within, 4),
+        "hinge_verdict": None if fit is None else finding.hinge,
         "fit_explained_deg": _maybe_deg(finding.explained_deg),
         "fit_explained_u_deg": _maybe_deg(finding.u_explained_deg),
         "support_mm": None if finding.support_mm is None else finding.support_mm[0],

@@ -14,10 +14,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 from knee_angle import words
 from knee_angle.angle import geometry
-from knee_angle.machine.answer import VisitAnswer
 from knee_angle.photo.reading import Photo
-from knee_angle.records import Landmark, Measurement, NotMeasured, PointName, Verdict
-from knee_angle.report.visit_words import finding_of
+from knee_angle.records import Landmark, Measurement, PointName, Verdict
 
 __all__ = ["as_jpeg", "overlay"]
 
@@ -38,7 +36,6 @@ Row = tuple[str, str, Verdict | None]
 def overlay(
     photo: Photo,
     result: Measurement,
-    alone: VisitAnswer | NotMeasured | None = None,
     *,
     panel: bool = True,
 ) -> Image.Image:
@@ -50,8 +47,6 @@ def overlay(
         The photo that was measured.
     result : Measurement
         Its result; positions are full-size px and are reduced here.
-    alone : VisitAnswer or NotMeasured, optional
-        The same photo as a visit of its own (`pipeline.answer_of_photo`): what it finds is said.
     panel : bool
         Whether the answer stands beneath the photo in words.
 
@@ -71,7 +66,7 @@ def overlay(
     picture = canvas.resize((width, height), Image.Resampling.LANCZOS)
     if not panel:
         return picture
-    answer = _panel(width, _rows(result, alone if isinstance(alone, VisitAnswer) else None))
+    answer = _panel(width, _rows(result))
     whole = Image.new("RGB", (width, height + answer.height), PAPER)
     whole.paste(picture, (0, 0))
     whole.paste(answer, (0, height))
@@ -220,7 +215,7 @@ def _panel(width: int, answer: Sequence[Row]) -> Image.Image:
     return panel
 
 
-def _rows(result: Measurement, answer: VisitAnswer | None) -> list[Row]:
+def _rows(result: Measurement) -> list[Row]:
     low, high = result.knee.interval_deg
     rows: list[Row] = [
         *(("Alarm", alarm, "outside") for alarm in result.alarms),
@@ -247,9 +242,8 @@ def _rows(result: Measurement, answer: VisitAnswer | None) -> list[Row]:
                 difference.verdict,
             ),
         ]
-    kind = finding_of(answer, None if result.finding is None else result.finding.kind)
-    if kind is not None:
-        rows.append(("Finding", words.FINDING_WORDS[kind], None))
+    if result.finding is not None:
+        rows.append(("Finding", words.FINDING_WORDS[result.finding.kind], None))
     if result.machine is not None and result.machine.frame is not None:
         frame = result.machine.frame
         rows.append(("Bars", words.with_u(frame.deg, frame.u_deg), None))

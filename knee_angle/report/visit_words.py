@@ -10,13 +10,12 @@ from collections.abc import Sequence
 from knee_angle import words
 from knee_angle.angle.bounds import Apart, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
-from knee_angle.records import FindingKind, Measurement, NotMeasured
+from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
 __all__ = [
     "apart_text",
-    "finding_of",
     "first_lines",
     "knee_words",
     "limit_text",
@@ -188,11 +187,6 @@ def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if len(found) < 3:
         return found, ()
     return (found[0], found[-1]), found[1:-1]
-
-
-def finding_of(answer: VisitAnswer | None, of_photo: FindingKind | None) -> FindingKind | None:
-    """What is found of the machine: by the visit where its bars were seen, else by the photo."""
-    return of_photo if answer is None or answer.machine is None else answer.machine.kind
 
 
 def not_judged(why: NotMeasured) -> str:

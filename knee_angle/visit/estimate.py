@@ -40,6 +40,8 @@ WILD_WEIGHT = 0.25
 """A point that counts less than this is named: beyond 4.5 u of the others."""
 LEAST_P = 1e-3
 """Photos that fit together worse than this are said not to."""
+SAME_DEG = 1e-6
+"""Bars that differ by less were seen the same way."""
 P_REFUSED = 1e-6
 """And worse than this are not judged together."""
 
@@ -399,7 +401,7 @@ def _setting(
         apart = drawn.rows[:, at["frame"]] - drawn.rows[:, knee]
         fit = _value(values[at["frame"]] - values[knee], apart, drawn.weights)
     shown = [photo.displayed_deg for photo in mine if photo.displayed_deg is not None]
-    return SettingEstimate(
+    found = SettingEstimate(
         name=name,
         photos=tuple(photo.name for photo in mine),
         displayed_deg=shown[0] if shown else None,
@@ -411,6 +413,19 @@ def _setting(
         camera_seen=any(photo.leg.view.plane != "image" for photo in mine),
         shrink=_shrink(system, best, means[knee] @ best.slopes),
     )
+    return _as_alone(found, mine[0]) if len(system.photos) == 1 else found
+
+
+def _as_alone(found: SettingEstimate, photo: VisitPhoto) -> SettingEstimate:
+    """One photo alone keeps its own answer to the last digit."""
+    if photo.own is None:
+        return found
+    knee, frame = photo.own
+    found = replace(found, knee=Value(knee.deg, knee.u_deg, knee.interval_deg))
+    # Bars that a network guessed are none here, or those of the tags stand for them.
+    if frame is None or found.frame is None or abs(found.frame.value - frame.deg) > SAME_DEG:
+        return found
+    return replace(found, frame=Value(frame.deg, frame.u_deg, frame.interval_deg))
 
 
 def _shrink(system: System, best: Solved, slope: Floats) -> tuple[Reach, ...]:

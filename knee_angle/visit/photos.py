@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from knee_angle.errors import InvalidInput
-from knee_angle.records import MACHINE_POINTS, LegInView, NotMeasured
+from knee_angle.records import MACHINE_POINTS, Angle, Frame, LegInView, NotMeasured
 
 __all__ = ["VisitPhoto", "by_leg", "in_order", "open_distance", "refused", "without_guessed_bars"]
 
@@ -35,6 +35,9 @@ class VisitPhoto:
     marks : str
         Which set of dots the leg carries: photos with the same word show the same dots, so
         that dots that were stuck anew within a visit get another word.
+    own : tuple of (Angle, Frame or None), or None
+        Knee and bars as this photo alone gave them: a visit of it alone says just that, so
+        that nothing falls on two sides of a limit by two runs of trials.
     """
 
     name: str
@@ -42,6 +45,7 @@ class VisitPhoto:
     leg: LegInView
     displayed_deg: float | None = None
     marks: str = "1"
+    own: tuple[Angle, Frame | None] | None = None
 
 
 def without_guessed_bars(leg: LegInView) -> LegInView:

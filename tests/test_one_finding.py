@@ -1,0 +1,162 @@
+"""One photo, one answer: JSON, CSV, batch row, text, picture and page say the same of it.
+
+The finding is that of the photo as a visit of its own (`machine.judge`), whatever the door;
+knee, verdict and the side of a limit are the photo's own, in the visit too.
+"""
+
+from __future__ import annotations
+
+import csv
+import functools
+import io
+import json
+import re
+from dataclasses import asdict, replace
+from html import unescape
+
+import numpy as np
+import pytest
+from conftest import SAMPLES
+from PIL import ImageDraw
+from typer.testing import CliRunner
+
+from knee_angle import words
+from knee_angle.batch import child
+from knee_angle.batch.work import Job
+from knee_angle.cli import app
+from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.machine.answer import VisitAnswer
+from knee_angle.machine.prescribed import LegSettings
+from knee_angle.page import answer as page_answer
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.pipeline import SeenPhoto, judged_alone, look, measure
+from knee_angle.records import Displayed, Measurement
+from knee_angle.report.answer_text import answer_text
+from knee_angle.report.contract import as_csv, as_json
+from knee_angle.report.overlay import overlay
+from knee_angle.settings import Settings
+
+SHOWN = {
+    "bed_01": 93.0, "bed_02": 32.0, "bed_05": 9.0, "bed_08": 125.0, "bed_11": 90.0,
+    "series_d_5": 90.0,
+}  # fmt: skip
+"""Displays near the bars and off them, bars seen and not."""
+LIMITS = Settings(limit_extension_deg=0.0, limit_flexion_deg=130.0)
+SAID = {text: kind for kind, text in words.FINDING_WORDS.items()}
+
+
+@functools.cache
+def seen(name: str) -> tuple[Photo, SeenPhoto]:
+    photo = read_photo(SAMPLES / f"{name}.jpg")
+    return photo, look(photo, detectors=shared_detectors())
+
+
+def measured(name: str, shown: float, settings: Settings) -> Measurement:
+    photo, looked = seen(name)
+    outcome = measure(photo, displayed_deg=shown, settings=settings, seen=looked)
+    assert isinstance(outcome, Measurement)
+    return outcome
+
+
+def on_the_page(result: Measurement, alone) -> str:
+    card = page_answer.card(
+        result, alone, settings=result.settings, number=None, typed=None, fingerprint="1"
+    )
+    said = (
+        text[:1].lower() + text[1:].rstrip(".")
+        for text in re.findall(r"<b>(.*?)</b>", unescape(card))
+    )
+    (kind,) = {SAID[text] for text in said if text in SAID}
+    return kind
+
+
+@pytest.mark.parametrize(
+    ("name", "limits"),
+    [*((name, Settings()) for name in SHOWN), ("bed_02", LIMITS), ("series_d_5", LIMITS)],
+)
+def test_every_door_says_the_same_finding(name, limits, monkeypatch):
+    result = measured(name, SHOWN[name], limits)
+    row = as_json(name, result, version="1")
+    (flat,) = csv.DictReader(io.StringIO(as_csv([row])))
+    again, alone = judged_alone(result)
+    drawn: list[str] = []
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", lambda _, __, text, **___: drawn.append(text))
+    overlay(seen(name)[0], result)
+    said = {
+        "json": row["finding"]["kind"],
+        "csv": flat["finding"],
+        "text": SAID[re.search("  finding +(.*)", answer_text(name, again, alone))[1]],
+        "picture": SAID[drawn[drawn.index("Finding") + 1]],
+        "page": on_the_page(again, alone),
+    }
+    if isinstance(alone, VisitAnswer) and alone.machine is not None:
+        said["the photo as a visit"] = alone.machine.kind
+        assert row["finding"]["advice"] == " ".join(alone.machine.words)
+    assert len(set(said.values())) == 1, said
+
+
+def test_commands_and_batch_hand_on_that_finding():
+    """The display is right, bars and knee agree; only the hinge is proven off."""
+    photo = str(SAMPLES / "bed_01.jpg")
+    called = ["measure", photo, "--displayed", "93", "--format"]
+    row = json.loads(CliRunner().invoke(app, [*called, "json"]).stdout)
+    (flat,) = csv.DictReader(io.StringIO(CliRunner().invoke(app, [*called, "csv"]).stdout))
+    job = Job("bed_01.jpg", photo, None, 93.0)
+    batch = child._answer(job, shared_detectors(), Settings(), 120.0).row
+    told = {
+        "kind": "fit", "calibration_verdict": "within", "fit_verdict": "within",
+        "hinge_verdict": "outside",
+    }  # fmt: skip
+    assert {name: row["finding"][name] for name in told} == told
+    assert batch["finding"] == row["finding"]
+    assert (flat["finding"], flat["hinge_verdict"]) == ("fit", "outside")
+    assert flat["finding_advice"] == row["finding"]["advice"]
+
+
+def test_limits_that_a_person_has_are_judged_before_the_finding():
+    """As every door does it: measured first, then by the limits of the knee that was seen."""
+    photo, looked = seen("series_d_5")
+    bare = measure(photo, displayed_deg=90.0, seen=looked, judge=False)
+    legs = LegSettings(LIMITS, LIMITS)
+    later = judged_alone(legs.judged(bare, 90.0))[0]
+    assert bare.finding is None
+    assert later.finding == measured("series_d_5", 90.0, LIMITS).finding
+
+
+@pytest.mark.parametrize("name", ["bed_05", "series_d_5"])
+def test_the_parts_never_contradict_the_finding(name):
+    """Displays through both edges of the tolerance, with and without a range to run over."""
+    first = measured(name, SHOWN[name], Settings())
+    for settings in (Settings(), LIMITS):
+        for off in (-9.0, -6.0, -3.5, 0.0, 4.0, 6.5, 7.0, 9.0):
+            shown = Displayed(round(first.machine.frame.deg + off, 1))
+            found = judged_alone(replace(first, displayed=shown, settings=settings))[0].finding
+            wrong = found.calibration.verdict == "outside"
+            unfit = "outside" in (found.fit.verdict, found.hinge)
+            assert (found.kind in ("calibration", "both")) == wrong
+            assert (found.kind in ("fit", "both")) == unfit
+            clear = {found.calibration.verdict, found.fit.verdict, found.hinge} == {"within"}
+            assert clear or found.kind != "none"
+            for part in (found.calibration, found.fit):
+                assert (part.verdict == "within") == (part.p_within >= 0.95)
+                assert (part.verdict == "outside") == (part.p_within <= 0.05)
+
+
+@pytest.mark.parametrize("name", ["bed_08", "bed_11"])
+def test_a_limit_however_near_has_the_knee_on_one_side_in_every_answer(name):
+    """Alarm, line of limits, verdict and ± of the photo are those of the visit that it is."""
+    knee = measured(name, SHOWN[name], Settings()).knee
+    for away in np.linspace(1.6, 1.7, 5):
+        limit = round(knee.deg - away * knee.u_deg, 2)
+        settings = Settings(limit_flexion_deg=limit)
+        result = measured(name, limit - 1.0, settings)
+        _, alone = judged_alone(result)
+        assert isinstance(alone, VisitAnswer)
+        assert any("the knee bends" in alarm for alarm in result.alarms) == (
+            alone.standing == "past"
+        )
+        (one,) = alone.settings
+        assert one.comparison == result.comparison
+        assert asdict(one.estimate.knee) == {
+            "value": knee.deg, "u": knee.u_deg, "interval": knee.interval_deg,
+        }  # fmt: skip
