@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import subprocess
 import sys
 from pathlib import Path
@@ -11,10 +12,12 @@ import pytest
 from PIL import Image
 
 from knee_angle.errors import UnreadablePhoto
-from knee_angle.photo import colours
+from knee_angle.photo import colours, memory
 from knee_angle.photo import reading as photo
+from knee_angle.photo.kinds import kind_of
 from knee_angle.photo.reading import read_photo
 
+HERE = Path(__file__).parent
 LARGE = (8000, 3000)
 READER = """
 import sys
@@ -57,8 +60,52 @@ def test_the_peak_is_the_file_the_decoded_and_the_rgb_pixels(
 
 
 @pytest.mark.parametrize(
+    ("name", "save", "bytes_per_pixel"),
+    [
+        pytest.param("a.webp", {"quality": 50}, 6.3, id="a WebP"),
+        pytest.param("a.webp", {"lossless": True}, 8.3, id="a WebP without loss"),
+        pytest.param("a.webp", {"alpha": 99}, 8.3, id="a WebP with alpha"),
+        pytest.param("large_420.heic", None, 7.4, id="a HEIC as phones write it"),
+        pytest.param("large_444.heic", None, 9.2, id="a HEIC with all its colours"),
+        pytest.param("large_alpha.heic", None, 8.4, id="a HEIC with alpha"),
+    ],
+)
+def test_decoders_that_make_copies_of_their_own_take_what_is_reckoned_with(
+    tmp_path: Path, name: str, save: dict | None, bytes_per_pixel: float
+) -> None:
+    """At 120 megapixels the WebP took 1.9 GB once; now all stay below, or are refused."""
+    path = tmp_path / name
+    if save is None:
+        path.write_bytes(gzip.decompress((HERE / f"{name}.gz").read_bytes()))
+    else:
+        picture = Image.new("RGB", LARGE, "teal")
+        if "alpha" in save:
+            picture.putalpha(save["alpha"])
+        picture.save(path, method=0, **save)
+    code = READER.replace("before =", "import pi_heif\nbefore =")  # its library is no copy
+    read = subprocess.run(
+        [sys.executable, "-c", code, path], capture_output=True, text=True, check=True
+    )
+    pixels = LARGE[0] * LARGE[1]
+    reckoned = path.stat().st_size + bytes_per_pixel * pixels
+    assert 0.7 * reckoned < int(read.stdout) * 1024 < reckoned + 15e6
+    data = path.read_bytes()
+    kind = kind_of(data)
+    needed = memory.decoded_bytes_per_pixel(photo._opened(data, kind), kind, data)
+    assert needed + 3 == pytest.approx(bytes_per_pixel)
+
+
+@pytest.mark.parametrize(
     ("mode", "name"),
-    [("RGB", "a.png"), ("RGBA", "a.png"), ("P", "a.png"), ("I;16", "a.tif"), ("F", "a.tif")],
+    [
+        pytest.param("RGB", "a.png", id="a PNG"),
+        pytest.param("RGBA", "a.png", id="a PNG with alpha"),
+        pytest.param("P", "a.png", id="a PNG with a palette"),
+        pytest.param("I;16", "a.tif", id="a deep TIFF"),
+        pytest.param("F", "a.tif", id="a TIFF of real numbers"),
+        pytest.param("RGB", "a.webp", id="a WebP"),
+        pytest.param("RGBA", "a.webp", id="a WebP with alpha"),
+    ],
 )
 def test_parts_give_the_same_pixels_as_the_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mode: str, name: str
@@ -73,7 +120,7 @@ def test_parts_give_the_same_pixels_as_the_whole(
     else:
         picture = Image.fromarray(values.astype(np.float32 if mode == "F" else np.uint8))
     path = tmp_path / name
-    picture.save(path)
+    picture.save(path, **({"lossless": True, "exact": True} if name == "a.webp" else {}))
     whole = read_photo(path, small_px=97)
     monkeypatch.setattr(colours, "PIXELS_AT_ONCE", 4000)
     parts = read_photo(path, small_px=97)
@@ -90,7 +137,7 @@ def test_what_takes_too_much_at_once_is_refused_before_it_is_decoded(
 ) -> None:
     path = tmp_path / "a.tif"
     Image.new("RGB", (1200, 1000)).save(path)
-    monkeypatch.setattr(photo, "MOST_BYTES", 11e6)  # file 3.6 MB, decoded 4.8 MB, RGB 3.6 MB
+    monkeypatch.setattr(memory, "MOST_BYTES", 11e6)  # file 3.6 MB, decoded 4.8 MB, RGB 3.6 MB
     monkeypatch.setattr(Image.Image, "load", lambda _: pytest.fail("decoded"))
     with pytest.raises(UnreadablePhoto) as refused:
         read_photo(path)
@@ -106,5 +153,5 @@ def test_who_allows_more_pixels_allows_more_memory(
 ) -> None:
     path = tmp_path / "a.tif"
     Image.new("RGB", (1200, 1000)).save(path)
-    monkeypatch.setattr(photo, "MOST_BYTES", 11e6)
+    monkeypatch.setattr(memory, "MOST_BYTES", 11e6)
     assert read_photo(path, limit_megapixels=150.0).width == 1200

@@ -1,6 +1,7 @@
 """The photo: read safely, its printed tags, the camera that took it, the crop that is kept.
 
 * ``reading``: upright pixels within the size limits, in windows; ``kinds`` (formats),
+  ``memory`` (what decoding takes),
   ``colours`` (to 8-bit RGB), ``bare`` (a JPEG without metadata);
 * ``tags``: printed tags and their exact corners; ``strips``: which stick together as one
   flat row; ``boards``: which of those count, and what is said of the others;

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-__all__ = ["Rgb", "parts", "rgb8"]
+__all__ = ["Rgb", "on_white", "parts", "rgb8"]
 
 Rgb = NDArray[np.uint8]
 TIFF_BITS = 258
@@ -33,6 +34,17 @@ def rgb8(image: Image.Image) -> Rgb:
     for rows in parts(wide, high):
         part = image.crop((0, rows.start, wide, rows.stop))
         flat[rows] = _grey8(part, *ends)[:, :, None] if deep else _rgb8_part(part)
+    return flat
+
+
+def on_white(bgr: NDArray[np.uint8]) -> Rgb:
+    """8-bit RGB of what OpenCV decodes: three channels turned in place, or four laid on white."""
+    if bgr.shape[2] == 3:
+        return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB, dst=bgr), dtype=np.uint8)
+    flat = np.empty((*bgr.shape[:2], 3), dtype=np.uint8)
+    for rows in parts(bgr.shape[1], bgr.shape[0]):
+        rgba = cv2.cvtColor(bgr[rows], cv2.COLOR_BGRA2RGBA)
+        flat[rows] = _rgb8_part(Image.fromarray(rgba))
     return flat
 
 

@@ -38,8 +38,9 @@ from PIL import (
 
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.photo.bare import bare_jpeg, damaged
-from knee_angle.photo.colours import Rgb, parts, rgb8
+from knee_angle.photo.colours import Rgb, on_white, parts, rgb8
 from knee_angle.photo.kinds import Kind, header_size, kind_of
+from knee_angle.photo.memory import check_memory, check_size
 
 __all__ = ["Photo", "check_file_size", "file_bytes", "read_photo"]
 
@@ -54,11 +55,6 @@ TIFF_DNG_VERSION = 50706
 
 FILE_BYTES_PER_PIXEL = 8
 """The largest plain file within the limit: 16 bits in four channels."""
-MOST_BYTES, MOST_BYTES_MEGAPIXELS = 900e6, 120.0
-"""A photo takes at most so much memory while it is decoded, our own choice: a computer with
-2 GB can do it. Whoever allows more than 120 megapixels allows more memory in proportion.
-Not counted: copies that the WebP and HEIC decoders make for themselves (a WebP of 120
-megapixels was seen to take 1.9 GB)."""
 
 
 _TURNS: dict[int, tuple[int | None, int | None]] = {
@@ -319,28 +315,29 @@ class _FullSize:
 
 def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int) -> _Decoded:
     """Decode, at reduced size where the format can; full size comes along where it cannot."""
-    _check_size(header_size(data, kind), limit_megapixels)
+    check_size(header_size(data, kind), limit_megapixels)
     bare = bare_jpeg(data) if kind == "JPEG" else b""
     if kind == "PNG" and b"IEND" not in data:
         raise damaged(kind)
     with _without_warnings():
         image = _opened(data, kind)
-        _check_size(image.size, limit_megapixels)
+        check_size(image.size, limit_megapixels)
         width, height = image.size
         small_size = _small_size(width, height, small_px)
         if kind == "JPEG" and image.mode in ("RGB", "L"):
             # Decodes only as many frequencies as the smaller picture needs.
             image.draft(None, small_size)
         reduced = image.size != (width, height)
-        _check_memory(image, kind, file_bytes=len(data), limit_megapixels=limit_megapixels)
-        image.load()
+        check_memory(image, kind, data, limit_megapixels=limit_megapixels)
+        if kind != "WebP":
+            image.load()
         if not reduced and image.size != (width, height):
             raise damaged(kind)
         orientation, f35_mm = _from_exif(image)
         if kind == "HEIC":
             # Turned by its decoder already: in HEIC the EXIF entry is for information.
             orientation = 1
-    flat = rgb8(image)
+    flat = _webp(data) if kind == "WebP" else rgb8(image)
     del image  # as large as `flat` or larger; turning needs the room
     small = _shrunk(flat, small_size, width=width, height=height)
     small = _upright(small, orientation)
@@ -390,44 +387,12 @@ def _opened(data: bytes, kind: Kind) -> Image.Image:
     return heic
 
 
-def _check_size(size: tuple[int, int] | None, limit_megapixels: float) -> None:
-    """Refuse a picture without pixels or with too many, before decoding it."""
-    if size is None:
-        return
-    width, height = size
-    if width < 1 or height < 1:
-        raise UnreadablePhoto(
-            f"the photo must have pixels, but its header says {width} x {height}: "
-            "copy it again from the phone."
-        )
-    if width * height > limit_megapixels * 1e6:
-        raise UnreadablePhoto(
-            f"the photo must have at most {limit_megapixels:g} megapixels, but its header says "
-            f"{width * height / 1e6:.1f} ({width} x {height}): make a smaller copy, or raise "
-            "the megapixel limit if it is real."
-        )
-
-
-def _check_memory(
-    image: Image.Image, kind: Kind, *, file_bytes: int, limit_megapixels: float
-) -> None:
-    """Refuse a picture whose file, decoded pixels and RGB pixels take too much together."""
-    pixels = image.size[0] * image.size[1]
-    needed = file_bytes + pixels * (_decoded_bytes_per_pixel(image.mode) + 3)
-    limit = MOST_BYTES * max(1.0, limit_megapixels / MOST_BYTES_MEGAPIXELS)
-    if needed > limit:
-        raise UnreadablePhoto(
-            f"the photo must need at most {limit / 1e6:.0f} MB of memory to be decoded, but its "
-            f"{kind} data ({image.size[0]} x {image.size[1]}) need about {needed / 1e6:.0f}: save "
-            "or export it as JPEG, make a smaller copy, or raise the megapixel limit."
-        )
-
-
-def _decoded_bytes_per_pixel(mode: str) -> int:
-    """What Pillow takes for a pixel: three and four channels and deep values take four bytes."""
-    if mode.startswith("I;16"):
-        return 2
-    return 1 if mode in ("1", "L", "P") else 4
+def _webp(data: bytes) -> Rgb:
+    """8-bit RGB of a WebP's first picture; OpenCV takes less than half of Pillow's memory."""
+    flat = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
+    if flat is None:
+        raise damaged("WebP")
+    return on_white(np.asarray(flat, dtype=np.uint8))
 
 
 def _small_size(width: int, height: int, small_px: int) -> tuple[int, int]:
