@@ -25,10 +25,10 @@ NOW = datetime.now(UTC)
 @pytest.fixture
 def empty(tmp_path, monkeypatch):
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "ward.db"))
-    keeping.the_store.clear()
+    keeping._opened.clear()
     with open_store() as store:
         yield store
-    keeping.the_store.clear()
+    keeping._opened.clear()
 
 
 @pytest.fixture
@@ -333,7 +333,7 @@ def test_a_store_that_cannot_be_used_is_told_on_the_page(tmp_path, monkeypatch):
     path = tmp_path / "ward.db"
     path.write_bytes(b"not a store" * 999)
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
-    keeping.the_store.clear()
+    keeping._opened.clear()
     page = opened(people)
     assert "is damaged" in page.error[0].value
 
@@ -350,7 +350,7 @@ def test_a_mistyped_store_is_told_and_made_by_the_first_code_only(
 ):
     path = tmp_path / "mistyped.db"
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
-    keeping.the_store.clear()
+    keeping._opened.clear()
     shown = opened(page)
     assert not path.exists()
     assert f"No store is at {path} yet" in shown.info[0].value
@@ -360,13 +360,13 @@ def test_a_mistyped_store_is_told_and_made_by_the_first_code_only(
     assert not shown.exception
     with open_store(path, create=False) as store:
         assert [s.code for s in (*store.people(), *store.machines())] == [code]
-    keeping.the_store.clear()
+    keeping._opened.clear()
 
 
 @pytest.mark.parametrize("page", [people, machines])
 def test_a_store_of_another_kind_is_told_on_the_page(monkeypatch, page):
     monkeypatch.setenv("KNEE_ANGLE_STORE", "mysql://ward/store")
-    keeping.the_store.clear()
+    keeping._opened.clear()
     assert "must be a SQLite file" in opened(page).error[0].value
 
 

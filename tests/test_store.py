@@ -28,6 +28,7 @@ from stores import (
     seeded,
 )
 
+from knee_angle.access import tables
 from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.machine.check import check_machine
@@ -500,7 +501,7 @@ def test_replacing_a_row_is_refused_too(tmp_path):
 def test_the_migrations_make_exactly_the_tables_of_the_schema(store):
     with store.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
-        assert compare_metadata(context, schema.metadata) == []
+        assert compare_metadata(context, [schema.metadata, tables.metadata]) == []
 
 
 def test_sqlite_is_set_to_lose_nothing(tmp_path):

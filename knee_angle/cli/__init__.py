@@ -2,7 +2,8 @@
 
 * ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out;
 * ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
-* ``store``, ``page``, ``models``: keeping, the bedside page, the optional pose model.
+* ``store``, ``page``, ``accounts``, ``models``: keeping, the bedside page, who may sign in to
+  it, the optional pose model.
 
 Between them: ``app`` (its name, its help, how it stops), ``settings`` and ``options`` (what
 several take), ``photos`` and ``samples`` (photos named, and ours), ``serving`` (starting the
@@ -16,6 +17,7 @@ from typing import Any
 
 # Each module adds its command to the app when it is imported.
 from knee_angle.cli import (  # noqa: F401
+    accounts,
     agreement,
     batch,
     check,

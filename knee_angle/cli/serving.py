@@ -1,19 +1,23 @@
-"""Starting the page's server, on this machine only."""
+"""Starting the page's server: on this machine only, or for a ward's network."""
 
 from __future__ import annotations
 
+import errno
 import http.client
 import os
 import socket
 import sys
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from knee_angle.errors import InvalidInput
 
-__all__ = ["ADDRESS", "WHO", "command", "serve"]
+if TYPE_CHECKING:
+    from knee_angle.access.ward import Ward
+
+__all__ = ["ADDRESS", "WHO", "command", "serve", "serve_ward"]
 
 ADDRESS = "127.0.0.1"
-"""Photos of patients stay here: no other address until the page has a sign-in."""
+"""Photos of patients stay here: any other address is for a ward's page, with its sign-in."""
 WHO = "x-knee-angle"
 """Header by which a page's server tells its version and process."""
 ASK_S = 2.0
@@ -36,27 +40,47 @@ def serve(*, port: int, address: str = ADDRESS) -> NoReturn:
     if address != ADDRESS:
         raise InvalidInput(
             f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
-            "and has no sign-in yet; leave --address out"
+            "and nobody signs in; leave --address out, or add --ward for sign-in and TLS"
         )
-    _check_free(port)
+    _check_free(ADDRESS, port)
     print(f"The page is at http://{ADDRESS}:{port} (stop with Ctrl+C)", flush=True)
     line = command(port=port)
     os.execv(line[0], line)  # noqa: S606  our own program, no shell
 
 
-def _check_free(port: int) -> None:
+def serve_ward(ward: Ward) -> NoReturn:
+    """Become the ward's server; it looks itself whether it may start.
+
+    Raises
+    ------
+    InvalidInput
+        A port that is taken.
+    """
+    from knee_angle.access.ward import arguments_of
+
+    _check_free(ward.address, ward.port)
+    line = [sys.executable, "-m", "knee_angle.page", *arguments_of(ward)]
+    os.execv(line[0], line)  # noqa: S606  our own program, no shell
+
+
+def _check_free(address: str, port: int) -> None:
     """Refuse a port on which another program answers: it would show that one's page."""
-    with socket.socket() as line:
+    with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as line:
         # As the server binds: a port whose last connections just ended is free.
         line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            line.bind((ADDRESS, port))
+            line.bind((address, port))
             line.listen()
         except PermissionError:
             raise InvalidInput(
                 f"port {port} is not for this user: give --port with 1024 or more"
             ) from None
-        except OSError:
+        except OSError as error:
+            if error.errno != errno.EADDRINUSE:
+                raise InvalidInput(
+                    f"the page cannot listen on {address} ({error.strerror}): give an address of "
+                    "this computer"
+                ) from None
             raise InvalidInput(f"port {port} is taken by {_who_has(port)}") from None
 
 

@@ -7,6 +7,8 @@ import os
 import signal
 import sys
 
+from knee_angle.errors import InvalidInput, KneeAngleError
+
 __all__ = ["main"]
 
 INTERRUPTED = 130
@@ -15,11 +17,16 @@ INTERRUPTED = 130
 
 def main() -> None:
     """Serve the page until it is stopped."""
-    parser = argparse.ArgumentParser(prog="knee-angle page")
-    parser.add_argument("--port", type=int, required=True)
-    port = parser.parse_args().port
     try:
-        _serve(port)
+        if "--ward" in sys.argv[1:]:
+            _serve_ward(sys.argv[1:])
+            return
+        parser = argparse.ArgumentParser(prog="knee-angle page")
+        parser.add_argument("--port", type=int, required=True)
+        _serve(parser.parse_args().port)
+    except KneeAngleError as error:
+        print(f"knee-angle: {' '.join(str(error).split())}", file=sys.stderr)
+        raise SystemExit(2) from None
     except KeyboardInterrupt:
         print("knee-angle: stopped", file=sys.stderr)
         raise SystemExit(INTERRUPTED) from None
@@ -34,6 +41,21 @@ def _serve(port: int) -> None:
 
     signal.signal(signal.SIGINT, before)
     App(SCRIPT, middleware=MIDDLEWARE).run(config={**SETTINGS, "server.port": port})
+
+
+def _serve_ward(arguments: list[str]) -> None:
+    before = signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))
+    from knee_angle.access.ward import from_arguments
+
+    ward = from_arguments(arguments)
+    try:
+        from knee_angle.page.ward.serve import serve
+    except ModuleNotFoundError as missing:
+        raise InvalidInput(
+            f"a ward's page needs the package {missing.name}: pip install 'knee-angle[ward]'"
+        ) from None
+    signal.signal(signal.SIGINT, before)
+    serve(ward)
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
+from knee_angle.page.ward.here import for_session
 from knee_angle.photo.crop import crop_jpeg
 from knee_angle.records import Measurement, NotMeasured, Side
 from knee_angle.settings import Settings
@@ -47,8 +48,19 @@ END: dict[str, End | None] = {"none": None, "flexion": "flexion", "extension": "
 """The end of the range at which the machine was paused: words, and what is kept."""
 
 
+def the_store(*, create: bool = False) -> Store:
+    """The store as whoever asks may use it: see `_opened`, and `ward.here` for a network.
+
+    Raises
+    ------
+    NotAllowed
+        A ward's page, and the session has ended.
+    """
+    return for_session(_opened(_create=create))
+
+
 @st.cache_resource(show_spinner=False)
-def the_store(*, _create: bool = False) -> Store:
+def _opened(*, _create: bool = False) -> Store:
     """The store of this machine, opened at the first need; the same one for whoever asks.
 
     Parameters
@@ -76,7 +88,7 @@ def with_store(
         draw(the_store())
     except NoStoreYet as none:
         st.info(f"{no_store_yet(none)} The first code or measurement kept makes it.")
-        first_code(lambda: the_store(_create=True))
+        first_code(lambda: the_store(create=True))
     except (InvalidInput, StoreError) as error:
         st.error(str(error))
 
@@ -247,7 +259,7 @@ def _kept(
 def _saved(
     entry: Entry, result: Measurement, settings: Settings, wanted: Wanted, *, row_id: str
 ) -> KeptMeasurement:
-    store = the_store(_create=True)
+    store = the_store(create=True)
     person, machine = wanted.whose.person, wanted.whose.machine
     # Both codes are checked before either is made known.
     person = person and checked_code(person)

@@ -24,6 +24,7 @@ from knee_angle.page.keeping import with_store
 from knee_angle.page.people import LocalZone
 from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.tray import MOST, Tray
+from knee_angle.page.ward.here import may
 from knee_angle.records import Outcome
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
 from knee_angle.settings import Settings, changed
@@ -94,15 +95,17 @@ def show_machines(store: Store) -> None:
         _followed(checks)
     else:
         st.info(f"{code} was never checked: start below.")
-    _new_check(store, code)
-    _card(store, cards[code])
-    if checks:
+    if may("check machines"):
+        _new_check(store, code)
+        _card(store, cards[code])
+    if checks and may("take back checks"):
         _take_check_back(store, checks)
-    kept = store.measurements(machine=code, limit=KEPT_SHOWN)
+    kept = store.measurements(machine=code, limit=KEPT_SHOWN) if may("see patients") else ()
     if kept:
         with st.expander("Measurements in this machine", icon=":material/list:"):
             st.html(_kept(kept))
-        take_measurement_back(store, kept, store.visits(machine=code, limit=KEPT_SHOWN))
+        if may("take back"):
+            take_measurement_back(store, kept, store.visits(machine=code, limit=KEPT_SHOWN))
 
 
 def _due(check: KeptCheck | None, card: MachineCard) -> Due:

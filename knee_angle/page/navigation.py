@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from knee_angle.access.roles import Act, NotAllowed
 from knee_angle.page import bedside, how_to, machines, people
 from knee_angle.page.style import STYLE
+from knee_angle.page.ward.here import account_line, ask, begin
 
 if TYPE_CHECKING:
     from streamlit.navigation.page import StreamlitPage
@@ -30,7 +32,22 @@ def show() -> None:
     with st.container(key="navigation", horizontal=True, gap="small"):
         for page in pages:
             st.page_link(page, label=page.title)
-    chosen.run()
+    try:
+        begin()
+        ask(ACTS[chosen.url_path])
+        chosen.run()
+        account_line()
+    except NotAllowed as no:
+        st.error(str(no))
+
+
+ACTS: dict[str, Act] = {
+    "": "measure",
+    "people": "see patients",
+    "machines": "see machines",
+    "photograph": "see machines",
+}
+"""What a role must be allowed for each page, where people sign in."""
 
 
 def _pages() -> list[StreamlitPage]:

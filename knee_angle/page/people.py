@@ -14,6 +14,7 @@ from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
+from knee_angle.page.ward.here import may
 from knee_angle.records import Side
 from knee_angle.store import (
     End,
@@ -85,7 +86,7 @@ def show_people(store: Store) -> None:
     else:
         st.info(f"Nothing is kept for {code} yet.")
     _prescribed(store, code)
-    if rows:
+    if rows and may("take back"):
         take_measurement_back(store, rows, store.visits(person=code, limit=TAKEN_BACK))
 
 
@@ -179,6 +180,12 @@ def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Si
     st.html(_table(days))
     with st.expander("What daily life takes", icon=":material/stairs:"):
         st.markdown(_marks(days))
+    if may("export"):
+        _export(store, code)
+
+
+def _export(store: Store, code: str) -> None:
+    """The way to the table of all measurements."""
     st.download_button(
         "Export all measurements of this patient (CSV)",
         data=_exported(store, code),

@@ -53,7 +53,7 @@ NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
 """What this machine may be called in an address."""
 
 REFUSED = (
-    "Refused: the page answers on this machine only, at http://127.0.0.1 (there is no sign-in yet)."
+    "Refused: the page answers on this machine only, at http://127.0.0.1 (nobody signs in here)."
 )
 
 HEADERS = {
@@ -75,8 +75,10 @@ def _own_scripts() -> str:
     return " ".join(f"'sha256-{base64.b64encode(digest).decode()}'" for digest in digests)
 
 
-def policy(host: str) -> str:
+def policy(host: str, *, secure: bool = False) -> str:
     """The content security policy of a page opened under `host` (name and port).
+
+    With ``secure`` its web socket goes over TLS.
 
     Examples
     --------
@@ -91,7 +93,7 @@ def policy(host: str) -> str:
         "img-src": "'self' data: blob:",
         "font-src": "'self' data:",
         "media-src": "'self' blob:",
-        "connect-src": f"'self' ws://{host}",
+        "connect-src": f"'self' {'wss' if secure else 'ws'}://{host}",
         "manifest-src": "'self'",
         "base-uri": "'none'",
         "form-action": "'none'",
@@ -156,7 +158,7 @@ def check_address(address: str) -> None:
     if not _loopback(address):
         raise InvalidInput(
             f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
-            "and has no sign-in yet; leave the address out"
+            "and nobody signs in; serve a network by `knee-angle page --ward`"
         )
 
 

@@ -1,0 +1,137 @@
+"""A store that asks, before every act, whether the account's role may do it.
+
+Each public method of the store stands in one table with its act. One that does not stand
+there is refused: a new method is nobody's until somebody says whose it is.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from functools import wraps
+from typing import Any
+
+from knee_angle.access.roles import MAY, Act, refused
+from knee_angle.access.sessions import Session
+from knee_angle.store import Store
+
+__all__ = ["ACT_OF", "GuardedStore", "guarded"]
+
+ACT_OF: dict[str, tuple[Act, ...]] = {
+    "add_machine": ("keep", "check machines"),
+    "add_person": ("keep",),
+    "as_user": ("back up",),
+    "audit": ("accounts",),
+    "backup": ("back up",),
+    "check": ("see machines",),
+    "check_pages": ("back up",),
+    "checks": ("see machines",),
+    "close": ("back up",),
+    "knows_machine": ("see machines",),
+    "knows_person": ("see patients",),
+    "latest_checks": ("see machines",),
+    "leg_settings": ("see patients",),
+    "machine_card": ("see machines",),
+    "machines": ("see machines",),
+    "measurement": ("see patients",),
+    "measurements": ("see patients",),
+    "note": ("export",),
+    "note_machine": ("check machines",),
+    "overview": ("see machines",),
+    "people": ("see patients",),
+    "photo": ("see patients",),
+    "prescribe": ("prescribe",),
+    "prescription_on": ("see patients",),
+    "prescriptions": ("see patients",),
+    "restore": ("back up",),
+    "kept_under": ("see patients",),
+    "save_check": ("check machines",),
+    "save_measurement": ("keep",),
+    "save_visit": ("keep",),
+    "stored_measurements": ("export",),
+    "stored_visits": ("export",),
+    "visit": ("see patients",),
+    "visits": ("see patients",),
+    "withdraw_check": ("take back checks",),
+    "withdraw_measurement": ("take back",),
+    "withdraw_visit": ("take back",),
+}
+"""Each public method of the store, and the acts of which one has to be allowed."""
+
+SEEN_AGAIN = timedelta(minutes=10)
+"""A page asks the store at every touch: the trail says once in so long who saw whom."""
+_seen: dict[tuple[str, str], datetime] = {}
+_lock = threading.Lock()
+
+
+@dataclass(frozen=True)
+class GuardedStore(Store):
+    """The store as one session may use it."""
+
+    session: Session
+
+    def __getattribute__(self, name: str) -> Any:
+        """The attribute; a public method asks first."""
+        value = super().__getattribute__(name)
+        if name.startswith("_") or name in FIELDS:
+            return value
+        return _asking(self, name, value)
+
+
+FIELDS = frozenset(field.name for field in fields(GuardedStore))
+
+
+def guarded(store: Store, session: Session) -> GuardedStore:
+    """The store, writing under the session's account and asking for its role."""
+    return GuardedStore(store.engine, session.account, store.clock, session)
+
+
+def _asking(store: GuardedStore, name: str, method: Callable[..., Any]) -> Callable[..., Any]:
+    """The method, asking when it is called."""
+    acts = ACT_OF.get(name, ("back up",))
+
+    @wraps(method)
+    def asked(*arguments: Any, **named: Any) -> Any:
+        about = _about(arguments, named)
+        if MAY[store.session.role].isdisjoint(acts):
+            with_trail(store, "refused", f"{acts[0]} {about}")
+            raise refused(store.session.role, acts[0])
+        person = named.get("person") or (arguments[0] if arguments and name in OF_A_PERSON else "")
+        if "see patients" in acts and person:
+            _saw(store, str(person))
+        return method(*arguments, **named)
+
+    return asked
+
+
+OF_A_PERSON = frozenset(
+    {"prescriptions", "prescription_on", "leg_settings", "measurement", "photo", "visit"}
+)
+"""Methods whose first argument says whose rows are seen (a code, or a row of theirs)."""
+
+
+def with_trail(store: GuardedStore, what: str, about: str) -> None:
+    """A line in the audit trail under the session's account."""
+    now = store._now()
+    line = (about.strip()[:64], now)
+    store._write(lambda connection: store._note(connection, what, *line))
+
+
+def _about(arguments: tuple[Any, ...], named: dict[str, Any]) -> str:
+    told = named.get("person") or named.get("machine") or (arguments[0] if arguments else "")
+    return told if isinstance(told, str) else ""
+
+
+def _saw(store: GuardedStore, whom: str) -> None:
+    """The session saw a patient: a line, unless there was one just before."""
+    key, now = (store.session.id, whom.strip().upper()), store._now()
+    with _lock:
+        last = _seen.get(key)
+        if last is not None and now - last < SEEN_AGAIN:
+            return
+        for old in [one for one, at in _seen.items() if now - at >= SEEN_AGAIN]:
+            del _seen[old]
+        _seen[key] = now
+    with_trail(store, "saw", key[1])

@@ -1,0 +1,178 @@
+"""A ward's page, started for real on this machine, and a browser's requests to it by hand."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import socket
+import ssl
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlencode
+
+from serving import ROOT
+
+from knee_angle.access.roles import ROLES
+from knee_angle.access.signing_in import Access
+from knee_angle.store import open_store
+
+RIGHT = "several words with spaces"
+COOKIE = "__Host-knee-angle"
+UNSURE = ssl._create_unverified_context()  # noqa: S323  our own certificate, just made
+
+
+@dataclass(frozen=True)
+class Served:
+    """A running ward."""
+
+    port: int
+    store: str
+    home: Path
+    log: Path
+    secure: bool = True
+
+    @property
+    def url(self) -> str:
+        return f"https://localhost:{self.port}"
+
+    def access(self) -> Access:
+        return Access(open_store(self.store, create=False))
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What came back."""
+
+    status: int
+    headers: list[tuple[str, str]]
+    text: str
+
+    def header(self, name: str) -> str:
+        return ", ".join(value for key, value in self.headers if key.lower() == name)
+
+
+@dataclass
+class Browser:
+    """Sends what a browser would, unless told otherwise, and remembers cookies."""
+
+    ward: Served
+    cookies: dict[str, str] = field(default_factory=dict)
+
+    def asks(
+        self,
+        path: str,
+        *,
+        method: str = "GET",
+        body: bytes = b"",
+        **headers: str,
+    ) -> Answer:
+        """One request; ``Host`` and ``Origin`` as a browser sends them, or as given."""
+        sent = {"Host": f"localhost:{self.ward.port}", "Accept-Encoding": "identity"}
+        if method not in {"GET", "HEAD"}:
+            sent["Origin"] = self.ward.url
+        if self.cookies:
+            sent["Cookie"] = "; ".join(f"{k}={v}" for k, v in self.cookies.items())
+        sent |= {name.replace("_", "-"): value for name, value in headers.items()}
+        line = self._line()
+        try:
+            line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
+            for name, value in sent.items():
+                if value:
+                    line.putheader(name, value)
+            if body or method == "POST":
+                line.putheader("Content-Length", str(len(body)))
+            line.endheaders(body)
+            got = line.getresponse()
+            answer = Answer(got.status, got.getheaders(), got.read().decode(errors="replace"))
+        finally:
+            line.close()
+        for name, value in answer.headers:
+            if name.lower() == "set-cookie":
+                key, _, rest = value.partition("=")
+                self.cookies[key] = rest.partition(";")[0]
+        return answer
+
+    def posts(self, path: str, fields: dict[str, str], **headers: str) -> Answer:
+        """A form."""
+        kind = "application/x-www-form-urlencoded"
+        return self.asks(
+            path, method="POST", body=urlencode(fields).encode(), Content_Type=kind, **headers
+        )
+
+    def signs_in(self, name: str, password: str = RIGHT) -> Answer:
+        """By name and password."""
+        return self.posts("/ward/sign-in", {"name": name, "password": password})
+
+    def upgrades(self, path: str = "/_stcore/stream", **headers: str) -> str:
+        """The first line that answers a web socket's handshake."""
+        sent = {
+            "Host": f"localhost:{self.ward.port}", "Origin": self.ward.url,
+            "Connection": "Upgrade", "Upgrade": "websocket", "Sec-WebSocket-Version": "13",
+            "Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ==",
+            "Cookie": "; ".join(f"{k}={v}" for k, v in self.cookies.items()),
+        } | {name.replace("_", "-"): value for name, value in headers.items()}  # fmt: skip
+        ask = "".join(f"{name}: {value}\r\n" for name, value in sent.items() if value)
+        with self.socket() as line:
+            line.sendall(f"GET {path} HTTP/1.1\r\n{ask}\r\n".encode())
+            return line.recv(2000).decode(errors="replace").partition("\r\n")[0]
+
+    def socket(self) -> socket.socket:
+        """A bare connection."""
+        line = socket.create_connection(("127.0.0.1", self.ward.port), timeout=30)
+        return UNSURE.wrap_socket(line, server_hostname="localhost") if self.ward.secure else line
+
+    def _line(self) -> http.client.HTTPConnection:
+        if self.ward.secure:
+            return http.client.HTTPSConnection(
+                "127.0.0.1", self.ward.port, context=UNSURE, timeout=60
+            )
+        return http.client.HTTPConnection("127.0.0.1", self.ward.port, timeout=60)
+
+
+def with_accounts(store: str) -> None:
+    """An account of each role."""
+    with open_store(store) as opened:
+        for role in ROLES:
+            Access(opened).accounts.add(f"{role}-1", role=role, password=RIGHT)
+
+
+@contextmanager
+def ward(
+    folder: Path, port: int, *more: str, store: str = "", secure: bool = True
+) -> Iterator[Served]:
+    """A ward's page, once it answers; ended at the end."""
+    home, log = folder / "home", folder / f"log-{port}"
+    home.mkdir(exist_ok=True)
+    served = Served(port, store or str(folder / "ward.db"), home, log, secure)
+    command = [
+        sys.executable, "-m", "knee_angle", "page", "--ward", "--port", str(port),
+        "--address", "127.0.0.1", *(more or ("--name", "localhost")),
+    ]  # fmt: skip
+    own = {"KNEE_ANGLE_STORE": served.store, "HOME": str(home), "XDG_CACHE_HOME": _shared_cache()}
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("XDG_")} | own
+    with log.open("w") as told:
+        page = subprocess.Popen(command, stdout=told, stderr=told, cwd=ROOT, env=environment)
+    try:
+        deadline = time.monotonic() + 90
+        while True:
+            try:
+                socket.create_connection(("127.0.0.1", port), timeout=5).close()
+                break
+            except OSError:
+                assert page.poll() is None, log.read_text()
+                assert time.monotonic() < deadline, f"the page did not start: {log.read_text()}"
+                time.sleep(0.1)
+        yield served
+    finally:
+        page.terminate()
+        page.wait(timeout=30)
+
+
+def _shared_cache() -> str:
+    """Compressed files are made once for all tests of a machine."""
+    return str(Path.home() / ".cache")
