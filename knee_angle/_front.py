@@ -199,6 +199,7 @@ def compare_methods(
     compared: str = "displayed_deg",
     reference: str = "flexion_deg",
     person: str | None = None,
+    rater: str | None = None,
     by: Sequence[str] = (),
     drop_missing: bool = False,
     settings: Settings | None = None,
@@ -212,16 +213,14 @@ def compare_methods(
         CSV or Parquet, a row for each photo (as `measure_folder` writes it).
     compared, reference : str
         The columns; a difference is compared minus reference.
-    person : str, optional
-        Column of the persons' codes, where some have several rows.
+    person, rater : str, optional
+        Column of the persons' codes, where some have several rows; with `rater`, who measured.
     by : sequence of str
         Columns of subgroups.
     drop_missing : bool
         Whether rows without both values are left out, and listed, instead of refused.
-    settings : Settings, optional
+    settings, **changes
         For the ± of a displayed number: its step, and movement.
-    **changes
-        Single settings by name, over `settings`.
 
     Returns
     -------
@@ -244,6 +243,7 @@ def compare_methods(
         compared=compared,
         reference=reference,
         person=person,
+        rater=rater,
         by=by,
         missing="drop" if drop_missing else "refuse",
         u_reference=None,

@@ -17,13 +17,13 @@ from pypdf import PdfReader
 
 from knee_angle import agreement as ag
 from knee_angle.report.study_json import study_as_json
+from knee_angle.report.study_methods import methods
 from knee_angle.report.study_page import study_page
 from knee_angle.report.study_plots import MOST_POINTS
 from knee_angle.report.study_words import (
     About,
     cautions,
     figures,
-    methods,
     number,
     study_text,
     subgroup_tables,

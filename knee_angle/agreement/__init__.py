@@ -3,9 +3,10 @@
 Numbers only. Start at :func:`select_pairs`, then :func:`study_agreement`; each figure can
 also be had alone.
 
-``pairs`` are chosen, ``study`` compares by ``limits`` of agreement, straight ``lines``,
-``coefficients``, ``shares`` within a tolerance and ``repeatability``; ``estimate`` is a figure
-with its interval, ``plan`` says how many pairs are needed.
+``pairs`` are chosen, ``study`` compares by ``limits`` of agreement (with ``raters``, and by
+quantiles where ``tails`` are heavy), straight ``lines``, ``coefficients``, ``shares`` within a
+tolerance and ``repeatability``; ``estimate`` is a figure with its interval, ``plan`` says how
+many pairs are needed.
 
 Conventions
 -----------
@@ -39,6 +40,7 @@ from knee_angle.agreement.limits import Limits, limits_of_agreement
 from knee_angle.agreement.lines import FittedLine, deming, errors_in_both, trend
 from knee_angle.agreement.pairs import Excluded, Pairs, select_pairs
 from knee_angle.agreement.plan import LimitsPlan, plan_limits
+from knee_angle.agreement.raters import Parts
 from knee_angle.agreement.repeatability import Repeatability, repeatability
 from knee_angle.agreement.shares import Within, share_within, wilson
 from knee_angle.agreement.study import (
@@ -48,6 +50,7 @@ from knee_angle.agreement.study import (
     Subgroup,
     study_agreement,
 )
+from knee_angle.agreement.tails import QuantileLimits, Tails, quantile_limits, tails_of
 
 __all__ = [
     "FORMS",
@@ -60,10 +63,13 @@ __all__ = [
     "LimitsPlan",
     "NotComputed",
     "Pairs",
+    "Parts",
+    "QuantileLimits",
     "Repeatability",
     "Study",
     "StudySettings",
     "Subgroup",
+    "Tails",
     "Within",
     "concordance",
     "deming",
@@ -72,10 +78,12 @@ __all__ = [
     "icc_of_pairs",
     "limits_of_agreement",
     "plan_limits",
+    "quantile_limits",
     "repeatability",
     "select_pairs",
     "share_within",
     "study_agreement",
+    "tails_of",
     "trend",
     "wilson",
 ]

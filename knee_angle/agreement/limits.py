@@ -34,6 +34,8 @@ Bland JM, Altman DG 2007, J Biopharm Stat 17:571-582, doi 10.1080/10543400701329
   mean of d (the paper's example takes the mean of all differences, which is the same where
   every person has the same number of pairs).
 
+With raters, person, rater and repeat are random: see `raters`.
+
 Their intervals combine those of the parts (MOVER; Zou GY 2013, Stat Methods Med Res
 22:630-642, doi 10.1177/0962280211402548), with Student's t for the bias where Zou takes the
 normal quantile.
@@ -52,6 +54,7 @@ from scipy.special import ndtri
 
 from knee_angle.agreement.estimate import Estimate, Floats, Z, sd_interval, t_interval
 from knee_angle.agreement.pairs import Pairs
+from knee_angle.agreement.raters import Parts, by_rater
 from knee_angle.assumptions import (
     RISK,
 )
@@ -67,7 +70,7 @@ __all__ = [
 ]
 
 TrueValue = Literal["varies", "constant"]
-Design = Literal["single", "varies", "constant"]
+Design = Literal["single", "varies", "constant", "raters"]
 
 FEWEST = 3
 """Fewer persons (or pairs) give no interval that anybody could use."""
@@ -85,10 +88,12 @@ class Limits:
     ----------
     pairs : Pairs
         The pairs.
-    design : {"single", "varies", "constant"}
-        One pair a person, or several: see the module.
+    design : {"single", "varies", "constant", "raters"}
+        One pair a person, or several, or by several raters: see the module.
     bias, sd, lower, upper : Estimate
         Mean difference, standard deviation of a difference, and the two limits.
+    parts : Parts or None
+        With raters: the standard deviations between persons, between raters, of repeats.
     """
 
     pairs: Pairs
@@ -97,6 +102,7 @@ class Limits:
     sd: Estimate
     lower: Estimate
     upper: Estimate
+    parts: Parts | None = None
 
     @property
     def sem(self) -> Estimate:
@@ -134,6 +140,14 @@ def limits_of_agreement(pairs: Pairs, *, true_value: TrueValue = "varies") -> Li
         raise InvalidInput(
             f"limits of agreement need {FEWEST} {what} or more, but got {pairs.units}: measure more"
         )
+    if pairs.rater is not None:
+        if true_value == "constant":
+            raise InvalidInput(
+                "raters are judged by the differences, which a constant true value does not "
+                "take: leave out the column of raters, or the constant true value"
+            )
+        found = by_rater(pairs)
+        return Limits(pairs, "raters", found.bias, found.sd, found.lower, found.upper, found.parts)
     if pairs.units == pairs.n:
         return _single(pairs)
     if true_value == "varies":
@@ -174,11 +188,17 @@ def _single(pairs: Pairs) -> Limits:
     )
 
 
+def uneven(pairs: Pairs) -> bool:
+    """Whether a few persons have so many of the pairs that every person is to count once."""
+    m = pairs.summed(np.ones(pairs.n))
+    return bool(pairs.n**2 < EVEN * pairs.units * float(m @ m))
+
+
 def _varying(pairs: Pairs) -> Limits:
     d, g = pairs.difference, pairs.units
     m = pairs.summed(np.ones(pairs.n))
     means, within, freedom = within_persons(pairs, d)
-    if pairs.n**2 < EVEN * g * float(m @ m):
+    if uneven(pairs):
         variance = float(means.var(ddof=1))
         single = (1.0 - float(np.mean(1.0 / m))) * within
         each = t_interval(float(means.mean()), se=math.sqrt(variance / g), freedom=g - 1)

@@ -49,6 +49,8 @@ class Pairs:
         Whose pair it is, 0 to persons - 1; None where each pair is its own person.
     u_reference : ndarray, shape (n,), or None
         Standard uncertainty of each reference value.
+    rater : ndarray of int, shape (n,), or None
+        Who measured, 0 to raters - 1; None where that does not count.
     kept : ndarray of int, shape (n,)
         Which rows of the table these are, from 0.
     excluded : tuple of Excluded
@@ -59,6 +61,7 @@ class Pairs:
     compared: Floats
     person: Codes | None = None
     u_reference: Floats | None = None
+    rater: Codes | None = None
     kept: Codes = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     excluded: tuple[Excluded, ...] = ()
 
@@ -94,6 +97,7 @@ class Pairs:
             compared=self.compared[rows],
             person=None if self.person is None else renumbered(self.person[rows]),
             u_reference=None if self.u_reference is None else self.u_reference[rows],
+            rater=None if self.rater is None else renumbered(self.rater[rows]),
             kept=self.kept[rows] if len(self.kept) else rows,
         )
 
@@ -110,6 +114,7 @@ def select_pairs(
     reference: ArrayLike,
     compared: ArrayLike,
     person: Sequence[Hashable | None] | Codes | None = None,
+    rater: Sequence[Hashable | None] | Codes | None = None,
     u_reference: ArrayLike | None = None,
     names: Sequence[str] | None = None,
     reasons: Sequence[str | None] | None = None,
@@ -122,9 +127,9 @@ def select_pairs(
     ----------
     reference, compared : array_like, shape (n,)
         NaN where a value is missing.
-    person : sequence or ndarray of int, optional
-        Any label of the person (a code, never a name), None where it is not known; or
-        numbers, -1 where it is not known.
+    person, rater : sequence or ndarray of int, optional
+        Any label of the person (a code, never a name), or of who measured; None where it is
+        not known; or numbers, -1 where it is not known.
     u_reference : array_like, shape (n,), optional
         Standard uncertainties, positive; NaN where missing.
     names : sequence of str, optional
@@ -132,7 +137,7 @@ def select_pairs(
     reasons : sequence of str or None, optional
         Why a row has no value, where that is known.
     missing : {"refuse", "drop"}
-        Rows without two finite values (and a person, and a positive u, where these are
+        Rows without two finite values (and person, rater and a positive u, where these are
         used) are an error, or left out and listed.
     words : (str, str)
         What reference and compared are called.
@@ -143,11 +148,12 @@ def select_pairs(
         Rows that cannot be used with ``missing="refuse"``; columns of different length.
     """
     x, y = np.asarray(reference, dtype=float), np.asarray(compared, dtype=float)
-    whose = None if person is None else _person_codes(person)
+    whose = None if person is None else _codes(person)
+    by = None if rater is None else _codes(rater)
     u = None if u_reference is None else np.asarray(u_reference, dtype=float)
-    columns = {words[0]: x, words[1]: y, "u_reference": u, "person": whose, "names": names}
-    _require_same_length({**columns, "reasons": reasons})
-    why = _reasons(x, y, u, whose)
+    columns = {words[0]: x, words[1]: y, "u_reference": u, "person": whose, "rater": by}
+    _require_same_length({**columns, "names": names, "reasons": reasons})
+    why = _reasons(x, y, u, whose, by)
     excluded = _excluded(why, names, reasons, words)
     if excluded and missing == "refuse":
         raise InvalidInput(_refusal(excluded, len(x)))
@@ -157,6 +163,7 @@ def select_pairs(
         compared=y[kept],
         person=None if whose is None else renumbered(whose[kept]),
         u_reference=None if u is None else u[kept],
+        rater=None if by is None else renumbered(by[kept]),
         kept=kept,
         excluded=excluded,
     )
@@ -194,11 +201,11 @@ def renumbered(codes: Codes) -> Codes:
     return np.unique(codes, return_inverse=True)[1].astype(np.int64)
 
 
-def _person_codes(person: Sequence[Hashable | None] | Codes) -> Codes:
-    """Codes of the persons, -1 where a person is not known."""
-    if isinstance(person, np.ndarray) and person.dtype.kind in "iu":
-        return person.astype(np.int64)
-    codes, labels = codes_of(list(person))
+def _codes(who: Sequence[Hashable | None] | Codes) -> Codes:
+    """Codes of persons or raters, -1 where one is not known."""
+    if isinstance(who, np.ndarray) and who.dtype.kind in "iu":
+        return who.astype(np.int64)
+    codes, labels = codes_of(list(who))
     known = np.array([label is not None and label != "" for label in labels], dtype=bool)
     return np.where(known[codes], codes, -1)
 
@@ -212,7 +219,9 @@ def _require_same_length(columns: Mapping[str, Sized | None]) -> None:
         )
 
 
-def _reasons(x: Floats, y: Floats, u: Floats | None, whose: Codes | None) -> Codes:
+def _reasons(
+    x: Floats, y: Floats, u: Floats | None, whose: Codes | None, by: Codes | None
+) -> Codes:
     """For each row 0, or a sum of the powers of two of what is wrong with it."""
     why = np.zeros(len(x), dtype=np.int64)
     for first, column in ((1, x), (4, y)):
@@ -221,6 +230,8 @@ def _reasons(x: Floats, y: Floats, u: Floats | None, whose: Codes | None) -> Cod
         why += np.where(whose < 0, 16, 0)
     if u is not None:
         why += np.where(np.isfinite(u) & (u > 0), 0, 32)
+    if by is not None:
+        why += np.where(by < 0, 64, 0)
     return why
 
 
@@ -232,6 +243,7 @@ def _named(why: int, words: tuple[str, str]) -> str:
         f"{words[1]} is not finite",
         "the person is missing",
         f"the u of {words[0]} is not a positive number",
+        "the rater is missing",
     )
     return ", ".join(text for bit, text in enumerate(said) if why & (1 << bit))
 

@@ -8,7 +8,7 @@ reason, and the rest goes on.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -16,11 +16,12 @@ from numpy.typing import ArrayLike
 
 from knee_angle.agreement.coefficients import Concordance, Icc, concordance, icc_of_pairs
 from knee_angle.agreement.estimate import Floats
-from knee_angle.agreement.limits import Limits, TrueValue, limits_of_agreement
+from knee_angle.agreement.limits import Limits, TrueValue, limits_of_agreement, uneven
 from knee_angle.agreement.lines import FittedLine, deming, errors_in_both, trend
 from knee_angle.agreement.pairs import Codes, Pairs, codes_of
 from knee_angle.agreement.repeatability import Repeatability, repeatability
 from knee_angle.agreement.shares import Within, share_within
+from knee_angle.agreement.tails import QuantileLimits, Tails, quantile_limits, tails_of
 from knee_angle.errors import InvalidInput
 from knee_angle.records import html_of
 
@@ -98,7 +99,11 @@ class Study:
     settings : StudySettings
         What was chosen.
     limits : Limits
-        Bias, limits of agreement, SEM, smallest detectable difference.
+        Bias, limits of agreement and what they are made of.
+    tails : Tails or NotComputed
+        Whether the differences' tails are heavier than normal.
+    quantiles : QuantileLimits or NotComputed
+        The limits that hold for any tails.
     outside : int
         Differences beyond the limits; about 5 % are expected.
     within : tuple of Within
@@ -119,6 +124,8 @@ class Study:
     pairs: Pairs
     settings: StudySettings
     limits: Limits
+    tails: Tails | NotComputed
+    quantiles: QuantileLimits | NotComputed
     outside: int
     within: tuple[Within, ...]
     trend: FittedLine | NotComputed
@@ -183,6 +190,8 @@ def study_agreement(
         pairs=pairs,
         settings=chosen,
         limits=limits,
+        tails=_tried(lambda: tails_of(pairs)),
+        quantiles=_tried(lambda: quantile_limits(pairs, each_person_once=uneven(pairs))),
         outside=int(np.count_nonzero((d < limits.lower.value) | (d > limits.upper.value))),
         within=_shares(pairs, chosen),
         trend=_tried(lambda: trend(pairs)),
@@ -262,6 +271,8 @@ def _subgroup(
     pairs: Pairs, column: str, label: str, rows: Codes, settings: StudySettings
 ) -> Subgroup:
     part = pairs.part(rows)
+    if part.rater is not None and not part.rater.any():  # one rater: no scatter of raters here
+        part = replace(part, rater=None)
     limits = _tried(lambda: limits_of_agreement(part, true_value=settings.true_value))
     return Subgroup(column, label, part, limits, _shares(part, settings))
 

@@ -53,6 +53,9 @@ Reference = Annotated[str, typer.Option(help="Column it is compared with.")]
 Person = Annotated[
     str | None, typer.Option(help="Column of the persons' codes, where some have several rows.")
 ]
+Rater = Annotated[
+    str | None, typer.Option(help="Column of who measured, where raters share persons.")
+]
 By = Annotated[list[str] | None, typer.Option(help="Column of subgroups; repeatable.")]
 WithinDeg = Annotated[
     list[float] | None,
@@ -92,6 +95,7 @@ def agreement(
     compared: Compared = "displayed_deg",
     reference: Reference = "flexion_deg",
     person: Person = None,
+    rater: Rater = None,
     by: By = None,
     within: WithinDeg = None,
     missing: MissingRows = Missing.REFUSE,
@@ -121,6 +125,7 @@ def agreement(
         compared=compared,
         reference=reference,
         person=person,
+        rater=rater,
         by=by or (),
         missing=missing.value,
         u_reference=u_reference,
@@ -158,6 +163,7 @@ def study_of(
     compared: str,
     reference: str,
     person: str | None,
+    rater: str | None,
     by: Sequence[str],
     missing: str,
     u_reference: str | None,
@@ -188,6 +194,7 @@ def study_of(
         version=__version__,
         made=datetime.now(UTC).date().isoformat(),
         u_compared=_u_compared(u_compared, compared, u_column, settings),
+        rater=rater,
     )
     study = study_agreement(
         _pairs(rows, about),
@@ -205,6 +212,7 @@ def _pairs(rows: Table, about: About) -> Pairs:
         reference=rows.numbers(about.reference),
         compared=rows.numbers(about.compared),
         person=None if about.person is None else rows.labels(about.person),
+        rater=None if about.rater is None else rows.labels(about.rater),
         u_reference=None if about.u_reference is None else rows.numbers(about.u_reference),
         names=_names(rows),
         reasons=rows.labels("reason") if rows.has("reason") else None,

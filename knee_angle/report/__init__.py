@@ -10,6 +10,6 @@ is handed over.
 * ``check_words``: a machine check in words;
 * ``sensitivity``: degrees a millimetre, told and drawn;
 * ``sheets``: tags, dots and cards to print, drawn by ``printed_page``;
-* ``study_words``, ``study_json``, ``study_plots``, ``study_page``: methods compared
-  (:class:`knee_angle.agreement.Study`).
+* ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods
+  compared (:class:`knee_angle.agreement.Study`).
 """

@@ -11,8 +11,10 @@ from knee_angle.agreement import (
     Icc,
     LimitsPlan,
     NotComputed,
+    QuantileLimits,
     Study,
     Subgroup,
+    Tails,
     Within,
 )
 from knee_angle.agreement.limits import Limits
@@ -42,6 +44,9 @@ def study_as_json(study: Study, about: About) -> Json:
         "persons": None if pairs.person is None else pairs.units,
         "design": study.limits.design,
         "limits": _limits(study.limits, of_display=about.of_display),
+        "raters": None if pairs.rater is None else int(pairs.rater.max()) + 1,
+        "tails": _tails(study.tails),
+        "quantile_limits": _quantiles(study.quantiles),
         "outside_limits": study.outside,
         "within": [_within(within) for within in study.within],
         "trend": _line(study.trend),
@@ -68,6 +73,7 @@ def study_as_json(study: Study, about: About) -> Json:
             "variance_ratio": settings.variance_ratio,
             "band_deg": settings.band_deg,
             "missing": about.missing,
+            "rater": about.rater,
             "u_reference": about.u_reference,
             "u_compared": about.u_compared,
         },
@@ -98,7 +104,31 @@ def _limits(limits: Limits | NotComputed, *, of_display: bool) -> Json:
     if isinstance(limits, NotComputed):
         return {"not_computed": limits.reason}
     names = ["bias", "sd", "lower", "upper", *([] if of_display else ["sem", "sdd"])]
-    return {name: _estimate(getattr(limits, name)) for name in names}
+    told = {name: _estimate(getattr(limits, name)) for name in names}
+    if limits.parts is not None:
+        for name in ("person", "rater", "repeat"):
+            told[f"sd_{name}"] = _estimate(getattr(limits.parts, name))
+    return told
+
+
+def _tails(tails: Tails | NotComputed) -> Json:
+    if isinstance(tails, NotComputed):
+        return {"not_computed": tails.reason}
+    return {
+        "excess_kurtosis": round(tails.excess, 6),
+        "p_value": round(tails.p_value, 6),
+        "heavy": tails.heavy,
+    }
+
+
+def _quantiles(found: QuantileLimits | NotComputed) -> Json:
+    if isinstance(found, NotComputed):
+        return {"not_computed": found.reason}
+    return {
+        "lower": _estimate(found.lower),
+        "upper": _estimate(found.upper),
+        "effective_n": round(found.effective_n, 3),
+    }
 
 
 def _within(within: Within) -> Json:

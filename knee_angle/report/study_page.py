@@ -13,6 +13,7 @@ from jinja2 import Environment, StrictUndefined
 
 from knee_angle.agreement import Study
 from knee_angle.report import study_words as words
+from knee_angle.report.study_methods import methods, study_u
 from knee_angle.report.study_plots import study_plots
 from knee_angle.report.study_words import About
 
@@ -37,7 +38,7 @@ def study_page(study: Study, about: About) -> str:
         tolerances=[f"±{w.tolerance:g}{about.unit}" for w in study.within],
         groups=words.subgroup_tables(study, about),
         plots=[(plot, _inside(plot.svg)) for plot in study_plots(study, about)],
-        methods=words.methods(study, about),
+        methods=methods(study, about),
         cautions=words.cautions(study, about),
         excluded=excluded[:MOST_ROWS],
         excluded_count=len(excluded),
@@ -61,11 +62,12 @@ def _settings(study: Study, about: About) -> list[tuple[str, str]]:
         ("table", about.table),
         ("difference", f"{about.compared} \u2212 {about.reference}"),
         ("person", about.person or "not named: each pair is another person"),
+        ("rater", about.rater or "not named"),
         ("rows without both values", about.missing),
         ("true value within a person", chosen.true_value if about.person else "not used"),
         ("ratio of error variances (Deming)", f"{chosen.variance_ratio:g}"),
         ("uncertainty of the reference", about.u_reference or "not used"),
-        ("uncertainty of the compared", words.study_u(about)),
+        ("uncertainty of the compared", study_u(about)),
         ("bands", f"{chosen.band_deg:g}{about.unit}"),
         ("intervals", "95 %, two-sided"),
         ("made", about.made),

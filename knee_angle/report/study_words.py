@@ -1,4 +1,4 @@
-"""A comparison of two methods in words: figures, cautions, methods with their sources."""
+"""A comparison of two methods in words: figures and cautions."""
 
 from __future__ import annotations
 
@@ -18,14 +18,13 @@ from knee_angle.agreement import (
 __all__ = [
     "About",
     "Figure",
-    "Method",
     "cautions",
     "figures",
-    "methods",
     "number",
     "plan_text",
     "study_text",
     "summary",
+    "tails_said",
 ]
 
 FEW = 30
@@ -72,6 +71,8 @@ class About:
         Date of the analysis, ISO 8601.
     u_compared : float or None
         Standard uncertainty taken for the compared values.
+    rater : str or None
+        The column of who measured, where used.
     """
 
     table: str
@@ -83,6 +84,7 @@ class About:
     version: str
     made: str
     u_compared: float | None = None
+    rater: str | None = None
 
     @property
     def unit(self) -> str:
@@ -104,11 +106,11 @@ class About:
 
     @property
     def of_display(self) -> bool:
-        """Whether a machine's display is one of the two: then their scatter is no SEM.
+        """Whether the machine's display or bars are one of the two: their scatter is no SEM.
 
         It holds the machine's calibration and how each leg lay, not one method's error.
         """
-        return "displayed_deg" in {self.reference, self.compared}
+        return bool({"displayed_deg", "frame_deg"} & {self.reference, self.compared})
 
     @property
     def difference(self) -> str:
@@ -130,15 +132,6 @@ class Figure:
     value: str
     interval: str
     note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Method:
-    """How a figure was made, and the source."""
-
-    name: str
-    words: str
-    source: str
 
 
 def number(estimate: Estimate, unit: str = "", *, sign: bool = False) -> tuple[str, str]:
@@ -214,10 +207,15 @@ def _figures(study: Study, about: About) -> Iterator[Figure]:
     yield _figure("Agreement", "lower limit of agreement", number(limits.lower, unit, sign=True))
     yield _figure("Agreement", "upper limit of agreement", number(limits.upper, unit, sign=True))
     yield _figure("Agreement", "SD of a difference", number(limits.sd, unit))
+    if limits.parts is not None:
+        for name in ("person", "rater", "repeat"):
+            said = "of repeats" if name == "repeat" else f"between {name}s"
+            yield _figure("Agreement", f"SD {said}", number(getattr(limits.parts, name), unit))
     for within in study.within:
         said = f"{within.count:,} of {study.pairs.n:,}"
         name = f"share within ±{within.tolerance:g}{unit}"
         yield _figure("Agreement", name, percent(within.share), said)
+    yield from _quantiles(study, unit)
     if not about.of_display:
         yield _figure("Error of measurement", "SEM", number(limits.sem, unit))
         yield _figure(
@@ -237,6 +235,32 @@ def _figures(study: Study, about: About) -> Iterator[Figure]:
     if study.both is not None:
         yield from _line("Line with errors in both", study.both, unit)
     yield from _coefficients(study)
+
+
+def _quantiles(study: Study, unit: str) -> Iterator[Figure]:
+    """The limits that hold for any tails, and which limits to read."""
+    section, found = "Limits by quantiles", study.quantiles
+    if isinstance(found, NotComputed):
+        yield Figure(section, "not computed", "", "", found.reason)
+        return
+    yield _figure(section, "2.5 % of differences below", number(found.lower, unit, sign=True))
+    said = f"worth {found.effective_n:,.0f} independent differences"
+    yield _figure(section, "2.5 % of differences above", number(found.upper, unit, sign=True), said)
+
+
+def tails_said(study: Study) -> str:
+    """Which limits to read, by the test of the tails."""
+    tails = study.tails
+    if isinstance(tails, NotComputed):
+        return "whether the tails are normal could not be tested"
+    tested = f"excess kurtosis {_plain(tails.excess, 1, sign=True)}, p {_p(tails.p_value)}"
+    if tails.heavy:
+        return f"tails are heavier than normal ({tested}): read the limits by quantiles"
+    return f"no heavier tails than normal are proven ({tested}): read the limits of agreement"
+
+
+def _p(value: float) -> str:
+    return "< 0.001" if value < 0.001 else f"{value:.2g}"
 
 
 def _figure(section: str, name: str, said: tuple[str, str], note: str = "") -> Figure:
@@ -297,6 +321,19 @@ def _cautions(study: Study, about: About) -> Iterator[str]:
     if units < FEW:
         what = "pairs" if units == n else "persons"
         yield f"Only {units} {what}: whether the differences are normal cannot be judged."
+    if not isinstance(study.tails, NotComputed) and study.tails.heavy:
+        more = (
+            ""
+            if not isinstance(study.quantiles, NotComputed)
+            else ("; these differences are too few for limits by quantiles")
+        )
+        said = tails_said(study)
+        yield f"{said[0].upper()}{said[1:]}{more}."
+    if study.pairs.rater is not None and (raters := int(study.pairs.rater.max()) + 1) < 5:
+        yield (
+            f"Only {raters} raters: how much raters differ is hardly known from so few, and the "
+            "wide intervals say so."
+        )
     if about.person is None:
         yield (
             "Each pair is taken as another person. Where persons were measured several times, "
@@ -332,101 +369,6 @@ def _cautions(study: Study, about: About) -> Iterator[str]:
             "Among many subgroups some stand apart by chance: a difference found here is a "
             "question for the next study."
         )
-
-
-def methods(study: Study, about: About) -> tuple[Method, ...]:
-    """How the figures of this study were made."""
-    return (_limits_method(study), *_common_methods(study, about))
-
-
-def _limits_method(study: Study) -> Method:
-    if study.limits.design == "single":
-        return Method(
-            "Bias and limits of agreement",
-            "Limits are the bias ± 1.96 standard deviations of the differences. The bias has "
-            "Student's t interval; each limit has its exact interval from the noncentral t "
-            "distribution. Differences are taken as normal and independent.",
-            "Bland JM, Altman DG. Lancet 1986;i:307-310. Carkeet A. Optom Vis Sci "
-            "2015;92:e71-e80, doi 10.1097/OPX.0000000000000513.",
-        )
-    what = (
-        "What is measured changes from pair to pair: variances between and within persons come "
-        "from a one-way analysis of variance of the differences; where a few persons have most of "
-        "the pairs, from the persons' means, so that every person counts once."
-        if study.limits.design == "varies"
-        else "What is measured stays the same within a person: the variance of the differences of "
-        "the persons' means is completed by the variances of each method within persons."
-    )
-    return Method(
-        "Bias and limits of agreement, several pairs a person",
-        f"{what} Limits are the bias ± 1.96 standard deviations of the difference of a new pair. "
-        "Their intervals combine those of the parts (MOVER), the bias with Student's t.",
-        "Bland JM, Altman DG. J Biopharm Stat 2007;17:571-582, doi 10.1080/10543400701329422. "
-        "Zou GY. Stat Methods Med Res 2013;22:630-642, doi 10.1177/0962280211402548.",
-    )
-
-
-def _common_methods(study: Study, about: About) -> Iterator[Method]:
-    repeated = study.pairs.units < study.pairs.n
-    jackknife = "delete-one-person jackknife" if repeated else "delete-one jackknife"
-    yield Method(
-        "Share within a tolerance",
-        "Wilson's score interval"
-        + (" for the effective sample size, persons taken as wholes." if repeated else "."),
-        "Brown LD et al. Stat Sci 2001;16:101-133, doi 10.1214/ss/1009213286.",
-    )
-    if not about.of_display:
-        yield Method(
-            "Error of measurement",
-            "SEM is the SD of a difference over √2, both methods taken to share the scatter; the "
-            "smallest detectable difference is 1.96 √2 SEM. Chi-square intervals.",
-            "de Vet HCW et al. Measurement in medicine. Cambridge 2011, section 5.4.",
-        )
-    if study.repeats:
-        yield Method(
-            "Repeatability",
-            "1.96 √2 times the standard deviation within persons, by one-way analysis of "
-            "variance; chi-square interval.",
-            "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160, "
-            "doi 10.1177/096228029900800204.",
-        )
-    yield Method(
-        "Proportional bias",
-        "Least squares of the differences on the means of each pair"
-        + (f", intervals by the {jackknife}." if repeated else ", Student's t intervals."),
-        "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160, doi 10.1177/096228029900800204.",
-    )
-    both = (
-        f" With errors in both, each pair has its own: {about.u_reference} and "
-        f"{study_u(about)} for the {about.compared_name}."
-        if study.both is not None
-        else ""
-    )
-    yield Method(
-        "Lines",
-        f"Deming's line takes errors in both methods in the stated ratio.{both} Intervals by the "
-        f"{jackknife}.",
-        "Linnet K. Clin Chem 1993;39:424-432. York D et al. Am J Phys 2004;72:367-375, "
-        "doi 10.1119/1.1632486.",
-    )
-    yield Method(
-        "Coefficients",
-        "Intraclass correlations in Shrout and Fleiss's six forms and Lin's concordance; "
-        + (
-            f"intervals on Fisher's z by the {jackknife}. "
-            if repeated
-            else "intervals from F ratios, Lin's on Fisher's z. "
-        )
-        + "All grow with the range of angles: compare them only between studies of one range.",
-        "Shrout PE, Fleiss JL. Psychol Bull 1979;86:420-428. McGraw KO, Wong SP. Psychol Methods "
-        "1996;1:30-46, doi 10.1037/1082-989X.1.1.30. Lin LI-K. Biometrics 1989;45:255-268, "
-        "2000;56:324-325.",
-    )
-
-
-def study_u(about: About) -> str:
-    """The standard uncertainty taken for the compared values."""
-    return "none" if about.u_compared is None else f"u = {about.u_compared:.2g}{about.unit}"
 
 
 def subgroup_row(group: Subgroup, about: About, *, band: bool = False) -> tuple[str, ...]:
