@@ -89,7 +89,7 @@ def test_the_sign_in_page_loads_nothing_and_runs_its_own_script_only(stranger):
     assert not re.search(r"(src|href)=", answer.text.partition("<body>")[0])
     for name, value in {
         "x-content-type-options": "nosniff", "x-frame-options": "DENY",
-        "referrer-policy": "no-referrer", "server": "", "x-knee-angle": "",
+        "referrer-policy": "same-origin", "server": "", "x-knee-angle": "",
     }.items():  # fmt: skip
         assert answer.header(name) == value
 

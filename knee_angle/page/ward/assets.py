@@ -33,12 +33,16 @@ TYPES = {
 }  # fmt: skip
 PACKED = {".js", ".css", ".svg", ".json", ".html"}
 """What gets smaller; fonts and pictures are packed already."""
+SOON = ("StreamlitMarkdown.", "styled-components.", "useFloatingOverlay.", "useCollection.")
+"""Begin of the names of what every page of ours needs once it is drawn: fetched meanwhile."""
 HEAD = """
+    <link rel="icon" href="/ward/icon-48.png" />
     <link rel="manifest" href="/ward/manifest.json" crossorigin="use-credentials" />
     <link rel="apple-touch-icon" href="/ward/icon-180.png" />
     <meta name="theme-color" content="#0b6e69" />
     <script src="/ward/watch.js" defer></script>
 """
+ICONS = ("icon-48.png", "icon-180.png", "icon-512.png")
 MANIFEST = {
     "name": "Knee angle",
     "short_name": "Knee angle",
@@ -65,7 +69,7 @@ class Assets:
             if path.is_file()
         }
         here = Path(__file__).parent
-        self.own = {f"/ward/{name}": here / name for name in ("icon-180.png", "icon-512.png")}
+        self.own = {f"/ward/{name}": here / name for name in ICONS}
         self.index = _start_page().encode()
         self.texts = {
             "/ward/watch.js": templates.script("watch.js").encode(),
@@ -159,5 +163,10 @@ def _start_page() -> str:
     page = (STATIC / "index.html").read_text(encoding="utf-8")
     page = re.sub(r"<link\s[^>]*rel=\"(preload|service-desc|shortcut icon)\"[^>]*>", "", page)
     page = re.sub(r"<!--.*?-->", "", page, flags=re.DOTALL)
-    page = page.replace("<title>Streamlit</title>", f"<title>Knee angle</title>{HEAD}")
+    soon = "".join(
+        f'    <link rel="modulepreload" crossorigin href="./static/js/{path.name}">\n'
+        for path in sorted((STATIC / "static" / "js").glob("*.js"))
+        if path.name.startswith(SOON)
+    )
+    page = page.replace("<title>Streamlit</title>", f"<title>Knee angle</title>{HEAD}{soon}")
     return re.sub(r"\n\s*\n+", "\n", page)

@@ -201,7 +201,9 @@ class Gate:
         """Ours over the page's; cookies over TLS alone; nothing cached that was not said to be."""
         told = {name.lower() for name, _ in headers}
         ours = dict(HEADERS)
-        if b"content-security-policy" not in told:
+        if b"content-security-policy" in told:  # a page of the gate's own
+            del ours["referrer-policy"]
+        else:
             ours["content-security-policy"] = policy(host, secure=True)
         if self.strict:
             ours["strict-transport-security"] = "max-age=31536000"

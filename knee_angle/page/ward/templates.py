@@ -59,4 +59,6 @@ def page(name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
     html = (
         _made().get_template(name).render(style=_text("ward.css"), join=_text("join.js"), **values)
     )
-    return HTMLResponse(html, status, {"content-security-policy": _policy()})
+    # Under "no-referrer" browsers send a form with "Origin: null": it could be anybody's.
+    headers = {"content-security-policy": _policy(), "referrer-policy": "same-origin"}
+    return HTMLResponse(html, status, headers)
