@@ -5,10 +5,9 @@ from __future__ import annotations
 import functools
 import json
 import re
-import subprocess
-import sys
 
 import pytest
+from called import called
 from conftest import SAMPLES
 
 from knee_angle.angle.bars import tags_shared_u_deg
@@ -131,36 +130,31 @@ def test_an_outlier_is_named_and_kept():
     assert name in result.photos
 
 
-def run(*args: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "knee_angle", "check", *map(str, args)],
-        capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
-
-
 def test_the_command_checks_a_machine():
     photos = sorted(SAMPLES.glob("series_a_*.jpg"))
-    done = run(*photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json")
+    done = called(
+        "check", *photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json"
+    )
     row = json.loads(done.stdout)
     assert (done.returncode, row["finding"]) == (0, "both")
     assert row["displayed_against_frame"]["offset_deg"] == pytest.approx(5.0, abs=1.0)
 
 
 def test_the_command_without_numbers_says_what_is_missing():
-    done = run(*sorted(SAMPLES.glob("series_a_*.jpg")))
+    done = called("check", *sorted(SAMPLES.glob("series_a_*.jpg")))
     assert done.returncode == 1
     assert "Not checked" in done.stdout
     assert "no displayed number was given" in done.stdout
 
 
 def test_the_command_plans_photos():
-    done = run("plan", "--wanted-u", "0.8", "--low", "10", "--high", "90")
+    done = called("check", "plan", "--wanted-u", "0.8", "--low", "10", "--high", "90")
     assert done.returncode == 0
     assert "photos at 10°" in done.stdout
     assert "Stay within the prescribed limits." in done.stdout
     assert "A machine without a leg in it is checked by the tags on its bars" in done.stdout
     assert "0.30° is how the points lie on the bars: all photos share it" in done.stdout
-    impossible = run("plan", "--wanted-u", "0.1")
+    impossible = called("check", "plan", "--wanted-u", "0.1")
     assert impossible.returncode == 2
     assert "more photos do not lower what they share" in impossible.stderr
 
@@ -168,12 +162,12 @@ def test_the_command_plans_photos():
 @pytest.mark.parametrize("more", [(), ("--display-step", "5")], ids=["1", "5"])
 def test_a_plan_by_bar_tags_counts_how_they_are_stuck_and_the_displays_step(more):
     tags = tags_shared_u_deg()
-    done = run("plan", "--bars", "tags", "--wanted-u", f"{tags + 0.2:.2f}", *more)
+    done = called("check", "plan", "--bars", "tags", "--wanted-u", f"{tags + 0.2:.2f}", *more)
     assert f"Of it {tags:.2f}° is how the tags are stuck on the bars" in done.stdout
     angles = [float(a) for a in re.findall(r"([\d.]+)°", done.stdout.split(" reach ")[0])]
     # Photos of one end fall on different places of the display's step.
     assert angles[1] - angles[0] == pytest.approx(6.0 if more else 2.0)
-    refused = run("plan", "--bars", "tags", "--wanted-u", f"{tags - 0.05:.2f}")
+    refused = called("check", "plan", "--bars", "tags", "--wanted-u", f"{tags - 0.05:.2f}")
     assert refused.returncode == 2
     assert "more photos do not lower what they share" in refused.stderr
 
@@ -207,7 +201,10 @@ def test_photos_at_one_setting_are_refused_in_plain_words():
 def test_an_alarm_of_any_photo_is_first_in_text_and_json(count):
     photos = sorted(SAMPLES.glob("series_a_*.jpg"))[-count:]
     call = (*photos, "--displayed-table", SAMPLES / "displayed.csv", "--limit-flexion", 95)
-    text, row = run(*call).stdout, json.loads(run(*call, "--format", "json").stdout)
+    text, row = (
+        called("check", *call).stdout,
+        json.loads(called("check", *call, "--format", "json").stdout),
+    )
     assert text.startswith("!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 108")
     assert text.splitlines()[0].endswith("(series_a_5.jpg)")
     assert next(iter(row)) == "alarms"
@@ -224,12 +221,12 @@ def test_copies_of_a_photo_count_once_and_refusals_read_well(tmp_path):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nx.jpg,88\ny.jpg,88\nz.jpg,\n")
     photos = [tmp_path / name for name in ("x.jpg", "y.jpg", "z.jpg")]
-    said = run(*photos, "--displayed-table", table).stdout
+    said = called("check", *photos, "--displayed-table", table).stdout
     assert (
         "but got 1 (y.jpg: it is the same file as x.jpg, which counts once; z.jpg: it is the same "
         "file as x.jpg, which counts once). Next: photograph"
     ) in said
     table.write_text("photo,displayed_deg\nx.jpg,88\ny.jpg,89\nz.jpg,\n")
-    twice = run(*photos, "--displayed-table", table)
+    twice = called("check", *photos, "--displayed-table", table)
     assert twice.returncode == 2
     assert "x.jpg and y.jpg are the same file, but the table gives 88 and 89" in twice.stderr

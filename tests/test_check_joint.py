@@ -5,6 +5,7 @@ Drawn from a truth of its own (tests/drawn_visits.py): one leg, one machine, exa
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 from drawn_visits import Body, Shot, drawn, random_body
 from stores import as_measured
 
-from knee_angle.machine.check import check_machine
+from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
 
@@ -85,9 +86,11 @@ def test_both_legs_in_one_check_are_refused_in_words():
     assert refused.advice == "check each side by photos of its own"
 
 
-def many(count: int, *, step_deg: float = 1.0, seed: int = 5):
+@functools.cache
+def many(count: int, *, step_deg: float) -> tuple[MachineCheck | NotMeasured, ...]:
     """Checks of right machines, whose bodies, strips, depths and phones are all a bit off."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(5)
+    results = []
     for _ in range(count):
         away = float(rng.uniform(-3.0, 3.0))
         taken = [
@@ -102,24 +105,25 @@ def many(count: int, *, step_deg: float = 1.0, seed: int = 5):
         ]
         numbers = [one.displayed_deg for one in taken]
         assert len(set(numbers)) == len(numbers)
-        settings = Settings(display_resolution_deg=step_deg)
-        yield check_machine(measured(random_body(rng), taken, rng), settings)
+        settings = Settings(display_resolution_deg=step_deg, trials=2000)
+        results.append(check_machine(measured(random_body(rng), taken, rng), settings))
+    return tuple(results)
 
 
 @pytest.mark.parametrize("step_deg", [1.0, 5.0], ids=["whole degrees", "steps of five"])
 def test_a_right_display_keeps_its_region_and_is_not_accused(step_deg):
-    results = list(many(40, step_deg=step_deg))
+    results = many(24, step_deg=step_deg)
     checked = [one for one in results if not isinstance(one, NotMeasured)]
-    assert len(checked) >= 38
+    assert len(checked) >= 23
     held = [one.judged.display.holds(offset_deg=0.0, gain=1.0) for one in checked]
     accused = [one.reading_verdict.verdict == "outside" for one in checked]
-    # 40 drawn: 95 % regions, 5 % accusations at the very edge, and these stand well inside.
-    assert sum(held) >= 35
+    # 24 drawn: 95 % regions, 5 % accusations at the very edge, and these stand well inside.
+    assert sum(held) >= 21
     assert sum(accused) <= 1
 
 
 def test_the_knee_lines_gain_holds():
-    results = [one for one in many(40, seed=6) if not isinstance(one, NotMeasured)]
+    results = [one for one in many(24, step_deg=1.0) if not isinstance(one, NotMeasured)]
     held = [low <= 1.0 <= high for one in results for low, high in [one.knee_line.interval[1]]]
-    assert sum(held) >= len(held) - 5
-    assert sum(one.knee_line.p_value < 0.01 for one in results) <= 2
+    assert sum(held) >= len(held) - 3
+    assert sum(one.knee_line.p_value < 0.01 for one in results) <= 1

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from called import called
 from conftest import SAMPLES, scenes
 from PIL import Image
 
@@ -115,7 +116,7 @@ def test_one_displayed_number_for_several_photos_is_said(tmp_path, rows, said):
     table.write_text(f"photo,displayed_deg\n{rows}")
     photos = [BED, SAMPLES / "bed_03.jpg", SAMPLES / "bed_06.jpg"]
     more = ("--displayed-table", table) if rows else ()
-    done = run("measure", *photos, "--displayed", 93, "--format", "json", *more)
+    done = called("measure", *photos, "--displayed", 93, "--format", "json", *more)
     words = (
         f"knee-angle: the displayed number 93 is used for {said}: where each has its own, give "
         "--displayed-table\n"
@@ -127,7 +128,7 @@ def test_one_displayed_number_for_several_photos_is_said(tmp_path, rows, said):
 def test_displayed_table_and_csv(tmp_path):
     table = tmp_path / "displayed.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,93\nbed_06.jpg,\n")
-    done = run(
+    done = called(
         "measure", BED, SAMPLES / "bed_06.jpg", "--displayed-table", table, "--format", "csv"
     )
     rows = list(csv.DictReader(io.StringIO(done.stdout)))
@@ -139,7 +140,7 @@ def test_points_by_hand_and_the_overlay(tmp_path):
     scene = scenes(image="bed_11.jpg")[0]
     points = tmp_path / "points.json"
     points.write_text(json.dumps(scene.manual()))
-    done = run(
+    done = called(
         "measure",
         scene.photo,
         "--landmarks",
@@ -161,13 +162,13 @@ def test_points_by_hand_and_the_overlay(tmp_path):
 def test_a_whole_result_goes_back_in_for_its_own_photo_only(tmp_path):
     """Points of another photo would be measured with confidence, and mean nothing."""
     points = tmp_path / "result.json"
-    first = run("measure", BED, "--format", "json")
+    first = called("measure", BED, "--format", "json")
     points.write_text(first.stdout)
-    again = json.loads(run("measure", BED, "--landmarks", points, "--format", "json").stdout)
+    again = json.loads(called("measure", BED, "--landmarks", points, "--format", "json").stdout)
     assert again["flexion_deg"] == pytest.approx(json.loads(first.stdout)["flexion_deg"], abs=0.3)
     assert again["landmarks"]["knee"]["source"] == "manual"
     assert UNBOUND not in again["cautions"]
-    other = run("measure", SAMPLES / "bed_06.jpg", "--landmarks", points)
+    other = called("measure", SAMPLES / "bed_06.jpg", "--landmarks", points)
     assert (other.returncode, other.stdout) == (2, "")
     assert "must be of bed_06.jpg" in other.stderr
     assert "are of another photo ('bed_01.jpg')" in other.stderr
@@ -176,7 +177,7 @@ def test_a_whole_result_goes_back_in_for_its_own_photo_only(tmp_path):
 def test_points_without_a_hash_are_taken_with_a_word(tmp_path):
     points = tmp_path / "points.json"
     points.write_text(json.dumps(scenes(image="bed_01.jpg")[0].manual()))
-    row = json.loads(run("measure", BED, "--landmarks", points, "--format", "json").stdout)
+    row = json.loads(called("measure", BED, "--landmarks", points, "--format", "json").stdout)
     assert UNBOUND in row["cautions"]
 
 
@@ -209,7 +210,7 @@ def test_a_display_past_the_limit_is_said_where_the_knee_was_not_measured(tmp_pa
     if content is not None:
         picture.write_bytes(content)
     given = ["measure", picture, "--displayed", 100, "--limit-flexion", 90, "--limit-extension", 0]
-    said = run(*given)
+    said = called(*given)
     first, alarm = said.stdout.splitlines()[:2]
     assert first == "a.png"
     assert alarm == (
@@ -217,15 +218,15 @@ def test_a_display_past_the_limit_is_said_where_the_knee_was_not_measured(tmp_pa
         "90.0°. Stop the machine and follow the prescription."
     )
     assert said.returncode == 1
-    row = json.loads(run(*given, "--format", "json").stdout)
+    row = json.loads(called(*given, "--format", "json").stdout)
     assert row["status"] in ("unreadable", "not_measured")
     assert row["alarms"] == [alarm.removeprefix("  !! ")]
-    within = run("measure", picture, "--displayed", 90, "--limit-flexion", 90)
+    within = called("measure", picture, "--displayed", 90, "--limit-flexion", 90)
     assert "!!" not in within.stdout
 
 
 def test_a_display_past_the_limit_is_said_beside_a_knee_that_is_not():
-    said = run("measure", BED, "--displayed", 97, "--limit-flexion", 96).stdout
+    said = called("measure", BED, "--displayed", 97, "--limit-flexion", 96).stdout
     assert "!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 97.0°" in said
     assert "the knee may bend to" not in said
 
@@ -257,7 +258,7 @@ def test_a_display_past_the_limit_is_said_beside_a_knee_that_is_not():
     ],
 )
 def test_a_wrong_call_is_one_line_and_exit_status_two(args, message):
-    done = run("measure", BED, *args)
+    done = called("measure", BED, *args)
     assert done.returncode == 2
     assert message in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
@@ -267,7 +268,7 @@ def test_a_wrong_call_is_one_line_and_exit_status_two(args, message):
 def test_a_wrong_table_is_one_line_and_exit_status_two(tmp_path):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,x\n")
-    done = run("measure", BED, "--displayed-table", table)
+    done = called("measure", BED, "--displayed-table", table)
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
         "knee-angle: the table t.csv: line 2: displayed_deg must be a number, but got 'x': "
@@ -302,8 +303,8 @@ def test_a_terminal_that_lacks_our_signs_gets_plain_ones(encoding, sentence):
 def test_names_stay_on_one_line_and_json_is_ascii(tmp_path):
     photo = tmp_path / "Ä\nb.jpg"
     photo.write_bytes(b"")
-    assert run("measure", photo).stdout.startswith("Ä\\nb.jpg\n  The photo could not be read")
-    done = run("measure", photo, "--format", "json")
+    assert called("measure", photo).stdout.startswith("Ä\\nb.jpg\n  The photo could not be read")
+    done = called("measure", photo, "--format", "json")
     assert done.stdout.isascii()
     assert json.loads(done.stdout)["photo"] == "Ä\nb.jpg"
 
@@ -346,7 +347,7 @@ def test_pictures_of_photos_with_one_name_do_not_replace_each_other(tmp_path):
 
 def test_a_picture_that_cannot_be_written_costs_no_result(tmp_path):
     (tmp_path / "bed_01_overlay.jpg").mkdir()
-    done = run("measure", BED, SAMPLES / "bed_06.jpg", "--overlay", tmp_path, "--format", "json")
+    done = called("measure", BED, SAMPLES / "bed_06.jpg", "--overlay", tmp_path, "--format", "json")
     assert [json.loads(line)["status"] for line in done.stdout.splitlines()] == ["measured"] * 2
     assert done.returncode == 2
     assert done.stderr.splitlines() == [
@@ -366,7 +367,7 @@ def test_a_picture_that_cannot_be_written_costs_no_result(tmp_path):
     ],
 )
 def test_a_check_that_cannot_be_is_refused(args, message):
-    done = run("check", *args)
+    done = called("check", *args)
     assert (done.returncode, done.stdout) == (2, "")
     assert message in done.stderr
     assert len(done.stderr.splitlines()) == 1
@@ -376,7 +377,7 @@ def test_the_demo_shows_the_truth_beside(tmp_path):
     for name in ("bed_01", "bed_06"):
         for ending in (".jpg", ".json"):
             (tmp_path / f"{name}{ending}").write_bytes((SAMPLES / f"{name}{ending}").read_bytes())
-    done = run("demo", tmp_path)
+    done = called("demo", tmp_path)
     assert done.returncode == 0
     assert "bed_01.jpg" in done.stdout
     assert "88.3°" in done.stdout
@@ -389,7 +390,7 @@ def test_the_demo_shows_the_truth_beside(tmp_path):
 def test_a_demo_with_a_wrong_truth_file_names_it(tmp_path, truth):
     (tmp_path / "a.jpg").write_bytes(b"")
     (tmp_path / "a.json").write_text(truth)
-    done = run("demo", tmp_path)
+    done = called("demo", tmp_path)
     assert done.returncode == 2
     assert f"the truth file {tmp_path / 'a.json'} must hold the numbers" in done.stderr
 
@@ -397,13 +398,13 @@ def test_a_demo_with_a_wrong_truth_file_names_it(tmp_path, truth):
 def test_a_demo_of_unreadable_photos_says_so_and_exits_with_one(tmp_path):
     (tmp_path / "a.jpg").write_bytes(b"")
     (tmp_path / "a.json").write_bytes((SAMPLES / "bed_01.json").read_bytes())
-    done = run("demo", tmp_path)
+    done = called("demo", tmp_path)
     assert done.returncode == 1
     assert "measured: 0; not measured: 1." in done.stdout
 
 
 def test_a_demo_without_photos_says_so(tmp_path):
-    done = run("demo", tmp_path)
+    done = called("demo", tmp_path)
     assert done.returncode == 2
     assert "no photo in" in done.stderr
 
@@ -411,29 +412,29 @@ def test_a_demo_without_photos_says_so(tmp_path):
 @pytest.mark.parametrize("kind", ["tags", "dots"])
 def test_sheets_are_written_as_pdf(tmp_path, kind):
     out = tmp_path / "sheet.pdf"
-    done = run("sheet", kind, out, "--paper", "letter")
+    done = called("sheet", kind, out, "--paper", "letter")
     assert done.returncode == 0
     assert out.read_bytes().startswith(b"%PDF")
     assert "print at 100 %" in done.stdout
 
 
 def test_a_sheet_that_cannot_be_written_says_so(tmp_path):
-    done = run("sheet", "tags", tmp_path / "none" / "sheet.pdf")
+    done = called("sheet", "tags", tmp_path / "none" / "sheet.pdf")
     assert done.returncode == 2
     assert "cannot be written" in done.stderr
 
 
 def test_typed_lengths():
     """A thigh by tape gives lengths; one in other units is refused."""
-    done = run("measure", SAMPLES / "bed_06.jpg", "--thigh-mm", 390, "--format", "json")
+    done = called("measure", SAMPLES / "bed_06.jpg", "--thigh-mm", 390, "--format", "json")
     assert json.loads(done.stdout)["segments_mm"]["thigh"] == pytest.approx(390, abs=2)
-    wrong = run("measure", BED, "--thigh-mm", 39)
+    wrong = called("measure", BED, "--thigh-mm", 39)
     assert wrong.returncode == 2
     assert wrong.stderr.startswith("knee-angle: --thigh-mm must be between 100 and 700 mm")
 
 
 def test_version_and_help():
-    assert run("--version").stdout.strip() == __import__("knee_angle").__version__
-    top = run("--help").stdout
+    assert called("--version").stdout.strip() == __import__("knee_angle").__version__
+    top = called("--help").stdout
     for command in ("measure", "demo", "sheet", "models", "page"):
         assert command in top

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import pytest
 from stores import SHA, made_measurement
 
+from knee_angle.report import columns
 from knee_angle.report.columns import COLUMNS, at, kept_columns
 from knee_angle.report.contract import as_json
-from knee_angle.store import schema
+from knee_angle.settings import Settings
+from knee_angle.store import KeptMeasurement, SetUp, schema
+from knee_angle.store.rows import measurement_columns
 
-RESULT = as_json("a.jpg", made_measurement(sha256=SHA), version="0")
+MEASURED = made_measurement(sha256=SHA)
+RESULT = as_json("a.jpg", MEASURED, version="0")
 
 
 @pytest.mark.parametrize("column", COLUMNS.values(), ids=COLUMNS.keys())
@@ -25,7 +31,28 @@ def test_every_field_of_the_json_has_a_column():
     assert {column.path[0] for column in COLUMNS.values()} == set(RESULT)
 
 
-def test_the_stores_columns_are_those_of_the_list():
-    ours = [column.kept for column in kept_columns()]
+def test_the_stores_columns_are_those_of_the_list_and_of_a_kept_rows_fields():
+    ours = [kept.name for _, kept in kept_columns()]
     assert [c.name for c in schema.measurements.c if c.name in ours] == ours
     assert {"flexion_deg", "u_deg", "low_deg", "high_deg", "verdict"} <= set(ours)
+    assert set(ours) <= {field.name for field in fields(KeptMeasurement)}
+
+
+@pytest.mark.parametrize(("column", "kept"), kept_columns(), ids=lambda one: one.name)
+def test_what_is_kept_for_lists_is_what_the_result_says(column, kept):
+    """The result is rounded to what a reader can use, the store's column is not."""
+    told, held = at(RESULT, column.path), kept.value(MEASURED)
+    assert held == (told if isinstance(told, str | None) else pytest.approx(told, abs=0.005))
+
+
+def test_a_further_kept_number_is_written_by_its_line_in_the_list_alone(monkeypatch):
+    """Beside it only what a database asks for: a migration, and the field that reads it."""
+    line = columns._column(
+        "flat_flexion_deg", "number", "flat in the picture", at="flat_flexion_deg",
+        kept=columns.Kept("flat_deg", lambda one: one.flat_deg),
+    )  # fmt: skip
+    monkeypatch.setattr(columns, "_ALL", (*columns._ALL, line))
+    row = measurement_columns(MEASURED, SHA, Settings(), SetUp())
+    assert row["flat_deg"] == MEASURED.flat_deg
+    (added,) = [one for one in schema._of_the_result() if one.name == "flat_deg"]
+    assert isinstance(added.type, schema.sa.Double)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 
 import pytest
+from called import called
 from conftest import SAMPLES
 
 import knee_angle
@@ -19,13 +18,6 @@ from knee_angle.tables import read_table
 
 BED = SAMPLES / "bed_01.jpg"
 QUICK = {"trials": 200}
-
-
-def run(*args: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "knee_angle", *map(str, args)],
-        capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
 
 
 def no_photo(folder):
@@ -127,7 +119,7 @@ def test_measure_says_flexion_and_the_displays_own_number(tmp_path, door):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,87\n")
     given = ("--displayed", 87) if door == "typed" else ("--displayed-table", table)
-    done = run("measure", BED, *given, "--counts", "straight-is-180", "--trials", 200)
+    done = called("measure", BED, *given, "--counts", "straight-is-180", "--trials", 200)
     assert "DISPLAY 93° (shown as 87)" in done.stdout
     assert "the display says 93.0° (shown as 87)" in done.stdout
     assert "display       93.0° (shown as 87)" in done.stdout
@@ -140,15 +132,15 @@ def test_a_visit_and_a_check_convert_their_tables(tmp_path):
     rows = zip(photos, (18, 62, 88), strict=True)
     table.write_text("photo,displayed_deg\n" + "".join(f"{p.name},{180 - n}\n" for p, n in rows))
     counting = ("--counts", "straight-is-180", "--trials", 200, "--format", "json")
-    visit = json.loads(run("visit", *photos, "--table", table, *counting).stdout)
+    visit = json.loads(called("visit", *photos, "--table", table, *counting).stdout)
     assert [one["displayed_deg"] for one in visit["settings"]] == [18.0, 62.0, 88.0]
-    so = json.loads(run("check", *photos, "--displayed-table", table, *counting).stdout)
+    so = json.loads(called("check", *photos, "--displayed-table", table, *counting).stdout)
     plain = tmp_path / "plain.csv"
     plain.write_text("photo,displayed_deg\n" + "".join(
         f"{p.name},{n}\n" for p, n in zip(photos, (18, 62, 88), strict=True)
     ))  # fmt: skip
     other = ("--trials", 200, "--format", "json")
-    assert so == json.loads(run("check", *photos, "--displayed-table", plain, *other).stdout)
+    assert so == json.loads(called("check", *photos, "--displayed-table", plain, *other).stdout)
 
 
 def test_check_machine_in_python_converts_its_numbers():
@@ -166,7 +158,7 @@ def test_agreement_converts_the_displays_column_and_no_other(tmp_path):
     plain.write_text(head + "".join(f"{k}.jpg,{k},{d}\n" for k, d in rows))
     so = knee_angle.compare_methods(table, counts="straight-is-180")
     assert so.limits.bias.value == knee_angle.compare_methods(plain).limits.bias.value == 2.6
-    refused = run("agreement", table, "--compared", "flexion_deg", "--reference", "flexion_deg",
+    refused = called("agreement", table, "--compared", "flexion_deg", "--reference", "flexion_deg",
                   "--counts", "negative")  # fmt: skip
     assert refused.returncode == 2
     assert "--counts is about the column displayed_deg" in refused.stderr

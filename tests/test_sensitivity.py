@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from called import called
 
 from knee_angle.machine.sliding import Sensitivity, fit_part_deg, sensitivity
 from knee_angle.report.sensitivity import SETTINGS, sensitivity_svg
@@ -84,16 +83,9 @@ def test_the_picture_stands_alone_and_never_by_colour_only():
     assert "adjust only with the machine stopped" in text
 
 
-def run(*args: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "knee_angle", "sensitivity", *map(str, args)],
-        capture_output=True, text=True, timeout=60, check=False,
-    )  # fmt: skip
-
-
 def test_the_command_prints_the_table_and_writes_the_picture(tmp_path):
     out = tmp_path / "mm.svg"
-    done = run(out, "--support-mm", 250, "--high", 90)
+    done = called("sensitivity", out, "--support-mm", 250, "--high", 90)
     assert done.returncode == 0
     assert re.search(r"90°\s+\+4\.6°\s+\+0\.230", done.stdout)
     assert out.read_text().startswith("<svg")
@@ -108,7 +100,7 @@ def test_the_command_prints_the_table_and_writes_the_picture(tmp_path):
     ],
 )
 def test_what_cannot_be_is_one_line(options, message):
-    done = run(*options)
+    done = called("sensitivity", *options)
     assert done.returncode == 2
     assert message in done.stderr
     assert len(done.stderr.splitlines()) == 1

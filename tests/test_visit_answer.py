@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from called import called
 from conftest import SAMPLES
 from drawn_visits import Body, Shot, visit
 
@@ -176,13 +175,6 @@ def test_the_json_holds_the_joint_covariance_and_repeats():
     assert row["machine"]["finding"] == "none"
 
 
-def run(*args: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "knee_angle", "visit", *map(str, args)],
-        capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
-
-
 @pytest.fixture(scope="module")
 def table(tmp_path_factory):
     path = tmp_path_factory.mktemp("visit") / "table.csv"
@@ -192,7 +184,7 @@ def table(tmp_path_factory):
 
 def test_the_command_answers_for_both_ends_of_a_real_series(table):
     """Truth of these rendered photos: 32.6 and 93.6 degrees, bars 37.0 and 105.1."""
-    done = run(
+    done = called("visit",
         SAMPLES / "series_b_2.jpg", SAMPLES / "series_b_5.jpg", "--table", table,
         "--limit-flexion", 90, "--format", "json",
     )  # fmt: skip
@@ -209,7 +201,7 @@ def test_the_command_answers_for_both_ends_of_a_real_series(table):
 def test_a_photo_that_is_none_is_told_and_the_rest_answered(tmp_path):
     broken = tmp_path / "broken.jpg"
     broken.write_bytes(b"no photo")
-    done = run(SAMPLES / "series_b_2.jpg", broken)
+    done = called("visit", SAMPLES / "series_b_2.jpg", broken)
     assert done.returncode == 1
     assert "KNEE    3" in done.stdout
     assert "left out: broken.jpg" in done.stdout
@@ -225,7 +217,7 @@ def test_a_photo_that_is_none_is_told_and_the_rest_answered(tmp_path):
     ],
 )
 def test_a_wrong_call_is_one_line(args, message):
-    done = run(*args)
+    done = called("visit", *args)
     assert done.returncode == 2
     assert message in done.stderr
     assert len(done.stderr.splitlines()) == 1

@@ -7,20 +7,36 @@ a store's export) and the store's own columns follow this list. A new number sta
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
 from knee_angle.angle.uncertainty import BUDGET_LINES
-from knee_angle.records import MACHINE_POINTS, POINT_NAMES, PointName
+from knee_angle.records import MACHINE_POINTS, POINT_NAMES, Measurement, PointName
 
-__all__ = ["COLUMNS", "Column", "Kind", "at", "kept_columns"]
+__all__ = ["COLUMNS", "Column", "Kept", "Kind", "at", "kept_columns"]
 
 Json = dict[str, Any]
 Kind = Literal["text", "number", "count"]
 UNITS = {"deg": "degrees", "mm": "millimetres", "px": "pixels", "seconds": "seconds"}
 """By the last word of a column's name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A column of the store's table that lists and trends read, with all its digits.
+
+    Parameters
+    ----------
+    name : str
+        Its name there, and that of the field of `store.KeptMeasurement`.
+    value : callable
+        What a measurement has there; None where it has nothing.
+    """
+
+    name: str
+    value: Callable[[Measurement], Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +55,7 @@ class Column:
         What it says, for the data dictionary.
     path : tuple of str or int
         Where its value stands in the JSON object.
-    kept : str or None
+    kept : Kept or None
         Its column in the store's table, where lists and trends read it.
     """
 
@@ -48,7 +64,7 @@ class Column:
     unit: str | None
     meaning: str
     path: tuple[str | int, ...]
-    kept: str | None = None
+    kept: Kept | None = None
 
 
 def at(result: Any, path: tuple[str | int, ...]) -> Any:
@@ -60,7 +76,7 @@ def at(result: Any, path: tuple[str | int, ...]) -> Any:
     return result
 
 
-def _column(name: str, kind: Kind, meaning: str, *, at: str, kept: str | None = None) -> Column:
+def _column(name: str, kind: Kind, meaning: str, *, at: str, kept: Kept | None = None) -> Column:
     unit = UNITS.get(name.rpartition("_")[2])
     path = tuple(int(step) if step.isdigit() else step for step in at.split("."))
     return Column(name, kind, unit, meaning, path, kept)
@@ -86,32 +102,50 @@ _ALL = (
     _column("status", "text", "measured, not_measured or unreadable", at="status"),
     _column("reason", "text", "why nothing was measured", at="reason"),
     _column("advice", "text", "how to photograph so that it works", at="advice"),
-    _column("side", "text", "the leg: left or right", at="side", kept="side"),
-    _column("flexion_deg", "number", "knee flexion", at="flexion_deg", kept="flexion_deg"),
     _column(
-        "u_deg", "number", "standard uncertainty of the knee flexion", at="u_deg", kept="u_deg"
+        "side", "text", "the leg: left or right", at="side", kept=Kept("side", lambda one: one.side)
+    ),
+    _column(
+        "flexion_deg",
+        "number",
+        "knee flexion",
+        at="flexion_deg",
+        kept=Kept("flexion_deg", lambda one: one.knee.deg),
+    ),
+    _column(
+        "u_deg",
+        "number",
+        "standard uncertainty of the knee flexion",
+        at="u_deg",
+        kept=Kept("u_deg", lambda one: one.knee.u_deg),
     ),
     _column(
         "interval_low_deg",
         "number",
         "lower end of the 95 % interval of the knee flexion",
         at="interval_deg.0",
-        kept="low_deg",
+        kept=Kept("low_deg", lambda one: one.knee.interval_deg[0]),
     ),
-    _column("interval_high_deg", "number", "upper end of it", at="interval_deg.1", kept="high_deg"),
+    _column(
+        "interval_high_deg",
+        "number",
+        "upper end of it",
+        at="interval_deg.1",
+        kept=Kept("high_deg", lambda one: one.knee.interval_deg[1]),
+    ),
     _column(
         "plane",
         "text",
         "where the camera's direction comes from: tag, estimated or image",
         at="plane",
-        kept="plane",
+        kept=Kept("plane", lambda one: one.plane),
     ),
     _column(
         "displayed_deg",
         "number",
         "the machine's number, as flexion",
         at="displayed_deg",
-        kept="displayed_deg",
+        kept=Kept("displayed_deg", lambda one: one.displayed and one.displayed.deg),
     ),
     _column("displayed_source", "text", "where that number comes from", at="displayed_source"),
     _column(
@@ -119,21 +153,21 @@ _ALL = (
         "number",
         "displayed minus knee",
         at="comparison.discrepancy_deg",
-        kept="discrepancy_deg",
+        kept=Kept("discrepancy_deg", lambda one: one.comparison and one.comparison.discrepancy_deg),
     ),
     _column(
         "discrepancy_u_deg",
         "number",
         "its standard uncertainty",
         at="comparison.u_deg",
-        kept="discrepancy_u_deg",
+        kept=Kept("discrepancy_u_deg", lambda one: one.comparison and one.comparison.u_deg),
     ),
     _column(
         "tolerance_deg",
         "number",
         "tolerance that it is judged against",
         at="comparison.tolerance_deg",
-        kept="tolerance_deg",
+        kept=Kept("tolerance_deg", lambda one: one.comparison and one.comparison.tolerance_deg),
     ),
     _column(
         "p_within",
@@ -146,7 +180,7 @@ _ALL = (
         "text",
         "within, outside or undecided (95 %)",
         at="comparison.verdict",
-        kept="verdict",
+        kept=Kept("verdict", lambda one: one.comparison and one.comparison.verdict),
     ),
     _column("frame_deg", "number", "flexion that the machine's bars make", at="machine.frame_deg"),
     _column("frame_u_deg", "number", "its standard uncertainty", at="machine.u_deg"),
@@ -181,7 +215,7 @@ _ALL = (
         "text",
         "which part of a disagreement is proven",
         at="finding.kind",
-        kept="finding",
+        kept=Kept("finding", lambda one: one.finding and one.finding.kind),
     ),
     _column(
         "calibration_deg",
@@ -285,6 +319,6 @@ COLUMNS: Mapping[str, Column] = MappingProxyType({column.name: column for column
 """Columns of the flat table by name, in order."""
 
 
-def kept_columns() -> tuple[Column, ...]:
+def kept_columns() -> tuple[tuple[Column, Kept], ...]:
     """Those that the store's table of measurements holds too, for lists and trends."""
-    return tuple(column for column in _ALL if column.kept is not None)
+    return tuple((column, column.kept) for column in _ALL if column.kept is not None)

@@ -12,6 +12,7 @@ from sqlalchemy.engine import Connection, Row
 from knee_angle.machine.check import MachineCheck
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import CropJpeg, Measurement, Side
+from knee_angle.report.columns import kept_columns
 from knee_angle.settings import Settings
 from knee_angle.store import schema
 from knee_angle.store.codec import from_json, outcome_from_json
@@ -335,17 +336,7 @@ def _kept(row: Row[Any]) -> KeptMeasurement:
         who=row.who,
         person=row.person,
         machine=row.machine,
-        side=row.side,
-        plane=row.plane,
-        flexion_deg=row.flexion_deg,
-        u_deg=row.u_deg,
-        interval_deg=(row.low_deg, row.high_deg),
-        displayed_deg=row.displayed_deg,
-        discrepancy_deg=row.discrepancy_deg,
-        discrepancy_u_deg=row.discrepancy_u_deg,
-        tolerance_deg=row.tolerance_deg,
-        verdict=row.verdict,
-        finding=row.finding,
+        **{kept.name: getattr(row, kept.name) for _, kept in kept_columns()},
         setup=SetUp(**{**row.setup, "ticks": tuple(row.setup["ticks"])}),
         corrects=row.corrects,
         corrected_by=row.corrected_by,

@@ -213,8 +213,8 @@ class KeptMeasurement:
         Who kept it.
     person, machine : str or None
         Codes.
-    flexion_deg, u_deg, interval_deg
-        The knee, as measured.
+    side, plane, flexion_deg, u_deg, low_deg, high_deg
+        The knee, as measured, with the ends of its 95 % interval.
     displayed_deg, discrepancy_deg, discrepancy_u_deg, tolerance_deg, verdict, finding
         The comparison; None where no number was displayed.
     setup : SetUp
@@ -240,7 +240,8 @@ class KeptMeasurement:
     plane: Plane
     flexion_deg: float
     u_deg: float
-    interval_deg: tuple[float, float]
+    low_deg: float
+    high_deg: float
     displayed_deg: float | None
     discrepancy_deg: float | None
     discrepancy_u_deg: float | None
@@ -253,6 +254,11 @@ class KeptMeasurement:
     withdrawn: bool
     has_photo: bool
     software: str
+
+    @property
+    def interval_deg(self) -> tuple[float, float]:
+        """The knee's 95 % interval."""
+        return self.low_deg, self.high_deg
 
     @property
     def counts(self) -> bool:

@@ -15,6 +15,7 @@ from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.check import MachineCheck
 from knee_angle.records import CropJpeg, Measurement, Outcome
 from knee_angle.report import contract
+from knee_angle.report.columns import kept_columns
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.settings import Settings
 from knee_angle.store.codec import to_json
@@ -70,21 +71,8 @@ def measurement_columns(
     check_sha256(sha256)
     name = sha256[:12]
     unnamed = replace(measurement, photo=name)
-    compared, finding = measurement.comparison, measurement.finding
-    low, high = measurement.knee.interval_deg
     return {
-        "side": measurement.side,
-        "plane": measurement.plane,
-        "flexion_deg": measurement.knee.deg,
-        "u_deg": measurement.knee.u_deg,
-        "low_deg": low,
-        "high_deg": high,
-        "displayed_deg": measurement.displayed and measurement.displayed.deg,
-        "discrepancy_deg": compared and compared.discrepancy_deg,
-        "discrepancy_u_deg": compared and compared.u_deg,
-        "tolerance_deg": compared and compared.tolerance_deg,
-        "verdict": compared and compared.verdict,
-        "finding": finding and finding.kind,
+        **{kept.name: kept.value(measurement) for _, kept in kept_columns()},
         "software": __version__,
         "photo_sha256": sha256,
         "setup": to_json(setup),

@@ -92,11 +92,11 @@ def _of_the_result() -> list[sa.Column[Any]]:
     letters = {"side": 8}
     return [
         sa.Column(
-            column.kept,
+            kept.name,
             sa.Double if column.kind == "number" else sa.String(letters.get(column.name, 16)),
             nullable=column.name not in ALWAYS,
         )
-        for column in kept_columns()
+        for column, kept in kept_columns()
     ]
 
 
