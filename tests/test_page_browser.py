@@ -369,10 +369,13 @@ def test_points_stay_while_another_page_is_looked_at(browser, address):
         visit.page.locator(".answer").wait_for()
         visit.settled()
         assert (visit.answer(), visit.named_place("ankle")) == (moved, place)
-        visit.tap(visit.page.get_by_role("radio", name="Photo 1"))
-        visit.new_answer(moved)
-        visit.tap(visit.page.get_by_role("radio", name="Photo 2"))
-        visit.page.locator(f".answer[data-of='{moved}']").wait_for()
+        for photo, same in ((1, False), (2, True)):
+            visit.tap(visit.page.locator(".photos button", has_text=f"Photo {photo}"))
+            visit.page.locator(f".photos li:nth-child({photo}) [aria-pressed=true]").wait_for()
+            visit.settled()
+            visit.handle("ankle").wait_for()
+            assert (visit.named_place("ankle") == place) == same
+            assert visit.answer() == moved  # of both photos together
 
 
 def test_a_new_user_measures_corrects_keeps_and_finds_it_in_a_minute_and_eight_taps(

@@ -15,7 +15,8 @@ from streamlit.testing.v1 import AppTest
 from knee_angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.page import charts, keeping, memory
-from knee_angle.page.people import DAYS_SHOWN, LocalZone, days_of
+from knee_angle.page.people import DAYS_SHOWN, days_of
+from knee_angle.page.zone import LocalZone
 from knee_angle.store import SetUp, Store, new_id, open_store
 from knee_angle.visit.course import MARKS
 
@@ -314,7 +315,7 @@ def test_a_visit_is_followed_by_its_joint_arc_and_taken_back_whole(empty):
     page = opened(people, person="P-042")
     arc = f"{words.degrees(answer.arc.value)}</b> <span>± {words.degrees(1.96 * answer.arc.u)}"
     assert arc in html(page)
-    assert "visit of 3 photos, 12° to 85°" in page.selectbox[1].options[0]
+    assert "visit of 3 photos, 12.0° to 85.0°" in page.selectbox[1].options[0]
     button(page, "Take it back").click().run()
     assert not page.exception
     assert empty.measurements(person="P-042") == ()

@@ -157,8 +157,17 @@ def test_streamlit_run_on_another_address_does_not_start():
 
 def test_both_ways_to_start_have_the_same_settings():
     config = tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text())
-    flat = {f"{part}.{name}": value for part, of in config.items() for name, value in of.items()}
-    assert flat == SETTINGS
+    assert flat(config) == SETTINGS
+
+
+def flat(config: dict, within: str = "") -> dict:
+    """The settings by their whole names."""
+    found = {}
+    for name, value in config.items():
+        found |= (
+            flat(value, f"{within}{name}.") if isinstance(value, dict) else {within + name: value}
+        )
+    return found
 
 
 def started(port: int) -> subprocess.Popen[str]:

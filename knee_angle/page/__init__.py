@@ -1,9 +1,12 @@
 """The bedside page. The only place that imports streamlit.
 
 * ``server``: the application with its security headers; ``script``: what it runs;
-* ``navigation``: the list of pages: ``bedside``, ``people``, ``machines``, ``how_to``;
-* ``answer``, ``editor``, ``keeping``, ``taking_back``: the answer, the points on the photo,
-  keeping it, and letting it no longer count;
-* ``asked``, ``memory``, ``tray``: inputs, inputs that outlive their page, photos seen;
-* ``charts``, ``style``: how it looks.
+  ``receiving``: photos that a phone sends;
+* ``navigation``: the list of pages: ``bedside``, ``people``, ``machines`` with
+  ``checking``, ``how_to``; ``ward``: the page for a network;
+* ``visit``, ``drafts``: the visit that is open, in the session and on the disk; ``tray``: its
+  photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
+* ``whose``, ``shots``, ``editor``, ``set_up``, ``asked``: what is asked; ``answer``: the card;
+  ``keeping``, ``taking_back``: keeping it, and letting it no longer count;
+* ``charts``, ``style``, ``zone``: how it looks, and whose days.
 """

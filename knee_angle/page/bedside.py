@@ -1,39 +1,43 @@
-"""The therapist's page: photo, displayed number, points, one clear answer, kept.
+"""The therapist's page, the visit: patient and machine, photos, numbers, one answer, one tap.
 
-The order on a phone is the order of the work, with the answer on top of it. Everything
-that goes into an answer is read first and the answer is drawn last, into its place at the
-top: what stands there always belongs to the inputs below it.
+The order on a phone is the order of the work, with the answer on top of it. Everything that
+goes into an answer is read first and the answer is drawn last, into its place at the top: what
+stands there always belongs to the inputs below it.
 """
 
 from __future__ import annotations
 
-import hashlib
 import io
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import display_range, flexion_of_display
+from knee_angle.angle.verdict import display_range
 from knee_angle.errors import KneeAngleError, NoStoreYet
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.machine.prescribed import LegSettings
-from knee_angle.page import answer, keeping, memory
+from knee_angle.page import answer, keeping, memory, set_up
 from knee_angle.page import asked as ask
 from knee_angle.page.editor import points_editor
-from knee_angle.page.how_to import HOW_TO, drawing
-from knee_angle.page.tray import MOST, Entry, Tray, the_tray
-from knee_angle.records import Measurement, NotMeasured, Side
+from knee_angle.page.how_to import CARE, HOW_TO, drawing
+from knee_angle.page.judged import Asked, Judged, judged
+from knee_angle.page.shots import shots
+from knee_angle.page.tray import MOST, Entry
+from knee_angle.page.visit import Visit, next_visit, opened_visit
+from knee_angle.page.whose import Known, Whose, known_of, strip, whose
+from knee_angle.pipeline import judged_alone
+from knee_angle.records import Measurement, NotMeasured
 from knee_angle.report.overlay import overlay
 from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings, changed
-from knee_angle.store import Prescription, SetUp, leg_settings
+from knee_angle.store import SetUp
+
+if TYPE_CHECKING:
+    from streamlit.delta_generator import DeltaGenerator
 
 __all__ = ["show"]
 
-Prescribed = Mapping[Side, Prescription | None]
-"""What is prescribed for each knee; empty where nothing is."""
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 
 NUMBER_LABELS: dict[str, str] = {
@@ -41,40 +45,60 @@ NUMBER_LABELS: dict[str, str] = {
     "straight-is-180": "Number on the display (180 is straight)",
     "negative": "Number on the display (flexion below zero)",
 }
+NO_REPEAT = "none"
 
 
 @dataclass(frozen=True)
-class Asked:
-    """All that goes into one answer besides the photo and its points."""
+class Places:
+    """Where on the page what is drawn last belongs."""
 
-    number: float | None
-    settings: Settings
-
-    @property
-    def displayed_deg(self) -> float | None:
-        """The display as degrees of flexion."""
-        if self.number is None:
-            return None
-        return flexion_of_display(self.number, counting=self.settings.counts)
+    now: DeltaGenerator
+    top: DeltaGenerator
+    who: DeltaGenerator
+    keep: DeltaGenerator
+    beneath: DeltaGenerator
 
 
 def show() -> None:
     """Draw the page once, as Streamlit asks for it."""
-    tray = the_tray()
-    entry = tray.current()
+    visit = opened_visit()
     st.title("Measure a knee")
+    for text in (keeping.recovered(visit), visit.notice):
+        if text:
+            st.info(text)
+    visit.notice = ""
+    if visit.trouble:
+        st.warning(visit.trouble)
+    entry = visit.tray.current()
     if entry is None:
-        _upload(tray)
+        given = whose(visit)
+        _html(strip(given, known_of(given)))
+        _photos(visit)
         st.html(drawing("frame"))
+        st.markdown(CARE)
         st.markdown(HOW_TO)
     else:
-        _switcher(tray, entry)
-        _work(tray, entry)
+        _work(visit, entry)
     st.caption(words.CAUTION)
 
 
-def _upload(tray: Tray) -> None:
-    """Take photos into the tray; the input is empty again afterwards."""
+def _html(text: str) -> None:
+    """A piece of page, where there is one."""
+    if text:
+        st.html(text)
+
+
+def _photos(visit: Visit) -> None:
+    """Photograph, or take photos from this device."""
+    shots(visit)
+    with st.expander("Photos that are on this device", icon=":material/folder_open:"):
+        _from_device(visit)
+    for line in visit.tray.refused:
+        st.error(f"The photo could not be used. {line}")
+
+
+def _from_device(visit: Visit) -> None:
+    """Photos that are on this device already; the input is empty again afterwards."""
     turn = st.session_state.setdefault("uploads", 0)
     files = st.file_uploader(
         "Photos of the leg in the machine",
@@ -82,38 +106,21 @@ def _upload(tray: Tray) -> None:
         accept_multiple_files=True,
         key=f"upload-{turn}",
     )
-    for line in tray.refused:
-        st.error(f"The photo could not be used. {line}")
     if not files:
         return
-    tray.refused.clear()
+    visit.tray.refused.clear()
     with st.spinner("Looking for the leg ..."):
         for file in files:
-            tray.add(file.getvalue(), file.name, batch=turn)
+            visit.add(file.getvalue(), file.name)
+    visit.write_down()
     st.session_state["uploads"] = turn + 1
     st.rerun()
 
 
-def _switcher(tray: Tray, entry: Entry) -> None:
-    """Which photo is shown, where there are several."""
-    if len(tray.entries) < 2:
-        return
-    names = {sha: f"Photo {n}" for n, sha in enumerate(tray.entries, 1)}
-    picked = st.segmented_control(
-        "Photos",
-        list(names),
-        format_func=names.__getitem__,
-        default=entry.photo.sha256,
-        key=f"which-{len(names)}-{entry.key}",
-        label_visibility="collapsed",
-    )
-    if picked is not None and picked != entry.photo.sha256:
-        tray.chosen = picked
-        st.rerun()
-
-
-def _work(tray: Tray, entry: Entry) -> None:
-    """One photo: everything that is asked, then the answer in its place on top."""
+def _work(visit: Visit, entry: Entry) -> None:
+    """Everything that is asked, then the answer in its place on top."""
+    now = st.container(key="now")
+    who = st.container(key="who")
     # Side by side on a wide screen; on a phone one below the other in this order.
     with st.container(key="measure"):
         asking, photo = st.columns([5, 6], gap="medium")
@@ -121,93 +128,139 @@ def _work(tray: Tray, entry: Entry) -> None:
     memory.begin()
     with asking:
         top = st.container()
-        number = _number(entry)
-        whose = keeping.whose(entry)
+        _number(visit, entry)
     with photo:
+        shots(visit)
+        for line in visit.tray.refused:
+            st.error(f"The photo could not be used. {line}")
         _editor(entry)
+        repeats = _repeats(visit, entry)
+    with keeping_it:
+        given = whose(visit)
+        keep = st.container()
     with folded:
-        setup = keeping.set_up(entry)
-        prescribed, unknown = _prescribed(whose.person)
-        values = _values(entry, prescribed)
+        setup, ends = set_up.asked(visit, entry)
+        known = known_of(given)
+        values = _values(visit, known)
         beneath = st.container()
-        _other_photos(tray, entry)
+        _more_photos(visit, entry)
+    places = Places(now, top, who, keep, beneath)
     try:
-        asked = Asked(number, changed(None, values))
-        result, legs = _judged(entry, asked, prescribed)
-        knees = [legs.of(result.side)] if isinstance(result, Measurement) else legs.both
-        asked = replace(asked, settings=knees[0])
+        settings = changed(None, values)
+        found = judged(visit.tray, Asked(_numbers(visit), repeats, settings, known.prescribed))
     except KneeAngleError as error:
         with top:
             st.error(str(error))
         return
-    fingerprint = _fingerprint(entry, asked)
-    with top:
-        no_store = st.empty()
-        if unknown is not None and not isinstance(unknown, NoStoreYet):
-            st.error(f"The prescribed limits are not known: {unknown}")
-        for text in dict.fromkeys(text for knee in knees for text in _set_past(setup, knee)):
+    _drawn(visit, entry, found, setup, known, given, places)
+    with keep:
+        wanted = keeping.Wanted(given.person, given.machine, setup, ends, repeats, known.new)
+        keeping.keep_area(visit, found, wanted)
+    if isinstance(known.unknown, NoStoreYet) and visit.kept is None:
+        with top:
+            st.info(f"{keeping.no_store_yet(known.unknown)} The first measurement kept makes it.")
+
+
+def _drawn(
+    visit: Visit, entry: Entry, found: Judged, setup: SetUp, known: Known, given: Whose,
+    places: Places,
+) -> None:  # fmt: skip
+    """The answer, the line that stays in sight, and what lies behind the ±."""
+    numbers = _numbers(visit)
+    with places.who:
+        _html(strip(given, known))
+    with places.now:
+        st.html(answer.now(found))
+    with places.top:
+        if known.unknown is not None and not isinstance(known.unknown, NoStoreYet):
+            st.error(f"The prescribed limits are not known: {known.unknown}")
+        for text in dict.fromkeys(text for knee in found.knees for text in _set_past(setup, knee)):
             st.html(answer.note(text))
-        _answer(entry, result, asked, fingerprint)
-    with keeping_it:
-        keeping.keep_area(
-            entry,
-            result,
-            settings=asked.settings,
-            setup=setup,
-            whose=whose,
-            fingerprint=fingerprint,
+        _answer(visit, entry, found, numbers)
+    with places.beneath:
+        _more(entry, found)
+
+
+def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float | None]) -> None:
+    """The card: of one photo, or of all together; a photo that gave nothing says why."""
+    result, measured = found.outcomes[entry.sha256], found.measured
+    typed = memory.recall(f"number-{entry.key}")
+    if len(measured) > 1 and found.answer is not None:
+        st.html(answer.visit_card(found, typed=typed))
+    elif measured:
+        (only,) = measured.values()
+        sha256 = next(iter(measured))
+        st.html(
+            answer.card(
+                only,
+                found.answer or NotMeasured("nothing was measured", "photograph again"),
+                settings=found.settings,
+                number=numbers[sha256],
+                typed=typed,
+                fingerprint=found.fingerprint,
+            )
         )
-    if isinstance(unknown, NoStoreYet) and entry.kept is None:
-        no_store.info(f"{keeping.no_store_yet(unknown)} The first measurement kept makes it.")
-    with beneath:
-        _more(entry, result)
+        if _counts_otherwise(only, numbers[sha256], found.settings):
+            number = numbers[sha256] or 0.0
+            st.html(
+                answer.note(
+                    f"Does this display call a straight knee 180? Then {number:g} means "
+                    f"{180 - number:g}° of flexion: say so under “Prescribed limits, "
+                    "display, sizes”."
+                )
+            )
+    if isinstance(result, NotMeasured):
+        which = "" if len(visit.tray.entries) == 1 else f"Photo {visit.tray.number(entry)}: "
+        st.html(answer.refusal(result, fingerprint=found.fingerprint, which=which))
 
 
-def _prescribed(person: str) -> tuple[Prescribed, KneeAngleError | None]:
-    """What is prescribed for a person's knees, or why that cannot be told."""
-    if not person:
-        return {}, None
-    try:
-        found = keeping.prescribed_for(person)
-    except KneeAngleError as error:
-        return {}, error
-    return (found if any(found.values()) else {}), None
+def _counts_otherwise(result: Measurement, number: float | None, settings: Settings) -> bool:
+    """Whether the number makes far more sense where 180 is straight."""
+    if number is None or settings.counts != "flexion" or result.comparison is None:
+        return False
+    as_it_is = abs(result.comparison.discrepancy_deg)
+    other = abs(180 - number - result.knee.deg)
+    return as_it_is > 30 and other < as_it_is / 2
 
 
-def _judged(
-    entry: Entry, asked: Asked, prescribed: Prescribed
-) -> tuple[Measurement | NotMeasured, LegSettings]:
-    """The answer by the limits of the knee that the photo shows."""
-    legs = LegSettings(asked.settings, asked.settings)
-    if prescribed:
-        legs = leg_settings(prescribed, lambda limits: changed(asked.settings, limits))
-    result = entry.measured(displayed_deg=asked.displayed_deg, settings=asked.settings)
-    result = legs.judged(result, asked.displayed_deg)
-    if isinstance(result, Measurement):
-        result = entry.judged(result, _fingerprint(entry, asked))
-    return result, legs
-
-
-def _other_photos(tray: Tray, entry: Entry) -> None:
-    """Further photos, and letting go of this one."""
-    with st.expander("Other photos", icon=":material/add_a_photo:"):
-        if len(tray.entries) < MOST:
-            _upload(tray)
-        if st.button("Remove this photo", width="stretch"):
-            tray.remove(entry)
-            st.rerun()
-
-
-def _number(entry: Entry) -> float | None:
+def _number(visit: Visit, entry: Entry) -> float | None:
+    """The number on the display in the photo that is shown."""
     counting = memory.recall("counting", "flexion")
     low, high = display_range(counting)
+    label = NUMBER_LABELS[counting]
+    if len(visit.tray.entries) > 1:
+        label = f"{label}, photo {visit.tray.number(entry)}"
     return memory.number(
-        NUMBER_LABELS[counting],
-        f"number-{entry.key}",
-        low=low,
-        high=high,
-        placeholder="as it stands there",
+        label, f"number-{entry.key}", low=low, high=high, placeholder="as it stands there"
     )
+
+
+def _numbers(visit: Visit) -> dict[str, float | None]:
+    """Every photo's number that can be; of the one that is shown, what counts of it."""
+    counting = memory.recall("counting", "flexion")
+    low, high = display_range(counting)
+    found: dict[str, float | None] = {}
+    for sha256, one in visit.tray.entries.items():
+        number = memory.counted(f"number-{one.key}")
+        found[sha256] = number if number is not None and low <= number <= high else None
+    return found
+
+
+def _repeats(visit: Visit, entry: Entry) -> dict[str, str]:
+    """Which photo repeats the place of an earlier one, where that was said."""
+    shas = list(visit.tray.entries)
+    before = shas[: shas.index(entry.sha256)]
+    if before:
+        names = {NO_REPEAT: "its own place"}
+        names |= {sha[:12]: f"again as photo {n}" for n, sha in enumerate(before, 1)}
+        memory.choice("The machine stood at", f"repeat-{entry.key}", names, horizontal=True)
+    found = {}
+    for sha in shas:
+        said = memory.recall(f"repeat-{sha[:12]}", NO_REPEAT)
+        first = next((one for one in shas if one[:12] == said and one != sha), None)
+        if first is not None and shas.index(first) < shas.index(sha):
+            found[sha] = first
+    return found
 
 
 def _editor(entry: Entry) -> None:
@@ -232,24 +285,31 @@ def _editor(entry: Entry) -> None:
     )
 
 
-def _values(entry: Entry, prescribed: Prescribed) -> ask.Values:
+def _values(visit: Visit, known: Known) -> ask.Values:
     """Limits, sizes and tolerance, folded away: most days nobody touches them."""
     with st.expander("Prescribed limits, display, sizes", icon=":material/tune:"):
-        limits = {} if prescribed else ask.limits(entry.own)
-        rows = {side: row for side, row in prescribed.items() if row is not None}
+        limits = {} if known.prescribed else ask.limits(visit.own)
+        rows = {side: row for side, row in known.prescribed.items() if row is not None}
         each = len(set(rows.values())) == 1 and len(rows) == 2
         for side, row in list(rows.items())[: 1 if each else 2]:
-            whose = row.person if each else f"the {side} knee of {row.person}"
+            whom = row.person if each else f"the {side} knee of {row.person}"
             st.markdown(
-                f"The limits are those prescribed for {whose} from {row.from_day:%d.%m.%Y} on."
+                f"The limits are those prescribed for {whom} from {row.from_day:%d.%m.%Y} on."
             )
-        return {**limits, **ask.display_and_sizes(entry.own)}
+        return {**limits, **ask.display_and_sizes(visit.own)}
 
 
-def _fingerprint(entry: Entry, asked: Asked) -> str:
-    """Names everything that goes into one answer."""
-    words = repr((entry.photo.sha256, sorted(entry.edit.moved.items()), entry.edit.removed, asked))
-    return hashlib.sha256(words.encode()).hexdigest()[:16]
+def _more_photos(visit: Visit, entry: Entry) -> None:
+    """Further photos from this device, letting go of this one, and the next patient."""
+    with st.expander("Other photos", icon=":material/add_a_photo:"):
+        if len(visit.tray.entries) < MOST:
+            _from_device(visit)
+        if st.button("Remove this photo", width="stretch"):
+            visit.remove(entry)
+            st.rerun()
+    if visit.kept is None and st.button("Begin anew, without keeping", width="stretch"):
+        next_visit()
+        st.rerun()
 
 
 def _set_past(setup: SetUp, settings: Settings) -> list[str]:
@@ -268,49 +328,23 @@ def _set_past(setup: SetUp, settings: Settings) -> list[str]:
     ]
 
 
-def _answer(
-    entry: Entry, result: Measurement | NotMeasured, asked: Asked, fingerprint: str
-) -> None:
-    if isinstance(result, NotMeasured):
-        st.html(answer.refusal(result, fingerprint=fingerprint))
-        return
-    st.html(
-        answer.card(
-            result,
-            entry.alone,
-            settings=asked.settings,
-            number=asked.number,
-            typed=memory.recall(f"number-{entry.key}"),
-            fingerprint=fingerprint,
-        )
-    )
-    if _counts_otherwise(result, asked):
-        st.html(
-            answer.note(
-                f"Does this display call a straight knee 180? Then {asked.number:g} means "
-                f"{180 - (asked.number or 0):g}° of flexion: say so under “Prescribed limits, "
-                "display, sizes”."
-            )
-        )
-
-
-def _counts_otherwise(result: Measurement, asked: Asked) -> bool:
-    """Whether the number makes far more sense where 180 is straight."""
-    if asked.number is None or asked.settings.counts != "flexion" or result.comparison is None:
-        return False
-    as_it_is = abs(result.comparison.discrepancy_deg)
-    other = abs(180 - asked.number - result.knee.deg)
-    return as_it_is > 30 and other < as_it_is / 2
-
-
-def _more(entry: Entry, result: Measurement | NotMeasured) -> None:
+def _more(entry: Entry, found: Judged) -> None:
     """The tenths, where the ± comes from, what to keep in mind, the picture to take along."""
-    if isinstance(result, NotMeasured):
-        return
-    alone = entry.alone
+    result = found.outcomes[entry.sha256]
+    if isinstance(result, Measurement):
+        alone = found.answer if len(found.measured) == 1 else None
+        _behind(entry, result, found, alone)
+
+
+def _behind(
+    entry: Entry, result: Measurement, found: Judged, alone: VisitAnswer | NotMeasured | None
+) -> None:
     with st.expander("Where the ± comes from", icon=":material/info:"):
+        if isinstance(found.answer, VisitAnswer) and alone is None:
+            st.html(answer.visit_table(found.answer))
+            st.markdown("**This photo alone:**")
         st.markdown(words.sentence(result))
-        for told in to_do(alone)[1] if isinstance(alone, VisitAnswer) else ():
+        for told in to_do(found.answer)[1] if isinstance(found.answer, VisitAnswer) else ():
             st.markdown(f"Also: {told}")
         st.markdown(f"Marks: {words.placed(result.settings or Settings())}.")
         st.markdown(f"Points: {words.sources(result.landmarks)}.")
@@ -334,5 +368,5 @@ def _more(entry: Entry, result: Measurement | NotMeasured) -> None:
 
 def _picture(entry: Entry, result: Measurement) -> bytes:
     out = io.BytesIO()
-    overlay(entry.photo, result).save(out, "JPEG", quality=88)
+    overlay(entry.photo, judged_alone(result)[0]).save(out, "JPEG", quality=88)
     return out.getvalue()

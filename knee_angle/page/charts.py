@@ -15,7 +15,7 @@ import altair as alt
 from knee_angle.machine.control_chart import ControlChart
 from knee_angle.visit.course import Day, KeptAngle, Mark, PrescribedLimits
 
-__all__ = ["control_chart", "person_chart"]
+__all__ = ["check_chart", "control_chart", "person_chart"]
 
 KNEE, DISPLAY, LIMIT, QUIET, INK = "#0b6e69", "#9a4a00", "#b01c1c", "#5b6673", "#141c26"
 HEIGHT = 360
@@ -126,6 +126,52 @@ def control_chart(
     ]
     words = f"{title} over checks; the table below holds the numbers."
     return _finished(alt.layer(*layers).resolve_axis(y="independent"), words)
+
+
+def check_chart(rows: Rows, bands: Rows, *, tolerance_deg: float) -> alt.LayerChart:
+    """What a display says more than bars and knee over the range, with ±, lines and tolerance.
+
+    Parameters
+    ----------
+    rows, bands : list of dict
+        ``kind``, ``at`` (the measured angle), ``deg``, ``low``, ``high``: the points, and the
+        lines through them.
+    tolerance_deg : float
+        What is allowed either way.
+    """
+    kinds = sorted({row["kind"] for row in rows})
+    colours = {"display minus bars": DISPLAY, "display minus knee": KNEE}
+    shapes = {"display minus bars": "diamond", "display minus knee": "circle"}
+    colour = alt.Color(
+        "kind:N", scale=alt.Scale(domain=kinds, range=[colours[k] for k in kinds]), legend=LEGEND
+    )
+    shape = alt.Shape(
+        "kind:N", scale=alt.Scale(domain=kinds, range=[shapes[k] for k in kinds]), legend=LEGEND
+    )
+    x = alt.X("at:Q", title="measured angle, degrees", scale=alt.Scale(zero=False, padding=14))
+    y = alt.Y("deg:Q", title="display minus measured, degrees", scale=alt.Scale(padding=10))
+    allowed = _chart([{"low": -tolerance_deg, "high": tolerance_deg}]).mark_rect(
+        color=QUIET, opacity=0.13
+    )
+    line = _chart(bands).encode(x=x, color=colour)
+    base = _chart(rows).encode(x=x, y=y, color=colour)
+    layers = [
+        allowed.encode(y=alt.Y("low:Q", title="display minus measured, degrees"), y2="high:Q"),
+        _chart([{"zero": 0}]).mark_rule(color=INK, strokeWidth=1).encode(y="zero:Q"),
+        line.mark_area(opacity=0.16).encode(y="low:Q", y2="high:Q"),
+        line.mark_line(strokeWidth=1.4).encode(y="deg:Q"),
+        base.mark_rule(strokeWidth=2).encode(y="low:Q", y2="high:Q"),
+        base.mark_point(size=95, filled=True, opacity=1).encode(
+            shape=shape,
+            tooltip=[
+                alt.Tooltip("kind:N", title="what"),
+                alt.Tooltip("at:Q", title="at", format=".1f"),
+                alt.Tooltip("deg:Q", title="difference", format="+.1f"),
+            ],
+        ),
+    ]
+    words = "Display minus bars and minus knee over the range; the table below holds the numbers."
+    return _finished(alt.layer(*layers), words)
 
 
 def _checks(

@@ -10,12 +10,19 @@ import streamlit as st
 from knee_angle import words
 from knee_angle.assumptions import JOINT_LINE_MM
 
-__all__ = ["HOW_TO", "drawing", "show"]
+__all__ = ["CARE", "HOW_TO", "drawing", "show"]
 
 HOW_TO = (
     "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
     "away, the whole leg in the picture, the machine paused at end range."
 )
+
+CARE = (
+    "**Before the photo.** Dots and tags go on while the machine is at rest, and never near a "
+    "wound. The patient keeps the hand switch. Pain or resistance: stop the machine. Is anybody "
+    "else in the picture?"
+)
+"""Cautions where they act: our own wording of common practice; local protocol rules."""
 
 STEPS: tuple[tuple[str, str, str], ...] = (
     (

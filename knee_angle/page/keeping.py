@@ -1,51 +1,43 @@
-"""Keeping a measurement with one tap, and saying plainly whether it was kept."""
+"""Keeping a visit with one tap, and saying plainly whether it was kept.
+
+A save is announced in the visit's draft before it is begun: after a kill in the middle the
+store is asked by the announced identifier, and the page says what was kept.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from datetime import date
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
 
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import memory
-from knee_angle.page.tray import Entry
+from knee_angle.page.judged import Judged
+from knee_angle.page.visit import Visit, next_visit
 from knee_angle.page.ward.here import for_session
 from knee_angle.photo.crop import crop_jpeg
-from knee_angle.records import Measurement, NotMeasured, Side
-from knee_angle.settings import Settings
+from knee_angle.pipeline import judged_alone
 from knee_angle.store import (
-    CARE,
-    CHECKLIST,
     End,
-    KeptMeasurement,
-    Prescription,
+    KeptTogether,
+    PhotoToKeep,
     SetUp,
     Store,
     checked_code,
     new_id,
     open_store,
 )
+from knee_angle.store.visits import row_of
 
-__all__ = [
-    "Whose",
-    "keep_area",
-    "no_store_yet",
-    "prescribed_for",
-    "set_up",
-    "the_store",
-    "whose",
-    "with_store",
-]
+__all__ = ["Wanted", "keep_area", "no_store_yet", "recovered", "the_store", "with_store"]
 
 ASKED = "keep-asked"
-
-ENDS = {"none": "not said", "flexion": "full flexion", "extension": "full extension"}
-END: dict[str, End | None] = {"none": None, "flexion": "flexion", "extension": "extension"}
-"""The end of the range at which the machine was paused: words, and what is kept."""
 
 
 def the_store(*, create: bool = False) -> Store:
@@ -102,205 +94,239 @@ def no_store_yet(none: NoStoreYet) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Whose:
-    """Codes as typed: whose knee, in which machine; empty where none was given."""
+class Wanted:
+    """All that will be kept besides the answer.
+
+    Parameters
+    ----------
+    person, machine : str
+        Codes as typed; empty where none was given.
+    setup : SetUp
+        How the machine is set.
+    ends : dict of hash to End or None
+        The end of the range at which each photo was taken, where that was said.
+    repeats : dict of hash to hash
+        A photo and the one whose place it repeats.
+    new : tuple of str
+        Codes that nobody knows yet.
+    with_photo : bool
+        Whether the pictures are kept.
+    """
 
     person: str
     machine: str
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """All that one row will hold besides the answer."""
-
-    answer: str
-    whose: Whose
     setup: SetUp
-    with_photo: bool
+    ends: dict[str, End | None]
+    repeats: dict[str, str]
+    new: tuple[str, ...] = ()
+    with_photo: bool = False
+
+    def named(self, fingerprint: str) -> str:
+        """Names all of it, the same after the server was started anew."""
+        words = repr((fingerprint, replace(self, new=())))
+        return hashlib.sha256(words.encode()).hexdigest()[:16]
 
 
-def whose(entry: Entry) -> Whose:
-    """Ask for the two codes. They stay with photos that came together, and no longer."""
-    left, right = memory.pair("whose")
-    with left:
-        person = memory.text("Patient (code)", entry.own("person"), placeholder="P-017")
-    with right:
-        machine = memory.text("Machine (code)", entry.own("machine"), placeholder="M-03")
-    return Whose(person, machine)
-
-
-def prescribed_for(person: str) -> dict[Side, Prescription | None]:
-    """What is prescribed today for each knee of a person; nothing where nobody is known by it.
-
-    Raises
-    ------
-    InvalidInput, StoreError
-        There is no store, or it cannot be read: whether anything is prescribed is not known.
-    """
+def recovered(visit: Visit) -> str:
+    """What became of a save that broke off; empty where none did."""
+    pending = visit.pending
+    if pending is None:
+        return ""
     try:
-        code = checked_code(person)
-    except InvalidInput:
-        return {}  # no code: keeping the measurement says so
-    sides: tuple[Side, ...] = ("left", "right")
-    return {s: the_store().prescription_on(code, date.today(), side=s) for s in sides}
+        found = the_store().kept_under(pending["id"], pending["hashes"])
+    except KneeAngleError as error:
+        return f"Whether this visit was kept cannot be told: {error}"
+    visit.pending = None
+    if found is None:
+        visit.write_down()
+        return "The saving broke off and nothing was kept. Nothing here is lost: keep it again."
+    _done(visit, pending, found)
+    return "The connection broke while this visit was kept: it was kept, once and whole."
 
 
-def _ticks(entry: Entry, points: Mapping[str, str]) -> tuple[str, ...]:
-    """The points that are ticked, each with its box."""
-    return tuple(key for key, item in points.items() if memory.tick(item, entry.own(f"tick-{key}")))
-
-
-def set_up(entry: Entry) -> SetUp:
-    """How the machine is set, folded away: whatever is noted is kept with the measurement."""
-    with st.expander("Set-up of the machine", icon=":material/checklist:"):
-        st.caption("Common practice. Whatever you fill in is kept with the measurement.")
-        end = memory.choice("Photographed at", f"end-{entry.key}", ENDS, horizontal=True)
-        ticks = _ticks(entry, {key: CHECKLIST[key] for key in CHECKLIST if key not in CARE})
-        st.caption(
-            "With an epidural or a nerve block pain does not warn. Local protocol rules; stop the "
-            "machine at pain or resistance."
-        )
-        ticks += _ticks(entry, CARE)
-        left, right = memory.pair("set-up")
-        with left:
-            extension = _set_deg("Extension set, degrees", entry.own("set-extension"))
-            speed = memory.number("Speed, as it is named there", entry.own("speed"), low=0.0)
-            head = memory.number(
-                "Head of the bed, degrees", entry.own("head"), low=-20.0, high=90.0, step=5.0
-            )
-        with right:
-            flexion = _set_deg("Flexion set, degrees", entry.own("set-flexion"))
-            hours = memory.number("Hours of use since last time", entry.own("hours"), low=0.0)
-    return SetUp(
-        end=END[end],
-        flexion_deg=flexion,
-        extension_deg=extension,
-        speed=speed,
-        bed_head_deg=head,
-        hours_of_use=hours,
-        ticks=ticks,
-    )
-
-
-def _set_deg(label: str, name: str) -> float | None:
-    """What the machine is set to, as its display counts; handed on as degrees of flexion."""
-    counting = memory.recall("counting", "flexion")
-    low, high = display_range(counting)
-    shown = memory.number(label, name, low=low, high=high)
-    return None if shown is None else flexion_of_display(shown, counting=counting)
-
-
-def keep_area(
-    entry: Entry,
-    result: Measurement | NotMeasured,
-    *,
-    settings: Settings,
-    setup: SetUp,
-    whose: Whose,
-    fingerprint: str,
-) -> None:
+def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:
     """The button, and what became of the last tap on it.
 
-    A tap keeps the answer that was on the screen. Where the number or a point changed in
-    the same moment, nothing is kept until the new answer has been seen.
+    A tap keeps the answer that was on the screen. Where a number or a point changed in the
+    same moment, nothing is kept until the new answer has been seen.
     """
-    if isinstance(result, NotMeasured):
+    if not judged.measured:
         return
     shown = st.session_state.pop(ASKED, None)
     if unused := memory.unused():
         st.info(f"To keep this answer, first correct: {', '.join(unused)}.")
         return
-    with_photo = memory.tick("Keep the photo too (cut to the leg)", entry.own("photo"))
-    wanted = Wanted(fingerprint, whose, setup, with_photo)
+    with_photo = memory.tick("Keep the photo too (cut to the leg)", visit.own("photo"))
+    wanted = replace(wanted, with_photo=with_photo)
+    name = wanted.named(judged.fingerprint)
     problem = None
     if shown is not None:
-        problem = _kept(entry, result, settings, wanted, shown)
-    if entry.kept is not None and entry.kept_as == wanted:
-        _told(entry.kept, new_codes=entry.new_codes, with_photo=with_photo)
+        problem = _kept(visit, judged, wanted, shown=shown)
+    if visit.kept is not None and visit.kept["of"] == name:
+        _told(visit)
         return
-    label = "Keep this measurement" if entry.kept is None else "Keep the correction"
     st.button(
-        label,
+        _label(visit, judged, wanted),
         type="primary",
         width="stretch",
-        key=f"keep-{entry.key}",
+        key=f"keep-{visit.token[:8]}",
         on_click=_ask,
-        args=(fingerprint,),
+        args=(judged.fingerprint,),
     )
     if problem is not None:
         st.error(problem)
-    elif entry.kept is not None:
+    elif visit.kept is not None:
         st.info("Something changed since this was kept. The earlier row stays in the records.")
+
+
+def _label(visit: Visit, judged: Judged, wanted: Wanted) -> str:
+    if visit.kept is not None:
+        return "Keep the correction"
+    what = "visit" if len(judged.measured) > 1 else "measurement"
+    if wanted.new:
+        return f"Keep this {what}, and add {' and '.join(wanted.new)} as new"
+    return f"Keep this {what}"
 
 
 def _ask(fingerprint: str) -> None:
     st.session_state[ASKED] = fingerprint
 
 
-def _kept(
-    entry: Entry, result: Measurement, settings: Settings, wanted: Wanted, shown: str
-) -> str | None:
-    """Keep the measurement; what went wrong, else None."""
-    if shown != wanted.answer:
+def _kept(visit: Visit, judged: Judged, wanted: Wanted, *, shown: str) -> str | None:
+    """Keep the visit; what went wrong, else None."""
+    if shown != judged.fingerprint:
         return "Not kept: the answer has changed. Look at the new one, then keep it."
-    if not wanted.whose.person and not wanted.whose.machine:
+    if not wanted.person and not wanted.machine:
         return "Not kept: give the code of the patient or of the machine, to find it again."
-    if entry.pending is None or entry.pending[0] != wanted:
-        entry.pending = (wanted, new_id())
+    name = wanted.named(judged.fingerprint)
+    if visit.pending is None or visit.pending["of"] != name:
+        hashes = list(judged.measured)
+        visit.pending = {"id": new_id(), "of": name, "hashes": hashes}
+        visit.write_down()
     try:
-        entry.kept = _saved(entry, result, settings, wanted, row_id=entry.pending[1])
+        store = the_store(create=True)
+        found = store.kept_under(visit.pending["id"], visit.pending["hashes"])
+        if found is None:
+            found = _saved(store, visit, judged, wanted)
     except KneeAngleError as error:
+        if isinstance(error, InvalidInput):  # refused before anything was begun
+            visit.pending = None
         why = str(error).rstrip(".")
         return f"Not kept: {why}. Nothing here is lost: correct it and keep it again."
-    entry.kept_as = wanted
+    _done(visit, visit.pending, found)
     return None
 
 
-def _saved(
-    entry: Entry, result: Measurement, settings: Settings, wanted: Wanted, *, row_id: str
-) -> KeptMeasurement:
-    store = the_store(create=True)
-    person, machine = wanted.whose.person, wanted.whose.machine
+def _saved(store: Store, visit: Visit, judged: Judged, wanted: Wanted) -> KeptTogether:
     # Both codes are checked before either is made known.
-    person = person and checked_code(person)
-    machine = machine and checked_code(machine, what="machine")
+    person = wanted.person and checked_code(wanted.person)
+    machine = wanted.machine and checked_code(wanted.machine, what="machine")
     if person and not store.knows_person(person):
-        entry.new_codes.add(store.add_person(person))
+        visit.new_codes.append(store.add_person(person))
     if machine and not store.knows_machine(machine):
-        entry.new_codes.add(store.add_machine(machine))
-    return store.save_measurement(
-        result,
-        settings=settings,
-        photo_sha256=entry.photo.sha256,
+        visit.new_codes.append(store.add_machine(machine))
+    before = (visit.kept or {}).get("rows", {})
+    photos = [_photo(visit, judged, wanted, sha, before.get(sha)) for sha in judged.measured]
+    pending = visit.pending or {}
+    return store.save_visit(
+        judged.answer if isinstance(judged.answer, VisitAnswer) else None,
+        photos,
+        visit_id=pending["id"],
+        settings=judged.settings,
         person=person or None,
         machine=machine or None,
-        setup=wanted.setup,
-        photo=crop_jpeg(entry.photo, result) if wanted.with_photo else None,
-        corrects=None if entry.kept is None else entry.kept.id,
-        row_id=row_id,
+        corrects=visit.kept["id"] if visit.kept is not None and visit.kept["joint"] else None,
+        gone=[row for sha, row in before.items() if sha not in judged.measured],
     )
 
 
-def _told(kept: KeptMeasurement, *, new_codes: set[str], with_photo: bool) -> None:
+def _photo(
+    visit: Visit, judged: Judged, wanted: Wanted, sha256: str, corrects: str | None
+) -> PhotoToKeep:
+    entry, measured, shot = (
+        visit.tray.entries[sha256], judged.measured[sha256], judged.shots[sha256]
+    )  # fmt: skip
+    several, name = len(judged.measured) > 1, measured.photo
+    if several:  # each photo's row has its own finding
+        measured, name = judged_alone(measured)[0], shot.name
+    return PhotoToKeep(
+        name,
+        measured,
+        replace(
+            wanted.setup,
+            end=wanted.ends.get(sha256),
+            setting=shot.setting if several and sha256 in _named(wanted) else None,
+        ),
+        taken_at=entry.looked.taken_at,
+        picture=crop_jpeg(entry.photo, measured) if wanted.with_photo else None,
+        corrects=corrects,
+    )
+
+
+def _named(wanted: Wanted) -> set[str]:
+    """Photos whose place was named by hand; of the others the displayed number tells."""
+    return {*wanted.repeats, *wanted.repeats.values()}
+
+
+def _done(visit: Visit, pending: dict[str, Any], found: KeptTogether) -> None:
+    """Write down what was kept."""
+    rows = {store_row.id: store_row for store_row in found.measurements}
+    hashes = {sha: row_id for sha in pending["hashes"] if (row_id := _row(pending, sha)) in rows}
+    first = found.measurements[0]
+    of = " and ".join(code for code in (first.person, first.machine) if code is not None)
+    display = (
+        "" if first.displayed_deg is None else f", display {words.degrees(first.displayed_deg)}"
+    )
+    said = f"knee {words.with_u(first.flexion_deg, first.u_deg)}{display}"
+    if found.visit is not None and len(rows) > 1:
+        low, high = found.visit.knees[0], found.visit.knees[-1]
+        said = (
+            f"a visit of {len(rows)} photos, knee {words.with_u(low.deg, low.u_deg)} to "
+            f"{words.with_u(high.deg, high.u_deg)}"
+        )
+    photo = "with" if first.has_photo else "without"
+    visit.pending = None
+    visit.kept = {
+        "id": pending["id"],
+        "of": pending["of"],
+        "rows": hashes,
+        "joint": found.visit is not None,
+        "person": first.person,
+        "machine": first.machine,
+        "text": f"Kept for {of}: {said}, {photo} the photo{'s' if len(rows) > 1 else ''}, "
+        f"at {first.saved_at.astimezone():%H:%M}.",
+        "at": datetime.now(UTC).isoformat(),
+    }
+    visit.write_down()
+
+
+def _row(pending: dict[str, Any], sha256: str) -> str:
+    return row_of(str(pending["id"]), sha256)
+
+
+def _told(visit: Visit) -> None:
     """What was kept, and where it is found again."""
-    of = " and ".join(code for code in (kept.person, kept.machine) if code is not None)
-    display = "" if kept.displayed_deg is None else f", display {words.degrees(kept.displayed_deg)}"
-    st.success(
-        f"Kept for {of}: knee {words.with_u(kept.flexion_deg, kept.u_deg)}{display}, "
-        f"{'with' if with_photo else 'without'} the photo, at {kept.saved_at.astimezone():%H:%M}."
-    )
+    kept = visit.kept or {}
+    st.success(kept["text"])
     for what, code, where in (
-        ("person", kept.person, "People"),
-        ("machine", kept.machine, "Machines"),
+        ("person", kept["person"], "People"),
+        ("machine", kept["machine"], "Machines"),
     ):
-        if code in new_codes:
+        if code in visit.new_codes:
             st.warning(
                 f"**New {what} {code} added**: this code was not known before. Mistyped? Correct "
                 "it above and keep the correction, and this row no longer counts; or take it back "
                 f"under {where}."
             )
+    _links(kept)
+    if st.button("Next patient", width="stretch", icon=":material/person_add:"):
+        next_visit()
+        st.rerun()
+
+
+def _links(kept: dict[str, Any]) -> None:
     pages = st.session_state.get("pages", {})
-    for name, code in (("people", kept.person), ("machines", kept.machine)):
+    for name, code in (("people", kept["person"]), ("machines", kept["machine"])):
         if code is not None and name in pages:
             what = "person" if name == "people" else "machine"
             with st.container(key="kept"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -12,29 +11,21 @@ from html import escape
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.errors import KneeAngleError
-from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
-from knee_angle.machine.empty import EmptyCheck
-from knee_angle.page import answer, memory
-from knee_angle.page import asked as ask
+from knee_angle.page import memory
 from knee_angle.page.charts import control_chart
+from knee_angle.page.checking import new_check
 from knee_angle.page.keeping import with_store
-from knee_angle.page.people import LocalZone
 from knee_angle.page.taking_back import take_back, take_measurement_back
-from knee_angle.page.tray import MOST, Tray
 from knee_angle.page.ward.here import may
-from knee_angle.records import Outcome
-from knee_angle.report.check_words import WITHIN_LIMITS, check_text
-from knee_angle.settings import Settings, changed
+from knee_angle.page.zone import LocalZone
 from knee_angle.store import (
     KeptCheck,
     KeptMeasurement,
     MachineCard,
     Store,
     WithdrawalReason,
-    new_id,
 )
 from knee_angle.visit.course import Due, difference_at, due
 
@@ -96,7 +87,7 @@ def show_machines(store: Store) -> None:
     else:
         st.info(f"{code} was never checked: start below.")
     if may("check machines"):
-        _new_check(store, code)
+        new_check(store, code)
         _card(store, cards[code])
     if checks and may("take back checks"):
         _take_check_back(store, checks)
@@ -288,145 +279,6 @@ def _kept(rows: Sequence[KeptMeasurement]) -> str:
 
 def _signed(value: float) -> str:
     return f"{value:+.2f}".replace("-", "\u2212")
-
-
-# A new check ---------------------------------------------------------------------
-
-
-def _new_check(store: Store, code: str) -> None:
-    """Several photos with their displayed numbers; the answer, then one tap to keep it."""
-    with st.expander(f"Check {code} now", icon=":material/fact_check:"):
-        st.markdown(
-            "Photograph the machine at three or more settings over its range, with dots on thigh "
-            f"bar, hinge and lower-leg bar. {WITHIN_LIMITS}"
-        )
-        tray = _tray(code)
-        turn = st.session_state.setdefault(f"check-turn-{code}", 0)
-        files = st.file_uploader(
-            "Photos of this machine",
-            type=["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"],
-            accept_multiple_files=True,
-            key=f"check-{code}-{turn}",
-        )
-        if files:
-            with st.spinner("Looking for leg and machine ..."):
-                for file in files[:MOST]:
-                    tray.add(file.getvalue(), file.name, batch=turn)
-            st.session_state[f"check-turn-{code}"] = turn + 1
-            st.rerun()
-        for line in tray.refused:
-            st.error(f"The photo could not be used. {line}")
-        if tray.entries:
-            _numbers_and_answer(store, code, tray)
-
-
-def _tray(code: str) -> Tray:
-    """The photos of this visit's check of one machine, apart from those at the bedside."""
-    tray: Tray = st.session_state.setdefault(f"check-tray-{code}", Tray())
-    return tray
-
-
-def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
-    """The photos with their numbers, what else is asked, and the answer to all of it."""
-    memory.begin()
-    above = st.container()
-    values = _asked(code)
-    with above:
-        loudest = st.container()
-        outcomes = None
-        try:
-            settings = changed(None, values)
-            outcomes = _outcomes(code, tray, settings)
-        except KneeAngleError as error:
-            st.error(str(error))
-    if outcomes is not None:
-        result = check_machine(outcomes, settings)
-        if result.alarms:
-            loudest.html(answer.alarms(result.alarms))
-        st.text(check_text(result, settings, alarms=result.alarms))
-        if isinstance(result, EmptyCheck):
-            st.info("A check without a leg is not kept: note it in the service record.")
-        if isinstance(result, MachineCheck):
-            _keep(store, code, tray, result, outcomes, settings)
-    if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
-        _begin_anew(code, tray)
-
-
-def _asked(code: str) -> ask.Values:
-    """Limits of the leg in the machine, the display, and what was printed."""
-    turn = st.session_state.get(f"check-of-{code}", 0)
-
-    def own(name: str) -> str:
-        return f"check-{code}-{turn}-{name}"
-
-    with st.popover("Prescribed limits, display, sizes", icon=":material/tune:", width="stretch"):
-        return {**ask.limits(own), **ask.display_and_sizes(own)}
-
-
-def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
-    """Each photo with its number.
-
-    Raises
-    ------
-    KneeAngleError
-        A number that cannot be.
-    """
-    outcomes: dict[str, Outcome] = {}
-    low, high = display_range(settings.counts)
-    for number, entry in enumerate(tray.entries.values(), start=1):
-        picture, typed = memory.pair(f"check-{entry.key}")
-        with picture:
-            st.image(entry.photo.small, width="stretch", caption=f"Photo {number}")
-        with typed:
-            shown = memory.number(
-                f"Display in photo {number}", f"check-{code}-{entry.key}", low=low, high=high
-            )
-            deg = None if shown is None else flexion_of_display(shown, counting=settings.counts)
-            outcome = entry.measured(displayed_deg=deg, settings=settings)
-            st.caption(words.sentence(outcome))
-        outcomes[f"photo {number}"] = outcome
-    return outcomes
-
-
-def _begin_anew(code: str, tray: Tray) -> None:
-    """The next check: other photos, and limits and tape of another leg."""
-    tray.entries.clear()
-    st.session_state[f"check-of-{code}"] = st.session_state.get(f"check-of-{code}", 0) + 1
-    st.rerun()
-
-
-def _keep(
-    store: Store,
-    code: str,
-    tray: Tray,
-    result: MachineCheck,
-    outcomes: dict[str, Outcome],
-    settings: Settings,
-) -> None:
-    """The button; the same photos and numbers are kept once, however often it is tapped."""
-    if unused := memory.unused():
-        st.info(f"To keep this check, first correct: {', '.join(unused)}.")
-        return
-    hashes = {f"photo {n}": sha for n, sha in enumerate(tray.entries, start=1)}
-    asked = hashlib.sha256(repr((code, hashes, result)).encode()).hexdigest()
-    row_id = st.session_state.setdefault(f"check-row-{asked}", new_id())
-    # Named by its answer: where a number changed in the same moment, nothing is kept.
-    key = f"keep-check-{asked[:16]}"
-    if not st.button("Keep this check", type="primary", width="stretch", key=key):
-        return
-    try:
-        store.save_check(
-            result,
-            machine=code,
-            outcomes=outcomes,
-            settings=settings,
-            photo_sha256=hashes,
-            row_id=row_id,
-        )
-    except KneeAngleError as error:
-        st.error(f"Not kept: {error}")
-        return
-    _begin_anew(code, tray)
 
 
 # Codes and cards -------------------------------------------------------------------

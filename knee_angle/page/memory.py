@@ -1,11 +1,13 @@
 """What one visit keeps while the visitor goes from page to page.
 
 Streamlit forgets an input as soon as it is not shown: whoever looks at another page would
-lose what was typed. Inputs made here are remembered until the visit ends, and nowhere else.
+lose what was typed. Inputs made here are remembered until the visit ends; its draft on the disk
+holds them too (`page.visit`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
@@ -13,16 +15,76 @@ import streamlit as st
 if TYPE_CHECKING:
     from streamlit.delta_generator import DeltaGenerator
 
-__all__ = ["begin", "choice", "number", "pair", "recall", "text", "tick", "unused"]
+__all__ = [
+    "begin",
+    "choice",
+    "counted",
+    "everything",
+    "forget",
+    "number",
+    "pair",
+    "put",
+    "recall",
+    "take_over",
+    "text",
+    "tick",
+    "unused",
+]
 
 MEMORY = "remembered"
 UNUSED = "not-used"
+REFUSED = "refused-numbers"
+CHECK = "check-"
+"""Begins the names of what belongs to a machine check and to no visit."""
 
 
 def recall(name: str, default: Any = None) -> Any:
     """What is in the input of that name, wherever on the page it stands."""
     remembered = st.session_state.get(MEMORY, {}).get(name, default)
     return st.session_state.get(f"input-{name}", remembered)
+
+
+def counted(name: str) -> Any:
+    """What counts of the input of that name: a number that cannot be does not."""
+    return st.session_state.get(MEMORY, {}).get(name)
+
+
+def everything() -> dict[str, Any]:
+    """What every input holds now, also those that were changed since the page last ran.
+
+    A number that cannot be is left out: the one before it counts.
+    """
+    held: dict[str, Any] = dict(st.session_state.get(MEMORY, {}))
+    refused = st.session_state.get(REFUSED, {})
+    for key, value in st.session_state.items():
+        name = str(key).removeprefix("input-")
+        if name != key and (name not in refused or refused[name] != value):
+            held[name] = value
+    return {name: value for name, value in held.items() if not name.startswith(CHECK)}
+
+
+def put(name: str, value: Any) -> None:
+    """Give an input a value, before it is drawn."""
+    st.session_state.setdefault(MEMORY, {})[name] = value
+    if f"input-{name}" in st.session_state:
+        st.session_state[f"input-{name}"] = value
+
+
+def take_over(values: Mapping[str, Any]) -> None:
+    """Give every input the value that the visit's draft holds."""
+    held = everything()
+    for name, value in values.items():
+        if name not in held or held[name] != value:
+            put(name, value)
+
+
+def forget(*, all_but: Collection[str]) -> None:
+    """Another visit begins: only these inputs keep what they hold."""
+    for name in [one for one in everything() if one not in all_but]:
+        st.session_state.get(MEMORY, {}).pop(name, None)
+        st.session_state.get(REFUSED, {}).pop(name, None)
+        if f"input-{name}" in st.session_state:
+            del st.session_state[f"input-{name}"]
 
 
 def pair(name: str) -> tuple[DeltaGenerator, DeltaGenerator]:
@@ -53,9 +115,12 @@ def number(
         key=f"input-{name}",
         **options,
     )
+    refused: dict[str, float] = st.session_state.setdefault(REFUSED, {})
+    refused.pop(name, None)
     if typed is None or can_be(typed):
         _remember(name, typed)
         return typed
+    refused[name] = typed
     last: float | None = st.session_state.get(MEMORY, {}).get(name)
     if last is not None and not can_be(last):  # it was of another way of counting
         last = None

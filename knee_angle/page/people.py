@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date
 from html import escape
 
 import streamlit as st
@@ -15,6 +15,7 @@ from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
+from knee_angle.page.zone import LocalZone
 from knee_angle.records import Side
 from knee_angle.store import (
     End,
@@ -29,7 +30,6 @@ from knee_angle.visit.course import MARKS, Day, KeptAngle, PrescribedLimits, fol
 
 __all__ = [
     "STANDING_WORDS",
-    "LocalZone",
     "days_of",
     "show",
     "show_people",
@@ -88,33 +88,6 @@ def show_people(store: Store) -> None:
     _prescribed(store, code)
     if rows and may("take back"):
         take_measurement_back(store, rows, store.visits(person=code, limit=TAKEN_BACK))
-
-
-class LocalZone(tzinfo):
-    """The zone of this machine with its summer time: its days are the ward's days.
-
-    What `datetime.astimezone` names is today's offset, which would put an hour of last
-    summer's readings on another day.
-    """
-
-    def utcoffset(self, moment: datetime | None) -> timedelta | None:
-        """The offset that was in force at that local time."""
-        return None if moment is None else moment.replace(tzinfo=None).astimezone().utcoffset()
-
-    def dst(self, moment: datetime | None) -> None:
-        """Not told apart from the offset."""
-
-    def tzname(self, moment: datetime | None) -> str | None:
-        """The zone's name at that local time."""
-        return None if moment is None else moment.replace(tzinfo=None).astimezone().tzname()
-
-    def fromutc(self, moment: datetime) -> datetime:
-        """The local time of a moment in UTC."""
-        local = moment.replace(tzinfo=UTC).astimezone()
-        clock = local.replace(tzinfo=None)
-        # The hour that comes twice in autumn: fold says the second time.
-        second = clock.astimezone().utcoffset() != local.utcoffset()
-        return clock.replace(tzinfo=self, fold=int(second))
 
 
 def days_of(

@@ -25,6 +25,7 @@ from starlette.responses import PlainTextResponse
 from knee_angle import __version__
 from knee_angle.cli.serving import ADDRESS, WHO
 from knee_angle.errors import InvalidInput
+from knee_angle.page.receiving import Receiving
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -42,9 +43,15 @@ SETTINGS: dict[str, str | int | bool] = {
     "browser.gatherUsageStats": False,
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
-    "theme.base": "light",
-    "theme.primaryColor": "#0b6e69",
-    "theme.textColor": "#141c26",
+    "client.showErrorLinks": False,
+    "global.disableWidgetStateDuplicationWarning": True,
+    # Light or dark, as the phone is set.
+    "theme.light.primaryColor": "#0b6e69",
+    "theme.light.textColor": "#141c26",
+    "theme.dark.primaryColor": "#3fa79b",
+    "theme.dark.textColor": "#e9eef4",
+    "theme.dark.backgroundColor": "#141a21",
+    "theme.dark.secondaryBackgroundColor": "#212a34",
     "theme.font": "sans-serif",
 }
 """As in the project's .streamlit/config.toml, which `streamlit run app.py` reads."""
@@ -144,7 +151,7 @@ class LocalOnly:
             await self.app(scope, receive, send)
 
 
-MIDDLEWARE = [Middleware(LocalOnly)]
+MIDDLEWARE = [Middleware(LocalOnly), Middleware(Receiving)]
 
 
 def check_address(address: str) -> None:

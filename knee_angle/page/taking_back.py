@@ -8,7 +8,7 @@ import streamlit as st
 
 from knee_angle import words
 from knee_angle.errors import KneeAngleError
-from knee_angle.page.tray import the_tray
+from knee_angle.page.visit import the_visit
 from knee_angle.store import KeptMeasurement, KeptVisit, Store, WithdrawalReason
 
 __all__ = ["TAKEN_BACK", "take_back", "take_measurement_back"]
@@ -31,13 +31,12 @@ def take_measurement_back(
     whole = {visit.id: visit for visit in visits[:TAKEN_BACK]}
 
     def withdraw(row_id: str, reason: WithdrawalReason) -> None:
-        if row_id not in whole:
+        if row_id in whole:
+            store.withdraw_visit(row_id, reason)
+        else:
             store.withdraw_measurement(row_id, reason)
-            the_tray().no_longer_kept(row_id)
-            return
-        store.withdraw_visit(row_id, reason)
-        for photo in whole[row_id].measurements:
-            the_tray().no_longer_kept(photo)
+        if (visit := the_visit()) is not None:
+            visit.no_longer_kept(row_id)
 
     choices = {
         visit.id: f"{visit.taken_at.astimezone():%-d %b %H:%M}, {visit.side}, visit of "

@@ -1,76 +1,140 @@
-"""The photos of one visit, with what was seen in each and what was changed by hand."""
+"""The photos of one visit, with what was seen in each and what was changed by hand.
+
+A photo's pixels are held while it is worked with and read again from the visit's draft when
+they are asked for later: what stays is what was seen in it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from threading import Lock
 from typing import Any
 
 import streamlit as st
 
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import shared_detectors
-from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.editor import Edit, edit_of
+from knee_angle.page.zone import LocalZone
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import SeenPhoto, judged_alone, look, measure, safely
-from knee_angle.records import Finding, Landmarks, Measurement, NotMeasured, Unreadable
+from knee_angle.photo.taken import taken_at
+from knee_angle.pipeline import SeenPhoto, look, measure, safely
+from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
 from knee_angle.settings import Settings
-from knee_angle.store import KeptMeasurement
 
-__all__ = ["MOST", "Entry", "Tray", "the_tray"]
+__all__ = ["MOST", "Entry", "Tray"]
 
 MOST = 12
-"""Photos at a time: each is held in memory, decoded."""
+"""Photos of a visit."""
+HELD = 6
+"""Photos whose pixels are in memory, of all visits together; each at most about 60 MB."""
+SEEN = 120
+"""Photos of which it is remembered what was seen: a few kB each."""
+
+Outcome = Measurement | NotMeasured
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What is known of a photo once it was looked at."""
+
+    width: int
+    height: int
+    seen: SeenPhoto
+    taken_at: datetime | None
+
+
+class Shelf:
+    """Photos by their hash, for all visits: few with their pixels, many as they were seen."""
+
+    def __init__(self) -> None:
+        self._photos: OrderedDict[str, Photo] = OrderedDict()
+        self._looked: OrderedDict[str, Looked] = OrderedDict()
+        self._lock = Lock()
+
+    def photo(self, sha256: str, read: Callable[[], Photo]) -> Photo:
+        """The photo, read again where it is no longer held."""
+        with self._lock:
+            found = self._photos.get(sha256)
+        if found is None:
+            found = read()
+        self.hold(found)
+        return found
+
+    def hold(self, photo: Photo) -> None:
+        """Keep a photo's pixels; the ones not used for longest go."""
+        with self._lock:
+            self._photos[photo.sha256] = photo
+            self._photos.move_to_end(photo.sha256)
+            while len(self._photos) > HELD:
+                self._photos.popitem(last=False)
+
+    def looked(self, photo: Photo, content: bytes) -> Looked:
+        """What is seen in a photo, looked for once."""
+        with self._lock:
+            found = self._looked.get(photo.sha256)
+        if found is None:
+            seen = look(photo, detectors=detectors())
+            when = taken_at(content, zone=LocalZone(), now=datetime.now(UTC))
+            found = Looked(photo.width, photo.height, seen, when)
+        with self._lock:
+            self._looked[photo.sha256] = found
+            self._looked.move_to_end(photo.sha256)
+            while len(self._looked) > SEEN:
+                self._looked.popitem(last=False)
+        return found
 
 
 @dataclass
 class Entry:
-    """One photo on the page.
+    """One photo of a visit.
 
     Parameters
     ----------
-    photo : Photo
-        Read once.
-    seen : SeenPhoto
-        What the detectors saw, looked for once.
+    sha256 : str
+        The photo.
+    looked : Looked
+        Its size, what the detectors saw, when it was taken.
+    read : callable
+        Reads the photo again.
     edit : Edit
         What a hand changed since.
     seed : Edit
         What the editor was given when it was last put on the page.
     turn : int
         How often that was.
-    batch : int
-        Counts the uploads: photos that came together show one person in one machine.
-    kept, kept_as
-        The row that holds it, and what went into that row.
-    pending
-        What is being kept, with its row's identifier: a second tap keeps no second row.
-    new_codes
-        Codes that nobody knew before this photo was kept.
+    order : int
+        Photos stand in the order in which they came.
     answered
-        The last finding and answer of the photo alone, with all that went into them.
+        The last answer of the photo alone, with the name of all that went into it.
     """
 
-    photo: Photo
-    seen: SeenPhoto
+    sha256: str
+    looked: Looked
+    read: Callable[[], Photo]
     edit: Edit = field(default_factory=Edit)
     seed: Edit = field(default_factory=Edit)
     turn: int = 0
-    batch: int = 0
-    kept: KeptMeasurement | None = None
-    kept_as: object = None
-    pending: tuple[object, str] | None = None
-    new_codes: set[str] = field(default_factory=set)
-    answered: tuple[object, Finding | None, VisitAnswer | NotMeasured] | None = None
+    order: int = 0
+    answered: tuple[object, Outcome] | None = None
 
-    def own(self, name: str) -> str:
-        """An input's name for this photo and those that came with it, for no later one."""
-        return f"{name}-{self.batch}"
+    @property
+    def photo(self) -> Photo:
+        """The photo with its pixels."""
+        return shelf().photo(self.sha256, self.read)
+
+    @property
+    def seen(self) -> SeenPhoto:
+        """What the detectors saw."""
+        return self.looked.seen
 
     @property
     def key(self) -> str:
         """The photo's own part of every input's name."""
-        return self.photo.sha256[:12]
+        return self.sha256[:12]
 
     @property
     def revision(self) -> str:
@@ -92,22 +156,26 @@ class Entry:
         edit = edit_of(
             value,
             revision=self.revision,
-            width_px=self.photo.width,
-            height_px=self.photo.height,
+            width_px=self.looked.width,
+            height_px=self.looked.height,
         )
         if edit is not None:
             self.edit = edit
 
-    def measured(
-        self, *, displayed_deg: float | None, settings: Settings
-    ) -> Measurement | NotMeasured:
-        """The answer for the points as they are.
+    def measured(self, *, displayed_deg: float | None, settings: Settings) -> Outcome:
+        """The answer for the points as they are; measured once while all of it stays.
 
         Raises
         ------
         KneeAngleError
             A number that cannot be.
         """
+        asked = (sorted(self.edit.moved.items()), self.edit.removed, displayed_deg, settings)
+        if self.answered is None or self.answered[0] != asked:
+            self.answered = asked, self._measured(displayed_deg, settings)
+        return self.answered[1]
+
+    def _measured(self, displayed_deg: float | None, settings: Settings) -> Outcome:
         seen = self.seen
         if self.found is not None:
             seen = SeenPhoto(seen.tags, self.edit.applied(self.found))
@@ -115,9 +183,9 @@ class Entry:
         answer = measure(
             self.photo,
             displayed_deg=displayed_deg,
-            manual={**moved, "photo_sha256": self.photo.sha256} if moved else None,
+            manual={**moved, "photo_sha256": self.sha256} if moved else None,
             settings=settings,
-            detectors=_detectors(),
+            detectors=detectors(),
             seen=seen,
             judge=False,
         )
@@ -127,76 +195,105 @@ class Entry:
             )
         return answer
 
-    def judged(self, result: Measurement, fingerprint: str) -> Measurement:
-        """The photo with its finding; judged once while all that goes into it stays."""
-        of = (fingerprint, result.settings)
-        if self.answered is None or self.answered[0] != of:
-            told, alone = judged_alone(result)
-            self.answered = of, told.finding, alone
-        return replace(result, finding=self.answered[1])
-
-    @property
-    def alone(self) -> VisitAnswer | NotMeasured:
-        """The photo as a visit of its own, as it was `judged` last."""
-        assert self.answered is not None  # noqa: S101  a card is made of a judged photo
-        return self.answered[2]
-
 
 @dataclass
 class Tray:
-    """All photos of a visit, in the order in which they came."""
+    """All photos of a visit, in the order in which they came.
+
+    Parameters
+    ----------
+    entries : dict of hash to Entry
+    chosen : str or None
+        The photo that is shown.
+    refused : list of str
+        What could not be taken, in words.
+    """
 
     entries: dict[str, Entry] = field(default_factory=dict)
     chosen: str | None = None
     refused: list[str] = field(default_factory=list)
 
-    def add(self, content: bytes, name: str, *, batch: int) -> None:
-        """Read a photo, look at it, and choose it; a photo that cannot be read is told."""
-        read = safely(lambda: self._looked_at(content, name, batch=batch))
-        if isinstance(read, Entry):
-            self.entries[read.photo.sha256] = read
-            self.chosen = read.photo.sha256
-        elif isinstance(read, NotMeasured):
+    def add(
+        self,
+        content: bytes,
+        name: str,
+        *,
+        order: int = 0,
+        stored: Callable[[], bytes] | None = None,
+    ) -> Entry | None:
+        """Read a photo, look at it, and choose it; what cannot be taken is told.
+
+        Parameters
+        ----------
+        content : bytes
+            The photo's file.
+        name : str
+            What it is called where it is refused.
+        order : int
+            Where it stands among the others.
+        stored : callable, optional
+            Gives the file again; by default it is held.
+        """
+        read = safely(lambda: self._looked_at(content, name, stored))
+        if isinstance(read, NotMeasured):
             self.refused.append(f"{name}: {read.reason}: {read.advice}")
         elif isinstance(read, Unreadable):
             self.refused.append(f"{name}: {read.reason}")
-        else:
+        elif read is None:
             self.refused.append(
                 f"{name}: not taken, {MOST} photos are here already. Remove one first."
             )
+        elif read.sha256 in self.entries:
+            self.refused.append(
+                f"{name}: it is the same picture as photo {self.number(read)}, which counts once."
+            )
+            self.chosen = read.sha256
+        else:
+            read.order = order
+            self.entries[read.sha256] = read
+            self.chosen = read.sha256
+            return read
+        return None
 
-    def _looked_at(self, content: bytes, name: str, *, batch: int) -> Entry | None:
+    def _looked_at(
+        self, content: bytes, name: str, stored: Callable[[], bytes] | None
+    ) -> Entry | None:
         """The photo with what is seen in it, as it was where it is here; None: no room."""
         photo = read_photo(content, name=name)
         if photo.sha256 in self.entries:
             return self.entries[photo.sha256]
         if len(self.entries) >= MOST:
             return None
-        return Entry(photo, look(photo, detectors=_detectors()), batch=batch)
+        shelf().hold(photo)
+        again = stored or (lambda: content)
+        return Entry(
+            photo.sha256,
+            shelf().looked(photo, content),
+            lambda: read_photo(again(), name=name),
+        )
+
+    def number(self, entry: Entry) -> int:
+        """Which photo of the visit it is, from 1."""
+        return list(self.entries).index(entry.sha256) + 1
 
     def current(self) -> Entry | None:
         """The photo that is shown."""
         return None if self.chosen is None else self.entries.get(self.chosen)
 
-    def no_longer_kept(self, row_id: str) -> None:
-        """A row was taken back: its photo is as before it was kept."""
-        for entry in self.entries.values():
-            if entry.kept is not None and entry.kept.id == row_id:
-                entry.kept = entry.kept_as = entry.pending = None
-
     def remove(self, entry: Entry) -> None:
         """Let go of a photo."""
-        del self.entries[entry.photo.sha256]
-        self.chosen = next(iter(self.entries), None)
+        del self.entries[entry.sha256]
+        if self.chosen == entry.sha256:
+            self.chosen = next(reversed(self.entries), None)
 
 
-def the_tray() -> Tray:
-    """The tray of this visit."""
-    tray: Tray = st.session_state.setdefault("tray", Tray())
-    return tray
+@st.cache_resource(show_spinner=False)
+def shelf() -> Shelf:
+    """The photos that the server holds."""
+    return Shelf()
 
 
 @st.cache_resource(show_spinner="Getting ready ...")
-def _detectors() -> tuple[Detector, ...]:
+def detectors() -> tuple[Detector, ...]:
     """Detectors stay open while the server runs."""
     return shared_detectors()

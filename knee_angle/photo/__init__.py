@@ -7,5 +7,5 @@
   flat row; ``boards``: which of those count, and what is said of the others;
 * ``camera``: focal length, the plane of all tags, the view of the leg;
 * ``bars_alone``: what the bars' tags show of a machine without a leg;
-* ``crop``: what is kept of a photo.
+* ``crop``: what is kept of a photo; ``taken``: when it was taken.
 """

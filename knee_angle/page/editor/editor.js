@@ -10,6 +10,7 @@
 const KEY_STEP = 0.001; // of the longer side: about 1.6 px in a photo of 1600
 const BIG = 10;
 const ZOOM = 3;
+const ENLARGED = [1, 1.6, 2.5, 4];
 const QUIET_MS = 250; // after the last key, before the server is asked
 const LENS_MS = 1200;
 
@@ -44,7 +45,7 @@ class Editor {
     this.root = parent.querySelector(".editor");
     const part = (name) => this.root.querySelector("." + name);
     for (const name of ["hint", "stage", "picture", "lines", "handles", "lens", "degrees",
-                        "undo", "reset", "chips", "step", "remove", "live"]) {
+                        "undo", "reset", "chips", "view", "in", "out", "step", "remove", "live"]) {
       this[name] = part(name);
     }
     this.revision = null;
@@ -56,6 +57,7 @@ class Editor {
     this.drag = null;
     this.waiting = null;
     this.big = false;
+    this.enlarged = 0;
     this.sent = "";
     this.listen();
   }
@@ -80,8 +82,28 @@ class Editor {
     this.picture.height = data.height;
     this.lens.style.backgroundImage = `url("${data.picture}")`;
     this.lines.setAttribute("viewBox", `0 0 ${data.width} ${data.height}`);
+    this.enlarge(0);
     this.build();
     this.draw();
+  }
+
+  // Whole at first: as wide as there is room for its height; larger about the chosen point.
+  enlarge(step) {
+    const { width, height } = this.data;
+    const before = this.stage.clientWidth;
+    this.enlarged = Math.min(Math.max(step, 0), ENLARGED.length - 1);
+    const tallest = parseFloat(getComputedStyle(this.view).maxHeight) || Infinity;
+    const fit = Math.min(this.view.clientWidth || Infinity, (tallest * width) / height);
+    if (Number.isFinite(fit)) this.stage.style.setProperty("--fit", `${Math.floor(fit)}px`);
+    this.stage.style.setProperty("--zoom", String(ENLARGED[this.enlarged]));
+    this.out.disabled = this.enlarged === 0;
+    this.in.disabled = this.enlarged === ENLARGED.length - 1;
+    const about = this.points[this.chosen] ?? this.points.knee ?? { x: width / 2, y: height / 2 };
+    const scale = this.stage.clientWidth / width;
+    if (before) {
+      this.view.scrollLeft = about.x * scale - this.view.clientWidth / 2;
+      this.view.scrollTop = about.y * scale - this.view.clientHeight / 2;
+    }
   }
 
   value() {
@@ -341,6 +363,10 @@ class Editor {
       this.big = !this.big;
       this.step.setAttribute("aria-pressed", String(this.big));
     });
+    on(this.in, "click", () => this.enlarge(this.enlarged + 1));
+    on(this.out, "click", () => this.enlarge(this.enlarged - 1));
+    this.turned = () => this.data && this.enlarge(this.enlarged);
+    window.addEventListener("resize", this.turned);
     on(this.undo, "click", () => {
       this.back(this.history.pop());
       this.say("Undone.");
@@ -443,6 +469,7 @@ class Editor {
     clearTimeout(this.lensTimer);
     clearTimeout(this.sayTimer);
     this.root.ownerDocument.removeEventListener("input", this.typing);
+    window.removeEventListener("resize", this.turned);
   }
 }
 

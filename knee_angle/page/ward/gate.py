@@ -18,6 +18,7 @@ from starlette.responses import PlainTextResponse
 
 from knee_angle.access.roles import MAY, refused
 from knee_angle.access.sessions import Session, sha256_of
+from knee_angle.page.receiving import PATH as PHOTOS
 from knee_angle.page.server import HEADERS, policy
 from knee_angle.page.ward.assets import Assets
 from knee_angle.page.ward.doors import COOKIE, Doors
@@ -34,7 +35,7 @@ CHECKED_S = 5.0
 """How often an open web socket's session is looked up."""
 READING = frozenset({"GET", "HEAD"})
 WRITING = frozenset({"POST", "PUT", "DELETE"})
-UPLOADS = "/_stcore/upload_file"
+UPLOADS = ("/_stcore/upload_file", PHOTOS)
 NOT_SERVED = ("/_stcore/metrics", "/_stcore/agent", "/_stcore/script-health-check", "/oauth2")
 """Of Streamlit's own, for no browser of ours."""
 MISDIRECTED = "This page answers under its own name only."

@@ -17,6 +17,7 @@ from streamlit.web import bootstrap
 from knee_angle.access.signing_in import Access
 from knee_angle.access.ward import Ward, check_ward
 from knee_angle.errors import NoStoreYet
+from knee_angle.page.receiving import Receiving
 from knee_angle.page.server import SCRIPT, SETTINGS
 from knee_angle.page.ward import here
 from knee_angle.page.ward.assets import Assets
@@ -69,7 +70,7 @@ def serve(ward: Ward) -> None:
     logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
     threading.Thread(target=_packed_first, args=(assets,), daemon=True).start()
     _tell(ward, certificate)
-    _run(App(SCRIPT, middleware=[gate]), ward, certificate)
+    _run(App(SCRIPT, middleware=[gate, Middleware(Receiving)]), ward, certificate)
 
 
 def _vouching(ward: Ward) -> Vouching | None:

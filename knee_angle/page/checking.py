@@ -1,0 +1,363 @@
+"""A machine check on the page: several photos, the verdict first, then the plot and the table."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from knee_angle import words
+from knee_angle.angle.verdict import display_range, flexion_of_display
+from knee_angle.assumptions import COVERAGE
+from knee_angle.errors import KneeAngleError
+from knee_angle.machine.calibration import Line
+from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.machine.empty import EmptyCheck
+from knee_angle.page import answer, memory
+from knee_angle.page import asked as ask
+from knee_angle.page.charts import check_chart
+from knee_angle.page.editor import points_editor
+from knee_angle.page.tray import MOST, Entry, Tray
+from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
+from knee_angle.report.check_words import WITHIN_LIMITS, check_text
+from knee_angle.settings import Settings, changed
+from knee_angle.store import Store, new_id
+from knee_angle.visit.course import difference_at
+
+__all__ = ["new_check"]
+
+KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
+PICTURE_PX = 190
+BARS, KNEE = "display minus bars", "display minus knee"
+
+
+def new_check(store: Store, code: str) -> None:
+    """Several photos with their displayed numbers; the answer, then one tap to keep it."""
+    with st.expander(f"Check {code} now", icon=":material/fact_check:"):
+        st.markdown(
+            "Photograph the machine at three or more settings over its range, with dots on thigh "
+            f"bar, hinge and lower-leg bar. {WITHIN_LIMITS}"
+        )
+        tray = _tray(code)
+        turn = st.session_state.setdefault(f"check-turn-{code}", 0)
+        files = st.file_uploader(
+            "Photos of this machine",
+            type=KINDS,
+            accept_multiple_files=True,
+            key=f"check-{code}-{turn}",
+        )
+        if files:
+            with st.spinner("Looking for leg and machine ..."):
+                for file in files[:MOST]:
+                    tray.add(file.getvalue(), file.name)
+            st.session_state[f"check-turn-{code}"] = turn + 1
+            st.rerun()
+        for line in tray.refused:
+            st.error(f"The photo could not be used. {line}")
+        if tray.entries:
+            _numbers_and_answer(store, code, tray)
+
+
+def _tray(code: str) -> Tray:
+    """The photos of this visit's check of one machine, apart from those at the bedside."""
+    tray: Tray = st.session_state.setdefault(f"check-tray-{code}", Tray())
+    return tray
+
+
+def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
+    """The answer first, then the photos with their numbers and points, and what else is asked."""
+    memory.begin()
+    first, photos = st.container(), st.container()
+    values = _asked(code)
+    outcomes = None
+    with photos:
+        try:
+            settings = changed(None, values)
+            outcomes = _outcomes(code, tray, settings)
+        except KneeAngleError as error:
+            st.error(str(error))
+        _points(code, tray)
+    if outcomes is not None:
+        result = check_machine(outcomes, settings)
+        with first:
+            _answered(result, outcomes, settings)
+        if isinstance(result, EmptyCheck):
+            st.info("A check without a leg is not kept: note it in the service record.")
+        if isinstance(result, MachineCheck):
+            _keep(store, code, tray, result, outcomes, settings)
+    if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
+        _begin_anew(code, tray)
+
+
+def _asked(code: str) -> ask.Values:
+    """Limits of the leg in the machine, the display, and what was printed."""
+    turn = st.session_state.get(f"check-of-{code}", 0)
+
+    def own(name: str) -> str:
+        return f"check-{code}-{turn}-{name}"
+
+    with st.popover("Prescribed limits, display, sizes", icon=":material/tune:", width="stretch"):
+        return {**ask.limits(own), **ask.display_and_sizes(own)}
+
+
+def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
+    """Each photo with its number.
+
+    Raises
+    ------
+    KneeAngleError
+        A number that cannot be.
+    """
+    outcomes: dict[str, Outcome] = {}
+    low, high = display_range(settings.counts)
+    for number, entry in enumerate(tray.entries.values(), start=1):
+        picture, typed = memory.pair(f"check-{entry.key}")
+        with picture:
+            st.image(entry.photo.small, width=PICTURE_PX, caption=f"Photo {number}")
+        with typed:
+            shown = memory.number(
+                f"Display in photo {number}", f"check-{code}-{entry.key}", low=low, high=high
+            )
+            deg = None if shown is None else flexion_of_display(shown, counting=settings.counts)
+            outcome = entry.measured(displayed_deg=deg, settings=settings)
+            st.caption(words.sentence(outcome))
+        outcomes[f"photo {number}"] = outcome
+    return outcomes
+
+
+def _points(code: str, tray: Tray) -> None:
+    """One photo's points at a time, to be corrected as at the bedside."""
+    names = {sha: f"Photo {n}" for n, sha in enumerate(tray.entries, 1)}
+    chosen = st.segmented_control(
+        "Look at the points of", list(names), format_func=names.__getitem__,
+        key=f"check-points-{code}-{len(names)}",
+    )  # fmt: skip
+    if chosen is not None and chosen in tray.entries:
+        _editor(code, tray.entries[chosen])
+
+
+def _editor(code: str, entry: Entry) -> None:
+    key = f"check-editor-{code}-{entry.key}"
+    if key not in st.session_state:
+        entry.editor_is_new()
+
+    def taken() -> None:
+        entry.take(st.session_state[key].get("points"))
+
+    points_editor(
+        entry.photo,
+        key=key,
+        revision=entry.revision,
+        found=entry.found,
+        side=None if entry.found is None else entry.found.side,
+        tags=tuple(tag.corners_px for tag in entry.seen.tags),
+        edit=entry.seed,
+        on_change=taken,
+    )
+
+
+# The answer ----------------------------------------------------------------------
+
+
+def _answered(
+    result: MachineCheck | EmptyCheck | NotMeasured,
+    outcomes: Mapping[str, Outcome],
+    settings: Settings,
+) -> None:
+    """Alarms and verdict, the plot, the table in columns, then every figure as text."""
+    alarms = result.alarms
+    if alarms:
+        st.html(answer.alarms(alarms))
+    if isinstance(result, NotMeasured):
+        st.html(_refused(result))
+    else:
+        st.html(_card(result))
+        rows = _differences(result)
+        st.altair_chart(
+            check_chart(rows, _bands(result), tolerance_deg=_tolerance(result)),
+            theme=None,
+            width="stretch",
+        )
+        st.caption(
+            "Zero is a display that is right. Bars of the points and the band of the line are "
+            "95 %; the grey field is what is allowed."
+        )
+        st.html(_table(outcomes))
+    with st.expander("All figures", icon=":material/info:"):
+        st.text(check_text(result, settings, alarms=alarms))
+
+
+def _refused(result: NotMeasured) -> str:
+    reason, advice = (escape(_capital(words.phrase(t))) for t in (result.reason, result.advice))
+    return (
+        '<section class="answer refused" aria-label="Check">'
+        '<p class="verdict"><span class="shape bar"></span>Not checked yet</p>'
+        f'<p class="sentence" role="status">{reason}.</p>'
+        f'<p class="next"><span class="name">Do</span> {advice}.</p>'
+        "</section>"
+    )
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _card(result: MachineCheck | EmptyCheck) -> str:
+    """The verdict on the display, what is found, and the figures that it rests on."""
+    kind, largest, at, tolerance, against = _judged(result)
+    sentences = result.words or (result.advice,) if isinstance(result, MachineCheck) else ()
+    sentences = sentences or result.words
+    told = "".join(f'<p class="told">{escape(text)}</p>' for text in sentences)
+    finding = words.FINDING_WORDS[result.kind]
+    what = "An empty machine" if isinstance(result, EmptyCheck) else f"{len(result.photos)} photos"
+    return (
+        f'<section class="answer {kind}" aria-label="Check">'
+        f'<p class="verdict" role="status"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
+        f"{words.VERDICT_WORDS[kind].capitalize()}</p>"
+        '<dl class="figures days"><div><dt>Largest difference</dt><dd>'
+        f"<b>{words.degrees(largest, sign=True)}</b> <span>at {words.degrees(at)}, allowed "
+        f"{tolerance:g}°</span></dd></div></dl>"
+        f'<p class="sentence">{what}, display against {against}.</p>'
+        f'<p class="next"><span class="name">Do</span> <b>{escape(_capital(finding))}.</b></p>'
+        f"{told}</section>"
+    )
+
+
+def _judged(result: MachineCheck | EmptyCheck) -> tuple[Verdict, float, float, float, str]:
+    """Verdict, largest difference and where, tolerance, and what the display is held against."""
+    if isinstance(result, EmptyCheck):
+        shown = result.display
+        return shown.verdict, shown.largest_deg, shown.at_deg, shown.tolerance_deg, "its bars"
+    verdict, against = result.knee_verdict, "the knee"
+    if result.reading_verdict is not None:
+        verdict, against = result.reading_verdict, "its bars"
+    return verdict.verdict, verdict.largest_deg, verdict.at_deg, verdict.tolerance_deg, against
+
+
+def _tolerance(result: MachineCheck | EmptyCheck) -> float:
+    return _judged(result)[3]
+
+
+Rows = list[dict[str, Any]]
+
+
+def _differences(result: MachineCheck | EmptyCheck) -> Rows:
+    """Display minus bars and minus knee at every setting, each with its 95 % interval."""
+    if isinstance(result, EmptyCheck):
+        found = zip(result.bars_deg, result.displayed_deg, result.u_deg, strict=True)
+        return [_difference(BARS, at, shown - at, u) for at, shown, u in found]
+    rows = [] if result.reading is None else _of_line(BARS, result.reading)
+    return [*rows, *_of_line(KNEE, result.knee_line)]
+
+
+def _of_line(kind: str, line: Line) -> Rows:
+    x, y = np.array(line.x), np.array(line.y)
+    var = np.diag(line.cov_x) + np.diag(line.cov_y) - 2.0 * np.diag(line.cov_xy)
+    u = np.sqrt(np.maximum(var, 0.0))
+    return [_difference(kind, at, deg, ud) for at, deg, ud in zip(x, y - x, u, strict=True)]
+
+
+def _difference(kind: str, at: float, deg: float, u: float) -> dict[str, Any]:
+    half = COVERAGE * float(u)
+    return {
+        "kind": kind, "at": round(float(at), 2), "deg": round(float(deg), 2),
+        "low": round(float(deg) - half, 2), "high": round(float(deg) + half, 2),
+    }  # fmt: skip
+
+
+def _bands(result: MachineCheck | EmptyCheck) -> Rows:
+    """The lines through the differences with their 95 % bands."""
+    if isinstance(result, EmptyCheck):
+        return []
+    lines = [(KNEE, result.knee_line)]
+    lines += [] if result.reading is None else [(BARS, result.reading)]
+    rows: Rows = []
+    for kind, line in lines:
+        for at in np.linspace(min(line.x), max(line.x), 15):
+            deg, u = difference_at(float(at), offset_deg=line.offset, gain=line.gain, cov=line.cov)
+            rows.append(_difference(kind, float(at), deg, u))
+    return rows
+
+
+def _table(outcomes: Mapping[str, Outcome]) -> str:
+    """Every photo: display, bars, knee, and what the display says more than each."""
+    rows = []
+    for name, one in outcomes.items():
+        if not isinstance(one, Measurement):
+            rows.append(
+                f'<tr><th scope="row">{name.capitalize()}</th>'
+                f'<td colspan="5">{escape(words.phrase(one.reason))}</td></tr>'
+            )
+            continue
+        shown = None if one.displayed is None else one.displayed.deg
+        frame = None if one.machine is None else one.machine.frame
+        bars = (None, None) if frame is None else (frame.deg, frame.u_deg)
+        cells = [
+            "–" if shown is None else f"{shown:g}°",
+            _with(*bars), _with(one.knee.deg, one.knee.u_deg),
+            _less(shown, bars[0]), _less(shown, one.knee.deg),
+        ]  # fmt: skip
+        body = "".join(f"<td>{cell}</td>" for cell in cells)
+        rows.append(f'<tr><th scope="row">{name.capitalize()}</th>{body}</tr>')
+    return (
+        '<table class="followed"><caption>Each photo by itself, degrees, ± 95 %</caption><thead>'
+        "<tr><th>Photo</th><th>Display</th><th>Bars</th><th>Knee</th><th>− bars</th>"
+        f"<th>− knee</th></tr></thead><tbody>{''.join(rows)}</tbody></table>"
+    )
+
+
+def _with(deg: float | None, u_deg: float | None) -> str:
+    if deg is None or u_deg is None:
+        return "–"
+    return f"{deg:.0f} ± {words.plus_minus(u_deg):.0f}".replace("-", "\u2212")
+
+
+def _less(shown: float | None, deg: float | None) -> str:
+    if shown is None or deg is None:
+        return "–"
+    return f"{shown - deg:+.0f}".replace("-", "\u2212")
+
+
+def _begin_anew(code: str, tray: Tray) -> None:
+    """The next check: other photos, and limits and tape of another leg."""
+    tray.entries.clear()
+    st.session_state[f"check-of-{code}"] = st.session_state.get(f"check-of-{code}", 0) + 1
+    st.rerun()
+
+
+def _keep(
+    store: Store,
+    code: str,
+    tray: Tray,
+    result: MachineCheck,
+    outcomes: dict[str, Outcome],
+    settings: Settings,
+) -> None:
+    """The button; the same photos and numbers are kept once, however often it is tapped."""
+    if unused := memory.unused():
+        st.info(f"To keep this check, first correct: {', '.join(unused)}.")
+        return
+    hashes = {f"photo {n}": sha for n, sha in enumerate(tray.entries, start=1)}
+    asked = hashlib.sha256(repr((code, hashes, result)).encode()).hexdigest()
+    row_id = st.session_state.setdefault(f"check-row-{asked}", new_id())
+    # Named by its answer: where a number changed in the same moment, nothing is kept.
+    key = f"keep-check-{asked[:16]}"
+    if not st.button("Keep this check", type="primary", width="stretch", key=key):
+        return
+    try:
+        store.save_check(
+            result,
+            machine=code,
+            outcomes=outcomes,
+            settings=settings,
+            photo_sha256=hashes,
+            row_id=row_id,
+        )
+    except KneeAngleError as error:
+        st.error(f"Not kept: {error}")
+        return
+    _begin_anew(code, tray)

@@ -1,0 +1,221 @@
+"""Where the drafts of visits lie, and how one is read, changed and ended."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import secrets
+import shutil
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+
+from knee_angle.errors import InvalidInput
+from knee_angle.files import sync_folder, write_whole
+from knee_angle.store.opening import default_url
+
+try:
+    import fcntl
+except ImportError:  # Windows: one server, one process
+    fcntl = None  # type: ignore[assignment]
+
+__all__ = [
+    "ENDS_AFTER_S",
+    "MOST_BYTES",
+    "MOST_DRAFTS",
+    "Draft",
+    "DraftsFolder",
+    "drafts_folder",
+    "new_token",
+]
+
+Json = dict[str, Any]
+
+ENDS_AFTER_S = 24 * 3600.0
+"""A draft that nobody touched for a day ends; photos of patients do not lie about."""
+KEPT_ENDS_AFTER_S = 3600.0
+"""One that was kept stays for a correction, and no longer."""
+MOST_DRAFTS = 400
+"""A disk is not filled by opening pages."""
+MOST_BYTES = 40 * 2**20
+"""A photo's file."""
+
+TOKEN = re.compile(r"[A-Za-z0-9_-]{32}")
+SHA256 = re.compile(r"[0-9a-f]{64}")
+STATE = "draft.json"
+
+
+def new_token() -> str:
+    """A name of 192 random bits for a draft: whoever has it sees the visit."""
+    return secrets.token_urlsafe(24)
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A draft as it stands on the disk.
+
+    Parameters
+    ----------
+    token : str
+        Its name, carried by the page's address.
+    version : int
+        Counts its changes.
+    state : dict
+        What was typed, moved and chosen: see `page.visit_state`.
+    """
+
+    token: str
+    version: int
+    state: Json
+
+
+def drafts_folder() -> DraftsFolder:
+    """The folder beside the store's file; of a store elsewhere, in the user's data folder."""
+    url = default_url()
+    if url.get_backend_name() == "sqlite":
+        place = Path(url.database or "").absolute()
+        return DraftsFolder(place.with_name(f"{place.name}-drafts"))
+    name = hashlib.sha256(str(url).encode()).hexdigest()[:12]
+    return DraftsFolder(Path(platformdirs.user_data_dir("knee-angle")) / f"drafts-{name}")
+
+
+@dataclass(frozen=True)
+class DraftsFolder:
+    """All drafts of one store.
+
+    Every method may raise OSError: the disk is full, or its folder is not ours to write.
+    """
+
+    path: Path
+    clock: Callable[[], float] = time.time
+
+    def begin(self, token: str, state: Mapping[str, Any]) -> Draft:
+        """Make a draft, after ending those whose time is over."""
+        self.end_old()
+        if sum(1 for _ in self._all()) >= MOST_DRAFTS:
+            raise OSError(28, f"{MOST_DRAFTS} visits are open already", str(self.path))
+        place = self._of(token)
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        draft = Draft(token, 1, dict(state))
+        self._write(draft)
+        sync_folder(self.path)
+        return draft
+
+    def find(self, token: str) -> Draft | None:
+        """A draft by its token; None where none is, its time is over, or it is damaged."""
+        if not TOKEN.fullmatch(token):
+            return None
+        try:
+            text = (self._of(token) / STATE).read_bytes()
+            kept = json.loads(text)
+            if self._over(self._of(token), kept):
+                return None
+            return Draft(token, int(kept["version"]), dict(kept["state"]))
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+    def change(self, draft: Draft, state: Mapping[str, Any]) -> Draft:
+        """Write another state, unless it is the one that stands there."""
+        if dict(state) == draft.state:
+            return draft
+        changed = Draft(draft.token, draft.version + 1, json.loads(json.dumps(dict(state))))
+        self._write(changed)
+        return changed
+
+    def end(self, token: str) -> None:
+        """Let go of a draft and its photos."""
+        if TOKEN.fullmatch(token):
+            shutil.rmtree(self._of(token), ignore_errors=True)
+
+    def end_old(self) -> None:
+        """Let go of every draft whose time is over."""
+        for place in self._all():
+            kept: Json = {}
+            with suppress(OSError, ValueError):
+                kept = json.loads((place / STATE).read_bytes())
+            if self._over(place, kept):
+                shutil.rmtree(place, ignore_errors=True)
+
+    @contextmanager
+    def alone(self, token: str) -> Iterator[None]:
+        """Nobody else changes this draft meanwhile, in this program or another one."""
+        place = self._of(token) / "lock"
+        with open(place, "ab", opener=lambda path, flags: os.open(path, flags, 0o600)) as file:
+            if fcntl is not None:
+                fcntl.flock(file, fcntl.LOCK_EX)
+            yield
+
+    # Photos --------------------------------------------------------------------------
+
+    def put_photo(self, token: str, content: bytes) -> str:
+        """Write a photo's bytes; their hash, which is its name.
+
+        Raises
+        ------
+        InvalidInput
+            The file is too large.
+        """
+        if len(content) > MOST_BYTES:
+            raise InvalidInput(
+                f"the photo's file has {len(content) / 2**20:.0f} MB, at most "
+                f"{MOST_BYTES // 2**20} are taken: photograph at a usual size"
+            )
+        sha256 = hashlib.sha256(content).hexdigest()
+        path = self._of(token) / sha256
+        if not path.exists():
+            write_whole(path, content)
+        return sha256
+
+    def photo(self, token: str, sha256: str) -> bytes | None:
+        """A photo's bytes; None where they are not, or no longer what they were."""
+        if not SHA256.fullmatch(sha256) or not TOKEN.fullmatch(token):
+            return None
+        try:
+            content = (self._of(token) / sha256).read_bytes()
+        except OSError:
+            return None
+        return content if hashlib.sha256(content).hexdigest() == sha256 else None
+
+    def photos(self, token: str) -> list[str]:
+        """The hashes of the photos that lie there, the oldest first."""
+        place = self._of(token)
+        try:
+            found = [(f.stat().st_mtime_ns, f.name) for f in place.iterdir()]
+        except OSError:
+            return []
+        return [name for _, name in sorted(found) if SHA256.fullmatch(name)]
+
+    def drop_photo(self, token: str, sha256: str) -> None:
+        """Let go of one photo."""
+        if SHA256.fullmatch(sha256):
+            (self._of(token) / sha256).unlink(missing_ok=True)
+
+    def _of(self, token: str) -> Path:
+        if not TOKEN.fullmatch(token):
+            raise InvalidInput("a visit's address must carry its whole name: open the page anew")
+        return self.path / token
+
+    def _all(self) -> Iterator[Path]:
+        with suppress(OSError):
+            yield from (one for one in self.path.iterdir() if TOKEN.fullmatch(one.name))
+
+    def _write(self, draft: Draft) -> None:
+        text = json.dumps({"version": draft.version, "state": draft.state}, allow_nan=False)
+        write_whole(self._of(draft.token) / STATE, text)
+
+    def _over(self, place: Path, kept: Mapping[str, Any]) -> bool:
+        try:
+            touched = max(f.stat().st_mtime for f in (place, place / STATE) if f.exists())
+        except (OSError, ValueError):
+            return True
+        state = kept.get("state")
+        done = isinstance(state, dict) and state.get("kept") and not state.get("pending")
+        ends = KEPT_ENDS_AFTER_S if done else ENDS_AFTER_S
+        return self.clock() - touched > ends

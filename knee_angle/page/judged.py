@@ -1,0 +1,199 @@
+"""All photos of a visit answered: each alone, and all of one leg and machine together."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import streamlit as st
+
+from knee_angle.angle.verdict import flexion_of_display
+from knee_angle.assumptions import END_FROM_DEG
+from knee_angle.machine.answer import VisitAnswer
+from knee_angle.machine.prescribed import LegSettings
+from knee_angle.page.tray import Entry, Tray
+from knee_angle.pipeline import Shot, answer_of_visit, judged_alone, safely
+from knee_angle.records import Finding, Measurement, NotMeasured, Outcome, Side
+from knee_angle.settings import Settings, changed
+from knee_angle.store import Prescription, leg_settings
+
+__all__ = ["Asked", "Judged", "Prescribed", "end_words", "judged"]
+
+Prescribed = Mapping[Side, Prescription | None]
+"""What is prescribed for each knee; empty where nothing is."""
+
+HELD = "judged-answer"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """All that goes into an answer besides the photos and their points.
+
+    Parameters
+    ----------
+    numbers : Mapping of hash to float or None
+        The number on the display in each photo, as it stands there.
+    repeats : Mapping of hash to hash
+        A photo and the one before it whose place it repeats.
+    settings : Settings
+        With the limits that were typed.
+    prescribed : Prescribed
+        With what binds instead of them.
+    """
+
+    numbers: Mapping[str, float | None]
+    repeats: Mapping[str, str]
+    settings: Settings
+    prescribed: Prescribed
+
+    def displayed_deg(self, sha256: str) -> float | None:
+        """The display as degrees of flexion."""
+        number = self.numbers.get(sha256)
+        return None if number is None else flexion_of_display(number, counting=self.settings.counts)
+
+    def setting_of(self, sha256: str) -> object:
+        """What photos of one place share: the one they repeat, else the displayed number."""
+        first = sha256
+        while self.repeats.get(first, first) != first:
+            first = self.repeats[first]
+        number = self.displayed_deg(first)
+        return first if number is None else number
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The answers to a visit.
+
+    Parameters
+    ----------
+    outcomes : dict of hash to Outcome
+        Each photo alone, by the limits of the knee that it shows.
+    shots : dict of hash to Shot
+        What each is called, and its place.
+    answer : VisitAnswer, NotMeasured or None
+        All that were measured together; None where none was.
+    settings : Settings
+        Those that it was judged by.
+    knees : tuple of Settings
+        The knees whose limits may bind: one where a photo shows which.
+    fingerprint : str
+        Names all that went into it.
+    """
+
+    outcomes: dict[str, Outcome]
+    shots: dict[str, Shot]
+    answer: VisitAnswer | NotMeasured | None
+    settings: Settings
+    knees: tuple[Settings, ...]
+    fingerprint: str
+
+    @property
+    def measured(self) -> dict[str, Measurement]:
+        """The photos that were measured."""
+        return {sha: one for sha, one in self.outcomes.items() if isinstance(one, Measurement)}
+
+    @property
+    def alarms(self) -> tuple[str, ...]:
+        """Every photo's alarms, each once."""
+        return tuple(dict.fromkeys(a for one in self.outcomes.values() for a in one.alarms))
+
+
+def judged(tray: Tray, asked: Asked) -> Judged:
+    """Judge all photos as they are now.
+
+    Raises
+    ------
+    KneeAngleError
+        A number or setting that cannot be.
+    """
+    legs = LegSettings(asked.settings, asked.settings)
+    if asked.prescribed:
+        legs = leg_settings(asked.prescribed, lambda limits: changed(asked.settings, limits))
+    outcomes: dict[str, Outcome] = {}
+    for sha256, entry in tray.entries.items():
+        deg = asked.displayed_deg(sha256)
+        outcomes[sha256] = legs.judged(
+            entry.measured(displayed_deg=deg, settings=asked.settings), deg
+        )
+    sides = [one.side for one in outcomes.values() if isinstance(one, Measurement)]
+    knees = (legs.of(sides[0]),) if sides else legs.both
+    fingerprint = _fingerprint(list(tray.entries.values()), asked, knees)
+    shots = _shots(tray, asked)
+    findings, answer = _held(outcomes, shots, knees[0], fingerprint)
+    return Judged(
+        {sha: _with_finding(one, findings.get(sha)) for sha, one in outcomes.items()},
+        shots, answer, knees[0], knees, fingerprint,
+    )  # fmt: skip
+
+
+def _with_finding(outcome: Outcome, finding: Finding | None) -> Outcome:
+    return replace(outcome, finding=finding) if isinstance(outcome, Measurement) else outcome
+
+
+def _shots(tray: Tray, asked: Asked) -> dict[str, Shot]:
+    """Each photo by its number and the number of its place."""
+    places: dict[object, str] = {}
+    shots = {}
+    for number, sha256 in enumerate(tray.entries, start=1):
+        place = places.setdefault(asked.setting_of(sha256), str(len(places) + 1))
+        shots[sha256] = Shot(f"photo {number}", place, asked.displayed_deg(sha256))
+    return shots
+
+
+Held = tuple[dict[str, Finding | None], VisitAnswer | NotMeasured | None]
+"""Findings of photos, and the answer to all of them."""
+
+
+def _held(
+    outcomes: Mapping[str, Outcome],
+    shots: Mapping[str, Shot],
+    settings: Settings,
+    fingerprint: str,
+) -> Held:
+    """What `_together` says, judged once while all that goes into it stays."""
+    held: tuple[str, Held] | None = st.session_state.get(HELD)
+    if held is None or held[0] != fingerprint:
+        held = fingerprint, _together(outcomes, shots, settings)
+        st.session_state[HELD] = held
+    return held[1]
+
+
+def _together(
+    outcomes: Mapping[str, Outcome], shots: Mapping[str, Shot], settings: Settings
+) -> Held:
+    """The answer to all photos; of one alone its finding too, of several that is asked later."""
+    measured = {sha: one for sha, one in outcomes.items() if isinstance(one, Measurement)}
+    if not measured:
+        return {}, None
+    if len(measured) == 1:
+        ((sha, only),) = measured.items()
+        told, alone = judged_alone(only)
+        return {sha: told.finding}, alone
+    pairs = [(shots[sha], one) for sha, one in outcomes.items()]
+    found = safely(lambda: answer_of_visit(pairs, settings))
+    return {}, found if isinstance(found, VisitAnswer | NotMeasured) else None
+
+
+def _fingerprint(entries: Sequence[Entry], asked: Asked, knees: tuple[Settings, ...]) -> str:
+    """Names everything that goes into an answer; the same after the server was started anew."""
+    photos = [
+        (
+            one.sha256,
+            sorted(one.edit.moved.items()),
+            one.edit.removed,
+            asked.numbers.get(one.sha256),
+        )
+        for one in entries
+    ]
+    repeats = sorted(asked.repeats.items())
+    words = repr((photos, repeats, asked.settings, knees))
+    return hashlib.sha256(words.encode()).hexdigest()[:16]
+
+
+def end_words(answer: VisitAnswer) -> list[str]:
+    """What each setting of a visit is called, the straightest first."""
+    knees = [one.estimate.knee.value for one in answer.settings]
+    if len(knees) == 1:
+        return ["Flexion end" if knees[0] >= END_FROM_DEG else "Extension end"]
+    return ["Extension end", *["On the way"] * (len(knees) - 2), "Flexion end"]

@@ -1,0 +1,219 @@
+"""Whose knee, in which machine: chosen, typed or skipped; and what is known of both."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from html import escape
+
+import streamlit as st
+
+from knee_angle import words
+from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet
+from knee_angle.page import memory
+from knee_angle.page.keeping import the_store
+from knee_angle.page.visit import Visit
+from knee_angle.page.ward.here import may
+from knee_angle.records import Side
+from knee_angle.report.visit_words import prescribed_text
+from knee_angle.settings import Settings
+from knee_angle.store import KeptCheck, Prescription, Subject, checked_code
+
+__all__ = ["Known", "Whose", "known_of", "strip", "whose"]
+
+OFFERED = 8
+"""Codes that are offered by name: the last ones used."""
+
+
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """Codes as typed: whose knee, in which machine; empty where none was given."""
+
+    person: str
+    machine: str
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the store says of both.
+
+    Parameters
+    ----------
+    prescribed : Mapping of side to Prescription
+        Empty where nothing is prescribed.
+    unknown : KneeAngleError or None
+        Why the prescription cannot be told.
+    new : tuple of str
+        Codes that nobody knows yet.
+    check : KeptCheck or None
+        The machine's last check.
+    """
+
+    prescribed: Mapping[Side, Prescription | None]
+    unknown: KneeAngleError | None
+    new: tuple[str, ...]
+    check: KeptCheck | None
+
+
+def whose(visit: Visit) -> Whose:
+    """Ask for the two codes; they stay for the whole visit."""
+    person, machine = (memory.recall(visit.own(name), "") for name in ("person", "machine"))
+    given = " · ".join(code.upper() for code in (person, machine) if code)
+    if visit.tray.entries and person:
+        with st.expander(f"{given}: change", icon=":material/badge:"):
+            return _codes(visit)
+    return _codes(visit)
+
+
+def _codes(visit: Visit) -> Whose:
+    people, machines = _offered()
+    left, right = memory.pair("whose")
+    with left:
+        person = memory.text("Patient (code)", visit.own("person"), placeholder="P-017")
+        _offer("patients", people, person, visit.own("person"))
+    with right:
+        machine = memory.text("Machine (code)", visit.own("machine"), placeholder="M-03")
+        _offer("machines", machines, machine, visit.own("machine"))
+    return Whose(person, machine)
+
+
+def _offer(what: str, codes: Sequence[str], typed: str, name: str) -> None:
+    """The codes last used, each to be chosen with one tap."""
+    if not codes or typed:
+        return
+
+    def chosen() -> None:
+        picked = st.session_state.get(f"offer-{name}")
+        if picked:
+            memory.put(name, picked)
+
+    st.pills(
+        f"Known {what}", codes, key=f"offer-{name}", on_change=chosen,
+        label_visibility="collapsed",
+    )  # fmt: skip
+
+
+def _offered() -> tuple[list[str], list[str]]:
+    """Patients and machines that the store knows, the last used first."""
+    try:
+        store = the_store()
+        subjects = (store.people() if may("see patients") else (), store.machines())
+    except KneeAngleError:
+        return [], []
+    people, machines = (
+        [one.code for one in sorted(found, key=_last_used, reverse=True)][:OFFERED]
+        for found in subjects
+    )
+    return people, machines
+
+
+def _last_used(subject: Subject) -> float:
+    return 0.0 if subject.last_at is None else subject.last_at.timestamp()
+
+
+def known_of(given: Whose) -> Known:
+    """What the store knows of both codes, read anew at each run."""
+    prescribed: dict[Side, Prescription | None] = {}
+    unknown: KneeAngleError | None = None
+    new: list[str] = []
+    check = None
+    if given.person and may("see patients"):
+        try:
+            prescribed = _prescribed_for(given.person, new)
+        except KneeAngleError as error:
+            unknown = error
+    if given.machine:
+        try:
+            check = _last_check(given.machine, new)
+        except KneeAngleError:
+            check = None  # keeping says what is wrong with the code or the store
+    if not any(prescribed.values()):
+        prescribed = {}
+    return Known(prescribed, unknown, tuple(new), check)
+
+
+def _prescribed_for(person: str, new: list[str]) -> dict[Side, Prescription | None]:
+    """What is prescribed today for each knee of a person.
+
+    Raises
+    ------
+    InvalidInput, StoreError
+        There is no store, or it cannot be read: whether anything is prescribed is not known.
+    """
+    try:
+        code = checked_code(person)
+    except InvalidInput:
+        return {}  # no code: keeping the visit says so
+    try:
+        store = the_store()
+    except NoStoreYet:
+        new.append(code)
+        raise
+    if not store.knows_person(code):
+        new.append(code)
+    sides: tuple[Side, ...] = ("left", "right")
+    return {side: store.prescription_on(code, date.today(), side=side) for side in sides}
+
+
+def _last_check(machine: str, new: list[str]) -> KeptCheck | None:
+    code = checked_code(machine, what="machine")
+    try:
+        store = the_store()
+    except NoStoreYet:
+        new.append(code)
+        raise
+    if not store.knows_machine(code):
+        new.append(code)
+        return None
+    return next(iter(store.checks(machine=code, limit=1)), None)
+
+
+def strip(given: Whose, known: Known) -> str:
+    """Prescription and the machine's last check, on top of everything, as HTML."""
+    lines = [*_person_lines(given, known), *_machine_lines(given, known)]
+    if not lines:
+        return ""
+    return f'<section class="who" aria-label="Patient and machine">{"".join(lines)}</section>'
+
+
+def _person_lines(given: Whose, known: Known) -> list[str]:
+    if not given.person:
+        return []
+    code = escape(given.person.upper())
+    rows = {side: row for side, row in known.prescribed.items() if row is not None}
+    if known.unknown is not None:
+        return [f"<p><b>{code}</b> what is prescribed is not known</p>"]
+    if not rows:
+        return [f"<p><b>{code}</b> no limits are prescribed here</p>"]
+    told = []
+    same = len(set(rows.values())) == 1 and len(rows) == 2
+    for side, row in list(rows.items())[: 1 if same else 2]:
+        limits = Settings(limit_flexion_deg=row.flexion_deg, limit_extension_deg=row.extension_deg)
+        text = prescribed_text(limits) or "no limit is prescribed"
+        knee = "" if same else f"{side} knee "
+        told.append(f"<p><b>{code}</b> {knee}{escape(text)}, from {row.from_day:%-d %b}</p>")
+    return told
+
+
+def _machine_lines(given: Whose, known: Known) -> list[str]:
+    if not given.machine:
+        return []
+    code, check = escape(given.machine.upper()), known.check
+    if check is None:
+        return [f"<p><b>{code}</b> no check is kept of this machine</p>"]
+    day = f"{check.taken_at.astimezone():%-d %b %Y}"
+    if check.verdict == "outside":
+        against = "its bars" if check.against == "frame" else "the knee"
+        size = words.degrees(abs(check.largest_deg))
+        return [
+            f'<p class="failed" role="alert"><b>{code} failed its last check</b> on {day}: its '
+            f"display is up to {size} from {against}. Do not go by its number; have it "
+            "serviced.</p>"
+        ]
+    finding = words.FINDING_WORDS[check.finding]
+    shape = words.VERDICT_SHAPES[check.verdict]
+    return [
+        f'<p><b>{code}</b> <span class="shape {shape}" aria-hidden="true"></span> last check '
+        f"{day}: {escape(words.VERDICT_WORDS[check.verdict])}; {escape(finding)}</p>"
+    ]

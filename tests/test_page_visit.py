@@ -1,0 +1,244 @@
+"""The visit on the page: kept as one, and never lost on the way there."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+import streamlit as st
+from conftest import SAMPLES
+from stores import NOON, SHA, made_series
+from streamlit.testing.v1 import AppTest
+from test_page import button, changed, field, html, opened, ready, upload, with_photo
+
+from knee_angle.machine.check import check_machine
+from knee_angle.page import keeping
+from knee_angle.page.drafts import drafts_folder
+from knee_angle.page.server import SCRIPT
+from knee_angle.settings import Settings
+from knee_angle.store import Store, open_store
+
+ENDS = ("series_d_1.jpg", "series_d_6.jpg")
+"""Both ends of one rigid machine; their displays say 12 and 107."""
+
+
+@pytest.fixture(autouse=True)
+def store_file(tmp_path, monkeypatch):
+    """Each test has a store of its own."""
+    st.cache_resource.clear()
+    path = tmp_path / "kept.db"
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
+    yield path
+    st.cache_resource.clear()
+
+
+def again(page: AppTest) -> AppTest:
+    """The same address in another session: reloaded, in a second tab, after the server's end."""
+    other = AppTest.from_file(str(SCRIPT), default_timeout=60)
+    other.query_params["visit"] = page.query_params["visit"]
+    other.run()
+    assert not other.exception
+    return other
+
+
+def tapped(page: AppTest, label: str) -> AppTest:
+    button(page, label).click().run()
+    assert not page.exception
+    return page
+
+
+def both_ends(page: AppTest) -> AppTest:
+    for name, number in zip(ENDS, (12.0, 107.0), strict=True):
+        page = changed(upload(page, name), "Number on the display", number)
+    return page
+
+
+def test_both_ends_are_one_answer_kept_as_one(store_file):
+    page = changed(both_ends(opened()), "Patient (code)", "P-017")
+    answer = html(page)
+    assert "Extension end" in answer
+    assert "Flexion end" in answer
+    assert '<th scope="row">Arc</th>' in answer
+    page = tapped(page, "Keep this visit")
+    assert "Kept for P-017: a visit of 2 photos, knee" in page.success[0].value
+    with open_store(store_file) as store:
+        (visit,) = store.visits(person="P-017")
+        assert [knee.displayed_deg for knee in visit.knees] == [12.0, 107.0]
+        assert len(store.measurements(person="P-017")) == 2
+
+
+def test_a_second_photo_keeps_codes_limits_and_their_alarm():
+    page = changed(ready(), "Prescribed flexion", 60.0)
+    page = upload(page, "bed_03.jpg")
+    assert field(page, "Patient (code)").value == "p-017"
+    assert field(page, "Prescribed flexion").value == 60.0
+    assert "PAST THE PRESCRIBED FLEXION" in html(page)
+
+
+def test_the_next_patient_begins_with_no_ones_code():
+    page = tapped(changed(ready(), "Prescribed flexion", 120.0), "Keep this measurement")
+    before = page.query_params["visit"]
+    page = tapped(page, "Next patient")
+    assert page.query_params["visit"] != before
+    assert field(page, "Patient (code)").value == ""
+    page = upload(page, "bed_03.jpg")
+    assert field(page, "Machine (code)").value == ""
+    assert field(page, "Prescribed flexion").value is None
+
+
+def test_a_reloaded_page_goes_on_where_it_was():
+    page = changed(changed(ready(), "Prescribed flexion", 120.0), "Photographed at", "flexion")
+    entry = page.session_state["tray"].current()
+    entry.take({"revision": entry.revision, "moved": {"knee": [900, 500]}, "removed": []})
+    page.run()
+    st.cache_resource.clear()  # the server was started anew
+    other = again(page)
+    assert field(other, "Number on the display").value == 93.0
+    assert field(other, "Patient (code)").value == "p-017"
+    assert field(other, "Prescribed flexion").value == 120.0
+    assert field(other, "Photographed at").value == "flexion"
+    found = other.session_state["tray"].current()
+    assert found.edit.moved == {"knee": (900.0, 500.0)}
+    assert answered(other) == answered(page)
+
+
+def answered(page: AppTest) -> str:
+    return html(page).partition('data-of="')[2][:16]
+
+
+def test_two_tabs_of_one_visit_hold_what_both_of_them_did():
+    first = ready()
+    second = again(first)
+    changed(first, "Machine (code)", "M-07")
+    second = changed(second, "Number on the display", 94.0)
+    assert field(second, "Machine (code)").value == "M-07"
+    assert field(first.run(), "Number on the display").value == 94.0
+    first = upload(first, "bed_03.jpg")
+    assert len(second.run().session_state["tray"].entries) == 2
+
+
+def test_a_photo_that_a_phone_sent_while_nobody_looked_is_there():
+    page = ready()
+    drafts_folder().put_photo(page.query_params["visit"], (SAMPLES / "series_d_6.jpg").read_bytes())
+    page.run()
+    assert len(page.session_state["tray"].entries) == 2
+    assert field(page, "Patient (code)").value == "p-017"
+
+
+class Killed(Exception):
+    """Ends the run there and then; only what stands on a disk is left."""
+
+
+def killed_at(monkeypatch, where: str) -> None:
+    """The server ends in the middle of a save: nothing after that moment happens."""
+    saved = Store.save_visit
+
+    def broken(*arguments, **named):
+        if where == "after":
+            saved(*arguments, **named)
+        raise Killed
+
+    monkeypatch.setattr(Store, "save_visit", broken)
+
+
+@pytest.mark.parametrize(
+    ("where", "said", "rows"),
+    [
+        pytest.param("before", "nothing was kept. Nothing here is lost", 0, id="before the save"),
+        pytest.param("after", "it was kept, once and whole", 1, id="after it, before the word"),
+    ],
+)
+def test_a_server_killed_while_keeping_says_afterwards_what_was_kept(
+    monkeypatch, store_file, where, said, rows
+):
+    page = ready()
+    with monkeypatch.context() as dying:
+        killed_at(dying, where)
+        button(page, "Keep this measurement").click().run()
+    st.cache_resource.clear()
+    other = again(page)
+    assert said in " ".join(info.value for info in other.info)
+    with open_store(store_file) as store:
+        assert len(store.measurements()) == rows
+    if not rows:
+        other = tapped(other, "Keep this measurement")
+    assert "Kept for P-017" in other.success[0].value
+    with open_store(store_file) as store:
+        assert len(store.measurements(all_rows=True)) == 1
+
+
+def test_a_visit_that_has_ended_is_said_to_have():
+    page = ready()
+    drafts_folder().end(page.query_params["visit"])
+    assert "That visit has ended" in " ".join(info.value for info in again(page).info)
+    page.run()
+    assert "That visit has ended" in " ".join(info.value for info in page.info)
+    assert page.session_state["tray"].entries == {}
+
+
+def test_where_nothing_can_be_written_the_page_says_so_and_goes_on(monkeypatch):
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("knee_angle.page.drafts.folder.write_whole", full)
+    page = with_photo("bed_01.jpg")
+    assert "cannot be written to the disk (No space left on device)" in page.warning[0].value
+    assert "88°" in html(page)
+
+
+def test_a_photo_sent_twice_is_said_and_counts_once():
+    page = upload(upload(opened(), "bed_01.jpg"), "bed_01.jpg")
+    assert "it is the same picture as photo 1, which counts once" in page.error[0].value
+    assert len(page.session_state["tray"].entries) == 1
+
+
+def test_a_photo_taken_out_is_left_out_of_what_is_corrected(store_file):
+    page = changed(both_ends(opened()), "Patient (code)", "P-017")
+    page = tapped(tapped(page, "Keep this visit"), "Remove this photo")
+    page = tapped(page, "Keep the correction")
+    with open_store(store_file) as store:
+        (row,) = store.measurements(person="P-017")
+        assert row.displayed_deg == 12.0
+        assert len(store.visits()) == 1
+
+
+@pytest.fixture
+def ward(store_file):
+    with open_store(store_file, clock=lambda: NOON) as store:
+        store.add_person("P-017")
+        store.prescribe("P-017", from_day=date(2026, 3, 1), flexion_deg=95, extension_deg=0)
+        for code in ("M-03", "M-04"):
+            store.add_machine(code)
+        yield store
+
+
+@pytest.mark.parametrize(
+    ("offset", "said"),
+    [
+        pytest.param(1.5, "M-03</b> <span", id="checked and right"),
+        pytest.param(12.0, "M-03 failed its last check</b> on 2 Mar 2026", id="failed"),
+        pytest.param(None, "M-03</b> no check is kept of this machine", id="never checked"),
+    ],
+)
+def test_prescription_and_the_machines_last_check_stand_on_top(ward, offset, said):
+    if offset is not None:
+        series = made_series(offset_deg=offset, gain=1.0)
+        checked = check_machine(series, Settings())
+        ward.save_check(
+            checked, machine="M-03", outcomes=series, settings=Settings(),
+            photo_sha256={"Ada 0.jpg": SHA},
+        )  # fmt: skip
+    page = opened()
+    page = changed(changed(page, "Patient (code)", "P-017"), "Machine (code)", "M-03")
+    assert "straight to 95° prescribed, from 1 Mar" in html(page)
+    assert said in html(page)
+    page = upload(page, "bed_01.jpg")
+    assert said in html(page)
+
+
+def test_a_new_code_is_confirmed_by_the_button_that_keeps_it(ward):
+    page = changed(ready(), "Patient (code)", "P-71")
+    assert button(page, "Keep").label == "Keep this measurement, and add P-71 as new"
+    page = changed(page, "Patient (code)", "P-017")
+    assert button(page, "Keep").label == "Keep this measurement"
+    assert keeping.the_store().people() == ward.people()
