@@ -35,13 +35,16 @@ class Served:
     home: Path
     log: Path
     secure: bool = True
+    opened: Access | None = None
 
     @property
     def url(self) -> str:
         return f"https://localhost:{self.port}"
 
     def access(self) -> Access:
-        return Access(open_store(self.store, create=False))
+        """Its accounts and sessions, seen from this computer."""
+        assert self.opened is not None
+        return self.opened
 
 
 @dataclass(frozen=True)
@@ -128,8 +131,9 @@ class Browser:
 
     def _line(self) -> http.client.HTTPConnection:
         if self.ward.secure:
+            # By name: Caddy knows the certificate for that one alone.
             return http.client.HTTPSConnection(
-                "127.0.0.1", self.ward.port, context=UNSURE, timeout=60
+                "localhost", self.ward.port, context=UNSURE, timeout=60
             )
         return http.client.HTTPConnection("127.0.0.1", self.ward.port, timeout=60)
 
@@ -148,12 +152,12 @@ def ward(
     """A ward's page, once it answers; ended at the end."""
     home, log = folder / "home", folder / f"log-{port}"
     home.mkdir(exist_ok=True)
-    served = Served(port, store or str(folder / "ward.db"), home, log, secure)
+    place = store or str(folder / "ward.db")
     command = [
         sys.executable, "-m", "knee_angle", "page", "--ward", "--port", str(port),
         "--address", "127.0.0.1", *(more or ("--name", "localhost")),
     ]  # fmt: skip
-    own = {"KNEE_ANGLE_STORE": served.store, "HOME": str(home), "XDG_CACHE_HOME": _shared_cache()}
+    own = {"KNEE_ANGLE_STORE": place, "HOME": str(home), "XDG_CACHE_HOME": _shared_cache()}
     environment = {k: v for k, v in os.environ.items() if not k.startswith("XDG_")} | own
     with log.open("w") as told:
         page = subprocess.Popen(command, stdout=told, stderr=told, cwd=ROOT, env=environment)
@@ -167,7 +171,8 @@ def ward(
                 assert page.poll() is None, log.read_text()
                 assert time.monotonic() < deadline, f"the page did not start: {log.read_text()}"
                 time.sleep(0.1)
-        yield served
+        with open_store(place, create=False) as opened:
+            yield Served(port, place, home, log, secure, Access(opened))
     finally:
         page.terminate()
         page.wait(timeout=30)

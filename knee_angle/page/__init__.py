@@ -1,7 +1,7 @@
 """The bedside page. The only place that imports streamlit.
 
 * ``server``: the application with its security headers; ``script``: what it runs;
-  ``receiving``: photos that a phone sends;
+  ``receiving``, ``uploads``: photos that a phone sends, and other files, on the disk;
 * ``navigation``: the list of pages: ``bedside``, ``people``, ``machines`` with
   ``checking``, ``how_to``; ``ward``: the page for a network;
 * ``visit``, ``drafts``: the visit that is open, in the session and on the disk; ``tray``: its

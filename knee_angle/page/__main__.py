@@ -38,9 +38,12 @@ def _serve(port: int) -> None:
     from streamlit.starlette import App
 
     from knee_angle.page.server import MIDDLEWARE, SCRIPT, SETTINGS
+    from knee_angle.page.uploads import uploads_on_disk
 
     signal.signal(signal.SIGINT, before)
-    App(SCRIPT, middleware=MIDDLEWARE).run(config={**SETTINGS, "server.port": port})
+    uploads_on_disk(App(SCRIPT, middleware=MIDDLEWARE)).run(
+        config={**SETTINGS, "server.port": port}
+    )
 
 
 def _serve_ward(arguments: list[str]) -> None:

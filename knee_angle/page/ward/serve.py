@@ -19,6 +19,7 @@ from knee_angle.access.ward import Ward, check_ward
 from knee_angle.errors import NoStoreYet
 from knee_angle.page.receiving import Receiving
 from knee_angle.page.server import SCRIPT, SETTINGS
+from knee_angle.page.uploads import uploads_on_disk
 from knee_angle.page.ward import here
 from knee_angle.page.ward.assets import Assets
 from knee_angle.page.ward.certificate import Certificate, given, made_here
@@ -70,7 +71,8 @@ def serve(ward: Ward) -> None:
     logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
     threading.Thread(target=_packed_first, args=(assets,), daemon=True).start()
     _tell(ward, certificate)
-    _run(App(SCRIPT, middleware=[gate, Middleware(Receiving)]), ward, certificate)
+    app = uploads_on_disk(App(SCRIPT, middleware=[gate, Middleware(Receiving)]))
+    _run(app, ward, certificate)
 
 
 def _vouching(ward: Ward) -> Vouching | None:
