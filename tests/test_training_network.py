@@ -145,3 +145,32 @@ def test_the_stated_covariance_is_what_the_likelihood_uses():
     factor = torch.tensor([[float(a), 0.0], [float(b), float(c)]])
     stated = torch.tensor([[xx, xy], [xy, yy]])
     torch.testing.assert_close(factor @ stated @ factor.T, torch.eye(2), atol=1e-5, rtol=1e-5)
+
+
+def test_the_loss_bends_a_leg_as_the_measurement_does_whatever_the_window():
+    from knee_angle.angle import geometry
+
+    torch.manual_seed(4)
+    some = kept(16)
+    some.points[:] = 90 + 200 * torch.rand_like(some.points)
+    rays = geometry.rays(some.points[:, :3].numpy(), focal_px=400, centre_px=(SIZE / 2, SIZE / 2))
+    normals = some.normal.numpy()
+    at = rays / -np.einsum("bki,bi->bk", rays, normals)[..., None]
+    expected = geometry.flexion_deg(*np.moveaxis(at, 1, 0))
+    for batch in (augmentation.cut(some), augmentation.cut(some)):
+        bent = losses.flexion(batch.place, batch.points, batch.tilt).abs() * 180 / math.pi
+        np.testing.assert_allclose(bent.numpy(), expected, atol=0.05)
+
+
+def test_weights_from_before_a_layer_answer_as_they_did():
+    from knee_angle.training import export
+
+    torch.manual_seed(0)
+    older, newer = model.LegNetwork().eval(), model.LegNetwork().eval()
+    known = {k: v for k, v in older.state_dict().items() if not k.startswith(export.ADDED)}
+    export.fill(newer, known)
+    windows = torch.rand(1, 3, 256, 256) * 255
+    with torch.no_grad():
+        one, other = older(windows), newer(windows)
+    for name, value in vars(one).items():
+        torch.testing.assert_close(getattr(other, name), value)

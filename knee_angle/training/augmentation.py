@@ -28,6 +28,12 @@ QUALITY_50 = [
     [49, 64, 78, 87, 103, 121, 120, 101],
     [72, 92, 95, 98, 112, 100, 103, 99],
 ]  # luminance table of the JPEG standard, annex K
+NEAR = (0.75, 0.55)
+"""Share of windows that lie around the leg, of pictures of a whole leg or more and of others."""
+QUARTERS = (0.7, 0.12, 0.06, 0.12)
+"""Shares of windows turned by no, one, two and three quarter turns."""
+CLEAN = 0.15
+"""Share of windows left as they were drawn."""
 LUMA = [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
 
 
@@ -72,6 +78,8 @@ class Batch:
         The normal along the window's right and down.
     legs : Tensor, shape (B,), bool
         Whether there is a leg at all in the picture.
+    place : Place
+        Where the window lies before its camera.
     """
 
     windows: Tensor
@@ -80,6 +88,50 @@ class Batch:
     right: Tensor
     tilt: Tensor
     legs: Tensor
+    place: Place
+
+
+@dataclass
+class Place:
+    """Where windows lie in their pictures, and the pictures' cameras.
+
+    Parameters
+    ----------
+    matrix : Tensor, shape (B, 2, 2)
+        From units of the window to pixels of the picture.
+    centre : Tensor, shape (B, 2)
+        Pixels.
+    camera : Tensor, shape (B, 3)
+        Focal length and principal point, pixels.
+    """
+
+    matrix: Tensor
+    centre: Tensor
+    camera: Tensor
+
+    def directions(self, points: Tensor) -> Tensor:
+        """From the lens through points of the windows, (B, K, 2) to (B, K, 3) at depth one."""
+        px = torch.einsum("bij,bkj->bki", self.matrix, points - 0.5) + self.centre[:, None]
+        flat = (px - self.camera[:, None, 1:]) / self.camera[:, None, :1]
+        return torch.cat([flat, torch.ones_like(flat[..., :1])], -1)
+
+    def normal(self, tilt: Tensor) -> Tensor:
+        """The unit normals, (B, 3), whose components across the centre's ray are ``tilt``."""
+        half = torch.full_like(self.centre, 0.5)[:, None]
+        ray = _unit(self.directions(half)[:, 0])
+        turn = self.matrix / torch.linalg.det(self.matrix).abs().sqrt()[:, None, None]
+        along = torch.einsum("bij,bj->bi", turn, tilt)
+        x, y, z = ray.unbind(-1)
+        k = 1 / (1 + z)
+        right = torch.stack([1 - x * x * k, -x * y * k, -x], -1)
+        down = torch.stack([-x * y * k, 1 - y * y * k, -y], -1)
+        depth = (1 - (tilt * tilt).sum(-1, keepdim=True)).clamp(min=0.05).sqrt()
+        return along[:, :1] * right + along[:, 1:] * down - depth * ray
+
+
+def _unit(vector: Tensor) -> Tensor:
+    """Vectors at length one."""
+    return vector / vector.norm(dim=-1, keepdim=True)
 
 
 def tilt_along(normal: Tensor, camera: Tensor, centre: Tensor) -> Tensor:
@@ -132,7 +184,7 @@ def _plan(kept: Kept, size: int) -> _Plan:
     side = photo * _uniform(one, 0.95, 1.15)
     small = _uniform(one, 0, 1) < 0.1
     side = torch.where(small, side * _uniform(one, 1.0, 1.5), side)
-    near = _uniform(one, 0, 1) < torch.where(kept.meta[:, 0] < 3, 0.65, 0.45)
+    near = _uniform(one, 0, 1) < torch.where(kept.meta[:, 0] < 3, *NEAR)
     near_side = extent * _uniform(one, 1.15, 1.9)
     part = near & (_uniform(one, 0, 1) < 0.12)
     near_side = torch.where(part, extent * _uniform(one, 0.6, 1.1), near_side).clamp(min=80)
@@ -152,7 +204,7 @@ def _plan(kept: Kept, size: int) -> _Plan:
     middle, longest = (crop[:, :2] + crop[:, 2:]) / 2, (crop[:, 2:] - crop[:, :2]).max(1)[0]
     centre = torch.where(framed[:, None], middle, centre)
     side = torch.where(framed, longest * _uniform(one, 1.0, 1.08), side)
-    chances = torch.tensor([0.64, 0.14, 0.08, 0.14], device=device)
+    chances = torch.tensor(QUARTERS, device=device)
     quarter = torch.multinomial(chances, count, True).float() * 90
     quarter = torch.where(framed, quarter * (_uniform(one, 0, 1) < 0.4), quarter)
     tilted = torch.where(_uniform(one, 0, 1) < 0.12, _uniform(one, -45, 45), torch.zeros_like(side))
@@ -195,7 +247,8 @@ def cut(kept: Kept, *, plan: _Plan | None = None) -> Batch:
     tilt = tilt_along(kept.normal, kept.camera, plan.centre)
     tilt = torch.einsum("bji,bj->bi", matrix, tilt)
     legs = torch.isfinite(kept.normal).all(-1)
-    return Batch(windows, points, present, (m > 0).float(), tilt, legs)
+    place = Place(scaled, plan.centre, kept.camera)
+    return Batch(windows, points, present, (m > 0).float(), tilt, legs, place)
 
 
 def jpeg(pictures: Tensor, quality: Tensor) -> Tensor:
@@ -338,4 +391,6 @@ def spoil(windows: Tensor, *, generator_step: int) -> Tensor:
     y = (y * seen).clamp(0, 1) * 255
     pressed = torch.rand(len(y), device=y.device) < 0.6
     quality = torch.rand(len(y), device=y.device) * 70 + 25
-    return torch.where(pressed.view(-1, 1, 1, 1), jpeg(y, quality), y)
+    spoilt = torch.where(pressed.view(-1, 1, 1, 1), jpeg(y, quality), y)
+    clean = torch.rand(len(y), 1, 1, 1, device=y.device) < CLEAN
+    return torch.where(clean, windows, spoilt)

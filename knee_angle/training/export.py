@@ -15,6 +15,8 @@ from knee_angle.training.scene import POINTS
 
 __all__ = ["UNCALIBRATED", "Answer", "covariance", "export", "fill", "load_network"]
 
+ADDED = ("refine.", "doubt.")
+"""Layers that came later; each begins by adding nothing."""
 UNCALIBRATED = {"calibration": {"points": 1.0, "tilt": 1.0}}
 """Factors on the stated standard deviations before photos have set them."""
 
@@ -49,9 +51,9 @@ class Answer(nn.Module):  # type: ignore[misc, unused-ignore]
 
 
 def fill(network: LegNetwork, state: dict[str, Tensor]) -> None:
-    """Takes over kept weights; those from before ``refine`` answer as they did."""
+    """Takes over kept weights; those from before a layer of `ADDED` answer as they did."""
     known = {name: v.float() if v.is_floating_point() else v for name, v in state.items()}
-    added = {n: v for n, v in network.state_dict().items() if n.startswith("refine.")}
+    added = {n: v for n, v in network.state_dict().items() if n.startswith(ADDED)}
     network.load_state_dict(added | known)
 
 

@@ -8,22 +8,49 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from knee_angle.training.augmentation import Batch
+from knee_angle.training.augmentation import Batch, Place
 from knee_angle.training.model import INPUT_SIZE, STRIDE, Predicted, whiten
 
-__all__ = ["POINT_SCALE", "TILT_SCALE", "bend", "loss"]
+__all__ = ["POINT_SCALE", "TILT_SCALE", "bend", "flexion", "loss"]
 
 # Logarithms of the inverse of usual errors: 3 % of a window, 0.11 of a unit vector.
 POINT_SCALE, TILT_SCALE = 3.5, 2.2
 WEIGHTS = (1.5, 1.5, 1.5, 0.5, 0.5, 0.4, 0.4, 0.4)
 # Beyond this tilt a leg's side is hardly seen: its normal is not trained there.
 STEEPEST = math.sin(math.radians(68.0))
+# Beyond this one a corrected angle says more of the direction than of the leg.
+STEEPEST_CORRECTED = math.sin(math.radians(50.0))
 
 
 def bend(points: Tensor) -> Tensor:
     """Signed angle from thigh to shank in the window, radians, shape (B,)."""
     a, b = points[:, 1] - points[:, 0], points[:, 2] - points[:, 1]
     return torch.atan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(-1))
+
+
+def flexion(place: Place, points: Tensor, tilt: Tensor) -> Tensor:
+    """Signed flexion in the leg's plane, radians, shape (B,): what a photo is measured for.
+
+    Parameters
+    ----------
+    place : Place
+    points : Tensor, shape (B, K, 2)
+        Hip, knee and ankle first, in units of the window.
+    tilt : Tensor, shape (B, 2)
+        See :class:`Batch`.
+    """
+    normal = place.normal(tilt)
+    rays = place.directions(points[:, :3])
+    toward = -torch.einsum("bki,bi->bk", rays, normal)
+    at = rays / toward.clamp(min=0.2)[..., None]
+    thigh, shank = at[:, 1] - at[:, 0], at[:, 2] - at[:, 1]
+    across = (torch.linalg.cross(thigh, shank) * normal).sum(-1)
+    return torch.atan2(across, (thigh * shank).sum(-1) + 1e-6)
+
+
+def _apart(one: Tensor, other: Tensor) -> Tensor:
+    """How far two angles are apart, radians; smooth where they meet."""
+    return torch.sqrt(4 * torch.sin((one - other) / 2) ** 2 + 1e-6)
 
 
 def normal_nll(error: Tensor, spread: Tensor, scale: float) -> Tensor:
@@ -56,16 +83,21 @@ def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
     distance = torch.sqrt((error**2).sum(-1) + 1e-8)
     seen = weight * batch.present
     whole = near[:, :3].all(1) & (batch.present[:, :3].sum(1) >= 2)
-    angle = torch.sqrt(4 * torch.sin((bend(out.points) - bend(truth)) / 2) ** 2 + 1e-6)
+    angle = _apart(bend(out.points), bend(truth))
     aim = torch.nan_to_num(batch.tilt, 0.0)
     faces = whole & torch.isfinite(batch.tilt).all(-1) & (aim.norm(dim=-1) < STEEPEST)
     miss = out.tilt - aim
+    corrected = faces & (aim.norm(dim=-1) < STEEPEST_CORRECTED)
+    size = out.tilt.norm(dim=-1, keepdim=True)
+    within = out.tilt * (0.9 / size.clamp(min=0.9))
+    bent = _apart(flexion(batch.place, out.points, within), flexion(batch.place, truth, aim))
     parts = {
         "points": (weight * distance).sum() / weight.sum().clamp(min=1),
         "heat": (seen * heat_loss(out.heat, truth)).sum() / seen.sum().clamp(min=1),
         "spread": (weight * normal_nll(error.detach(), out.spread, POINT_SCALE)).sum()
         / weight.sum().clamp(min=1),
         "angle": (angle * whole).sum() / whole.sum().clamp(min=1),
+        "flexion": (bent * corrected).sum() / corrected.sum().clamp(min=1),
         "presence": functional.binary_cross_entropy_with_logits(
             out.presence, batch.present.float()
         ),
@@ -82,7 +114,8 @@ def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
         "points": 10.0,
         "heat": 0.15,
         "spread": 0.05,
-        "angle": 2.0,
+        "angle": 1.0,
+        "flexion": 2.0,
         "presence": 0.3,
         "side": 0.15,
         "tilt": 1.5,

@@ -136,6 +136,11 @@ class LegNetwork(nn.Module):  # type: ignore[misc, unused-ignore]
         self.refine = nn.Sequential(nn.Linear(256, 256), nn.ReLU6(), nn.Linear(256, 256))
         nn.init.zeros_(self.refine[2].weight)
         nn.init.zeros_(self.refine[2].bias)
+        # How doubtful each point is by the whole window: a sheet over the hip shows elsewhere
+        # than at the guessed hip.
+        self.doubt = nn.Linear(256, COUNT * 3)
+        nn.init.zeros_(self.doubt.weight)
+        nn.init.zeros_(self.doubt.bias)
         self.register_buffer("mean", torch.tensor([123.7, 116.3, 103.5]).view(1, 3, 1, 1))
         self.register_buffer("deviation", torch.tensor([58.4, 57.1, 57.4]).view(1, 3, 1, 1))
         cells = INPUT_SIZE // STRIDE
@@ -185,7 +190,9 @@ class LegNetwork(nn.Module):  # type: ignore[misc, unused-ignore]
         )
         summary = self._summary(taps[-1].float(), merged.float(), fixed, points)
         z = self.whole[:3](torch.cat([summary, self.placed(taps[-1]).float().flatten(1)], 1))
-        z = self.whole[3](z + self.refine(z))
+        z = z + self.refine(z)
+        spread = spread + self.doubt(z).view(-1, COUNT, 3)
+        z = self.whole[3](z)
         return Predicted(
             points,
             spread,

@@ -113,18 +113,22 @@ class Store:
         rows = torch.randint(newest, (count,), device=self.kept.points.device)
         return self.kept.of(rows + self.held_out)
 
-    def held(self, start: int, count: int) -> Kept:
-        """Held-out pictures in order."""
-        rows = torch.arange(start, min(start + count, self.held_out, self.total))
+    def held(self, start: int, count: int, *, seen: bool = False) -> Kept:
+        """Held-out pictures in order, or as many of those trained with."""
+        first, end = (self.held_out, self.total) if seen else (0, self.held_out)
+        rows = torch.arange(first + start, min(first + start + count, end, self.total))
         return self.kept.of(rows.to(self.kept.points.device))
 
 
-def judge(network: LegNetwork, store: Store, *, count: int) -> dict[str, Any]:
-    """Errors on windows of held-out pictures, and the raw answers for further study."""
+def judge(network: LegNetwork, store: Store, *, count: int, seen: bool = False) -> dict[str, Any]:
+    """Errors on windows of held-out pictures, and the raw answers for further study.
+
+    With ``seen`` of pictures that it was trained with: what it knows by heart is the gap.
+    """
     rows: dict[str, list[Tensor]] = {}
     with torch.no_grad():
-        for start in range(0, min(count, store.held_out), 256):
-            kept = store.held(start, 256)
+        for start in range(0, min(count, store.held_out, store.total - store.held_out), 256):
+            kept = store.held(start, 256, seen=seen)
             batch = cut(kept)
             out = network(batch.windows.contiguous(memory_format=torch.channels_last))
             for name, value in (
@@ -260,7 +264,8 @@ def train(
         fill(network, torch.load(init, map_location="cpu", weights_only=True))
     averaged = _run(network, store, plan, began, note, out)
     final = judge(averaged, store, count=plan.held_out)
-    note(final=final["summary"], rendered=store.total)
+    by_heart = judge(averaged, store, count=plan.held_out, seen=True)
+    note(final=final["summary"], of_seen=by_heart["summary"], rendered=store.total)
     save(averaged, out / "network.pt")
     np.savez_compressed(out / "held_out.npz", **{k: v.numpy() for k, v in final["table"].items()})
     log.close()
