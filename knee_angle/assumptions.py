@@ -14,6 +14,11 @@ from collections.abc import Mapping
 __all__ = [
     "BARS_TOGETHER_MM",
     "BOARD_MOST_SIGMA",
+    "BORDER_BRIGHT",
+    "BORDER_DARK",
+    "BORDER_EVEN_RGB",
+    "BORDER_SHARE",
+    "CAMERA_SHAPES",
     "CLEARLY_BENT_DEG",
     "CLOSEST_PX",
     "COVERAGE",
@@ -48,8 +53,12 @@ __all__ = [
     "LEAST_MACHINE_PRESENCE",
     "LEAST_PRESENCE",
     "LEAST_TURN_DEG",
+    "LENS_ANY",
+    "LENS_MOST_CHI2",
+    "LENS_SURE",
     "MANUAL_SHARE",
     "MARK_DEPTH_MM",
+    "MOST_CROPPED",
     "MOST_FLAT_DEG",
     "MOST_SPREAD",
     "MOST_U_DEG",
@@ -62,6 +71,7 @@ __all__ = [
     "OTHER_LEG_FAR_PRESENCE",
     "OTHER_LEG_PRESENCE",
     "OTHER_LEG_SIZE",
+    "PANORAMA_FROM",
     "PHONE_F35_MM",
     "PLACEMENT_MM",
     "POSE_LEAST_FLEXION_DEG",
@@ -74,9 +84,15 @@ __all__ = [
     "POSE_SEGMENT_RATIO",
     "POSE_U_SEGMENTS",
     "PRIOR_VIEW_DEG",
+    "P_MISPLACED",
+    "P_MISPLACED_SAID",
+    "P_SLANTED",
+    "P_SLANTED_SAID",
     "RISK",
+    "SCREEN_EDGE_PX",
     "SEGMENT_SPREAD",
     "SHANK_SHARE",
+    "SHAPE_WITHIN",
     "SHORTEST_IN_U",
     "STATURE_MM",
     "STRAIGHT_BELOW_DEG",
@@ -87,7 +103,10 @@ __all__ = [
     "STRIP_TO_KNEE_MM",
     "SUPPORT_MM",
     "THIGH_SHARE",
+    "ULTRA_WIDE_BELOW_MM",
     "U_BARS_PARALLEL_DEG",
+    "U_BESIDE_MM",
+    "U_CENTRE",
     "U_CORNER_PX",
     "U_DOT_RELATIVE",
     "U_EXIF",
@@ -95,8 +114,12 @@ __all__ = [
     "U_LEG_ENDS",
     "U_LEG_TURN_DEG",
     "U_LEG_YAW_DEG",
+    "U_MISPLACED_MM",
+    "U_ODD_SHAPE",
+    "U_PIXEL_SHAPE",
     "U_POINTS_DEG",
     "U_PRIOR",
+    "U_SLANTED_DEG",
     "U_STRIP",
     "U_STRIPS_PARALLEL_DEG",
     "U_STRIP_TO_BARS_DEG",
@@ -104,6 +127,7 @@ __all__ = [
     "U_STUCK_DEG",
     "U_SUPPORT_TYPED_MM",
     "U_TAPE_MM",
+    "U_ULTRA_WIDE",
 ]
 
 # --- what is called proven, and what an interval holds ----------------------------------
@@ -128,7 +152,59 @@ zoomed and lost its EXIF lies beyond."""
 U_EXIF = 0.02
 """Relative ± of an EXIF value: rounded to whole mm (1.2 % at 24 mm), cropping by
 stabilisation, breathing of the lens with focus (common practice). Digital zoom: some phones
-count it into the value, some do not (a bug report of a panorama program); not covered."""
+count it into the value, some do not (a bug report of a panorama program): see `as_taken`."""
+CAMERA_SHAPES = (4 / 3, 3 / 2)
+"""Longer to shorter side of pictures as sensors of phones and of other cameras make them (common
+practice). Square, 16:9 and screen-long pictures can be taken too, but a 4:3 picture pulled to
+3/4 of its width or height has just these shapes, so they are not trusted."""
+SHAPE_WITHIN = 0.012
+"""Sizes and shapes that differ by less, in the logarithm, are the same: rounding to whole
+blocks of 16 pixels, 1.3 % of 1200 (our own)."""
+U_ODD_SHAPE = 0.17
+"""± of focal length and of a pixel's shape in a picture of another shape, in the logarithm: a
+picture pulled from one usual shape to another changes by 4/3 at most, spread evenly."""
+MOST_CROPPED = 2.0
+"""Whoever photographs a leg leaves no more than half of the picture's width beside it, so a
+picture smaller than this was made smaller, not cropped (our own)."""
+PANORAMA_FROM = 2.4
+"""No single picture of a phone is so long: the longest screens are 21:9 (common practice)."""
+BORDER_SHARE = 0.02
+BORDER_EVEN_RGB = 6
+BORDER_DARK, BORDER_BRIGHT = 40, 235
+"""Borders so broad (of the side), black or white, whose values stay within this are a screen's:
+noise and compression alone spread a photographed wall further, over both its ends (our own)."""
+SCREEN_EDGE_PX = 2.0
+"""A screen's edge is straight within this in the reduced picture, over most of its length."""
+ULTRA_WIDE_BELOW_MM, U_ULTRA_WIDE = 20.0, 0.05
+"""Shorter 35 mm lengths are ultra-wide lenses (13 to 16 mm, common practice). ± of what their
+distortion, as far as the phone leaves it, does to lengths along and across (our own: 4 % at
+the corner, which pulls a shape there by about 8 %)."""
+U_CENTRE = 0.01
+"""± of the lens's middle against the picture's, of the diagonal: lens tolerances and
+stabilisation (common practice)."""
+U_PIXEL_SHAPE = 0.002
+"""± of a pixel's width against its height in a picture as taken: none is known, rounding of
+sizes may give as much."""
+LENS_ANY = (0.5, 0.25, 0.3)
+"""± of log focal length, middle (of the diagonal) and log pixel shape of any picture that was
+cropped, zoomed, stretched or photographed from a screen."""
+LENS_MOST_CHI2 = 18.5
+"""Tags that any other lens explains better by this much are not seen through the stated one:
+99.9 % of chi-squared with 4 degrees of freedom."""
+P_MISPLACED, U_MISPLACED_MM = 0.05, 40.0
+"""How many dots stick elsewhere than at their bony point, and by how much per coordinate: a
+dot that slid, fell off and was stuck anew, or stands for another point (our own)."""
+U_BESIDE_MM = 12.0
+"""± of a well-placed dot against the skin point that the leg network marks, per coordinate,
+beside the network's own: as palpation (`PLACEMENT_MM`)."""
+P_MISPLACED_SAID = 0.05
+"""From this probability on a dot may be misplaced: said, and inside the ±."""
+P_SLANTED, U_SLANTED_DEG = 0.1, 8.0
+"""How many strips are stuck out of parallel to the leg's plane, and by how much, degrees per
+axis: on a curved cover, on the bed's rail, on the foot end (our own)."""
+P_SLANTED_SAID = 0.3
+LENS_SURE = 0.02
+"""Tags that know pixel shape so well (±, relative) speak for a picture of odd shape."""
 U_LEG_TURN_DEG = 2.5
 """± of the leg's own turn about its long axis against the machine's plane, degrees; straps
 allow a few degrees."""

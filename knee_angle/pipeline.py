@@ -1,8 +1,7 @@
 """THE PIPELINE: one photo in, one answer out. Read this first.
 
-    photo -> lens, tags -> landmarks -> side -> view of the sagittal plane
-          -> knee angle ± u -> frame angle and hinge ± u
-          -> comparison with the display
+    photo -> tags -> lens (or no picture as taken) -> landmarks -> side -> view of the plane
+          -> knee angle ± u -> frame angle and hinge ± u -> comparison with the display
           -> finding: calibration or fit, by the photo as a visit of its own
 
 `measure_photo` is the list of these steps, `judged_alone` the last. Everything that they
@@ -33,13 +32,15 @@ from knee_angle.landmarks.choose import (
     with_manual,
     without_direction,
 )
+from knee_angle.landmarks.doubts import with_doubts
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.landmarks.view import scale_of, view_of
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
-from knee_angle.photo import boards, camera
+from knee_angle.photo import boards
 from knee_angle.photo.bars_alone import bars_alone
+from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
@@ -298,26 +299,27 @@ def measure_photo(
     started = time.perf_counter()
     displayed = None if displayed_deg is None else verdict.checked(displayed_deg)
     past = cause.display_alarms(displayed_deg, settings)
-    lens = camera.lens_of(photo)
     tags = find_tags(photo) if seen is None else seen.tags
+    lens = lens_through(photo, tags, tag_mm=settings.tag_mm)
+    if isinstance(lens, NotMeasured):
+        return replace(lens, alarms=past)
     landmarks = _landmarks(photo, tags, manual, detectors, seen)
+    rng = np.random.default_rng(int(photo.sha256[:16], 16))
     if isinstance(landmarks, NotMeasured):
-        rng = np.random.default_rng(int(photo.sha256[:16], 16))
         alone = bars_alone(tags, lens, settings, displayed_deg=displayed_deg, rng=rng)
         return replace(landmarks, alarms=past, bars=alone)
-    side = side_of(landmarks)
     printed = boards.boards_of(tags, lens, landmarks, settings)
     view, bar_tags = view_of(photo, landmarks, lens, printed, detectors, settings)
     if (oblique := boards.too_oblique(printed, view)) is not None:
         return replace(oblique, alarms=past)
-    leg = _in_view(landmarks, side, lens, view, bar_tags, settings)
-    rng = np.random.default_rng(int(photo.sha256[:16], 16))
+    as_seen = _in_view(landmarks, side_of(landmarks), lens, view, bar_tags, settings)
+    leg, doubts = with_doubts(photo, landmarks, as_seen, detectors)
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
     frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
     segments = _segments(leg, landmarks, settings, rng)
-    compared, camera_seen = None, view.plane != "image"
+    judged = None
     if displayed is not None:
-        compared = verdict.compare(displayed, knee, settings, provable=camera_seen)
+        judged = verdict.compare(displayed, knee, settings, provable=leg.provable)
     return Measurement(
         photo=photo.name,
         leg=leg,
@@ -326,13 +328,13 @@ def measure_photo(
         flat_deg=uncertainty.flat_flexion_deg(leg),
         machine=_machine(landmarks, frame),
         displayed=displayed,
-        comparison=compared,
+        comparison=judged,
         segments=segments,
         alarms=(*cause.alarms_of(knee, settings), *past),
         tags=tuple(tag.corners_px for tag in tags),
         cautions=(
-            *cause.at_limits(knee, settings, camera_seen=camera_seen),
-            *landmarks.cautions, *printed.cautions,
+            *cause.at_limits(knee, settings, camera_seen=leg.provable),
+            *landmarks.cautions, *printed.cautions, *doubts,
             *cautions.of_view(knee.interval_deg[0], view, lens),
             *cautions.odd_lengths(segments, settings), *cautions.odd_bars(frame),
         ),
@@ -358,7 +360,8 @@ def judged_alone(result: Measurement) -> tuple[Measurement, VisitAnswer | NotMea
         result.displayed,
         result.settings or Settings(),
         machine=alone.machine if isinstance(alone, VisitAnswer) else None,
-        provable=result.plane != "image",
+        provable=result.leg.provable,
+        trusted=result.leg.lens.trusted,
     )
     return replace(result, finding=found), alone
 

@@ -20,6 +20,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.check import check_machine
 from knee_angle.photo import camera
+from knee_angle.photo.plane_fit import U_BARS_LEVEL_MM
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag, bars_of, find_tags
 from knee_angle.pipeline import measure
@@ -80,7 +81,7 @@ def drawn(
     }
     tags = []
     for number, four in corners.items():
-        level = 0.0 if rng is None else camera.U_BARS_LEVEL_MM * rng.standard_normal()
+        level = 0.0 if rng is None else U_BARS_LEVEL_MM * rng.standard_normal()
         px = _px(four + level * normal)
         px = px if rng is None else px + u_px * rng.standard_normal(px.shape)
         tags.append(Tag(number, tuple((float(x), float(y)) for x, y in px)))

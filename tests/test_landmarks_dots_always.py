@@ -193,6 +193,39 @@ def test_using_the_dots_of_a_refusal_makes_a_leg_and_leaves_the_rest(tmp_path):
     assert use_dots(refused, {"knee": 0}) == refused
 
 
+@pytest.mark.parametrize(
+    "places",
+    [
+        pytest.param(((150, 90), (300, 90), (450, 90), (600, 90), (750, 90)), id="all in one row"),
+        pytest.param(((90, 650), (860, 80), (880, 640), (100, 90), (480, 690)), id="far apart"),
+        pytest.param(((200, 400), (240, 400), (220, 440), (200, 440), (240, 480)), id="in a heap"),
+    ],
+)
+def test_a_set_of_dots_that_makes_no_leg_at_all_is_said_too(places, tmp_path):
+    refused = find(Drawing(names=(), extra=places).picture(), tmp_path)
+    assert isinstance(refused, NotMeasured)
+    assert "5 dots were seen and not used (green" in refused.reason
+    assert len(refused.unused_dots) == 5
+    seen_at = np.array([[d.point.x_px, d.point.y_px] for d in refused.unused_dots])
+    for place in places:
+        assert np.linalg.norm(seen_at - place, axis=1).min() < 1.0
+
+
+@pytest.mark.parametrize("missing", LEG_POINTS)
+def test_the_other_five_dots_are_said_where_one_of_the_leg_is_missing(missing, tmp_path):
+    names = tuple(name for name in NAMES if name != missing)
+    found = find(Drawing(names=names, seed=3).picture(), tmp_path)
+    assert "dots were seen and not used (green" in " ".join(
+        [found.reason] if isinstance(found, NotMeasured) else found.cautions
+    )
+
+
+def test_a_picture_without_dots_has_none_to_say(tmp_path):
+    refused = find(Drawing(names=()).picture(), tmp_path)
+    assert isinstance(refused, NotMeasured)
+    assert refused.unused_dots == ()
+
+
 class Sees:
     """The leg network's stand-in: sees a leg, is no witness."""
 

@@ -176,6 +176,8 @@ def test_focal_length_from_exif_over_the_diagonal():
 
 
 def test_focal_length_without_exif_is_a_stated_prior():
-    lens = camera.lens_of(read_photo(drawn_tag(1), name="tag.png"))
+    page = io.BytesIO()
+    Image.new("RGB", (800, 600), "white").save(page, "PNG")
+    lens = camera.lens_of(read_photo(page.getvalue(), name="page.png"))
     assert (lens.source, lens.u_relative) == ("prior", assumptions.U_PRIOR)
-    assert lens.focal_px == pytest.approx(26.0 / 43.2666 * np.hypot(800, 400))
+    assert lens.focal_px == pytest.approx(26.0 / 43.2666 * np.hypot(800, 600))

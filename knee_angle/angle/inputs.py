@@ -67,6 +67,7 @@ class Draw:
     hinge_off_mm: Floats  # (n, 4): error of a known hinge in both tags
     points_turn_deg: Floats  # (n,), of the machine's points against its bars
     focal_px: Floats  # (n,)
+    aspect: Floats  # (n,), log of a pixel's width against its height
     distance_mm: Floats  # (n,)
     thigh_mm: Floats | None  # (n,), where it gives the distance
 
@@ -87,7 +88,8 @@ def inputs_of(leg: LegInView) -> dict[str, int]:
         # One for each mark and tag, and one that all bars share.
         "landmark_depth": count + tags + 1,
         "camera_direction": 4 if own_turn else 2,
-        "focal_length": 1,
+        # A pixel's shape joins where the picture may have been stretched.
+        "focal_length": 1 if leg.lens.u_aspect == 0.0 else 2,
         "leg_distance": 1,
         # The points' turn; turn, across and distance from the hinge of each tag; the hinge
         # where it is known.
@@ -116,7 +118,8 @@ def from_normals(
     view, lens = leg.view, leg.lens
     still = np.zeros((1, 1))
     # Lengths are positive: their relative ± is drawn in the logarithm.
-    focal = lens.focal_px * np.exp(lens.u_relative * z.get("focal_length", still)[:, 0])
+    seen_through = z.get("focal_length", still)
+    focal = lens.focal_px * np.exp(lens.u_relative * seen_through[:, 0])
     u_distance = view.u_distance_mm / view.knee_distance_mm
     far = z.get("leg_distance", still)[:, 0]
     # Whatever size gave the distance was seen through the same lens: both go together.
@@ -137,6 +140,7 @@ def from_normals(
         hinge_off_mm=hinge_off,
         points_turn_deg=U_POINTS_DEG * z.get("sticking", still)[:, 0],
         focal_px=focal,
+        aspect=lens.u_aspect * seen_through[:, -1] if seen_through.shape[1] > 1 else still[:, 0],
         distance_mm=distance,
         thigh_mm=None if leg.thigh_mm is None else leg.thigh_mm + U_TAPE_MM * far,
     )

@@ -60,7 +60,9 @@ class Drawn:
 def simulated(leg: LegInView, draw: Draw) -> Drawn:
     """Every trial's leg (and machine), each seen along its own plane's normal."""
     directions = geometry.rays(
-        draw.points_px, focal_px=draw.focal_px[:, None], centre_px=leg.lens.centre_px
+        _unstretched(draw.points_px, leg, draw),
+        focal_px=draw.focal_px[:, None],
+        centre_px=leg.lens.centre_px,
     )
     count, depth = len(LEG_POINTS), draw.depth_mm
     distance = draw.distance_mm - depth[:, 1]
@@ -86,6 +88,13 @@ def simulated(leg: LegInView, draw: Draw) -> Drawn:
         segment_mm=np.sqrt(np.stack([geometry.dot(v, v) for v in (thigh, shank)], axis=-1)),
         **machine,
     )
+
+
+def _unstretched(places_px: Floats, leg: LegInView, draw: Draw) -> Floats:
+    """Places (n, k, 2) as pixels of the drawn shape have them in a picture with square ones."""
+    centre = np.array(leg.lens.centre_px)
+    shape = np.exp(0.5 * draw.aspect[:, None, None] * np.array([1.0, -1.0]))
+    return np.asarray(centre + (places_px - centre) * shape)
 
 
 def _unit(directions: Floats, draw: Draw) -> Floats:
@@ -136,8 +145,11 @@ def _machine_by_tags(
     """Frame, hinge and the tags' motion from the tags on the bars, where both are there."""
     if leg.bar_tags is None:
         return {}
+    corners_px = draw.corners_px.reshape(len(draw.corners_px), -1, 2)
     directions = geometry.rays(
-        draw.corners_px, focal_px=draw.focal_px[:, None, None], centre_px=leg.lens.centre_px
+        _unstretched(corners_px, leg, draw).reshape(-1, *draw.corners_px.shape[1:]),
+        focal_px=draw.focal_px[:, None, None],
+        centre_px=leg.lens.centre_px,
     )
     normal = draw.bars_normal[:, None, None]
     far = (distance_mm[:, None] - draw.tag_depth_mm)[..., None]

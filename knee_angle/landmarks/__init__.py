@@ -11,6 +11,7 @@ module          what
 ``bundles``     finding and building that bundle
 ``manual``      points placed by hand
 ``choose``      which answer counts; ``second_opinion``: the pose model heard
+``doubts``      dots and strip weighed against the leg network
 ``view``        how the camera stands to the leg
 ``standard``    the detectors that the commands and the page use
 =============== ============================================================

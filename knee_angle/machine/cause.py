@@ -69,6 +69,10 @@ GUESSED = (
 )
 """Said where the bars' points are a network's: in unseen photos they were 18 to 27 degrees
 off (the project's own judging), and exact displays were accused."""
+UNTRUSTED = (
+    "The picture is not as a camera took it, so it proves no cause: use the photo as the camera "
+    "saved it, or photograph again."
+)
 CARDS_WRONG = (
     "The tags on the bars show the bars at {frame} and the knee at {knee}, which no machine does: "
     "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, "
@@ -85,6 +89,7 @@ def finding_of(
     *,
     machine: MachineJudged | None,
     provable: bool = True,
+    trusted: bool = True,
 ) -> Finding:
     """The finding of one photo: what its bars show, judged as the visit that it is alone.
 
@@ -102,6 +107,8 @@ def finding_of(
         that says nothing.
     provable : bool
         Whether the camera's direction was seen; a prior alone proves nothing.
+    trusted : bool
+        Whether the picture is as a camera took it; another one proves no cause.
 
     Returns
     -------
@@ -109,8 +116,8 @@ def finding_of(
         Parts and hinge with the verdicts that the kind follows from: ``none`` where all are
         proven within, over the allowed range; a fault where any is proven outside.
     """
-    if frame is None:
-        return _not_separable(ADVICE["not_separable"])
+    if frame is None or not trusted:
+        return _not_separable(ADVICE["not_separable"] if trusted else UNTRUSTED)
     if (wrong := cards_wrong(frame)) is not None:
         return _not_separable(wrong)
     if guessed(frame):

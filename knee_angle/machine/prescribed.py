@@ -61,7 +61,7 @@ class LegSettings:
         if not isinstance(outcome, Measurement):
             return replace(outcome, alarms=self._display_alarms(displayed_deg))
         settings = self.of(outcome.side)
-        seen = outcome.plane != "image"
+        seen = outcome.leg.provable
         said: tuple[str, ...] = ()
         if outcome.settings is not None:
             said = at_limits(outcome.knee, outcome.settings, camera_seen=seen)

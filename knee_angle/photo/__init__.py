@@ -3,9 +3,11 @@
 * ``reading``: upright pixels within the size limits, in windows; ``kinds`` (formats),
   ``memory`` (what decoding takes),
   ``colours`` (to 8-bit RGB), ``bare`` (a JPEG without metadata);
+* ``gate``: whether its angles can be measured: ``told`` (what its file says), ``as_taken`` (by
+  file and shape), ``lens_seen`` (by the tags);
 * ``tags``: printed tags and their exact corners; ``strips``: which stick together as one
   flat row; ``boards``: which of those count, and what is said of the others;
-* ``camera``: focal length, the plane of all tags, the view of the leg;
+* ``camera``: focal length, the plane of all tags (``plane_fit``), the view of the leg;
 * ``bars_alone``: what the bars' tags show of a machine without a leg;
 * ``crop``: what is kept of a photo; ``taken``: when it was taken.
 """

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from knee_angle.angle import bars, geometry
 from knee_angle.assumptions import FRAME_LEAST_DEG, U_BARS_PARALLEL_DEG, U_CORNER_PX
 from knee_angle.photo import camera
+from knee_angle.photo.plane_fit import U_BARS_LEVEL_MM
 from knee_angle.photo.tags import Tag, bars_of
 from knee_angle.records import BarsAlone, Lens
 from knee_angle.settings import Settings
@@ -92,7 +93,7 @@ def _drawn(
     thigh, shank = _poses(
         corners_px + u_px * rng.standard_normal(corners_px.shape),
         normal,
-        board.distance_mm + camera.U_BARS_LEVEL_MM * rng.standard_normal(2),
+        board.distance_mm + U_BARS_LEVEL_MM * rng.standard_normal(2),
         lens,
         focal=1.0 + lens.u_relative * float(rng.standard_normal()),
     )

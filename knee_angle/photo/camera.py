@@ -17,19 +17,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from knee_angle.angle import geometry
 from knee_angle.assumptions import (
     MARK_DEPTH_MM,
     PHONE_F35_MM,
     PRIOR_VIEW_DEG,
-    STRIP_GAP,
     STRIP_TO_KNEE_MM,
     U_BARS_PARALLEL_DEG,
     U_CORNER_PX,
@@ -37,8 +33,9 @@ from knee_angle.assumptions import (
     U_LEG_TURN_DEG,
     U_LEG_YAW_DEG,
     U_PRIOR,
-    U_STRIP,
 )
+from knee_angle.photo.as_taken import as_taken
+from knee_angle.photo.plane_fit import Fit, fitted, starts_of
 from knee_angle.photo.reading import Photo
 from knee_angle.photo.strips import steps_of
 from knee_angle.photo.tags import Tag
@@ -59,9 +56,6 @@ Floats = NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of the 24 x 36 mm frame that "35 mm equivalent" refers to."""
-
-U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
-"""± of one bar tag's depth against the other's, mm: the bars' outer faces."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,16 +92,20 @@ def lens_of(photo: Photo) -> Lens:
     """The photo's pinhole camera, from its EXIF or a stated prior.
 
     "35 mm equivalent" is taken over the diagonal (CIPA DCG-001's way):
-    f_px = f35 / 43.2666 mm · diagonal in px.
+    f_px = f35 / 43.2666 mm · diagonal in px. What a picture that may not be as taken
+    (`as_taken`) leaves open is in its ±.
     """
     f35_mm = photo.f35_mm if photo.f35_mm is not None else PHONE_F35_MM
     diagonal_px = math.hypot(photo.width, photo.height)
+    seen = as_taken(photo)
     return Lens(
         width_px=photo.width,
         height_px=photo.height,
-        focal_px=f35_mm / FULL_FRAME_DIAGONAL_MM * diagonal_px,
-        u_relative=U_EXIF if photo.f35_mm is not None else U_PRIOR,
+        focal_px=f35_mm / FULL_FRAME_DIAGONAL_MM * diagonal_px * seen.focal,
+        u_relative=math.hypot(U_EXIF if photo.f35_mm is not None else U_PRIOR, seen.u_focal),
         source="exif" if photo.f35_mm is not None else "prior",
+        u_aspect=seen.u_aspect,
+        trusted=seen.trusted,
     )
 
 
@@ -131,8 +129,8 @@ def board_of(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Board | Non
     """
     if not tags:
         return None
-    starts, steps = _starts(tags, lens, tag_mm=tag_mm), steps_of(tags)
-    return _best([_fit(tags, lens, tag_mm=tag_mm, start=start, steps=steps) for start in starts])
+    starts, steps = starts_of(tags, lens, tag_mm=tag_mm), steps_of(tags)
+    return _best([fitted(tags, lens, tag_mm=tag_mm, start=start, steps=steps) for start in starts])
 
 
 def bars_board(
@@ -146,12 +144,23 @@ def bars_board(
     if not tags:
         return None
     if strip is not None:
-        return _best([_fit(tags, lens, tag_mm=tag_mm, start=strip.normal, bars=True, strip=strip)])
-    starts = _starts(tags, lens, tag_mm=tag_mm)
-    return _best([_fit(tags, lens, tag_mm=tag_mm, start=start, bars=True) for start in starts])
+        return _best(
+            [
+                fitted(
+                    tags,
+                    lens,
+                    tag_mm=tag_mm,
+                    start=strip.normal,
+                    bars=True,
+                    root=_strip_root(strip),
+                )
+            ]
+        )
+    starts = starts_of(tags, lens, tag_mm=tag_mm)
+    return _best([fitted(tags, lens, tag_mm=tag_mm, start=start, bars=True) for start in starts])
 
 
-def _best(fits: list[_Fit]) -> Board:
+def _best(fits: list[Fit]) -> Board:
     """The likelier of the solutions, and the other where the picture cannot exclude it."""
     fits.sort(key=lambda fit: fit.cost)
     best = fits[0]
@@ -188,188 +197,10 @@ def _log_prior(normal: Floats) -> float:
     return total
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """One least-squares solution; covariances are for corners of 1 px."""
-
-    normal: Floats
-    tilt_cov: Floats
-    distance_mm: float
-    distance_var: float
-    cost: float
-    rms_px: float
-
-
-def _starts(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> list[Floats]:
-    """Starting normals: both solutions of every tag's own square, deduplicated."""
-    half = tag_mm / 2
-    square = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])
-    starts: list[Floats] = []
-    for tag in tags:
-        _, turns, _, _ = cv2.solvePnPGeneric(
-            square,
-            np.asarray(tag.corners_px),
-            _matrix(lens),
-            None,
-            flags=cv2.SOLVEPNP_IPPE_SQUARE,
-        )
-        for turn in turns:
-            normal = cv2.Rodrigues(turn)[0][:, 2]
-            normal = normal if normal[2] < 0 else -normal
-            starts.append(np.asarray(normal, dtype=float))
-    mean = np.mean(starts, axis=0)
-    mean /= np.linalg.norm(mean)
-    # The two families mirror each other about the line of sight: the widest and its
-    # mirror start one fit in each.
-    widest = max(starts, key=lambda s: float(geometry.tilt_between_deg(s, mean)))
-    return [widest, 2 * (widest @ mean) * mean - widest]
-
-
-def _matrix(lens: Lens) -> Floats:
-    cx, cy = lens.centre_px
-    return np.array([[lens.focal_px, 0, cx], [0, lens.focal_px, cy], [0, 0, 1.0]])
-
-
-def _fit(
-    tags: tuple[Tag, ...],
-    lens: Lens,
-    *,
-    tag_mm: float,
-    start: Floats,
-    steps: tuple[int, ...] | None = None,
-    bars: bool = False,
-    strip: Board | None = None,
-) -> _Fit:
-    """Least squares over the plane (tilt, distance), each tag's place and the turn.
-
-    Tags of a strip share one turn, and its spacing where their ``steps`` are known; tags on
-    ``bars`` have a turn and a depth each.
-    """
-    seen = np.array([tag.corners_px for tag in tags])
-    centres = seen.mean(axis=1)
-    line = geometry.rays(centres, focal_px=lens.focal_px, centre_px=lens.centre_px)
-    distance0 = _distance0_mm(seen, lens, tag_mm=tag_mm, normal=start)
-    places0 = geometry.to_plane_mm(
-        geometry.meet_plane(line, normal=start, distance_mm=distance0), normal=start
-    )
-    right = seen[:, 1] + seen[:, 2] - seen[:, 0] - seen[:, 3]
-    directions = right if bars else right.sum(axis=0, keepdims=True)
-    turns0 = [geometry.direction_deg(one) for one in directions]
-    depths0 = [0.0] * len(tags) * bars
-    regular = None if steps is None or len(steps) < 2 else np.array(steps)
-    x0 = np.concatenate([[0.0, 0.0, 0.0], turns0, places0.ravel() / distance0, depths0])
-    root = None if strip is None else _strip_root(strip)
-
-    def residuals(x: Floats) -> Floats:
-        one = _Layout.of(x, tags=len(tags), distance0=distance0)
-        drawn = _drawn(one, start=start, lens=lens, tag_mm=tag_mm)
-        parts = [(drawn - seen).reshape(*x.shape[:-1], -1)]
-        if regular is not None:
-            parts.append(
-                _strip_residuals(one.places_mm, one.turns_deg[..., 0], regular, tag_mm=tag_mm)
-            )
-        if bars:
-            parts.append(one.depths_mm / U_BARS_LEVEL_MM * U_CORNER_PX)
-        if root is not None:
-            parts.append(one.tilt_deg @ root.T * U_CORNER_PX)
-        return np.concatenate(parts, axis=-1)
-
-    def slopes(x: Floats) -> Floats:
-        # All central differences in one vectorised call.
-        step = 1e-5 * np.eye(x.size)
-        return np.asarray((residuals(x + step) - residuals(x - step)).T / 2e-5)
-
-    found = least_squares(
-        residuals, x0, jac=slopes, x_scale="jac", method="lm", xtol=1e-6, ftol=1e-6
-    )
-    return _fitted(found, start=start, distance0=distance0, corners=seen.size)
-
-
-def _fitted(found: Any, *, start: Floats, distance0: float, corners: int) -> _Fit:
-    """What least squares found, as plane and ±; the first ``corners`` residuals are px."""
-    cov = np.linalg.pinv(found.jac.T @ found.jac)
-    distance_mm = distance0 * math.exp(found.x[2])
-    freedom = max(1, found.fun.size - found.x.size)
-    return _Fit(
-        normal=geometry.tilt_normal(start, found.x[:2]),
-        tilt_cov=cov[:2, :2],
-        distance_mm=distance_mm,
-        distance_var=float(cov[2, 2]) * distance_mm**2,
-        cost=float(np.sum(found.fun**2)),
-        rms_px=float(np.sqrt(np.sum(found.fun[:corners] ** 2) / freedom)),
-    )
-
-
-def _distance0_mm(seen: Floats, lens: Lens, *, tag_mm: float, normal: Floats) -> float:
-    """Where a plane so turned lies, by the area of the tags; corners (n, 4, 2)."""
-    line = geometry.rays(seen, focal_px=lens.focal_px, centre_px=lens.centre_px)
-    flat = geometry.to_plane_mm(
-        geometry.meet_plane(line, normal=normal, distance_mm=1.0), normal=normal
-    )
-    (ax, ay), (bx, by) = (np.moveaxis(flat[:, k + 2] - flat[:, k], -1, 0) for k in (0, 1))
-    return tag_mm / math.sqrt(float(np.mean(np.abs(ax * by - ay * bx))) / 2)
-
-
 def _strip_root(strip: Board) -> Floats:
     """What whitens the tilt of the bars' plane against the strip's, shape (2, 2)."""
     cov = strip.tilt_cov_deg2 + U_BARS_PARALLEL_DEG**2 * np.eye(2)
     return np.asarray(np.linalg.inv(np.linalg.cholesky(cov)))
-
-
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """The parameters of a fit by name, each with the leading shape (...)."""
-
-    tilt_deg: Floats  # (..., 2)
-    distance_mm: Floats  # (...)
-    turns_deg: Floats  # (..., 1), or (..., n) on bars
-    places_mm: Floats  # (..., n, 2)
-    depths_mm: Floats  # (..., n), towards the camera
-
-    @classmethod
-    def of(cls, x: Floats, *, tags: int, distance0: float) -> _Layout:
-        """Tilt a, b (deg), log distance, turns (deg), places / distance0, depths (mm)."""
-        bars = x.shape[-1] > 4 + 2 * tags
-        places = 3 + (tags if bars else 1)
-        depths = places + 2 * tags
-        return cls(
-            tilt_deg=x[..., :2],
-            distance_mm=distance0 * np.exp(x[..., 2]),
-            turns_deg=x[..., 3:places],
-            places_mm=x[..., places:depths].reshape(*x.shape[:-1], tags, 2) * distance0,
-            depths_mm=x[..., depths:] if bars else np.zeros((*x.shape[:-1], tags)),
-        )
-
-
-def _drawn(one: _Layout, *, start: Floats, lens: Lens, tag_mm: float) -> Floats:
-    """Corners (..., n, 4, 2) in px that the parameters would give."""
-    normal = geometry.tilt_normal(start, one.tilt_deg)
-    right, down = (axis[..., None, None, :] for axis in geometry.plane_axes(normal))
-    half = tag_mm / 2
-    square = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
-    turned = geometry.turned(square, by_deg=one.turns_deg[..., None])
-    places = one.places_mm[..., None, :] + turned
-    far = one.distance_mm[..., None] - one.depths_mm
-    away = normal[..., None, None, :] * far[..., None, None]
-    points = places[..., :1] * right + places[..., 1:] * down - away
-    flat = points[..., :2] / points[..., 2:] * lens.focal_px
-    return np.asarray(flat + np.asarray(lens.centre_px))
-
-
-def _strip_residuals(
-    places: Floats, turn_deg: Floats, steps: NDArray[np.int_], *, tag_mm: float
-) -> Floats:
-    """How far the places (..., n, 2) are from the strip's, as if px of a corner.
-
-    Scaled so that `U_STRIP` weighs as one corner of `U_CORNER_PX`.
-    """
-    pitch = tag_mm * (1 + STRIP_GAP)
-    row = np.stack([steps * pitch, steps * 0.0], axis=-1)
-    wanted = geometry.turned(row, by_deg=np.asarray(turn_deg)[..., None])
-    off = (places - places.mean(axis=-2, keepdims=True)) - (
-        wanted - wanted.mean(axis=-2, keepdims=True)
-    )
-    return np.asarray((off / (U_STRIP * tag_mm) * U_CORNER_PX).reshape(*off.shape[:-2], -1))
 
 
 def view_from_bars(bars: Board, *, strip: Board | None, long_axis_px: tuple[float, float]) -> View:

@@ -4,8 +4,8 @@ The only place that opens picture files. What kind of file it is, the content
 decides, never the name. The size is read from the header and checked before any
 pixel is decoded.
 
-A large JPEG is decoded at a reduced size first, because most steps need no more;
-full size follows when a window of it is asked for. For that the compressed picture
+A JPEG of a phone's usual size is decoded once. A larger one is decoded at a reduced size
+first; full size follows when a window of it is asked for. For that the compressed picture
 is kept, with every block of metadata (EXIF, GPS, thumbnails, comments) cut out.
 
 Colours are taken as sRGB. An embedded colour profile (Display P3 on many phones)
@@ -41,17 +41,15 @@ from knee_angle.photo.bare import bare_jpeg, damaged
 from knee_angle.photo.colours import Rgb, on_white, parts, rgb8
 from knee_angle.photo.kinds import Kind, header_size, kind_of
 from knee_angle.photo.memory import check_memory, check_size
+from knee_angle.photo.told import Told, told_by
 
 __all__ = ["Photo", "check_file_size", "file_bytes", "read_photo"]
 
 
-EXIF_IFD = 0x8769
-EXIF_ORIENTATION = 0x0112
-EXIF_F35 = 0xA405
-"""FocalLengthIn35mmFilm."""
-F35_RANGE_MM = (5.0, 1000.0)
-"""Outside of it the entry is a mistake; 0 officially means unknown."""
 TIFF_DNG_VERSION = 50706
+AT_ONCE_MEGAPIXELS = 26.0
+"""A JPEG up to this size is decoded once, at full size: 80 MB, as much as a phone's largest
+usual photo takes. Larger ones are read reduced first."""
 
 FILE_BYTES_PER_PIXEL = 8
 """The largest plain file within the limit: 16 bits in four channels."""
@@ -76,7 +74,7 @@ class Photo:
     """An upright photo: a reduced copy at once, full size when asked for.
 
     Made by :func:`read_photo`. Arrays are read-only. No path, place, time or other
-    EXIF entry is kept, only the focal length.
+    EXIF entry is kept, only those of `Told`.
 
     Parameters
     ----------
@@ -91,6 +89,8 @@ class Photo:
     small : ndarray of uint8, shape (h, w, 3)
         RGB, C-contiguous, its longer side at most ``small_px``; the full photo where
         that is no larger.
+    told : Told
+        What the file says of how its picture was made.
     """
 
     name: str
@@ -100,6 +100,7 @@ class Photo:
     sha256: str
     small: Rgb = field(repr=False)
     _full: _FullSize = field(repr=False)
+    told: Told = field(default_factory=Told)
 
     @property
     def scale_x(self) -> float:
@@ -197,7 +198,8 @@ def read_photo(
         name=PurePath(name).name,
         width=decoded.width,
         height=decoded.height,
-        f35_mm=decoded.f35_mm,
+        f35_mm=decoded.told.f35_mm,
+        told=decoded.told,
         sha256=hashlib.sha256(data).hexdigest(),
         small=decoded.small,
         _full=decoded.full,
@@ -283,7 +285,7 @@ class _Decoded:
 
     width: int
     height: int
-    f35_mm: float | None
+    told: Told
     small: Rgb
     full: _FullSize
 
@@ -325,6 +327,8 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
         width, height = image.size
         small_size = _small_size(width, height, small_px)
         if kind == "JPEG" and image.mode in ("RGB", "L"):
+            if _at_once(image.size, small_size):
+                return _decoded_at_once(bare, *told_by(image), small_size)
             # Decodes only as many frequencies as the smaller picture needs.
             image.draft(None, small_size)
         reduced = image.size != (width, height)
@@ -333,7 +337,7 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
             image.load()
         if not reduced and image.size != (width, height):
             raise damaged(kind)
-        orientation, f35_mm = _from_exif(image)
+        orientation, told = told_by(image)
         if kind == "HEIC":
             # Turned by its decoder already: in HEIC the EXIF entry is for information.
             orientation = 1
@@ -347,7 +351,27 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
         full = _FullSize(small if small_size == (width, height) else _upright(flat, orientation))
     if orientation in (5, 6, 7, 8):
         width, height = height, width
-    return _Decoded(width, height, f35_mm, small, full)
+    return _Decoded(width, height, told, small, full)
+
+
+def _at_once(size: tuple[int, int], small_size: tuple[int, int]) -> bool:
+    """Whether full size is decoded at once: nearly every photo needs a window of it later."""
+    twice = min(whole / small for whole, small in zip(size, small_size, strict=True)) >= 2.0
+    return twice and size[0] * size[1] <= AT_ONCE_MEGAPIXELS * 1e6
+
+
+def _decoded_at_once(
+    bare: bytes, orientation: int, told: Told, small_size: tuple[int, int]
+) -> _Decoded:
+    """A JPEG decoded once, at full size; the reduced copy is the mean over its areas."""
+    full = _FullSize(None, bare, orientation)
+    pixels = full.pixels()
+    high, wide = pixels.shape[:2]
+    turned = orientation in (5, 6, 7, 8)
+    size = small_size[::-1] if turned else small_size
+    small = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small.setflags(write=False)
+    return _Decoded(wide, high, told, small, full)
 
 
 @contextmanager
@@ -434,22 +458,3 @@ def _upright(flat: Rgb, orientation: int) -> Rgb:
     turned = np.ascontiguousarray(turned)
     turned.setflags(write=False)
     return turned
-
-
-def _from_exif(image: Image.Image) -> tuple[int, float | None]:
-    """Orientation (1-8) and 35 mm focal length; nothing else is looked at."""
-    try:
-        exif = image.getexif()
-        orientation = exif.get(EXIF_ORIENTATION, 1)
-    except Exception:  # noqa: BLE001
-        # A picture with broken EXIF is still a picture.
-        return 1, None
-    try:
-        f35_mm = float(exif.get_ifd(EXIF_IFD).get(EXIF_F35, 0))
-    except Exception:  # noqa: BLE001
-        f35_mm = 0.0
-    known = F35_RANGE_MM[0] <= f35_mm <= F35_RANGE_MM[1]
-    return (
-        int(orientation) if orientation in range(1, 9) else 1,
-        f35_mm if known else None,
-    )

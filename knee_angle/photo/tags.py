@@ -30,6 +30,12 @@ EDGE_REACH = 0.1
 """How far across an edge to look, as a share of the tag; its black frame is 1/8 wide."""
 EDGE_SAMPLES = 24
 EDGE_STEP_PX = 0.125
+CELLS, CELL_PX = 8, 8
+"""A tag is 8 x 8 cells, its dark frame included; px that one gets to be read."""
+LEAST_CONTRAST = 40.0
+MIRROR_CORRECTION = 0.6
+"""Black and white of a tag differ by more than this; wrong cells that are put right, as a
+share of what the family allows (the detector's own usual share)."""
 EDGE_ENDS = (0.12, 0.88)
 """The part of an edge that is used: its ends are rounded by blur."""
 
@@ -38,11 +44,13 @@ EDGE_ENDS = (0.12, 0.88)
 class Tag:
     """One printed tag: its number and its corners as printed (from top left, clockwise).
 
-    ``corners_px`` are full-size pixels of the upright photo.
+    ``corners_px`` are full-size pixels of the upright photo. One that reads only in a
+    mirror is ``mirrored``.
     """
 
     number: int
     corners_px: Quad
+    mirrored: bool = False
 
 
 def find_tags(photo: Photo) -> tuple[Tag, ...]:
@@ -56,15 +64,14 @@ def find_tags(photo: Photo) -> tuple[Tag, ...]:
     Returns
     -------
     tuple of Tag
-        By number; a number may come twice, where two machines are in the picture.
+        By number; a number may come twice, where two machines are in the picture. Tags of
+        a mirrored picture are told where no other one is seen.
     """
     grey = cv2.cvtColor(photo.small, cv2.COLOR_RGB2GRAY)
-    detector = cv2.aruco.ArucoDetector(
-        cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    )
-    quads, found, _ = detector.detectMarkers(grey)
-    if found is None:
-        return ()
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    quads, found, rest = cv2.aruco.ArucoDetector(family).detectMarkers(grey)
+    if found is None or len(found) == 0:
+        return _mirrored(photo, grey, family, [quad.reshape(4, 2) for quad in rest])
     numbers = [int(number) for number in np.ravel(found)]
     scale = np.array([photo.scale_x, photo.scale_y])
     tags = [
@@ -74,14 +81,39 @@ def find_tags(photo: Photo) -> tuple[Tag, ...]:
     return tuple(sorted(tags, key=lambda tag: (tag.number, tag.corners_px)))
 
 
+def _mirrored(
+    photo: Photo, grey: NDArray[np.uint8], family: cv2.aruco.Dictionary, quads: list[Floats]
+) -> tuple[Tag, ...]:
+    """Which of the squares that are no tags are tags in a mirror; corners not refined."""
+    scale = np.array([photo.scale_x, photo.scale_y])
+    side = CELLS * CELL_PX
+    flipped = np.array([[side, 0], [0, 0], [0, side], [side, side]], dtype=np.float32)
+    tags = []
+    for quad in quads:
+        onto = cv2.getPerspectiveTransform(quad.astype(np.float32), flipped)
+        card = cv2.warpPerspective(grey, onto, (side, side))
+        cells = card.reshape(CELLS, CELL_PX, CELLS, CELL_PX).mean(axis=(1, 3))
+        white = cells > (cells.min() + cells.max()) / 2.0
+        if np.ptp(cells) < LEAST_CONTRAST or white[[0, -1]].any() or white[:, [0, -1]].any():
+            continue
+        bits = np.ascontiguousarray(white[1:-1, 1:-1].astype(np.uint8))
+        known, number, _ = family.identify(bits, MIRROR_CORRECTION)
+        if known:
+            a, b, c, d = ((float(x), float(y)) for x, y in (quad + 0.5) * scale)
+            tags.append(Tag(int(number), (a, b, c, d), mirrored=True))
+    return tuple(sorted(tags, key=lambda tag: (tag.number, tag.corners_px)))
+
+
 def strip_of(tags: tuple[Tag, ...]) -> tuple[Tag, ...]:
     """The tags that belong to the strip: all but those on the bars."""
-    return tuple(tag for tag in tags if tag.number not in (THIGH_TAG, SHANK_TAG))
+    bars = (THIGH_TAG, SHANK_TAG)
+    return tuple(tag for tag in tags if tag.number not in bars and not tag.mirrored)
 
 
 def bars_of(tags: tuple[Tag, ...]) -> tuple[Tag, ...]:
     """The tags on thigh and shank bar, in this order, as far as they are seen."""
-    return tuple(tag for tag in tags if tag.number in (THIGH_TAG, SHANK_TAG))
+    bars = (THIGH_TAG, SHANK_TAG)
+    return tuple(tag for tag in tags if tag.number in bars and not tag.mirrored)
 
 
 def _refined(photo: Photo, corners: Floats) -> Quad:

@@ -243,6 +243,10 @@ class Lens:
         Relative standard uncertainty of the focal length.
     source : {"exif", "prior"}
         Read from the photo, or a stated assumption about phones.
+    u_aspect : float
+        Relative standard uncertainty of a pixel's width against its height.
+    trusted : bool
+        Whether the picture is as a camera took it; where it is not, nothing is proven.
     """
 
     width_px: int
@@ -250,6 +254,8 @@ class Lens:
     focal_px: float
     u_relative: float
     source: Literal["exif", "prior"]
+    u_aspect: float = 0.0
+    trusted: bool = True
 
     @property
     def centre_px(self) -> tuple[float, float]:
@@ -377,6 +383,11 @@ class LegInView:
     placement_mm: tuple[float, float, float]
     thigh_mm: float | None = None
     bar_tags: BarTags | None = None
+
+    @property
+    def provable(self) -> bool:
+        """Whether anything can be proven: the camera's direction was seen, the lens is known."""
+        return self.view.plane != "image" and self.lens.trusted
 
 
 @dataclass(frozen=True, slots=True)

@@ -410,7 +410,7 @@ def _setting(
         fit=fit,
         distal=seen("distal"),
         anterior=seen("anterior"),
-        camera_seen=any(photo.leg.view.plane != "image" for photo in mine),
+        camera_seen=any(photo.leg.provable for photo in mine),
         shrink=_shrink(system, best, means[knee] @ best.slopes),
     )
     return _as_alone(found, mine[0]) if len(system.photos) == 1 else found

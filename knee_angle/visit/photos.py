@@ -59,6 +59,9 @@ def without_guessed_bars(leg: LegInView) -> LegInView:
         for name, point in leg.points.items()
         if name not in MACHINE_POINTS or point.source not in ("network", "pose")
     }
+    if not leg.lens.trusted:  # nothing of a picture that may be stretched proves anything
+        kept = {name: point for name, point in kept.items() if name not in MACHINE_POINTS}
+        leg = replace(leg, bar_tags=None)
     if any(name not in kept for name in MACHINE_POINTS):  # bars are seen whole or not at all
         kept = {name: point for name, point in kept.items() if name not in MACHINE_POINTS}
     return replace(leg, points=kept)

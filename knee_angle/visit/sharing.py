@@ -19,6 +19,7 @@ camera direction          strip or tags: `PARALLEL_DEG` of the machine, the rest
                           (`DIRECTION`)
 the leg's own turn        of the leg
 focal length              of the phone: same picture size, same focal length
+pixel shape               the photo's, where it may have been stretched
 leg distance              how far the strip, a taped thigh or dots of known size put the leg:
                           of the visit. By tags on the bars or the leg's own size: the photo's
 sticking                  of the machine
@@ -135,7 +136,8 @@ def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
     depth += [("depth", f"tag {k}", "machine") for k in range(0 if leg.bar_tags is None else 2)]
     yield "landmark_depth", [[(key, 1.0)] for key in (*depth, ("depth", "bars", "machine"))]
     yield "camera_direction", _direction(photo, with_turn=counts["camera_direction"] == 4)
-    yield "focal_length", [[(("focal length", _phone(leg)), 1.0)]]
+    lens: list[Key] = [("focal length", _phone(leg)), ("pixel shape", name)]
+    yield "focal_length", [[(key, 1.0)] for key in lens[: counts["focal_length"]]]
     yield "leg_distance", [_split(("distance",), photo, share=_distance_share(leg))]
     yield "sticking", [[(("sticking", str(k)), 1.0)] for k in range(counts["sticking"])]
 

@@ -125,8 +125,16 @@ def _second_look(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool) -> 
     reach = radius[:, None] * (0.4 if trusted else 1.0)
     centre = xy + np.clip(curve[:, 1:3], -reach, reach)
     size = np.maximum(curve[:, 0], 0.1)
+    keep = (misfit < 0.2) & (arc >= 0.6) & (contrast > 6.0) & (size > SMALLEST_RADIUS_PX)
+    order = np.nonzero(keep | trusted)[0]
+    order = order[np.argsort(misfit[order] - arc[order], kind="stable")]
+    order = order[~_repeats(centre[order], size[order])]
+    centre, size, curve, misfit, arc, contrast, rough, rgb = (
+        part[order] for part in (centre, size, curve, misfit, arc, contrast, rough, rgb)
+    )
+    # What lies around is asked last: most places are no outlines.
     ring, around = surroundings(picture, centre, size, curve)
-    found = Candidates(
+    return Candidates(
         xy=centre,
         radius=size,
         stretch=curve[:, 3:] / size[:, None],
@@ -137,12 +145,8 @@ def _second_look(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool) -> 
         lab=lab_of(rgb),
         ring=ring,
         around=around,
-        company=np.zeros(len(xy)),
+        company=np.zeros(len(order)),
     )
-    keep = (misfit < 0.2) & (arc >= 0.6) & (contrast > 6.0) & (size > SMALLEST_RADIUS_PX)
-    order = np.nonzero(keep | trusted)[0]
-    order = order[np.argsort(misfit[order] - arc[order], kind="stable")]
-    return found.take(order[~_repeats(centre[order], size[order])])
 
 
 def company_of(some: Candidates, everything: Candidates) -> Floats:
@@ -163,7 +167,9 @@ def company_of(some: Candidates, everything: Candidates) -> Floats:
 
 def _repeats(xy: Floats, radius: Floats) -> NDArray[np.bool_]:
     """Which ones lie on an earlier one of about the same size."""
-    gap = np.linalg.norm(xy[:, None] - xy[None], axis=2)
-    least = np.minimum(radius[:, None], radius[None])
-    alike = np.abs(np.log(radius[:, None] / radius[None])) < 0.5
-    return np.asarray(np.triu((gap < 0.6 * least) & alike, 1).any(axis=0))
+    away = xy[:, None] - xy[None]
+    gap2 = away[..., 0] ** 2 + away[..., 1] ** 2
+    least = 0.6 * np.minimum(radius[:, None], radius[None])
+    logs = np.log(radius)
+    alike = np.abs(logs[:, None] - logs[None]) < 0.5
+    return np.asarray(np.triu((gap2 < least**2) & alike, 1).any(axis=0))

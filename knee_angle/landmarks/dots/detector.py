@@ -23,7 +23,7 @@ hinge is. What is seen and not used is kept in the answer and said (`unused`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -61,7 +61,13 @@ from knee_angle.landmarks.dots.expected import (
 )
 from knee_angle.landmarks.dots.legs import pigments
 from knee_angle.landmarks.dots.picture import Picture, inside
-from knee_angle.landmarks.dots.unused import MOST_DOTS, alike_dots, colour_word, with_unused
+from knee_angle.landmarks.dots.unused import (
+    MOST_DOTS,
+    alike_dots,
+    colour_word,
+    plain_set,
+    with_unused,
+)
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -134,8 +140,9 @@ class DotDetector:
         Landmarks or NotMeasured
             ``NotMeasured`` where the dots do not make one leg beyond doubt.
         """
-        readings = _readings(Picture.of(photo, masked))
-        return _answer(photo, _decided(readings), readings)
+        picture = Picture.of(photo, masked)
+        readings = _readings(picture)
+        return _answer(picture, _decided(readings), readings)
 
     def find_with(
         self, photo: Photo, *, witness: Witness, masked: tuple[Quad, ...] = ()
@@ -158,26 +165,29 @@ class DotDetector:
         sure = isinstance(alone, _Reading) and _sure(alone.named)
         other_end = _exchanged(readings) if sure else None
         if sure and other_end is None:
-            return _answer(photo, alone, readings)
+            return _answer(picture, alone, readings)
         seen = _seen(photo, witness, alone, masked)
         if seen is None:
-            return _answer(photo, alone, readings)
+            return _answer(picture, alone, readings)
         if isinstance(alone, _Reading) and other_end is not None:
-            return _answer(photo, _nearer(photo, alone, other_end, seen), readings)
+            return _answer(picture, _nearer(photo, alone, other_end, seen), readings)
         expected = _expected(photo, seen)
         there = _expected_readings(picture, expected, readings)
-        return _answer(photo, _agreed(alone, readings, there, expected), there + readings)
+        return _answer(picture, _agreed(alone, readings, there, expected), there + readings)
 
 
 def _answer(
-    photo: Photo, decided: _Reading | NotMeasured, readings: list[_Reading]
+    picture: Picture, decided: _Reading | NotMeasured, readings: list[_Reading]
 ) -> Landmarks | NotMeasured:
     """The points, or why there are none; with the dots that were seen and not used."""
+    photo = picture.photo
     if isinstance(decided, NotMeasured):
         best = next(filter(_plainly_dots, readings), None)
         if best is None:
-            return decided
-        return with_unused(decided, _unused(photo, best, best.named.index), decided.reason)
+            dots = _as_unused(photo, picture.found, plain_set(picture.found).tolist(), {})
+        else:
+            dots = _unused(photo, best, best.named.index)
+        return with_unused(decided, dots, decided.reason)
     found = _landmarks(photo, decided)
     used = with_bars_anywhere(decided.found, decided.named)
     if len(used.index) == len(LEG_POINTS) + len(MACHINE_POINTS) or not used.rare:
@@ -200,18 +210,24 @@ def _unused(
     names: dict[int, PointName] = {which: name for name, which in named.items()}
     if len(named) + len(rest) > MOST_DOTS:
         return ()
+    return _as_unused(photo, found, [*named.values(), *map(int, rest)], names)
+
+
+def _as_unused(
+    photo: Photo, found: Candidates, which: Sequence[int], names: Mapping[int, PointName]
+) -> tuple[UnusedDot, ...]:
+    """These patches with their exact centres."""
     scale = np.array([photo.scale_x, photo.scale_y])
     factor = float(scale.mean())
-    usual = float(np.median(found.radius[members])) * factor
+    usual = float(np.median(found.radius[list(which)])) * factor if len(which) else 0.0
     dots = []
-    for which in [*named.values(), *map(int, rest)]:
-        radius = float(found.radius[which]) * factor
-        mark = centre(
-            photo, SeenDot(found.xy[which] * scale, radius, radius, usual, usual, False, factor)
-        )
+    for one in which:
+        radius = float(found.radius[one]) * factor
+        seen = SeenDot(found.xy[one] * scale, radius, radius, usual, usual, False, factor)
+        mark = centre(photo, seen)
         point = Landmark(*mark.xy, mark.cov_px2, "dot")
         dots.append(
-            UnusedDot(point, 2.0 * mark.radius, colour_word(found.lab[which]), names.get(which))
+            UnusedDot(point, 2.0 * mark.radius, colour_word(found.lab[one]), names.get(one))
         )
     return tuple(dots)
 

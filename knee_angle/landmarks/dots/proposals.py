@@ -106,11 +106,6 @@ def _level_proposals(level: Rgb, reach: int, scale: Floats) -> Floats:
     return rows
 
 
-def _shifted(picture: Rgb, margin: int, dx: int, dy: int) -> Rgb:
-    height, width = picture.shape[:2]
-    return picture[margin + dy : height - margin + dy, margin + dx : width - margin + dx]
-
-
 def _second_least_difference(picture: Rgb, reach: int, margin: int) -> Rgb:
     """Difference to 8 points around, the second least of them.
 
@@ -118,20 +113,27 @@ def _second_least_difference(picture: Rgb, reach: int, margin: int) -> Rgb:
     through the place, which has two, is not.
     """
     diagonal = round(reach * np.sqrt(0.5))
-    around = [(reach, 0), (-reach, 0), (0, reach), (0, -reach)]
-    around += [(i * diagonal, j * diagonal) for i in (-1, 1) for j in (-1, 1)]
+    half_around = [(reach, 0), (0, reach), (diagonal, diagonal), (-diagonal, diagonal)]
     planes = cv2.split(picture)
-    centres = [_shifted(plane, margin, 0, 0) for plane in planes]
-    least = np.full(centres[0].shape, 255, dtype=np.uint8)
+    height, width = picture.shape[:2]
+    least = np.full((height - 2 * margin, width - 2 * margin), 255, dtype=np.uint8)
     second = least.copy()
-    for dx, dy in around:
-        red, green, blue = (
-            cv2.absdiff(centre, _shifted(plane, margin, dx, dy))
-            for centre, plane in zip(centres, planes, strict=True)
-        )
-        step = cv2.add(cv2.add(red, green), blue)
-        second = np.asarray(cv2.min(second, cv2.max(least, step)), dtype=np.uint8)
-        least = np.asarray(cv2.min(least, step), dtype=np.uint8)
+    for dx, dy in half_around:
+        # The difference of two pixels serves both: one looks there, the other back.
+        left, top = max(-dx, 0), dy
+        pairs = [
+            cv2.absdiff(
+                plane[: height - top, left : width + min(-dx, 0)],
+                plane[top:, left + dx : width + min(-dx, 0) + dx],
+            )
+            for plane in planes
+        ]
+        steps = cv2.add(cv2.add(pairs[0], pairs[1]), pairs[2])
+        for back in (False, True):
+            y, x = margin - back * dy, margin - left - back * dx
+            step = steps[y : y + height - 2 * margin, x : x + width - 2 * margin]
+            second = np.asarray(cv2.min(second, cv2.max(least, step)), dtype=np.uint8)
+            least = np.asarray(cv2.min(least, step), dtype=np.uint8)
     return second
 
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.candidates import Candidates
-from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, colour_distance2
-from knee_angle.landmarks.dots.quality import STRONG_CHROMA, VOUCHED, quality
+from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, SAME_PIGMENT2, colour_distance2
+from knee_angle.landmarks.dots.quality import CLEAN, STRONG_CHROMA, VOUCHED, quality
 from knee_angle.records import (
     LEG_POINTS,
     Landmark,
@@ -20,7 +20,7 @@ from knee_angle.records import (
     UnusedDot,
 )
 
-__all__ = ["alike_dots", "colour_word", "told", "use_dots", "with_unused"]
+__all__ = ["alike_dots", "colour_word", "plain_set", "told", "use_dots", "with_unused"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -29,6 +29,7 @@ SIZE_LIMIT = 0.7
 """Logarithm of size among dots of one set: half of it or twice it is another thing."""
 MOST_DOTS = 12
 """Six dots and as many buttons; more of one kind are a pattern (our own)."""
+LEAST_SET = 5
 DARK_LIGHTNESS = 30.0
 BLACK_CHROMA = 12.0
 HUES = (
@@ -73,6 +74,27 @@ def alike_dots(found: Candidates, members: Sequence[int], *, reach: float) -> In
     more = np.nonzero(alike)[0]
     strong = float(np.hypot(lab[1], lab[2])) > STRONG_CHROMA
     return more if strong and len(more) + len(known) <= MOST_DOTS else more[:0]
+
+
+def plain_set(found: Candidates) -> Ints:
+    """The largest set of clean dots of one strong pigment and one size, if there is any.
+
+    For pictures in which no reading is a leg: five such discs (`LEAST_SET`) are a set that
+    somebody stuck on, whatever they make together; buttons and screws are fewer or more.
+    """
+    clean = np.nonzero((quality(found) > CLEAN) & (strong(found.lab)))[0]
+    best = clean[:0]
+    for one in clean:
+        like = colour_distance2(found.lab[clean], found.lab[one]) < SAME_PIGMENT2
+        like &= np.abs(np.log(found.radius[clean] / found.radius[one])) < SIZE_LIMIT / 2.0
+        if like.sum() > len(best):
+            best = clean[like]
+    return best if LEAST_SET <= len(best) <= MOST_DOTS else best[:0]
+
+
+def strong(lab: Floats) -> NDArray[np.bool_]:
+    """Which colours are those of a marker or pen, by chroma."""
+    return np.asarray(np.hypot(lab[:, 1], lab[:, 2]) > STRONG_CHROMA)
 
 
 def told(dots: Sequence[UnusedDot], why: str) -> str:

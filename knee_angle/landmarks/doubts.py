@@ -1,0 +1,170 @@
+"""Dots and strip against what the leg network sees in the same photo.
+
+A dot on the wrong place and a strip stuck out of parallel look like good ones: nothing in
+them tells. The network's points and direction are coarser, but they know nothing of dots and
+strip. So both are weighed: how probable is it, with the difference seen, that the dot (the
+strip) is one of the few that sit wrongly? What that leaves is added to the ±, and a dot that
+may well be wrong is named.
+
+With S the covariance of a well-placed one against the network and M that of a misplaced one
+beside it, a difference d speaks for misplaced with odds P N(d; 0, S + M) : (1 - P) N(d; 0, S),
+and what is misplaced then is m = M (S + M)^-1 d, with covariance M - M (S + M)^-1 M.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.angle import geometry
+from knee_angle.assumptions import (
+    COVERAGE,
+    P_MISPLACED,
+    P_MISPLACED_SAID,
+    P_SLANTED,
+    P_SLANTED_SAID,
+    U_BESIDE_MM,
+    U_MISPLACED_MM,
+    U_SLANTED_DEG,
+)
+from knee_angle.landmarks.base import Detector, DirectionDetector, Witness
+from knee_angle.photo.as_taken import as_taken
+from knee_angle.photo.reading import Photo
+from knee_angle.records import LEG_POINTS, Direction, Landmarks, LegInView, PointName, View
+
+__all__ = ["Odds", "misplaced", "slanted", "with_doubts"]
+
+Floats = NDArray[np.float64]
+
+DOT_ELSEWHERE = (
+    "The {} dot lies {:.0f} mm from where the leg network sees the {}: feel for the bony point "
+    "again. Until then the ± is wide."
+)
+STRIP_SLANTED = (
+    "The strip's plane and the leg as the network sees it are {:.0f}° apart: check that the strip "
+    "is stuck parallel to the machine's bars. The ± allows for it."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Odds:
+    """How probably something sits wrongly, and by how much if it does.
+
+    Parameters
+    ----------
+    p : float
+        Probability.
+    mean : ndarray, shape (2,)
+        By how much, if so.
+    cov : ndarray, shape (2, 2)
+        Its covariance.
+    """
+
+    p: float
+    mean: Floats
+    cov: Floats
+
+    @property
+    def added(self) -> Floats:
+        """Mean square error that this leaves, shape (2, 2)."""
+        return self.p * (self.cov + np.outer(self.mean, self.mean))
+
+
+def misplaced(away: Floats, cov: Floats, *, prior: float, u: float) -> Odds:
+    """Weigh a difference ``away`` (2,), whose covariance is ``cov`` where nothing is wrong.
+
+    Parameters
+    ----------
+    away, cov : ndarray, shapes (2,) and (2, 2)
+        The difference and its covariance.
+    prior : float
+        Share of those that sit wrongly.
+    u : float
+        By how much they do, per coordinate, in the unit of ``away``.
+    """
+    wide = cov + u**2 * np.eye(2)
+    gain = u**2 * np.linalg.inv(wide)
+    log_odds = math.log(prior / (1.0 - prior))
+    log_odds += 0.5 * float(away @ np.linalg.solve(cov, away) - away @ np.linalg.solve(wide, away))
+    log_odds -= 0.5 * math.log(np.linalg.det(wide) / np.linalg.det(cov))
+    p = 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, log_odds))))
+    return Odds(p, gain @ away, u**2 * (np.eye(2) - gain))
+
+
+def slanted(view: View, seen: Direction) -> Odds:
+    """How probably the tags' plane is not the leg's, by the network's direction; degrees."""
+    right, down = geometry.plane_axes(np.array(view.normal))
+    other = np.array(seen.normal)
+    away = np.degrees(np.array([right @ other, down @ other]))
+    cov = _matrix(seen.tilt_cov_deg2) + _matrix(view.tilt_cov_deg2)
+    cov += _matrix(view.leg_turn_cov_deg2)
+    return misplaced(away, cov, prior=P_SLANTED, u=U_SLANTED_DEG)
+
+
+def with_doubts(
+    photo: Photo, landmarks: Landmarks, leg: LegInView, detectors: Sequence[Detector]
+) -> tuple[LegInView, tuple[str, ...]]:
+    """The leg with ± that allow for a misplaced dot or strip, and what is said of them.
+
+    What the picture itself leaves open (`as_taken`) is said first.
+    """
+    dotted = [name for name in LEG_POINTS if landmarks.points[name].source == "dot"]
+    cautions = [*as_taken(photo).cautions]
+    for detector in detectors:
+        if leg.view.plane == "tag" and isinstance(detector, DirectionDetector):
+            leg, said = _strip_weighed(leg, detector.direction(photo, landmarks))
+            cautions += said
+        if dotted and detector.source == "network" and isinstance(detector, Witness):
+            leg, said = _dots_weighed(leg, dotted, detector.near(photo, landmarks))
+            cautions += said
+    return leg, tuple(cautions)
+
+
+def _strip_weighed(leg: LegInView, seen: Direction | None) -> tuple[LegInView, list[str]]:
+    if seen is None:
+        return leg, []
+    odds = slanted(leg.view, seen)
+    aa, ab, bb = leg.view.tilt_cov_deg2
+    (add_aa, add_ab), (_, add_bb) = odds.added.tolist()
+    view = replace(leg.view, tilt_cov_deg2=(aa + add_aa, ab + add_ab, bb + add_bb))
+    apart = float(geometry.tilt_between_deg(np.array(leg.view.normal), np.array(seen.normal)))
+    said = [STRIP_SLANTED.format(apart)] if odds.p > P_SLANTED_SAID else []
+    return replace(leg, view=view), said
+
+
+def _dots_weighed(
+    leg: LegInView, names: Sequence[PointName], seen: Landmarks | None
+) -> tuple[LegInView, list[str]]:
+    if seen is None or not seen.has(*LEG_POINTS):
+        return leg, []
+    mm_per_px = leg.view.knee_distance_mm / leg.lens.focal_px
+    placement: dict[str, float] = dict(zip(LEG_POINTS, leg.placement_mm, strict=True))
+    said = []
+    for name in names:
+        dot, skin = leg.points[name], seen.points[name]
+        away = np.array([dot.x_px - skin.x_px, dot.y_px - skin.y_px]) * mm_per_px
+        cov = _matrix(skin.cov_px2) * mm_per_px**2 + U_BESIDE_MM**2 * np.eye(2)
+        odds = misplaced(away, cov, prior=P_MISPLACED, u=U_MISPLACED_MM)
+        far_mm = float(np.linalg.norm(odds.mean))
+        if odds.p > P_MISPLACED_SAID:
+            # Either of two places: the ± reaches from the one to the other.
+            placement[name] = math.hypot(placement[name], far_mm / COVERAGE * REACHES)
+            said.append(DOT_ELSEWHERE.format(name, float(np.linalg.norm(away)), name))
+    return replace(leg, placement_mm=_three(placement)), said
+
+
+REACHES = 1.3
+"""Both ends of a bone move together in few trials, so a mark's ± reaches further than 95 %."""
+
+
+def _three(of: Mapping[str, float]) -> tuple[float, float, float]:
+    hip, knee, ankle = (of[name] for name in LEG_POINTS)
+    return hip, knee, ankle
+
+
+def _matrix(cov: tuple[float, float, float]) -> Floats:
+    return np.array([[cov[0], cov[1]], [cov[1], cov[2]]])

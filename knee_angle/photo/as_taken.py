@@ -1,0 +1,243 @@
+"""Is this the picture as a camera took it? What its file and its shape say.
+
+An angle is measured through a pinhole camera in the middle of the picture, with square pixels
+and the focal length of its EXIF. Gallery, messenger, zoom and screen change that, and mostly
+leave the EXIF as it was. Here stands what can be told before anything in the picture is
+looked at; what printed tags say of the lens stands in `lens_seen`.
+
+=============================================  ===========================================
+what is seen                                   what follows
+=============================================  ===========================================
+other shape than its EXIF says                 refused: cropped, stretched or edited
+a screenshot, by its EXIF or its even borders  refused
+a straight edge before an even dark border     refused: a photo of a screen or print
+longer than any camera's picture               refused: a panorama
+smaller or larger than its EXIF says           resized, cropped or zoomed: focal length ±
+an ultra-wide lens                             bent picture: focal length and shape ±
+digital zoom by its EXIF                       some phones count it into the focal length,
+                                               some do not: focal length ±
+a shape that cameras do not make               cropped or stretched: focal length and shape
+                                               ±, and no verdict
+=============================================  ===========================================
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.assumptions import (
+    BORDER_BRIGHT,
+    BORDER_DARK,
+    BORDER_EVEN_RGB,
+    BORDER_SHARE,
+    CAMERA_SHAPES,
+    MOST_CROPPED,
+    PANORAMA_FROM,
+    SCREEN_EDGE_PX,
+    SHAPE_WITHIN,
+    U_ODD_SHAPE,
+    U_ULTRA_WIDE,
+    ULTRA_WIDE_BELOW_MM,
+)
+from knee_angle.photo.colours import Rgb
+from knee_angle.photo.reading import Photo
+from knee_angle.records import NotMeasured
+
+__all__ = ["ADVICE", "AsTaken", "as_taken", "not_as_taken"]
+
+ADVICE = (
+    "use the photo as the camera saved it (camera set to 4:3, no zoom, not a screenshot, not "
+    "cropped or edited), or photograph again"
+)
+RESHAPED = (
+    "the picture has {} x {} pixels but its camera stored {} x {}: it was cropped, stretched or "
+    "edited, which changes angles"
+)
+PANORAMA = (
+    "the picture is {:.1f} times as long as it is high: a panorama or a cropped strip, whose "
+    "angles cannot be measured"
+)
+SCREENSHOT = (
+    "the picture is a screenshot or lies in a frame of one colour, so lens and size are not known"
+)
+OF_A_SCREEN = (
+    "the picture ends at a straight line before an even dark border, as a photo of a screen or of "
+    "a print does, so lens and size are not known"
+)
+ULTRA_WIDE = (
+    "The photo was taken with an ultra-wide lens, whose pictures are bent towards their corners: "
+    "the ± allows for it. Use the main camera, from further away."
+)
+RESIZED = (
+    "The picture has {} x {} pixels but its camera stored {} x {}: it was made smaller or larger, "
+    "or cropped, and the ± allows for either. Use the photo as the camera saved it."
+)
+ZOOMED = (
+    "The photo was taken with digital zoom ({:.1f} times): the ± allows for a focal length that "
+    "counts it and for one that does not. Photograph without zoom, from closer."
+)
+ODD_SHAPE = (
+    "No camera is known to make pictures of this shape ({} x {}): it was cropped or stretched, so "
+    "the ± is wide and nothing counts as proven. " + ADVICE[0].upper() + ADVICE[1:] + "."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class AsTaken:
+    """How far a picture can be believed to be as its camera took it.
+
+    Parameters
+    ----------
+    focal : float
+        The most probable focal length, as a multiple of what the picture's size gives.
+    u_focal : float
+        Relative ± of that, beside the usual.
+    u_aspect : float
+        Relative ± of a pixel's width against its height.
+    trusted : bool
+        Whether anything may count as proven.
+    cautions : tuple of str
+        What was seen, and what to do.
+    """
+
+    focal: float = 1.0
+    u_focal: float = 0.0
+    u_aspect: float = 0.0
+    trusted: bool = True
+    cautions: tuple[str, ...] = ()
+
+
+def not_as_taken(photo: Photo) -> NotMeasured | None:
+    """Why a picture cannot be one as taken, by its file and its shape, or None."""
+    reason = _refused(photo)
+    return None if reason is None else NotMeasured(reason, ADVICE)
+
+
+def as_taken(photo: Photo) -> AsTaken:
+    """What file and shape of a photo leave open."""
+    log_focal, var_focal, cautions = 0.0, 0.0, []
+    for log_most, caution in (_resized(photo), _zoomed(photo)):
+        # Either of two focal lengths: their middle, and half of what they are apart.
+        log_focal, var_focal = log_focal + log_most / 2.0, var_focal + (log_most / 2.0) ** 2
+        cautions += caution
+    wide = photo.f35_mm is not None and photo.f35_mm < ULTRA_WIDE_BELOW_MM
+    if wide:
+        cautions.append(ULTRA_WIDE)
+        var_focal += U_ULTRA_WIDE**2
+    odd = _camera_shape(photo) is None
+    if odd:
+        cautions.append(ODD_SHAPE.format(photo.width, photo.height))
+        log_focal, var_focal = log_focal + U_ODD_SHAPE / 2.0, var_focal + U_ODD_SHAPE**2
+    return AsTaken(
+        focal=math.exp(log_focal),
+        u_focal=math.sqrt(var_focal),
+        u_aspect=U_ODD_SHAPE if odd else U_ULTRA_WIDE if wide else 0.0,
+        trusted=not odd,
+        cautions=tuple(cautions),
+    )
+
+
+def _refused(photo: Photo) -> str | None:
+    """Why a picture cannot be one as taken, or None."""
+    if photo.told.screenshot or _framed(photo.small):
+        return SCREENSHOT
+    if _of_a_screen(photo.small):
+        return OF_A_SCREEN
+    long, short = _sides(photo)
+    if long > PANORAMA_FROM * short:
+        return PANORAMA.format(long / short)
+    stored = photo.told.size_px
+    if stored is None or _alike(long / short, stored[0] / stored[1]):
+        return None
+    if photo.width < photo.height:
+        stored = stored[::-1]
+    return RESHAPED.format(photo.width, photo.height, *stored)
+
+
+def _sides(photo: Photo) -> tuple[int, int]:
+    return max(photo.width, photo.height), min(photo.width, photo.height)
+
+
+def _alike(one: float, other: float) -> bool:
+    return abs(math.log(one / other)) <= SHAPE_WITHIN
+
+
+def _camera_shape(photo: Photo) -> float | None:
+    """The shape that cameras make which this picture has, longer side to shorter."""
+    long, short = _sides(photo)
+    return next((shape for shape in CAMERA_SHAPES if _alike(long / short, shape)), None)
+
+
+def _resized(photo: Photo) -> tuple[float, list[str]]:
+    """By how much the focal length is larger (log) if a picture of another size was cropped."""
+    stored = photo.told.size_px
+    long, _ = _sides(photo)
+    if stored is None or _alike(long, stored[0]):
+        return 0.0, []
+    if photo.width < photo.height:
+        stored = stored[::-1]
+    most = min(math.log(MOST_CROPPED), abs(math.log(max(stored) / long)))
+    return most, [RESIZED.format(photo.width, photo.height, *stored)]
+
+
+def _zoomed(photo: Photo) -> tuple[float, list[str]]:
+    """By how much it is larger if the 35 mm length does not count the digital zoom."""
+    if photo.told.zoom is None or photo.f35_mm is None:
+        return 0.0, []
+    if math.log(photo.told.zoom) <= SHAPE_WITHIN:
+        return 0.0, []
+    return math.log(photo.told.zoom), [ZOOMED.format(photo.told.zoom)]
+
+
+def _framed(small: Rgb) -> bool:
+    """Whether one pair of opposite borders is even and black or white, as on a screen.
+
+    No camera gives that: even a black night has noise.
+    """
+    across, along = (_even_ends(turned) for turned in (small, small.transpose(1, 0, 2)))
+    return across != along
+
+
+def _even_ends(small: Rgb) -> bool:
+    rows = max(2, round(BORDER_SHARE * small.shape[0]))
+    ends = np.concatenate([small[:rows], small[-rows:]]).reshape(-1, 3).astype(np.int16)
+    low, high = int(ends.min()), int(ends.max())
+    return high - low <= BORDER_EVEN_RGB and (high <= BORDER_DARK or low >= BORDER_BRIGHT)
+
+
+def _of_a_screen(small: Rgb) -> bool:
+    """Whether at one side the picture ends at a straight line before an even dark border."""
+    green = small[..., 1]
+    return any(_edge_before_dark(np.rot90(green, turn)) for turn in range(4))
+
+
+def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
+    """The same at the left side of a picture of one channel."""
+    wide = max(4, round(BORDER_SHARE * grey.shape[1]))
+    band = grey[:, : wide // 2].astype(float)
+    level = float(band.mean())
+    # Means over blocks of rows, so that noise is none.
+    blocks = np.array([part.mean() for part in np.array_split(band, 24)])
+    if level > BORDER_DARK + 20 or np.ptp(blocks) > BORDER_EVEN_RGB or band.std() > BORDER_EVEN_RGB:
+        return False
+    part = grey[:, : grey.shape[1] // 2]
+    off = cv2.blur(np.ascontiguousarray(part), (3, 3)) > level + 3 * BORDER_EVEN_RGB
+    rows = np.nonzero(off.any(axis=1))[0]
+    if len(rows) < 0.4 * len(grey):
+        return False
+    ends = off[rows].argmax(axis=1)
+    # Above and below the screen its other edges are met, so the middle comes first.
+    near = np.abs(rows - len(grey) / 2.0) < len(grey) / 4.0
+    for _ in range(5):  # dark things at the edge of the picture hide it here and there
+        if near.sum() < len(grey) / 4.0:
+            return False
+        line = np.polyfit(rows[near], ends[near], 1)
+        away = np.abs(ends - np.polyval(line, rows))
+        near = away < max(SCREEN_EDGE_PX, 2.0 * float(np.median(away[near])))
+    straight = np.abs(ends - np.polyval(line, rows)) < SCREEN_EDGE_PX
+    return bool(straight.sum() >= 0.4 * len(grey) and np.polyval(line, rows).min() >= wide // 2)

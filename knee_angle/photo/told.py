@@ -1,0 +1,83 @@
+"""What a file tells of how its picture was made: the few EXIF entries that are looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from PIL import Image
+
+__all__ = ["Told", "told_by"]
+
+EXIF_IFD = 0x8769
+EXIF_ORIENTATION = 0x0112
+EXIF_F35, EXIF_ZOOM = 0xA405, 0xA404
+"""FocalLengthIn35mmFilm, DigitalZoomRatio."""
+EXIF_WIDE, EXIF_HIGH = 0xA002, 0xA003
+"""PixelXDimension, PixelYDimension: of the picture as its camera stored it."""
+EXIF_COMMENT = 0x9286
+F35_RANGE_MM = (5.0, 1000.0)
+"""Outside of it the entry is a mistake; 0 officially means unknown."""
+ZOOM_RANGE = (1.0, 100.0)
+"""A ratio of 0 officially means that digital zoom was not used."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the file says; nothing of it is checked against the picture here.
+
+    Parameters
+    ----------
+    f35_mm : float or None
+        Focal length for a 36 mm x 24 mm picture.
+    size_px : (int, int) or None
+        The longer and the shorter side as the camera stored them.
+    zoom : float or None
+        Digital zoom, where there was any.
+    screenshot : bool
+        Whether the file calls itself a screenshot.
+    """
+
+    f35_mm: float | None = None
+    size_px: tuple[int, int] | None = None
+    zoom: float | None = None
+    screenshot: bool = False
+
+
+def told_by(image: Image.Image) -> tuple[int, Told]:
+    """EXIF's orientation (1 to 8) and the rest that is looked at; broken entries tell nothing."""
+    try:
+        exif = image.getexif()
+        orientation = exif.get(EXIF_ORIENTATION, 1)
+    except Exception:  # noqa: BLE001
+        # A picture with broken EXIF is still a picture.
+        return 1, Told()
+    try:
+        entries: Mapping[int, Any] = exif.get_ifd(EXIF_IFD)
+    except Exception:  # noqa: BLE001
+        entries = {}
+    wide, high = (_number(entries, which) for which in (EXIF_WIDE, EXIF_HIGH))
+    zoom = _within(_number(entries, EXIF_ZOOM), ZOOM_RANGE)
+    comment = entries.get(EXIF_COMMENT, b"")
+    said = comment if isinstance(comment, bytes) else str(comment).encode(errors="replace")
+    told = Told(
+        f35_mm=_within(_number(entries, EXIF_F35), F35_RANGE_MM),
+        size_px=(round(max(wide, high)), round(min(wide, high))) if min(wide, high) >= 1 else None,
+        zoom=zoom if zoom is not None and zoom > 1.0 else None,
+        screenshot=b"screenshot" in said.replace(b"\0", b"").lower(),
+    )
+    return (int(orientation) if orientation in range(1, 9) else 1), told
+
+
+def _number(entries: Mapping[int, Any], which: int) -> float:
+    """An entry as a number, 0 where it is none."""
+    try:
+        number = float(entries.get(which, 0))
+    except Exception:  # noqa: BLE001  whatever a broken file has put there
+        return 0.0
+    return number if 0.0 < number < 1e6 else 0.0
+
+
+def _within(number: float, ends: tuple[float, float]) -> float | None:
+    return number if ends[0] <= number <= ends[1] else None

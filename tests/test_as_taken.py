@@ -1,0 +1,358 @@
+"""A picture that is not as a camera took it is refused, or its ± allows for it, in words."""
+
+from __future__ import annotations
+
+import io
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from conftest import SAMPLES
+from manipulated import (
+    EXIF_IFD,
+    MANIPULATIONS,
+    Taken,
+    as_taken,
+    cropped,
+    dot_moved,
+    jpeg,
+    mirrored,
+    of_a_screen,
+    stretched,
+    strip_turned,
+)
+from PIL import Image
+
+from knee_angle import assumptions
+from knee_angle.angle import geometry
+from knee_angle.landmarks.dots import DotDetector
+from knee_angle.landmarks.doubts import misplaced
+from knee_angle.landmarks.network import NetworkDetector
+from knee_angle.photo import as_taken as judged_by_file
+from knee_angle.photo.camera import lens_of
+from knee_angle.photo.lens_seen import lens_seen, seen_through
+from knee_angle.photo.reading import read_photo
+from knee_angle.photo.tags import Tag
+from knee_angle.pipeline import answer_of_photo, measure
+from knee_angle.records import Lens, Measurement, NotMeasured
+
+USER_COMMENT = 0x9286
+DETECTORS = (DotDetector(), NetworkDetector(threads=1))
+
+
+def taken(name: str) -> Taken:
+    return Taken.of(SAMPLES / f"{name}.jpg")
+
+
+def seen(file: bytes, **more: Any):
+    return measure(file, detectors=DETECTORS, name="photo.jpg", **more)
+
+
+# ---------------------------------------------------------------- by the file and its shape
+
+
+def noise(wide: int, high: int) -> np.ndarray:
+    return np.random.default_rng(1).integers(0, 255, (high, wide, 3), dtype=np.uint8)
+
+
+def framed(wide: int, high: int, *, rows: int, value: int = 0) -> np.ndarray:
+    picture = noise(wide, high)
+    picture[:rows], picture[-rows:] = value, value
+    return picture
+
+
+def commented(words: str) -> bytes:
+    exif = Image.Exif()
+    exif.get_ifd(EXIF_IFD)[USER_COMMENT] = b"ASCII\0\0\0" + words.encode()
+    out = io.BytesIO()
+    Image.fromarray(noise(400, 300)).save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("file", "words"),
+    [
+        pytest.param(
+            jpeg(noise(300, 300), f35_mm=26, exif_size=(400, 300)),
+            "300 x 300 pixels but its camera stored 400 x 300",
+            id="pulled or cut to another shape than its EXIF says",
+        ),
+        pytest.param(
+            jpeg(noise(300, 360), f35_mm=26, exif_size=(400, 300)),
+            "its camera stored 300 x 400",
+            id="the same upright, told as it would be upright",
+        ),
+        pytest.param(
+            jpeg(noise(1000, 300), f35_mm=26), "3.3 times as long", id="a panorama"
+        ),
+        pytest.param(commented("Screenshot"), "screenshot", id="a screenshot by its own word"),
+        pytest.param(
+            jpeg(framed(300, 400, rows=20), f35_mm=None), "frame of one colour",
+            id="a picture between black bars",
+        ),
+        pytest.param(
+            jpeg(framed(400, 300, rows=20, value=255), f35_mm=None), "frame of one colour",
+            id="a picture between white bars",
+        ),
+    ],
+)  # fmt: skip
+def test_what_no_camera_made_is_refused_with_reason_and_advice(file, words):
+    refused = judged_by_file.not_as_taken(read_photo(file))
+    assert refused is not None
+    assert words in refused.reason
+    assert "as the camera saved it" in refused.advice
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        pytest.param(jpeg(noise(400, 300), f35_mm=26, exif_size=(400, 300)), id="4:3"),
+        pytest.param(jpeg(noise(300, 400), f35_mm=26, exif_size=(400, 300)), id="turned already"),
+        pytest.param(jpeg(noise(403, 302), f35_mm=26, exif_size=(403, 302)), id="uneven sides"),
+        pytest.param(jpeg(noise(450, 300), f35_mm=26, exif_size=(450, 300)), id="3:2"),
+        pytest.param(jpeg(noise(400, 300), f35_mm=26), id="EXIF without a size"),
+        pytest.param(jpeg(noise(400, 300), f35_mm=None), id="no EXIF"),
+        pytest.param(jpeg(framed(400, 300, rows=1), f35_mm=26), id="one dark row at each end"),
+    ],
+)
+def test_a_picture_as_taken_is_trusted_without_a_word(file):
+    photo = read_photo(file)
+    told = judged_by_file.as_taken(photo)
+    assert judged_by_file.not_as_taken(photo) is None
+    assert (told.focal, told.u_focal, told.u_aspect, told.trusted) == (1.0, 0.0, 0.0, True)
+    assert told.cautions == ()
+    assert lens_of(photo).trusted
+
+
+@pytest.mark.parametrize(
+    ("file", "focal_ends", "words"),
+    [
+        pytest.param(
+            jpeg(noise(240, 180), f35_mm=26, exif_size=(400, 300)), (1.0, 400 / 240),
+            "made smaller or larger, or cropped", id="smaller than its EXIF says",
+        ),
+        pytest.param(
+            jpeg(noise(200, 150), f35_mm=26, exif_size=(4000, 3000)), (1.0, 2.0),
+            "made smaller or larger", id="far smaller: hardly a crop",
+        ),
+        pytest.param(
+            jpeg(noise(400, 300), f35_mm=14, exif_size=(400, 300)), (14 / 26,),
+            "ultra-wide", id="an ultra-wide lens",
+        ),
+        pytest.param(
+            jpeg(noise(400, 300), f35_mm=26, exif_size=(400, 300), zoom=1.6), (1.0, 1.6),
+            "digital zoom (1.6 times)", id="digital zoom, counted or not",
+        ),
+    ],
+)  # fmt: skip
+def test_both_focal_lengths_that_can_be_lie_within_one_u(file, focal_ends, words):
+    photo = read_photo(file)
+    told, lens = judged_by_file.as_taken(photo), lens_of(photo)
+    plain = 26 / 43.2666 * math.hypot(photo.width, photo.height)
+    for factor in focal_ends:
+        assert abs(math.log(lens.focal_px / (plain * factor))) <= lens.u_relative
+    assert told.trusted
+    assert any(words in caution for caution in told.cautions)
+
+
+@pytest.mark.parametrize("size", [(300, 300), (320, 180), (360, 300), (400, 200)])
+def test_a_shape_that_cameras_do_not_make_proves_nothing_and_says_so(size):
+    lens = lens_of(photo := read_photo(jpeg(noise(*size), f35_mm=26, exif_size=size)))
+    assert not lens.trusted
+    assert lens.u_aspect == assumptions.U_ODD_SHAPE
+    assert "cropped or stretched" in judged_by_file.as_taken(photo).cautions[0]
+
+
+# ---------------------------------------------------------------- by the tags
+
+LENS = Lens(1600, 1200, 1200.0, 0.02, "exif")
+
+
+def strip_px(
+    rng: np.random.Generator, *, focal_px: float = 1200.0, across: float = 1.0,
+    shift_px: tuple[float, float] = (0.0, 0.0), onto: np.ndarray | None = None,
+) -> tuple[Tag, ...]:  # fmt: skip
+    """A strip of four about 1.1 m away, corners with 0.15 px of noise; pulled ``across``."""
+    yaw, pitch, roll = rng.normal([0.0, 9.0, 0.0], [15.0, 8.0, 3.0])
+    normal = geometry.normal_from_view(yaw_deg=yaw, pitch_deg=pitch)
+    right, down = geometry.plane_axes(normal)
+    square = np.array([[0, 0], [50, 0], [50, 50], [0, 50]]) - 25.0
+    flat = np.array([square + [58.0 * k - 87.0, 0.0] for k in range(4)])
+    flat = geometry.turned(flat, by_deg=roll) + rng.normal([0.0, 150.0], 60.0)
+    places = flat[..., :1] * right + flat[..., 1:] * down - rng.uniform(900, 1300) * normal
+    px = places[..., :2] / places[..., 2:] * focal_px + [800.0, 600.0] + np.array(shift_px)
+    px = (px - [800.0, 600.0]) * [across, 1.0] + [800.0, 600.0]
+    if onto is not None:
+        both = np.concatenate([px, np.ones((4, 4, 1))], axis=-1) @ onto.T
+        px = both[..., :2] / both[..., 2:]
+    px = px + rng.normal(0.0, assumptions.U_CORNER_PX, px.shape)
+    return tuple(Tag(n, tuple(map(tuple, corners))) for n, corners in enumerate(px))
+
+
+def from_the_side(yaw_deg: float) -> np.ndarray:
+    """A screen seen from the side, as a homography of its pixels."""
+    turn = math.radians(yaw_deg)
+    to_middle = np.array([[1, 0, -800.0], [0, 1, -600.0], [0, 0, 1]])
+    turned = np.array([[math.cos(turn), 0, 0], [0, 1, 0], [-math.sin(turn) / 1300, 0, 1.0]])
+    return np.linalg.inv(to_middle) @ turned @ to_middle
+
+
+def share_refused(rng: np.random.Generator, times: int, **manipulated: Any) -> float:
+    refused = 0
+    for _ in range(times):
+        tags = strip_px(rng, **manipulated)
+        refused += lens_seen(tags, range(4), LENS, tag_mm=50.0).chi2 > assumptions.LENS_MOST_CHI2
+    return refused / times
+
+
+def test_strips_seen_through_the_stated_lens_are_hardly_ever_refused():
+    rng = np.random.default_rng(5)
+    chi2 = [lens_seen(strip_px(rng), range(4), LENS, tag_mm=50.0).chi2 for _ in range(60)]
+    assert max(chi2) < assumptions.LENS_MOST_CHI2
+    # Chi-squared of at most 4 degrees of freedom, which has a mean of 4.
+    assert np.mean(chi2) < 4.0
+
+
+@pytest.mark.parametrize(
+    ("manipulated", "least"),
+    [
+        pytest.param({"across": 0.75}, 0.95, id="pulled to 3/4 of its width"),
+        pytest.param({"across": 0.9}, 0.6, id="pulled to 9/10 of its width"),
+        pytest.param({"onto": from_the_side(30)}, 0.8, id="on a screen seen from the side"),
+    ],
+)
+def test_strips_seen_otherwise_are_refused(manipulated, least):
+    assert share_refused(np.random.default_rng(6), 20, **manipulated) >= least
+
+
+def test_a_blurred_strip_is_no_other_lens():
+    rng, refused = np.random.default_rng(7), 0
+    for _ in range(20):
+        noisy = tuple(
+            Tag(
+                t.number,
+                tuple((x + rng.normal(0, 0.6), y + rng.normal(0, 0.6)) for x, y in t.corners_px),
+            )
+            for t in strip_px(rng)
+        )
+        refused += isinstance(seen_through(noisy, LENS, tag_mm=50.0), NotMeasured)
+    assert refused == 0
+
+
+def test_tags_speak_for_a_cropped_picture_of_an_odd_shape():
+    """Cut about its middle: the focal length is right, and the tags know the pixels' shape."""
+    odd = Lens(1600, 1200, 1200.0, 0.17, "exif", u_aspect=assumptions.U_ODD_SHAPE, trusted=False)
+    lens = seen_through(strip_px(np.random.default_rng(8)), odd, tag_mm=50.0)
+    assert isinstance(lens, Lens)
+    assert lens.u_aspect < 0.6 * assumptions.U_ODD_SHAPE
+
+
+# ---------------------------------------------------------------- whole photos
+
+
+@pytest.mark.parametrize(
+    ("file", "words"),
+    [
+        pytest.param(
+            stretched(taken("bed_05"), across=0.75, exif="kept"), "cropped, stretched or edited",
+            id="pulled to 3/4 of its width with its EXIF kept",
+        ),
+        pytest.param(
+            stretched(taken("series_b_5"), across=0.75, exif="none"), "printed tags are not seen",
+            id="the same without EXIF, with tags",
+        ),
+        pytest.param(
+            cropped(taken("bed_05"), share=0.55, exif="new"), "printed tags are not seen",
+            id="cropped in its own shape, EXIF rewritten, with tags",
+        ),
+        pytest.param(
+            of_a_screen(taken("bed_13"), yaw_deg=-35, pitch_deg=8), "straight line before an even",
+            id="photographed from a screen, from the side, bare",
+        ),
+        pytest.param(mirrored(taken("bed_05")), "mirrored", id="mirrored, with tags"),
+        pytest.param(
+            MANIPULATIONS["screenshot, PNG"][0](taken("bed_07")), "screenshot", id="a screenshot"
+        ),
+        pytest.param(
+            MANIPULATIONS["panorama"][0](taken("bed_07")), "panorama", id="a panorama"
+        ),
+    ],
+)  # fmt: skip
+def test_a_manipulated_photo_is_refused_by_name(file, words):
+    outcome = seen(file, displayed_deg=90.0)
+    assert isinstance(outcome, NotMeasured)
+    assert words in outcome.reason
+
+
+@pytest.mark.parametrize("name", ["bed_07", "bed_13"])
+def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name):
+    """4:3 upright pulled to 9:16, which a phone can take too, with its EXIF rewritten."""
+    one = taken(name)
+    true = one.truth["true_knee_flexion_deg"]
+    wide, high = one.size
+    pulled = {"across": 0.75} if wide > high else {"down": 0.75}
+    for wrong in (-14.0, 0.0, 14.0):
+        outcome = seen(stretched(one, **pulled, exif="new"), displayed_deg=true + wrong)
+        assert isinstance(outcome, Measurement)
+        low, high_deg = outcome.knee.found_interval_deg
+        assert low <= true <= high_deg
+        assert outcome.comparison.verdict == "undecided"
+        assert outcome.finding.kind == "not_separable"
+        answer = answer_of_photo(outcome)
+        assert answer.settings[0].comparison.verdict == "undecided"
+        assert answer.machine is None
+        assert any("cropped or stretched" in caution for caution in outcome.cautions)
+
+
+def test_a_photo_as_taken_has_no_new_word():
+    for name in ("bed_01", "bed_07"):
+        before = seen((SAMPLES / f"{name}.jpg").read_bytes())
+        assert isinstance(before, Measurement)
+        assert before.leg.lens.trusted
+        words = ("cropped", "strip's plane", "feel for the bony point", "mirrored")
+        assert not [c for c in before.cautions for w in words if w in c]
+
+
+# ---------------------------------------------------------------- dots and strips in doubt
+
+
+def test_what_is_not_off_is_hardly_in_doubt():
+    odds = misplaced(np.zeros(2), 100.0 * np.eye(2), prior=0.05, u=40.0)
+    assert odds.p < 0.005
+    assert np.trace(odds.added) < 2.0
+
+
+def test_what_is_far_off_is_in_doubt_by_as_much():
+    odds = misplaced(np.array([60.0, 0.0]), 100.0 * np.eye(2), prior=0.05, u=40.0)
+    assert odds.p > 0.99
+    np.testing.assert_allclose(odds.mean, [60.0 * 1600 / 1700, 0.0])
+
+
+def test_odds_are_those_of_simulated_dots():
+    """Of many dots, 5 % moved by 40 mm: those seen about as far off were moved so often."""
+    rng = np.random.default_rng(3)
+    moved = rng.random(200_000) < 0.05
+    away = rng.normal(0.0, 12.0, (200_000, 2)) + moved[:, None] * rng.normal(0, 40, (200_000, 2))
+    near = np.abs(np.linalg.norm(away, axis=1) - 35.0) < 2.0
+    odds = misplaced(np.array([35.0, 0.0]), 144.0 * np.eye(2), prior=0.05, u=40.0)
+    assert odds.p == pytest.approx(float(moved[near].mean()), abs=0.06)
+
+
+@pytest.mark.parametrize("name", ["bed_01", "series_b_2"])
+def test_a_knee_dot_on_the_wrong_place_is_named_and_its_angle_held(name):
+    one = taken(name)
+    outcome = seen(dot_moved(one, name="knee", mm=60.0))
+    assert isinstance(outcome, Measurement)
+    low, high = outcome.knee.interval_deg
+    assert low <= one.truth["true_knee_flexion_deg"] <= high
+    assert any("The knee dot lies" in caution for caution in outcome.cautions)
+
+
+def test_a_strip_out_of_parallel_widens_the_direction():
+    one = taken("bed_01")
+    right, wrong = seen(as_taken(one)), seen(strip_turned(one, deg=18))
+    assert isinstance(right, Measurement)
+    assert isinstance(wrong, Measurement)
+    u = [sum(r.leg.view.tilt_cov_deg2[::2]) for r in (right, wrong)]
+    assert u[1] > u[0] + 4.0
