@@ -49,6 +49,7 @@ def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
     series = [str(SAMPLES / f"series_a_{number}.jpg") for number in (1, 3, 6)]
     table = str(SAMPLES / "displayed.csv")
     visit = str(Path(__file__).with_name("nowhere_visit.py"))
+    ward = str(Path(__file__).with_name("nowhere_ward.py"))
     return {
         "planted": [sys.executable, "-c", PLANTED],
         "demo": [*command, "demo", "."],
@@ -61,6 +62,7 @@ def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
         "check": [*command, "check", *series, "--displayed-table", table],
         "the pose model": [sys.executable, "-c", POSE, str(bundle), str(SAMPLES / "bed_04.jpg")],
         "the page": [sys.executable, visit, BARE, str(hold_s)],
+        "the ward's page": [sys.executable, ward, BARE, str(hold_s / 2)],
     }  # fmt: skip
 
 

@@ -11,13 +11,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from conftest import SAMPLES
 from serving import free_port
 from warding import COOKIE, RIGHT, Browser, Served, ward, with_accounts
 
 from knee_angle.access.roles import ROLES
 from knee_angle.access.ward import Provider, Ward, arguments_of, check_ward, from_arguments
 from knee_angle.errors import InvalidInput
+from knee_angle.page.drafts import drafts_folder, new_token
 from knee_angle.page.ward import slow
+
+PHOTO = SAMPLES / "bed_01.jpg"
 
 
 @pytest.fixture(scope="module")
@@ -294,6 +298,20 @@ def test_uploads_are_for_those_who_measure(served, signed, role):
         assert answer.status == 403
         assert f"The role {role} may not measure" in answer.text
         assert served.access().store.audit(limit=1)[0].what == "refused"
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_photo_reaches_the_draft_of_its_own_account_alone(served, signed, role, monkeypatch):
+    monkeypatch.setenv("KNEE_ANGLE_STORE", served.store)
+    token = new_token()
+    drafts_folder().begin(token, {"account": "therapist-1"})
+    browser = Browser(served, dict(signed[role]))
+    answer = browser.asks(f"/visit-photos/{token}", method="POST", body=PHOTO.read_bytes())
+    assert answer.status == {"therapist": 200, "auditor": 404}.get(role, 403)
+    assert len(drafts_folder().photos(token)) == (role == "therapist")
+    if role == "therapist":
+        files = [one for one in drafts_folder().path.rglob("*") if one.is_file()]
+        assert {one.stat().st_mode & 0o777 for one in files} == {0o600}
 
 
 @pytest.mark.parametrize("path", ["/_stcore/metrics", "/_stcore/agent/mcp", "/oauth2callback"])

@@ -19,7 +19,7 @@ FILES = {"unit.service": "knee-angle.service", "unit.containerfile": "Containerf
 """Templates, and what they are called where they are written."""
 
 
-def write_units(folder: Path, arguments: Sequence[str]) -> list[Path]:
+def write_units(folder: Path, arguments: Sequence[str], *, port: int) -> list[Path]:
     """Write the files for a page that is started with these arguments.
 
     Parameters
@@ -28,6 +28,8 @@ def write_units(folder: Path, arguments: Sequence[str]) -> list[Path]:
         Where to; made where it is not there.
     arguments : sequence of str
         After ``knee-angle``.
+    port : int
+        Which it listens on.
 
     Raises
     ------
@@ -37,6 +39,7 @@ def write_units(folder: Path, arguments: Sequence[str]) -> list[Path]:
     written = []
     values = {
         "@PROGRAM@": f"{sys.executable} -m knee_angle",
+        "@PORT@": str(port),
         "@ARGUMENTS@": shlex.join(arguments),
         "@LIST@": ", ".join(f'"{one}"' for one in ("knee-angle", *arguments)),
     }

@@ -129,5 +129,5 @@ def _write_unit(folder: Path, ward: Ward) -> None:
     from knee_angle.access.unit import write_units
     from knee_angle.access.ward import arguments_of
 
-    for path in write_units(folder, ["page", *arguments_of(ward)]):
+    for path in write_units(folder, ["page", *arguments_of(ward)], port=ward.port):
         print(path)
