@@ -150,6 +150,7 @@ def check_machine(
     photos: Sequence[str | Path],
     displayed_deg: Sequence[float | None] | Mapping[str, float | None],
     *,
+    empty: bool = False,
     settings: Settings | None = None,
     **changes: Any,
 ) -> MachineCheck | EmptyCheck | NotMeasured:
@@ -162,17 +163,17 @@ def check_machine(
     displayed_deg : sequence or Mapping of photo's file name to float
         The machine's number in each, as the setting ``counts`` says: by default degrees of
         flexion.
-    settings : Settings, optional
-        The site's tolerances and sizes; the usual ones by default.
-    **changes
-        Single settings by name, over `settings`.
+    empty : bool
+        Whether there is no leg in the machine: then dots show its bars as well as tags do.
+    settings, **changes
+        The site's tolerances and sizes; single ones by name, over `settings`.
 
     Returns
     -------
     MachineCheck, EmptyCheck or NotMeasured
         Offset and gain of the display, where the hinge lies, and the cause that is proven;
-        `EmptyCheck` (the display alone) where no photo shows a leg but tags on the bars;
-        ``alarms`` first.
+        `EmptyCheck` (the display alone) of an empty machine, or where no photo shows a leg
+        but tags on the bars; ``alarms`` first.
 
     Raises
     ------
@@ -189,7 +190,9 @@ def check_machine(
     given = changed(settings, changes)
     paths, shown = _together(photos, displayed_deg)
     numbers = {name: _flexion(number, given) for name, number in shown.items()}
-    outcomes = pipeline.measure_apart(paths, numbers, settings=given, detectors=shared_detectors())
+    outcomes = pipeline.measure_apart(
+        paths, numbers, settings=given, detectors=shared_detectors(), empty=empty
+    )
     return check.check_machine(outcomes, given)
 
 

@@ -17,6 +17,7 @@ import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -33,6 +34,7 @@ from knee_angle.landmarks.choose import (
     without_direction,
 )
 from knee_angle.landmarks.doubts import with_doubts
+from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.landmarks.view import scale_of, view_of
@@ -40,6 +42,7 @@ from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.photo import boards
 from knee_angle.photo.bars_alone import bars_alone
+from knee_angle.photo.copies import copies_of
 from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
@@ -168,6 +171,7 @@ def measure_apart(
     *,
     settings: Settings,
     detectors: Sequence[Detector],
+    empty: bool = False,
 ) -> dict[str, Outcome]:
     """Photos that must be different ones, as for a machine check; a copy is not measured.
 
@@ -179,37 +183,34 @@ def measure_apart(
         The machine's number in each, degrees of flexion.
     settings, detectors
         As in `measure`.
+    empty : bool
+        Whether there is no leg in the machine: its bars alone are looked at.
 
     Raises
     ------
     InvalidInput
         One picture with two displayed numbers.
     """
-    firsts: dict[str, str] = {}
-    copies = {}
-    for name in sorted(photos, key=lambda name: displayed_deg.get(name) is None):
-        try:
-            with photos[name].open("rb") as file:
-                digest = hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError:
-            continue  # told as unreadable when it is its turn
-        if (first := firsts.setdefault(digest, name)) == name:
-            continue
-        copies[name] = first
+    order = sorted(photos, key=lambda name: displayed_deg.get(name) is None)
+    copies = copies_of(photos, order=order)
+    for name, first in copies.items():
         numbers = (displayed_deg.get(first), displayed_deg.get(name))
         if None not in numbers and numbers[0] != numbers[1]:
             raise InvalidInput(
                 f"{first} and {name} are the same file, but the table gives "
                 f"{numbers[0]:g} and {numbers[1]:g}: name the photo of each setting"
             )
+
+    def one(path: Path, shown: float | None) -> Outcome:
+        if not empty:
+            return measure(
+                path, displayed_deg=shown, settings=settings, detectors=detectors, judge=False
+            )
+        seen = safely(partial(look_at_empty, path, settings, displayed_deg=shown))
+        return cause.with_display_alarms(seen, shown, settings)
+
     measured = {
-        name: measure(
-            path,
-            displayed_deg=displayed_deg.get(name),
-            settings=settings,
-            detectors=detectors,
-            judge=False,
-        )
+        name: one(path, displayed_deg.get(name))
         for name, path in photos.items()
         if name not in copies
     }

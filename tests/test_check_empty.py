@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 from conftest import scenes
 from drawn_bars import Kit, with_bar_tags
 from drawn_visits import Body, Shot, drawn, random_body
+from PIL import Image, ImageDraw
+from typer.testing import CliRunner
 
+from knee_angle import check_machine as check_machine_of
+from knee_angle.cli import app
 from knee_angle.machine.check import check_machine
-from knee_angle.machine.empty import NO_LEG, EmptyCheck
+from knee_angle.machine.empty import FLAT, NO_LEG, EmptyCheck
 from knee_angle.photo.bars_alone import bars_alone
-from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG, Tag
+from knee_angle.photo.reading import read_photo
+from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG, Tag, find_tags
 from knee_angle.pipeline import measure
 from knee_angle.records import NotMeasured
 from knee_angle.report.check_words import check_text
@@ -118,3 +125,83 @@ def test_a_photo_without_a_leg_hands_on_its_bars():
     assert seen.bars.displayed_deg == shown
     assert seen.bars.deg == pytest.approx(scene.truth["machine"]["frame_angle_deg"], abs=1.5)
     assert measure(scene.photo, detectors=(NoLeg(),), displayed_deg=shown).bars is None
+
+
+# ------------------------------------------------------------------ by dots
+
+
+@cache
+def without_leg(number: int, *, strip: bool) -> bytes:
+    """A rendered photo whose leg's dots (and strip) are painted over: three dots are left."""
+    scene = scenes(image=f"series_a_{number}.jpg")[0]
+    picture = Image.open(scene.photo)
+    pen = ImageDraw.Draw(picture)
+    around = picture.resize((64, 48)).resize(picture.size)
+    for name in ("hip", "knee", "ankle"):
+        x, y = scene.truth["landmarks"][name]["marker_px"]
+        colour = around.getpixel((min(int(x) + 60, picture.width - 1), int(y)))
+        pen.ellipse((x - 26, y - 26, x + 26, y + 26), fill=colour)
+    if not strip:
+        for tag in find_tags(read_photo(scene.photo)):
+            pen.polygon([tuple(corner) for corner in tag.corners_px], fill=(120, 120, 120))
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=95, exif=picture.getexif())
+    return out.getvalue()
+
+
+def checked_empty(tmp_path, *, strip: bool, off_deg: float = 0.0, numbers=(1, 3, 6)):
+    """The check of an empty machine by its photos, and the true bars in order."""
+    photos, shown, true = [], [], []
+    for number in numbers:
+        scene = scenes(image=f"series_a_{number}.jpg")[0]
+        photos.append(tmp_path / scene.photo.name)
+        photos[-1].write_bytes(without_leg(number, strip=strip))
+        true.append(scene.truth["machine"]["frame_angle_deg"])
+        shown.append(round(true[-1] + off_deg))
+    return check_machine_of(photos, shown, empty=True), true
+
+
+def test_three_dots_and_the_strip_show_the_bars_of_an_empty_machine(tmp_path):
+    result, true = checked_empty(tmp_path, strip=True)
+    assert isinstance(result, EmptyCheck)
+    assert result.bars_deg == pytest.approx(true, abs=2.0)
+    away = np.abs(np.array(result.bars_deg) - true)
+    assert np.all(away < 1.96 * np.array(result.u_deg) + 0.3)
+    assert (result.kind, result.display.verdict) == ("undecided", "within")
+    wrong, _ = checked_empty(tmp_path, strip=True, off_deg=12.0)
+    assert (wrong.kind, wrong.display.verdict) == ("calibration", "outside")
+
+
+def test_by_three_dots_alone_an_empty_machine_is_checked_and_nothing_proven(tmp_path):
+    """The camera's direction is only assumed: even 15 degrees off are no accusation."""
+    result, true = checked_empty(tmp_path, strip=False, off_deg=15.0)
+    assert isinstance(result, EmptyCheck)
+    assert np.all(np.abs(np.array(result.bars_deg) - true) < 1.96 * np.array(result.u_deg) + 0.3)
+    assert (result.kind, result.display.verdict) == ("undecided", "undecided")
+    assert result.words[0] == FLAT
+    assert "photograph again" in check_text(result, SETTINGS)
+
+
+def test_the_command_checks_an_empty_machine_and_alarms_by_its_display(tmp_path):
+    photos = []
+    for number in (1, 3, 6):
+        photos.append(tmp_path / f"e{number}.jpg")
+        photos[-1].write_bytes(without_leg(number, strip=True))
+    table = tmp_path / "t.csv"
+    table.write_text("photo,displayed_deg\ne1.jpg,15\ne3.jpg,55\ne6.jpg,115\n")
+    call = ["check", *map(str, photos), "--displayed-table", str(table), "--empty"]
+    done = CliRunner().invoke(app, [*call, "--limit-flexion", "100"])
+    assert done.exit_code == 0
+    assert done.stdout.startswith("!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 115.0")
+    assert "Display and bars of an empty machine: " in done.stdout
+    assert NO_LEG in done.stdout
+
+
+def test_an_empty_machine_without_tags_or_dots_is_told_what_to_stick_on(tmp_path):
+    photos = []
+    for number in range(3):
+        photos.append(tmp_path / f"{number}.png")
+        Image.new("RGB", (640, 480), (90 + number, 90, 90)).save(photos[-1])
+    refused = check_machine_of(photos, [10, 50, 90], empty=True)
+    assert isinstance(refused, NotMeasured)
+    assert "no three dots of one colour" in refused.reason

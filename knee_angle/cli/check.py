@@ -37,6 +37,9 @@ def check(
         ),
     ],
     displayed_table: DisplayedTable = None,
+    empty: Annotated[
+        bool, typer.Option("--empty", help="No leg in it: tags or three dots show the bars.")
+    ] = False,
     wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's bars.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
@@ -76,6 +79,7 @@ def check(
             {name: table.get(photo.name) for photo, name in names.items()},
             settings=settings,
             detectors=detectors,
+            empty=empty,
         )
     result = check_machine(outcomes, settings)
     if output is Format.JSON:

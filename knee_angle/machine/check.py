@@ -219,8 +219,8 @@ def _judged(
     if len(used) < FEWEST:
         reasons = "; ".join(f"{n}: {phrase(why)}" for n, why in left_out) or "none was left out"
         return NotMeasured(
-            f"a machine check needs at least {FEWEST} photos with a measured knee and a displayed "
-            f"number, but got {len(used)} ({reasons})",
+            f"a machine check needs at least {FEWEST} photos with a measured knee, or of an empty "
+            f"machine's bars, and a displayed number, but got {len(used)} ({reasons})",
             "photograph the machine at three or more settings over its allowed range, and give "
             "the displayed number of each",
         )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from knee_angle.angle import bars
 from knee_angle.errors import InvalidInput
@@ -19,8 +20,14 @@ from knee_angle.settings import Settings
 
 __all__ = ["NO_LEG", "EmptyCheck", "check_empty"]
 
+Floats = NDArray[np.float64]
+
 NO_LEG = (
     "There is no leg in these photos: whether leg and machine fit cannot be judged without one."
+)
+FLAT = (
+    "Where the camera stood is not known, so nothing is proven of the display: photograph again "
+    "with the tag strip on the machine, or with the two tags on its bars."
 )
 LEAST_P_HINGE = 1e-3
 """Tags that fit a common hinge worse than this do not show it (as in a check with a leg)."""
@@ -73,7 +80,7 @@ def check_empty(
     *,
     rng: np.random.Generator,
 ) -> EmptyCheck:
-    """Judge the display of a machine by its tagged bars alone.
+    """Judge the display of a machine by its bars alone, tagged or dotted.
 
     Parameters
     ----------
@@ -92,15 +99,8 @@ def check_empty(
     """
     if any(one.displayed_deg is None for one in seen.values()):
         raise InvalidInput("each photo of an empty machine needs its displayed number")
-    stuck, u_stuck = bars.stuck_turn(_hinge(seen))
-    shared = math.hypot(*u_stuck)
     shown = sorted({one.displayed_deg for one in seen.values() if one.displayed_deg is not None})
-    groups = [[one for one in seen.values() if one.displayed_deg == d] for d in shown]
-    mean = np.array(
-        [np.mean([o.deg + o.bend * (stuck[1] - stuck[0]) for o in group]) for group in groups]
-    )
-    own = np.array([np.mean([o.u_deg**2 for o in group]) / len(group) for group in groups])
-    cov = np.diag(own) + shared**2 * np.ones((len(shown), len(shown)))
+    mean, cov = _bars_at(shown, seen)
     found = judge_machine(
         SettingsOfMachine(
             entries=tuple(("bars", j) for j in range(len(shown))),
@@ -113,17 +113,36 @@ def check_empty(
         tolerances=tolerances_of(settings),
         rng=rng,
     )
-    assert found.display_verdict is not None  # noqa: S101  every setting has bars and a number
+    display, kind, words = found.display_verdict, found.kind, found.words
+    assert display is not None  # noqa: S101  every setting has bars and a number
+    if not any(one.camera_seen for one in seen.values()):
+        display, kind, words = replace(display, verdict="undecided"), "undecided", (FLAT,)
     return EmptyCheck(
         photos=tuple(seen),
         left_out=left_out,
         displayed_deg=tuple(shown),
         bars_deg=tuple(float(v) for v in mean),
         u_deg=tuple(float(v) for v in np.sqrt(np.diag(cov))),
-        display=found.display_verdict,
-        kind=found.kind,
-        words=(*found.words, NO_LEG),
+        display=display,
+        kind=kind,
+        words=(*words, NO_LEG),
     )
+
+
+def _bars_at(shown: list[float], seen: Mapping[str, BarsAlone]) -> tuple[Floats, Floats]:
+    """The bars at each displayed number, and their covariance; photos of one are repeats."""
+    stuck, u_stuck = bars.stuck_turn(_hinge(seen))
+    by_tags = math.hypot(*u_stuck)
+    groups = [[one for one in seen.values() if one.displayed_deg == d] for d in shown]
+    turn = stuck[1] - stuck[0]
+    mean = np.array(
+        [np.mean([o.deg + (o.bend * turn if o.motion else 0.0) for o in g]) for g in groups]
+    )
+    own = np.array([np.mean([o.u_deg**2 for o in group]) / len(group) for group in groups])
+    # What stuck tags share and what stuck dots share are two errors, each once a machine.
+    tags = np.array([np.mean([by_tags if o.motion else 0.0 for o in group]) for group in groups])
+    dots = np.array([np.mean([o.shared_deg for o in group]) for group in groups])
+    return mean, np.diag(own) + np.outer(tags, tags) + np.outer(dots, dots)
 
 
 def _hinge(seen: Mapping[str, BarsAlone]) -> HingeInTags | None:
@@ -131,6 +150,7 @@ def _hinge(seen: Mapping[str, BarsAlone]) -> HingeInTags | None:
     motions = [
         bars.TagMotion(one.motion[0], (one.motion[1], one.motion[2]), one.motion_cov)
         for one in seen.values()
+        if one.motion is not None and one.motion_cov is not None
     ]
     try:
         found = bars.fit_hinge(motions)

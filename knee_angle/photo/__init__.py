@@ -8,6 +8,7 @@
 * ``tags``: printed tags and their exact corners; ``strips``: which stick together as one
   flat row; ``boards``: which of those count, and what is said of the others;
 * ``camera``: focal length, the plane of all tags (``plane_fit``), the view of the leg;
+* ``copies``: files that are the same;
 * ``bars_alone``: what the bars' tags show of a machine without a leg;
 * ``crop``: what is kept of a photo; ``taken``: when it was taken.
 """

@@ -9,28 +9,34 @@ __all__ = ["BarsAlone", "CropJpeg"]
 
 @dataclass(frozen=True, slots=True)
 class BarsAlone:
-    """The bars of a machine without a leg, by the tags on them.
+    """The bars of a machine without a leg, by the tags or the dots on them.
 
     Parameters
     ----------
     deg, u_deg : float
-        Flexion between the two tags, and its u but for how they are stuck.
+        Flexion between tags or dots, and its u but for how they are stuck.
     bend : {1.0, -1.0}
         1 where more flexion turns the lower-leg tag clockwise in the picture.
-    motion : (float, float, float)
-        The lower-leg tag in the thigh tag's axes: turn in degrees, middle in mm.
-    motion_cov : tuple of 3 tuples
+    motion : (float, float, float) or None
+        The lower-leg tag in the thigh tag's axes: turn in degrees, middle in mm. None by dots.
+    motion_cov : tuple of 3 tuples, or None
         Its covariance; deg², deg mm, mm².
     displayed_deg : float or None
         The machine's number.
+    shared_deg : float
+        By dots: what all photos of one machine share of the error, as they are stuck.
+    camera_seen : bool
+        Whether the camera's direction was seen; where it was not, nothing is proven.
     """
 
     deg: float
     u_deg: float
     bend: float
-    motion: tuple[float, float, float]
-    motion_cov: tuple[tuple[float, ...], ...]
+    motion: tuple[float, float, float] | None
+    motion_cov: tuple[tuple[float, ...], ...] | None
     displayed_deg: float | None = None
+    shared_deg: float = 0.0
+    camera_seen: bool = True
 
 
 @dataclass(frozen=True, slots=True)

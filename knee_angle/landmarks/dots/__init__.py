@@ -12,6 +12,7 @@ module         what
 `quality`      how much of a dot a patch is
 `legs`         threes that can be hip, knee and ankle
 `bars`         the machine's dots of such a leg
+`bare_bars`    the three dots of a machine without a leg
 `assignment`   which dot is which, by the dots alone
 `expected`     which dot is which, where a witness sees the leg
 `centres`      the exact centre of a dot in the full-size photo
