@@ -94,6 +94,7 @@ __all__ = [
     "SHANK_SHARE",
     "SHAPE_WITHIN",
     "SHORTEST_IN_U",
+    "SLIDES",
     "STATURE_MM",
     "STRAIGHT_BELOW_DEG",
     "STRIP_CLEAN_SHARE",
@@ -242,6 +243,13 @@ end; on "skin" what slides with the bend comes to it, 4 to 16 mm of local moveme
 patients with a knee replacement and most at the thigh (2021, PMC8631460; Leardini et al. 2005,
 Gait Posture 21:212-225). The ankle is taken as the knee. What "cloth" and a "dressing" or
 swelling add is our own: no study of it was found."""
+SLIDES: Mapping[str, float] = {"hip": 0.25, "knee": 0.5, "ankle": 0.2}
+"""Share of a dot's placement variance that slides over the bone as the knee bends.
+
+On bare skin that is 6, 5 and 3 mm per coordinate from straight to 90 degrees, 9, 7 and 4 mm
+in the plane. Read: 4 to 16 mm of local movement in six patients with a knee replacement, most
+at the thigh (2021, PMC8631460). Which way skin slides depends on where it was marked, so no
+mean is taken (our own)."""
 JOINT_LINE_MM = (24.0, 3.0)
 """How far the knee's joint line lies below the lateral epicondyle, mean and ±, mm: 24.4 ± 2.8
 by MRI of 130 knees (Aljuhani et al. 2023, J Exp Orthop 10:62), 21.7 ± 2.5 of 140
@@ -256,7 +264,7 @@ MARK_DEPTH_MM: Mapping[str, tuple[float, float]] = {
     "knee": (0.0, 0.0),
     "ankle": (-36.0, 18.0),
     "thigh_bar": (35.0, 4.0),
-    "hinge": (41.0, 4.0),
+    "hinge": (41.0, 8.0),
     "shank_bar": (35.0, 4.0),
 }
 """Lateral depth of a mark against the knee's, mean and ±, mm, towards the camera.
@@ -268,9 +276,13 @@ the knee. Read: trochanters 311 to 318 mm apart (an anatomy for artists), femora
 condyles 77 ± 4 mm broad (Tantavisut et al. 2022), ankle 4.1 to 4.3 % of stature (a public
 table of a 2012 army survey); what flesh adds is our own, so the ± is wide. The bars run
 beside the leg, nearer to the camera; how far they stand off together is `BARS_TOGETHER_MM`,
-their ± here is against each other."""
-BARS_TOGETHER_MM = 15.0
-"""± of the bars' common depth against the knee's mark, mm."""
+their ± here is against each other. A hinge wears a boss or a cover: 3 to 27 mm before the bars
+in two series of drawn photos (our own)."""
+BARS_TOGETHER_MM = 28.0
+"""± of the bars' common depth against the knee's mark, mm: 16 to 116 mm were seen in drawn
+photos of several machines (our own), 28 to 46 mm in most of them. Seen from 15 degrees above,
+30 mm of it put the hinge 8 mm off; taken as 15 mm, a right thigh section was told as 14 mm
+wrong."""
 U_POINTS_DEG = 0.3
 """± of the bars' angle by points that all photos of one machine share, degrees: dots stuck
 1 mm off the bars' middle lines over about 250 mm."""

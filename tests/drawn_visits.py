@@ -31,6 +31,7 @@ from knee_angle.visit import VisitPhoto
 
 Floats = NDArray[np.float64]
 PLACEMENT_MM = {"hip": 10.0, "knee": 5.0, "ankle": 5.0}
+SLIDES = {"hip": 0.25, "knee": 0.5, "ankle": 0.2}
 DEPTH_MM = {"hip": (20.0, 15.0), "knee": (0.0, 0.0), "ankle": (-36.0, 18.0)}
 U_NETWORK_DEG = 5.0
 
@@ -46,6 +47,10 @@ class Body:
         default_factory=lambda: dict.fromkeys(("hip", "knee", "ankle"), (0.0, 0.0))
     )
     """Mark seen from the bony point, (along, front) of its bone."""
+    slides_mm: dict[str, tuple[float, float]] = field(
+        default_factory=lambda: dict.fromkeys(("hip", "knee", "ankle"), (0.0, 0.0))
+    )
+    """How far the skin under a dot slides from straight to 90 degrees, half before 45."""
     found_marks_mm: dict[str, tuple[float, float]] = field(
         default_factory=lambda: dict.fromkeys(("hip", "knee", "ankle"), (0.0, 0.0))
     )
@@ -104,14 +109,18 @@ def random_body(rng: np.random.Generator) -> Body:
         side=str(rng.choice(["left", "right"])),
         thigh_mm=0.245 * stature * (1 + 0.04 * rng.standard_normal()),
         shank_mm=0.246 * stature * (1 + 0.04 * rng.standard_normal()),
-        marks_mm={name: tuple(u * rng.standard_normal(2)) for name, u in PLACEMENT_MM.items()},
+        # At straight and at 90 degrees both parts together have the stated ±.
+        marks_mm={
+            name: tuple(u * np.sqrt(1 - SLIDES[name] / 2) * rng.standard_normal(2))
+            for name, u in PLACEMENT_MM.items()
+        },
         found_marks_mm={
             name: tuple(u * rng.standard_normal(2)) for name, u in PLACEMENT_MM.items()
         },
         depth_mm={name: m + u * rng.standard_normal() for name, (m, u) in DEPTH_MM.items()},
         turn_deg=(2.5 * rng.standard_normal(), 1.0 * rng.standard_normal()),
-        bars_depth_mm=35.0 + 15.0 * rng.standard_normal(),
-        bars_uneven_mm=tuple(4.0 * rng.standard_normal(3)),
+        bars_depth_mm=35.0 + 28.0 * rng.standard_normal(),
+        bars_uneven_mm=tuple(np.array([4.0, 8.0, 4.0]) * rng.standard_normal(3)),
         points_turn_deg=0.3 * rng.standard_normal(),
         strip_depth_mm=80.0 + 40.0 * rng.standard_normal(),
         strip_off_deg=tuple(0.5 * rng.standard_normal(2)),
@@ -124,6 +133,10 @@ def random_body(rng: np.random.Generator) -> Body:
         tag_from_hinge_mm=tuple(150.0 + 60.0 * np.clip(rng.standard_normal(2), -1.5, 2.0)),
         tag_turn_deg=tuple(rng.standard_normal(2)),
         tag_across_mm=tuple(2.0 * rng.standard_normal(2)),
+        slides_mm={
+            name: tuple(u * np.sqrt(2 * SLIDES[name]) * rng.standard_normal(2))
+            for name, u in PLACEMENT_MM.items()
+        },
     )
 
 
@@ -219,6 +232,7 @@ def _marks(
         along = shank if name == "ankle" else thigh
         front = np.array([-along[1], along[0]])
         off = np.array(body.marks_mm[name])
+        off = off + np.array(body.slides_mm[name]) * (shot.flexion_deg - 45.0) / 90.0
         if shot.source != "dot" and rng is not None:
             own = PLACEMENT_MM[name] * rng.standard_normal(2)
             off = np.sqrt(0.5) * np.array(body.found_marks_mm[name]) + np.sqrt(0.5) * own

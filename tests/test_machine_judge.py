@@ -134,6 +134,26 @@ def test_the_intervals_hold_over_faults_pelvis_and_settings():
     assert {name: np.mean(one) for name, one in held.items() if np.mean(one) < 0.85} == {}
 
 
+@pytest.mark.parametrize("moved", [0, 1, 3])
+def test_a_mark_that_was_moved_about_its_neighbour_is_told_by_its_setting(moved):
+    """The hip's mark 45 mm across the thigh in one photo: every length stays as it was."""
+    seen = visit(World(lower_fault=-20), errors=Errors())
+    mean = seen.mean.copy()
+    mean[moved] += np.degrees(45.0 / 420.0)  # the first entries are the knees
+    found = judge_machine(replace(seen, mean=mean), range_deg=RANGE)
+    assert found.words[0].startswith(f"Where the bars stand at {seen.mean[4 + moved]:.0f}° knee")
+    assert found.advice is None
+
+
+@pytest.mark.parametrize(
+    "world", [World(), World(thigh_fault=30, give=0.5), World(slack=6)], ids=str
+)
+def test_marks_that_stayed_are_not_said_to_have_moved(world):
+    for seed in range(4):
+        words = judged(world, errors=Errors(), seed=seed).words
+        assert not any("was moved" in sentence for sentence in words)
+
+
 def test_a_hinge_45_mm_behind_is_said():
     found = judged(World(seated=False, height=-45), errors=Errors())
     assert found.kind == "fit"
@@ -264,10 +284,10 @@ def test_a_display_that_is_not_known_not_to_read_low_is_photographed_first():
     assert "photograph more settings" in advice.text
 
 
-def test_checks_that_are_only_as_safe_as_proven_lower_the_limit_first():
+def test_checks_that_are_less_sure_lower_the_limit_first():
     advice = judged(World(lower_fault=25, give=0.5), errors=Errors()).advice
     assert advice.checks == ("place", "lower", "thigh")
-    assert 0.01 < advice.risk <= 0.05
+    assert 0.01 < advice.risk <= 0.03
     assert 1 <= advice.lower_limit_deg <= 5
     assert advice.text.startswith(
         f"Set the machine's flexion limit {advice.lower_limit_deg}° lower than prescribed first"

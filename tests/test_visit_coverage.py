@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from drawn_visits import DEPTH_MM, Body, Shot, random_body, visit
+from drawn_visits import DEPTH_MM, SLIDES, Body, Shot, random_body, visit
 from scipy import stats
 
-from knee_angle.visit.estimate import _system
+from knee_angle.visit.estimate import _system, estimate_visit
 from knee_angle.visit.photos import in_order
 from knee_angle.visit.solve import Trials, solve, trials_of
 
@@ -40,15 +40,20 @@ def shifted(**change: tuple[str, float, int | None]) -> Body:
     return body
 
 
+def stays(point: str) -> float:
+    """Share of a mark's ± that does not slide with the bend."""
+    return float(np.sqrt(1.0 - SLIDES[point]))
+
+
 MOVED = {
-    ("placement", "hip", "front"): shifted(marks_mm=("hip", 10.0, 1)),
-    ("placement", "hip", "along"): shifted(marks_mm=("hip", 10.0, 0)),
-    ("placement", "knee", "front"): shifted(marks_mm=("knee", 5.0, 1)),
-    ("placement", "knee", "along"): shifted(marks_mm=("knee", 5.0, 0)),
-    ("placement", "ankle", "front"): shifted(marks_mm=("ankle", 5.0, 1)),
+    ("placement", "hip", "front"): shifted(marks_mm=("hip", 10.0 * stays("hip"), 1)),
+    ("placement", "hip", "along"): shifted(marks_mm=("hip", 10.0 * stays("hip"), 0)),
+    ("placement", "knee", "front"): shifted(marks_mm=("knee", 5.0 * stays("knee"), 1)),
+    ("placement", "knee", "along"): shifted(marks_mm=("knee", 5.0 * stays("knee"), 0)),
+    ("placement", "ankle", "front"): shifted(marks_mm=("ankle", 5.0 * stays("ankle"), 1)),
     ("depth", "hip"): shifted(depth_mm=("hip", DEPTH_MM["hip"][1], None)),
     ("depth", "ankle"): shifted(depth_mm=("ankle", DEPTH_MM["ankle"][1], None)),
-    ("depth", "bars"): Body(bars_depth_mm=50.0),
+    ("depth", "bars"): Body(bars_depth_mm=63.0),
     ("focal length",): Body(focal_off=0.02),
     ("direction", "camera", "a", "visit"): Body(strip_off_deg=(0.5, 0.0)),
 }
@@ -79,10 +84,36 @@ def test_an_error_of_1_u_moves_the_estimate_as_the_budget_says(key):
     mine = [
         k
         for k, name in enumerate(system.inputs.keys)
-        if all(part in name for part in key) and name[0] == key[0]
+        if all(part in name for part in key)
+        and name[0] == key[0]
+        and not name[-1].startswith("slides")
     ]
     assert len(mine) == 1
     assert np.abs(moved) == pytest.approx(np.abs(left[:, mine[0]]), abs=0.02)
+
+
+def test_an_arc_holds_as_often_as_it_says_where_skin_slides_over_the_bone():
+    """Marks that slide 4 to 9 mm from straight to 90 degrees, as read of patients.
+
+    Taken to stay on their bone, 41 of 60 arcs of 85 degrees held, and one visit was refused.
+    """
+    held = []
+    for seed in range(60):
+        rng = np.random.default_rng([4, seed])
+        shots = [Shot("p0", "a", 10.0, frame_deg=10.0), Shot("p1", "b", 95.0, frame_deg=95.0)]
+        found = estimate_visit(visit(random_body(rng), shots, rng), rng=rng, trials=600)
+        low, high = found.arc(start="a", end="b").interval
+        held.append(low <= 85.0 <= high)
+    assert sum(held) >= stats.binom.ppf(0.002, 60, 0.95)
+
+
+def test_the_sliding_of_skin_leaves_each_photo_its_own_uncertainty():
+    """What is shared over the bends only says what two photos have in common."""
+    for deg in (0.0, 40.0, 110.0):
+        system = _system(in_order(visit(Body(), [Shot("p", "s", deg)])))
+        (share,) = system.inputs.shares
+        turn = share.turns["landmark_placement"]
+        assert np.sum(turn**2, axis=1) == pytest.approx(np.ones(6))
 
 
 def sampled(system, best, *, chains: int, steps: int) -> np.ndarray:
@@ -116,8 +147,8 @@ def test_a_general_sampler_finds_the_same_intervals(plane, source):
     ]
     system = _system(in_order(visit(random_body(rng), shots, rng)))
     best = solve(system)
-    ours = trials_of(system, best, trials=8000, rng=np.random.default_rng(1))
-    theirs = sampled(system, best, chains=120, steps=2700)
+    ours = trials_of(system, best, trials=30_000, rng=np.random.default_rng(1))
+    theirs = sampled(system, best, chains=200, steps=3000)
     for k, row in enumerate(system.rows):
         if row.quantity != "knee":
             continue

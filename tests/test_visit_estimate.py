@@ -470,3 +470,20 @@ def test_portrait_and_landscape_of_one_phone_share_its_focal_length():
     shots = [Shot("a", "s", 60.0), Shot("b", "s", 60.0, portrait=True)]
     keys = shared(visit(TYPICAL, shots)).keys
     assert Counter(key[0] for key in keys)["focal length"] == 1
+
+
+def test_bars_that_stand_far_before_the_knee_leave_the_hinge_within_its_interval():
+    """Bars 75 mm and a covered hinge 95 mm before the mark, seen from 15 degrees above.
+
+    Assumed to stand 41 ± 15 mm off, it fell outside, and so a right thigh section was told as
+    14 mm wrong.
+    """
+    body = Body(bars_depth_mm=75.0, bars_uneven_mm=(0.0, 14.0, 0.0))
+    shots = [
+        Shot(f"p{k}", f"s{k}", 20.0 + 25.0 * k, pitch_deg=pitch, frame_deg=20.0 + 25.0 * k)
+        for k, pitch in enumerate((12.0, 20.0, 15.0, 18.0))
+    ]
+    found = estimate_visit(visit(body, shots), rng=np.random.default_rng(1), trials=1500)
+    for one in found.settings:
+        for place in (one.distal, one.anterior):
+            assert place.interval[0] < 0.0 < place.interval[1], one.name

@@ -8,7 +8,7 @@ covariance; nothing here is averaged.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -99,6 +99,12 @@ class SettingsOfMachine:
             for j in range(self.settings)
             if ("knee", j) in self.entries and ("bars", j) in self.entries
         )
+
+    def without(self, setting: int) -> SettingsOfMachine:
+        """All that the other settings say."""
+        kept = [entry for entry in self.entries if entry[1] != setting]
+        mean, cov = self.part(kept)
+        return replace(self, entries=tuple(kept), mean=mean, cov=cov)
 
     def part(self, entries: Sequence[Entry]) -> tuple[Floats, Floats]:
         """Mean and covariance of some entries, in that order."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.chain import Chain, knee_flexion_deg, knee_in_slings_deg
@@ -66,6 +67,8 @@ class Holding:
         Bars of the settings that stand behind it.
     hinge_seen : bool
         Whether any setting showed the hinge's place.
+    p_value : float
+        How well the best of the suspensions explains the settings together.
     """
 
     suspensions: tuple[Suspension, ...]
@@ -74,6 +77,7 @@ class Holding:
     model: NDArray[np.str_]
     bars_deg: tuple[float, ...]
     hinge_seen: bool
+    p_value: float
 
     def figure(self, name: str) -> Figure:
         """One of `FAULTS` over all models."""
@@ -162,6 +166,7 @@ def fit_holding(
         model=np.repeat([one.name for one in suspensions], counts),
         bars_deg=tuple(float(seen.mean[data.bars[i]]) for i in range(data.settings)),
         hinge_seen=bool(data.hinge),
+        p_value=float(chdtrc(len(data.y) - data.settings, min(one.chi2 for one in suspensions))),
     )
 
 

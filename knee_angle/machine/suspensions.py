@@ -56,13 +56,13 @@ FAULTS = ("thigh_fault_mm", "lower_fault_mm", "place_mm", "slack_deg", "height_m
 PRIORS: dict[str, tuple[float, float]] = {
     "thigh_fault_mm": (0.0, 30.0),
     "lower_fault_mm": (0.0, 30.0),
-    "place_mm": (0.0, 20.0),
+    "place_mm": (0.0, 12.0),
     "slack_deg": (0.0, 0.7),
     "height_mm": (0.0, 20.0),
     "support_log": (0.0, 0.28),
 }
 """Mean and standard deviation before anything was seen. Sections are set by tape or eye to
-about 3 cm, a patient lies to about 2 cm (common practice); slack, height and support: our
+about 3 cm, a patient lies to 2 cm in nine of ten (common practice); slack, height and support: our
 own, the support as 320 ± 90 mm (anywhere from a sling under the calf to the foot plate)."""
 
 THIGH_MM = (420.0, 40.0)
@@ -72,9 +72,9 @@ SHANK_MM = (410.0, 40.0)
 HEEL_MM = (60.0, 15.0)
 """How far the heel's seat lies below the lateral malleolus (our own)."""
 SUPPORT_MM = 320.0
-CLOSURE_MM = 3.0
+CLOSURE_MM = 2.0
 """Standard doubt of the chain's closure: a heel is soft and a carriage has play (our own)."""
-HINGE_MM = 3.0
+HINGE_MM = 2.0
 """Standard doubt of the hinge's place by either model, per coordinate (our own)."""
 SLIDING_DEG = 0.6
 """Standard doubt of the sliding model's knee (our own; a few mm at the support)."""
@@ -111,7 +111,8 @@ class Suspension:
     mean, cov : ndarray, shape (8,) and (8, 8)
         Of `FAULTS` and, last, the leg's two lengths (hip to knee, knee to heel).
     chi2 : float
-        Of the data alone, at the fit.
+        Of the data, the closure and the priors at the fit: with as many degrees of freedom as
+        there are data beyond one a setting, where a leg in a machine made them.
     """
 
     name: Name
@@ -215,7 +216,6 @@ def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple
     found = least_squares(residuals, start, jac=jacobian, method="lm", xtol=1e-6, ftol=1e-6)
     information = found.jac.T @ found.jac
     cov = np.linalg.inv(information)
-    seen = found.fun[: len(data.y)]
     log = -float(found.fun @ found.fun) / 2 - float(np.linalg.slogdet(information)[1]) / 2
     # Faults, then thigh and lower leg in mm from their scaled unknowns.
     turn = np.zeros((8, len(found.x)))
@@ -227,7 +227,7 @@ def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple
     mean[6] += THIGH_MM[0]
     mean[7] += SHANK_MM[0] + HEEL_MM[0]
     cov = turn @ cov @ turn.T
-    one = Suspension(name, give, slack, 0.0, mean, cov, float(seen @ seen))
+    one = Suspension(name, give, slack, 0.0, mean, cov, float(found.fun @ found.fun))
     return one, log + _log_density(found.x[:n], mean, name, give)
 
 

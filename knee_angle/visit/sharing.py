@@ -10,7 +10,8 @@ input of a photo          whose it is in the visit
 ========================= ==================================================================
 landmark finding          dots and tags: the photo's. Points found anew: a quarter of its
                           variance of the visit, the rest of the photo (`FOUND_ALIKE`)
-landmark placement        dots: of the set of dots. Points found anew: half its variance of
+landmark placement        dots: of the set of dots, of which a share slides over the bone as
+                          the knee bends (`SLIDES`). Points found anew: half its variance of
                           the leg, half of the photo (`FOUND_ANEW`). Hip and knee turn with
                           the thigh, the ankle with the lower leg
 landmark depth            of the leg (marks) and of the machine (points, tags, all bars)
@@ -40,6 +41,7 @@ from numpy.typing import NDArray
 
 from knee_angle import assumptions
 from knee_angle.angle import geometry, uncertainty
+from knee_angle.assumptions import SLIDES
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
 from knee_angle.visit.photos import VisitPhoto, by_leg
 
@@ -196,18 +198,33 @@ def _placement(photo: VisitPhoto) -> list[Row]:
         "knee": at["knee"] - at["hip"],
         "ankle": at["ankle"] - at["knee"],
     }
+    first, middle, last = (at[name] for name in LEG_POINTS)
+    bend_deg = float(geometry.signed_flexion_deg(first, middle, last, side=leg.side))
     rows: list[Row] = []
     for point in LEG_POINTS:
         along, front = _axes(bones[point], leg)
         stays = leg.points[point].source == "dot"
         parts: list[Row] = [
-            [(("placement", point, f"dots {photo.marks}", axis), 1.0)]
+            _of_dot(("placement", point, f"dots {photo.marks}", axis), point, bend_deg)
             if stays
             else _split(("placement", point, f"found {axis}"), photo, share=FOUND_ANEW)
             for axis in ("along", "front")
         ]
         rows += _turned(parts, np.column_stack([along, front]))
     return rows
+
+
+def _of_dot(key: Key, point: PointName, bend_deg: float) -> Row:
+    """A dot's place on its bone: what stays, and what slides from a straight knee to 90°.
+
+    At bends 90° apart the sliding parts have nothing in common, at equal bends all.
+    """
+    share, turn = SLIDES[point], math.radians(bend_deg)
+    return [
+        (key, math.sqrt(1.0 - share)),
+        ((*key, "slides, straight"), math.sqrt(share) * math.cos(turn)),
+        ((*key, "slides, bent"), math.sqrt(share) * math.sin(turn)),
+    ]
 
 
 def _in_plane_mm(leg: LegInView) -> Floats:
