@@ -313,8 +313,11 @@ def _apart(result: Measurement, answer: VisitAnswer | None) -> str:
     """How far apart at most, and what is proven."""
     if answer is None:
         return f'<p class="apart">{escape(words.sentence(result))}</p>'
-    apart = answer.settings[0].apart
-    return "" if apart is None else _line("Apart", visit_words.apart_text(apart), "apart")
+    apart, lacking = answer.settings[0].apart, answer.lacking
+    lines = [] if apart is None else [_line("Apart", visit_words.apart_text(apart), "apart")]
+    if lacking is not None and answer.arc is None:
+        lines.append(_line("Lacks", visit_words.lacking_text(lacking), "apart"))
+    return "".join(lines)
 
 
 def _do(result: Measurement, alone: VisitAnswer | NotMeasured) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from knee_angle import words
-from knee_angle.angle.bounds import Apart, LimitStanding
+from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
@@ -18,6 +18,7 @@ __all__ = [
     "apart_text",
     "first_lines",
     "knee_words",
+    "lacking_text",
     "limit_text",
     "limits_line",
     "not_judged",
@@ -58,6 +59,8 @@ def first_lines(answer: VisitAnswer) -> list[str]:
             lines.append(f"APART   {apart_text(one.apart)}")
     if answer.arc is not None:
         lines.append(f"ARC     {_arc(answer)}")
+    elif answer.lacking is not None:
+        lines.append(f"LACKS   {lacking_text(answer.lacking)}")
     lines += [f"DO      {told}" for told in to_do(answer)[0]]
     surest = answer.settings[-1].estimate
     lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
@@ -172,11 +175,14 @@ def _arc(answer: VisitAnswer) -> str:
     if answer.displayed_arc_deg is not None:
         text += f"; by the display {answer.displayed_arc_deg:.0f}°"
     if answer.lacking is not None:
-        lacking = answer.lacking
-        of = words.from_straight(lacking.wanted_deg)
-        least = lacking.at_least_deg
-        text += f"; lacks {lacking.deg:.0f}° of extension to {of} (at least {least:.0f}°)"
+        text += f"; lacks {lacking_text(answer.lacking)}"
     return text
+
+
+def lacking_text(lacking: Lacking) -> str:
+    """What a knee lacks of extension, where that is proven."""
+    of = words.from_straight(lacking.wanted_deg)
+    return f"{lacking.deg:.0f}° of extension to {of} (at least {lacking.at_least_deg:.0f}°)"
 
 
 def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
