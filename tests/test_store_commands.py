@@ -559,9 +559,13 @@ def test_a_visit_whose_store_is_held_is_answered_first(ward, visited, monkeypatc
     assert str(error).startswith("3 of 3 measurements were not kept (series_a_5.jpg, ")
 
 
-def test_a_visit_of_the_other_knee_is_asked_about(ward, visited):
+def test_a_visit_of_the_other_knee_is_asked_about(ward, tmp_path):
     run("store", "person", "P-8", "--limit-flexion", "60", "--side", "left", "--store", ward)
     run("store", "person", "P-8", "--limit-flexion", "60", "--side", "right", "--store", ward)
+    table = tmp_path / "table.csv"
+    table.write_text("photo,displayed_deg\nseries_a_5.jpg,91\n")
+    photo = SAMPLES / "series_a_5.jpg"
+    visited = ("visit", photo, "--table", table, "--person", "P-8", "--store", ward)
     given = [str(a) for a in visited]
     side = json.loads(CliRunner().invoke(app, [*given, *JSON]).output)["side"]
     other = "right" if side == "left" else "left"
