@@ -1,0 +1,491 @@
+"""What keeps advice safe, each rule by itself: tried before it is said, never past the display.
+
+The models are replaced by plain numbers here; `test_machine_judge` and `test_sample_visits`
+try the whole of it on drawn machines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from knee_angle.errors import InvalidInput
+from knee_angle.machine import adjust
+from knee_angle.machine.adjust import Adjustment, Advice, advise, grid_of
+from knee_angle.machine.holding import Figure, Holding
+
+GRID = np.array([10.0, 60.0, 110.0])
+LEG_MM = (420.0, 400.0)
+NOTHING = Figure(0.0, 0.0, (0.0, 0.0))
+
+
+def held(
+    n: int = 100, *, model: str = "chain", weight: float = 1.0, hinge_seen: bool = True, **faults
+) -> Holding:
+    """Draws that are what is said: ``thigh``, ``lower``, ``place`` mm, each a number or (n,)."""
+    draws = np.zeros((n, 8))
+    for column, name in enumerate(("thigh", "lower", "place")):
+        draws[:, column] = faults.get(name, 0.0)
+    draws[:, 4] = faults.get("anterior", 0.0)
+    draws[:, 6:] = LEG_MM
+    return Holding(
+        suspensions=(
+            SimpleNamespace(name="chain", weight=weight),
+            SimpleNamespace(name="sliding", weight=1.0 - weight),
+        ),
+        draws=draws,
+        give=np.zeros(n),
+        model=np.full(n, model),
+        bars_deg=(10.0, 110.0),
+        hinge_seen=hinge_seen,
+    )
+
+
+def tried(before, holding: Holding | None = None) -> adjust._Tried:
+    """Knee minus display before anything is set, (n, g); the display shows the bars."""
+    before = np.array(before, dtype=float)
+    return adjust._Tried(
+        holding or held(len(before)), GRID, np.tile(GRID, (len(before), 1)), before
+    )
+
+
+@pytest.fixture
+def bends(monkeypatch):
+    """A machine whose knee bends by so many degrees for each mm that a part is longer."""
+
+    def set_to(before, **degrees_a_mm):
+        def knee(_holding, bars, changes):
+            turned = sum(degrees_a_mm.get(part, 0.0) * np.c_[mm] for part, mm in changes.items())
+            return bars + np.array(before, dtype=float) + turned
+
+        monkeypatch.setattr(adjust, "_knee", knee)
+
+    return set_to
+
+
+@pytest.mark.parametrize(
+    ("range_deg", "grid"),
+    [
+        pytest.param((10.0, 20.0), [10.0, 15.0, 20.0], id="steps of 5 with both ends"),
+        pytest.param((10.0, 21.0), [10.0, 13.667, 17.333, 21.0], id="never wider than 5"),
+        pytest.param((10.0, 12.0), [10.0, 12.0], id="a short range: its ends"),
+    ],
+)
+def test_a_range_is_tried_at_least_every_5_degrees(range_deg, grid):
+    assert grid_of(range_deg) == pytest.approx(grid, abs=1e-3)
+
+
+@pytest.mark.parametrize("range_deg", [(20.0, 20.0), (30.0, 20.0)])
+def test_a_range_that_does_not_rise_is_refused(range_deg):
+    with pytest.raises(InvalidInput, match="must rise"):
+        grid_of(range_deg)
+
+
+def test_the_displays_error_is_added_to_the_bars_draw_by_draw():
+    assert adjust._shown(None, 2, GRID).tolist() == [GRID.tolist()] * 2
+    error = np.array([[1.0, 2.0, 3.0], [-1.0, -2.0, -3.0]])
+    assert adjust._shown(error, 2, GRID) == pytest.approx(GRID + error)
+    assert adjust._shown(error, 3, GRID)[2] == pytest.approx(GRID + error[0])
+
+
+@pytest.mark.parametrize("shape", [(4, 2), (4, 4), (3,)])
+def test_draws_of_the_display_on_another_grid_are_refused(shape):
+    with pytest.raises(InvalidInput, match="must have 3 columns"):
+        adjust._shown(np.zeros(shape), 4, GRID)
+
+
+def test_a_hinge_15_mm_away_is_near_in_any_direction_and_one_farther_is_not():
+    distal = np.array([[15.0], [0.0], [9.0], [15.1], [-15.0], [11.0]])
+    anterior = np.array([[0.0], [15.0], [12.0], [0.0], [0.0], [11.0]])
+    assert adjust._arrives(distal, anterior) == pytest.approx(4 / 6)
+    assert adjust._arrives(np.array([[10.0, 20.0]]), np.zeros((1, 2))) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("wanted", "margin_mm", "steps"),
+    [
+        pytest.param({"thigh": -10.0, "lower": 12.0}, 0.0, [("lower", 12), ("thigh", -10)],
+                     id="what bends the knee less comes first"),
+        pytest.param({"thigh": -10.2, "lower": 12.0}, 5.0, [("lower", 15), ("thigh", -7)],
+                     id="the margin is shared, and rounded to the longer side"),
+        pytest.param({"thigh": -10.0, "place": 0.0}, 0.0, [("thigh", -10)],
+                     id="a part that stays is no step"),
+        pytest.param({"thigh": 9.2}, 0.0, [("thigh", 10)], id="a part of a mm is a longer mm"),
+    ],
+)  # fmt: skip
+def test_the_steps_of_a_plan(wanted, margin_mm, steps):
+    assert [(one.part, one.mm) for one in adjust._steps(wanted, margin_mm)] == steps
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        (Adjustment("lower", 12), "lower-leg section with its foot plate 12 mm longer"),
+        (Adjustment("thigh", 1), "thigh section 1 mm longer"),
+        (Adjustment("thigh", -9), "thigh section 9 mm shorter"),
+        (Adjustment("place", 20), "patient 20 mm further up the bed, away from the foot plate"),
+        (Adjustment("place", -20), "patient 20 mm further down the bed, towards the foot plate"),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_a_step_in_words(step, words):
+    assert step.words == words
+
+
+# ------------------------------------------------------------------ past the display
+
+
+@pytest.mark.parametrize(
+    ("after", "risk"),
+    [
+        pytest.param([[0.0, 0.0, 2.1]], 1.0, id="more than 2 degrees past, at one place"),
+        pytest.param([[2.0, 2.0, 2.0]], 0.0, id="2 degrees past are allowed"),
+        pytest.param([[-9.0, 0.0, 0.0]], 0.0, id="short of the display"),
+        pytest.param([[2.1, 0, 0], [0, 0, 0], [0, 0, 0], [0, 0, 3]], 0.5, id="half of the draws"),
+    ],
+)
+def test_the_risk_is_the_share_of_draws_that_come_past_the_display(bends, after, risk):
+    bends(after)
+    held_now = tried(np.zeros_like(after))
+    assert held_now.risk((Adjustment("thigh", 10),)) == risk
+
+
+def test_a_knee_that_is_past_already_and_comes_nearer_was_not_brought_there(bends):
+    bends([[0.0, 0.0, 5.0]], thigh=-0.1)
+    assert tried([[0.0, 0.0, 5.0]]).risk((Adjustment("thigh", 10),)) == 0.0
+    bends([[0.0, 0.0, 5.0]])
+    assert tried([[0.0, 0.0, 5.0]]).risk((Adjustment("thigh", 10),)) == 0.0
+    bends([[0.0, 0.0, 5.0]], thigh=-0.1)
+    assert tried([[0.0, 0.0, 3.9]]).risk((Adjustment("thigh", 10),)) == 1.0
+
+
+def test_every_beginning_of_the_steps_counts(bends):
+    """The first alone brings it past, both together do not; then the same the other way."""
+    bends([[0.0, 0.0, 0.0]], thigh=0.3, lower=0.3)
+    there_and_back = (Adjustment("thigh", 10), Adjustment("lower", -10))
+    assert tried([[0.0, 0.0, 0.0]]).risk(there_and_back) == 1.0
+    assert tried([[0.0, 0.0, 0.0]]).risk(there_and_back[::-1]) == 0.0
+    assert tried([[0.0, 0.0, 0.0]]).risk(()) == 0.0
+
+
+def test_by_tape_each_section_comes_so_much_longer_than_the_leg_and_the_hip_to_its_place(
+    monkeypatch,
+):
+    """Within the tape's 4 mm, whatever it was before."""
+    faults = {"thigh": -30.0, "lower": 12.0, "place": 7.0}
+    given = {}
+
+    def knee(_holding, bars, changes):
+        given.update(changes)
+        return np.tile(bars, (4000, 1))
+
+    monkeypatch.setattr(adjust, "_knee", knee)
+    tried(np.zeros((4000, 3)), held(4000, **faults)).past_by_tape_deg(6.0)
+    left = {part: given[part] + faults[part] for part in faults}
+    assert {part: mm.mean() for part, mm in left.items()} == pytest.approx(
+        {"thigh": 6.0, "lower": 6.0, "place": 0.0}, abs=0.2
+    )
+    assert [mm.std() for mm in left.values()] == pytest.approx([4.0] * 3, abs=0.2)
+
+
+def test_by_tape_only_what_is_further_past_than_before_was_brought_there(bends):
+    bends([[1.0, 4.0, -2.0], [3.0, 3.0, 3.0], [-9.0, -9.0, -9.0], [3.5, 3.0, 3.0]])
+    now = tried([[0.0, 0.0, 0.0], [3.0, 3.0, 3.0], [-9.0, -9.0, -9.0], [3.0, 3.0, 3.0]])
+    assert now.past_by_tape_deg(5.0).tolist() == [4.0, 0.0, 0.0, 3.5]
+
+
+def by_tape(
+    past: dict[int, list[float]], *, low_deg: float = 0.0, low_share: float = 1.0
+) -> Advice:
+    """What is said where the checks bring each of 200 draws so far past, by margin."""
+    shown = np.tile(GRID, (200, 1))
+    shown[: round(200 * low_share), 1] -= low_deg
+    fake = SimpleNamespace(
+        holding=held(), grid=GRID, shown=shown,
+        past_by_tape_deg=lambda longer: np.resize(np.array(past[int(longer)], float), 200),
+    )  # fmt: skip
+    return adjust._by_tape(fake, 0.4, (NOTHING, NOTHING))
+
+
+def some_past(count: int, deg: float = 3.0) -> list[float]:
+    """Of 200 draws so many that come past."""
+    return [deg] * count + [0.0] * (200 - count)
+
+
+@pytest.mark.parametrize(
+    ("past", "longer_mm", "risk"),
+    [
+        pytest.param({5: some_past(2), 8: some_past(0)}, 5, 0.01, id="1 percent at 5 mm"),
+        pytest.param({5: some_past(200, 2.0), 8: some_past(0)}, 5, 0.0, id="2 degrees are allowed"),
+        pytest.param({5: some_past(3), 8: some_past(2)}, 8, 0.01, id="8 mm where 5 are too few"),
+    ],
+)
+def test_the_checks_leave_the_sections_as_much_longer_as_is_safe(past, longer_mm, risk):
+    said = by_tape(past)
+    assert (said.longer_mm, said.risk, said.checks) == (longer_mm, risk, adjust.CHECKS)
+    assert f"each section rather {longer_mm} mm longer" in said.text
+    assert (said.first, said.lower_limit_deg, said.steps, said.arrives) == (None, 0, (), 0.4)
+
+
+@pytest.mark.parametrize("count", [3, 10])
+def test_checks_that_are_only_as_good_as_proven_come_with_a_lowered_limit(count):
+    """Up to 5 % of the draws; lowered by what 95 % of them stay below, in whole degrees."""
+    said = by_tape({5: some_past(20), 8: some_past(count)}, low_deg=1.5)
+    assert (said.longer_mm, said.first, said.checks) == (8, None, adjust.CHECKS)
+    assert said.lower_limit_deg == 2
+    assert said.text.startswith("Set the machine's flexion limit 2° lower than prescribed first")
+    assert said.risk == count / 200
+
+
+@pytest.mark.parametrize(
+    ("low_deg", "low_share", "first", "says"),
+    [
+        pytest.param(2.5, 0.6, "display", "is likely to read", id="low in most draws"),
+        pytest.param(2.5, 0.5, "photos", "may read", id="low in half of the draws"),
+        pytest.param(2.0, 1.0, "photos", "may read", id="low by what is allowed"),
+    ],
+)
+def test_where_no_check_is_safe_the_display_or_more_photos_come_first(
+    low_deg, low_share, first, says
+):
+    said = by_tape({5: some_past(20), 8: some_past(11)}, low_deg=low_deg, low_share=low_share)
+    assert (said.first, said.checks, said.steps, said.longer_mm) == (first, (), (), 0)
+    assert said.risk == 0.0  # nothing is to be set
+    assert says in said.text
+    assert said.lower_limit_deg == int(np.ceil(low_deg))
+    assert f"limit {said.lower_limit_deg}° lower" in said.text
+
+
+@pytest.mark.parametrize(
+    ("past", "by"),
+    [
+        pytest.param([0.0] * 100, 1, id="at least one degree"),
+        pytest.param([3.2] * 100, 4, id="whole degrees, up"),
+        pytest.param([0.0] * 90 + [7.5] * 10, 8, id="what one in twenty is past"),
+        pytest.param([2.0] * 96 + [50.0] * 4, 2, id="not what fewer are past"),
+    ],
+)
+def test_by_how_much_a_limit_is_lowered(past, by):
+    assert adjust._lowered(np.array(past)) == by
+
+
+# ------------------------------------------------------------------ which parts, and how far
+
+
+@pytest.mark.parametrize(
+    ("holding", "parts"),
+    [
+        pytest.param(held(weight=0.5), [("thigh",)], id="the heel may slide: no lower leg"),
+        pytest.param(held(weight=0.51), [("thigh",), ("lower",), ("lower", "thigh")],
+                     id="the heel is seated"),
+        pytest.param(held(weight=0.2, place=30.0 + 8.0 * np.resize([1.0, -1.0], 100)),
+                     [("place",), ("place", "thigh")], id="the patient's place is known and off"),
+        pytest.param(held(weight=0.2, place=30.0 + 8.1 * np.resize([1.0, -1.0], 100)),
+                     [("thigh",)], id="the place is not known well enough"),
+        pytest.param(held(weight=0.2, place=9.0 + 5.0 * np.resize([1.0, -1.0], 100)),
+                     [("thigh",)], id="the place is not proven off"),
+        pytest.param(held(weight=0.2, place=12.0 + 5.0 * np.resize([1.0, -1.0], 100)),
+                     [("place",), ("place", "thigh")], id="proven by 2.4 of its u"),
+        pytest.param(held(weight=0.2, place=-30.0 + 5.0 * np.resize([1.0, -1.0], 100)),
+                     [("place",), ("place", "thigh")], id="off down the bed"),
+        pytest.param(held(hinge_seen=False), [], id="the hinge was not seen"),
+    ],
+)  # fmt: skip
+def test_which_parts_may_be_told_in_millimetres(holding, parts):
+    assert adjust._choices(holding) == parts
+
+
+@pytest.mark.parametrize(
+    ("spread_mm", "wanted_mm", "proven"),
+    [
+        pytest.param(2.0, 8.0, True, id="8 mm, well known"),
+        pytest.param(2.0, 7.9, False, id="less is not worth a change"),
+        pytest.param(2.0, -8.0, True, id="shorter likewise"),
+        pytest.param(10.0, 19.0, False, id="within 1.96 of its u"),
+        pytest.param(10.0, 20.0, True, id="beyond it"),
+    ],
+)
+def test_a_part_is_proven_off_by_what_the_hinge_shows(spread_mm, wanted_mm, proven):
+    thigh = -wanted_mm + spread_mm * np.resize([1.0, -1.0], 100)
+    assert adjust._proven(held(thigh=thigh, model="sliding"), {"thigh": wanted_mm}) is proven
+    place = held(place=-wanted_mm + spread_mm * np.resize([1.0, -1.0], 100), model="sliding")
+    assert adjust._proven(place, {"place": wanted_mm}) is proven
+    two = {"thigh": wanted_mm, "place": 0.0}
+    assert adjust._proven(held(thigh=thigh, model="sliding"), two) is False
+
+
+@pytest.mark.parametrize(("spread_mm", "proven"), [(1.0, True), (30.0, False)])
+def test_the_lower_leg_is_proven_by_the_hinge_across_the_thigh(spread_mm, proven):
+    holding = held(lower=-9.0 + spread_mm * np.resize([1.0, -1.0], 100))
+    assert adjust._proven(holding, {"lower": 9.0}) is proven
+
+
+class Safe:
+    """Plans are safe from some margin on, shared by the sections."""
+
+    def __init__(self, from_mm: float, wanted: dict[str, float], risk: float = 0.011) -> None:
+        self.holding, self.wanted, self.from_mm, self.unsafe = held(), wanted, from_mm, risk
+
+    def risk(self, steps) -> float:
+        longer = sum(one.mm for one in steps) - sum(self.wanted.values())
+        return 0.01 if longer >= self.from_mm else self.unsafe
+
+
+@pytest.fixture
+def planned(monkeypatch):
+    def plan(from_mm: float, wanted: dict[str, float], **more) -> Advice | None:
+        monkeypatch.setattr(adjust, "_best_changes", lambda *_: dict(wanted))
+        monkeypatch.setattr(adjust, "_proven", lambda *_: True)
+        return adjust._safe_plan(Safe(from_mm, wanted, **more), tuple(wanted))
+
+    return plan
+
+
+def test_a_plan_that_is_safe_as_it_stands_gets_no_margin(planned):
+    said = planned(-1.0, {"thigh": 12.0, "lower": -20.0})
+    assert [(one.part, one.mm) for one in said.steps] == [("thigh", 12), ("lower", -20)]
+    assert said.text.startswith("1. thigh section 12 mm longer; 2. lower-leg section with its")
+    assert "Machine stopped" in said.text
+    assert said.risk == 0.01
+
+
+@pytest.mark.parametrize("from_mm", [0.5, 3.0, 20.0, 47.0])
+def test_a_plan_that_is_not_is_left_so_much_longer(planned, from_mm):
+    said = planned(from_mm, {"thigh": 12.0})
+    assert from_mm <= said.steps[0].mm - 12 <= from_mm + 1.0
+
+
+@pytest.mark.parametrize(
+    ("from_mm", "wanted"),
+    [
+        pytest.param(49.0, {"thigh": 12.0}, id="no margin of 48 mm makes it safe"),
+        pytest.param(-1.0, {"thigh": 7.0}, id="less than a section's stops allow"),
+        pytest.param(-1.0, {"thigh": 12.0, "lower": 5.0}, id="one of two is less"),
+        pytest.param(10.0, {"thigh": -12.0}, id="nothing is left of it with the margin"),
+        pytest.param(12.0, {"thigh": -12.0}, id="exactly nothing is left"),
+    ],
+)
+def test_no_plan_is_told_where_none_is_safe_or_worth_it(planned, from_mm, wanted):
+    assert planned(from_mm, wanted) is None
+
+
+def test_a_change_of_8_mm_is_worth_it(planned):
+    assert [one.mm for one in planned(-1.0, {"thigh": 8.0}).steps] == [8]
+
+
+def test_a_plan_whose_parts_are_not_proven_off_is_not_told(monkeypatch):
+    monkeypatch.setattr(adjust, "_best_changes", lambda *_: {"thigh": 20.0})
+    monkeypatch.setattr(adjust, "_proven", lambda *_: False)
+    assert adjust._safe_plan(Safe(-1.0, {"thigh": 20.0}), ("thigh",)) is None
+
+
+# ------------------------------------------------------------------ what is said
+
+
+PLAN = Advice((Adjustment("thigh", 12),), (), "a plan", 0.0, 0.01, NOTHING, NOTHING)
+
+
+@pytest.fixture
+def judged(monkeypatch):
+    def answer(near: float, *plans: float | None) -> Advice:
+        arrives = [
+            None if p is None else replace(PLAN, arrives=p, text=f"plan {n}")
+            for n, p in enumerate(plans)
+        ]
+        monkeypatch.setattr(adjust, "_arrives", lambda *_: near)
+        monkeypatch.setattr(adjust, "_choices", lambda _: [(n,) for n in range(len(plans))])
+        monkeypatch.setattr(adjust, "_safe_plan", lambda _, parts: arrives[parts[0]])
+        return advise(held(thigh=20.0, model="sliding"), range_deg=(10.0, 110.0))
+
+    return answer
+
+
+def test_nothing_is_to_be_set_where_the_hinge_is_near_with_80_percent(judged):
+    said = judged(0.8, 1.0)
+    assert (said.steps, said.checks, said.first) == ((), (), None)
+    assert "nothing to set" in said.text
+    assert said.risk == 0.0
+    assert judged(0.79, 1.0).checks == adjust.CHECKS
+    assert judged(0.7, 1.0, 1.0).text == "plan 0"
+
+
+@pytest.mark.parametrize(
+    ("near", "plans", "told"),
+    [
+        pytest.param(0.25, (0.5,), 0.5, id="a quarter more probable"),
+        pytest.param(0.25, (0.49,), None, id="less than that"),
+        pytest.param(0.25, (0.6, 0.9, 0.7), 0.9, id="the best of several"),
+        pytest.param(0.25, (None, 0.6), 0.6, id="one that is none"),
+        pytest.param(0.25, (None,), None, id="none at all"),
+    ],
+)
+def test_millimetres_are_told_where_obeying_is_worth_it_and_else_checks(judged, near, plans, told):
+    said = judged(near, *plans)
+    if told is None:
+        assert (said.steps, said.arrives) == ((), near)
+    else:
+        assert (said.steps, said.arrives) == (PLAN.steps, told)
+    assert said.distal_mm.value == pytest.approx(20.0)
+
+
+def test_advice_is_tried_against_the_knee_and_the_display_as_they_are(monkeypatch):
+    seen = {}
+
+    def plan(tried, _parts):
+        seen["before"], seen["shown"], seen["grid"] = tried.before, tried.shown, tried.grid
+        return replace(PLAN, arrives=1.0)
+
+    monkeypatch.setattr(adjust, "_arrives", lambda *_: 0.1)
+    monkeypatch.setattr(adjust, "_safe_plan", plan)
+    monkeypatch.setattr(
+        adjust,
+        "knee_from_bars_deg",
+        lambda holding, grid, **_: np.tile(grid + 3.0, (len(holding.draws), 1)),
+    )
+    monkeypatch.setattr(adjust, "_hinge", lambda *_: (np.zeros((100, 3)), np.zeros((100, 3))))
+    error = np.full((100, 3), 1.0)
+    advise(held(), range_deg=(10.0, 20.0), display_minus_bars_deg=error)
+    assert seen["grid"].tolist() == [10.0, 15.0, 20.0]
+    assert seen["shown"][0] == pytest.approx([11.0, 16.0, 21.0])
+    assert seen["before"] == pytest.approx(np.full((100, 3), 2.0))
+
+
+@pytest.mark.parametrize(
+    ("holding", "says"),
+    [
+        pytest.param(held(lower=-30.0), "30 ± 0 mm too short for the leg", id="together too short"),
+        pytest.param(held(thigh=30.0), "30 ± 0 mm too long for the leg", id="together too long"),
+        pytest.param(held(thigh=25.0 + 10.0 * np.resize([1.0, -1.0], 100)), "25 ± 20 mm too long",
+                     id="by 2.5 of its u"),
+        pytest.param(held(thigh=0.9), "1 ± 0 mm too long", id="a little too long"),
+        pytest.param(held(thigh=19.0 + 10.0 * np.resize([1.0, -1.0], 100)), "The photos do not",
+                     id="the sum is not proven"),
+    ],
+)  # fmt: skip
+def test_the_checks_say_what_is_known_of_the_sum(holding, says):
+    words = adjust._check_words(holding, NOTHING)
+    assert says in words
+    assert ("together are" in words) == ("too" in says)
+    assert "check, with the machine stopped" in words
+
+
+@pytest.mark.parametrize(
+    ("anterior_mm", "weight", "says"),
+    [
+        pytest.param(20.0, 0.1, "lies 20 mm in front of the knee", id="in front, the leg slides"),
+        pytest.param(-20.0, 0.1, "lies 20 mm behind the knee", id="behind"),
+        pytest.param(15.0, 0.1, None, id="15 mm are near"),
+        pytest.param(20.0, 0.2, None, id="the heel may be seated"),
+    ],
+)
+def test_a_hinge_beside_a_leg_that_slides_is_said(anterior_mm, weight, says):
+    seen = Figure(anterior_mm, 2.0, (0.0, 0.0))
+    words = adjust._check_words(held(weight=weight), seen)
+    assert (says in words) if says else ("across the thigh" not in words)
+    known = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 2.2))
+    assert known == words
+    unsure = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 1.9))
+    assert "across the thigh" not in unsure
