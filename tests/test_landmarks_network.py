@@ -17,7 +17,7 @@ from PIL import Image
 
 from knee_angle.angle import geometry
 from knee_angle.errors import MissingModel
-from knee_angle.landmarks.network import NetworkDetector, NetworkView
+from knee_angle.landmarks.network import NetworkDetector, NetworkView, search
 from knee_angle.landmarks.network.detector import KEPT_LOOKS
 from knee_angle.landmarks.network.looks import Look, direction_of, in_photo, normal_of
 from knee_angle.landmarks.network.model import Model
@@ -232,3 +232,30 @@ def test_the_window_of_a_known_leg_holds_it_with_a_margin(leg, move):
     steps = (moved.centre - window.centre) / (window.side * WINDOW_STEP)
     if moved.side == window.side:  # a neighbour at most
         assert np.abs(steps).max() <= 1.0 + 1e-6
+
+
+SEEN_LEG = np.array([[100.0, 200], [200, 150], [300, 200], *[[300, 230]] * 5])
+AIMED = Look(
+    SEEN_LEG, np.tile(np.eye(2), (8, 1, 1)), np.ones(8), 0.9, np.array([0.0, 0, -1]), np.eye(2)
+)
+BADLY_AIMED = replace(AIMED, points=SEEN_LEG + [60.0, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("closer", "rounds", "answered"),
+    [
+        pytest.param([AIMED, AIMED], 2, True, id="the next ones agree: taken from one of them"),
+        pytest.param([BADLY_AIMED, AIMED], search.ROUNDS, False, id="never: refused"),
+    ],
+)
+def test_views_that_disagree_are_taken_again_from_a_closer_one(
+    monkeypatch, closer, rounds, answered
+):
+    asked = []
+    monkeypatch.setattr(search, "see", lambda *given: asked.append(given) or closer)
+    view = search._closer(photo_of(np.full((400, 400, 3), 90, np.uint8)), None, BADLY_AIMED)
+    assert len(asked) == rounds
+    if answered:
+        assert isinstance(view, NetworkView)
+    else:
+        assert view.reason == search.DISAGREE

@@ -4,7 +4,10 @@ The model was made for whole, upright people. Of a leg in a bed it often sees no
 or something else with a good score. So its word alone counts for nothing here: a leg
 is believed only when the mirror image of the photo, in which every left leg is a
 right one, gives the same leg again, and a smaller copy of that once more; even then its
-uncertainty is wide.
+uncertainty is wide, and a nearly straight leg counts for nothing: that is what the model
+draws where it sees none. A person seen up to the head is what it was made for: where six
+passes (upright, mirrored, smaller, leaned either way, smaller in a wider frame) show the
+same leg, it is believed, straight or not, with an uncertainty of its own.
 
 It marks joint centres, not the skin points over them; that difference is part of the
 uncertainty below.
@@ -16,8 +19,7 @@ import math
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
@@ -26,17 +28,32 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle import geometry
 from knee_angle.assumptions import (
-    POSE_LEAST_FLEXION_DEG,
-    POSE_LEAST_LENGTH,
+    CLEARLY_BENT_DEG,
     POSE_LEAST_VISIBILITY,
-    POSE_MOST_ANGLE_GAP_DEG,
     POSE_MOST_GAP,
-    POSE_OTHER_LEG_GAP,
-    POSE_OTHER_LEG_SIZE,
-    POSE_SEGMENT_RATIO,
+    POSE_SURE_GAP,
+    POSE_SURE_U_SEGMENTS,
     POSE_U_SEGMENTS,
+)
+from knee_angle.landmarks.pose_legs import (
+    LEFT_INDEX,
+    NO_PERSON,
+    NOT_CONFIRMED,
+    ONE_LEG,
+    TWO_PEOPLE,
+    Leg,
+    X,
+    Y,
+    Z,
+    agree,
+    best_pair,
+    fault_of,
+    gap,
+    leg_of,
+    nearer_leg,
+    two_people,
+    whole_body,
 )
 from knee_angle.landmarks.pose_process import Landmarker, PoseProcess, PoseProcessFailed
 from knee_angle.photo.reading import Photo
@@ -66,17 +83,6 @@ ADVICE = (
     "stick dots on hip, knee and ankle, or place the points by hand; a photo of the whole person "
     "from the leg's outer side helps the pose model"
 )
-NO_PERSON = "the pose model sees no person in the photo"
-NOT_CONFIRMED = "the pose model gives another leg for the same photo mirrored or made smaller"
-OUT_OF_FRAME = "the pose model places a point of the leg outside the photo"
-ON_A_TAG = "the pose model places a point of the leg on a printed tag"
-HIDDEN = "the pose model guesses a point of the leg that it does not see"
-TOO_SHORT = "the pose model's leg is too small in the photo"
-BAD_PROPORTIONS = "the pose model's thigh and lower leg do not make a leg"
-WRONG_WAY = "the pose model's nearer leg bends against its own side"
-TWO_PEOPLE = "the pose model sees two legs about equally near"
-ONE_LEG = "photograph one person's leg alone, or stick dots on the leg that is meant"
-STRAIGHT = "the pose model sees a nearly straight leg, which it also does where it sees none"
 BROKE_OFF = "the pose model stopped working"
 NOT_A_PICTURE = "the photo has no colour pixels that the pose model could take"
 
@@ -91,45 +97,17 @@ CONFIRM_PX = 560
 QUARTER_TURNS = (0, 1, 3, 2)
 """Counter-clockwise; lying people stand upright after one or three."""
 
-# --- what is believed ----------------------------------------------------------------
-
-
-# --- uncertainty ---------------------------------------------------------------------
-
-
-PoseIndex = int
-LEFT_INDEX: Mapping[PointName, PoseIndex] = {
-    "hip": 23,
-    "knee": 25,
-    "ankle": 27,
-    "heel": 29,
-    "toe": 31,
-}
-"""MediaPipe's numbering of the left leg; the right one is one higher."""
-UPPER_BODY: tuple[PoseIndex, ...] = (0, 11, 12)
-"""Nose and shoulders in the same numbering."""
-X, Y, Z, VISIBILITY = 0, 1, 2, 3
+LEAN_DEG, FRAME = 10.0, 0.25
+"""Of the passes that must all show a whole person's leg: how far two of them are leaned, and
+how much wider than the photo the frame of another is, on each side, of its longer side."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Leg:
-    """The nearer leg of one pose, in px of the upright searched copy."""
+class _Found:
+    """Looks that agree, px of the upright copy; u of their points in segments."""
 
-    side: Side
-    xy: Mapping[PointName, Floats]
-    visibility: Mapping[PointName, float]
-
-    @property
-    def segment(self) -> float:
-        """The longer of thigh and shank, px: a misplaced hip shortens the other one."""
-        hip, knee, ankle = (self.xy[name] for name in LEG_POINTS)
-        return max(math.dist(hip, knee), math.dist(knee, ankle))
-
-    @property
-    def flexion_deg(self) -> float:
-        """Signed by the leg's own side: negative bends the wrong way."""
-        hip, knee, ankle = (self.xy[name] for name in LEG_POINTS)
-        return float(geometry.signed_flexion_deg(hip, knee, ankle, side=self.side))
+    looks: list[Leg]
+    u_segments: Mapping[str, float]
 
 
 class PoseDetector:
@@ -233,19 +211,21 @@ class PoseDetector:
         except PoseProcessFailed:
             self.close()
             return None
-        return _landmarks(looks, to_full=to_full) if looks else None
+        if not looks:
+            return None
+        return _landmarks(_Found(looks, POSE_U_SEGMENTS), to_full=to_full)
 
     def _twice_if_other(
         self, copy: Rgb, known: Mapping[PointName, Floats], side: Side | None
-    ) -> list[_Leg]:
+    ) -> list[Leg]:
         """The leg of one look, or of two that agree; empty where there is none."""
-        looks: list[_Leg] = []
+        looks: list[Leg] = []
         for mirrored in (False, True):
             legs = [
                 leg
                 for leg in self._legs(copy, mirrored=mirrored)
                 if side in {None, leg.side}
-                and _fault(leg, size=(copy.shape[1], copy.shape[0]), quads=()) is None
+                and fault_of(leg, size=(copy.shape[1], copy.shape[0]), quads=()) is None
             ]
             if not legs:
                 return []
@@ -254,31 +234,35 @@ class PoseDetector:
             if min(gaps) <= POSE_MOST_GAP * nearest.segment:
                 return [nearest]
             looks.append(nearest)
-        return looks if _agree(*looks) else []
+        return looks if agree(*looks) else []
 
-    def _search(self, copy: Rgb, quads: tuple[Floats, ...]) -> list[_Leg] | NotMeasured:
-        """Three looks at the same leg, or why there are none.
+    def _search(self, copy: Rgb, quads: tuple[Floats, ...]) -> _Found | NotMeasured:
+        """Three looks at the same leg, or six at a whole person's; or why there are none.
 
         Later looks are taken only where the plain one shows a believable leg: a photo
         without any costs four, a leg found upright three.
         """
-        believed: dict[bool, list[_Leg]] = {False: [], True: []}
+        believed: dict[bool, list[Leg]] = {False: [], True: []}
         refused: list[str] = []
         for turns in QUARTER_TURNS:
             for mirrored in (False, True):
-                legs: list[_Leg] = []
-                for leg in self._look(copy, turns=turns, mirrored=mirrored):
-                    fault = _fault(leg, size=(copy.shape[1], copy.shape[0]), quads=quads)
+                legs: list[Leg] = []
+                poses = list(self._poses(copy, turns=turns, mirrored=mirrored))
+                sure = None if mirrored else self._whole_person(copy, poses, turns, quads)
+                if sure is not None:
+                    return sure
+                for leg in map(nearer_leg, poses):
+                    fault = fault_of(leg, size=(copy.shape[1], copy.shape[0]), quads=quads)
                     if fault is None:
                         legs.append(leg)
                     else:
                         refused.append(fault)
-                if _two_people(legs):
+                if two_people(legs):
                     return NotMeasured(TWO_PEOPLE, ONE_LEG)
-                pair = _best_pair(legs, believed[not mirrored])
+                pair = best_pair(legs, believed[not mirrored])
                 third = self._confirm(copy, pair, turns=turns, mirrored=mirrored) if pair else None
                 if pair and third:
-                    return [*pair, third]
+                    return _Found([*pair, third], POSE_U_SEGMENTS)
                 believed[mirrored] += legs
                 if not legs:
                     break
@@ -286,30 +270,49 @@ class PoseDetector:
             return NotMeasured(NOT_CONFIRMED, ADVICE)
         return NotMeasured(refused[0] if refused else NO_PERSON, ADVICE)
 
+    def _whole_person(
+        self, copy: Rgb, poses: list[Floats], turns: int, quads: tuple[Floats, ...]
+    ) -> _Found | NotMeasured | None:
+        """The leg of the one person seen up to the head, where all passes show it."""
+        size = (copy.shape[1], copy.shape[0])
+        legs = [nearer_leg(pose) for pose in poses if whole_body(pose, size=size)]
+        legs = [x for x in legs if fault_of(x, size=size, quads=quads, any_bend=True) is None]
+        if two_people(legs):
+            return NotMeasured(TWO_PEOPLE, ONE_LEG)
+        if not legs:
+            return None
+        leg = max(legs, key=lambda one: one.segment)
+        looks = [leg]
+        for picture, back, mirrored in _passes(copy):
+            again = [
+                leg_of(pose, leg.side).moved(back)
+                for pose in self._poses(picture, turns=turns, mirrored=mirrored)
+            ]
+            nearest = min(again, key=lambda one: gap(leg, one), default=None)
+            if nearest is None or gap(leg, nearest) > POSE_SURE_GAP:
+                return None
+            looks.append(nearest)
+        return _Found(looks, POSE_SURE_U_SEGMENTS)
+
     def _confirm(
-        self, copy: Rgb, pair: tuple[_Leg, _Leg], *, turns: int, mirrored: bool
-    ) -> _Leg | None:
+        self, copy: Rgb, pair: tuple[Leg, Leg], *, turns: int, mirrored: bool
+    ) -> Leg | None:
         """The same leg in a smaller copy, in px of the larger one; None where it differs."""
         smaller = _reduced(copy, CONFIRM_PX)
         factor = np.array([copy.shape[1] / smaller.shape[1], copy.shape[0] / smaller.shape[0]])
-        for leg in self._look(smaller, turns=turns, mirrored=mirrored):
-            again = replace(leg, xy={name: xy * factor for name, xy in leg.xy.items()})
-            if all(_agree(again, other) for other in pair):
+        for pose in self._poses(smaller, turns=turns, mirrored=mirrored):
+            again = nearer_leg(pose).moved(np.c_[np.diag(factor), np.zeros(2)])
+            if all(agree(again, other) for other in pair):
                 return again
         return None
 
-    def _look(self, copy: Rgb, *, turns: int, mirrored: bool) -> Iterator[_Leg]:
-        """The nearer leg of each person."""
-        for pose in self._poses(copy, turns=turns, mirrored=mirrored):
-            yield _nearer_leg(pose)
-
-    def _legs(self, copy: Rgb, *, mirrored: bool) -> Iterator[_Leg]:
+    def _legs(self, copy: Rgb, *, mirrored: bool) -> Iterator[Leg]:
         """Both legs of each person in the upright copy who is seen up to the head."""
         for pose in self._poses(copy, turns=0, mirrored=mirrored):
-            if not _whole_body(pose, size=(copy.shape[1], copy.shape[0])):
+            if not whole_body(pose, size=(copy.shape[1], copy.shape[0])):
                 continue
-            yield _leg_of(pose, "left")
-            yield _leg_of(pose, "right")
+            yield leg_of(pose, "left")
+            yield leg_of(pose, "right")
 
     def _poses(self, copy: Rgb, *, turns: int, mirrored: bool) -> Iterator[Floats]:
         """Every pose in the turned copy, in px of the upright one."""
@@ -354,6 +357,23 @@ def _reduced(rgb: Rgb, longer_px: int) -> Rgb:
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
+def _passes(copy: Rgb) -> Iterator[tuple[Rgb, Floats, bool]]:
+    """The other passes: picture, what takes its px to the copy's (2, 3), mirrored or not."""
+    height, width = copy.shape[:2]
+    yield copy, np.eye(2, 3), True
+    smaller = _reduced(copy, round(CONFIRM_PX / SEARCH_PX * max(height, width)))
+    factor = (width / smaller.shape[1], height / smaller.shape[0])
+    yield smaller, np.c_[np.diag(factor), np.zeros(2)], False
+    for lean in (LEAN_DEG, -LEAN_DEG):
+        matrix = cv2.getRotationMatrix2D((width / 2, height / 2), lean, 1.0)
+        leaned = cv2.warpAffine(copy, matrix, (width, height), borderMode=cv2.BORDER_REPLICATE)
+        back = np.asarray(cv2.invertAffineTransform(matrix), dtype=float)
+        yield np.asarray(leaned, dtype=np.uint8), back, False
+    edge = round(FRAME * max(height, width))
+    framed = cv2.copyMakeBorder(copy, edge, edge, edge, edge, cv2.BORDER_REPLICATE)
+    yield np.asarray(framed, dtype=np.uint8), np.array([[1.0, 0, -edge], [0, 1, -edge]]), False
+
+
 def _turned(rgb: Rgb, *, turns: int, mirrored: bool) -> Rgb:
     """Quarter turns counter-clockwise, then left and right swapped; contiguous."""
     picture = np.rot90(rgb, turns)
@@ -389,91 +409,12 @@ def _turned_back(pose: Floats, *, turns: int, mirrored: bool, size: tuple[int, i
     return back
 
 
-def _nearer_leg(pose: Floats) -> _Leg:
-    """The leg on the camera's side of the body, by the depth of the two hips."""
-    left_hip, right_hip = pose[LEFT_INDEX["hip"], Z], pose[LEFT_INDEX["hip"] + 1, Z]
-    return _leg_of(pose, "left" if left_hip < right_hip else "right")
+def _landmarks(found: _Found, *, to_full: Floats) -> Landmarks:
+    """The middle of the looks, as uncertain as their u and their scatter say.
 
-
-def _whole_body(pose: Floats, *, size: tuple[int, int]) -> bool:
-    """Whether nose and shoulders are seen in the photo: the model knows whole people."""
-    upper = pose[list(UPPER_BODY)]
-    inside = np.all((upper[:, [X, Y]] >= 0.0) & (upper[:, [X, Y]] <= size))
-    return bool(inside and upper[:, VISIBILITY].min() >= POSE_LEAST_VISIBILITY)
-
-
-def _leg_of(pose: Floats, side: Side) -> _Leg:
-    """One leg of a pose."""
-    shift = 0 if side == "left" else 1
-    return _Leg(
-        side=side,
-        xy={name: pose[index + shift, [X, Y]] for name, index in LEFT_INDEX.items()},
-        visibility={n: float(pose[i + shift, VISIBILITY]) for n, i in LEFT_INDEX.items()},
-    )
-
-
-def _fault(leg: _Leg, *, size: tuple[int, int], quads: tuple[Floats, ...]) -> str | None:
-    """Why the leg is not believed, or None."""
-    hip, knee, ankle = (leg.xy[name] for name in LEG_POINTS)
-    thigh, shank = math.dist(hip, knee), math.dist(knee, ankle)
-    faults = {
-        OUT_OF_FRAME: not all(
-            np.all((leg.xy[name] >= 0.0) & (leg.xy[name] <= size)) for name in LEG_POINTS
-        ),
-        TOO_SHORT: thigh + shank < POSE_LEAST_LENGTH * math.hypot(*size),
-        BAD_PROPORTIONS: not POSE_SEGMENT_RATIO[0] * shank
-        <= thigh
-        <= POSE_SEGMENT_RATIO[1] * shank,
-        HIDDEN: min(leg.visibility[name] for name in LEG_POINTS) < POSE_LEAST_VISIBILITY,
-        ON_A_TAG: any(_inside(leg.xy[name], quad) for name in LEG_POINTS for quad in quads),
-        WRONG_WAY: leg.flexion_deg <= -POSE_LEAST_FLEXION_DEG,
-        STRAIGHT: leg.flexion_deg < POSE_LEAST_FLEXION_DEG,
-    }
-    return next((text for text, applies in faults.items() if applies), None)
-
-
-def _inside(point: Floats, quad: Floats) -> bool:
-    """Whether a point lies in a convex quad (corners in order, either way round)."""
-    edges = np.roll(quad, -1, axis=0) - quad
-    to_point = point - quad
-    across = edges[:, 0] * to_point[:, 1] - edges[:, 1] * to_point[:, 0]
-    return bool(np.all(across >= 0.0) or np.all(across <= 0.0))
-
-
-def _two_people(legs: list[_Leg]) -> bool:
-    """Whether one look shows two legs of about one size in different places."""
-    return any(
-        _gap(a, b) > POSE_OTHER_LEG_GAP
-        and max(a.segment, b.segment) < POSE_OTHER_LEG_SIZE * min(a.segment, b.segment)
-        for a, b in combinations(legs, 2)
-    )
-
-
-def _best_pair(new: list[_Leg], earlier: list[_Leg]) -> tuple[_Leg, _Leg] | None:
-    """The two looks that agree best, if any agree."""
-    pairs = [(_gap(a, b), a, b) for a in new for b in earlier if _agree(a, b)]
-    if not pairs:
-        return None
-    _, a, b = min(pairs, key=lambda pair: pair[0])
-    return a, b
-
-
-def _gap(a: _Leg, b: _Leg) -> float:
-    """Largest distance between the same joint in two looks, in segments."""
-    largest = max(math.dist(a.xy[name], b.xy[name]) for name in LEG_POINTS)
-    return largest / ((a.segment + b.segment) / 2.0)
-
-
-def _agree(a: _Leg, b: _Leg) -> bool:
-    return (
-        a.side == b.side
-        and _gap(a, b) <= POSE_MOST_GAP
-        and abs(a.flexion_deg - b.flexion_deg) <= POSE_MOST_ANGLE_GAP_DEG
-    )
-
-
-def _landmarks(looks: list[_Leg], *, to_full: Floats) -> Landmarks:
-    """The middle of the looks, as uncertain as `POSE_U_SEGMENTS` and their scatter say."""
+    A leg that clearly bends against its side is not of the side that the model says.
+    """
+    looks = found.looks
     segment = float(np.mean([leg.segment for leg in looks]))
     names = [
         name
@@ -485,7 +426,7 @@ def _landmarks(looks: list[_Leg], *, to_full: Floats) -> Landmarks:
     for name in names:
         each = np.array([leg.xy[name] for leg in looks])
         xy[name] = each.mean(axis=0)
-        cov[name] = np.eye(2) * (POSE_U_SEGMENTS[name] * segment) ** 2
+        cov[name] = np.eye(2) * (found.u_segments[name] * segment) ** 2
         if len(looks) > 1:
             cov[name] += np.cov(each.T)
     points: dict[PointName, Landmark] = {}
@@ -495,4 +436,6 @@ def _landmarks(looks: list[_Leg], *, to_full: Floats) -> Landmarks:
         points[name] = Landmark(
             float(x), float(y), (float(full[0, 0]), float(full[0, 1]), float(full[1, 1])), "pose"
         )
-    return Landmarks(points=points, side=looks[0].side, cautions=(CHECK_THE_POINTS,))
+    bend = float(np.mean([leg.flexion_deg for leg in looks]))
+    side = None if bend <= -CLEARLY_BENT_DEG else looks[0].side
+    return Landmarks(points=points, side=side, cautions=(CHECK_THE_POINTS,))

@@ -15,7 +15,7 @@ network's own. Silence (no person seen, no believable leg) changes nothing.
 
 The network marks skin points, the pose model joint centres: that difference is part of the
 pose model's stated uncertainty (0.30, 0.15 and 0.20 segments at hip, knee and ankle,
-``pose.U_SEGMENTS``), so a weak witness moves little.
+``assumptions.POSE_U_SEGMENTS``), so a weak witness moves little.
 """
 
 from __future__ import annotations

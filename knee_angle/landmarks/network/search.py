@@ -40,6 +40,8 @@ Rgb = NDArray[np.uint8]
 
 COVER = 0.8
 """Breadth of the leg's cover, in mean segments."""
+ROUNDS = 3
+"""How often three views are taken at most until they agree."""
 
 ADVICE = (
     "photograph the leg from its outer side with hip, knee and ankle in the picture, "
@@ -82,7 +84,7 @@ class NetworkView:
 
 
 def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
-    """Whole photo, then closer, then twice more; the last three must agree."""
+    """Whole photo, then closer, then twice more until the last three agree."""
     first = _first_look(photo, model)
     if first is None:
         return NotMeasured(NO_LEG, ADVICE)
@@ -90,13 +92,29 @@ def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
     second = see(photo, model, [window])[0]
     if second.presence[:3].min() < LEAST_PRESENCE / 2:
         return NotMeasured(DISAGREE, ADVICE)
-    again = [
-        _around(second, turn_deg=0.0, factor=1.35),
-        _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
-    ]
-    view = _agreed(photo, [second, *see(photo, model, again)])
+    view = _closer(photo, model, second)
     if isinstance(view, NetworkView) and _another_leg(photo, model, view.landmarks):
         return NotMeasured(TWO_LEGS, ONE_LEG)
+    return view
+
+
+def _closer(photo: Photo, model: Model, second: Look) -> NetworkView | NotMeasured:
+    """What a look and two closer ones, one at the mirror image, agree on.
+
+    Where they do not, the look itself was perhaps aimed badly: the better aimed one of the
+    next two takes its place, `ROUNDS` times at most.
+    """
+    view: NetworkView | NotMeasured = NotMeasured(DISAGREE, ADVICE)
+    for _ in range(ROUNDS):
+        windows = [
+            _around(second, turn_deg=0.0, factor=1.35),
+            _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
+        ]
+        looks = [second, *see(photo, model, windows)]
+        view = _agreed(photo, looks)
+        if isinstance(view, NetworkView) or view.reason != DISAGREE:
+            break
+        second = looks[1]
     return view
 
 
