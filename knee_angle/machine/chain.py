@@ -82,11 +82,9 @@ from knee_angle.errors import InvalidInput
 __all__ = [
     "BARS_LIMITS_DEG",
     "Chain",
-    "KneeDerivatives",
     "bars_flexion_deg",
     "closure_mm",
     "hinge_mm",
-    "knee_derivatives",
     "knee_flexion_deg",
     "knee_in_slings_deg",
     "off_slings_deg",
@@ -143,27 +141,6 @@ class Chain:
             _require((length > 0) & np.isfinite(length), name, "must be positive", length)
         give = np.asarray(self.give)
         _require((give >= 0) & (give <= 1), "give", "must be between 0 and 1", give)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class KneeDerivatives:
-    """Derivatives of the knee's flexion, each of the broadcast shape (...).
-
-    Parameters
-    ----------
-    per_bars : ndarray
-        Degrees per degree.
-    per_thigh_fault, per_lower_fault, per_place : ndarray
-        Degrees per mm.
-    per_give : ndarray
-        Degrees for the whole way from 0 to 1.
-    """
-
-    per_bars: Floats
-    per_thigh_fault: Floats
-    per_lower_fault: Floats
-    per_place: Floats
-    per_give: Floats
 
 
 def knee_flexion_deg(bars_deg: ArrayLike, chain: Chain, *, fold: bool = False) -> Floats:
@@ -293,27 +270,6 @@ def pulled_mm(bars_deg: ArrayLike, chain: Chain) -> Floats:
     """How far the sections pull a straight leg along the bed, mm; 0 where they do not."""
     thigh, lower = _leg(chain)
     return np.maximum(_room(_checked_bars(bars_deg), chain) - thigh - lower, 0.0)
-
-
-def knee_derivatives(bars_deg: ArrayLike, chain: Chain) -> KneeDerivatives:
-    """Derivatives of :func:`knee_flexion_deg`; infinite or NaN where the leg is straight."""
-    bars = _checked_bars(bars_deg)
-    thigh, lower = _leg(chain)
-    upper, under = _sections(chain)
-    give, place = np.asarray(chain.give), np.asarray(chain.place_mm)
-    bend, turned = np.radians(bars), np.cos(np.radians(bars))
-    knee = np.radians(knee_flexion_deg(bars, chain) + np.asarray(chain.slack_deg))
-    left, mine = _reach(bend, upper, under), _reach(bend, thigh, lower)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = -_reach(knee, thigh, lower) / (thigh * lower * np.sin(knee))
-        per_bars = -np.sin(bend) * ((1 - give) * upper * under / left + give * thigh * lower / mine)
-        return KneeDerivatives(
-            per_bars=slope * per_bars,
-            per_thigh_fault=np.degrees(slope * (1 - give) * (upper + under * turned) / left),
-            per_lower_fault=np.degrees(slope * (1 - give) * (under + upper * turned) / left),
-            per_place=np.degrees(slope * (1 - give) * np.ones_like(left)),
-            per_give=np.degrees(slope * (mine - left - place)),
-        )
 
 
 def _leg(chain: Chain) -> tuple[Floats, Floats]:

@@ -87,11 +87,6 @@ class SettingsOfMachine:
         """Number of settings."""
         return len(self.displayed_deg)
 
-    def place_of(self, quantity: Quantity, setting: int | None = None) -> int | None:
-        """Where an entry stands in `mean`; None where it was not seen."""
-        entry = (quantity, setting)
-        return self.entries.index(entry) if entry in self.entries else None
-
     def both_seen(self) -> tuple[int, ...]:
         """Settings whose knee and bars were both seen."""
         return tuple(
