@@ -139,7 +139,7 @@ def measure(
             seen=seen,
         )  # fmt: skip
         outcome = _with_unbound(outcome, manual)
-        if judge and isinstance(outcome, Measurement):
+        if judge and isinstance(outcome, Measurement) and outcome.displayed is not None:
             outcome = judged_alone(outcome)[0]
         if on_measured is not None and isinstance(outcome, Measurement):
             on_measured(read, outcome)

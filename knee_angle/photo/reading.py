@@ -369,9 +369,19 @@ def _decoded_at_once(
     high, wide = pixels.shape[:2]
     turned = orientation in (5, 6, 7, 8)
     size = small_size[::-1] if turned else small_size
-    small = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    # Whole blocks first: OpenCV is ten times as fast there as at any other ratio.
+    block = min(wide // size[0], high // size[1])
+    whole = wide % block == 0 and high % block == 0
+    mean = pixels if not whole else _resized(pixels, (wide // block, high // block), area=True)
+    small = _resized(mean, size, area=not whole)
     small.setflags(write=False)
     return _Decoded(wide, high, told, small, full)
+
+
+def _resized(pixels: Rgb, size: tuple[int, int], *, area: bool) -> Rgb:
+    """A smaller picture, by means over areas, or between neighbours where it is hardly smaller."""
+    how = cv2.INTER_AREA if area else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(pixels, size, interpolation=how), dtype=np.uint8)
 
 
 @contextmanager

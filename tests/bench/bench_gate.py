@@ -24,6 +24,8 @@ from knee_angle.settings import Settings
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 BEYOND_DEG = 4.0
+GATE = ("cropped", "zoom", "ultra-wide", "feel for the bony point", "strip's plane")
+"""Words of the gate's cautions."""
 
 
 def false_agreements(outcome: Measurement, true_deg: float) -> int:
@@ -65,6 +67,7 @@ def main() -> None:
                         print(f"    {photo.stem} refused: {outcome.reason}")
                     continue
                 measured += 1
+                warned += any(word in caution for caution in outcome.cautions for word in GATE)
                 moved = "dot" in words
                 low, high = outcome.knee.interval_deg if moved else outcome.knee.found_interval_deg
                 holds, false = low <= true <= high, false_agreements(outcome, true)
