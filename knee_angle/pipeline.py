@@ -434,7 +434,7 @@ class Shot:
 
 
 def answer_of_visit(
-    shots: Sequence[tuple[Shot, Outcome]], settings: Settings
+    shots: Sequence[tuple[Shot, Outcome]], settings: Settings, *, judge: bool = True
 ) -> VisitAnswer | NotMeasured:
     """All photos of one leg in one machine judged together; what was not measured is told.
 
@@ -444,6 +444,8 @@ def answer_of_visit(
         Each photo of the visit with its own result.
     settings : Settings
         Tolerances, limits and the display's step.
+    judge : bool
+        Whether the machine is judged, too; the page shows the rest first.
     """
     measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
     photos = [
@@ -453,7 +455,8 @@ def answer_of_visit(
     hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))
     seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
     outcomes = [(shot.name, one) for shot, one in shots]
-    return answer_visit(photos, settings, rng=np.random.default_rng(seed), outcomes=outcomes)
+    rng = np.random.default_rng(seed)
+    return answer_visit(photos, settings, rng=rng, outcomes=outcomes, judge=judge)
 
 
 def _own(outcome: Measurement) -> tuple[Angle, Frame | None]:

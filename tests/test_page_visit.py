@@ -12,9 +12,11 @@ from streamlit.testing.v1 import AppTest
 from test_page import button, changed, field, html, opened, ready, upload, with_photo
 
 from knee_angle.machine.check import check_machine
-from knee_angle.page import keeping
+from knee_angle.page import answer, keeping
 from knee_angle.page.drafts import drafts_folder
+from knee_angle.page.judged import Asked, judged
 from knee_angle.page.server import SCRIPT
+from knee_angle.page.tray import Tray
 from knee_angle.settings import Settings
 from knee_angle.store import Store, open_store
 
@@ -55,10 +57,10 @@ def both_ends(page: AppTest) -> AppTest:
 
 def test_both_ends_are_one_answer_kept_as_one(store_file):
     page = changed(both_ends(opened()), "Patient (code)", "P-017")
-    answer = html(page)
-    assert "Extension end" in answer
-    assert "Flexion end" in answer
-    assert '<th scope="row">Arc</th>' in answer
+    said = html(page)
+    assert "Extension end" in said
+    assert "Flexion end" in said
+    assert '<th scope="row">Arc</th>' in said
     page = tapped(page, "Keep this visit")
     assert "Kept for P-017: a visit of 2 photos, knee" in page.success[0].value
     with open_store(store_file) as store:
@@ -242,3 +244,27 @@ def test_a_new_code_is_confirmed_by_the_button_that_keeps_it(ward):
     page = changed(page, "Patient (code)", "P-017")
     assert button(page, "Keep").label == "Keep this measurement"
     assert keeping.the_store().people() == ward.people()
+
+
+def test_knee_and_limits_are_shown_before_the_machine_is_judged_and_are_the_same_then():
+    tray = Tray()
+    tray.add((SAMPLES / "bed_01.jpg").read_bytes(), "a.jpg")
+    numbers = dict.fromkeys(tray.entries, 93.0)
+    asked, seen = Asked(numbers, {}, Settings(limit_flexion_deg=95.0), {}), []
+    whole = judged(tray, asked, first=seen.append)
+    (quick,) = seen
+    assert (quick.whole, whole.whole) == (False, True)
+    assert quick.answer.machine is None
+    assert whole.answer.machine is not None
+    said = [
+        [(s.estimate.knee, s.comparison, s.apart, s.limits) for s in one.answer.settings]
+        for one in (quick, whole)
+    ]
+    assert said[0] == said[1]
+    assert (quick.alarms, quick.fingerprint) == (whole.alarms, whole.fingerprint)
+    assert "Looking at the machine" in answer.card(
+        next(iter(quick.measured.values())), quick.answer, settings=quick.settings, number=93.0,
+        typed=93.0, fingerprint=quick.fingerprint, whole=False,
+    )  # fmt: skip
+    judged(tray, asked, first=seen.append)
+    assert len(seen) == 1  # the same answer is not judged again

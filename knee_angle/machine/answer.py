@@ -119,6 +119,7 @@ def answer_visit(
     *,
     rng: np.random.Generator,
     outcomes: Sequence[tuple[str, Outcome]] = (),
+    judge: bool = True,
 ) -> VisitAnswer | NotMeasured:
     """Judge all photos of one leg and machine together.
 
@@ -132,6 +133,9 @@ def answer_visit(
         Seeded from the photos, the answer repeats.
     outcomes : sequence of (str, Outcome)
         Every photo given, handed on.
+    judge : bool
+        Whether the machine is judged; without, `VisitAnswer.machine` is None and all else is
+        as with it, sooner.
     """
     left_out = [(name, outcome.reason) for name, outcome in outcomes if hasattr(outcome, "reason")]
     estimate = estimate_visit(photos, rng=rng, left_out=left_out)
@@ -150,7 +154,7 @@ def answer_visit(
         arc=arc,
         displayed_arc_deg=displayed_arc,
         lacking=_lacking(first, settings),
-        machine=machine_of(estimate, settings, rng),
+        machine=machine_of(estimate, settings, rng) if judge else None,
         estimate=estimate,
         outcomes=tuple(outcomes),
         used=settings,

@@ -18,6 +18,8 @@ from knee_angle.settings import Settings
 
 __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_table"]
 
+LOOKING = '<p class="next"><span class="name">Do</span> Looking at the machine …</p>'
+"""In place of what to set or check, for the moment that it takes."""
 FAULTS = ("calibration", "fit", "both")
 
 
@@ -29,6 +31,7 @@ def card(
     number: float | None,
     typed: float | None,
     fingerprint: str,
+    whole: bool = True,
 ) -> str:
     """The answer of one photo, as HTML: the five first lines, those that the command prints.
 
@@ -46,6 +49,8 @@ def card(
         What stands in the field now: another one where that cannot be used.
     fingerprint : str
         Names all that went into the answer, so that an older one cannot stay unnoticed.
+    whole : bool
+        Whether the machine was judged already.
     """
     answer = alone if isinstance(alone, VisitAnswer) else None
     past = bool(result.alarms) or (answer is not None and answer.standing == "past")
@@ -58,7 +63,7 @@ def card(
         _figures(result, answer, number),
         _apart(result, answer),
         "</div>",
-        *_do(result, alone),
+        *(_do(result, alone) if whole else [LOOKING]),
         "" if answer is None else _sure(answer),
     ]
     return (
@@ -114,7 +119,7 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         "" if past else _verdict_line(kind),
         _ends(answer),
         "</div>",
-        *_do_lines(_found_in(answer), answer),
+        *(_do_lines(_found_in(answer), answer) if found.whole else [LOOKING]),
         _sure(answer),
     ]
     look = "past" if past else kind or ""

@@ -20,7 +20,7 @@ from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import answer, keeping, memory, set_up
 from knee_angle.page import asked as ask
 from knee_angle.page.editor import points_editor
-from knee_angle.page.how_to import CARE, HOW_TO, drawing
+from knee_angle.page.how_to import AFTER, CARE, HOW_TO, drawing
 from knee_angle.page.judged import Asked, Judged, judged
 from knee_angle.page.shots import shots
 from knee_angle.page.tray import MOST, Entry
@@ -54,6 +54,7 @@ class Places:
 
     now: DeltaGenerator
     top: DeltaGenerator
+    card: DeltaGenerator
     who: DeltaGenerator
     keep: DeltaGenerator
     beneath: DeltaGenerator
@@ -119,7 +120,8 @@ def _from_device(visit: Visit) -> None:
 
 def _work(visit: Visit, entry: Entry) -> None:
     """Everything that is asked, then the answer in its place on top."""
-    now = st.container(key="now")
+    with st.container(key="now"):
+        now = st.empty()
     who = st.container(key="who")
     # Side by side on a wide screen; on a phone one below the other in this order.
     with st.container(key="measure"):
@@ -127,13 +129,14 @@ def _work(visit: Visit, entry: Entry) -> None:
         keeping_it, folded = st.columns([5, 6], gap="medium")
     memory.begin()
     with asking:
-        top = st.container()
+        top, card = st.container(), st.empty()
         _number(visit, entry)
     with photo:
         shots(visit)
         for line in visit.tray.refused:
             st.error(f"The photo could not be used. {line}")
         _editor(entry)
+        st.caption(AFTER)
         repeats = _repeats(visit, entry)
     with keeping_it:
         given = whose(visit)
@@ -144,10 +147,11 @@ def _work(visit: Visit, entry: Entry) -> None:
         values = _values(visit, known)
         beneath = st.container()
         _more_photos(visit, entry)
-    places = Places(now, top, who, keep, beneath)
+    places = Places(now, top, card, who, keep, beneath)
     try:
         settings = changed(None, values)
-        found = judged(visit.tray, Asked(_numbers(visit), repeats, settings, known.prescribed))
+        asked = Asked(_numbers(visit), repeats, settings, known.prescribed)
+        found = judged(visit.tray, asked, first=lambda one: _shown(visit, entry, one, places))
     except KneeAngleError as error:
         with top:
             st.error(str(error))
@@ -165,20 +169,24 @@ def _drawn(
     visit: Visit, entry: Entry, found: Judged, setup: SetUp, known: Known, given: Whose,
     places: Places,
 ) -> None:  # fmt: skip
-    """The answer, the line that stays in sight, and what lies behind the ±."""
-    numbers = _numbers(visit)
+    """The answer with what is known of both, and what lies behind the ±."""
     with places.who:
         _html(strip(given, known))
-    with places.now:
-        st.html(answer.now(found))
     with places.top:
         if known.unknown is not None and not isinstance(known.unknown, NoStoreYet):
             st.error(f"The prescribed limits are not known: {known.unknown}")
         for text in dict.fromkeys(text for knee in found.knees for text in _set_past(setup, knee)):
             st.html(answer.note(text))
-        _answer(visit, entry, found, numbers)
+    _shown(visit, entry, found, places)
     with places.beneath:
         _more(entry, found)
+
+
+def _shown(visit: Visit, entry: Entry, found: Judged, places: Places) -> None:
+    """The card, and the line that stays in sight."""
+    places.now.html(answer.now(found))
+    with places.card.container():
+        _answer(visit, entry, found, _numbers(visit))
 
 
 def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float | None]) -> None:
@@ -198,6 +206,7 @@ def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float 
                 number=numbers[sha256],
                 typed=typed,
                 fingerprint=found.fingerprint,
+                whole=found.whole,
             )
         )
         if _counts_otherwise(only, numbers[sha256], found.settings):

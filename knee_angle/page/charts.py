@@ -55,7 +55,15 @@ def person_chart(days: Sequence[Day], marks: Sequence[Mark]) -> alt.LayerChart:
     layers = [
         _mark_layer(marks),
         *_limit_layers(days, span),
-        knee.mark_line(color=KNEE, strokeWidth=1.6).encode(y=_bare("deg"), detail="end:N"),
+        knee.mark_line(color=KNEE, strokeWidth=1.6).encode(
+            y=_bare("deg"),
+            strokeDash=alt.StrokeDash(
+                "end:N",
+                scale=alt.Scale(domain=["flexion", "extension"], range=[[1, 0], [6, 4]]),
+                legend=None,
+            ),
+        ),
+        _end_words(days),
         knee.mark_rule(color=KNEE, strokeWidth=2).encode(y=_bare("low"), y2="high:Q"),
         base.mark_point(size=85, filled=True, opacity=1).encode(
             color=alt.Color(
@@ -276,6 +284,22 @@ def _limit_layers(days: Sequence[Day], span: list[str]) -> list[alt.Chart]:
     ]
 
 
+def _end_words(days: Sequence[Day]) -> alt.Chart:
+    """Which line is which end, said at its first point."""
+    rows: Rows = []
+    for end, dy in (("flexion", -16), ("extension", 18)):
+        found = [(day.day, one) for day in days if (one := getattr(day, end)) is not None]
+        if found:
+            day, one = found[0]
+            at = datetime(day.year, day.month, day.day).isoformat()
+            rows.append({"day": at, "y": one.deg, "end": end, "dy": dy})
+    base = _chart(rows).encode(x="day:T", y=alt.Y("y:Q", axis=None), text="end:N")
+    words: alt.Chart = base.mark_text(
+        align="left", dx=8, dy=alt.expr("datum.dy"), fontSize=13, fontWeight="bold", color=KNEE
+    )
+    return words
+
+
 def _limit(limits: PrescribedLimits | None, pick: int) -> float | None:
     return None if limits is None else (limits.flexion_deg, limits.extension_deg)[pick]
 
@@ -318,6 +342,6 @@ def _control_lines(chart: ControlChart | None) -> list[alt.Chart]:
 
 def _finished(chart: Any, description: str) -> alt.LayerChart:
     whole: alt.LayerChart = chart.properties(
-        height=HEIGHT, width="container", description=description
+        height=HEIGHT, width="container", description=description, background="#ffffff"
     ).configure_axis(labelFontSize=13, titleFontSize=13, labelColor=INK, titleColor=INK)
     return whole

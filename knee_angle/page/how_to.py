@@ -10,7 +10,7 @@ import streamlit as st
 from knee_angle import words
 from knee_angle.assumptions import JOINT_LINE_MM
 
-__all__ = ["CARE", "HOW_TO", "drawing", "show"]
+__all__ = ["AFTER", "CARE", "HOW_TO", "drawing", "show"]
 
 HOW_TO = (
     "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
@@ -21,6 +21,10 @@ CARE = (
     "**Before the photo.** Dots and tags go on while the machine is at rest, and never near a "
     "wound. The patient keeps the hand switch. Pain or resistance: stop the machine. Is anybody "
     "else in the picture?"
+)
+AFTER = (
+    "Photographed? Let the machine run on, or take the leg out: never leave a leg paused in it. "
+    "Pain or resistance: stop."
 )
 """Cautions where they act: our own wording of common practice; local protocol rules."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import streamlit as st
@@ -79,6 +79,8 @@ class Judged:
         The knees whose limits may bind: one where a photo shows which.
     fingerprint : str
         Names all that went into it.
+    whole : bool
+        Whether the machine was judged, too: that takes longest, and is shown a moment later.
     """
 
     outcomes: dict[str, Outcome]
@@ -87,6 +89,7 @@ class Judged:
     settings: Settings
     knees: tuple[Settings, ...]
     fingerprint: str
+    whole: bool = True
 
     @property
     def measured(self) -> dict[str, Measurement]:
@@ -99,8 +102,15 @@ class Judged:
         return tuple(dict.fromkeys(a for one in self.outcomes.values() for a in one.alarms))
 
 
-def judged(tray: Tray, asked: Asked) -> Judged:
+def judged(tray: Tray, asked: Asked, *, first: Callable[[Judged], None]) -> Judged:
     """Judge all photos as they are now.
+
+    Parameters
+    ----------
+    tray, asked
+        The photos, and what goes into the answer besides them.
+    first : callable
+        Handed the answer without the machine's judgement as soon as that is known.
 
     Raises
     ------
@@ -120,6 +130,9 @@ def judged(tray: Tray, asked: Asked) -> Judged:
     knees = (legs.of(sides[0]),) if sides else legs.both
     fingerprint = _fingerprint(list(tray.entries.values()), asked, knees)
     shots = _shots(tray, asked)
+    if not _is_held(fingerprint):
+        quick = _quick(outcomes, shots, knees[0])
+        first(Judged(outcomes, shots, quick, knees[0], knees, fingerprint, whole=False))
     findings, answer = _held(outcomes, shots, knees[0], fingerprint)
     return Judged(
         {sha: _with_finding(one, findings.get(sha)) for sha, one in outcomes.items()},
@@ -143,6 +156,22 @@ def _shots(tray: Tray, asked: Asked) -> dict[str, Shot]:
 
 Held = tuple[dict[str, Finding | None], VisitAnswer | NotMeasured | None]
 """Findings of photos, and the answer to all of them."""
+
+
+def _is_held(fingerprint: str) -> bool:
+    held: tuple[str, Held] | None = st.session_state.get(HELD)
+    return held is not None and held[0] == fingerprint
+
+
+def _quick(
+    outcomes: Mapping[str, Outcome], shots: Mapping[str, Shot], settings: Settings
+) -> VisitAnswer | NotMeasured | None:
+    """Knees, limits and displays of all photos; what they say of the machine is left out."""
+    pairs = [(shots[sha], one) for sha, one in outcomes.items()]
+    if not any(isinstance(one, Measurement) for _, one in pairs):
+        return None
+    found = safely(lambda: answer_of_visit(pairs, settings, judge=False))
+    return found if isinstance(found, VisitAnswer | NotMeasured) else None
 
 
 def _held(
