@@ -442,10 +442,8 @@ def answer_of_visit(
     ----------
     shots : sequence of (Shot, Outcome)
         Each photo of the visit with its own result.
-    settings : Settings
-        Tolerances, limits and the display's step.
-    judge : bool
-        Whether the machine is judged, too; the page shows the rest first.
+    settings, judge
+        Tolerances, limits and the display's step; whether the machine is judged, too.
     """
     measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
     photos = [
@@ -454,9 +452,8 @@ def answer_of_visit(
     ]
     hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))
     seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
-    outcomes = [(shot.name, one) for shot, one in shots]
-    rng = np.random.default_rng(seed)
-    return answer_visit(photos, settings, rng=rng, outcomes=outcomes, judge=judge)
+    given, rng = [(shot.name, one) for shot, one in shots], np.random.default_rng(seed)
+    return answer_visit(photos, settings, rng=rng, outcomes=given, judge=judge)
 
 
 def _own(outcome: Measurement) -> tuple[Angle, Frame | None]:

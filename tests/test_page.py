@@ -171,6 +171,7 @@ def test_no_green_stands_round_a_fault_or_a_limit_that_is_not_proven_kept(limit,
         page = changed(page, "Prescribed flexion", limit)
     answer = html(changed(page, "Number on the display", number))
     assert f'<section class="answer {look}"' in answer
+    assert f'<p class="now {look}"' in answer
     assert ('role="alert"' in answer) == (look == "past")
     assert ('class="shape' in answer) == (look != "past")
 

@@ -194,6 +194,13 @@ def test_a_photo_sent_twice_is_said_and_counts_once():
     assert len(page.session_state["tray"].entries) == 1
 
 
+def test_a_photo_that_was_kept_before_is_said():
+    page = tapped(ready(), "Keep this measurement")
+    assert not [one for one in page.warning if "was kept before" in one.value]
+    page = upload(tapped(page, "Next patient"), "bed_01.jpg")
+    assert "This photo was kept before, for P-017 and M-03 on" in page.warning[0].value
+
+
 def test_a_photo_taken_out_is_left_out_of_what_is_corrected(store_file):
     page = changed(both_ends(opened()), "Patient (code)", "P-017")
     page = tapped(tapped(page, "Keep this visit"), "Remove this photo")

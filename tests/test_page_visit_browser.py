@@ -108,6 +108,10 @@ def test_a_photo_waits_while_there_is_no_connection_and_arrives_then(browser, ad
         visit.page.context.set_offline(False)
         visit.page.locator(".photos li").first.wait_for()
         visit.page.locator(".answer").wait_for()
+        visit.settled()
+        visit.page.get_by_label("Number on the display").click()
+        visit.page.keyboard.type("12,5")  # a decimal comma is none to a browser set to English
+        assert visit.page.get_by_label("Number on the display").input_value() == "12.5"
         visit.complaints.clear()  # the browser's own words on what it could not reach
 
 

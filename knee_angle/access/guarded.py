@@ -39,6 +39,7 @@ ACT_OF: dict[str, tuple[Act, ...]] = {
     "measurements": ("see patients",),
     "note": ("export",),
     "note_machine": ("check machines",),
+    "of_photo": ("see patients",),
     "overview": ("see machines",),
     "people": ("see patients",),
     "photo": ("see patients",),

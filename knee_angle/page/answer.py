@@ -207,7 +207,9 @@ def now(found: Judged) -> str:
     kind = None if past else _worst(answer)
     shape = "" if kind is None else f'<span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
     alarm = '<b class="stop">PAST THE LIMIT</b>' if past else ""
-    look = "past" if past else kind or ""
+    look: str = "past" if past else kind or ""
+    if not past and (answer.standing == "at" or _found_in(answer) in FAULTS):
+        look = f"{look} warned"
     return f'<p class="now {look}" aria-hidden="true">{alarm}{shape}{"".join(told)}</p>'
 
 

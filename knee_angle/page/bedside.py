@@ -136,6 +136,8 @@ def _work(visit: Visit, entry: Entry) -> None:
         for line in visit.tray.refused:
             st.error(f"The photo could not be used. {line}")
         _editor(entry)
+        if before := keeping.kept_before(visit, entry.sha256):
+            st.warning(before)
         st.caption(AFTER)
         repeats = _repeats(visit, entry)
     with keeping_it:

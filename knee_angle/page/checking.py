@@ -31,7 +31,7 @@ from knee_angle.visit.course import difference_at
 __all__ = ["new_check"]
 
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
-PICTURE_PX = 190
+PICTURE_PX = 140
 BARS, KNEE = "display minus bars", "display minus knee"
 
 

@@ -20,7 +20,7 @@ from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import memory
 from knee_angle.page.judged import Judged
 from knee_angle.page.visit import Visit, next_visit
-from knee_angle.page.ward.here import for_session
+from knee_angle.page.ward.here import for_session, may
 from knee_angle.photo.crop import crop_jpeg
 from knee_angle.pipeline import judged_alone
 from knee_angle.store import (
@@ -35,7 +35,15 @@ from knee_angle.store import (
 )
 from knee_angle.store.visits import row_of
 
-__all__ = ["Wanted", "keep_area", "no_store_yet", "recovered", "the_store", "with_store"]
+__all__ = [
+    "Wanted",
+    "keep_area",
+    "kept_before",
+    "no_store_yet",
+    "recovered",
+    "the_store",
+    "with_store",
+]
 
 ASKED = "keep-asked"
 
@@ -142,6 +150,28 @@ def recovered(visit: Visit) -> str:
         return "The saving broke off and nothing was kept. Nothing here is lost: keep it again."
     _done(visit, pending, found)
     return "The connection broke while this visit was kept: it was kept, once and whole."
+
+
+def kept_before(visit: Visit, sha256: str) -> str:
+    """Whether a photo was kept before, by another visit; asked once a photo."""
+    if sha256 not in visit.before:
+        rows = []
+        if may("see patients"):
+            try:
+                rows = list(the_store().of_photo(sha256))
+            except KneeAngleError:  # no store yet, or one that keeping will tell of
+                rows = []
+        visit.before[sha256] = tuple(
+            (
+                row.id,
+                f"for {' and '.join(c for c in (row.person, row.machine) if c)} on "
+                f"{row.saved_at.astimezone():%-d %b %Y, %H:%M}",
+            )
+            for row in rows
+        )
+    own = set() if visit.kept is None else set(visit.kept["rows"].values())
+    told = [said for row_id, said in visit.before[sha256] if row_id not in own]
+    return f"This photo was kept before, {told[0]}." if told else ""
 
 
 def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:

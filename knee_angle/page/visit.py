@@ -58,6 +58,8 @@ class Visit:
         Codes that nobody knew before this visit was kept.
     notice : str
         What has to be said once.
+    before : dict
+        Of each photo the rows that hold it already: identifier, and whose and when.
     """
 
     token: str
@@ -69,6 +71,7 @@ class Visit:
     kept: dict[str, Any] | None = None
     new_codes: list[str] = field(default_factory=list)
     notice: str = ""
+    before: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
 
     def own(self, name: str) -> str:
         """An input's name for this visit, for no later one."""

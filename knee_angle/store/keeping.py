@@ -236,6 +236,11 @@ class Store(PeopleAndMachines, Visits):
         with self._reads() as connection:
             return reading.photo(connection, row_id)
 
+    def of_photo(self, sha256: str) -> tuple[KeptMeasurement, ...]:
+        """Measurements of one photo that stand, newest first: whether it was kept before."""
+        with self._reads() as connection:
+            return reading.of_photo(connection, sha256)
+
     def withdraw_measurement(self, row_id: str, reason: WithdrawalReason) -> None:
         """Let a measurement no longer count; it stays in the store."""
         self._withdraw(schema.measurements, schema.measurement_withdrawals, row_id, reason)

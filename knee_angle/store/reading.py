@@ -39,6 +39,7 @@ __all__ = [
     "leg_settings",
     "machine_card",
     "measurements",
+    "of_photo",
     "photo",
     "prescription_on",
     "prescriptions",
@@ -105,6 +106,16 @@ def measurements(
     if not all_rows:
         query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
     return tuple(_kept(row) for row in connection.execute(query.limit(limit)))
+
+
+def of_photo(connection: Connection, sha256: str) -> tuple[KeptMeasurement, ...]:
+    """Measurements of one photo that stand, newest first."""
+    query = (
+        _measurement_rows(full=False)
+        .where(_M.c.photo_sha256 == sha256, _M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
+        .order_by(_M.c.saved_at.desc())
+    )
+    return tuple(_kept(row) for row in connection.execute(query))
 
 
 def kept_measurement(connection: Connection, row_id: str) -> KeptMeasurement:

@@ -23,12 +23,14 @@ export default function (component) {
 class Strip {
   constructor(parent) {
     this.root = parent.querySelector(".shots");
-    for (const name of ["photos", "take", "waiting"]) this[`${name}Part`] = this.root.querySelector("." + name);
+    for (const name of ["photos", "take", "waiting", "print"]) this[`${name}Part`] = this.root.querySelector("." + name);
     this.input = this.root.querySelector("input");
     this.input.addEventListener("change", () => {
       for (const file of this.input.files) this.send(file);
       this.input.value = "";
     });
+    this.printPart.addEventListener("click", () => window.print());
+    commaIsAPoint(this.root.ownerDocument);
   }
 
   take(data) {
@@ -36,6 +38,7 @@ class Strip {
     const full = data.room <= 0 || !data.address;
     this.input.disabled = full;
     this.takePart.classList.toggle("full", full);
+    this.printPart.hidden = data.photos.length === 0;
     this.photosPart.replaceChildren(...data.photos.map((photo) => {
       const button = document.createElement("button");
       button.type = "button";
@@ -87,6 +90,17 @@ class Strip {
       await pause(WAITS_MS[Math.min(turn, WAITS_MS.length - 1)]);
     }
   }
+}
+
+// A number typed with a decimal comma is that number: browsers set to English drop the comma.
+function commaIsAPoint(page) {
+  if (page.commaIsAPoint) return;
+  page.commaIsAPoint = true;
+  page.addEventListener("beforeinput", (event) => {
+    if (event.data !== "," || !event.target.matches?.("input[type=number]")) return;
+    event.preventDefault();
+    page.execCommand("insertText", false, ".");
+  });
 }
 
 function pause(ms) {
