@@ -115,8 +115,8 @@ def test_three_photos_are_the_fewest(count, checked):
         assert result.photos == ("4.jpg", "3.jpg", "2.jpg")
     else:
         assert result.reason == (
-            "a machine check needs at least 3 photos with a measured knee and a displayed number, "
-            "but got 2 (none was left out)"
+            "a machine check needs at least 3 photos with a measured knee, or of an empty "
+            "machine's bars, and a displayed number, but got 2 (none was left out)"
         )
 
 

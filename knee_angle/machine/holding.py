@@ -77,7 +77,7 @@ class Holding:
     model: NDArray[np.str_]
     bars_deg: tuple[float, ...]
     hinge_seen: bool
-    p_value: float
+    p_value: float = 1.0
 
     def figure(self, name: str) -> Figure:
         """One of `FAULTS` over all models."""
