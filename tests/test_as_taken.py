@@ -226,6 +226,13 @@ def test_strips_seen_otherwise_are_refused(manipulated, least):
     assert share_refused(np.random.default_rng(6), 20, **manipulated) >= least
 
 
+def test_a_strip_does_not_speak_for_a_picture_that_an_ultra_wide_lens_bends():
+    bent = Lens(1600, 1200, 1200.0, 0.05, "exif", u_aspect=assumptions.U_ULTRA_WIDE)
+    lens = seen_through(strip_px(np.random.default_rng(9)), bent, tag_mm=50.0)
+    assert isinstance(lens, Lens)
+    assert lens.u_aspect == assumptions.U_ULTRA_WIDE
+
+
 def test_a_blurred_strip_is_no_other_lens():
     rng, refused = np.random.default_rng(7), 0
     for _ in range(20):

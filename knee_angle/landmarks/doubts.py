@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from knee_angle.angle import geometry
 from knee_angle.assumptions import (
     COVERAGE,
+    COVERAGE_ONE_SIDED,
     P_MISPLACED,
     P_MISPLACED_SAID,
     P_SLANTED,
@@ -149,16 +150,13 @@ def _dots_weighed(
         away = np.array([dot.x_px - skin.x_px, dot.y_px - skin.y_px]) * mm_per_px
         cov = _matrix(skin.cov_px2) * mm_per_px**2 + U_BESIDE_MM**2 * np.eye(2)
         odds = misplaced(away, cov, prior=P_MISPLACED, u=U_MISPLACED_MM)
-        far_mm = float(np.linalg.norm(odds.mean))
         if odds.p > P_MISPLACED_SAID:
-            # Either of two places: the ± reaches from the one to the other.
-            placement[name] = math.hypot(placement[name], far_mm / COVERAGE * REACHES)
+            # Either of two places: the ± reaches from the one to the far side of the other.
+            spread_mm = math.sqrt(float(np.trace(odds.cov)) / 2.0)
+            reach_mm = float(np.linalg.norm(odds.mean)) + COVERAGE_ONE_SIDED * spread_mm
+            placement[name] = math.hypot(placement[name], reach_mm / COVERAGE)
             said.append(DOT_ELSEWHERE.format(name, float(np.linalg.norm(away)), name))
     return replace(leg, placement_mm=_three(placement)), said
-
-
-REACHES = 1.3
-"""Both ends of a bone move together in few trials, so a mark's ± reaches further than 95 %."""
 
 
 def _three(of: Mapping[str, float]) -> tuple[float, float, float]:

@@ -89,7 +89,8 @@ def seen_through(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Lens | 
         lens,
         focal_px=lens.focal_px * seen.focal,
         u_relative=min(lens.u_relative, seen.u_focal),
-        u_aspect=0.0 if lens.trusted else math.hypot(seen.aspect, seen.u_aspect),
+        # A bent picture is no worse at the strip than elsewhere: its ± stays.
+        u_aspect=lens.u_aspect if lens.trusted else math.hypot(seen.aspect, seen.u_aspect),
         trusted=sure,
     )
 
