@@ -217,3 +217,25 @@ def test_the_first_heading_needs_little_and_the_files_stay(served, chromium, com
         )
         assert size == icon["sizes"]
     context.close()
+
+
+def test_two_phones_and_a_computer_at_once_each_measure_their_own(served, chromium):
+    """The long watch, with the server's memory, is tests/bench/bench_ward.py."""
+    photos = ["bed_01.jpg", "bed_02.jpg", "bed_03.jpg"]
+    pages, wrong = [], []
+    for like in (PHONE, PHONE, COMPUTER):
+        page = opened(chromium, served, **like)
+        signs_in(page, "therapist-1")
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("response", lambda got: wrong.append(got.url) if got.status >= 400 else None)
+        pages.append(page)
+    for page, photo in zip(pages, photos, strict=True):
+        # Chosen at once, before the page's own script is there: it must not be lost.
+        page.goto(served.url)
+        page.locator(".take input").first.set_input_files(SAMPLES / photo)
+    for page in pages:
+        page.locator(".handle").first.wait_for(state="attached", timeout=120_000)
+        expect(page.locator(".photos li")).to_have_count(1)
+    assert wrong == []
+    for page in pages:
+        page.context.close()

@@ -25,12 +25,14 @@ class Strip {
     this.root = parent.querySelector(".shots");
     for (const name of ["photos", "take", "waiting", "print"]) this[`${name}Part`] = this.root.querySelector("." + name);
     this.input = this.root.querySelector("input");
-    this.input.addEventListener("change", () => {
-      for (const file of this.input.files) this.send(file);
-      this.input.value = "";
-    });
+    this.input.addEventListener("change", () => this.sendChosen());
     this.printPart.addEventListener("click", () => window.print());
     commaIsAPoint(this.root.ownerDocument);
+  }
+
+  sendChosen() {
+    for (const file of this.input.files) this.send(file);
+    this.input.value = "";
   }
 
   take(data) {
@@ -54,6 +56,8 @@ class Strip {
       item.append(button);
       return item;
     }));
+    // Over a slow network a photo can be chosen before this script is there.
+    if (!full && this.input.files.length) this.sendChosen();
   }
 
   async send(file) {

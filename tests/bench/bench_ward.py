@@ -1,0 +1,90 @@
+"""Two phones and a computer at once at a ward's page: errors, and the server's memory.
+
+    python tests/bench/bench_ward.py [ROUNDS]      (default 34: about 100 photos)
+
+In each round every browser begins a new visit and sends one photo; the server's resident
+memory is printed after each round. In Debian's Chromium, over TLS on this machine.
+"""
+
+from __future__ import annotations
+
+import itertools
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import psutil
+from playwright.sync_api import Browser, Page, sync_playwright
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from conftest import SAMPLES
+from serving import free_port
+from warding import RIGHT, Served, ward, with_accounts
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+COMPUTER = {"viewport": {"width": 1440, "height": 900}}
+PHOTOS = sorted(SAMPLES.glob("bed_*.jpg")) + sorted(SAMPLES.glob("series_*.jpg"))
+
+
+def signed_in(browser: Browser, served: Served, like: dict[str, object]) -> tuple[Page, list[str]]:
+    """A browser of its own, and what went wrong in it."""
+    page = browser.new_context(ignore_https_errors=True, **like).new_page()
+    wrong: list[str] = []
+    page.set_default_timeout(120_000)
+    page.goto(served.url)
+    page.get_by_label("Account").fill("therapist-1")
+    page.get_by_label("Password").fill(RIGHT)
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_role("heading", level=1).first.wait_for()
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("response", lambda got: wrong.append(f"{got.status} {got.url}")
+            if got.status >= 400 else None)  # fmt: skip
+    return page, wrong
+
+
+def one_round(served: Served, pages: list[Page], photos: itertools.cycle[Path]) -> None:
+    """Each begins a visit and sends a photo; then each waits for its points."""
+    for page in pages:
+        page.goto(served.url)
+        page.locator(".take input").first.set_input_files(next(photos))
+    for page in pages:
+        page.locator(".handle").first.wait_for(state="attached")
+
+
+def resident_mb(served: Served) -> float:
+    """Of the server's process and those below it."""
+    total = 0
+    for one in psutil.process_iter(["cmdline"]):
+        line = one.info["cmdline"] or []
+        if "knee_angle.page" in line and str(served.port) in line:
+            total += one.memory_info().rss
+            total += sum(below.memory_info().rss for below in one.children(recursive=True))
+    return total / 1e6
+
+
+def main() -> None:
+    """Print a line a round."""
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 34
+    folder = Path(tempfile.mkdtemp(prefix="knee-ward-"))
+    with_accounts(str(folder / "ward.db"))
+    photos = itertools.cycle(PHOTOS)
+    with ward(folder, free_port()) as served, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path="/usr/bin/chromium", args=["--no-sandbox"]
+        )
+        here = [signed_in(browser, served, like) for like in (PHONE, PHONE, COMPUTER)]
+        begin = time.monotonic()
+        for number in range(1, rounds + 1):
+            one_round(served, [page for page, _ in here], photos)
+            wrong = [line for _, lines in here for line in lines]
+            print(
+                f"{3 * number:4} photos  {time.monotonic() - begin:6.0f} s  "
+                f"{resident_mb(served):6.0f} MB  {len(wrong)} errors {wrong[-2:]}",
+                flush=True,
+            )
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
