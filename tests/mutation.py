@@ -110,7 +110,8 @@ def replacements(node: ast.AST) -> Iterator[ast.AST | None]:  # noqa: PLR0912  a
             for other in numbers(value):
                 yield ast.Constant(other)
         case ast.Call(func=func, args=[first, *_]) if named(func) in PLAIN_CALLS:
-            yield first
+            if not isinstance(first, ast.Starred):
+                yield first
         case ast.Call(func=func, args=[first]) if named(func) in ("any", "all"):
             other = "all" if named(func) == "any" else "any"
             yield with_field(node, "func", ast.Name(other, ast.Load()))
