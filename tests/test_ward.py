@@ -59,7 +59,8 @@ def therapist(served, signed) -> Browser:
 PATHS = [
     "/", "/people", "/machines", "/index.html", "/favicon.png", "/manifest.json",
     "/_stcore/health", "/_stcore/host-config", "/_stcore/metrics", "/_stcore/upload_file/a/b",
-    "/_stcore/stream", "/_stcore/script-health-check", "/_stcore/agent/mcp", "/media/x.jpg",
+    "/visit-photos/x", "/_stcore/stream", "/_stcore/script-health-check", "/_stcore/agent/mcp",
+    "/media/x.jpg",
     "/static/js/none.js", "/component/x/y", "/_stcore/bidi-components/x/y", "/oauth2callback",
     "/ward/devices", "/ward/session", "/ward/watch.js", "/ward/manifest.json",
     "/ward/icon-180.png", "/ward/provider", "/ward/nothing",
@@ -287,9 +288,12 @@ def test_nobody_ends_the_session_of_another_account(served, therapist, signed):
 
 
 @pytest.mark.parametrize("role", ROLES)
-def test_uploads_are_for_those_who_measure(served, signed, role):
+@pytest.mark.parametrize(
+    ("method", "path"), [("PUT", "/_stcore/upload_file/none/none"), ("POST", "/visit-photos/none")]
+)
+def test_uploads_are_for_those_who_measure(served, signed, role, method, path):
     browser = Browser(served, dict(signed[role]))
-    answer = browser.asks("/_stcore/upload_file/none/none", method="PUT", body=b"x")
+    answer = browser.asks(path, method=method, body=b"x")
     if role in {"therapist", "auditor"}:
         # Streamlit's own check is next: no such session of the page.
         assert answer.status != 401
