@@ -670,7 +670,30 @@ def test_a_check_is_due_at_most_daily(days, taken):
 # ------------------------------------------------------------------ kept or not
 
 
-WANTED = page_keeping.Wanted("seen", page_keeping.Whose("P-1", ""), SetUp(), with_photo=False)
+WANTED = page_keeping.Wanted("P-1", "", SetUp(), ends={}, repeats={})
+
+
+@pytest.fixture
+def tapped(monkeypatch):
+    """A visit of one photo whose answer is kept by a tap, in a store that may refuse it."""
+    done, tried = [], []
+    visit = SimpleNamespace(pending=None, write_down=lambda: None)
+
+    def tap(wanted, shown="seen", *, fails=None, before=None):
+        def saved(_store, of, *_):
+            tried.append(of.pending["id"])
+            if fails:
+                raise fails
+            return "saved"
+
+        store = SimpleNamespace(kept_under=lambda *_: before)
+        monkeypatch.setattr(page_keeping, "the_store", lambda **_: store)
+        monkeypatch.setattr(page_keeping, "_saved", saved)
+        monkeypatch.setattr(page_keeping, "_done", lambda *told: done.append(told[-1]))
+        judged = SimpleNamespace(fingerprint="seen", measured={"a" * 64: made_measurement()})
+        return page_keeping._kept(visit, judged, wanted, shown=shown)
+
+    return SimpleNamespace(tap=tap, done=done, tried=tried, visit=visit)
 
 
 @pytest.mark.parametrize(
@@ -686,36 +709,32 @@ WANTED = page_keeping.Wanted("seen", page_keeping.Whose("P-1", ""), SetUp(), wit
                      "Not kept: the disk is full. Nothing here is lost", id="what failed is not"),
     ],
 )  # fmt: skip
-def test_a_tap_keeps_the_answer_or_says_that_it_was_not_kept(
-    monkeypatch, whose, shown, fails, said
-):
-    def saved(*_, row_id):
-        if fails:
-            raise KneeAngleError(fails)
-        return row_id
-
-    monkeypatch.setattr(page_keeping, "_saved", saved)
-    entry = SimpleNamespace(pending=None, kept=None, kept_as=None)
-    wanted = replace(WANTED, whose=page_keeping.Whose(*whose))
-    told = page_keeping._kept(entry, made_measurement(), Settings(), wanted, shown)
+def test_a_tap_keeps_the_answer_or_says_that_it_was_not_kept(tapped, whose, shown, fails, said):
+    person, machine = whose
+    wanted = replace(WANTED, person=person, machine=machine)
+    told = tapped.tap(wanted, shown, fails=fails and KneeAngleError(fails))
     if said is None:
-        assert told is None
-        assert entry.kept_as == wanted
-        assert entry.kept == entry.pending[1]
+        assert (told, tapped.done) == (None, ["saved"])
+        assert tapped.visit.pending["hashes"] == ["a" * 64]
     else:
         assert told.startswith(said)
-        assert (entry.kept, entry.kept_as) == (None, None)
+        assert tapped.done == []
 
 
-def test_a_second_try_keeps_the_same_row_and_another_answer_gets_its_own(monkeypatch):
-    tried = []
-
-    def saved(*_, row_id):
-        tried.append(row_id)
-        raise KneeAngleError("locked")
-
-    monkeypatch.setattr(page_keeping, "_saved", saved)
-    entry = SimpleNamespace(pending=None, kept=None, kept_as=None)
+def test_a_second_try_keeps_the_same_row_and_another_answer_gets_its_own(tapped):
     for wanted in (WANTED, WANTED, replace(WANTED, with_photo=True)):
-        page_keeping._kept(entry, made_measurement(), Settings(), wanted, "seen")
+        tapped.tap(wanted, fails=KneeAngleError("locked"))
+    tried = tapped.tried
     assert tried[0] == tried[1] != tried[2]
+
+
+def test_what_was_kept_although_the_answer_never_came_is_found_and_not_kept_twice(tapped):
+    assert tapped.tap(WANTED, before="there") is None
+    assert (tapped.done, tapped.tried) == (["there"], [])
+
+
+def test_what_was_refused_before_anything_was_begun_begins_anew(tapped):
+    assert tapped.tap(WANTED, fails=InvalidInput("no code")).startswith("Not kept: no code. ")
+    assert tapped.visit.pending is None
+    tapped.tap(WANTED, fails=KneeAngleError("locked"))
+    assert tapped.visit.pending is not None
