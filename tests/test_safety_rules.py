@@ -676,8 +676,8 @@ WANTED = page_keeping.Wanted("P-1", "", SetUp(), ends={}, repeats={})
 @pytest.fixture
 def tapped(monkeypatch):
     """A visit of one photo whose answer is kept by a tap, in a store that may refuse it."""
-    done, tried = [], []
-    visit = SimpleNamespace(pending=None, write_down=lambda: None)
+    done, tried, written = [], [], []
+    visit = SimpleNamespace(pending=None, write_down=lambda: written.append(visit.pending))
 
     def tap(wanted, shown="seen", *, fails=None, before=None):
         def saved(_store, of, *_):
@@ -687,13 +687,13 @@ def tapped(monkeypatch):
             return "saved"
 
         store = SimpleNamespace(kept_under=lambda *_: before)
-        monkeypatch.setattr(page_keeping, "the_store", lambda **_: store)
+        monkeypatch.setattr(page_keeping, "the_store", lambda *, create: {True: store}[create])
         monkeypatch.setattr(page_keeping, "_saved", saved)
         monkeypatch.setattr(page_keeping, "_done", lambda *told: done.append(told[-1]))
         judged = SimpleNamespace(fingerprint="seen", measured={"a" * 64: made_measurement()})
         return page_keeping._kept(visit, judged, wanted, shown=shown)
 
-    return SimpleNamespace(tap=tap, done=done, tried=tried, visit=visit)
+    return SimpleNamespace(tap=tap, done=done, tried=tried, visit=visit, written=written)
 
 
 @pytest.mark.parametrize(
@@ -716,6 +716,7 @@ def test_a_tap_keeps_the_answer_or_says_that_it_was_not_kept(tapped, whose, show
     if said is None:
         assert (told, tapped.done) == (None, ["saved"])
         assert tapped.visit.pending["hashes"] == ["a" * 64]
+        assert tapped.written == [tapped.visit.pending]  # on the disk before it is begun
     else:
         assert told.startswith(said)
         assert tapped.done == []
