@@ -172,7 +172,9 @@ def flat(config: dict, within: str = "") -> dict:
 
 def started(port: int) -> subprocess.Popen[str]:
     """``knee-angle page``, as a person starts it, once it answers."""
-    command = [sys.executable, "-m", "knee_angle", "page", "--port", str(port)]
+    page_command = [sys.executable, "-m", "knee_angle", "page", "--port", str(port)]
+    # A run in the background (nohup, `&`) hands on signals that it ignores; a person's shell none.
+    command = ["env", "--default-signal=INT,HUP", *page_command]
     page = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT,
         start_new_session=True,
@@ -212,6 +214,7 @@ def test_the_server_ends_with_the_command(how):
     finally:
         with contextlib.suppress(ProcessLookupError):  # what is left of its group
             os.killpg(page.pid, signal.SIGKILL)
+        page.wait()
         said = page.stdout.read()
         page.stdout.close()
     assert f"http://127.0.0.1:{port}" in said
