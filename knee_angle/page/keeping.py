@@ -59,7 +59,8 @@ def the_store(*, create: bool = False) -> Store:
     return for_session(_opened(_create=create))
 
 
-@st.cache_resource(show_spinner=False)
+# Where the cache is emptied the connections are closed, not left to whoever collects them.
+@st.cache_resource(show_spinner=False, on_release=lambda store: store.close())
 def _opened(*, _create: bool = False) -> Store:
     """The store of this machine, opened at the first need; the same one for whoever asks.
 
