@@ -357,6 +357,37 @@ def test_guessing_codes_is_slowed(access):
     assert isinstance(told[-1], Wait)
 
 
+# Slowed only where it must be
+
+
+def test_a_stranger_who_guesses_codes_blocks_nobody_elses_phone(access):
+    """A code has 256 random bits: attempts are slowed by address, never for everybody."""
+    for _ in range(40):
+        access.by_code("guess", address="198.51.100.9", device="")
+    code = access.pairing.offer(signed_in(access).session)
+    assert isinstance(access.by_code(code, **FROM), SignedIn)
+
+
+def test_whoever_signs_in_rightly_does_not_make_the_next_one_at_that_address_wait(access, clock):
+    for number in range(FREE["address"]):
+        access.by_password(f"typo-{number}", "wrong", **FROM)
+    clock.passes(timedelta(seconds=LONGEST_WAIT_S))
+    for _ in range(3):
+        assert isinstance(access.by_password("therapist-1", RIGHT, **FROM), SignedIn)
+
+
+def test_a_code_dies_with_the_computers_session_and_the_phone_outlives_it_by_nothing(access, clock):
+    session = signed_in(access).session
+    clock.passes(ABSOLUTE - timedelta(seconds=60))
+    code = access.pairing.offer(session)
+    found = access.pairing.redeem(code, device="")
+    assert found is not None
+    assert found[1].ends_at == session.ends_at
+    late = access.pairing.offer(session)
+    clock.passes(timedelta(seconds=61))
+    assert access.pairing.redeem(late, device="") is None
+
+
 # Roles: every method of the store for every role
 
 

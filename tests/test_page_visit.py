@@ -12,7 +12,7 @@ from streamlit.testing.v1 import AppTest
 from test_page import button, changed, field, html, opened, ready, upload, with_photo
 
 from knee_angle.machine.check import check_machine
-from knee_angle.page import answer, keeping
+from knee_angle.page import answer, keeping, whose
 from knee_angle.page.drafts import drafts_folder
 from knee_angle.page.judged import Asked, judged
 from knee_angle.page.server import SCRIPT
@@ -275,3 +275,22 @@ def test_knee_and_limits_are_shown_before_the_machine_is_judged_and_are_the_same
     )  # fmt: skip
     judged(tray, asked, first=seen.append)
     assert len(seen) == 1  # the same answer is not judged again
+
+
+@pytest.mark.parametrize(
+    "who",
+    [
+        pytest.param("an auditor", id="a role that sees no patients"),
+        pytest.param("P 017!", id="a code that is none"),
+    ],
+)
+def test_what_nobody_looked_up_is_not_called_unprescribed(who, monkeypatch):
+    with open_store(create=True) as store:
+        store.add_person("P-017")
+        store.prescribe("P-017", from_day=date(2026, 1, 2), flexion_deg=95.0, extension_deg=None)
+    if who == "an auditor":
+        monkeypatch.setattr(whose, "may", lambda _act: False)
+    given = whose.Whose("P-017" if who == "an auditor" else who, "")
+    said = whose.strip(given, whose.known_of(given))
+    assert "what is prescribed is not known" in said
+    assert "no limits are prescribed" not in said

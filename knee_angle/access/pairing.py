@@ -54,23 +54,28 @@ class Pairing(Writer):
     def redeem(self, secret: str, *, device: str) -> tuple[str, Session] | None:
         """Sign a phone in: its session's secret and session; None where the code opens nothing.
 
-        It has ended, was used, is none, or the computer that showed it is signed out.
+        It has ended, was used, is none, or the session of the computer that showed it
+        has ended; the phone's ends with that at the latest.
         """
         own, now = secrets.token_urlsafe(32), self._now()
 
         def redeem(connection: Connection) -> tuple[str, Session] | None:
             query = (
-                sa.select(_S.c.account)
+                sa.select(_S.c.account, _S.c.ends_at)
                 .select_from(_P.join(_S, _S.c.id == _P.c.session))
                 .join(_A, _A.c.name == _S.c.account)
                 .where(_P.c.secret_sha256 == sha256_of(secret), _P.c.used_by.is_(None))
-                .where(_P.c.ends_at > now, _S.c.ended_at.is_(None), _A.c.removed_at.is_(None))
+                .where(_P.c.ends_at > now, _S.c.ended_at.is_(None), _S.c.ends_at > now)
+                .where(_A.c.removed_at.is_(None))
                 .with_for_update()
             )
-            account = connection.execute(query).scalar_one_or_none()
-            if account is None:
+            computer = connection.execute(query).one_or_none()
+            if computer is None:
                 return None
-            session = begun(self, connection, account, own, way="paired", device=device, now=now)
+            session = begun(
+                self, connection, computer.account, own, way="paired", device=device, now=now,
+                ends_at=computer.ends_at,
+            )  # fmt: skip
             used = sa.update(_P).where(
                 _P.c.secret_sha256 == sha256_of(secret), _P.c.used_by.is_(None)
             )

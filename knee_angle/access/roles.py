@@ -57,11 +57,10 @@ def refused(role: Role, act: Act) -> NotAllowed:
     Examples
     --------
     >>> print(refused("auditor", "export"))
-    The role auditor may not export: ask a researcher, or have an account with that role.
+    The role auditor may not export; who may: researcher.
     """
-    return NotAllowed(
-        f"The role {role} may not {act}: ask a {WHO[act]}, or have an account with that role."
-    )
+    done = "look after accounts" if act == "accounts" else act
+    return NotAllowed(f"The role {role} may not {done}; who may: {WHO[act]}.")
 
 
 def checked_role(role: str) -> Role:

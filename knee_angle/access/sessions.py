@@ -154,12 +154,13 @@ def begun(
     way: Way,
     device: str,
     now: datetime,
+    ends_at: datetime | None = None,
 ) -> Session:
-    """Write a new session down, with its line in the audit trail."""
+    """Write a new session down, with its line in the audit trail; `ABSOLUTE` unless told."""
     row = {
         "id": secrets.token_hex(6), "secret_sha256": sha256_of(secret), "account": account,
         "way": way, "device": _device(device),
-        "made_at": now, "seen_at": now, "ends_at": now + ABSOLUTE,
+        "made_at": now, "seen_at": now, "ends_at": now + ABSOLUTE if ends_at is None else ends_at,
     }  # fmt: skip
     connection.execute(sa.insert(_S).values(**row))
     writer._note(connection, f"signed in: {way}", f"{account} session {row['id']}", now)

@@ -87,14 +87,16 @@ class Access:
 
     def by_code(self, code: str, *, address: str, device: str) -> SignedIn | Wait | None:
         """Sign a phone in by the code that it scanned."""
-        wait = self.slowing.attempt(account="a pairing code", address=address)
+        # By address alone: codes cannot be guessed, and no stranger may make others wait.
+        account = f"a pairing code at {address}"
+        wait = self.slowing.attempt(account=account, address=address)
         if wait:
             return Wait(wait)
         found = self.pairing.redeem(code, device=device)
         if found is None:
             self.store.as_user(self.who).note("refused", f"pairing from {address}"[:64])
             return None
-        self.slowing.succeeded(account="a pairing code", address=address)
+        self.slowing.succeeded(account=account, address=address)
         return SignedIn(*found)
 
     def begun(self, account: Account, *, way: Way, device: str) -> SignedIn:

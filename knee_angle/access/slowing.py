@@ -78,12 +78,15 @@ class Slowing(Writer):
 
     def succeeded(self, *, account: str, address: str) -> None:
         """Take back what the attempt cost: all of the account's, one of the address's."""
+        now = self._now()
 
         def forget(connection: Connection) -> None:
             connection.execute(sa.delete(_T).where(_T.c.about_sha256 == _key("account", account)))
             at = _T.c.about_sha256 == _key("address", address)
             connection.execute(
-                sa.update(_T).where(at, _T.c.failed > 0).values(failed=_T.c.failed - 1)
+                sa.update(_T)
+                .where(at, _T.c.failed > 0)
+                .values(failed=_T.c.failed - 1, wait_until=now)
             )
 
         self._write(forget)

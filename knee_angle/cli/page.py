@@ -46,7 +46,9 @@ Client = Annotated[str | None, typer.Option(help="What the provider calls this p
 SecretFile = Annotated[
     Path | None, typer.Option(help="File (mode 600) with the provider's secret for it.")
 ]
-Claim = Annotated[str, typer.Option(help="The claim that accounts have as their subject.")]
+Claim = Annotated[
+    str | None, typer.Option(help="The claim that accounts have as their subject (sub).")
+]
 Unit = Annotated[
     Path | None,
     typer.Option(
@@ -67,7 +69,7 @@ def page(
     oidc_issuer: Issuer = None,
     oidc_client: Client = None,
     oidc_secret_file: SecretFile = None,
-    oidc_claim: Claim = "sub",
+    oidc_claim: Claim = None,
     write_unit: Unit = None,
 ) -> None:
     """Open the bedside page in a browser: on this machine only, or for a ward's network."""
@@ -88,17 +90,21 @@ def page(
     serve_ward(made)
 
 
-def _provider(issuer: str | None, client: str | None, secret: Path | None, claim: str) -> Any:
+def _provider(
+    issuer: str | None, client: str | None, secret: Path | None, claim: str | None
+) -> Any:
     """The provider, where one was named whole."""
     from knee_angle.access.ward import Provider
 
     if issuer is None and client is None and secret is None:
+        if claim is not None:
+            raise InvalidInput("--oidc-claim is of a provider: give --oidc-issuer too")
         return None
     if issuer is None or client is None or secret is None:
         raise InvalidInput(
             "--oidc-issuer, --oidc-client and --oidc-secret-file belong together: give all three"
         )
-    return Provider(issuer, client, secret, claim)
+    return Provider(issuer, client, secret, "sub" if claim is None else claim)
 
 
 def _only_with_ward(given: dict[str, Any]) -> None:

@@ -21,7 +21,7 @@ from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import check_chart
 from knee_angle.page.editor import points_editor
-from knee_angle.page.tray import MOST, Entry, Tray
+from knee_angle.page.tray import Entry, Tray
 from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
 from knee_angle.settings import Settings, changed
@@ -51,8 +51,9 @@ def new_check(store: Store, code: str) -> None:
             key=f"check-{code}-{turn}",
         )
         if files:
+            tray.refused.clear()
             with st.spinner("Looking for leg and machine ..."):
-                for file in files[:MOST]:
+                for file in files:
                     tray.add(file.getvalue(), file.name)
             st.session_state[f"check-turn-{code}"] = turn + 1
             st.rerun()
@@ -325,6 +326,7 @@ def _less(shown: float | None, deg: float | None) -> str:
 def _begin_anew(code: str, tray: Tray) -> None:
     """The next check: other photos, and limits and tape of another leg."""
     tray.entries.clear()
+    tray.refused.clear()
     st.session_state[f"check-of-{code}"] = st.session_state.get(f"check-of-{code}", 0) + 1
     st.rerun()
 

@@ -23,7 +23,7 @@ CARE = (
     "else in the picture?"
 )
 AFTER = (
-    "Photographed? Let the machine run on, or take the leg out: never leave a leg paused in it. "
+    "Photographed? Never leave a leg paused in the machine: take it out, or go on as prescribed. "
     "Pain or resistance: stop."
 )
 """Cautions where they act: our own wording of common practice; local protocol rules."""

@@ -15,6 +15,7 @@ from typing import Any
 import streamlit as st
 
 from knee_angle import words
+from knee_angle.access.roles import NotAllowed
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import memory
@@ -183,6 +184,9 @@ def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:
     """
     if not judged.measured:
         return
+    if not may("keep"):
+        st.caption("Your role may measure here, and keep nothing.")
+        return
     shown = st.session_state.pop(ASKED, None)
     if unused := memory.unused():
         st.info(f"To keep this answer, first correct: {', '.join(unused)}.")
@@ -240,7 +244,7 @@ def _kept(visit: Visit, judged: Judged, wanted: Wanted, *, shown: str) -> str | 
         if found is None:
             found = _saved(store, visit, judged, wanted)
     except KneeAngleError as error:
-        if isinstance(error, InvalidInput):  # refused before anything was begun
+        if isinstance(error, InvalidInput | NotAllowed):  # refused before anything was begun
             visit.pending = None
         why = str(error).rstrip(".")
         return f"Not kept: {why}. Nothing here is lost: correct it and keep it again."

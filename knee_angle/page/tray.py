@@ -72,13 +72,13 @@ class Shelf:
             while len(self._photos) > HELD:
                 self._photos.popitem(last=False)
 
-    def looked(self, photo: Photo, content: bytes) -> Looked:
+    def looked(self, photo: Photo) -> Looked:
         """What is seen in a photo, looked for once."""
         with self._lock:
             found = self._looked.get(photo.sha256)
         if found is None:
             seen = look(photo, detectors=detectors())
-            when = taken_at(content, zone=LocalZone(), now=datetime.now(UTC))
+            when = taken_at(photo.told, zone=LocalZone(), now=datetime.now(UTC))
             found = Looked(photo.width, photo.height, seen, when)
         with self._lock:
             self._looked[photo.sha256] = found
@@ -268,7 +268,7 @@ class Tray:
         again = stored or (lambda: content)
         return Entry(
             photo.sha256,
-            shelf().looked(photo, content),
+            shelf().looked(photo),
             lambda: read_photo(again(), name=name),
         )
 

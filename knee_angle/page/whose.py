@@ -10,6 +10,7 @@ from html import escape
 import streamlit as st
 
 from knee_angle import words
+from knee_angle.access.roles import NotAllowed
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet
 from knee_angle.page import memory
 from knee_angle.page.keeping import the_store
@@ -118,7 +119,9 @@ def known_of(given: Whose) -> Known:
     unknown: KneeAngleError | None = None
     new: list[str] = []
     check = None
-    if given.person and may("see patients"):
+    if given.person and not may("see patients"):
+        unknown = NotAllowed("your role may not see what is prescribed")
+    elif given.person:
         try:
             prescribed = _prescribed_for(given.person, new)
         except KneeAngleError as error:
@@ -177,12 +180,20 @@ def strip(given: Whose, known: Known) -> str:
     return f'<section class="who" aria-label="Patient and machine">{"".join(lines)}</section>'
 
 
+def _is_code(person: str) -> bool:
+    try:
+        checked_code(person)
+    except InvalidInput:
+        return False
+    return True
+
+
 def _person_lines(given: Whose, known: Known) -> list[str]:
     if not given.person:
         return []
     code = escape(given.person.upper())
     rows = {side: row for side, row in known.prescribed.items() if row is not None}
-    if known.unknown is not None:
+    if known.unknown is not None or not _is_code(given.person):
         return [f"<p><b>{code}</b> what is prescribed is not known</p>"]
     if not rows:
         return [f"<p><b>{code}</b> no limits are prescribed here</p>"]

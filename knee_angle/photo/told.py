@@ -17,6 +17,8 @@ EXIF_F35, EXIF_ZOOM = 0xA405, 0xA404
 EXIF_WIDE, EXIF_HIGH = 0xA002, 0xA003
 """PixelXDimension, PixelYDimension: of the picture as its camera stored it."""
 EXIF_COMMENT = 0x9286
+EXIF_TAKEN, EXIF_TAKEN_OFFSET = 0x9003, 0x9011
+"""DateTimeOriginal and OffsetTimeOriginal (CIPA DC-008, Exif 2.31)."""
 F35_RANGE_MM = (5.0, 1000.0)
 """Outside of it the entry is a mistake; 0 officially means unknown."""
 ZOOM_RANGE = (1.0, 100.0)
@@ -37,12 +39,16 @@ class Told:
         Digital zoom, where there was any.
     screenshot : bool
         Whether the file calls itself a screenshot.
+    taken, taken_offset : str
+        When, and by how much that clock was ahead of UTC, as they stand; empty where not said.
     """
 
     f35_mm: float | None = None
     size_px: tuple[int, int] | None = None
     zoom: float | None = None
     screenshot: bool = False
+    taken: str = ""
+    taken_offset: str = ""
 
 
 def told_by(image: Image.Image) -> tuple[int, Told]:
@@ -66,6 +72,8 @@ def told_by(image: Image.Image) -> tuple[int, Told]:
         size_px=(round(max(wide, high)), round(min(wide, high))) if min(wide, high) >= 1 else None,
         zoom=zoom if zoom is not None and zoom > 1.0 else None,
         screenshot=b"screenshot" in said.replace(b"\0", b"").lower(),
+        taken=_text(entries, EXIF_TAKEN),
+        taken_offset=_text(entries, EXIF_TAKEN_OFFSET),
     )
     return (int(orientation) if orientation in range(1, 9) else 1), told
 
@@ -77,6 +85,10 @@ def _number(entries: Mapping[int, Any], which: int) -> float:
     except Exception:  # noqa: BLE001  whatever a broken file has put there
         return 0.0
     return number if 0.0 < number < 1e6 else 0.0
+
+
+def _text(entries: Mapping[int, Any], which: int) -> str:
+    return str(entries.get(which, "")).strip("\0 ")
 
 
 def _within(number: float, ends: tuple[float, float]) -> float | None:

@@ -76,8 +76,8 @@ def made_here(folder: Path, *, hosts: Collection[str]) -> Certificate:
     """
     certificate, key = folder / "ward-certificate.pem", folder / "ward-key.pem"
     try:
-        if certificate.is_file() and key.is_file():
-            read = x509.load_pem_x509_certificate(certificate.read_bytes())
+        read = _read(certificate) if key.is_file() else None
+        if read is not None:
             fresh = read.not_valid_after_utc - RENEWED_BEFORE > datetime.now(UTC)
             if fresh and all(_is_for(read, host) for host in hosts):
                 return _told(read, certificate, key)
@@ -92,6 +92,14 @@ def made_here(folder: Path, *, hosts: Collection[str]) -> Certificate:
             "--key, or the right to write there"
         ) from None
     return _told(read, certificate, key)
+
+
+def _read(certificate: Path) -> x509.Certificate | None:
+    """The certificate that was made before; None where there is none or it is damaged."""
+    try:
+        return x509.load_pem_x509_certificate(certificate.read_bytes())
+    except (FileNotFoundError, ValueError):
+        return None
 
 
 def _signed(own: ec.EllipticCurvePrivateKey, hosts: list[str]) -> x509.Certificate:

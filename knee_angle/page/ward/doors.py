@@ -108,7 +108,8 @@ class Doors:
         if request.method != "POST" or step is None:
             return None
         form = await form_of(request)
-        if not hmac.compare_digest(form.get("form", ""), form_token(request.cookies[COOKIE])):
+        expected = form_token(request.cookies[COOKIE])
+        if not hmac.compare_digest(form.get("form", "").encode(), expected.encode()):
             return await self.devices(request, session, said="That form was too old: try again.")
         return await step(request, session, form)
 

@@ -19,6 +19,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp
 
 from knee_angle.access.ward import Provider
+from knee_angle.errors import InvalidInput
 from knee_angle.page.ward.doors import VouchingFailed
 
 __all__ = ["Vouching"]
@@ -37,7 +38,13 @@ class Vouching:
     def __init__(self, provider: Provider, *, url: str) -> None:
         self.provider = provider
         self.back = url + BACK
-        self.secret = provider.secret_file.read_text(encoding="utf-8").strip()
+        try:
+            self.secret = provider.secret_file.read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise InvalidInput(
+                f"the provider's secret {provider.secret_file} cannot be read ({error}): give "
+                "--oidc-secret-file a text file that this user may read"
+            ) from None
         oauth = OAuth()
         discovery = provider.issuer.rstrip("/") + "/.well-known/openid-configuration"
         self.client: Any = oauth.register(
