@@ -201,11 +201,12 @@ U_BESIDE_MM = 12.0
 """± of a well-placed dot against the skin point that the leg network marks, per coordinate,
 beside the network's own: as palpation (`PLACEMENT_MM`)."""
 P_MISPLACED_SAID = 0.05
-"""From this probability on a dot may be misplaced: said, and inside the ±."""
+"""From this probability on a dot may be misplaced: said, and inside the ± (our own)."""
 P_SLANTED, U_SLANTED_DEG = 0.1, 8.0
 """How many strips are stuck out of parallel to the leg's plane, and by how much, degrees per
 axis: on a curved cover, on the bed's rail, on the foot end (our own)."""
 P_SLANTED_SAID = 0.3
+"""From this probability on a strip out of parallel is said; its ± grows at any (our own)."""
 LENS_SURE = 0.02
 """Tags that know pixel shape so well (±, relative) speak for a picture of odd shape."""
 U_LEG_TURN_DEG = 2.5

@@ -3,8 +3,8 @@
 A dot on the wrong place and a strip stuck out of parallel look like good ones: nothing in
 them tells. The network's points and direction are coarser, but they know nothing of dots and
 strip. So both are weighed: how probable is it, with the difference seen, that the dot (the
-strip) is one of the few that sit wrongly? What that leaves is added to the ±, and a dot that
-may well be wrong is named.
+strip) is one of the few that sit wrongly? What that leaves of a strip is added to the ±; a
+dot that may well be wrong is named, and its ± then reaches the far side of its other place.
 
 With S the covariance of a well-placed one against the network and M that of a misplaced one
 beside it, a difference d speaks for misplaced with odds P N(d; 0, S + M) : (1 - P) N(d; 0, S),

@@ -386,7 +386,7 @@ def camera_turn(back: Floats, *, roll_deg: float) -> Floats:
     back : ndarray, shape (3,)
         Unit direction from the subject to the camera; the world's third axis points up.
     roll_deg : float
-        Degrees; positive turns the camera's right towards its up.
+        Degrees; positive turns the camera's up towards its right.
 
     Returns
     -------

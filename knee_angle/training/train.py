@@ -127,7 +127,8 @@ def judge(network: LegNetwork, store: Store, *, count: int, seen: bool = False) 
     """
     rows: dict[str, list[Tensor]] = {}
     with torch.no_grad():
-        for start in range(0, min(count, store.held_out, store.total - store.held_out), 256):
+        at_hand = store.total - store.held_out if seen else store.held_out
+        for start in range(0, min(count, at_hand), 256):
             kept = store.held(start, 256, seen=seen)
             batch = cut(kept)
             out = network(batch.windows.contiguous(memory_format=torch.channels_last))
