@@ -48,7 +48,6 @@ from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
     MACHINE_POINTS,
-    Angle,
     BarTags,
     Frame,
     Landmarks,
@@ -64,7 +63,7 @@ from knee_angle.records import (
     View,
 )
 from knee_angle.settings import Settings
-from knee_angle.visit import VisitPhoto, without_guessed_bars
+from knee_angle.visit import VisitPhoto, without_bars, without_guessed_bars
 
 __all__ = [
     "DEBUG",
@@ -446,19 +445,19 @@ def answer_of_visit(
         Tolerances, limits and the display's step; whether the machine is judged, too.
     """
     measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
-    photos = [
-        VisitPhoto(s.name, s.setting, without_guessed_bars(one.leg), s.displayed_deg, own=_own(one))
-        for s, one in measured
-    ]
+    photos = [_of_visit(shot, one) for shot, one in measured]
     hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))
     seed = int(hashlib.sha256(hashes.encode()).hexdigest()[:16], 16)
     given, rng = [(shot.name, one) for shot, one in shots], np.random.default_rng(seed)
     return answer_visit(photos, settings, rng=rng, outcomes=given, judge=judge)
 
 
-def _own(outcome: Measurement) -> tuple[Angle, Frame | None]:
-    """Knee and bars of a photo alone."""
-    return outcome.knee, None if outcome.machine is None else outcome.machine.frame
+def _of_visit(shot: Shot, one: Measurement) -> VisitPhoto:
+    """A photo for the joint estimate, without bars that cannot be as they look."""
+    leg, frame = without_guessed_bars(one.leg), None if one.machine is None else one.machine.frame
+    if cause.cards_wrong(frame):
+        leg, frame = without_bars(leg), None
+    return VisitPhoto(shot.name, shot.setting, leg, shot.displayed_deg, own=(one.knee, frame))
 
 
 def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -16,9 +18,13 @@ from typer.testing import CliRunner
 
 from knee_angle import check_machine as check_machine_of
 from knee_angle.cli import app
+from knee_angle.landmarks import empty_machine
+from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.machine.check import check_machine
 from knee_angle.machine.empty import FLAT, NO_LEG, EmptyCheck
+from knee_angle.photo.as_taken import AsTaken
 from knee_angle.photo.bars_alone import bars_alone
+from knee_angle.photo.camera import lens_of
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG, Tag, find_tags
 from knee_angle.pipeline import measure
@@ -28,11 +34,18 @@ from knee_angle.report.contract import check_as_json
 from knee_angle.settings import Settings
 
 BARS_DEG = (4.0, 35.0, 64.0, 98.0)
+STRETCHED = {"u_aspect": 0.17, "trusted": False}
+"""A lens behind a picture of a shape that cameras do not make."""
 SETTINGS, FEWER_TRIALS = Settings(), Settings(trials=2000)
 
 
 def photographed(
-    body: Body, rng: np.random.Generator, *, offset_deg: float = 0.0, roll_deg: float = 0.0
+    body: Body,
+    rng: np.random.Generator,
+    *,
+    offset_deg: float = 0.0,
+    roll_deg: float = 0.0,
+    lens: Mapping[str, object] = MappingProxyType({}),
 ) -> dict[str, NotMeasured]:
     """Tags on the bars as they are drawn, and nothing of the leg."""
     found = {}
@@ -44,7 +57,11 @@ def photographed(
         leg = drawn(body, shot, rng).leg
         tags = (Tag(THIGH_TAG, leg.bar_tags.thigh_px), Tag(SHANK_TAG, leg.bar_tags.shank_px))
         seen = bars_alone(
-            tags, leg.lens, SETTINGS, displayed_deg=shot.displayed_deg, rng=np.random.default_rng(n)
+            tags,
+            replace(leg.lens, **lens),
+            SETTINGS,
+            displayed_deg=shot.displayed_deg,
+            rng=np.random.default_rng(n),
         )
         found[shot.name] = NotMeasured("no leg was found", "step back", bars=seen)
     return found
@@ -109,6 +126,24 @@ def test_the_bars_of_an_empty_machine_lie_within_their_stated_interval():
         held += list(np.abs(np.array(result.bars_deg) - BARS_DEG) < 1.96 * np.array(result.u_deg))
     assert np.mean(held) > 0.9
     assert accused == 0
+
+
+def test_bars_in_a_picture_that_may_be_stretched_are_less_sure_and_prove_nothing():
+    """The pixels' shape is drawn too, and a display 12 degrees off is no accusation."""
+    body, rng = Body(), np.random.default_rng(2)
+    trusted = photographed(body, rng, offset_deg=12.0)
+    rng = np.random.default_rng(2)
+    odd = photographed(body, rng, offset_deg=12.0, lens=STRETCHED)
+    assert all(photo.bars.camera_seen for photo in trusted.values())
+    assert not any(photo.bars.camera_seen for photo in odd.values())
+    # A square turns hardly at all when it is stretched; where it lies moves with the pixels.
+    for name, photo in odd.items():
+        plain, stretched = (np.array(one.bars.motion_cov) for one in (trusted[name], photo))
+        assert photo.bars.u_deg > trusted[name].bars.u_deg
+        assert np.trace(stretched[1:, 1:]) > 2.0 * np.trace(plain[1:, 1:])
+    result = check_machine(odd, FEWER_TRIALS)
+    assert isinstance(result, EmptyCheck)
+    assert (result.kind, result.display.verdict) == ("undecided", "undecided")
 
 
 def test_a_photo_without_a_leg_hands_on_its_bars():
@@ -180,6 +215,25 @@ def test_by_three_dots_alone_an_empty_machine_is_checked_and_nothing_proven(tmp_
     assert (result.kind, result.display.verdict) == ("undecided", "undecided")
     assert result.words[0] == FLAT
     assert "photograph again" in check_text(result, SETTINGS)
+
+
+def test_three_dots_in_an_untrusted_picture_prove_nothing_and_it_says_why(tmp_path, monkeypatch):
+    path = tmp_path / "odd.jpg"
+    path.write_bytes(without_leg(3, strip=True))
+    good = look_at_empty(path, SETTINGS, displayed_deg=50).bars
+    assert (good.camera_seen, good.cautions) == (True, ())
+    lens = replace(lens_of(read_photo(path)), **STRETCHED)
+    monkeypatch.setattr(empty_machine, "lens_through", lambda *_, **__: lens)
+    monkeypatch.setattr(empty_machine, "as_taken", lambda _: AsTaken(cautions=("of odd shape",)))
+    odd = look_at_empty(path, SETTINGS, displayed_deg=50).bars
+    assert (odd.camera_seen, odd.cautions) == (False, ("of odd shape",))
+    photos = {
+        f"{n}.jpg": NotMeasured(
+            "empty", "", bars=replace(odd, deg=30.0 * n, displayed_deg=30.0 * n)
+        )
+        for n in (1, 2, 3)
+    }
+    assert "1.jpg: of odd shape" in check_machine(photos, FEWER_TRIALS).words
 
 
 def test_the_command_checks_an_empty_machine_and_alarms_by_its_display(tmp_path):

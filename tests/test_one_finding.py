@@ -26,14 +26,16 @@ from knee_angle.batch.work import Job
 from knee_angle.cli import app
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine.answer import VisitAnswer
+from knee_angle.machine.cause import UNTRUSTED
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page import answer as page_answer
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import SeenPhoto, judged_alone, look, measure
+from knee_angle.pipeline import SeenPhoto, answer_of_photo, judged_alone, look, measure
 from knee_angle.records import Displayed, Measurement
 from knee_angle.report.answer_text import answer_text
 from knee_angle.report.contract import as_csv, as_json
 from knee_angle.report.overlay import overlay
+from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings
 
 SHOWN = {
@@ -49,6 +51,25 @@ SAID = {text: kind for kind, text in words.FINDING_WORDS.items()}
 def seen(name: str) -> tuple[Photo, SeenPhoto]:
     photo = read_photo(SAMPLES / f"{name}.jpg")
     return photo, look(photo, detectors=shared_detectors())
+
+
+def test_exchanged_cards_judge_no_machine_in_the_joint_answer_either():
+    """The finding says that the cards are exchanged; nothing else may judge by such bars."""
+    found = measured("bed_01", 93.0, Settings())
+    frame = replace(found.machine.frame, deg=-60.0, fit_deg=-148.0, source="tag")
+    wrong = replace(found, machine=replace(found.machine, frame=frame))
+    answer = answer_of_photo(wrong)
+    assert isinstance(answer, VisitAnswer)
+    assert answer.machine is None
+    assert "exchanged" in to_do(answer)[0][0]
+
+
+def test_an_untrusted_picture_is_told_to_be_photographed_again_not_to_get_dots():
+    found = measured("bed_01", 93.0, Settings())
+    odd = replace(found, leg=replace(found.leg, lens=replace(found.leg.lens, trusted=False)))
+    answer = answer_of_photo(odd)
+    assert isinstance(answer, VisitAnswer)
+    assert to_do(answer)[0] == (UNTRUSTED,)
 
 
 def measured(name: str, shown: float, settings: Settings) -> Measurement:

@@ -146,6 +146,27 @@ def test_an_assumed_camera_direction_proves_nothing():
     assert "bars were not seen" in line(first_lines(found), "DO")
 
 
+def test_bars_under_an_assumed_camera_direction_prove_nothing_and_advise_nothing_at_any_door():
+    """The JSON and what is kept withhold the advice as the text does."""
+    shots = [replace(shot, plane="image", hinge_mm=(10.0, -90.0)) for shot in SHOTS]
+    photos = [
+        replace(photo, displayed_deg=number)
+        for photo, number in zip(visit(Body(), shots), (40.0, 80.0, 120.0), strict=True)
+    ]
+    found = answer_visit(photos, Settings(), rng=np.random.default_rng(5))
+    machine = found.machine
+    assert (machine.kind, machine.advice, machine.elsewhere) == ("undecided", None, None)
+    judged = (
+        machine.display_verdict,
+        machine.display_here,
+        machine.fit,
+        machine.along,
+        machine.across,
+    )
+    assert {one.verdict for one in judged} == {"undecided"}
+    assert visit_as_json(found, version="1")["machine"]["advice"] is None
+
+
 def test_photos_of_both_legs_are_refused_in_words():
     photos = [*visit(Body(), SHOTS[:1]), *visit(Body(side="right"), SHOTS[1:])]
     found = answer_visit(photos, PRESCRIBED, rng=np.random.default_rng(5))

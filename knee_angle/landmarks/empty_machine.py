@@ -7,6 +7,7 @@ look like those of a leg, and nothing in them tells which they are.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy as np
 from knee_angle.angle import scale, uncertainty
 from knee_angle.landmarks.dots.bare_bars import machine_dots_alone
 from knee_angle.photo import camera
+from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.bars_alone import bars_alone
 from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import read_photo
@@ -69,6 +71,7 @@ def look_at_empty(path: Path, settings: Settings, *, displayed_deg: float | None
         if isinstance(found, NotMeasured):
             return found
         bars = _by_dots(found, tags, lens, settings, displayed_deg=displayed_deg, rng=rng)
+    bars = replace(bars, cautions=as_taken(photo).cautions)
     return NotMeasured(EMPTY, "give its photos to a machine check", bars=bars)
 
 
@@ -107,7 +110,7 @@ def _by_dots(
         motion_cov=None,
         displayed_deg=displayed_deg,
         shared_deg=frame.u_shared_deg,
-        camera_seen=leg.view.plane != "image",
+        camera_seen=leg.provable,
     )
 
 

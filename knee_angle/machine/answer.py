@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -22,9 +23,10 @@ from knee_angle.angle.bounds import (
 )
 from knee_angle.angle.verdict import judged, tolerance_at, u_display_deg
 from knee_angle.assumptions import END_FROM_DEG
+from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.cause import ADVICE
 from knee_angle.machine.from_visit import evidence_of
-from knee_angle.machine.judge import MachineJudged, Tolerances, judge_machine
+from knee_angle.machine.judge import HingeCoordinate, MachineJudged, Tolerances, judge_machine
 from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
@@ -41,6 +43,9 @@ __all__ = [
 AT_END_DEG = 5.0
 """A display so near to the wanted extension says that the machine stands at that end (our
 own)."""
+
+
+_Judged = TypeVar("_Judged", RangeJudged, HingeCoordinate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +211,22 @@ def machine_of(
     )
     if any(one.camera_seen for one in estimate.settings):
         return judged
-    return replace(judged, kind="undecided", words=(ADVICE["undecided"],))
+    return replace(
+        judged,
+        kind="undecided",
+        display_verdict=_undecided(judged.display_verdict),
+        display_here=_undecided(judged.display_here),
+        fit=_undecided(judged.fit),
+        along=_undecided(judged.along),
+        across=_undecided(judged.across),
+        elsewhere=None,
+        advice=None,
+        words=(ADVICE["undecided"],),
+    )
+
+
+def _undecided(found: _Judged | None) -> _Judged | None:
+    return None if found is None else replace(found, verdict="undecided")
 
 
 def range_of(bars_deg: Sequence[float], settings: Settings) -> tuple[float, float]:

@@ -125,7 +125,11 @@ def check_empty(
         u_deg=tuple(float(v) for v in np.sqrt(np.diag(cov))),
         display=display,
         kind=kind,
-        words=(*words, NO_LEG),
+        words=(
+            *words,
+            *(f"{name}: {caution}" for name, one in seen.items() for caution in one.cautions),
+            NO_LEG,
+        ),
     )
 
 

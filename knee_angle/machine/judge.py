@@ -275,7 +275,7 @@ def _implied(
 
 def _to_set(advice: Advice) -> str:
     """What to set or check, and where that ends."""
-    return f"{advice.text} {CARE}" if advice.steps or advice.checks else advice.text
+    return f"{advice.text} {CARE}" if advice.steps or advice.checks or advice.first else advice.text
 
 
 def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:

@@ -65,6 +65,7 @@ def bars_alone(
         motion=(turn, x, y),
         motion_cov=tuple(tuple(float(v) for v in row) for row in cov),
         displayed_deg=displayed_deg,
+        camera_seen=lens.trusted,
     )
 
 
@@ -81,7 +82,7 @@ def _poses(
 def _drawn(
     corners_px: Floats, board: camera.Board, tilt: Floats, lens: Lens, rng: np.random.Generator
 ) -> Floats:
-    """One trial of the motion: corners, direction, focal length and the bars' two depths.
+    """One trial of the motion: corners, direction, lens and the bars' two depths.
 
     ``tilt`` (2, 2) is a root of the direction's covariance, degrees.
     """
@@ -90,8 +91,12 @@ def _drawn(
         normal = board.other_normal
     normal = geometry.tilt_normal(normal, tilt @ rng.standard_normal(2))
     u_px = max(U_CORNER_PX, board.rms_px)
+    # ± of a pixel's width against its height, about the middle of the picture.
+    shape = np.exp(0.5 * lens.u_aspect * rng.standard_normal() * np.array([1.0, -1.0]))
+    middle = np.array(lens.centre_px)
+    seen_px = corners_px + u_px * rng.standard_normal(corners_px.shape)
     thigh, shank = _poses(
-        corners_px + u_px * rng.standard_normal(corners_px.shape),
+        middle + shape * (seen_px - middle),
         normal,
         board.distance_mm + U_BARS_LEVEL_MM * rng.standard_normal(2),
         lens,

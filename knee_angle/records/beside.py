@@ -26,7 +26,10 @@ class BarsAlone:
     shared_deg : float
         By dots: what all photos of one machine share of the error, as they are stuck.
     camera_seen : bool
-        Whether the camera's direction was seen; where it was not, nothing is proven.
+        Whether the camera's direction was seen, through a lens that is known; where it was
+        not, nothing is proven.
+    cautions : tuple of str
+        How the picture is not as a camera took it, and what to do.
     """
 
     deg: float
@@ -37,6 +40,7 @@ class BarsAlone:
     displayed_deg: float | None = None
     shared_deg: float = 0.0
     camera_seen: bool = True
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from knee_angle import words
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
+from knee_angle.machine.cause import UNTRUSTED, cards_wrong
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
@@ -188,11 +189,22 @@ def lacking_text(lacking: Lacking) -> str:
 def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The weightiest of what is proven with what to set or check; then the rest."""
     if answer.machine is None:
-        return (NO_BARS,), ()
+        return (_why_no_machine(answer),), ()
     found = answer.machine.words
     if len(found) < 3:
         return found, ()
     return (found[0], found[-1]), found[1:-1]
+
+
+def _why_no_machine(answer: VisitAnswer) -> str:
+    """Why the machine is not judged: its bars were not seen, or are not to be believed."""
+    if not any(photo.leg.lens.trusted for photo in answer.estimate.photos):
+        return UNTRUSTED
+    for _, one in answer.outcomes:
+        frame = one.machine.frame if isinstance(one, Measurement) and one.machine else None
+        if (wrong := cards_wrong(frame)) is not None:
+            return wrong
+    return NO_BARS
 
 
 def not_judged(why: NotMeasured) -> str:

@@ -13,7 +13,7 @@ from knee_angle.visit.estimate import (
     VisitEstimate,
     estimate_visit,
 )
-from knee_angle.visit.photos import VisitPhoto, without_guessed_bars
+from knee_angle.visit.photos import VisitPhoto, without_bars, without_guessed_bars
 
 __all__ = [
     "Reach",
@@ -22,5 +22,6 @@ __all__ = [
     "VisitEstimate",
     "VisitPhoto",
     "estimate_visit",
+    "without_bars",
     "without_guessed_bars",
 ]

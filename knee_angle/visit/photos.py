@@ -9,7 +9,15 @@ from dataclasses import dataclass, replace
 from knee_angle.errors import InvalidInput
 from knee_angle.records import MACHINE_POINTS, Angle, Frame, LegInView, NotMeasured
 
-__all__ = ["VisitPhoto", "by_leg", "in_order", "open_distance", "refused", "without_guessed_bars"]
+__all__ = [
+    "VisitPhoto",
+    "by_leg",
+    "in_order",
+    "open_distance",
+    "refused",
+    "without_bars",
+    "without_guessed_bars",
+]
 
 OPEN_DISTANCE = 0.4
 """Relative ± of a distance that is left open."""
@@ -60,11 +68,16 @@ def without_guessed_bars(leg: LegInView) -> LegInView:
         if name not in MACHINE_POINTS or point.source not in ("network", "pose")
     }
     if not leg.lens.trusted:  # nothing of a picture that may be stretched proves anything
-        kept = {name: point for name, point in kept.items() if name not in MACHINE_POINTS}
-        leg = replace(leg, bar_tags=None)
+        return without_bars(leg)
     if any(name not in kept for name in MACHINE_POINTS):  # bars are seen whole or not at all
-        kept = {name: point for name, point in kept.items() if name not in MACHINE_POINTS}
+        return replace(without_bars(leg), bar_tags=leg.bar_tags)
     return replace(leg, points=kept)
+
+
+def without_bars(leg: LegInView) -> LegInView:
+    """The leg alone: nothing of the machine, neither points nor tags."""
+    kept = {name: point for name, point in leg.points.items() if name not in MACHINE_POINTS}
+    return replace(leg, points=kept, bar_tags=None)
 
 
 def in_order(photos: Sequence[VisitPhoto]) -> tuple[VisitPhoto, ...]:
