@@ -6,6 +6,7 @@ import configparser
 import json
 import re
 import shlex
+from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
@@ -105,6 +106,31 @@ def test_the_unit_and_the_container_start_the_call_that_was_typed(tmp_path):
     assert "USER knee-angle" in container
     assert "EXPOSE 8443" in container
     assert "@" not in re.sub(r"#.*", "", container + (folder / "knee-angle.service").read_text())
+
+
+def test_files_are_named_whole_as_a_unit_starts_elsewhere(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name in ("ward.pem", "ward.key"):
+        Path(name).touch()
+    call = [*CALL[:-2], "--certificate", "ward.pem", "--key", "ward.key"]
+    CliRunner().invoke(app, [*call, "--write-unit", "units"], catch_exceptions=False)
+    unit, container = (Path("units", name).read_text() for name in FILES.values())
+    for text in (unit, container):
+        assert str(tmp_path / "ward.pem") in text
+        assert str(tmp_path / "ward.key") in text
+    assert f"-v {tmp_path / 'ward.pem'}:{tmp_path / 'ward.pem'}:ro" in container
+
+
+def test_the_trail_says_who_did_what_and_is_asked_by_account_and_code():
+    add("therapist-1", "therapist")
+    with open_store() as store:
+        store.add_person("P-017")
+        store.as_user("therapist-1").note("saw", "P-017")
+    first, second, third = run("trail").splitlines()
+    assert ("saw" in first, "added to people" in second, "account" in third) == (True,) * 3
+    assert run("trail", "--who", "therapist-1").splitlines() == [first]
+    assert run("trail", "--about", "p-017").splitlines() == [first, second]
+    assert run("trail", "--limit", "1").splitlines() == [first]
 
 
 def test_a_unit_that_is_there_is_not_replaced(tmp_path):

@@ -123,6 +123,17 @@ def test_a_stranger_says_for_nobody_who_he_is(served, stranger):
     assert stranger.upgrades(X_Knee_Angle_Session=told).startswith("HTTP/1.1 403")
 
 
+@pytest.mark.parametrize("forged", ["auditor", "admin", "nobody"])
+def test_a_signed_in_browser_says_for_nobody_else_who_it_is(served, signed, therapist, forged):
+    """A page's socket with another session's identifier in its header stays its own cookie's."""
+    sessions = served.access().sessions
+    told = "0" * 12 if forged == "nobody" else sessions.of(signed[forged][COOKIE]).id
+    drawn = therapist.page_drawn(X_Knee_Angle_Session=told)
+    assert "therapist-1 (therapist)" in drawn
+    assert f"{forged}-1" not in drawn
+    assert served.access().store.audit(limit=1)[0].who == "therapist-1"
+
+
 # Names and origins
 
 

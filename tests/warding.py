@@ -16,6 +16,11 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 from serving import ROOT
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ClientState_pb2 import ClientState
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
+from websockets.sync.client import connect
+from websockets.typing import Origin, Subprotocol
 
 from knee_angle.access.roles import ROLES
 from knee_angle.access.signing_in import Access
@@ -123,6 +128,23 @@ class Browser:
         with self.socket() as line:
             line.sendall(f"GET {path} HTTP/1.1\r\n{ask}\r\n".encode())
             return line.recv(2000).decode(errors="replace").partition("\r\n")[0]
+
+    def page_drawn(self, **headers: str) -> str:
+        """What the server sends for the page over its web socket, until it is drawn."""
+        origin = Origin(self.ward.url)
+        cookie = "; ".join(f"{k}={v}" for k, v in self.cookies.items())
+        sent = {"Cookie": cookie} | {k.replace("_", "-"): v for k, v in headers.items()}
+        told = ""
+        with connect(
+            f"wss://localhost:{self.ward.port}/_stcore/stream", ssl=UNSURE, origin=origin,
+            additional_headers=sent, subprotocols=[Subprotocol("streamlit")], max_size=None,
+        ) as line:  # fmt: skip
+            line.send(BackMsg(rerun_script=ClientState()).SerializeToString())
+            while True:
+                message = ForwardMsg.FromString(bytes(line.recv(timeout=60)))
+                told += str(message)
+                if message.WhichOneof("type") == "script_finished":
+                    return told
 
     def socket(self) -> socket.socket:
         """A bare connection."""

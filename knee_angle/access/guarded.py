@@ -62,7 +62,9 @@ ACT_OF: dict[str, tuple[Act, ...]] = {
 """Each public method of the store, and the acts of which one has to be allowed."""
 
 SEEN_AGAIN = timedelta(minutes=10)
-"""A page asks the store at every touch: the trail says once in so long who saw whom."""
+"""A page asks the store at every touch: the trail says once in so long who saw what."""
+CODE = 16
+"""No code is longer; identifiers of rows are."""
 _seen: dict[tuple[str, str], datetime] = {}
 _lock = threading.Lock()
 
@@ -99,18 +101,17 @@ def _asking(store: GuardedStore, name: str, method: Callable[..., Any]) -> Calla
         if MAY[store.session.role].isdisjoint(acts):
             with_trail(store, "refused", f"{acts[0]} {about}")
             raise refused(store.session.role, acts[0])
-        person = named.get("person") or (arguments[0] if arguments and name in OF_A_PERSON else "")
-        if "see patients" in acts and person:
-            _saw(store, str(person))
+        if not SEEING.isdisjoint(acts):
+            about = about.strip()
+            about = about.upper() if len(about) <= CODE else about
+            _saw(store, about or f"a list: {name.replace('_', ' ')}")
         return method(*arguments, **named)
 
     return asked
 
 
-OF_A_PERSON = frozenset(
-    {"prescriptions", "prescription_on", "leg_settings", "measurement", "photo", "visit"}
-)
-"""Methods whose first argument says whose rows are seen (a code, or a row of theirs)."""
+SEEING = frozenset({"see patients", "see machines"})
+"""Acts that leave a line about the code or row that was seen, or about the list."""
 
 
 def with_trail(store: GuardedStore, what: str, about: str) -> None:
@@ -126,8 +127,8 @@ def _about(arguments: tuple[Any, ...], named: dict[str, Any]) -> str:
 
 
 def _saw(store: GuardedStore, whom: str) -> None:
-    """The session saw a patient: a line, unless there was one just before."""
-    key, now = (store.session.id, whom.strip().upper()), store._now()
+    """The session saw a patient, a machine or a list: a line, unless there was one just before."""
+    key, now = (store.session.id, whom), store._now()
     with _lock:
         last = _seen.get(key)
         if last is not None and now - last < SEEN_AGAIN:

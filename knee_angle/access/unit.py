@@ -19,7 +19,9 @@ FILES = {"unit.service": "knee-angle.service", "unit.containerfile": "Containerf
 """Templates, and what they are called where they are written."""
 
 
-def write_units(folder: Path, arguments: Sequence[str], *, port: int) -> list[Path]:
+def write_units(
+    folder: Path, arguments: Sequence[str], *, port: int, files: Sequence[Path] = ()
+) -> list[Path]:
     """Write the files for a page that is started with these arguments.
 
     Parameters
@@ -30,6 +32,8 @@ def write_units(folder: Path, arguments: Sequence[str], *, port: int) -> list[Pa
         After ``knee-angle``.
     port : int
         Which it listens on.
+    files : sequence of Path
+        Files that the arguments name: the container is handed them.
 
     Raises
     ------
@@ -40,6 +44,7 @@ def write_units(folder: Path, arguments: Sequence[str], *, port: int) -> list[Pa
     values = {
         "@PROGRAM@": f"{sys.executable} -m knee_angle",
         "@PORT@": str(port),
+        "@FILES@": "".join(f" -v {shlex.quote(f'{one}:{one}:ro')}" for one in files),
         "@ARGUMENTS@": shlex.join(arguments),
         "@LIST@": ", ".join(f'"{one}"' for one in ("knee-angle", *arguments)),
     }

@@ -10,14 +10,23 @@ import argparse
 import ipaddress
 import socket
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from knee_angle.access.signing_in import Access
 from knee_angle.errors import InvalidInput
 
-__all__ = ["Provider", "Ward", "arguments_of", "check_ward", "from_arguments", "is_loopback"]
+__all__ = [
+    "Provider",
+    "Ward",
+    "absolute",
+    "arguments_of",
+    "check_ward",
+    "files_of",
+    "from_arguments",
+    "is_loopback",
+]
 
 EVERYWHERE = "0.0.0.0"  # noqa: S104  a ward's page serves the network; `check_ward` says when
 ADMIN = "knee-angle accounts add NAME --role therapist"
@@ -104,6 +113,21 @@ def arguments_of(ward: Ward) -> list[str]:
         if value is not None:
             told += [option, str(value)]
     return told
+
+
+def absolute(ward: Ward) -> Ward:
+    """The same with every file named whole, from whichever folder it is started."""
+    provider = ward.provider
+    if provider is not None:
+        provider = replace(provider, secret_file=provider.secret_file.absolute())
+    certificate, key = (one and one.absolute() for one in (ward.certificate, ward.key))
+    return replace(ward, certificate=certificate, key=key, provider=provider)
+
+
+def files_of(ward: Ward) -> list[Path]:
+    """The files that its command line names."""
+    secret = None if ward.provider is None else ward.provider.secret_file
+    return [one for one in (ward.certificate, ward.key, secret) if one is not None]
 
 
 def from_arguments(arguments: Sequence[str]) -> Ward:

@@ -129,6 +129,23 @@ def accounts_end(
     print(f"{session}: ended")
 
 
+@accounts_app.command("trail")
+def accounts_trail(
+    who: Annotated[str | None, typer.Option(help="Of this account or role alone.")] = None,
+    about: Annotated[
+        str | None, typer.Option(help="About this code or row alone, such as P-017.")
+    ] = None,
+    limit: Annotated[int, typer.Option(help="At most so many lines, the newest.", min=1)] = 1000,
+    store: Where = None,
+) -> None:
+    """Who did and saw what, the newest first: the audit trail."""
+    with opened_store(store) as opened:
+        for one in opened.audit(limit=limit, who=who, about=about):
+            print(
+                f"{one.at.astimezone():%Y-%m-%d %H:%M:%S}  {one.who:16}  {one.what:24}  {one.about}"
+            )
+
+
 def _password(file: Path | None) -> str:
     """The password as typed twice, or the first line of a file."""
     if file is None:

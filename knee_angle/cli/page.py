@@ -133,7 +133,9 @@ def _ward(port: int, address: str | None, given: dict[str, Any]) -> Ward:
 
 def _write_unit(folder: Path, ward: Ward) -> None:
     from knee_angle.access.unit import write_units
-    from knee_angle.access.ward import arguments_of
+    from knee_angle.access.ward import absolute, arguments_of, files_of
 
-    for path in write_units(folder, ["page", *arguments_of(ward)], port=ward.port):
+    ward = absolute(ward)  # a unit is not started in the folder where this was typed
+    files = files_of(ward)
+    for path in write_units(folder, ["page", *arguments_of(ward)], port=ward.port, files=files):
         print(path)

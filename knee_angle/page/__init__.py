@@ -6,7 +6,8 @@
   ``checking``, ``how_to``; ``ward``: the page for a network;
 * ``visit``, ``drafts``: the visit that is open, in the session and on the disk; ``tray``: its
   photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
-* ``whose``, ``shots``, ``editor``, ``set_up``, ``asked``: what is asked; ``answer``: the card;
+* ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;
+  ``answer``: the card;
   ``keeping``, ``taking_back``: keeping it, and letting it no longer count;
 * ``charts``, ``style``, ``zone``: how it looks, and whose days.
 """

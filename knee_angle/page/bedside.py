@@ -19,9 +19,9 @@ from knee_angle.errors import KneeAngleError, NoStoreYet
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import answer, keeping, memory, set_up
 from knee_angle.page import asked as ask
-from knee_angle.page.editor import points_editor
 from knee_angle.page.how_to import AFTER, CARE, HOW_TO, drawing
 from knee_angle.page.judged import Asked, Judged, judged
+from knee_angle.page.points import points_of
 from knee_angle.page.shots import shots
 from knee_angle.page.tray import MOST, Entry
 from knee_angle.page.visit import Visit, next_visit, opened_visit
@@ -135,7 +135,7 @@ def _work(visit: Visit, entry: Entry) -> None:
         shots(visit)
         for line in visit.tray.refused:
             st.error(f"The photo could not be used. {line}")
-        _editor(entry)
+        points_of(entry, key="editor")
         if before := keeping.kept_before(visit, entry.sha256):
             st.warning(before)
         st.caption(AFTER)
@@ -272,28 +272,6 @@ def _repeats(visit: Visit, entry: Entry) -> dict[str, str]:
         if first is not None and shas.index(first) < shas.index(sha):
             found[sha] = first
     return found
-
-
-def _editor(entry: Entry) -> None:
-    """The photo with its points."""
-    key = f"editor-{entry.key}"
-    if key not in st.session_state:
-        entry.editor_is_new()
-    found = entry.found
-
-    def taken() -> None:
-        entry.take(st.session_state[key].get("points"))
-
-    points_editor(
-        entry.photo,
-        key=key,
-        revision=entry.revision,
-        found=found,
-        side=None if found is None else found.side,
-        tags=tuple(tag.corners_px for tag in entry.seen.tags),
-        edit=entry.seed,
-        on_change=taken,
-    )
 
 
 def _values(visit: Visit, known: Known) -> ask.Values:

@@ -20,8 +20,8 @@ from knee_angle.machine.empty import EmptyCheck
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import check_chart
-from knee_angle.page.editor import points_editor
-from knee_angle.page.tray import Entry, Tray
+from knee_angle.page.points import points_of
+from knee_angle.page.tray import Tray
 from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
 from knee_angle.settings import Settings, changed
@@ -138,27 +138,7 @@ def _points(code: str, tray: Tray) -> None:
         key=f"check-points-{code}-{len(names)}",
     )  # fmt: skip
     if chosen is not None and chosen in tray.entries:
-        _editor(code, tray.entries[chosen])
-
-
-def _editor(code: str, entry: Entry) -> None:
-    key = f"check-editor-{code}-{entry.key}"
-    if key not in st.session_state:
-        entry.editor_is_new()
-
-    def taken() -> None:
-        entry.take(st.session_state[key].get("points"))
-
-    points_editor(
-        entry.photo,
-        key=key,
-        revision=entry.revision,
-        found=entry.found,
-        side=None if entry.found is None else entry.found.side,
-        tags=tuple(tag.corners_px for tag in entry.seen.tags),
-        edit=entry.seed,
-        on_change=taken,
-    )
+        points_of(tray.entries[chosen], key=f"check-editor-{code}")
 
 
 # The answer ----------------------------------------------------------------------

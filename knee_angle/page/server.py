@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import ipaddress
 import os
 import re
 from functools import cache
@@ -23,6 +22,7 @@ from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 
 from knee_angle import __version__
+from knee_angle.access.ward import is_loopback
 from knee_angle.cli.serving import ADDRESS, WHO
 from knee_angle.errors import InvalidInput
 from knee_angle.page.receiving import Receiving
@@ -162,7 +162,7 @@ def check_address(address: str) -> None:
     InvalidInput
         Any address but a loopback one.
     """
-    if not _loopback(address):
+    if not is_loopback(address):
         raise InvalidInput(
             f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
             "and nobody signs in; serve a network by `knee-angle page --ward`"
@@ -178,7 +178,7 @@ def _with_policy(headers: list[tuple[bytes, bytes]], host: str) -> list[tuple[by
 def _is_local(scope: Scope, host: str, origin: str | None) -> bool:
     """From this machine, under this machine's name, and from a page of this server."""
     client = scope.get("client")
-    if client is not None and not _loopback(client[0]):
+    if client is not None and not is_loopback(client[0]):
         return False
     if _name(f"//{host}") not in NAMES:
         return False
@@ -190,10 +190,3 @@ def _name(address: str) -> str | None:
         return urlsplit(address).hostname
     except ValueError:
         return None
-
-
-def _loopback(address: str) -> bool:
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return address == "localhost"

@@ -326,10 +326,12 @@ class Store(PeopleAndMachines, Visits):
 
     # The store as a whole ----------------------------------------------------------
 
-    def audit(self, *, limit: int = LIST_LIMIT) -> tuple[AuditLine, ...]:
-        """Who did what, when; newest first."""
+    def audit(
+        self, *, limit: int = LIST_LIMIT, who: str | None = None, about: str | None = None
+    ) -> tuple[AuditLine, ...]:
+        """Who did what, when; newest first; of one account, about one code or row."""
         with self._reads() as connection:
-            return reading.audit_lines(connection, limit=limit)
+            return reading.audit_lines(connection, limit=limit, who=who, about=about)
 
     def note(self, what: str, about: str) -> None:
         """A line in the audit trail for what leaves the store: an export, a backup."""

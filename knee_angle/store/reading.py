@@ -324,9 +324,15 @@ def subjects(connection: Connection, *, table: sa.Table, rows: sa.Table) -> tupl
     return tuple(Subject(r.code, r.rows or 0, r.last) for r in connection.execute(query))
 
 
-def audit_lines(connection: Connection, *, limit: int) -> tuple[AuditLine, ...]:
-    """The audit trail, newest first."""
+def audit_lines(
+    connection: Connection, *, limit: int, who: str | None = None, about: str | None = None
+) -> tuple[AuditLine, ...]:
+    """The audit trail, newest first; of one account, about one code or row."""
     query = sa.select(schema.audit).order_by(schema.audit.c.id.desc()).limit(limit)
+    if who is not None:
+        query = query.where(schema.audit.c.who == who)
+    if about is not None:
+        query = query.where(sa.func.lower(schema.audit.c.about) == about.lower())
     return tuple(AuditLine(r.at, r.who, r.what, r.about) for r in connection.execute(query))
 
 
