@@ -12,6 +12,7 @@ page's server), ``streams`` (output that reaches any terminal).
 
 from __future__ import annotations
 
+import contextvars
 import sys
 from typing import Any
 
@@ -33,6 +34,7 @@ from knee_angle.cli import (  # noqa: F401
 from knee_angle.cli.app import app
 from knee_angle.cli.streams import drop_output, make_streams_safe
 from knee_angle.errors import KneeAngleError
+from knee_angle.language import tell
 
 __all__ = ["app", "main"]
 
@@ -41,16 +43,23 @@ INTERRUPTED = 130
 
 
 def main() -> None:
-    """Run the command line; every error of ours is one line and exit status 2."""
+    """Run the command line; every error of ours is one line and exit status 2.
+
+    In a context of its own: the language of this call is none of the next one's.
+    """
+    contextvars.copy_context().run(_run)
+
+
+def _run() -> None:
     make_streams_safe()
     try:
         status = app(standalone_mode=False) or 0
         if sys.stdout is not None:
             sys.stdout.flush()
     except KneeAngleError as error:
-        _stop(str(error))
+        _stop(tell(str(error)))
     except MemoryError:
-        _stop("the memory of this machine is full: end other programs, or name fewer photos")
+        _stop(tell("the memory of this machine is full: end other programs, or name fewer photos"))
     except KeyboardInterrupt:
         status = INTERRUPTED
     except OSError as error:
@@ -58,7 +67,12 @@ def main() -> None:
             raise
         drop_output()
         if not isinstance(error, BrokenPipeError):
-            _stop(f"the output cannot be written ({error.strerror}): send it somewhere else")
+            _stop(
+                tell(
+                    "the output cannot be written ({why}): send it somewhere else",
+                    why=error.strerror,
+                )
+            )
         status = 1
     except Exception as error:
         # Typer raises what is wrong with a call as a class that it keeps to itself.
@@ -66,7 +80,7 @@ def main() -> None:
             raise
         _stop(_wrong_call(error))
     if status == INTERRUPTED:
-        print("knee-angle: stopped", file=sys.stderr)
+        print(tell("knee-angle: stopped"), file=sys.stderr)
     raise SystemExit(status)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle.cli.app import app
+from knee_angle.cli.app import Commands, app
 from knee_angle.cli.store import Where, opened_store
 from knee_angle.errors import InvalidInput
 
@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 __all__ = ["accounts_app", "opened_access"]
 
 accounts_app = typer.Typer(
-    help="Accounts of a ward's page, their sessions and paired phones.", no_args_is_help=True
+    cls=Commands,
+    help="Accounts of a ward's page, their sessions and paired phones.",
+    no_args_is_help=True,
 )
 app.add_typer(accounts_app, name="accounts")
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle.cli.app import app
+from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format, Output, positive
 from knee_angle.cli.settings import DISPLAY, takes_settings
 from knee_angle.errors import InvalidInput
@@ -148,7 +148,7 @@ def _answer(study: Study, about: About, *, html: Path | None, output: Format) ->
     if output is Format.JSON:
         from knee_angle.report.study_json import study_as_json
 
-        print(json.dumps(study_as_json(study, about), allow_nan=False))
+        print(json.dumps(for_programs(study_as_json(study, about)), allow_nan=False))
     else:
         from knee_angle.report.study_words import study_text
 
@@ -272,5 +272,5 @@ def _plan(*, sd: float, half_width: float, assurance: float | None, output: Form
         assurance=assurance,
     )
     if output is Format.JSON:
-        return json.dumps(plan_as_json(plan, version=__version__))
+        return json.dumps(for_programs(plan_as_json(plan, version=__version__)))
     return plan_text(plan)

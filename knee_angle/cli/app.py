@@ -6,16 +6,82 @@ Exit status: 0 everything measured, 1 some photos not measured or unreadable,
 
 from __future__ import annotations
 
-from typing import Annotated
+import os
+from contextvars import ContextVar
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from knee_angle import words
+from knee_angle.errors import InvalidInput
+from knee_angle.language import asked_for, say, set_language, tell_all
 
-__all__ = ["app"]
+__all__ = ["LANGUAGE_VARIABLE", "Commands", "app", "for_programs"]
+
+LANGUAGE_VARIABLE = "KNEE_ANGLE_LANGUAGE"
+_asked: ContextVar[str | None] = ContextVar("knee_angle_language_asked", default=None)
+
+
+class Commands(TyperGroup):
+    """Commands that each take ``--language``, and their group too."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**given)
+        self.params.append(_language_option())
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """The command of that name."""
+        command = super().get_command(ctx, cmd_name)
+        if command is not None and not any(one.name == "language" for one in command.params):
+            command.params.append(_language_option())
+        return command
+
+
+def _speak(context: typer.Context, code: str | None) -> None:
+    """Speak the language asked for: a command's own option goes before that of its group."""
+    if context.parent is None or code:
+        _asked.set(code)
+    spoken = _asked.get() or os.environ.get(LANGUAGE_VARIABLE, "").strip().lower() or "en"
+    if problem := asked_for(spoken):
+        named = "--language" if _asked.get() else LANGUAGE_VARIABLE
+        raise InvalidInput(say("{named}: {problem}", named=named, problem=problem))
+    set_language(spoken)
+
+
+def _language_option() -> Any:
+    """The option as Typer makes it of a command that has nothing else."""
+
+    def command(
+        language: Annotated[
+            str | None,
+            typer.Option(
+                help="Language of what is said, en or de; "
+                f"else that of {LANGUAGE_VARIABLE}, else en.",
+                callback=_speak,
+                is_eager=True,
+                expose_value=False,
+            ),
+        ] = None,
+    ) -> None:
+        """Never run."""
+
+    only = typer.Typer(add_completion=False)
+    only.command()(command)
+    return typer.main.get_command(only).params[0]
+
+
+def for_programs(value: Any) -> Any:
+    """JSON values as a program gets them: English, unless a language was asked for in the call.
+
+    Names of fields and values that are codes are the same in every language.
+    """
+    return value if _asked.get() is None else tell_all(value)
+
 
 app = typer.Typer(
     name="knee-angle",
+    cls=Commands,
     help="Measure from a bedside photo what a knee really does in a CPM machine.\n\n"
     + words.CAUTION,
     no_args_is_help=True,

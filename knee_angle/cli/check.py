@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from knee_angle.cli.app import app
+from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import DisplayedTable, Format, Output, positive
 from knee_angle.cli.photos import read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, refused, takes_settings
@@ -84,7 +84,7 @@ def check(
     result = check_machine(outcomes, settings)
     if output is Format.JSON:
         row = check_as_json(result, version=__version__, alarms=result.alarms)
-        print(json.dumps(row, allow_nan=False))
+        print(json.dumps(for_programs(row), allow_nan=False))
     else:
         print(check_text(result, settings, alarms=result.alarms))
     left = isinstance(result, NotMeasured) or bool(result.left_out)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from knee_angle.cli.app import app
+from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import (
     DisplayedTable,
     Format,
@@ -169,7 +169,7 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Kee
         row = contract.as_json(photo.name, judged, version=__version__)
         match output:
             case Format.JSON:
-                print(json.dumps(row, allow_nan=False), flush=True)
+                print(json.dumps(for_programs(row), allow_nan=False), flush=True)
             case Format.CSV:
                 print(contract.as_csv([row], header=number == 0), end="", flush=True)
             case Format.TEXT:

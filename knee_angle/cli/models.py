@@ -7,11 +7,13 @@ from typing import Annotated
 
 import typer
 
-from knee_angle.cli.app import app
+from knee_angle.cli.app import Commands, app
 
 __all__ = ["models_app"]
 
-models_app = typer.Typer(help="Model files that are not part of the package.", no_args_is_help=True)
+models_app = typer.Typer(
+    cls=Commands, help="Model files that are not part of the package.", no_args_is_help=True
+)
 app.add_typer(models_app, name="models")
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from knee_angle.cli.app import app
+from knee_angle.cli.app import Commands, app
 from knee_angle.cli.settings import printed
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
@@ -16,7 +16,9 @@ from knee_angle.settings import Settings
 
 __all__ = ["sheet_app"]
 
-sheet_app = typer.Typer(help="Printed sheets, to scale, as PDF.", no_args_is_help=True)
+sheet_app = typer.Typer(
+    cls=Commands, help="Printed sheets, to scale, as PDF.", no_args_is_help=True
+)
 app.add_typer(sheet_app, name="sheet")
 
 

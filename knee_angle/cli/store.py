@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knee_angle import words
-from knee_angle.cli.app import app
+from knee_angle.cli.app import Commands, app
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 store_app = typer.Typer(
-    help="Kept measurements, machine checks and prescriptions.", no_args_is_help=True
+    cls=Commands, help="Kept measurements, machine checks and prescriptions.", no_args_is_help=True
 )
 app.add_typer(store_app, name="store")
 

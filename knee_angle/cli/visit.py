@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knee_angle import __version__, words
-from knee_angle.cli.app import app
+from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
@@ -132,7 +132,7 @@ def _answered(
     if output is Format.JSON:
         row = visit_as_json(answer, version=__version__)
         row["alarms"] = [*alarms, *row.get("alarms", [])]
-        print(json.dumps(row, allow_nan=False))
+        print(json.dumps(for_programs(row), allow_nan=False))
     else:
         print("".join(f"!! {alarm}\n" for alarm in alarms), end="")
         if isinstance(answer, VisitAnswer):

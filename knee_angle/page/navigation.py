@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from knee_angle.access.roles import Act, NotAllowed
+from knee_angle.language import tell
 from knee_angle.page import bedside, how_to, machines, people
+from knee_angle.page.spoken import begin_language, language_choice
 from knee_angle.page.style import STYLE
 from knee_angle.page.ward.here import account_line, ask, begin
 
@@ -23,7 +25,8 @@ __all__ = ["show"]
 
 def show() -> None:
     """Draw the page that the address names, as Streamlit asks for it."""
-    st.set_page_config(page_title="Knee angle", layout="centered")
+    begin_language()
+    st.set_page_config(page_title=tell("Knee angle"), layout="centered")
     st.html(STYLE)
     pages = _pages()
     chosen = st.navigation(pages, position="hidden")
@@ -37,8 +40,9 @@ def show() -> None:
         ask(ACTS[chosen.url_path])
         chosen.run()
         account_line()
+        language_choice()
     except NotAllowed as no:
-        st.error(str(no))
+        st.error(tell(str(no)))
 
 
 ACTS: dict[str, Act] = {
@@ -53,8 +57,8 @@ ACTS: dict[str, Act] = {
 def _pages() -> list[StreamlitPage]:
     """All pages, in the order of their links."""
     return [
-        st.Page(bedside.show, title="Measure", url_path="measure", default=True),
-        st.Page(people.show, title="People", url_path="people"),
-        st.Page(machines.show, title="Machines", url_path="machines"),
-        st.Page(how_to.show, title="Photograph", url_path="photograph"),
+        st.Page(bedside.show, title=tell("Measure"), url_path="measure", default=True),
+        st.Page(people.show, title=tell("People"), url_path="people"),
+        st.Page(machines.show, title=tell("Machines"), url_path="machines"),
+        st.Page(how_to.show, title=tell("Photograph"), url_path="photograph"),
     ]

@@ -18,6 +18,7 @@ from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.page import memory
 from knee_angle.page.drafts import Draft, DraftsFolder, drafts_folder, merged, new_token
 from knee_angle.page.editor import Edit
+from knee_angle.page.spoken import CHOSEN
 from knee_angle.page.tray import Entry, Tray
 from knee_angle.page.ward.here import session
 
@@ -25,8 +26,8 @@ __all__ = ["Visit", "next_visit", "opened_visit", "the_visit"]
 
 ADDRESS = "visit"
 """What the token is called in the page's address."""
-STAYS = ("counting", "tolerance", "tag", "bar-tag", "dot")
-"""Inputs that belong to the machine and to the printed sheets, not to one visit."""
+STAYS = ("counting", "tolerance", "tag", "bar-tag", "dot", CHOSEN)
+"""Inputs that belong to the machine, the printed sheets or the visitor, not to one visit."""
 
 ENDED = (
     "That visit has ended: it was kept and closed, or nobody touched it for 24 hours. What was "

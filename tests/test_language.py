@@ -1,0 +1,191 @@
+"""English and German: one catalogue, whole and fresh; no visitor hears another one's language."""
+
+from __future__ import annotations
+
+import copy
+import json
+import pickle
+import threading
+from datetime import date
+
+import catalogue
+import pytest
+from babel import Locale
+from called import called
+
+from knee_angle.errors import InvalidInput
+from knee_angle.language import (
+    LANGUAGES,
+    Sentence,
+    capital,
+    current,
+    figure,
+    in_language,
+    joined,
+    phrase,
+    say,
+    say_many,
+    set_language,
+    tell,
+    tell_all,
+)
+from knee_angle.language.catalogue import Language
+
+OTHERS = [code for code in LANGUAGES if code != "en"]
+
+
+@pytest.fixture
+def stand_in(monkeypatch):
+    """A small catalogue of this test's own: how sentences are told does not hang on wording."""
+    texts = {
+        "at most {bound_deg:.1f}° apart": "höchstens {bound_deg:.1f}° auseinander",
+        "display agrees": "Anzeige stimmt",
+        "{what} on {day:%-d %b %Y}": "am {day:%d.%m.%Y}: {what}",
+        "Step back.": "Abstand vergrößern.",
+        "Not measured: {why}.": "Nicht gemessen: {why}.",
+        " and ": " und ",
+    }
+
+    class Texts:
+        def gettext(self, message):
+            return texts.get(message, message)
+
+        def ngettext(self, _one, _many, n):
+            return "{count} Foto" if n == 1 else "{count} Fotos"
+
+    monkeypatch.setattr("knee_angle.language.catalogue._translations", lambda _: Texts())
+
+
+@pytest.mark.parametrize(
+    ("sentence", "english", "german"),
+    [
+        pytest.param(
+            say("at most {bound_deg:.1f}° apart", bound_deg=7.25),
+            "at most 7.2° apart", "höchstens 7,2° auseinander", id="a number has its decimal comma",
+        ),
+        pytest.param(
+            say("{what} on {day:%-d %b %Y}", what=say("display agrees"), day=date(2026, 3, 9)),
+            "display agrees on 9 Mar 2026", "am 09.03.2026: Anzeige stimmt",
+            id="a sentence within a sentence, and a date in its own order",
+        ),
+        pytest.param(
+            say("Not measured: {why}.", why=phrase(say("Step back."))),
+            "Not measured: step back.", "Nicht gemessen: Abstand vergrößern.",
+            id="a German noun keeps its capital inside a sentence",
+        ),
+        pytest.param(
+            say("{n:,d} rows, {x:g} mm", n=12345, x=0.5), "12,345 rows, 0.5 mm",
+            "12.345 rows, 0,5 mm", id="what the catalogue lacks keeps its English words",
+        ),
+        pytest.param(
+            joined(say(" and "), ["P-017", figure("−2.5°")]), "P-017 and −2.5°", "P-017 und −2,5°",
+            id="a code stays as it is, a written number does not",
+        ),
+        pytest.param(say_many("{count} photo", "{count} photos", 1), "1 photo", "1 Foto",
+                     id="one of them"),
+        pytest.param(say_many("{count} photo", "{count} photos", 3), "3 photos", "3 Fotos",
+                     id="more of them"),
+        pytest.param(capital(say("display agrees")), "Display agrees.", "Anzeige stimmt.",
+                     id="a sentence of its own"),
+        pytest.param("v1.2, bed.jpg", "v1.2, bed.jpg", "v1.2, bed.jpg", id="plain text"),
+    ],
+)  # fmt: skip
+@pytest.mark.usefixtures("stand_in")
+def test_a_sentence_is_english_to_programs_and_told_where_it_is_shown(sentence, english, german):
+    assert sentence == english
+    assert json.loads(json.dumps(sentence)) == english
+    assert tell(sentence) == english
+    with in_language("de"):
+        assert tell(sentence) == german
+        assert tell(copy.deepcopy(sentence)) == german
+        assert tell(pickle.loads(pickle.dumps(sentence))) == german  # noqa: S301  our own
+        assert type(tell(sentence)) is str
+
+
+@pytest.mark.usefixtures("stand_in")
+def test_an_error_and_a_whole_result_can_be_told():
+    error = InvalidInput(say("display agrees"))
+    with in_language("de"):
+        assert tell(str(error)) == "Anzeige stimmt"
+        assert tell_all({"cautions": [say("display agrees")], "side": "left", "u": 2.5}) == {
+            "cautions": ["Anzeige stimmt"], "side": "left", "u": 2.5,
+        }  # fmt: skip
+    assert isinstance(str(error), Sentence)
+
+
+def test_two_visitors_at_once_are_each_told_in_their_own_language():
+    heard, both = {}, threading.Barrier(2)
+
+    def visitor(code):
+        set_language(code)
+        both.wait()
+        heard[code] = (current().code, tell("{part:.1f} mm", part=2.5))
+        both.wait()
+
+    visitors = [threading.Thread(target=visitor, args=(code,)) for code in ("en", "de")]
+    for one in visitors:
+        one.start()
+    for one in visitors:
+        one.join()
+    assert heard == {"en": ("en", "2.5 mm"), "de": ("de", "2,5 mm")}
+    assert current().code == "en"
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_every_sentence_has_its_text_with_the_same_places(code):
+    assert catalogue.lacking(catalogue.renewed(code)) == []
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_the_catalogue_holds_the_sentences_that_there_are(code):
+    """Else: `python tests/catalogue.py`, and write what it says is lacking."""
+    now = {(one.context, one.id) for one in catalogue.renewed(code)}
+    assert now == {(one.context, one.id) for one in catalogue.kept(code)}
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_the_compiled_catalogue_is_fresh(code):
+    compiled = catalogue.po(code).with_suffix(".mo").read_bytes()
+    assert compiled == catalogue.as_mo(catalogue.kept(code))
+
+
+@pytest.mark.parametrize("code", list(LANGUAGES))
+def test_signs_of_numbers_are_those_of_the_cldr(code):
+    symbols = Locale.parse(code).number_symbols["latn"]
+    language: Language = LANGUAGES[code]
+    assert (language.decimal, language.group) == (symbols["decimal"], symbols["group"])
+
+
+@pytest.mark.parametrize(
+    ("template", "text", "fits"),
+    [
+        pytest.param("{a:.0f}° and {b}", "{b} und {a:.0f}°", True, id="in another order"),
+        pytest.param("on {d:%-d %b %Y}", "am {d:%d.%m.%Y}", True, id="a date's own form"),
+        pytest.param("{a:.0f}°", "{a:.1f}°", False, id="another rounding"),
+        pytest.param("{a} of {b}", "{a}", False, id="a number lost"),
+    ],
+)
+def test_places_of_a_translation(template, text, fits):
+    assert (catalogue.places(template) == catalogue.places(text)) is fits
+
+
+def test_a_command_speaks_german_where_it_is_asked_to(monkeypatch):
+    monkeypatch.delenv("KNEE_ANGLE_LANGUAGE", raising=False)
+    asked = called("--language", "fr", "store", "list")
+    assert (asked.returncode, asked.stderr) == (
+        2, "knee-angle: --language: the language must be en or de, but got 'fr'\n",
+    )  # fmt: skip
+    monkeypatch.setenv("KNEE_ANGLE_LANGUAGE", "nl")
+    assert "KNEE_ANGLE_LANGUAGE: the language must be" in called("store", "list").stderr
+    assert current().code == "en"
+
+
+def test_a_command_tells_json_in_english_unless_it_is_asked():
+    from knee_angle.cli.app import _asked, for_programs
+
+    row = {"advice": figure("2.5 mm")}
+    with in_language("de"):
+        assert for_programs(row) == {"advice": "2.5 mm"}
+        token = _asked.set("de")
+        assert for_programs(row) == {"advice": "2,5 mm"}
+        _asked.reset(token)
