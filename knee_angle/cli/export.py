@@ -1,0 +1,164 @@
+"""``knee-angle export``: what is kept, in the forms that a hospital's systems take."""
+
+from __future__ import annotations
+
+import json
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from knee_angle.cli.app import app
+from knee_angle.cli.store import Where, opened_store
+from knee_angle.errors import InvalidInput
+from knee_angle.files import whole_file
+
+if TYPE_CHECKING:
+    from knee_angle.exchange.codes import Codes
+    from knee_angle.store import KeptCheck, KeptMeasurement, KeptVisit, Store
+
+__all__ = ["export_app", "written"]
+
+export_app = typer.Typer(
+    help="What is kept, for a hospital's systems: FHIR, DICOM.", no_args_is_help=True
+)
+app.add_typer(export_app, name="export")
+
+MANY = 1_000_000
+"""So many rows of one person or machine at most."""
+
+
+class FhirRelease(StrEnum):
+    """Releases of HL7 FHIR."""
+
+    R4B = "R4B"
+    R5 = "R5"
+
+
+CodesFile = Annotated[
+    Path | None, typer.Option("--codes", help="TOML file with the site's codes (export codes).")
+]
+NewFile = Annotated[Path, typer.Argument(help="New file to write.")]
+TheRelease = Annotated[FhirRelease, typer.Option("--release", help="Release of FHIR.")]
+
+
+def written(out: Path, text: str | bytes) -> None:
+    """Write a new file, whole or not at all."""
+    try:
+        with whole_file(out, new=True) as file:
+            file.write(text.encode() if isinstance(text, str) else text)
+    except OSError as error:
+        raise InvalidInput(f"{out} cannot be written ({error.strerror}): name a new file") from None
+
+
+def site_codes(path: Path | None) -> Codes:
+    """The site's codes, or the local ones."""
+    from knee_angle.exchange.codes import Codes, read_codes
+
+    return Codes() if path is None else read_codes(path)
+
+
+@export_app.command("fhir")
+def export_fhir(
+    out: NewFile,
+    person: Annotated[str | None, typer.Option(help="A person's course.")] = None,
+    machine: Annotated[str | None, typer.Option(help="A machine's checks.")] = None,
+    release: TheRelease = FhirRelease.R4B,
+    codes: CodesFile = None,
+    all_rows: Annotated[
+        bool, typer.Option("--all", help="Corrected and withdrawn rows too, as entered in error.")
+    ] = False,
+    store: Where = None,
+) -> None:
+    """Write a person's course or a machine's checks as a FHIR Bundle, from kept rows alone."""
+    if (person is None) == (machine is None):
+        raise InvalidInput("give --person CODE for a course, or --machine CODE for checks")
+    named = site_codes(codes)
+    with opened_store(store) as opened:
+        opened.check_pages()
+        if person is not None:
+            bundle, said = _course(opened, person, release, named, all_rows=all_rows)
+        else:
+            bundle, said = _checks(opened, machine or "", release, named, all_rows=all_rows)
+        written(out, _json(bundle))
+        opened.note("export", f"FHIR {release.value}: {said}")
+    print(f"{out}: FHIR {release.value}, {said}")
+
+
+def _json(resource: dict[str, Any]) -> str:
+    return json.dumps(resource, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _course(
+    store: Store, person: str, release: FhirRelease, codes: Codes, *, all_rows: bool
+) -> tuple[dict[str, Any], str]:
+    """A person's bundle, and what it holds."""
+    from knee_angle.exchange.fhir import bundle_of_course
+    from knee_angle.store import checked_code, utc_now
+
+    if not store.knows_person(person):
+        raise InvalidInput(f"the store knows no patient {person}: correct the code")
+    code = checked_code(person)
+    measurements = tuple(store.stored_measurements(person=code, all_rows=all_rows))
+    visits = store.visits(person=code, limit=MANY, all_rows=all_rows)
+    bundle = bundle_of_course(
+        code, measurements, visits, release=release.value, codes=codes, at=utc_now()
+    )
+    return bundle, f"{code}, {len(measurements)} measurements, {len(visits)} visits"
+
+
+def _checks(
+    store: Store, machine: str, release: FhirRelease, codes: Codes, *, all_rows: bool
+) -> tuple[dict[str, Any], str]:
+    """A machine's bundle, and what it holds."""
+    from knee_angle.exchange.fhir import bundle_of_checks
+    from knee_angle.store import checked_code, utc_now
+
+    if not store.knows_machine(machine):
+        raise InvalidInput(f"the store knows no machine {machine}: correct the code")
+    code = checked_code(machine, what="machine")
+    checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
+    bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
+    return bundle, f"{code}, {len(checks)} checks"
+
+
+@export_app.command("compare")
+def export_compare(
+    bundle: Annotated[Path, typer.Argument(help="A file of export fhir.")], store: Where = None
+) -> None:
+    """Read a FHIR Bundle back and compare it with the store; exit 1 where a row differs."""
+    from knee_angle.exchange.fhir import compare, read_bundle
+
+    rows = read_bundle(bundle)
+    with opened_store(store) as opened:
+        kept: dict[str, KeptMeasurement | KeptVisit | KeptCheck] = {
+            **{one.id: one for one in opened.measurements(limit=MANY, all_rows=True)},
+            **{one.id: one for one in opened.visits(limit=MANY, all_rows=True)},
+            **{one.id: one for one in opened.checks(limit=MANY, all_rows=True)},
+        }
+    found = compare(rows, kept)
+    for row_id, names in found.different:
+        print(f"{row_id}: {', '.join(names) if names else 'not in the store'}")
+    print(f"{found.same} rows equal, {len(found.different)} differ")
+    raise typer.Exit(int(bool(found.different)))
+
+
+@export_app.command("codes")
+def export_codes(out: NewFile, codes: CodesFile = None) -> None:
+    """Write the codes that are used to a TOML file to edit, for --codes."""
+    from knee_angle.exchange.codes import CONCEPTS, table_of
+
+    written(out, table_of(site_codes(codes)))
+    print(f"{out}: {len(CONCEPTS)} concepts")
+
+
+@export_app.command("code-system")
+def export_code_system(out: NewFile, release: TheRelease = FhirRelease.R4B) -> None:
+    """Write the local codes as a FHIR CodeSystem."""
+    from knee_angle import __version__
+    from knee_angle.exchange.fhir import code_system
+
+    made = code_system(version=__version__, release=release.value)
+    written(out, _json(made))
+    print(f"{out}: {made['count']} codes")

@@ -1,0 +1,508 @@
+"""Kept rows as HL7 FHIR R4B and R5: valid to others' readers, and equal when read back."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import sys
+from collections.abc import Iterator
+from dataclasses import fields, replace
+from datetime import timedelta
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+
+import fhirkit
+import fhirpy_types_r5
+import jsonschema
+import pytest
+from stores import NOON, SETTINGS, SHA, VISITED, made_measurement, made_series, made_visit
+from typer.testing import CliRunner
+
+from knee_angle.cli import app
+from knee_angle.errors import InvalidInput
+from knee_angle.exchange.codes import CONCEPTS, LOCAL_SYSTEM, Codes, Coding, read_codes, table_of
+from knee_angle.exchange.fhir import (
+    RELEASES,
+    bundle_of_checks,
+    bundle_of_course,
+    code_system,
+    compare,
+    read_bundle,
+)
+from knee_angle.exchange.fhir.back import as_handed_on, rows_of
+from knee_angle.exchange.fhir.bundle import model_of
+from knee_angle.exchange.fhir.value_sets import problems_of
+from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.store import SetUp, Store, open_store
+
+PUBLISHED = Path(__file__).parent / "published"
+LOCAL = Codes()
+LONG = "x" * 4000
+"""FHIR limits no code's length; DICOM does."""
+
+
+def filled(opened: Store) -> Store:
+    """Measurements of every kind, a visit, what was taken back, and two checks."""
+    opened.add_person("P-017")
+    opened.add_person("P-018")
+    opened.add_machine("M-03")
+    given = {"settings": SETTINGS, "photo_sha256": SHA, "person": "P-017"}
+    full = SetUp(
+        end="flexion", flexion_deg=95, extension_deg=-2.5, speed=3, bed_head_deg=30,
+        hours_of_use=6.5, ticks=("heel", "fibular_head"), visit="ab" * 16, setting="2",
+    )  # fmt: skip
+    wrong = opened.save_measurement(made_measurement(), machine="M-03", setup=full, **given)
+    opened.save_measurement(
+        made_measurement(displayed_deg=88), machine="M-03", setup=full, corrects=wrong.id,
+        taken_at=NOON - timedelta(days=3, microseconds=17), **given,
+    )  # fmt: skip
+    opened.save_measurement(made_measurement(displayed_deg=None), **given)
+    taken_back = opened.save_measurement(made_measurement(), **given)
+    opened.withdraw_measurement(taken_back.id, "wrong_person")
+    opened.save_measurement(made_measurement(), **{**given, "person": "P-018"})
+    answer, photos = made_visit()
+    opened.save_visit(
+        answer, photos, visit_id="cd" * 16, settings=SETTINGS, person="P-017", machine="M-03"
+    )
+    series = made_series()
+    result = check_machine(series, SETTINGS)
+    assert isinstance(result, MachineCheck)
+    kept = {
+        "machine": "M-03", "outcomes": series, "settings": SETTINGS, "photo_sha256": {},
+        "person": "P-017",
+    }  # fmt: skip
+    first = opened.save_check(result, **kept)
+    opened.save_check(result, corrects=first.id, **kept)
+    return opened
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory) -> Iterator[Store]:
+    path = tmp_path_factory.mktemp("fhir") / "ward.db"
+    with open_store(f"sqlite:///{path}", who="ward 3", clock=lambda: NOON) as opened:
+        yield filled(opened)
+
+
+def course(store: Store, release: str, codes: Codes = LOCAL, *, all_rows: bool = True) -> dict:
+    return bundle_of_course(
+        "P-017",
+        tuple(store.stored_measurements(person="P-017", all_rows=all_rows)),
+        store.visits(person="P-017", all_rows=all_rows),
+        release=release, codes=codes, at=NOON,
+    )  # fmt: skip
+
+
+def checks(store: Store, release: str, codes: Codes = LOCAL) -> dict:
+    found = store.checks(machine="M-03", all_rows=True)
+    return bundle_of_checks("M-03", found, release=release, codes=codes, at=NOON)
+
+
+MADE = MappingProxyType({"course": course, "checks": checks})
+
+
+@cache
+def official() -> jsonschema.protocols.Validator:
+    raw = gzip.decompress((PUBLISHED / "fhir_r4_part.schema.json.gz").read_bytes())
+    schema = json.loads(raw) | {"$ref": "#/definitions/Bundle"}
+    return jsonschema.Draft6Validator(schema)
+
+
+def errors_of(bundle: dict, release: str) -> list[str]:
+    """What readers that share nothing with the library say.
+
+    R4B left these resources as they are in R4, so R4's official schema and a reader made from
+    R4's definitions judge it. For R5 no schema was at hand: classes that others made from R5's
+    definitions, which refuse any other field.
+    """
+    if release == "R5":
+        fhirpy_types_r5.Bundle.model_validate(bundle)
+        each = [entry["resource"] for entry in bundle["entry"]]
+        for one in each:
+            getattr(fhirpy_types_r5, one["resourceType"]).model_validate(one)
+        return []
+    found = [f"{e.json_path}: {e.message[:200]}" for e in official().iter_errors(bundle)]
+    return found + [str(issue) for issue in fhirkit.validate(json.dumps(bundle))]
+
+
+@pytest.mark.parametrize("release", RELEASES)
+@pytest.mark.parametrize("made", MADE)
+def test_others_find_no_error_in_a_bundle(store, made, release):
+    bundle = MADE[made](store, release)
+    assert errors_of(bundle, release) == []
+
+
+@pytest.mark.parametrize(
+    ("resource", "field", "value"),
+    [
+        pytest.param("Observation", "status", "done", id="a status that the list has not"),
+        pytest.param("Observation", "knee", 1, id="a field that the resource has not"),
+        pytest.param("Provenance", "recorded", "noon", id="a time that is none"),
+    ],
+)
+def test_the_readers_that_judge_us_do_see_errors(store, resource, field, value):
+    bundle = course(store, "R4B")
+    one = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == resource)
+    one[field] = value
+    assert errors_of(bundle, "R4B")
+
+
+@pytest.mark.parametrize("release", RELEASES)
+def test_the_local_codes_are_a_code_system(release):
+    made = code_system(version="1.2", release=release)
+    assert errors_of({"resourceType": "Bundle", "type": "collection", "entry": [
+        {"fullUrl": f"urn:uuid:{made['id']}", "resource": made}
+    ]}, release) == []  # fmt: skip
+    assert {one["code"] for one in made["concept"]} == set(CONCEPTS)
+    assert made["url"] == LOCAL_SYSTEM
+
+
+def first(bundle: dict, kind: str) -> dict:
+    return next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == kind)
+
+
+@pytest.mark.parametrize("release", RELEASES)
+def test_an_angle_says_all_that_belongs_to_it(store, release):
+    """UCUM degrees, knee and side, method, device, ±, interval, display, and its source."""
+    (row,) = [r for r in store.measurements(person="P-017") if r.corrects is not None]
+    bundle = course(store, release)
+    entries = {e["fullUrl"]: e["resource"] for e in bundle["entry"]}
+    (one,) = [
+        r for r in entries.values()
+        if r["resourceType"] == "Observation" and r["identifier"][0]["value"] == row.id
+    ]  # fmt: skip
+    assert one["valueQuantity"] == {
+        "value": round(row.flexion_deg, 3), "unit": "°",
+        "system": "http://unitsofmeasure.org", "code": "deg",
+    }  # fmt: skip
+    assert one["status"] == "corrected"
+    assert [c["code"] for c in one["bodySite"]["coding"]] == ["72696002", "knee-left"]
+    assert one["method"]["text"] == "Photo, camera's direction from printed tags"
+    assert entries[one["device"]["reference"]]["version"] == [{"value": row.software}]
+    said = {part["code"]["coding"][-1]["code"]: part for part in one["component"]}
+    assert said["displayed-angle"]["valueQuantity"]["value"] == 88
+    assert said["standard-uncertainty"]["valueQuantity"]["value"] == round(row.u_deg, 3)
+    ends = said["interval-95"]["valueRange"]
+    assert (ends["low"]["value"], ends["high"]["value"]) == (
+        round(row.low_deg, 3), round(row.high_deg, 3),
+    )  # fmt: skip
+    side = said["side"]["valueCodeableConcept"]["coding"]
+    assert [c["code"] for c in side] == ["7771000", "side-left"]
+    (source,) = [
+        r for r in entries.values()
+        if r["resourceType"] == "Provenance" and r["recorded"] == one["issued"]
+        and entries[r["target"][0]["reference"]] is one
+    ]  # fmt: skip
+    assert [e["role"] for e in source["entity"]] == ["source", "revision"]
+    assert source["entity"][0]["what"]["identifier"]["value"] == SHA
+    assert source["agent"][1]["who"]["identifier"]["value"] == "ward 3"
+
+
+@pytest.mark.parametrize("release", RELEASES)
+def test_what_is_read_back_is_what_is_kept(store, release, tmp_path):
+    """Every field of every row, at the decimals that are written; the photos' hashes too."""
+    for name, bundle, kept in (
+        ("course", course(store, release), [
+            *store.measurements(person="P-017", all_rows=True),
+            *store.visits(person="P-017", all_rows=True),
+        ]),
+        ("checks", checks(store, release), store.checks(all_rows=True)),
+    ):  # fmt: skip
+        path = tmp_path / f"{name}.json"
+        path.write_text(json.dumps(bundle))
+        read = read_bundle(path)
+        by_id = {row.id: row for row in kept}
+        found = compare(read, by_id)
+        assert found.different == ()
+        assert found.same == len(kept) == len(read.all)
+        assert {row.id: row for row in read.all} == {i: as_handed_on(r) for i, r in by_id.items()}
+        if name == "course":
+            hashes = {SHA, *VISITED.values()}
+            assert set(read.photos.values()) == hashes
+            assert len(read.photos) == len(read.measurements)
+
+
+def test_reading_back_asks_for_nothing_that_another_system_may_change(store):
+    """Order, addresses, further fields and resources."""
+    bundle = course(store, "R4B")
+    text = json.dumps(bundle).replace("urn:uuid:", "https://fhir.example/R4B/x/")
+    system = LOCAL_SYSTEM.replace("urn:uuid:", "https://fhir.example/R4B/x/")
+    moved = json.loads(text.replace(system, LOCAL_SYSTEM))
+    for entry in moved["entry"]:
+        entry["resource"]["meta"] = {"versionId": "3"}
+        for one in entry["resource"].get("identifier", ()):
+            one["system"] = one["system"].replace("https://fhir.example/R4B/x/", "urn:uuid:")
+        for agent in entry["resource"].get("agent", ()):
+            if "identifier" in agent["who"]:
+                mine = agent["who"]["identifier"]
+                mine["system"] = mine["system"].replace("https://fhir.example/R4B/x/", "urn:uuid:")
+    moved["entry"].reverse()
+    moved["entry"].append(
+        {"fullUrl": "https://fhir.example/1", "resource": {"resourceType": "Basic"}}
+    )
+    before = {row.id: row for row in rows_of(bundle).all}
+    assert {row.id: row for row in rows_of(moved).all} == before
+
+
+def test_a_row_that_differs_is_named_with_its_fields(store):
+    rows = rows_of(course(store, "R5"))
+    kept = {row.id: row for row in (*rows.measurements, *rows.visits)}
+    changed, gone = rows.measurements[0], rows.measurements[1]
+    kept[changed.id] = replace(changed, flexion_deg=changed.flexion_deg + 0.01, machine=None)
+    del kept[gone.id]
+    found = compare(rows, kept)
+    assert dict(found.different) == {changed.id: ("machine", "flexion_deg"), gone.id: ()}
+    assert found.same == len(rows.all) - 2
+
+
+def test_every_field_of_a_row_is_handed_on_or_left_out_by_name():
+    """A field that is added to a kept row has to be decided about here."""
+    from knee_angle.exchange.fhir.parts import CHECK, MEASURED, VISIT
+    from knee_angle.store import KeptCheck, KeptMeasurement, KeptVisit
+
+    always = {
+        "id", "taken_at", "saved_at", "who", "corrects", "corrected_by", "withdrawn", "software",
+        "person", "machine",
+    }  # fmt: skip
+    for kind, parts, others in (
+        (KeptMeasurement, MEASURED, {"plane", "flexion_deg", "setup", "has_photo"}),
+        (KeptVisit, VISIT, {"knees"}),
+        (KeptCheck, CHECK, set()),
+    ):
+        written = {name for part in parts for name in part.fields if "." not in name}
+        assert {one.name for one in fields(kind)} == written | always | others
+    setup = {n.removeprefix("setup.") for p in MEASURED for n in p.fields if "setup." in n}
+    assert setup == {one.name for one in fields(SetUp)}
+
+
+@pytest.mark.parametrize(
+    ("bundle", "words"),
+    [
+        pytest.param("{", "no JSON", id="torn"),
+        pytest.param('{"resourceType": "Patient"}', "no FHIR Bundle", id="another resource"),
+        pytest.param("[]", "no FHIR Bundle", id="a list"),
+        pytest.param(
+            '{"resourceType": "Bundle", "entry": [{"resource": {}}]}', "fullUrl", id="no address"
+        ),
+    ],
+)
+def test_what_cannot_be_read_back_is_said_in_a_line(bundle, words, tmp_path):
+    path = tmp_path / "b.json"
+    path.write_text(bundle)
+    with pytest.raises(InvalidInput, match=words) as caught:
+        read_bundle(path)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("gone", ["device", "identifier", "effectiveDateTime", "code", "method"])
+def test_an_angle_that_lost_a_part_is_refused(store, gone):
+    bundle = course(store, "R4B")
+    del first(bundle, "Observation")[gone]
+    path_of = json.dumps(bundle)
+    with pytest.raises((InvalidInput, KeyError)):
+        rows_of(json.loads(path_of))
+
+
+# Codes --------------------------------------------------------------------------------
+
+
+def test_no_loinc_code_of_active_motion_is_written(store):
+    """41343-5, 41345-0, 41347-6 and 41349-2 are of active range of motion (facts, section 8)."""
+    text = json.dumps([course(store, "R4B"), checks(store, "R5")])
+    assert "loinc" not in text
+    assert not [code for code in ("41343", "41345", "41347", "41349") if code in text]
+
+
+def test_a_site_s_code_stands_first_and_the_local_one_beside_it(store, tmp_path):
+    path = tmp_path / "codes.toml"
+    path.write_text(
+        f'[passive-knee-flexion]\nsystem = "urn:oid:2.25.1"\ncode = "{LONG}"\n'
+        f'display = "{LONG} ± \\" <b>"\n'
+    )
+    codes = read_codes(path)
+    for release in RELEASES:
+        bundle = course(store, release, codes)
+        assert errors_of(bundle, release) == []
+        (one, *_) = [
+            e["resource"]["code"]["coding"] for e in bundle["entry"]
+            if "passive-knee-flexion" in json.dumps(e["resource"].get("code", {}))
+        ]  # fmt: skip
+        assert [c["code"] for c in one] == [LONG, "passive-knee-flexion"]
+        assert rows_of(bundle) == rows_of(course(store, release))
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        pytest.param("[knee", "no TOML", id="no TOML"),
+        pytest.param("[elbow]\nsystem = 'a:b'\ncode = '1'\ndisplay = 'x'", "'elbow'", id="unknown"),
+        pytest.param("[arc]\nsystem = 'a:b'\ncode = '1'", "exactly system", id="no display"),
+        pytest.param("[arc]\nsystem = 'a:b'\ncode = 1\ndisplay = 'x'", "code must be", id="number"),
+        pytest.param(
+            "[arc]\nsystem = 'a:b'\ncode = ' '\ndisplay = 'x'", "code must be", id="blank"
+        ),
+        pytest.param("[arc]\nsystem = 'loinc'\ncode = '1'\ndisplay = 'x'", "a URI", id="no URI"),
+        pytest.param("[arc]\nsystem = 'a:b'\ncode = '1  2'\ndisplay = 'x'", "spaces", id="spaces"),
+        pytest.param(
+            f"[arc]\nsystem = '{LOCAL_SYSTEM}'\ncode = '1'\ndisplay = 'x'", "local", id="ours"
+        ),
+    ],
+)
+def test_a_table_of_codes_that_cannot_be_meant_is_refused(table, words, tmp_path):
+    path = tmp_path / "codes.toml"
+    path.write_text(table)
+    with pytest.raises(InvalidInput, match=words):
+        read_codes(path)
+
+
+def test_the_table_that_is_written_is_read_again(tmp_path):
+    path = tmp_path / "codes.toml"
+    path.write_text(table_of(Codes()))
+    assert [one.code for one in read_codes(path).of("side-left")] == ["7771000", "side-left"]
+    mine = Codes({"arc": Coding("urn:oid:2.25.1", "A", "Arc")})
+    path.write_text(table_of(mine))
+    assert read_codes(path).own["arc"] == mine.own["arc"]
+    assert all(f"[{name}]" in table_of(mine) for name in CONCEPTS)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        pytest.param(
+            lambda b: first(b, "Observation").update(status="done"), "'done'", id="a status"
+        ),
+        pytest.param(lambda b: b.update(type="pile"), "'pile'", id="a type of bundle"),
+        pytest.param(
+            lambda b: first(b, "Provenance").update(
+                entity=[{"role": "cause", "what": {"display": "x"}}]
+            ),
+            "'cause'",
+            id="a role, deep within",
+        ),
+        pytest.param(
+            lambda b: first(b, "Observation")["valueQuantity"].update(code="degree"),
+            "'degree'",
+            id="a unit",
+        ),
+        pytest.param(
+            lambda b: first(b, "Observation")["code"]["coding"][-1].update(code="elbow"),
+            "'elbow'",
+            id="a local code",
+        ),
+        pytest.param(
+            lambda b: first(b, "Observation").update(subject={"reference": "urn:uuid:1"}),
+            "urn:uuid:1",
+            id="a reference",
+        ),
+        pytest.param(lambda b: b["entry"].append(b["entry"][0]), "one address", id="twice"),
+    ],
+)
+@pytest.mark.parametrize("release", RELEASES)
+def test_what_the_library_does_not_check_is_checked(store, change, words, release):
+    bundle = course(store, release)
+    change(bundle)
+    model = model_of("Bundle", release).model_validate(bundle)  # the library says nothing
+    assert words in "; ".join(problems_of(model, bundle))
+
+
+# What must not leave, and the commands ------------------------------------------------
+
+
+def test_nothing_of_another_person_and_no_file_name_leaves(store):
+    for release in RELEASES:
+        text = json.dumps([course(store, release), checks(store, release)])
+        assert "P-018" not in text
+        assert "Ada" not in text
+        assert "P-017" not in json.dumps(checks(store, release))
+
+
+def test_a_check_never_says_that_a_machine_is_calibrated(store):
+    """Proven off asks for calibration; anything else leaves the state unspecified."""
+    (row, _) = store.checks(machine="M-03", all_rows=True)
+    for verdict, against, state in (
+        ("within", "frame", "unspecified"),
+        ("undecided", "frame", "unspecified"),
+        ("outside", "knee", "unspecified"),
+        ("outside", "frame", "calibration-required"),
+    ):
+        check = replace(row, verdict=verdict, against=against, corrected_by=None)
+        made = bundle_of_checks("M-03", (check,), release="R4B", codes=Codes(), at=NOON)
+        assert first(made, "DeviceMetric")["calibration"][0]["state"] == state
+
+
+@pytest.fixture
+def here(store) -> str:
+    return str(store.engine.url)
+
+
+def called(*arguments: str, here: str = "", fails: bool = False):
+    done = CliRunner().invoke(app, [*arguments, *(["--store", here] if here else [])])
+    assert fails == (done.exit_code != 0), done.output + repr(done.exception)
+    return done
+
+
+@pytest.mark.parametrize("release", RELEASES)
+def test_the_commands_write_and_compare(here, release, tmp_path):
+    for what in (("--person", "p-017"), ("--machine", "M-03")):
+        out = tmp_path / f"{what[1]}.json"
+        called("export", "fhir", str(out), *what, "--release", release, "--all", here=here)
+        assert errors_of(json.loads(out.read_text()), release) == []
+        said = called("export", "compare", str(out), here=here).output
+        assert said.endswith(" rows equal, 0 differ\n")
+        assert not said.startswith("0 ")
+    assert out.stat().st_mode & 0o777 == 0o600
+
+
+def test_only_what_stands_is_written_unless_all_is_asked_for(here, tmp_path):
+    out = tmp_path / "c.json"
+    called("export", "fhir", str(out), "--person", "P-017", here=here)
+    states = {
+        one["resource"].get("status") for one in json.loads(out.read_text())["entry"]
+        if one["resource"]["resourceType"] == "Observation"
+    }  # fmt: skip
+    assert states == {"final", "corrected"}
+
+
+def test_an_export_stands_in_the_audit_trail_without_its_file_name(store, here, tmp_path):
+    called("export", "fhir", str(tmp_path / "Ada.json"), "--person", "P-017", here=here)
+    line = store.audit()[0]
+    assert line.what == "export"
+    assert line.about == "FHIR R4B: P-017, 5 measurements, 1 visits"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        pytest.param((), "--person CODE", id="nobody named"),
+        pytest.param(("--person", "P-017", "--machine", "M-03"), "--person CODE", id="both"),
+        pytest.param(("--person", "P-999"), "no patient P-999", id="unknown person"),
+        pytest.param(("--machine", "M-99"), "no machine M-99", id="unknown machine"),
+    ],
+)
+def test_a_call_that_cannot_be_meant_is_refused(here, arguments, words, tmp_path):
+    done = called("export", "fhir", str(tmp_path / "x"), *arguments, here=here, fails=True)
+    assert words in str(done.exception)
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_file_that_is_there_is_not_overwritten(here, tmp_path):
+    out = tmp_path / "x"
+    out.write_text("mine")
+    done = called("export", "fhir", str(out), "--person", "P-017", here=here, fails=True)
+    assert "name a new file" in str(done.exception)
+    assert out.read_text() == "mine"
+
+
+def test_codes_and_code_system_are_written(tmp_path):
+    called("export", "codes", str(tmp_path / "c.toml"))
+    called("export", "code-system", str(tmp_path / "s.json"), "--release", "R5")
+    assert read_codes(tmp_path / "c.toml").own
+    assert json.loads((tmp_path / "s.json").read_text())["resourceType"] == "CodeSystem"
+
+
+def test_without_the_extra_its_name_is_said(store, monkeypatch):
+    for name in [one for one in sys.modules if one.startswith("fhir.resources")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "fhir.resources", None)
+    with pytest.raises(InvalidInput, match=r"pip install 'knee-angle\[fhir\]'"):
+        course(store, "R4B")
