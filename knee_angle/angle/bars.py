@@ -95,7 +95,8 @@ def poses(corners_mm: ArrayLike) -> Poses:
 
     Least squares for a square of any size: both edges count alike.
     """
-    a, b, c, d = np.moveaxis(np.asarray(corners_mm, dtype=float), -2, 0)
+    corners = np.asarray(corners_mm, dtype=float)
+    a, b, c, d = (corners[..., k, :] for k in range(4))
     along = (b + c - a - d) + geometry.turned(c + d - a - b, by_deg=-90.0)
     unit = along / np.linalg.norm(along, axis=-1, keepdims=True)
     return Poses(np.asarray((a + b + c + d) / 4.0), np.asarray(unit))

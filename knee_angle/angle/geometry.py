@@ -153,7 +153,7 @@ def dot(a: ArrayLike, b: ArrayLike) -> Floats:
     a, b = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
     total = a[..., 0] * b[..., 0]
     for k in range(1, a.shape[-1]):
-        total = total + a[..., k] * b[..., k]
+        total += a[..., k] * b[..., k]
     return np.asarray(total)
 
 
@@ -236,7 +236,10 @@ def to_plane_mm(points_mm: ArrayLike, *, normal: ArrayLike) -> Floats:
         (x, y), y down, mm.
     """
     right, down = plane_axes(normal)
-    return np.stack([dot(points_mm, right), dot(points_mm, down)], axis=-1)
+    x = dot(points_mm, right)
+    seen = np.empty((*x.shape, 2))
+    seen[..., 0], seen[..., 1] = x, dot(points_mm, down)
+    return seen
 
 
 def tilt_normal(normal: ArrayLike, tilt_deg: ArrayLike) -> Floats:
@@ -317,7 +320,10 @@ def turned(points: ArrayLike, *, by_deg: ArrayLike) -> Floats:
     points = np.asarray(points, dtype=float)
     c, s = np.cos(np.radians(by_deg)), np.sin(np.radians(by_deg))
     x, y = points[..., 0], points[..., 1]
-    return np.stack([c * x - s * y, s * x + c * y], axis=-1)
+    across = c * x - s * y
+    result = np.empty((*np.shape(across), 2))
+    result[..., 0], result[..., 1] = across, s * x + c * y
+    return result
 
 
 def tilt_between_deg(normal: ArrayLike, other: ArrayLike) -> Floats:
@@ -333,5 +339,7 @@ def _cross_2d(a: Floats, b: Floats) -> Floats:
 
 def _cross_3d(a: Floats, b: Floats) -> Floats:
     """As ``np.cross``, in a quarter of its time."""
-    (ax, ay, az), (bx, by, bz) = np.moveaxis(a, -1, 0), np.moveaxis(b, -1, 0)
-    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
+    across = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
+        across[..., k] = a[..., i] * b[..., j] - a[..., j] * b[..., i]
+    return across

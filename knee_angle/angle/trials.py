@@ -75,7 +75,7 @@ def simulated(leg: LegInView, draw: Draw) -> Drawn:
     normal = draw.normal[:, None]
     met = geometry.meet_plane(directions[:, :count], normal=normal, distance_mm=far)
     marks = geometry.to_plane_mm(met, normal=normal)
-    hip, knee, ankle = np.moveaxis(marks + draw.placement_mm[:, :count], 1, 0)
+    hip, knee, ankle = _each(marks + draw.placement_mm[:, :count])
     thigh, shank = knee - hip, ankle - knee
     machine: dict[str, Floats] = {}
     if len(leg.points) > count or leg.bar_tags is not None:
@@ -84,10 +84,15 @@ def simulated(leg: LegInView, draw: Draw) -> Drawn:
         machine |= _machine_by_tags(leg, draw, of_bars, from_bars)
     return Drawn(
         knee_deg=geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side),
-        marks_deg=geometry.signed_flexion_deg(*np.moveaxis(marks, 1, 0), side=leg.side),
+        marks_deg=geometry.signed_flexion_deg(*_each(marks), side=leg.side),
         segment_mm=np.sqrt(np.stack([geometry.dot(v, v) for v in (thigh, shank)], axis=-1)),
         **machine,
     )
+
+
+def _each(points: Floats) -> list[Floats]:
+    """Points (n, k, 2) one by one, each (n, 2)."""
+    return [points[:, k] for k in range(points.shape[1])]
 
 
 def _unstretched(places_px: Floats, leg: LegInView, draw: Draw) -> Floats:
@@ -126,9 +131,7 @@ def _machine_by_points(
     normal = draw.bars_normal[:, None]
     far = distance_mm[:, None] - draw.depth_mm[:, len(LEG_POINTS) :]
     met = geometry.meet_plane(directions[:, len(LEG_POINTS) :], normal=normal, distance_mm=far)
-    points = dict(
-        zip(names, np.moveaxis(geometry.to_plane_mm(met, normal=normal), 1, 0), strict=True)
-    )
+    points = dict(zip(names, _each(geometry.to_plane_mm(met, normal=normal)), strict=True))
     seen = {}
     if "hinge" in points:
         seen["hinge_mm"] = _from_knee(points["hinge"], from_bars, side=leg.side)
@@ -156,7 +159,7 @@ def _machine_by_tags(
     met = geometry.meet_plane(directions, normal=normal, distance_mm=far)
     corners = geometry.to_plane_mm(met, normal=normal)
     thigh, shank = (bars.poses(corners[:, which]) for which in (0, 1))
-    turn, across, from_tag = np.moveaxis(draw.sticking, 1, 0)
+    turn, across, from_tag = _each(draw.sticking)
     thigh_bar, shank_bar = thigh.turned(turn[:, 0]), shank.turned(turn[:, 1])
     known = leg.bar_tags.hinge
     if known is None:

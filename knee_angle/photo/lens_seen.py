@@ -48,7 +48,7 @@ OTHER_LENS = (
 LENSES = 4
 """Log focal length, middle (x, y), log pixel shape."""
 MOST_STEPS, LEAST_GAIN = 15, 0.1
-"""Far below what chi-squared is judged by."""
+"""Far below what chi-squared is judged by (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +197,11 @@ class _Strip:
 
 
 def _gauss_newton(residuals: Callable[[Floats], Floats], x: Floats, start: Floats) -> _Fitted:
-    """The least squares of residuals that are nearly linear; a step that worsens is halved."""
+    """The least squares of residuals that are nearly linear; a step that worsens is halved.
+
+    SciPy's solver (`plane_fit`) finds the same in two to three times the time; a photo of a
+    strip is fitted here before it is known to be worth measuring.
+    """
     step = 1e-6 * np.eye(x.size)
     off = residuals(x)
     slopes = np.zeros((off.size, x.size))

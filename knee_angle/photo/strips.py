@@ -16,6 +16,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -86,15 +87,22 @@ def most_rms_px(tags: Sequence[Tag]) -> float:
 
 def steps_of(tags: Sequence[Tag]) -> tuple[int, ...] | None:
     """Whole steps of each tag along their strip, or None where they are not one flat strip."""
-    found = strips_of(tags).rows
+    found = strips_of(tuple(tags)).rows
     if len(found) != 1 or len(found[0].tags) != len(tags):
         return None
-    step = dict(zip(map(id, found[0].tags), found[0].steps, strict=True))
-    return tuple(step[id(tag)] for tag in tags)
+    step = dict(zip(found[0].tags, found[0].steps, strict=True))
+    return tuple(step[tag] for tag in tags)
 
 
-def strips_of(tags: Sequence[Tag]) -> Strips:
-    """Sort tags into flat rows, single tags and rows that are not flat."""
+@lru_cache(maxsize=16)  # lens, boards and each board ask for the same tags
+def strips_of(tags: tuple[Tag, ...]) -> Strips:
+    """Sort tags into flat rows, single tags and rows that are not flat.
+
+    Parameters
+    ----------
+    tags : tuple of Tag
+        Tags of one photo.
+    """
     between = {
         (i, j): step
         for i, j in itertools.combinations(range(len(tags)), 2)

@@ -14,6 +14,7 @@ module         what
 `bars`         the machine's dots of such a leg
 `bare_bars`    the three dots of a machine without a leg
 `assignment`   which dot is which, by the dots alone
+`readings`     which patch of a pigment may be which dot
 `expected`     which dot is which, where a witness sees the leg
 `centres`      the exact centre of a dot in the full-size photo
 `unused`       dots seen and not used, kept and named in words

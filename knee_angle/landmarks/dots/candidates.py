@@ -19,7 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2, lab_of
-from knee_angle.landmarks.dots.outlines import RADII_FIRST, RADII_SECOND, star, surroundings
+from knee_angle.landmarks.dots.outlines import (
+    RADII_FIRST,
+    RADII_SECOND,
+    paint,
+    star,
+    surroundings,
+)
 
 __all__ = ["Candidates", "company_of", "examine"]
 
@@ -110,7 +116,7 @@ def examine(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool = False) 
     """
     if trusted:
         return _second_look(picture, xy, radius, trusted=True)
-    curve, misfit, arc, contrast, _, _ = star(picture, xy, radius, RADII_FIRST, first=True)
+    curve, misfit, arc, contrast, _ = star(picture, xy, radius, RADII_FIRST, first=True)
     centre = xy + np.clip(curve[:, 1:3], -radius[:, None], radius[:, None])
     good = (misfit < 0.3) & (arc > 0.5) & (contrast > 8.0)
     good &= (curve[:, 0] > SMALLEST_RADIUS_PX) & (curve[:, 0] < LARGEST_RADIUS_PX)
@@ -121,7 +127,7 @@ def examine(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool = False) 
 
 
 def _second_look(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool) -> Candidates:
-    curve, misfit, arc, contrast, rough, rgb = star(picture, xy, radius, RADII_SECOND, first=False)
+    curve, misfit, arc, contrast, colours = star(picture, xy, radius, RADII_SECOND, first=False)
     reach = radius[:, None] * (0.4 if trusted else 1.0)
     centre = xy + np.clip(curve[:, 1:3], -reach, reach)
     size = np.maximum(curve[:, 0], 0.1)
@@ -129,10 +135,11 @@ def _second_look(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool) -> 
     order = np.nonzero(keep | trusted)[0]
     order = order[np.argsort(misfit[order] - arc[order], kind="stable")]
     order = order[~_repeats(centre[order], size[order])]
-    centre, size, curve, misfit, arc, contrast, rough, rgb = (
-        part[order] for part in (centre, size, curve, misfit, arc, contrast, rough, rgb)
+    centre, size, curve, misfit, arc, contrast = (
+        part[order] for part in (centre, size, curve, misfit, arc, contrast)
     )
-    # What lies around is asked last: most places are no outlines.
+    # What lies inside and around is asked last: most places are no outlines.
+    rgb, rough = paint(colours[order], curve / radius[order, None], RADII_SECOND)
     ring, around = surroundings(picture, centre, size, curve)
     return Candidates(
         xy=centre,

@@ -10,7 +10,7 @@ Where the patches found do not make one leg beyond doubt, the answer is
 ``NotMeasured``: a wrong leg is worse than none.
 
 A witness (the leg network) settles what geometry leaves open (`expected`). It is asked
-only where the dots alone refuse, or answer less than surely (`_sure`): then the dots must lie
+only where the dots alone refuse, or answer less than surely (`sure`): then the dots must lie
 where it sees hip, knee, ankle, bars and hinge, within its ellipses (99 %) widened by
 `DOTS_BESIDE_SEGMENTS`. So buttons, screws and other discs of the dots' colour drop out. It says
 only which dot is which: the centres are the same with and without it. Where six dots are sure
@@ -24,43 +24,42 @@ hinge is. What is seen and not used is kept in the answer and said (`unused`).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.assumptions import (
     DOTS_BESIDE_SEGMENTS,
-    DOTS_CONVINCING,
     DOTS_ENOUGH,
     DOTS_ENOUGH_ALONE,
     DOTS_ENOUGH_EXPECTED,
     DOTS_ENOUGH_PLAIN,
-    DOTS_HOPELESS,
     DOTS_MARGIN,
     DOTS_MARGIN_EXPECTED,
     DOTS_MARGIN_INCOMPLETE,
     DOTS_OTHER_ANGLE_DEG,
-    DOTS_SPARE_EXPECTED,
     DOTS_SPARE_MARGIN,
     DOTS_SPARE_MOST,
-    DOTS_SURE,
     DOTS_SURE_SIDE_DEG,
 )
 from knee_angle.landmarks.base import Quad, Witness
-from knee_angle.landmarks.dots.assignment import Assignment, assign
-from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine
+from knee_angle.landmarks.dots.assignment import Assignment
+from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.centres import SeenDot, centre
-from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.expected import (
     LIMIT2,
     Expected,
-    assign_expected,
     covered,
     with_bars_anywhere,
 )
-from knee_angle.landmarks.dots.legs import pigments
-from knee_angle.landmarks.dots.picture import Picture, inside
+from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.readings import (
+    Reading,
+    is_sure,
+    readings_expected,
+    readings_of,
+)
 from knee_angle.landmarks.dots.unused import (
     MOST_DOTS,
     alike_dots,
@@ -85,8 +84,6 @@ __all__ = ["DotDetector"]
 
 Floats = NDArray[np.float64]
 
-MOST_PIGMENTS = 2
-"""Colours followed up; the right one is nearly always the first."""
 SPARE_WHY = "they are alike to the leg's dots and make no bars with a hinge beside it"
 _NO_DOTS = NotMeasured(
     "No set of dots that makes a leg was found.",
@@ -106,14 +103,6 @@ _NOT_ALL = NotMeasured(
     "A dot of the leg seems to be hidden or missing.",
     "Photograph so that the dots on hip, knee and ankle are all seen, or place the points by hand.",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """One assignment and the patches that its numbers mean."""
-
-    named: Assignment
-    found: Candidates
 
 
 class DotDetector:
@@ -141,7 +130,7 @@ class DotDetector:
             ``NotMeasured`` where the dots do not make one leg beyond doubt.
         """
         picture = Picture.of(photo, masked)
-        readings = _readings(picture)
+        readings = readings_of(picture)
         return _answer(picture, _decided(readings), readings)
 
     def find_with(
@@ -160,24 +149,24 @@ class DotDetector:
             Regions without dots (printed tags), full-size pixels.
         """
         picture = Picture.of(photo, masked)
-        readings = _readings(picture)
+        readings = readings_of(picture)
         alone = _decided(readings)
-        sure = isinstance(alone, _Reading) and _sure(alone.named)
+        sure = isinstance(alone, Reading) and is_sure(alone.named)
         other_end = _exchanged(readings) if sure else None
         if sure and other_end is None:
             return _answer(picture, alone, readings)
         seen = _seen(photo, witness, alone, masked)
         if seen is None:
             return _answer(picture, alone, readings)
-        if isinstance(alone, _Reading) and other_end is not None:
+        if isinstance(alone, Reading) and other_end is not None:
             return _answer(picture, _nearer(photo, alone, other_end, seen), readings)
         expected = _expected(photo, seen)
-        there = _expected_readings(picture, expected, readings)
+        there = readings_expected(picture, expected, readings)
         return _answer(picture, _agreed(alone, readings, there, expected), there + readings)
 
 
 def _answer(
-    picture: Picture, decided: _Reading | NotMeasured, readings: list[_Reading]
+    picture: Picture, decided: Reading | NotMeasured, readings: list[Reading]
 ) -> Landmarks | NotMeasured:
     """The points, or why there are none; with the dots that were seen and not used."""
     photo = picture.photo
@@ -195,14 +184,14 @@ def _answer(
     return with_unused(found, _unused(photo, replace(decided, named=used), {}), SPARE_WHY)
 
 
-def _plainly_dots(reading: _Reading) -> bool:
+def _plainly_dots(reading: Reading) -> bool:
     """Whether a reading that does not stand is of dots at least."""
     rare = reading.named.rare and reading.named.clean >= len(LEG_POINTS)
     return rare or reading.named.score > _least_score(reading)
 
 
 def _unused(
-    photo: Photo, reading: _Reading, named: Mapping[PointName, int]
+    photo: Photo, reading: Reading, named: Mapping[PointName, int]
 ) -> tuple[UnusedDot, ...]:
     """Those named in a reading that does not stand, and what else is alike."""
     found, members = reading.found, list(reading.named.index.values())
@@ -233,11 +222,11 @@ def _as_unused(
 
 
 def _agreed(
-    alone: _Reading | NotMeasured,
-    readings: list[_Reading],
-    there: list[_Reading],
+    alone: Reading | NotMeasured,
+    readings: list[Reading],
+    there: list[Reading],
     expected: Expected,
-) -> _Reading | NotMeasured:
+) -> Reading | NotMeasured:
     """What the dots alone and the dots where a witness expects them say together."""
     both = bool(readings and there) and _same_leg(readings[0], there[0])
     settled = _settled(there, both_ways=both)
@@ -255,7 +244,7 @@ def _agreed(
     return _AMBIGUOUS if _lies(alone, expected) else _OTHER_LEG
 
 
-def _places(reading: _Reading) -> Floats:
+def _places(reading: Reading) -> Floats:
     """Hip, knee and ankle, px of the reduced photo."""
     return reading.found.xy[[reading.named.index[name] for name in LEG_POINTS]]
 
@@ -265,17 +254,17 @@ def _segment(leg: Floats) -> float:
     return float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
 
 
-def _same_leg(one: _Reading, other: _Reading) -> bool:
+def _same_leg(one: Reading, other: Reading) -> bool:
     gap = np.linalg.norm(_places(one) - _places(other), axis=1)
     return bool(gap.max() < one.found.radius[one.named.index["knee"]])
 
 
-def _lies(reading: _Reading, expected: Expected) -> bool:
+def _lies(reading: Reading, expected: Expected) -> bool:
     """Whether a leg lies where a witness sees it (99 %)."""
     return bool((np.diagonal(expected.distance2(_places(reading))) < LIMIT2).all())
 
 
-def _decided(readings: list[_Reading]) -> _Reading | NotMeasured:
+def _decided(readings: list[Reading]) -> Reading | NotMeasured:
     """What the dots alone say."""
     readings = [r for r in readings if r.named.score > _least_score(r)]
     certain = [reading for reading in readings if not reading.named.doubtful]
@@ -292,30 +281,24 @@ def _decided(readings: list[_Reading]) -> _Reading | NotMeasured:
 
 
 def _seen(
-    photo: Photo, witness: Witness, alone: _Reading | NotMeasured, masked: tuple[Quad, ...]
+    photo: Photo, witness: Witness, alone: Reading | NotMeasured, masked: tuple[Quad, ...]
 ) -> Landmarks | None:
     """The witness's leg: by a quick look where the dots show one, else by a full search."""
-    quick = witness.near(photo, _landmarks(photo, alone)) if isinstance(alone, _Reading) else None
+    quick = witness.near(photo, _landmarks(photo, alone)) if isinstance(alone, Reading) else None
     if quick is not None:
         return quick
     found = witness.find(photo, masked=masked)
     return found if isinstance(found, Landmarks) else None
 
 
-def _sure(best: Assignment) -> bool:
-    """Whether the best reading needs no witness."""
-    complete = len(best.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
-    return complete and best.rare and best.score > DOTS_SURE + DOTS_SPARE_EXPECTED * best.spare
-
-
-def _exchanged(readings: list[_Reading]) -> _Reading | None:
+def _exchanged(readings: list[Reading]) -> Reading | None:
     """The best reading with hip and ankle exchanged, where it explains the dots nearly as well.
 
     The angle is the same; the side and the machine's sections are not.
     """
     best = readings[0]
 
-    def at(reading: _Reading, name: PointName) -> tuple[float, ...]:
+    def at(reading: Reading, name: PointName) -> tuple[float, ...]:
         return tuple(reading.found.xy[reading.named.index[name]])
 
     for other in readings[1:]:
@@ -326,7 +309,7 @@ def _exchanged(readings: list[_Reading]) -> _Reading | None:
     return None
 
 
-def _nearer(photo: Photo, one: _Reading, other: _Reading, seen: Landmarks) -> _Reading:
+def _nearer(photo: Photo, one: Reading, other: Reading, seen: Landmarks) -> Reading:
     """Of a leg and its reading from the other end, the one whose hip the witness sees."""
     hip = np.array([seen.points["hip"].x_px, seen.points["hip"].y_px])
     scale = np.array([photo.scale_x, photo.scale_y])
@@ -344,7 +327,7 @@ def _expected(photo: Photo, seen: Landmarks) -> Expected:
     return Expected(names, xy, cov + np.eye(2) * (DOTS_BESIDE_SEGMENTS * _segment(xy[:3])) ** 2)
 
 
-def _settled(readings: list[_Reading], *, both_ways: bool) -> _Reading | None:
+def _settled(readings: list[Reading], *, both_ways: bool) -> Reading | None:
     """The one reading that a witness leaves beyond doubt, if any.
 
     ``both_ways``: the dots by themselves are best read as the same leg.
@@ -363,79 +346,7 @@ def _settled(readings: list[_Reading], *, both_ways: bool) -> _Reading | None:
     return readings[0] if all(_same_leg(readings[0], rival) for rival in rivals) else None
 
 
-def _readings(picture: Picture) -> list[_Reading]:
-    """All readings of all pigments, the best first."""
-    found = picture.found
-    readings: list[_Reading] = []
-    for colour in pigments(found, MOST_PIGMENTS):
-        alike = _alike(found, colour)
-        first = assign(alike)
-        if not first or _hopeless(first[0]):
-            continue
-        patches = _with_half_seen(picture, alike, first[0])
-        readings += [_Reading(named, patches) for named in assign(patches)]
-        best = max(readings, key=lambda reading: reading.named.score)
-        if best.named.score > DOTS_CONVINCING and len(best.named.index) >= 5:
-            break
-    return _best_first(readings)
-
-
-def _alike(found: Candidates, colour: Floats) -> Candidates:
-    """Patches of a pigment, with their company."""
-    alike = found.take(colour_distance2(found.lab, colour) < SAME_PIGMENT2)
-    return replace(alike, company=company_of(alike, found))
-
-
-def _expected_readings(
-    picture: Picture, expected: Expected, alone: list[_Reading]
-) -> list[_Reading]:
-    """Readings where a witness expects them, of its own pigments and of those known alone."""
-    found = picture.found
-    patches = list({id(reading.found): reading.found for reading in alone}.values())
-    for colour in pigments(found.take(expected.near(found)), MOST_PIGMENTS):
-        alike = _alike(found, colour)
-        first = assign_expected(alike, expected)
-        if first:
-            patches.append(_with_half_seen(picture, alike, first[0]))
-    return _best_first([_Reading(n, f) for f in patches for n in assign_expected(f, expected)])
-
-
-def _best_first(readings: list[_Reading]) -> list[_Reading]:
-    return sorted(readings, key=lambda reading: -reading.named.score)
-
-
-def _hopeless(first: Assignment) -> bool:
-    """Whether looking for half seen dots of this pigment is in vain."""
-    return first.score < DOTS_HOPELESS and not first.rare
-
-
-def _with_half_seen(picture: Picture, alike: Candidates, first: Assignment) -> Candidates:
-    """Patches of a pigment and those of it that were not found by their outline."""
-    more = _half_seen(picture, alike, first)
-    return alike.joined(replace(more, company=company_of(more, picture.found)))
-
-
-def _half_seen(picture: Picture, alike: Candidates, first: Assignment) -> Candidates:
-    """Patches of the pigment that were not found by their outline."""
-    members = np.array(sorted(set(first.index.values())))
-    low, high = alike.xy[members].min(axis=0), alike.xy[members].max(axis=0)
-    margin = 0.6 * float((high - low).max())  # the part of a leg that the first look may lack
-    small = picture.photo.small
-    height, width = small.shape[:2]
-    box = (
-        int(max(low[0] - margin, 0)),
-        int(max(low[1] - margin, 0)),
-        int(min(high[0] + margin + 1, width)),
-        int(min(high[1] + margin + 1, height)),
-    )
-    radius = float(np.percentile(alike.radius[members], 75))
-    xy, size = picture.of_colour(alike.lab[members], radius, box)
-    gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
-    new = (gap > 0.6 * alike.radius[None]).all(axis=1) & ~inside(xy, picture.quads)
-    return examine(small, xy[new], size[new], trusted=True)
-
-
-def _least_score(reading: _Reading) -> float:
+def _least_score(reading: Reading) -> float:
     """From which score on a reading is beyond doubt a leg with dots."""
     named = reading.named
     if len(named.index) > len(LEG_POINTS):
@@ -454,7 +365,7 @@ def _rivals(best: Assignment, other: Assignment) -> bool:
     return close and abs(other.flexion_deg - best.flexion_deg) > DOTS_OTHER_ANGLE_DEG
 
 
-def _landmarks(photo: Photo, reading: _Reading) -> Landmarks:
+def _landmarks(photo: Photo, reading: Reading) -> Landmarks:
     """Exact centres, side and size of a reading."""
     found = reading.found
     index = with_bars_anywhere(found, reading.named).index

@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.colour import lab_of
 
-__all__ = ["RADII_FIRST", "RADII_SECOND", "RAYS", "outline", "rays_at", "star", "surroundings"]
+__all__ = [
+    "RADII_FIRST",
+    "RADII_SECOND",
+    "RAYS",
+    "outline",
+    "paint",
+    "rays_at",
+    "star",
+    "surroundings",
+]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -73,8 +82,8 @@ def outline(picture: Rgb, xy: Floats, radius: float) -> tuple[Floats, Floats, Fl
 
 def star(
     picture: Rgb, xy: Floats, radius: Floats, radii: Floats, *, first: bool
-) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Outline of each place: curve (n, 5) px, misfit, arc, contrast, roughness, rgb."""
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.float32]]:
+    """Outline of each place: curve (n, 5) px, misfit, arc, contrast, colours along its rays."""
     step, colours = _steps_along_rays(picture, xy, radius, radii)
     places = radii[1:-1]
     usual = np.ones(len(xy))
@@ -84,12 +93,27 @@ def star(
         usual = places[(step.mean(axis=1) / np.sqrt(places)).argmax(axis=1)]
     edge, height = _edge_along_rays(step, places, usual)
     curve, misfit, arc, contrast = _closed_curve(edge, height)
+    return curve * radius[:, None], misfit, arc, contrast, colours
+
+
+def paint(colours: NDArray[np.float32], curve: Floats, radii: Floats) -> tuple[Floats, Floats]:
+    """Mean colour (n, 3), RGB, inside each outline of `star`, and its roughness (n,).
+
+    Parameters
+    ----------
+    colours : ndarray of float32, shape (n, RAYS, m, 3)
+        Colours along the rays, at the distances ``radii`` (m,).
+    curve : ndarray, shape (n, 5)
+        The outlines in the unit of ``radii``.
+    radii : ndarray, shape (m,)
+        Distances along a ray.
+    """
     inside = radii < 0.65 * (curve @ _CURVE.T)[:, :, None]
-    weight = inside / np.maximum(inside.sum(axis=(1, 2)), 1)[:, None, None]
+    weight = (inside / np.maximum(inside.sum(axis=(1, 2)), 1)[:, None, None]).astype(np.float32)
     rgb = np.einsum("nar,narc->nc", weight, colours)
-    off = colours - rgb[:, None, None].astype(np.float32)
+    off = colours - rgb[:, None, None]
     rough = np.sqrt(np.einsum("nar,narc,narc->n", weight, off, off, optimize=True))
-    return curve * radius[:, None], misfit, arc, contrast, rough, rgb
+    return rgb.astype(np.float64), rough.astype(np.float64)
 
 
 def _steps_along_rays(

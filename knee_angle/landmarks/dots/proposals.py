@@ -6,6 +6,7 @@ along it there are two directions without a difference.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +17,7 @@ __all__ = ["Proposals", "propose"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
+Grey = NDArray[np.uint8]
 
 WORKING_SIDE_PX = 1100
 """A picture with a longer side is halved first: a 10 mm dot in a photo of a whole bed
@@ -33,8 +35,6 @@ UNEVENNESS = 2.0
 """How many times the unevenness of the centre is taken off: more suppresses edges."""
 MOST_PROPOSALS = 450
 """The strongest are kept, so that a page full of texture costs no more than a bed."""
-_SUM = np.ones((1, 3), dtype=np.float32)
-"""Adds the channels, saturating at 255."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +92,16 @@ def _halved(picture: Rgb) -> Rgb:
 
 def _level_proposals(level: Rgb, reach: int, scale: Floats) -> Floats:
     """Rows of x, y, radius, strength in pixels of the whole picture."""
-    smooth = cv2.GaussianBlur(level, (0, 0), reach / 4.0)
-    outside = _second_least_difference(smooth, reach, reach)
-    uneven = _largest_step(smooth, reach)
+    planes = cv2.split(cv2.GaussianBlur(level, (0, 0), reach / 4.0))
+    outside = _second_least_difference(planes, reach, reach)
+    uneven = _largest_step(planes, reach)
     stands_out = cv2.subtract(outside, cv2.multiply(uneven, UNEVENNESS))
     highest = cv2.dilate(stands_out, np.ones((5, 5), np.uint8))
-    y, x = np.nonzero((stands_out == highest) & (stands_out >= DIFFERENCE))
+    peaks = cv2.bitwise_and(
+        cv2.compare(stands_out, highest, cv2.CMP_EQ), cv2.inRange(stands_out, DIFFERENCE, 255)
+    )
+    places = cv2.findNonZero(peaks)
+    x, y = np.zeros((2, 0), int) if places is None else places.reshape(-1, 2).T
     rows = np.empty((len(x), 4))
     rows[:, 0] = (x + reach + 0.5) * scale[0]
     rows[:, 1] = (y + reach + 0.5) * scale[1]
@@ -106,7 +110,24 @@ def _level_proposals(level: Rgb, reach: int, scale: Floats) -> Floats:
     return rows
 
 
-def _second_least_difference(picture: Rgb, reach: int, margin: int) -> Rgb:
+def _steps(planes: Sequence[Grey], dx: int, dy: int) -> Grey:
+    """Difference of every pixel to the one ``dx`` right of and ``dy`` below it, all channels.
+
+    Saturates at 255. Its corner is the left pixel of the first pair (``dx`` may be negative).
+    """
+    height, width = planes[0].shape
+    left, right = max(-dx, 0), width - max(dx, 0)
+    first, *others = (
+        cv2.absdiff(plane[: height - dy, left:right], plane[dy:, left + dx : right + dx])
+        for plane in planes
+    )
+    total = first
+    for other in others:
+        total = cv2.add(total, other)
+    return np.asarray(total, dtype=np.uint8)
+
+
+def _second_least_difference(planes: Sequence[Grey], reach: int, margin: int) -> Grey:
     """Difference to 8 points around, the second least of them.
 
     Not the least: one neighbour of the same colour (another dot) is allowed, an edge
@@ -114,34 +135,24 @@ def _second_least_difference(picture: Rgb, reach: int, margin: int) -> Rgb:
     """
     diagonal = round(reach * np.sqrt(0.5))
     half_around = [(reach, 0), (0, reach), (diagonal, diagonal), (-diagonal, diagonal)]
-    planes = cv2.split(picture)
-    height, width = picture.shape[:2]
+    height, width = planes[0].shape
     least = np.full((height - 2 * margin, width - 2 * margin), 255, dtype=np.uint8)
     second = least.copy()
     for dx, dy in half_around:
         # The difference of two pixels serves both: one looks there, the other back.
-        left, top = max(-dx, 0), dy
-        pairs = [
-            cv2.absdiff(
-                plane[: height - top, left : width + min(-dx, 0)],
-                plane[top:, left + dx : width + min(-dx, 0) + dx],
-            )
-            for plane in planes
-        ]
-        steps = cv2.add(cv2.add(pairs[0], pairs[1]), pairs[2])
+        steps = _steps(planes, dx, dy)
         for back in (False, True):
-            y, x = margin - back * dy, margin - left - back * dx
+            y, x = margin - back * dy, margin - max(-dx, 0) - back * dx
             step = steps[y : y + height - 2 * margin, x : x + width - 2 * margin]
             second = np.asarray(cv2.min(second, cv2.max(least, step)), dtype=np.uint8)
             least = np.asarray(cv2.min(least, step), dtype=np.uint8)
     return second
 
 
-def _largest_step(picture: Rgb, margin: int) -> Rgb:
+def _largest_step(planes: Sequence[Grey], margin: int) -> Grey:
     """Difference to the nearest neighbours, the largest of four."""
-    across = cv2.transform(cv2.absdiff(picture[:, 1:], picture[:, :-1]), _SUM)
-    down = cv2.transform(cv2.absdiff(picture[1:], picture[:-1]), _SUM)
-    height, width = picture.shape[:2]
+    across, down = _steps(planes, 1, 0), _steps(planes, 0, 1)
+    height, width = planes[0].shape
     m = margin
     steps = cv2.max(
         cv2.max(
