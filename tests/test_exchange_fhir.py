@@ -336,13 +336,20 @@ def test_a_site_s_code_stands_first_and_the_local_one_beside_it(store, tmp_path)
     [
         pytest.param("[knee", "no TOML", id="no TOML"),
         pytest.param("[elbow]\nsystem = 'a:b'\ncode = '1'\ndisplay = 'x'", "'elbow'", id="unknown"),
-        pytest.param("[arc]\nsystem = 'a:b'\ncode = '1'", "exactly system", id="no display"),
+        pytest.param(
+            "[arc]\nsystem = 'a:b'\ncode = '1'", "system, code and display", id="no display"
+        ),
         pytest.param("[arc]\nsystem = 'a:b'\ncode = 1\ndisplay = 'x'", "code must be", id="number"),
         pytest.param(
             "[arc]\nsystem = 'a:b'\ncode = ' '\ndisplay = 'x'", "code must be", id="blank"
         ),
         pytest.param("[arc]\nsystem = 'loinc'\ncode = '1'\ndisplay = 'x'", "a URI", id="no URI"),
         pytest.param("[arc]\nsystem = 'a:b'\ncode = '1  2'\ndisplay = 'x'", "spaces", id="spaces"),
+        pytest.param(
+            "[arc]\nsystem = 'a:b'\ncode = '1'\ndisplay = 'x'\nscheme = '99WARD-NUMBER-4567'",
+            "16 signs",
+            id="a scheme that DICOM cannot hold",
+        ),
         pytest.param(
             f"[arc]\nsystem = '{LOCAL_SYSTEM}'\ncode = '1'\ndisplay = 'x'", "local", id="ours"
         ),
@@ -359,7 +366,7 @@ def test_the_table_that_is_written_is_read_again(tmp_path):
     path = tmp_path / "codes.toml"
     path.write_text(table_of(Codes()))
     assert [one.code for one in read_codes(path).of("side-left")] == ["7771000", "side-left"]
-    mine = Codes({"arc": Coding("urn:oid:2.25.1", "A", "Arc")})
+    mine = Codes({"arc": Coding("urn:oid:2.25.1", 'A"\\', "Arc ± β", "99WARD")})
     path.write_text(table_of(mine))
     assert read_codes(path).own["arc"] == mine.own["arc"]
     assert all(f"[{name}]" in table_of(mine) for name in CONCEPTS)

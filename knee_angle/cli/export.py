@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import shutil
+from collections.abc import Iterator, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -121,6 +125,67 @@ def _checks(
     checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
     bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
     return bundle, f"{code}, {len(checks)} checks"
+
+
+@export_app.command("dicom")
+def export_dicom(
+    out: Annotated[Path, typer.Argument(help="New folder to write into.")],
+    person: Annotated[str, typer.Option(help="Whose measurements.")],
+    codes: CodesFile = None,
+    store: Where = None,
+) -> None:
+    """Write a person's kept angles as DICOM: a structured report each, with the kept picture."""
+    from knee_angle.store import checked_code
+
+    named = site_codes(codes)
+    with opened_store(store) as opened:
+        opened.check_pages()
+        if not opened.knows_person(person):
+            raise InvalidInput(f"the store knows no patient {person}: correct the code")
+        code = checked_code(person)
+        files = dict(_dicom(opened, code, named))
+        _written_folder(out, files)
+        said = f"{code}, {sum('-SR' in name for name in files)} reports, "
+        said += f"{sum('-XC' in name for name in files)} pictures"
+        opened.note("export", f"DICOM: {said}")
+    print(f"{out}: {said}")
+
+
+def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes]]:
+    """A person's files by name, which is the row's identifier."""
+    try:
+        from knee_angle.exchange.dicom import as_bytes, photographic_image, structured_report
+    except ImportError as error:
+        raise InvalidInput(
+            f"DICOM needs the package {error.name}: pip install 'knee-angle[dicom]'"
+        ) from None
+    for stored in store.stored_measurements(person=person):
+        picture = store.photo(stored.row.id)
+        image = None if picture is None else photographic_image(stored.row, picture)
+        report = structured_report(stored, codes=codes, image=image, picture=picture)
+        if image is not None:
+            yield f"{stored.row.id}-XC.dcm", as_bytes(image)
+        yield f"{stored.row.id}-SR.dcm", as_bytes(report)
+
+
+def _written_folder(out: Path, files: Mapping[str, bytes]) -> None:
+    """A new folder for its owner alone, whole or not at all."""
+    beside = out.with_name(f".{out.name}.part-{os.getpid()}")
+    try:
+        if os.path.lexists(out):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
+        beside.mkdir(mode=0o700)
+        try:
+            for name, content in files.items():
+                with whole_file(beside / name, new=True) as file:
+                    file.write(content)
+            beside.rename(out)
+        finally:
+            shutil.rmtree(beside, ignore_errors=True)
+    except OSError as error:
+        raise InvalidInput(
+            f"{out} cannot be written ({error.strerror}): name a new folder"
+        ) from None
 
 
 @export_app.command("compare")

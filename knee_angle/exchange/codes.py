@@ -9,6 +9,7 @@ local code beside it, so that what was written can always be read back.
 
 from __future__ import annotations
 
+import json
 import tomllib
 import uuid
 from collections.abc import Mapping
@@ -49,6 +50,8 @@ class Coding:
     system: str
     code: str
     display: str
+    scheme: str = ""
+    """What DICOM calls the system, where it is none that DICOM names itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,7 @@ _MEASURED = {
         "Standard uncertainty", "One standard deviation of the angle's error (JCGM 100), degrees."
     ),
     "interval-95": Concept("95 % coverage interval", "JCGM 101; need not be centred."),
+    "movement": Concept("Movement", "Who moved the knee: in a CPM machine it is passive."),
     "side": Concept("Side", "The leg in the machine."),
     "displayed-angle": Concept(
         "Angle on the machine's display", "As flexion; converted where the machine counts "
@@ -207,14 +211,15 @@ class Codes:
 
 
 def read_codes(path: Path) -> Codes:
-    """A site's codes from a TOML file: a table for each concept with system, code, display.
+    """A site's codes from a TOML file: for each concept system, code, display and scheme.
 
     ::
 
         [passive-knee-flexion]
-        system = "urn:oid:2.16.840.1.113883.2.9999"
+        system = "urn:oid:2.25.17"
         code = "K-17"
         display = "Knee flexion, passive"
+        scheme = "99WARD"       # for DICOM alone
 
     Raises
     ------
@@ -231,19 +236,21 @@ def read_codes(path: Path) -> Codes:
     if problems:
         raise InvalidInput(f"{path}: {'; '.join(problems)}")
     return Codes(
-        {name: Coding(**{key: e[key].strip() for key in _KEYS}) for name, e in given.items()}
+        {name: Coding(**{k: text.strip() for k, text in e.items()}) for name, e in given.items()}
     )
 
 
 _KEYS = ("system", "code", "display")
+LONGEST_SCHEME = 16
+"""Of DICOM's type SH."""
 
 
 def _problems(name: str, entry: object) -> list[str]:
     if name not in CONCEPTS:
         return [f"no such concept: {name!r} (export codes lists them)"]
-    if not isinstance(entry, dict) or set(entry) != set(_KEYS):
-        return [f"{name} must have exactly system, code and display"]
-    if wrong := [k for k in _KEYS if not isinstance(entry[k], str) or not entry[k].strip()]:
+    if not isinstance(entry, dict) or set(entry) - {"scheme"} != set(_KEYS):
+        return [f"{name} must have system, code and display, scheme for DICOM, and no more"]
+    if wrong := [k for k, text in entry.items() if not isinstance(text, str) or not text.strip()]:
         return [f"{name}: {' and '.join(wrong)} must be text"]
     system, code = entry["system"].strip(), entry["code"]
     found = []
@@ -251,6 +258,9 @@ def _problems(name: str, entry: object) -> list[str]:
         found.append(f"system must be a URI such as http://loinc.org, but got {system!r}")
     if system == LOCAL_SYSTEM:
         found.append("system is the local one, which is always written too: name your own")
+    scheme = entry.get("scheme", "")
+    if len(scheme) > LONGEST_SCHEME or "\\" in scheme:
+        found.append(f"scheme must have at most {LONGEST_SCHEME} signs, but got {scheme!r}")
     if " ".join(code.split()) != code:  # the rule of FHIR's type `code`
         found.append(f"code may have single spaces within and no others, but got {code!r}")
     return [f"{name}: {problem}" for problem in found]
@@ -264,5 +274,6 @@ def table_of(codes: Codes) -> str:
         mark = "# " if first.system == LOCAL_SYSTEM else ""
         shown = Coding("urn:oid:...", "...", concept.display) if mark else first
         lines += ["", f"# {concept.display}: {concept.definition}", f"{mark}[{name}]"]
-        lines += [f'{mark}{key} = "{getattr(shown, key)}"' for key in _KEYS]
+        told = {key: getattr(shown, key) for key in (*_KEYS, "scheme")}
+        lines += [f"{mark}{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in told.items() if v]
     return "\n".join(lines) + "\n"
