@@ -63,7 +63,7 @@ from knee_angle.records import (
     View,
 )
 from knee_angle.settings import Settings
-from knee_angle.visit import VisitPhoto, without_bars, without_guessed_bars
+from knee_angle.visit import Shot, VisitPhoto, without_bars, without_guessed_bars
 
 __all__ = [
     "DEBUG",
@@ -413,25 +413,6 @@ def _landmarks(
     return without_direction(found) or found
 
 
-@dataclass(frozen=True, slots=True)
-class Shot:
-    """One photo of a visit as it was taken.
-
-    Parameters
-    ----------
-    name : str
-        The photo's name, once in a visit.
-    setting : str
-        The place at which the machine was paused; photos of one setting are repeats.
-    displayed_deg : float or None
-        The machine's number, degrees of flexion.
-    """
-
-    name: str
-    setting: str
-    displayed_deg: float | None = None
-
-
 def answer_of_visit(
     shots: Sequence[tuple[Shot, Outcome]], settings: Settings, *, judge: bool = True
 ) -> VisitAnswer | NotMeasured:
@@ -457,7 +438,10 @@ def _of_visit(shot: Shot, one: Measurement) -> VisitPhoto:
     leg, frame = without_guessed_bars(one.leg), None if one.machine is None else one.machine.frame
     if cause.cards_wrong(frame):
         leg, frame = without_bars(leg), None
-    return VisitPhoto(shot.name, shot.setting, leg, shot.displayed_deg, own=(one.knee, frame))
+    return VisitPhoto(
+        shot.name, shot.place, leg, shot.displayed_deg,
+        adjusted=shot.adjusted, own=(one.knee, frame),
+    )  # fmt: skip
 
 
 def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:

@@ -100,6 +100,9 @@ class Shot:
     bar_tags: bool = False
     displayed_deg: float | None = None
     marks: str = "1"
+    adjusted: int = 0
+    tag_from_hinge_mm: tuple[float, float] | None = None
+    """Where a section was moved: the bars' tags from the hinge now; None: as the body says."""
 
 
 def random_body(rng: np.random.Generator) -> Body:
@@ -189,7 +192,7 @@ def drawn(body: Body, shot: Shot, rng: np.random.Generator | None = None) -> Vis
         placement_mm=tuple(PLACEMENT_MM.values()),
         bar_tags=tags,
     )
-    return VisitPhoto(shot.name, shot.setting, leg, shot.displayed_deg, shot.marks)
+    return VisitPhoto(shot.name, shot.setting, leg, shot.displayed_deg, shot.marks, shot.adjusted)
 
 
 def _alike(body: Body, name: str, exact: dict[str, Floats]) -> Floats:
@@ -274,6 +277,7 @@ def _machine(
             "shank_bar": room(hinge + 250.0 * np.array([np.cos(more), np.sin(more)]), shank_deep),
         }, None
     corners = []
+    from_hinge = shot.tag_from_hinge_mm or body.tag_from_hinge_mm
     for which, sign in ((0, -1.0), (1, 1.0)):
         # As the camera sees them, y lies a quarter turn clockwise of x: below a bar that
         # points to the right, above one that points to the left.
@@ -283,7 +287,7 @@ def _machine(
         angle = np.radians(body.tag_turn_deg[which])
         x = np.cos(angle) * bar - np.sin(angle) * beside
         y = np.sin(angle) * bar + np.cos(angle) * beside
-        middle = hinge + sign * body.tag_from_hinge_mm[which] * bar
+        middle = hinge + sign * from_hinge[which] * bar
         middle = middle - body.tag_across_mm[which] * beside
         square = [(-20.0, -20.0), (20.0, -20.0), (20.0, 20.0), (-20.0, 20.0)]
         deep = (thigh_deep, shank_deep)[which]

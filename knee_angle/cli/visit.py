@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -43,7 +44,10 @@ def visit(
     settings: Settings,
     table: Annotated[
         Path | None,
-        typer.Option(help="CSV with the columns photo, displayed_deg and, where known, setting."),
+        typer.Option(
+            help="CSV with the columns photo, displayed_deg and, where known, setting; where the "
+            "machine was adjusted in between, adjusted: before, after, or how often."
+        ),
     ] = None,
     pose_model: Annotated[Path | None, typer.Option(help="Pose model bundle to use.")] = None,
     overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
@@ -166,7 +170,10 @@ def _kept(
         PhotoToKeep(
             shot.name,
             outcome,
-            SetUp(setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None),
+            SetUp(
+                setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None,
+                adjusted=shot.adjusted,
+            ),
         )
         for shot, outcome in found
         if isinstance(outcome, Measurement)
@@ -224,17 +231,22 @@ def _shots(photos: Sequence[Path], table: Path | None, counts: Counting) -> list
             "once: give it once, or rename one"
         )
     displayed = read_displayed_table(table, photos, counts)
-    settings = _settings(table, counts)
+    settings, adjusted = _settings(table, counts), _adjusted(table, counts)
     shots = []
     for photo, name in zip(photos, names, strict=True):
         number, named = displayed.get(photo.name), settings.get(photo.name)
         if number is None and named is not None:
             # The machine was paused there: its number, where it was read once, is that of all.
-            read = {displayed.get(other) for other, word in settings.items() if word == named}
+            read = {
+                displayed.get(other)
+                for other, word in settings.items()
+                if word == named and adjusted.get(other) == adjusted.get(photo.name)
+            }
             number = next(iter(read - {None})) if len(read - {None}) == 1 else None
         own = name if number is None else f"{number:g}"
-        shots.append(Shot(name, named or own, number))
-    return shots
+        shots.append(Shot(name, named or own, number, adjusted.get(photo.name, 0)))
+    times = sorted({shot.adjusted for shot in shots})
+    return [replace(shot, adjusted=times.index(shot.adjusted)) for shot in shots]
 
 
 def _settings(table: Path | None, counts: Counting) -> dict[str, str]:
@@ -248,3 +260,34 @@ def _settings(table: Path | None, counts: Counting) -> dict[str, str]:
         return {}
     named = zip(read.photos, read.labels("setting"), strict=True)
     return {name: setting for name, setting in named if setting is not None}
+
+
+ADJUSTED = {"": 0, "no": 0, "before": 0, "yes": 1, "after": 1}
+"""Words in the column ``adjusted``; a whole number says how often."""
+
+
+def _adjusted(table: Path | None, counts: Counting) -> dict[str, int]:
+    """How often the machine had been adjusted before each photo, as the table says.
+
+    Raises
+    ------
+    InvalidInput
+        Anything else in that column.
+    """
+    if table is None:
+        return {}
+    from knee_angle.tables import read_table
+
+    read = read_table(table, needs=("photo", "displayed_deg"), counts=counts)
+    if not read.has("adjusted"):
+        return {}
+    found = {}
+    for name, said in zip(read.photos, read.labels("adjusted"), strict=True):
+        word = (said or "").lower()
+        if word not in ADJUSTED and not (word.isdecimal() and len(word) == 1):
+            raise InvalidInput(
+                f"the table {table.name}: adjusted of {name} must be before, after or how often "
+                f"the machine was adjusted by then (0 to 9), but got {said!r}"
+            )
+        found[name] = ADJUSTED[word] if word in ADJUSTED else int(word)
+    return found

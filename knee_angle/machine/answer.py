@@ -25,6 +25,7 @@ from knee_angle.angle.verdict import judged, tolerance_at, u_display_deg
 from knee_angle.assumptions import END_FROM_DEG
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.cause import ADVICE
+from knee_angle.machine.changed import Changed, changes_of
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import HingeCoordinate, MachineJudged, Tolerances, judge_machine
 from knee_angle.records import Comparison, NotMeasured, Outcome, Side
@@ -79,19 +80,22 @@ class VisitAnswer:
     settings : tuple of SettingAnswer
         The straightest knee first.
     arc : Value or None
-        The knee's arc from the first setting to the last; None with one setting.
+        The knee's arc from the first setting to the last, as the machine stands now; None with
+        one setting.
     displayed_arc_deg : float or None
         The same by the displayed numbers.
     lacking : Lacking or None
         What the knee lacks of extension at its straightest, where proven.
     machine : MachineJudged or None
-        What all settings say of the machine; None where they say nothing.
+        What all settings say of the machine as it stands now; None where they say nothing.
     estimate : VisitEstimate
         What it was computed from.
     outcomes : tuple of (str, Outcome)
         Every photo that was given, measured or not.
     used : Settings
         The settings that it was judged by.
+    changes : tuple of Changed
+        What each adjusting of the machine changed; empty where there was none.
     """
 
     side: Side
@@ -103,12 +107,29 @@ class VisitAnswer:
     estimate: VisitEstimate
     outcomes: tuple[tuple[str, Outcome], ...]
     used: Settings
+    changes: tuple[Changed, ...] = ()
+
+    @property
+    def adjusted(self) -> int:
+        """How often the machine was adjusted in the visit."""
+        return max(one.estimate.adjusted for one in self.settings)
+
+    @property
+    def now(self) -> tuple[SettingAnswer, ...]:
+        """The settings of the machine as it stands now, the straightest knee first."""
+        return tuple(one for one in self.settings if one.estimate.adjusted == self.adjusted)
 
     @property
     def standing(self) -> Standing | None:
-        """The worst standing of any limit at any setting; None where nothing is prescribed."""
-        found = {limit.standing for one in self.settings for limit in one.limits}
-        for standing in ("past", "at", "inside"):
+        """The worst standing of any limit; None where nothing is prescribed.
+
+        Past counts from before an adjusting too: it was, and is said. Else it is as things
+        stand now.
+        """
+        found = {limit.standing for one in self.now for limit in one.limits}
+        if any(limit.standing == "past" for one in self.settings for limit in one.limits):
+            return "past"
+        for standing in ("at", "inside"):
             if standing in found:
                 return standing
         return None
@@ -147,7 +168,8 @@ def answer_visit(
     if isinstance(estimate, NotMeasured):
         return estimate
     answers = tuple(_setting(one, settings) for one in estimate.settings)
-    first, last = estimate.settings[0], estimate.settings[-1]
+    now = [one for one in estimate.settings if one.adjusted == estimate.settings[-1].adjusted]
+    first, last = now[0], now[-1]
     arc = estimate.arc(start=first.name, end=last.name) if first is not last else None
     shown = (first.displayed_deg, last.displayed_deg)
     displayed_arc = None
@@ -163,6 +185,7 @@ def answer_visit(
         estimate=estimate,
         outcomes=tuple(outcomes),
         used=settings,
+        changes=changes_of(estimate, step_deg=settings.display_resolution_deg, rng=rng),
     )
 
 
@@ -198,18 +221,21 @@ def machine_of(
 ) -> MachineJudged | None:
     """All settings' evidence about the machine, judged; None where its bars were not seen.
 
+    Of a machine that was adjusted, the settings since then: before, it was another one.
     Where no camera's direction was seen, nothing is proven and nothing is advised.
     """
-    bars = [one.frame.value for one in estimate.settings if one.frame is not None]
+    adjusted = estimate.settings[-1].adjusted
+    of = [one for one in estimate.settings if one.adjusted == adjusted]
+    bars = [one.frame.value for one in of if one.frame is not None]
     if not bars:
         return None
     judged = judge_machine(
-        evidence_of(estimate, step_deg=settings.display_resolution_deg),
+        evidence_of(estimate, step_deg=settings.display_resolution_deg, adjusted=adjusted),
         range_deg=range_of(bars, settings),
         tolerances=tolerances_of(settings),
         rng=rng,
     )
-    if any(one.camera_seen for one in estimate.settings):
+    if any(one.camera_seen for one in of):
         return judged
     return replace(
         judged,

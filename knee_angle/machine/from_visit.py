@@ -19,7 +19,9 @@ LEAST_VARIANCE = 1e-6
 """Added to each variance: what repeats of one setting share may leave no scatter at all."""
 
 
-def evidence_of(estimate: VisitEstimate, *, step_deg: float) -> SettingsOfMachine:
+def evidence_of(
+    estimate: VisitEstimate, *, step_deg: float, adjusted: int | None = None
+) -> SettingsOfMachine:
     """Knee, bars and hinge of every setting, with the covariance of all of them.
 
     Parameters
@@ -28,17 +30,23 @@ def evidence_of(estimate: VisitEstimate, *, step_deg: float) -> SettingsOfMachin
         The settings stand in its order.
     step_deg : float
         The display's step, degrees.
+    adjusted : int, optional
+        Only the settings since the machine was adjusted so often: one geometry. None: all.
     """
-    order = {setting.name: number for number, setting in enumerate(estimate.settings)}
+    of = [one for one in estimate.settings if adjusted is None or one.adjusted == adjusted]
+    order = {setting.name: number for number, setting in enumerate(of)}
     entries: list[Entry] = []
-    for name in estimate.names:
+    at = []
+    for place, name in enumerate(estimate.names):
         quantity, _, setting = name.partition(" ")
-        entries.append((_QUANTITIES[quantity], order[setting]))
-    cov = np.array(estimate.covariance)
+        if setting in order:
+            entries.append((_QUANTITIES[quantity], order[setting]))
+            at.append(place)
+    cov = np.array(estimate.covariance)[np.ix_(at, at)]
     return SettingsOfMachine(
         entries=tuple(entries),
-        mean=np.array(estimate.values),
+        mean=np.array(estimate.values)[at],
         cov=(cov + cov.T) / 2.0 + LEAST_VARIANCE * np.eye(len(cov)),
-        displayed_deg=tuple(setting.displayed_deg for setting in estimate.settings),
+        displayed_deg=tuple(setting.displayed_deg for setting in of),
         step_deg=step_deg,
     )

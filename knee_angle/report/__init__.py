@@ -6,7 +6,7 @@ is handed over.
 * ``columns``: the one list of columns; JSON, CSV, Parquet and the store follow it;
 * ``contract``: one photo and one machine check as JSON and CSV;
 * ``answer_text``, ``overlay``: one photo in words, and as the picture with its points;
-* ``visit_words``, ``visit_contract``: a visit in words and as JSON;
+* ``visit_words``, ``changed_words``, ``visit_contract``: a visit in words and as JSON;
 * ``check_words``: a machine check in words;
 * ``sensitivity``: degrees a millimetre, told and drawn;
 * ``sheets``: tags, dots and cards to print, drawn by ``printed_page``;

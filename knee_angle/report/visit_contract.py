@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
+from knee_angle.machine.changed import Change, Changed
 from knee_angle.machine.judge import MachineJudged
 from knee_angle.records import Comparison, NotMeasured
 from knee_angle.report.visit_words import cautions_of, first_lines
@@ -48,6 +49,7 @@ def visit_as_json(answer: VisitAnswer | NotMeasured, *, version: str) -> Json:
         "arc": None if answer.arc is None else _value(answer.arc),
         "displayed_arc_deg": answer.displayed_arc_deg,
         "lacking": _lacking(answer.lacking),
+        "changes": [_changed(one) for one in answer.changes],
         "machine": None if answer.machine is None else _machine(answer.machine),
         "covariance": {
             "names": list(estimate.names),
@@ -71,6 +73,7 @@ def _setting(one: SettingAnswer) -> Json:
     return {
         "setting": seen.name,
         "photos": list(seen.photos),
+        "adjusted": seen.adjusted,
         "displayed_deg": seen.displayed_deg,
         "knee": _value(seen.knee),
         "bars": None if seen.frame is None else _value(seen.frame),
@@ -91,6 +94,26 @@ def _value(value: Value) -> Json:
         "u": _3(value.u),
         "interval": [_3(end) for end in value.interval],
     }
+
+
+def _changed(one: Changed) -> Json:
+    """What an adjusting changed at one place; `size_deg` negative is closer than before."""
+    changes = {
+        "knee_deg": one.knee, "apart_deg": one.apart, "fit_deg": one.fit,
+        "hinge_distal_mm": one.distal, "hinge_anterior_mm": one.anterior,
+    }  # fmt: skip
+    return {
+        "adjusted": one.adjusted,
+        "before": one.before,
+        "after": one.after,
+        **{name: None if change is None else _change(change) for name, change in changes.items()},
+        "size_deg": None if one.size is None else _value(one.size),
+        "way": one.way,
+    }
+
+
+def _change(change: Change) -> Json:
+    return {name: _value(getattr(change, name)) for name in ("before", "after", "change")}
 
 
 def _comparison(comparison: Comparison | None) -> Json | None:

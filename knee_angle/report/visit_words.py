@@ -12,6 +12,7 @@ from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong
 from knee_angle.records import Measurement, NotMeasured
+from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
@@ -55,13 +56,14 @@ def first_lines(answer: VisitAnswer) -> list[str]:
     if (limits := limits_line(answer.used, answer.settings)) is not None:
         lines.append(f"LIMIT   {limits}")
     for one in answer.settings:
-        lines.append(f"KNEE    {_knee(answer, one)}")
+        lines.append(f"KNEE    {_knee(answer, one)}{_when(answer, one)}")
         if one.apart is not None:
             lines.append(f"APART   {apart_text(one.apart)}")
     if answer.arc is not None:
         lines.append(f"ARC     {_arc(answer)}")
     elif answer.lacking is not None:
         lines.append(f"LACKS   {lacking_text(answer.lacking)}")
+    lines += [f"CHANGED {told}" for told in changed_lines(answer)]
     lines += [f"DO      {told}" for told in to_do(answer)[0]]
     surest = answer.settings[-1].estimate
     lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
@@ -73,9 +75,15 @@ def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | N
     prescribed = prescribed_text(settings)
     if prescribed is None:
         return None
-    standings = [limit for one in answers for limit in one.limits]
-    shown = any(one.estimate.displayed_deg is not None for one in answers)
-    return f"{prescribed} · {limit_text(standings, display_shown=shown)}"
+    last = max((one.estimate.adjusted for one in answers), default=0)
+    now = [one for one in answers if one.estimate.adjusted == last]
+    standings = [limit for one in now for limit in one.limits]
+    shown = any(one.estimate.displayed_deg is not None for one in now)
+    told = f"{prescribed} · {limit_text(standings, display_shown=shown)}"
+    earlier = [limit for one in answers if one not in now for limit in one.limits]
+    if past := [one for one in earlier if one.standing == "past"]:
+        told = f"{told.rstrip('.')}. Before adjusting: {_past_text(past)}."
+    return told
 
 
 def prescribed_text(settings: Settings) -> str | None:
@@ -95,17 +103,21 @@ def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True
     """The worst of several standings in words; of a display only where there is one."""
     past = [one for one in standings if one.standing == "past"]
     if past:
-        told = dict.fromkeys(
-            f"{PAST_WORDS[because]} is PAST the prescribed {one.which} of {_limit(one)}"
-            for one in past
-            for because in one.because
-        )
-        return "; ".join(told) + ". Stop the machine and follow the prescription."
+        return f"{_past_text(past)}. Stop the machine and follow the prescription."
     at = [one for one in standings if one.standing == "at"]
     if at:
         which = " and ".join(dict.fromkeys(one.which for one in at))
         return f"AT THE LIMIT of {which}: not shown on which side the knee is"
     return f"{'display inside · ' if display_shown else ''}knee inside (proven)"
+
+
+def _past_text(past: Sequence[LimitStanding]) -> str:
+    told = dict.fromkeys(
+        f"{PAST_WORDS[because]} is PAST the prescribed {one.which} of {_limit(one)}"
+        for one in past
+        for because in one.because
+    )
+    return "; ".join(told)
 
 
 def apart_text(apart: Apart) -> str:
@@ -167,6 +179,11 @@ def _knee(answer: VisitAnswer, one: SettingAnswer) -> str:
         display = f"    DISPLAY {shown:g}°{words.shown_as(shown, answer.used)}"
     knee, spread = knee_words(one.estimate.knee.value, one.estimate.knee.interval)
     return f"{knee} ({spread}), {answer.side}, passive{display}"
+
+
+def _when(answer: VisitAnswer, one: SettingAnswer) -> str:
+    told = when_words(one.estimate.adjusted, last=answer.adjusted)
+    return f"    {told}" if told else ""
 
 
 def _arc(answer: VisitAnswer) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from knee_angle.store.records import KeptMeasurement, KeptVisit
+from knee_angle.store.records import KeptMeasurement, KeptVisit, SetUp
 from knee_angle.visit.course import KeptAngle
 
 __all__ = ["readings_of"]
@@ -37,11 +37,19 @@ def _alone(row: KeptMeasurement) -> KeptAngle:
         row.id, row.taken_at, row.flexion_deg, row.u_deg, row.interval_deg,
         displayed_deg=row.displayed_deg,
         end=setup.end,
-        setting=None if setup.setting is None else f"{setup.visit} {setup.setting}",
+        setting=_setting(setup, row.displayed_deg),
         side=row.side,
         set_flexion_deg=setup.flexion_deg,
         set_extension_deg=setup.extension_deg,
     )  # fmt: skip
+
+
+def _setting(setup: SetUp, displayed_deg: float | None) -> str | None:
+    """What the photos of one place share; after adjusting the same number is another place."""
+    if setup.setting is None and setup.adjusted == 0:
+        return None
+    named = setup.setting or f"display {displayed_deg}"
+    return f"{setup.visit} {named} {setup.adjusted}".removesuffix(" 0")
 
 
 def _together(visit: KeptVisit, by_id: dict[str, KeptMeasurement]) -> list[KeptAngle]:
@@ -57,7 +65,7 @@ def _together(visit: KeptVisit, by_id: dict[str, KeptMeasurement]) -> list[KeptA
                 knee.interval_deg,
                 displayed_deg=knee.displayed_deg,
                 end=next((one.end for one in setups if one.end is not None), None),
-                setting=names[at] if any(one.setting for one in setups) else None,
+                setting=names[at] if any(s.setting or s.adjusted for s in setups) else None,
                 photos=len(rows),
                 side=visit.side,
                 set_flexion_deg=max(

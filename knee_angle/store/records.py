@@ -129,6 +129,8 @@ class SetUp:
     setting : str or None
         Number of the place at which the machine was paused, counted in that visit: photos of
         one setting are repeats. None where the displayed number tells.
+    adjusted : int
+        How often the machine's sections had been moved in that visit before the photo.
     """
 
     end: End | None = None
@@ -140,6 +142,7 @@ class SetUp:
     ticks: tuple[str, ...] = ()
     visit: str | None = None
     setting: str | None = None
+    adjusted: int = 0
 
     def __post_init__(self) -> None:
         rules: list[tuple[str, float | None, float, float]] = [
@@ -148,6 +151,7 @@ class SetUp:
             ("speed", self.speed, 0, 1000),
             ("bed_head_deg", self.bed_head_deg, -20, 90),
             ("hours_of_use", self.hours_of_use, 0, 1000),
+            ("adjusted", self.adjusted, 0, 99),
         ]
         problems = [
             f"{name} must be between {low:g} and {high:g}, but got {value:g}"
@@ -382,6 +386,8 @@ class KeptKnee:
         The machine's number.
     deg, u_deg, interval_deg
         The joint knee.
+    adjusted : int
+        How often the machine's sections had been moved by then.
     """
 
     setting: str
@@ -390,6 +396,7 @@ class KeptKnee:
     deg: float
     u_deg: float
     interval_deg: tuple[float, float]
+    adjusted: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,6 +138,10 @@ def unnamed_visit(answer: VisitAnswer) -> VisitAnswer:
         settings=tuple(replace(one, estimate=numbered(one.estimate)) for one in answer.settings),
         estimate=estimate,
         outcomes=tuple((photos[name], outcome) for name, outcome in answer.outcomes),
+        changes=tuple(
+            replace(one, before=settings[one.before], after=settings[one.after])
+            for one in answer.changes
+        ),
     )
 
 
@@ -161,6 +165,7 @@ def visit_columns(answer: VisitAnswer, rows: Mapping[str, str]) -> Json:
             "deg": one.estimate.knee.value,
             "u_deg": one.estimate.knee.u,
             "interval_deg": list(one.estimate.knee.interval),
+            **({"adjusted": one.estimate.adjusted} if one.estimate.adjusted else {}),
         }
         for one, as_told in zip(answer.settings, told.settings, strict=True)
     ]

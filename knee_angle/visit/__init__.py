@@ -12,16 +12,19 @@ from knee_angle.visit.estimate import (
     Value,
     VisitEstimate,
     estimate_visit,
+    value_of,
 )
-from knee_angle.visit.photos import VisitPhoto, without_bars, without_guessed_bars
+from knee_angle.visit.photos import Shot, VisitPhoto, without_bars, without_guessed_bars
 
 __all__ = [
     "Reach",
     "SettingEstimate",
+    "Shot",
     "Value",
     "VisitEstimate",
     "VisitPhoto",
     "estimate_visit",
+    "value_of",
     "without_bars",
     "without_guessed_bars",
 ]

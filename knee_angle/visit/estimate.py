@@ -11,7 +11,7 @@ as everywhere, and several get the mean over the distribution.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +26,14 @@ from knee_angle.visit.photos import VisitPhoto, in_order, open_distance, refused
 from knee_angle.visit.sharing import shared
 from knee_angle.visit.solve import Solved, Trials, solve, trials_of
 
-__all__ = ["Reach", "SettingEstimate", "Value", "VisitEstimate", "estimate_visit"]
+__all__ = [
+    "Reach",
+    "SettingEstimate",
+    "Value",
+    "VisitEstimate",
+    "estimate_visit",
+    "value_of",
+]
 
 Floats = NDArray[np.float64]
 
@@ -84,6 +91,8 @@ class SettingEstimate:
         The setting.
     photos : tuple of str
         Its photos.
+    adjusted : int
+        How often the machine's sections had been moved by then.
     displayed_deg : float or None
         The machine's number, handed on.
     knee : Value
@@ -101,6 +110,7 @@ class SettingEstimate:
 
     name: str
     photos: tuple[str, ...]
+    adjusted: int
     displayed_deg: float | None
     knee: Value
     frame: Value | None
@@ -120,7 +130,8 @@ class VisitEstimate:
     photos : tuple of VisitPhoto
         What it was computed from, by setting and name.
     settings : tuple of SettingEstimate
-        In the order of the knees, the straightest first.
+        In the order of the knees, the straightest first; where the machine was adjusted, those
+        from before it come first.
     names : tuple of str
         What the vector holds: "knee A", "frame A", "distal A", "anterior A" for setting A.
     values, covariance : tuple of float, tuple of tuples
@@ -162,9 +173,14 @@ class VisitEstimate:
 
     def difference(self, name: str, *, less: str) -> Value:
         """One quantity of the vector less another, for instance "frame A" less "frame B"."""
-        first, second = (self.names.index(which) for which in (name, less))
-        drawn = self.draws.rows[:, first] - self.draws.rows[:, second]
-        return _value(self.values[first] - self.values[second], drawn, self.draws.weights)
+        value, drawn = self.sum_of({name: 1.0, less: -1.0})
+        return value_of(value, drawn, self.draws.weights)
+
+    def sum_of(self, parts: Mapping[str, float]) -> tuple[float, Floats]:
+        """A weighted sum of the vector's quantities, with its trials (n,)."""
+        at = [self.names.index(name) for name in parts]
+        shares = np.array(list(parts.values()))
+        return float(np.array(self.values)[at] @ shares), self.draws.rows[:, at] @ shares
 
     def arc(self, *, start: str, end: str) -> Value:
         """The knee's arc from one setting to another, degrees; what both share cancels."""
@@ -301,7 +317,7 @@ def _estimate(
     ]
     return VisitEstimate(
         photos=system.photos,
-        settings=tuple(sorted(settings, key=lambda one: (one.knee.value, one.name))),
+        settings=tuple(sorted(settings, key=lambda one: (one.adjusted, one.knee.value, one.name))),
         names=names,
         values=tuple(float(v) for v in values),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
@@ -368,7 +384,7 @@ def _best_values(
     return values
 
 
-def _value(value: float, drawn: Floats, weights: Floats) -> Value:
+def value_of(value: float, drawn: Floats, weights: Floats) -> Value:
     """U about the value, and the 95 % interval of weighted draws (JCGM 101, 7.7)."""
     order = np.argsort(drawn, kind="stable")
     upto = np.cumsum(weights[order]) - 0.5 * weights[order]
@@ -393,19 +409,20 @@ def _setting(
     def seen(quantity: str) -> Value | None:
         if quantity not in at:
             return None
-        return _value(values[at[quantity]], drawn.rows[:, at[quantity]], drawn.weights)
+        return value_of(values[at[quantity]], drawn.rows[:, at[quantity]], drawn.weights)
 
     knee = at["knee"]
     fit = None
     if "frame" in at:
         apart = drawn.rows[:, at["frame"]] - drawn.rows[:, knee]
-        fit = _value(values[at["frame"]] - values[knee], apart, drawn.weights)
+        fit = value_of(values[at["frame"]] - values[knee], apart, drawn.weights)
     shown = [photo.displayed_deg for photo in mine if photo.displayed_deg is not None]
     found = SettingEstimate(
         name=name,
         photos=tuple(photo.name for photo in mine),
+        adjusted=mine[0].adjusted,
         displayed_deg=shown[0] if shown else None,
-        knee=_value(values[knee], drawn.rows[:, knee], drawn.weights),
+        knee=value_of(values[knee], drawn.rows[:, knee], drawn.weights),
         frame=seen("frame"),
         fit=fit,
         distal=seen("distal"),

@@ -10,6 +10,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.records import MACHINE_POINTS, Angle, Frame, LegInView, NotMeasured
 
 __all__ = [
+    "Shot",
     "VisitPhoto",
     "by_leg",
     "in_order",
@@ -23,6 +24,34 @@ OPEN_DISTANCE = 0.4
 """Relative ± of a distance that is left open."""
 SIZE_KNOWN = 0.08
 """A distance by dots of known size is surer than this, one by the leg's size is not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One photo of a visit as it was taken.
+
+    Parameters
+    ----------
+    name : str
+        The photo's name, once in a visit.
+    setting : str
+        The place at which the machine was paused; photos of one setting are repeats.
+    displayed_deg : float or None
+        The machine's number, degrees of flexion.
+    adjusted : int
+        How often the machine's sections had been moved in this visit before the photo.
+    """
+
+    name: str
+    setting: str
+    displayed_deg: float | None = None
+    adjusted: int = 0
+
+    @property
+    def place(self) -> str:
+        """The setting's name: after adjusting the same word means another setting."""
+        times = "" if self.adjusted == 1 else f" {self.adjusted} times"
+        return self.setting if self.adjusted == 0 else f"{self.setting} (adjusted{times})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +72,9 @@ class VisitPhoto:
     marks : str
         Which set of dots the leg carries: photos with the same word show the same dots, so
         that dots that were stuck anew within a visit get another word.
+    adjusted : int
+        How often the machine's sections had been moved in this visit. The leg and its marks
+        stay the same; the machine has another geometry, and a setting is of one geometry.
     own : tuple of (Angle, Frame or None), or None
         Knee and bars as this photo alone gave them: a visit of it alone says just that, so
         that nothing falls on two sides of a limit by two runs of trials.
@@ -53,6 +85,7 @@ class VisitPhoto:
     leg: LegInView
     displayed_deg: float | None = None
     marks: str = "1"
+    adjusted: int = 0
     own: tuple[Angle, Frame | None] | None = None
 
 
@@ -113,6 +146,13 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
             f"a visit is of one leg, but {', '.join(sides['left'])} show a left leg and "
             f"{', '.join(sides['right'])} a right leg",
             "give the photos of each leg as a visit of its own",
+        )
+    geometries = {(photo.setting, photo.adjusted) for photo in photos}
+    mixed = [name for name, count in Counter(name for name, _ in geometries).items() if count > 1]
+    if mixed:
+        return NotMeasured(
+            f"setting {min(mixed)} has photos from before and after adjusting the machine",
+            "give what was photographed after adjusting a setting of its own",
         )
     displays: dict[str, set[float]] = {}
     for photo in photos:

@@ -23,7 +23,8 @@ focal length              of the phone: same picture size, same focal length
 pixel shape               the photo's, where it may have been stretched
 leg distance              how far the strip, a taped thigh or dots of known size put the leg:
                           of the visit. By tags on the bars or the leg's own size: the photo's
-sticking                  of the machine
+sticking                  of the machine; how far tags lie from the hinge is new each time a
+                          section was moved, as a tag may sit on the part that moves
 ========================= ==================================================================
 
 Directions are shared along and across the leg's long axis (hip to ankle in the picture), so
@@ -141,7 +142,17 @@ def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
     lens: list[Key] = [("focal length", _phone(leg)), ("pixel shape", name)]
     yield "focal_length", [[(key, 1.0)] for key in lens[: counts["focal_length"]]]
     yield "leg_distance", [_split(("distance",), photo, share=_distance_share(leg))]
-    yield "sticking", [[(("sticking", str(k)), 1.0)] for k in range(counts["sticking"])]
+    yield "sticking", [[(_sticking(k, photo.adjusted), 1.0)] for k in range(counts["sticking"])]
+
+
+ANGLES_STUCK = 5
+"""Of the inputs of sticking (`inputs.ALL_LINES`) the first ones are how points turn and tags lie
+turned and across: they stay when a section moves. The others are distances to the hinge."""
+
+
+def _sticking(which: int, adjusted: int) -> Key:
+    moved = adjusted > 0 and which >= ANGLES_STUCK
+    return ("sticking", str(which), f"adjusted {adjusted}") if moved else ("sticking", str(which))
 
 
 def _split(key: Key, photo: VisitPhoto, *, share: float) -> Row:

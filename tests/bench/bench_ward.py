@@ -1,19 +1,23 @@
-"""Two phones and a computer at once at a ward's page: errors, and the server's memory.
+"""Two phones and a computer at once at a ward's page: errors, seconds, the server's memory.
 
-    python tests/bench/bench_ward.py [ROUNDS]      (default 34: about 100 photos)
+    python tests/bench/bench_ward.py [ROUNDS] [EVERY_S]     (default 34 rounds, no pause)
 
-In each round every browser begins a new visit and sends one photo; the server's resident
-memory is printed after each round. In Debian's Chromium, over TLS on this machine.
+In each round every browser begins a new visit and sends one photo; rounds begin EVERY_S seconds
+apart at the least. After each round a line: memory of the server, errors, the machine's load; at
+the end median and 95 % of the seconds from sending a photo to its points. In Debian's Chromium,
+over TLS on this machine. Half an hour at a ward's pace: ``bench_ward.py 60 30``.
 """
 
 from __future__ import annotations
 
 import itertools
+import os
 import sys
 import tempfile
 import time
 from pathlib import Path
 
+import numpy as np
 import psutil
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -43,13 +47,21 @@ def signed_in(browser: Browser, served: Served, like: dict[str, object]) -> tupl
     return page, wrong
 
 
-def one_round(served: Served, pages: list[Page], photos: itertools.cycle[Path]) -> None:
-    """Each begins a visit and sends a photo; then each waits for its points."""
+def one_round(served: Served, pages: list[Page], photos: itertools.cycle[Path]) -> list[float]:
+    """Each begins a visit and sends a photo; then each waits for its points: seconds of each.
+
+    They are waited for one after the other, so a figure is at most too long.
+    """
+    sent = []
     for page in pages:
         page.goto(served.url)
         page.locator(".take input").first.set_input_files(next(photos))
-    for page in pages:
+        sent.append(time.monotonic())
+    took = []
+    for page, at in zip(pages, sent, strict=True):
         page.locator(".handle").first.wait_for(state="attached")
+        took.append(time.monotonic() - at)
+    return took
 
 
 def resident_mb(served: Served) -> float:
@@ -66,6 +78,7 @@ def resident_mb(served: Served) -> float:
 def main() -> None:
     """Print a line a round."""
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 34
+    every_s = float(sys.argv[2]) if len(sys.argv) > 2 else 0.0
     folder = Path(tempfile.mkdtemp(prefix="knee-ward-"))
     with_accounts(str(folder / "ward.db"))
     photos = itertools.cycle(PHOTOS)
@@ -74,15 +87,19 @@ def main() -> None:
             executable_path="/usr/bin/chromium", args=["--no-sandbox"]
         )
         here = [signed_in(browser, served, like) for like in (PHONE, PHONE, COMPUTER)]
-        begin = time.monotonic()
+        begin, took = time.monotonic(), []
         for number in range(1, rounds + 1):
-            one_round(served, [page for page, _ in here], photos)
+            time.sleep(max(0.0, begin + (number - 1) * every_s - time.monotonic()))
+            took += one_round(served, [page for page, _ in here], photos)
             wrong = [line for _, lines in here for line in lines]
             print(
                 f"{3 * number:4} photos  {time.monotonic() - begin:6.0f} s  "
-                f"{resident_mb(served):6.0f} MB  {len(wrong)} errors {wrong[-2:]}",
+                f"{resident_mb(served):6.0f} MB  load {os.getloadavg()[0]:.1f}  "
+                f"{len(wrong)} errors {wrong[-2:]}",
                 flush=True,
             )
+        middle, late = np.percentile(took, [50, 95])
+        print(f"from sending to points: median {middle:.1f} s, 95 % {late:.1f} s")
         browser.close()
 
 
