@@ -14,6 +14,7 @@ import pytest
 import statsmodels.formula.api as smf
 from bench.bench_raters import RATED, heavy_figures, held, rated, rated_figures
 from published_tables import columns
+from scipy import stats
 from typer.testing import CliRunner
 
 from knee_angle import agreement as ag
@@ -94,8 +95,52 @@ def test_intervals_hold_the_truth_with_few_raters_and_unequal_persons():
 
 
 def test_quantile_limits_hold_the_truth_where_tails_are_heavy():
-    shares = held(heavy_figures(120, 200, several=True, rng=np.random.default_rng(2)))
+    figures = list(heavy_figures(120, 200, several=True, rng=np.random.default_rng(2)))
+    assert len(figures) >= 2 * 190  # few studies are refused as too small
+    shares = held(iter(figures))
+    assert set(shares) == {"lower quantile", "upper quantile"}
     assert {name: s for name, s in shares.items() if not 0.88 <= s <= 0.997} == {}
+
+
+def of_persons(person: np.ndarray, repeat: np.ndarray) -> ag.Pairs:
+    """Differences of persons (persons,) with repeats (persons, repeats) about them."""
+    whose = np.repeat(np.arange(len(person)), repeat.shape[1])
+    d = (person[:, None] + repeat).ravel()
+    return ag.Pairs(np.zeros(len(d)), d, person=whose)
+
+
+def test_excess_and_p_are_of_the_same_sample():
+    """Heavy persons with normal repeats, and the other way round: each is told by its own."""
+    rng = np.random.default_rng(12)
+    heavy, normal = rng.standard_t(2, 60), rng.normal(0, 1, 60)
+    for pairs, told in (
+        (of_persons(heavy, rng.normal(0, 1, (60, 2))), "persons"),
+        (of_persons(normal, rng.standard_t(2, (60, 2))), "repeats"),
+    ):
+        tails = ag.tails_of(pairs)
+        means = pairs.difference.reshape(60, 2).mean(axis=1)
+        left = (pairs.difference.reshape(60, 2) - means[:, None]).ravel()
+        sample = means if told == "persons" else left
+        assert tails.of == told
+        assert tails.heavy
+        assert tails.excess == pytest.approx(stats.kurtosis(sample, bias=False))
+        p = stats.kurtosistest(sample, alternative="greater").pvalue
+        assert tails.p_value == pytest.approx(min(1.0, 2 * p))
+
+
+def test_heavy_tails_of_few_differences_send_nobody_to_quantiles_that_are_missing(tmp_path):
+    """Sixty pairs, three of them far off: the tails are proven, 120 would be needed."""
+    d = np.random.default_rng(4).normal(0, 1, 60)
+    d[:3] = 25.0, -22.0, 30.0
+    table, page = tmp_path / "t.csv", tmp_path / "t.html"
+    rows = "\n".join(f"{40 + i},{40 + i + one:.4f}" for i, one in enumerate(d))
+    table.write_text(f"flexion_deg,displayed_deg\n{rows}\n")
+    said = CliRunner().invoke(app, ["agreement", str(table), "--html", str(page)]).stdout
+    for text in (said, page.read_text()):
+        assert "heavier than normal" in text
+        assert "need about 120" in text
+        assert "read the limits by quantiles" not in text
+        assert "read neither limits as holding 95 %" in text
 
 
 def test_a_few_misread_displays_spoil_the_normal_limits_and_the_test_says_which_to_read():

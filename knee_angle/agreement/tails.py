@@ -17,6 +17,7 @@ few persons have most of the pairs every person counts once, as in `limits`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy import stats
@@ -44,13 +45,17 @@ class Tails:
     Parameters
     ----------
     excess : float
-        Excess kurtosis of what is left after persons and raters; 0 is normal.
+        Excess kurtosis of the sample in question; 0 is normal.
     p_value : float
-        How probable so much is in normal differences.
+        How probable so much is in normal differences, both samples tried.
+    of : {"repeats", "persons"}
+        Which sample that is, the less probable one: what is left after persons and raters, or
+        the persons' means.
     """
 
     excess: float
     p_value: float
+    of: Literal["repeats", "persons"] = "repeats"
 
     @property
     def heavy(self) -> bool:
@@ -76,15 +81,19 @@ def tails_of(pairs: Pairs) -> Tails:
     InvalidInput
         Fewer than 20 differences, or none that vary.
     """
-    left, means = _residuals(pairs)
-    samples = [one for one in (left, means) if len(one) >= FEWEST_TESTED and np.ptp(one) > 0]
+    both: tuple[tuple[Floats, Literal["repeats", "persons"]], ...] = tuple(
+        zip(_residuals(pairs), ("repeats", "persons"), strict=True)
+    )
+    samples = [one for one in both if len(one[0]) >= FEWEST_TESTED and np.ptp(one[0]) > 0]
     if not samples:
         raise InvalidInput(
             f"tails are tested from {FEWEST_TESTED} differences on that are not all the same, but "
             f"got {pairs.n}"
         )
-    p = [float(stats.kurtosistest(one, alternative="greater").pvalue) for one in samples]
-    return Tails(float(stats.kurtosis(samples[0], bias=False)), min(1.0, len(p) * min(p)))
+    p = [float(stats.kurtosistest(one, alternative="greater").pvalue) for one, _ in samples]
+    least = p.index(min(p))
+    sample, of = samples[least]
+    return Tails(float(stats.kurtosis(sample, bias=False)), min(1.0, len(p) * p[least]), of)
 
 
 def _residuals(pairs: Pairs) -> tuple[Floats, Floats]:

@@ -117,6 +117,7 @@ def _tails(tails: Tails | NotComputed) -> Json:
     return {
         "excess_kurtosis": round(tails.excess, 6),
         "p_value": round(tails.p_value, 6),
+        "of": tails.of,
         "heavy": tails.heavy,
     }
 

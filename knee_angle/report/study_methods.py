@@ -30,8 +30,8 @@ def _tails_method(study: Study) -> Method:
         "Limits by quantiles",
         "The 2.5 % and 97.5 % quantiles of the differences hold whatever their distribution; "
         "their interval is the exact binomial one for the effective number of differences. Which "
-        "limits to read is decided by the kurtosis of what is left after persons and raters, at "
-        f"1 %: {tails_said(study)}.",
+        "limits to read is decided by the kurtosis of what is left after persons and raters, or of "
+        f"the persons' means, at 1 %: {tails_said(study)}.",
         "Woodruff RS. J Am Stat Assoc 1952;47:635-646. Korn EL, Graubard BI. Survey Methodology "
         "1998;24:193-201. Anscombe FJ, Glynn WJ. Biometrika 1983;70:227-234.",
     )

@@ -253,7 +253,13 @@ def tails_said(study: Study) -> str:
     tails = study.tails
     if isinstance(tails, NotComputed):
         return "whether the tails are normal could not be tested"
-    tested = f"excess kurtosis {_plain(tails.excess, 1, sign=True)}, p {_p(tails.p_value)}"
+    of = " of the persons' means" if tails.of == "persons" else ""
+    tested = f"excess kurtosis{of} {_plain(tails.excess, 1, sign=True)}, p {_p(tails.p_value)}"
+    if tails.heavy and isinstance(study.quantiles, NotComputed):
+        return (
+            f"tails are heavier than normal ({tested}), and the differences are too few for limits "
+            "by quantiles: read neither limits as holding 95 %"
+        )
     if tails.heavy:
         return f"tails are heavier than normal ({tested}): read the limits by quantiles"
     return f"no heavier tails than normal are proven ({tested}): read the limits of agreement"
@@ -322,13 +328,8 @@ def _cautions(study: Study, about: About) -> Iterator[str]:
         what = "pairs" if units == n else "persons"
         yield f"Only {units} {what}: whether the differences are normal cannot be judged."
     if not isinstance(study.tails, NotComputed) and study.tails.heavy:
-        more = (
-            ""
-            if not isinstance(study.quantiles, NotComputed)
-            else ("; these differences are too few for limits by quantiles")
-        )
         said = tails_said(study)
-        yield f"{said[0].upper()}{said[1:]}{more}."
+        yield f"{said[0].upper()}{said[1:]}."
     if study.pairs.rater is not None and (raters := int(study.pairs.rater.max()) + 1) < 5:
         yield (
             f"Only {raters} raters: how much raters differ is hardly known from so few, and the "
