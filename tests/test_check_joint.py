@@ -112,18 +112,18 @@ def many(count: int, *, step_deg: float) -> tuple[MachineCheck | NotMeasured, ..
 
 @pytest.mark.parametrize("step_deg", [1.0, 5.0], ids=["whole degrees", "steps of five"])
 def test_a_right_display_keeps_its_region_and_is_not_accused(step_deg):
-    results = many(24, step_deg=step_deg)
+    results = many(16, step_deg=step_deg)
     checked = [one for one in results if not isinstance(one, NotMeasured)]
-    assert len(checked) >= 23
+    assert len(checked) >= 15
     held = [one.judged.display.holds(offset_deg=0.0, gain=1.0) for one in checked]
     accused = [one.reading_verdict.verdict == "outside" for one in checked]
-    # 24 drawn: 95 % regions, 5 % accusations at the very edge, and these stand well inside.
-    assert sum(held) >= 21
+    # 16 drawn: 95 % regions, 5 % accusations at the very edge, and these stand well inside.
+    assert sum(held) >= 14
     assert sum(accused) <= 1
 
 
 def test_the_knee_lines_gain_holds():
-    results = [one for one in many(24, step_deg=1.0) if not isinstance(one, NotMeasured)]
+    results = [one for one in many(16, step_deg=1.0) if not isinstance(one, NotMeasured)]
     held = [low <= 1.0 <= high for one in results for low, high in [one.knee_line.interval[1]]]
-    assert sum(held) >= len(held) - 3
+    assert sum(held) >= len(held) - 2
     assert sum(one.knee_line.p_value < 0.01 for one in results) <= 1

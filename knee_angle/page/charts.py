@@ -213,7 +213,7 @@ def _bare(field: str) -> alt.Y:
 
 
 def _chart(rows: Rows) -> alt.Chart:
-    return alt.Chart(alt.Data(values=rows))  # type: ignore[no-untyped-call]
+    return alt.Chart(alt.Data(values=rows))
 
 
 def _span(days: Sequence[date]) -> list[str]:

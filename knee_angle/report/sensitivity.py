@@ -45,7 +45,7 @@ def sensitivity_svg(result: Sensitivity, *, support_mm: float, place: tuple[floa
         for name, curve in zip(SETTINGS, values, strict=True)
         for bars, value in zip(result.frame_deg, curve, strict=True)
     ]
-    base = alt.Chart(alt.Data(values=rows)).encode(  # type: ignore[no-untyped-call]
+    base = alt.Chart(alt.Data(values=rows)).encode(
         color=_by_setting(alt.Color, [colour for colour, _ in SETTINGS.values()])
     )
     lines = base.mark_line(size=2.6).encode(
@@ -58,7 +58,7 @@ def sensitivity_svg(result: Sensitivity, *, support_mm: float, place: tuple[floa
         strokeDash=_by_setting(alt.StrokeDash, [dash for _, dash in SETTINGS.values()]),
     )
     names = (
-        alt.Chart(alt.Data(values=_names(result, values)))  # type: ignore[no-untyped-call]
+        alt.Chart(alt.Data(values=_names(result, values)))
         .mark_text(align="left", dx=10, fontSize=13, fontWeight="bold")
         .encode(
             x="bars:Q", y="value:Q", text="setting:N",

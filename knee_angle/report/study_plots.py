@@ -72,7 +72,7 @@ def _points(study: Study) -> tuple[list[Row], str]:
 
 
 def _of(rows: list[Row]) -> Chart:
-    return alt.Chart(alt.Data(values=rows))  # type: ignore[no-untyped-call]
+    return alt.Chart(alt.Data(values=rows))
 
 
 def _scatter(points: list[Row], x: str, y: str, titles: tuple[str, str]) -> Chart:
