@@ -16,9 +16,9 @@ from knee_angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.page import charts, keeping, memory
 from knee_angle.page.people import DAYS_SHOWN, days_of
-from knee_angle.page.zone import LocalZone
 from knee_angle.store import SetUp, Store, new_id, open_store
 from knee_angle.visit.course import MARKS
+from knee_angle.visit.zone import LocalZone
 
 NOW = datetime.now(UTC)
 

@@ -2,8 +2,8 @@
 
 * ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out;
 * ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
-* ``store``, ``export``, ``page``, ``accounts``, ``models``: keeping, handing on, the bedside
-  page, who may sign in to it, the optional pose model.
+* ``store``, ``report``, ``export``, ``page``, ``accounts``, ``models``: keeping, papers of what is
+  kept, handing on, the bedside page, who may sign in to it, the optional pose model.
 
 Between them: ``app`` (its name, its help, how it stops), ``settings`` and ``options`` (what
 several take), ``photos`` and ``samples`` (photos named, and ours), ``serving`` (starting the
@@ -27,6 +27,7 @@ from knee_angle.cli import (  # noqa: F401
     measure,
     models,
     page,
+    report,
     sensitivity,
     sheet,
     store,

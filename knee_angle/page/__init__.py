@@ -9,5 +9,5 @@
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;
   ``answer``: the card;
   ``keeping``, ``taking_back``: keeping it, and letting it no longer count;
-* ``charts``, ``style``, ``zone``, ``spoken``: how it looks, whose days, and which language.
+* ``charts``, ``style``, ``spoken``: how it looks, and which language.
 """

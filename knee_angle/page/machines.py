@@ -19,7 +19,6 @@ from knee_angle.page.checking import new_check
 from knee_angle.page.keeping import with_store
 from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.ward.here import may
-from knee_angle.page.zone import LocalZone
 from knee_angle.store import (
     KeptCheck,
     KeptMeasurement,
@@ -28,6 +27,7 @@ from knee_angle.store import (
     WithdrawalReason,
 )
 from knee_angle.visit.course import Due, difference_at, due
+from knee_angle.visit.zone import LocalZone
 
 __all__ = ["show", "show_machines"]
 

@@ -15,7 +15,6 @@ from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
-from knee_angle.page.zone import LocalZone
 from knee_angle.records import Side
 from knee_angle.store import (
     End,
@@ -27,6 +26,7 @@ from knee_angle.store import (
 from knee_angle.store.following import readings_of
 from knee_angle.store.table import csv_of
 from knee_angle.visit.course import MARKS, Day, KeptAngle, PrescribedLimits, follow_days, marks_of
+from knee_angle.visit.zone import LocalZone
 
 __all__ = [
     "STANDING_WORDS",

@@ -18,12 +18,12 @@ import streamlit as st
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.page.editor import Edit, edit_of
-from knee_angle.page.zone import LocalZone
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.taken import taken_at
 from knee_angle.pipeline import SeenPhoto, look, measure, safely
 from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
 from knee_angle.settings import Settings
+from knee_angle.visit.zone import LocalZone
 
 __all__ = ["MOST", "Entry", "Tray"]
 

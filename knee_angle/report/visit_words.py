@@ -25,6 +25,7 @@ __all__ = [
     "limits_line",
     "not_judged",
     "prescribed_text",
+    "source_words",
     "sure_text",
     "to_do",
     "visit_text",
@@ -258,6 +259,11 @@ def _line(*cells: str) -> str:
 def _limit(one: LimitStanding) -> str:
     """A limit as a person says it: 5 short of straight is not 5 beyond it."""
     return f"{one.limit_deg:g}°" if one.which == "flexion" else words.from_straight(one.limit_deg)
+
+
+def source_words(what: str) -> str:
+    """What an input of the estimate is called."""
+    return _named(what)[0]
 
 
 def _named(what: str) -> tuple[str, str]:

@@ -3,7 +3,7 @@
 Numbers only: photos come in measured, as legs in view, with their settings (`photos`).
 READ FIRST: `estimate`, then `sharing` (what photos have in common), `equal` (what must come
 out the same), `solve` (how).
-Over days: `course` (a person, a machine), `trend` (degrees a day).
+Over days: `course` (a person, a machine), `trend` (degrees a day), `zone` (whose days).
 """
 
 from knee_angle.visit.estimate import (

@@ -1,0 +1,11 @@
+"""Papers that somebody files: one content, printed as a tagged PDF and as one HTML page.
+
+* ``blocks``: what a paper is made of, as frozen values;
+* ``pdf``, ``page.typ``: the blocks as PDF by Typst (tagged, PDF/UA-1, A4 or Letter);
+* ``html``, ``page.html``: the same blocks as one self-contained page;
+* ``drawing``: shapes and words as SVG; ``leg`` draws a photo with its points;
+* ``visit``: the content, from the JSON that ``kept`` reads back; ``common``: foot and dates.
+
+Nothing here computes a figure, asks a store or reads a photo: kept values are handed in.
+The same paper gives the same bytes.
+"""

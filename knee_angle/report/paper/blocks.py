@@ -1,0 +1,200 @@
+"""What a paper is made of. Texts are plain; nothing in them is ever read as markup."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Literal, TypeAlias
+
+__all__ = [
+    "Banner",
+    "Beside",
+    "Block",
+    "Cell",
+    "Heading",
+    "Pairs",
+    "Paper",
+    "Picture",
+    "Row",
+    "Shape",
+    "Signatures",
+    "Table",
+    "Tone",
+    "Words",
+    "as_json",
+]
+
+Tone = Literal["past", "outside", "undecided", "within", "plain"]
+"""How loud something is; said by word and shape, too, never by colour alone."""
+Shape = Literal["octagon", "triangle", "bar", "circle", ""]
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading; 2 is below the paper's title."""
+
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A paragraph, with words before it that stand out."""
+
+    text: str
+    lead: str = ""
+    small: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Banner:
+    """What is to be read first."""
+
+    head: str
+    text: str = ""
+    tone: Tone = "plain"
+    shape: Shape = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell of a table.
+
+    Parameters
+    ----------
+    text : str
+    detail : str
+        Beside it, quieter.
+    strong, large : bool
+    tone : Tone
+    share : float or None
+        Drawn as a bar before the text, 0 to 1.
+    across : int
+        How many columns it takes.
+    """
+
+    text: str
+    detail: str = ""
+    strong: bool = False
+    large: bool = False
+    tone: Tone = "plain"
+    share: float | None = None
+    across: int = 1
+
+
+Row: TypeAlias = tuple["str | Cell", ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a head that is repeated on every page.
+
+    Parameters
+    ----------
+    head : tuple of str
+    rows : tuple of rows
+    align : str
+        A letter a column: l, r or c.
+    widths : tuple of float
+        Shares of the width; 0: as wide as its words. Empty: all 0.
+    caption : str
+    """
+
+    head: tuple[str, ...]
+    rows: tuple[Row, ...]
+    align: str
+    widths: tuple[float, ...] = ()
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Names and what stands beside each."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A drawing, and the same in words for who cannot see it."""
+
+    svg: str
+    alt: str
+    caption: str = ""
+    width_share: float = 1.0
+    most_mm: float = 200.0
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """Places to sign, each with who is to."""
+
+    who: tuple[str, ...]
+    date: str
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Columns; stacked where the page is narrow."""
+
+    columns: tuple[tuple[Block, ...], ...]
+    shares: tuple[float, ...]
+
+
+Block: TypeAlias = Heading | Words | Banner | Table | Pairs | Picture | Signatures | Beside
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A whole paper.
+
+    Parameters
+    ----------
+    title : str
+    about : str
+        Beneath the title: codes and dates, no names.
+    blocks : tuple of Block
+    foot : str
+        On every page.
+    language : {"en", "de"}
+        Of all its words.
+    page_word : str
+        Words of a page's number, with ``{page}`` and ``{pages}``.
+    one_page : bool
+        Whether it is set smaller where it would else not stand on one page.
+    """
+
+    title: str
+    about: str
+    blocks: tuple[Block, ...]
+    foot: str
+    language: str = "en"
+    page_word: str = "Page {page} of {pages}"
+    one_page: bool = False
+
+
+def as_json(paper: Paper) -> dict[str, Any]:
+    """The paper as plain values, each block with its kind; cells are never bare texts."""
+    return {
+        "title": paper.title,
+        "about": paper.about,
+        "foot": paper.foot,
+        "language": paper.language,
+        "page_word": paper.page_word,
+        "blocks": [_plain(block) for block in paper.blocks],
+    }
+
+
+def _plain(block: Block) -> dict[str, Any]:
+    kind = type(block).__name__.lower()
+    if isinstance(block, Beside):
+        columns = [[_plain(one) for one in column] for column in block.columns]
+        return {"kind": kind, "columns": columns, "shares": list(block.shares)}
+    if isinstance(block, Table):
+        rows = [[asdict(_cell(cell)) for cell in row] for row in block.rows]
+        widths = list(block.widths) or [0.0] * len(block.head)
+        return {"kind": kind, **asdict(block), "rows": rows, "widths": widths}
+    return {"kind": kind, **asdict(block)}
+
+
+def _cell(cell: str | Cell) -> Cell:
+    return Cell(cell) if isinstance(cell, str) else cell

@@ -1,0 +1,100 @@
+"""Shapes and words as one SVG picture. Places are units of the picture, y down."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import Literal
+
+__all__ = ["INK", "LINE", "SOFT", "Drawing"]
+
+INK, SOFT, LINE = "#141c26", "#56616a", "#c9d0d6"
+FONT = "'Source Sans 3', system-ui, 'Segoe UI', Roboto, sans-serif"
+Point = tuple[float, float]
+Anchor = Literal["start", "middle", "end"]
+
+
+@dataclass(eq=False)
+class Drawing:
+    """A picture that grows by one shape at a time; later ones lie above."""
+
+    width: float
+    height: float
+    shapes: list[str] = field(default_factory=list)
+
+    def line(
+        self, points: Sequence[Point], colour: str = INK, *, wide: float = 1.0, dashes: str = ""
+    ) -> None:
+        """A line through points, round at its corners."""
+        where = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
+        dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
+        self.shapes.append(
+            f'<polyline points="{where}" fill="none" stroke="{colour}" stroke-width="{_n(wide)}"'
+            f'{dashed} stroke-linejoin="round" stroke-linecap="{"butt" if dashes else "round"}"/>'
+        )
+
+    def area(self, points: Sequence[Point], colour: str, *, opacity: float = 1.0) -> None:
+        """A filled area."""
+        where = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
+        self.shapes.append(
+            f'<polygon points="{where}" fill="{colour}" fill-opacity="{_n(opacity)}"/>'
+        )
+
+    def circle(
+        self, at: Point, radius: float, colour: str, *, filled: bool = True, wide: float = 1.0
+    ) -> None:
+        """A disc, or a ring of that width."""
+        look = (
+            f'fill="{colour}"'
+            if filled
+            else f'fill="none" stroke="{colour}" stroke-width="{_n(wide)}"'
+        )
+        self.shapes.append(f'<circle cx="{_n(at[0])}" cy="{_n(at[1])}" r="{_n(radius)}" {look}/>')
+
+    def text(
+        self,
+        words: str,
+        at: Point,
+        *,
+        size: float = 10.0,
+        colour: str = INK,
+        anchor: Anchor = "start",
+        strong: bool = False,
+        edge: str = "",
+    ) -> None:
+        """Words with their baseline at a place; ``edge`` is a colour round the letters."""
+        weight = ' font-weight="600"' if strong else ""
+        common = (
+            f'x="{_n(at[0])}" y="{_n(at[1])}" font-family="{FONT}" font-size="{_n(size)}" '
+            f'text-anchor="{anchor}"{weight}'
+        )
+        told = escape(words)
+        if edge:
+            self.shapes.append(
+                f'<text {common} fill="none" stroke="{edge}" stroke-width="{_n(0.28 * size)}" '
+                f'stroke-linejoin="round">{told}</text>'
+            )
+        self.shapes.append(f'<text {common} fill="{colour}">{told}</text>')
+
+    def jpeg(self, content: bytes) -> None:
+        """A photo over the whole picture."""
+        inside = base64.b64encode(content).decode()
+        self.shapes.append(
+            f'<image x="0" y="0" width="{_n(self.width)}" height="{_n(self.height)}" '
+            f'preserveAspectRatio="none" href="data:image/jpeg;base64,{inside}"/>'
+        )
+
+    def svg(self) -> str:
+        """The picture as a file of its own."""
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_n(self.width)} '
+            f'{_n(self.height)}" width="{_n(self.width)}" height="{_n(self.height)}">'
+            f"{''.join(self.shapes)}</svg>"
+        )
+
+
+def _n(value: float) -> str:
+    """A number as short as it may be."""
+    return f"{value:.2f}".rstrip("0").rstrip(".")

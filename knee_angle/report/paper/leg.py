@@ -1,0 +1,147 @@
+"""A photo with its points, axes and arc as a drawing; without a kept photo the points alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from io import BytesIO
+
+from knee_angle import words
+from knee_angle.records import CropJpeg, Landmark, Measurement
+from knee_angle.report.paper.drawing import INK, LINE, Drawing
+
+__all__ = ["leg_drawing"]
+
+LEG, BARS = "#00c2a8", "#ffb020"
+"""As in the overlay of the commands."""
+LEG_ON_WHITE, BARS_ON_WHITE = "#00796b", "#9a5b00"
+LONGEST_PX = 1100
+"""Enough for 300 dots an inch at the width that it is printed."""
+MARGIN = 0.18
+Point = tuple[float, float]
+Places = Callable[[Point], Point]
+
+
+def leg_drawing(
+    measured: Measurement, crop: CropJpeg | None, *, longest_px: int = LONGEST_PX
+) -> Drawing:
+    """The leg as it was measured.
+
+    Parameters
+    ----------
+    measured : Measurement
+        Its points are full-size px of the upright photo.
+    crop : CropJpeg or None
+        The picture, where it was kept.
+    longest_px : int
+        The picture is made smaller to this.
+    """
+    if crop is None:
+        drawing, place = _bare(measured)
+    else:
+        drawing, place = _photo(crop, longest_px)
+    unit = drawing.height / 210.0  # pictures side by side are equally high
+    edge = "#ffffff" if crop is None else INK
+    leg, bars = (LEG_ON_WHITE, BARS_ON_WHITE) if crop is None else (LEG, BARS)
+    pen = _Pen(drawing, place, unit, edge)
+    _machine(pen, measured, bars)
+    _leg(pen, measured, leg)
+    return drawing
+
+
+class _Pen:
+    """Draws full-size places with an edge, so that a line is seen on any ground."""
+
+    def __init__(self, drawing: Drawing, place: Places, unit: float, edge: str) -> None:
+        self.drawing, self.place, self.unit, self.edge = drawing, place, unit, edge
+
+    def line(self, points: list[Point], colour: str, wide: float, *, dashed: bool = False) -> None:
+        at = [self.place(point) for point in points]
+        dashes = f"{5 * self.unit:.1f} {4 * self.unit:.1f}" if dashed else ""
+        self.drawing.line(at, self.edge, wide=(wide + 1.2) * self.unit, dashes=dashes)
+        self.drawing.line(at, colour, wide=wide * self.unit, dashes=dashes)
+
+    def ring(self, point: Point, colour: str, radius: float) -> None:
+        at = self.place(point)
+        self.drawing.circle(at, radius * self.unit, self.edge, filled=False, wide=2.6 * self.unit)
+        self.drawing.circle(at, radius * self.unit, colour, filled=False, wide=1.5 * self.unit)
+        self.drawing.circle(at, 0.9 * self.unit, "#ffffff" if self.edge == INK else colour)
+
+
+def _photo(crop: CropJpeg, longest_px: int) -> tuple[Drawing, Places]:
+    from PIL import Image
+
+    with Image.open(BytesIO(crop.jpeg)) as picture:
+        width, height = picture.size
+        shrink = max(1.0, max(picture.size) / longest_px)
+        small = picture.convert("RGB").resize(
+            (round(width / shrink), round(height / shrink)), Image.Resampling.LANCZOS
+        )
+    content = BytesIO()
+    small.save(content, "JPEG", quality=85)
+    drawing = Drawing(float(width), float(height))
+    drawing.jpeg(content.getvalue())
+
+    def place(point: Point) -> Point:
+        return (
+            (point[0] - crop.left_px) / crop.px_per_px,
+            (point[1] - crop.top_px) / crop.px_per_px,
+        )
+
+    return drawing, place
+
+
+def _bare(measured: Measurement) -> tuple[Drawing, Places]:
+    """A blank ground around the points."""
+    at = [(p.x_px, p.y_px) for p in measured.landmarks.points.values()]
+    xs, ys = zip(*at, strict=True)
+    room = MARGIN * max(max(xs) - min(xs), max(ys) - min(ys))
+    left, top = min(xs) - room, min(ys) - room
+    width, height = max(xs) - left + room, max(ys) - top + room
+    drawing = Drawing(width, height)
+    corners = [(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)]
+    drawing.area(corners, "#f1f4f6")
+    drawing.line([*corners, corners[0]], LINE, wide=max(width, height) / 320)
+    return drawing, lambda point: (point[0] - left, point[1] - top)
+
+
+def _machine(pen: _Pen, measured: Measurement, colour: str) -> None:
+    if measured.machine is None:
+        return
+    points = measured.machine.points
+    shown = [_xy(points[name]) for name in ("thigh_bar", "hinge", "shank_bar") if name in points]
+    if len(shown) > 1:
+        pen.line(shown, colour, 1.2)
+    for point in shown:
+        pen.ring(point, colour, 3.0)
+
+
+def _leg(pen: _Pen, measured: Measurement, colour: str) -> None:
+    hip, knee, ankle = (_xy(measured.landmarks.points[n]) for n in ("hip", "knee", "ankle"))
+    beyond = (hip[0] + 1.55 * (knee[0] - hip[0]), hip[1] + 1.55 * (knee[1] - hip[1]))
+    pen.line([knee, beyond], colour, 1.2, dashed=True)
+    pen.line([hip, knee, ankle], colour, 2.4)
+    start = math.atan2(knee[1] - hip[1], knee[0] - hip[0])
+    end = math.atan2(ankle[1] - knee[1], ankle[0] - knee[0])
+    turn = (end - start + math.pi) % (2 * math.pi) - math.pi
+    radius = 0.34 * math.dist(knee, ankle)
+    arc = [_round(knee, radius, start + turn * step / 40) for step in range(41)]
+    pen.line(arc, colour, 1.6)
+    for point in (hip, knee, ankle):
+        pen.ring(point, colour, 4.2)
+    x, y = pen.place(_round(knee, 1.75 * radius, start + turn / 2))
+    size = 17 * pen.unit
+    pen.drawing.text(
+        words.degrees(measured.knee.deg),
+        (min(max(x, 1.6 * size), pen.drawing.width - 1.6 * size), y + 0.35 * size),
+        size=size, anchor="middle", strong=True,
+        colour="#ffffff" if pen.edge == INK else INK, edge=pen.edge,
+    )  # fmt: skip
+
+
+def _round(middle: Point, radius: float, turned: float) -> Point:
+    return middle[0] + radius * math.cos(turned), middle[1] + radius * math.sin(turned)
+
+
+def _xy(point: Landmark) -> Point:
+    return point.x_px, point.y_px

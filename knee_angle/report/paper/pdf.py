@@ -1,0 +1,97 @@
+"""A paper as PDF: tagged, PDF/UA-1, with its own fonts, by Typst.
+
+Texts go to Typst as data, so nothing in them is read as its markup. No file is read but those
+of this folder, no system font is used, and no package is fetched.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from importlib.resources import as_file, files
+from typing import Any, Literal
+
+from knee_angle.errors import InvalidInput
+from knee_angle.report.paper.blocks import Paper, as_json
+
+__all__ = ["SIZES", "Size", "pdf_of"]
+
+Size = Literal["a4", "letter"]
+SIZES: dict[str, str] = {"a4": "a4", "letter": "us-letter"}
+"""Paper sizes by Typst's names."""
+STANDARD = "ua-1"
+SCALES = (1.0, 0.93, 0.86, 0.8)
+"""How small a paper of one page is set at most: 7.6 pt, as a package leaflet (our own)."""
+
+
+def pdf_of(paper: Paper, size: Size = "a4") -> bytes:
+    """The paper as PDF; the same paper gives the same bytes.
+
+    Parameters
+    ----------
+    paper : Paper
+    size : {"a4", "letter"}
+
+    Raises
+    ------
+    InvalidInput
+        A size that does not exist.
+    """
+    import typst
+
+    if size not in SIZES:
+        raise InvalidInput(f"paper must be a4 or letter, but got {size!r}: choose one of them")
+    told = as_json(paper) | {"paper": SIZES[size]}
+    pictures: dict[str, bytes] = {}
+    for block in told["blocks"]:
+        _named(block, pictures)
+    sources = {
+        "main.typ": _template(),
+        "paper.json": json.dumps(told).encode(),
+        **pictures,
+    }
+    scale = _scale(sources) if paper.one_page else 1.0
+    # Typst's types know one file alone; it takes several by their names.
+    made: bytes = typst.compile(  # type: ignore[call-overload]
+        sources, format="pdf", font_paths=_fonts(), pdf_standards=STANDARD, timestamp=0,
+        sys_inputs={"scale": f"{scale:g}"},
+    )  # fmt: skip
+    return made
+
+
+def _scale(sources: dict[str, bytes]) -> float:
+    """The largest scale at which everything stands on one page, else the usual one."""
+    import typst
+
+    for scale in SCALES:
+        pages = typst.query(
+            sources, "<pages>", field="value", one=True, font_paths=_fonts(),
+            sys_inputs={"scale": f"{scale:g}"},
+        )  # fmt: skip
+        if int(pages) == 1:
+            return scale
+    return 1.0
+
+
+def _named(block: dict[str, Any], pictures: dict[str, bytes]) -> None:
+    """Give every picture a file name, and its content to `pictures`."""
+    for column in block.get("columns", ()):
+        for one in column:
+            _named(one, pictures)
+    if block["kind"] == "picture":
+        block["file"] = f"picture-{len(pictures) + 1}.svg"
+        pictures[block["file"]] = block.pop("svg").encode()
+
+
+@cache
+def _template() -> bytes:
+    return files(__package__).joinpath("page.typ").read_bytes()
+
+
+@cache
+def _fonts() -> Any:
+    """Our own and those inside Typst; read once."""
+    import typst
+
+    with as_file(files(__package__).joinpath("fonts")) as folder:
+        return typst.Fonts(include_system_fonts=False, font_paths=[str(folder)])

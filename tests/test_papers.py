@@ -1,0 +1,350 @@
+"""Papers of what is kept: the same content as PDF and HTML, whole, tagged, and not misread."""
+
+from __future__ import annotations
+
+import copy
+import io
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pypdf
+import pypdfium2
+import pytest
+from stores import NOON, SETTINGS, made_measurement, made_visit
+
+from knee_angle import papers
+from knee_angle.errors import InvalidInput
+from knee_angle.records import CropJpeg
+from knee_angle.report.paper.blocks import Beside, Cell, Paper, Table, as_json
+from knee_angle.report.paper.html import html_of
+from knee_angle.report.paper.pdf import pdf_of
+from knee_angle.report.paper.visit import About, Shown, visit_paper
+from knee_angle.report.visit_contract import visit_as_json
+from knee_angle.store import new_id, open_store
+from knee_angle.store.rows import unnamed_visit
+
+HEBREW, ARABIC = "מבט נוסף בעוד יומיים", "يرجى القياس مرة أخرى"
+ABOUT = About("P-017", "M-03", NOON, saved_at=NOON, who="ward 3", row="ab" * 16, software="0.1.0")
+
+
+@pytest.fixture(scope="module")
+def judged():
+    return made_visit()
+
+
+@pytest.fixture
+def store(tmp_path):
+    with open_store(tmp_path / "a.db", who="ward 3", clock=lambda: NOON) as opened:
+        opened.add_person("P-017")
+        opened.add_machine("M-03")
+        yield opened
+
+
+def paper_of(judged, *, about: About = ABOUT, **changes) -> Paper:
+    """The paper of a visit that never saw a store, with changes to its kept result."""
+    answer, photos = judged
+    contract = visit_as_json(unnamed_visit(answer), version="0.1.0") | changes
+    shown = [Shown(f"photo {n}", one.measurement) for n, one in enumerate(photos, 1)]
+    return visit_paper(contract, shown, settings=SETTINGS, about=about)
+
+
+def opened_pdf(content: bytes) -> pypdf.PdfReader:
+    return pypdf.PdfReader(io.BytesIO(content))
+
+
+def squeezed(text: str) -> str:
+    """Letters alone: lines break elsewhere in PDF and HTML."""
+    return re.sub(r"[\s\u200b\u00a0]+", "", text)
+
+
+def text_of(content: bytes) -> str:
+    return squeezed("".join(page.extract_text() for page in opened_pdf(content).pages))
+
+
+def every_text(paper: Paper) -> list[str]:
+    """Every text that the paper's blocks hold."""
+    found: list[str] = []
+
+    def walk(value: object) -> None:
+        if isinstance(value, dict):
+            hidden = ("kind", "svg", "alt", "tone", "shape", "align", "language", "page_word")
+            for name, inner in value.items():
+                if name not in hidden:
+                    walk(inner)
+        elif isinstance(value, list | tuple):
+            for inner in value:
+                walk(inner)
+        elif isinstance(value, str) and value.strip():
+            found.append(value)
+
+    walk(as_json(paper))
+    return found
+
+
+# What stands on it -------------------------------------------------------------------
+
+
+def test_the_first_thing_on_a_visit_is_the_verdict_then_knee_and_display_at_both_ends(judged):
+    told = text_of(pdf_of(paper_of(judged)))
+    answer, _ = judged
+    knees = [f"{one.estimate.knee.value:.0f}°" for one in answer.settings]
+    order = ["P-017", "Displayagrees", "Extensionend", knees[0], "13°", "Flexionend", knees[1],
+             "87°", "Arc", "Limits", "Whatisproven", "Whattocheck", "Howthe±ismadeup"]  # fmt: skip
+    places = []
+    for words in order:
+        places.append(told.index(words, places[-1] if places else 0))
+    assert places == sorted(places)
+
+
+def test_pdf_and_html_hold_every_text_of_the_paper(judged):
+    paper = paper_of(judged, about=replace(ABOUT, note="seen <b>again</b> & $x$ #import \\ *y*"))
+    printed, page = text_of(pdf_of(paper)), html_of(paper)
+    shown = squeezed(re.sub(r"<[^>]+>", " ", page.partition("<body>")[2]))
+    for entity, letter in (("&lt;", "<"), ("&gt;", ">"), ("&#39;", "'"), ("&#34;", '"'),
+                           ("&amp;", "&")):  # fmt: skip
+        shown = shown.replace(entity, letter)
+    texts = every_text(paper)
+    assert len(texts) > 60
+    assert [text for text in texts if squeezed(text) not in printed] == []
+    assert [text for text in texts if squeezed(text) not in shown] == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "head", "tone"),
+    [
+        pytest.param({}, "Display agrees", "within", id="all proven: green"),
+        pytest.param({"standing": "at"}, "Display agrees", "undecided",
+                     id="no green round a limit that is not proven kept"),
+        pytest.param({"machine": {"finding": "fit"}}, "Display agrees", "undecided",
+                     id="no green round a fault"),
+        pytest.param({"standing": "past"}, "PAST THE PRESCRIBED LIMIT", "past",
+                     id="a limit that is passed comes before all"),
+    ],
+)  # fmt: skip
+def test_the_banner_says_the_worst(judged, changes, head, tone):
+    banner = paper_of(judged, **changes).blocks[0]
+    assert (banner.head, banner.tone) == (head, tone)
+
+
+def test_an_end_that_is_not_proven_takes_the_all_clear_from_the_visit(judged):
+    answer, _ = judged
+    contract = visit_as_json(unnamed_visit(answer), version="0.1.0")
+    contract["settings"][0]["comparison"]["verdict"] = "undecided"
+    banner = paper_of(judged, **contract).blocks[0]
+    assert (banner.head, banner.tone) == ("Cannot tell", "undecided")
+    contract["settings"][1]["comparison"]["verdict"] = "outside"
+    banner = paper_of(judged, **contract).blocks[0]
+    assert (banner.head, banner.tone) == ("Display does not agree", "outside")
+
+
+def test_a_visit_without_a_displayed_number_claims_nothing_of_the_display(judged):
+    answer, _ = judged
+    contract = visit_as_json(unnamed_visit(answer), version="0.1.0")
+    for one in contract["settings"]:
+        one.update(displayed_deg=None, comparison=None, apart=None)
+    paper = paper_of(judged, **contract | {"displayed_arc_deg": None, "machine": None})
+    assert paper.blocks[0].head == "Knee measured"
+    assert "agree" not in " ".join(every_text(paper)).lower()
+
+
+def test_shares_of_the_plus_minus_add_up_to_the_whole(judged):
+    paper = paper_of(judged)
+    (table,) = [
+        block
+        for beside in paper.blocks if isinstance(beside, Beside)
+        for column in beside.columns
+        for block in column if isinstance(block, Table)
+    ]  # fmt: skip
+    for column in (1, 2):
+        parts = [row[column] for row in table.rows]
+        squares = [float(c.text.strip("±\u00a0 °")) ** 2 for c in parts if c.share is not None]
+        whole = float(parts[-1].text.strip("±\u00a0 °"))
+        assert sum(squares) ** 0.5 == pytest.approx(whole, rel=0.08)
+
+
+# From kept rows alone ----------------------------------------------------------------
+
+
+def jpeg(width: int = 640, height: int = 480) -> CropJpeg:
+    from PIL import Image
+
+    content = io.BytesIO()
+    Image.new("RGB", (width, height), (90, 120, 200)).save(content, "JPEG")
+    return CropJpeg(content.getvalue(), 500.0, 300.0, 1.5)
+
+
+def test_a_kept_visit_makes_its_paper_from_its_rows(store, judged):
+    answer, photos = judged
+    photos = [replace(photos[0], picture=jpeg()), *photos[1:]]
+    kept = store.save_visit(
+        answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017", machine="M-03"
+    )
+    paper = papers.of_visit(store, person="P-017", note="for the file")
+    told = " ".join(every_text(paper))
+    assert "Patient P-017 · machine M-03 · left knee" in paper.about
+    assert kept.visit.id[:12] in told
+    assert "Ada" not in told
+    assert told.count("The photo was not kept") == 1  # the other one was
+    assert papers.of_visit(store, row=kept.visit.id[:8], note="for the file") == paper
+    # A photo's row stands for its visit.
+    assert papers.of_visit(store, row=kept.measurements[0].id, note="for the file") == paper
+
+
+def test_a_photo_that_was_kept_alone_is_a_visit_of_one_place(store):
+    one = replace(made_measurement(), photo_sha256="5eed" * 16)
+    store.save_measurement(one, settings=SETTINGS, photo_sha256="5eed" * 16, person="P-017")
+    paper = papers.of_visit(store, person="P-017")
+    (table,) = [block for block in paper.blocks if isinstance(block, Table)][:1]
+    assert [row[0].text for row in table.rows] == ["Flexion end"]
+    assert opened_pdf(pdf_of(paper)).pages[0].extract_text()
+
+
+def test_a_withdrawn_visit_says_so_before_its_figures(store, judged):
+    answer, photos = judged
+    kept = store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+    store.withdraw_visit(kept.visit.id, "wrong_person")
+    paper = papers.of_visit(store, row=kept.visit.id)
+    assert paper.blocks[0].head == "This visit no longer counts"
+    with pytest.raises(InvalidInput, match="nothing is kept for P-017"):
+        papers.of_visit(store, person="P-017")
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        pytest.param({}, "a person's code or a row", id="nothing was named"),
+        pytest.param({"person": "P-017"}, "nothing is kept for P-017", id="nothing is kept"),
+        pytest.param({"row": "feed"}, "'feed' begins none", id="no such row"),
+    ],
+)
+def test_a_paper_of_nothing_is_refused_by_name(store, asked, said):
+    with pytest.raises(InvalidInput, match=said):
+        papers.of_visit(store, **asked)
+
+
+# As a file ---------------------------------------------------------------------------
+
+
+def test_the_pdf_is_tagged_names_its_language_and_describes_its_pictures(judged):
+    reader = opened_pdf(pdf_of(paper_of(judged)))
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"] == "en"
+    assert reader.metadata.title == "Knee in the machine: one visit"
+    assert b"pdfuaid:part" in reader.trailer["/Root"]["/Metadata"].get_data()
+    kinds: dict[str, int] = {}
+    alts: list[str] = []
+
+    def walk(node: pypdf.generic.PdfObject) -> None:
+        node = node.get_object()
+        if isinstance(node, list):
+            for one in node:
+                walk(one)
+        elif isinstance(node, dict):
+            kinds[node.get("/S", "")] = kinds.get(node.get("/S", ""), 0) + 1
+            if "/Alt" in node:
+                alts.append(str(node["/Alt"]))
+            walk(node.get("/K", pypdf.generic.NullObject()))
+
+    walk(root["/StructTreeRoot"]["/K"])
+    assert {"/H1", "/H2", "/Table", "/TH", "/TD", "/Figure", "/P"} <= set(kinds)
+    assert len([alt for alt in alts if "of flexion" in alt]) == 2
+
+
+def test_the_same_paper_gives_the_same_bytes(judged):
+    paper = paper_of(judged)
+    assert pdf_of(paper) == pdf_of(paper)
+    assert html_of(paper) == html_of(paper)
+
+
+def test_the_html_asks_nothing_of_the_network(judged):
+    page = html_of(paper_of(judged))
+    assert "default-src 'none'" in page
+    assert re.findall(r"(?:src|href)=\"(?!data:)[^\"]*", page) == []
+    assert "http" not in page.replace("http-equiv", "").replace("http://www.w3.org", "")
+
+
+def ink(content: bytes, page: int = 0) -> np.ndarray:
+    """Where a page is not white, a pixel a point."""
+    with pypdfium2.PdfDocument(content) as pdf:
+        return np.asarray(pdf[page].render(scale=1).to_pil().convert("L")) < 200
+
+
+LONG = "The hinge lies behind the knee across the thigh at every setting. " * 18
+
+
+@pytest.mark.parametrize("size", ["a4", "letter"])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        pytest.param({}, id="as usual"),
+        pytest.param({"first_lines": ["DO      " + LONG]}, id="much to check"),
+        pytest.param({"cautions": ["W" * 300, "seen at " + "9" * 120]}, id="words without a blank"),
+    ],
+)
+def test_a_visit_stands_on_one_page_inside_its_margins(judged, size, changes):
+    content = pdf_of(paper_of(judged, **changes), size)
+    reader = opened_pdf(content)
+    assert len(reader.pages) == 1
+    wide = {"a4": 595, "letter": 612}[size]
+    assert round(float(reader.pages[0].mediabox.width)) == wide
+    dark = ink(content)
+    margin = 37  # 13 mm, in points
+    assert dark[:, :margin].sum() == dark[:, -margin:].sum() == 0
+    assert dark[:margin].sum() == 0
+    assert dark[:, margin:-margin].any()
+
+
+@pytest.mark.parametrize(
+    ("note", "font"),
+    [
+        pytest.param(HEBREW, "Libertinus", id="Hebrew"),
+        pytest.param(ARABIC, "DejaVu", id="Arabic"),
+    ],
+)
+def test_a_note_from_right_to_left_is_printed_with_letters(judged, note, font):
+    content = pdf_of(paper_of(judged, about=replace(ABOUT, note=note)))
+    page = opened_pdf(content).pages[0]
+    fonts = {str(one.get_object()["/BaseFont"]) for one in page["/Resources"]["/Font"].values()}
+    assert any(font in name for name in fonts)
+    letters = squeezed(page.extract_text())
+    assert all(word in letters or word[::-1] in letters for word in note.split())
+
+
+def test_a_paper_of_another_size_is_refused(judged):
+    with pytest.raises(InvalidInput, match="a4 or letter, but got 'a5'"):
+        pdf_of(paper_of(judged), "a5")
+
+
+def test_moments_are_iso_dates_with_their_zone(judged):
+    at = datetime(2026, 3, 2, 9, 5, tzinfo=UTC)
+    assert "2026-03-02 09:05 UTC" in paper_of(judged, about=replace(ABOUT, taken_at=at)).about
+
+
+def test_cells_of_a_table_take_all_its_columns(judged):
+    for block in paper_of(judged).blocks:
+        if isinstance(block, Table):
+            for row in block.rows:
+                cells = [c if isinstance(c, Cell) else Cell(c) for c in row]
+                assert sum(cell.across for cell in cells) == len(block.head)
+
+
+def test_after_adjusting_the_machine_as_it_stands_now_is_judged_and_both_times_are_told(judged):
+    answer, _ = judged
+    contract = visit_as_json(unnamed_visit(answer), version="0.1.0")
+    before = copy.deepcopy(contract["settings"])
+    for one in before:
+        one["comparison"]["verdict"] = "outside"
+        one["limits"] = [one["limits"][0] | {"standing": "past", "because": ["knee"]}]
+    now = [one | {"adjusted": 1} for one in contract["settings"]]
+    paper = paper_of(judged, **contract | {"settings": [*before, *now], "arc": None})
+    assert paper.blocks[0].head == "Display agrees"
+    table = next(block for block in paper.blocks if isinstance(block, Table))
+    assert [row[0].text for row in table.rows] == ["Extension end", "Flexion end"] * 2
+    assert [row[0].detail.split(",")[0] for row in table.rows] == [
+        "before adjusting", "before adjusting", "adjusted", "adjusted",
+    ]  # fmt: skip
+    told = " ".join(every_text(paper))
+    assert "Before adjusting the knee is PAST the prescribed flexion of 95°" in told
