@@ -9,7 +9,9 @@ from __future__ import annotations
 import colorsys
 import io
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,7 +31,8 @@ EXIF_IFD, EXIF_F35 = 0x8769, 0xA405
 class Drawn:
     """One scene as it is, and with white dots; canvas pixels are the photo's.
 
-    ``rims`` (24, 2) and ``xy`` (2,) are where each dot's rim and centre lie, by name.
+    ``rims`` (24, 2) and ``xy`` (2,) are where each dot's rim and centre lie, by name;
+    ``truth`` is what sample photos have beside them.
     """
 
     bare: np.ndarray
@@ -38,6 +41,7 @@ class Drawn:
     xy: dict[str, np.ndarray]
     f35_mm: float
     offset_mm: float
+    truth: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def segment_px(self) -> float:

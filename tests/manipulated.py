@@ -43,7 +43,7 @@ class Taken:
             f35_mm = float(file.getexif().get_ifd(EXIF_IFD)[F35])
             pixels = np.array(ImageOps.exif_transpose(file).convert("RGB"))
         truth = json.loads(photo.with_suffix(".json").read_text())
-        seed = [ord(letter) for letter in photo.stem]
+        seed = [ord(letter) for letter in photo.stem]  # of the photo alone: any part, any order
         return cls(photo.stem, pixels, truth, f35_mm, np.random.default_rng(seed))
 
     @property
@@ -52,10 +52,9 @@ class Taken:
 
     def seen_px(self) -> Floats:
         """Everything that is measured, (n, 2): points, tags."""
-        leg = [self.truth["landmarks"][name]["marker_px"] for name in LEG]
-        bars = [
-            self.truth["machine"]["points"][n]["px"] for n in ("thigh_bar", "hinge", "shank_bar")
-        ]
+        marks = [self.truth["landmarks"][name] for name in LEG]
+        leg = [mark.get("marker_px", mark["skin_px"]) for mark in marks]
+        bars = [point["px"] for point in self.truth["machine"]["points"].values()]
         board = self.truth.get("tag_board") if self.truth["tags"] else None
         tags = [corner for tag in (board or {"tags": []})["tags"] for corner in tag["corners_px"]]
         return np.array([*leg, *bars, *tags], dtype=float)

@@ -1,23 +1,30 @@
 """How many photos with six visible dots use all six, and how many without dots use any.
 
 Run: ``python tests/bench/bench_dots.py --bank BODIES.npz [--pictures P.npy] [--scenes 20]
-[--paints 10] [--seed 1]``. Every scene is rendered once (two pictures), then painted in so
-many pigments, each photographed with its own motion, noise and compression; every third
-machine sits 70 to 110 mm wrongly. Prints counts; asserts nothing.
+[--seed 1] [--part 0/1] [--out FOLDER]``. Every scene is rendered once (two pictures), then
+painted and photographed through each accident of `dot_accidents`, and bare; every third
+machine sits 85 to 122 mm wrongly. ``--part K/N`` does every Nth scene from the Kth on; with
+``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first failures
+lie beside it; ``--photos FOLDER`` also keeps each scene as a photo with its truth, for other
+benches. ``--table FILE...`` prints the counts of such files instead. Asserts nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import math
 import sys
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from bench.dot_accidents import ACCIDENTS, Photographed, dark_magenta
 from drawn_dots import Drawn, photographed, pigment
 
 from knee_angle.landmarks.dots import DotDetector
@@ -25,6 +32,12 @@ from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmarks, NotMeasured
 
+if TYPE_CHECKING:
+    from knee_angle.training.bodies import Bank
+    from knee_angle.training.renderer import Renderer
+
+SIGMA_99 = 3.58
+"""The worst of six dots lies within so many ± in 99 % (chi-squared, 2 degrees of freedom)."""
 RIGHT = 0.06
 """Farthest that a dot may lie from its truth, in mean segments (a dot is 0.045 wide)."""
 
@@ -45,56 +58,153 @@ def judged(
     return "all six" if len(off) == len(truth) else f"{len(off)} of six{told}"
 
 
-def photo_of(drawn: Drawn, picture: np.ndarray, rng: np.random.Generator):
-    """A picture as a phone keeps it: still or moved by up to 4 px, quality 50 to 95."""
-    jpeg = photographed(
-        picture, rng, f35_mm=drawn.f35_mm, blur_px=float(rng.choice([0, 0, 1, 2, 3, 4])),
-        quality=int(rng.integers(50, 96)), noise_rgb=rng.uniform(0.5, 4.0),
+def photo_of(drawn: Drawn, taken: Photographed, rng: np.random.Generator) -> bytes:
+    """A picture as a phone keeps it."""
+    return photographed(
+        taken.picture, rng, f35_mm=drawn.f35_mm, blur_px=taken.blur_px, quality=taken.quality,
+        noise_rgb=rng.uniform(0.5, 4.0),
     )  # fmt: skip
-    return read_photo(jpeg, name="drawn.jpg")
 
 
-def count(
-    drawn: Drawn, rng: np.random.Generator, *, paints: int, network: NetworkDetector
-) -> Counter[str]:
-    """What becomes of one scene in so many pigments, and without dots."""
-    counts: Counter[str] = Counter()
-    while sum(counts.values()) < paints:
+def answered(data: bytes, network: NetworkDetector) -> Landmarks | NotMeasured:
+    return DotDetector().find_with(read_photo(data, name="drawn.jpg"), witness=network)
+
+
+def worst_sigma(found: Landmarks | NotMeasured, truth: Mapping[str, np.ndarray]) -> float:
+    """How far the worst dot lies from its truth, in its own ±."""
+    if isinstance(found, NotMeasured):
+        return math.nan
+    far = []
+    for name, point in found.points.items():
+        xx, xy, yy = point.cov_px2
+        off = truth[name] - (point.x_px, point.y_px)
+        far.append(float(np.sqrt(off @ np.linalg.solve([[xx, xy], [xy, yy]], off))))
+    return max(far)
+
+
+def rows_of(
+    drawn: Drawn, rng: np.random.Generator, *, network: NetworkDetector
+) -> Iterator[tuple[dict[str, object], bytes]]:
+    """What becomes of one scene in every accident, and bare: one row and file each."""
+    for words, accident in ACCIDENTS.items():
+        paint = dark_magenta if "magenta" in words else pigment
+        for _ in range(20):
+            rgb = paint(rng)
+            picture = drawn.painted(rgb)
+            if drawn.visible(picture):
+                break
+        else:
+            continue
+        taken = accident(picture, drawn, rng)
+        data = photo_of(drawn, taken, rng)
+        truth = {name: xy - taken.shift for name, xy in drawn.xy.items()}
+        found = answered(data, network)
+        result = judged(found, truth, drawn.segment_px)
+        yield {
+            "case": words, "result": result, "offset_mm": drawn.offset_mm,
+            "diameter_px": drawn.diameter_px, "rgb": [round(float(c), 3) for c in rgb],
+            "blur_px": taken.blur_px, "quality": taken.quality, "dot": taken.name,
+            "sigma": None if result[:5] in ("refus", "false") else worst_sigma(found, truth),
+            "why": found.reason if isinstance(found, NotMeasured) else None,
+            "xy": {name: [round(float(v), 1) for v in xy] for name, xy in truth.items()},
+        }, data  # fmt: skip
+    for blur_px in (0.0, 0.0, 1.0, 2.0, 4.0):
+        taken = Photographed(drawn.bare, blur_px=blur_px, quality=int(rng.integers(50, 96)))
+        data = photo_of(drawn, taken, rng)
+        yield {"case": "bare", "result": judged(answered(data, network), {}, 1.0)}, data
+
+
+def keep_photo(drawn: Drawn, name: Path, rng: np.random.Generator) -> None:
+    """The scene as a sample photo, with its truth beside it."""
+    picture = drawn.painted(pigment(rng))
+    while not drawn.visible(picture):
         picture = drawn.painted(pigment(rng))
-        if drawn.visible(picture):
-            found = DotDetector().find_with(photo_of(drawn, picture, rng), witness=network)
-            counts[judged(found, drawn.xy, drawn.segment_px)] += 1
-    bare = DotDetector().find_with(photo_of(drawn, drawn.bare, rng), witness=network)
-    counts["bare: " + judged(bare, {}, 1.0)] += 1
-    return counts
+    name.with_suffix(".jpg").write_bytes(photographed(picture, rng, f35_mm=drawn.f35_mm))
+    name.with_suffix(".json").write_text(json.dumps(drawn.truth))
 
 
-def main() -> None:
-    """Print the counts after every scene."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--bank", type=Path, required=True)
-    parser.add_argument("--pictures", type=Path)
-    parser.add_argument("--scenes", type=int, default=20)
-    parser.add_argument("--paints", type=int, default=10)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    from dotted_scenes import SIZE_PX, draw
+def scene_of(number: int, seed: int, bank: Bank, renderer: Renderer, pictures: int) -> Drawn:
+    """One scene; every third machine sits 85 to 122 mm wrongly."""
+    from dotted_scenes import draw
+
+    rng = np.random.default_rng([seed, number])
+    size = rng.uniform(85, 122) if number % 3 == 0 else abs(rng.normal(0, 25))
+    turn = rng.uniform(0, 2 * np.pi)
+    shift = (size * np.cos(turn), size * np.sin(turn))
+    return draw(bank, renderer, rng, pictures=pictures, shift_mm=shift)
+
+
+def run(options: argparse.Namespace) -> None:
+    """Draw and judge one part's scenes."""
+    from dotted_scenes import SIZE_PX
 
     from knee_angle.training.bodies import load_bank
     from knee_angle.training.pictures import load_pictures
     from knee_angle.training.renderer import Renderer
 
+    part, parts = map(int, options.part.split("/"))
     bank, pictures = load_bank(options.bank), load_pictures(options.pictures)
-    renderer, network = Renderer(size=SIZE_PX, pictures=pictures), NetworkDetector()
-    total: Counter[str] = Counter()
-    for number in range(options.scenes):
-        rng = np.random.default_rng([options.seed, number])
-        size = rng.uniform(70, 110) if number % 3 == 0 else abs(rng.normal(0, 25))
-        turn = rng.uniform(0, 2 * np.pi)
-        shift = (size * np.cos(turn), size * np.sin(turn))
-        drawn = draw(bank, renderer, rng, pictures=len(pictures), shift_mm=shift)
-        total += count(drawn, rng, paints=options.paints, network=network)
-        print(f"{number + 1} scenes: {dict(total)}", flush=True)
+    renderer, network = Renderer(size=SIZE_PX, pictures=pictures), NetworkDetector(threads=1)
+    rows: list[dict[str, object]] = []
+    kept = 0
+    for number in range(part, options.scenes, parts):
+        drawn = scene_of(number, options.seed, bank, renderer, len(pictures))
+        rng = np.random.default_rng([options.seed, number, 1])
+        if options.photos is not None:
+            keep_photo(drawn, options.photos / f"dotted_{number:04d}", rng)
+        for row, data in rows_of(drawn, rng, network=network):
+            rows.append(row | {"scene": number})
+            failed = row["result"] not in ("all six", "refused")
+            failed |= row["case"] != "bare" and row["result"] == "refused"
+            if options.out is None:
+                continue
+            with (options.out / f"dots_{part}.jsonl").open("a") as file:
+                file.write(json.dumps(rows[-1]) + "\n")
+            if failed and kept < options.keep:
+                kept += 1
+                name = f"{number}_{row['case']}".replace(" ", "_").replace("'", "")
+                (options.out / f"{name}.jpg").write_bytes(data)
+                (options.out / f"{name}.json").write_text(json.dumps(rows[-1]))
+        if options.out is None:
+            print(f"{number + 1} scenes", flush=True)
+    if options.out is None:
+        table(rows)
+
+
+def table(rows: Sequence[Mapping[str, object]]) -> None:
+    """Counts by case, and of well and badly set machines."""
+    for words in dict.fromkeys(str(row["case"]) for row in rows):
+        some = [row for row in rows if row["case"] == words]
+        counts = Counter(str(row["result"]) for row in some)
+        print(f"{words:26}{len(some):6}  {dict(counts.most_common())}")
+        sigma = [float(str(row["sigma"])) for row in some if row.get("sigma") is not None]
+        if sigma:
+            held = np.mean(np.array(sigma) < SIGMA_99)
+            print(f"{'':34}the worst of the dots within its 99 % ellipse: {held:.1%}")
+        far = [row for row in some if float(str(row.get("offset_mm", 0.0))) > 85.0]
+        if far:
+            whole = sum(row["result"] == "all six" for row in far)
+            print(f"{'':34}hinge more than 85 mm off: {whole} of {len(far)} all six")
+
+
+def main() -> None:
+    """Draw and judge, or print the counts of earlier parts."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--bank", type=Path)
+    parser.add_argument("--pictures", type=Path)
+    parser.add_argument("--scenes", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--part", default="0/1")
+    parser.add_argument("--keep", type=int, default=0, help="pictures of failures kept")
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--photos", type=Path)
+    parser.add_argument("--table", type=Path, nargs="+")
+    options = parser.parse_args()
+    if options.table:
+        lines = [line for file in options.table for line in file.read_text().splitlines()]
+        table([json.loads(line) for line in lines])
+    else:
+        run(options)
 
 
 if __name__ == "__main__":

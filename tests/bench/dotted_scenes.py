@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
 import numpy as np
@@ -13,6 +13,7 @@ from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training import machines
 from knee_angle.training.bodies import Bank
 from knee_angle.training.meshes import Soup, crosses, solid_triangles
+from knee_angle.training.photos import truth_of
 from knee_angle.training.posing import unit
 from knee_angle.training.scene import (
     Camera,
@@ -128,10 +129,26 @@ def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn |
     leg = scene.person.leg
     off = scene.points["hinge"] - leg.knee
     corner = np.array([x0, y0])
+    places = {name: camera.project(at[None])[0] - corner for name, at, _ in dots}
     return Drawn(
         bare, white,
         {name: rim - corner for name, rim in rims.items()},
-        {name: camera.project(at[None])[0] - corner for name, at, _ in dots},
+        places,
         f35_mm,
         1000 * math.hypot(float(off @ leg.thigh), float(off @ leg.thigh_front)),
+        _truth(scene, camera, places, light=float(bare.mean()), diameter_mm=2000 * radius),
     )  # fmt: skip
+
+
+def _truth(
+    scene: Scene, camera: Camera, places: dict[str, np.ndarray], *, light: float, diameter_mm: float
+) -> dict[str, Any]:
+    """What sample photos have beside them."""
+    truth = truth_of(scene, camera, mirrored=False, light=light)
+    knee_m = camera.turn @ scene.person.leg.skin["knee"] + camera.shift
+    for name in LEG_POINTS:
+        truth["landmarks"][name]["marker_px"] = places[name].tolist()
+    for name in MACHINE_POINTS:
+        truth["machine"]["points"][name]["px"] = places[name].tolist()
+    truth["camera"]["mm_per_px_at_knee"] = 1000 * float(knee_m[2]) / camera.focal_px
+    return truth | {"dots": True, "dot_diameter_mm": diameter_mm}
