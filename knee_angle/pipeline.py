@@ -455,17 +455,15 @@ def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:
     Returns
     -------
     VisitAnswer or NotMeasured
-        The latter where its points are none of a leg in a machine; the knee still counts.
+        The latter with its reason, as where its points are none of a leg in a machine; the
+        knee still counts.
     """
     shown = None if outcome.displayed is None else outcome.displayed.deg
     alone = [(Shot(outcome.photo, "1", shown), outcome)]
     answer = safely(lambda: answer_of_visit(alone, outcome.settings or Settings()))
-    if isinstance(answer, VisitAnswer) or (isinstance(answer, NotMeasured) and answer.fault):
-        return answer
-    return NotMeasured(
-        "the points of this photo are none of a leg in a machine together",
-        "check hip, knee and ankle and the machine's points, then photograph again",
-    )
+    if isinstance(answer, Unreadable):
+        return NotMeasured(answer.reason, "photograph again")
+    return answer
 
 
 def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:

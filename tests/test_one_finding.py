@@ -20,7 +20,7 @@ from conftest import SAMPLES
 from PIL import ImageDraw
 from typer.testing import CliRunner
 
-from knee_angle import words
+from knee_angle import pipeline, words
 from knee_angle.batch import child
 from knee_angle.batch.work import Job
 from knee_angle.cli import app
@@ -31,12 +31,13 @@ from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page import answer as page_answer
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import SeenPhoto, answer_of_photo, judged_alone, look, measure
-from knee_angle.records import Displayed, Measurement
+from knee_angle.records import Displayed, Measurement, NotMeasured, Unreadable
 from knee_angle.report.answer_text import answer_text
 from knee_angle.report.contract import as_csv, as_json
 from knee_angle.report.overlay import overlay
 from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings
+from knee_angle.visit import estimate
 
 SHOWN = {
     "bed_01": 93.0, "bed_02": 32.0, "bed_05": 9.0, "bed_08": 125.0, "bed_11": 90.0,
@@ -194,3 +195,28 @@ def test_one_photo_at_the_extension_end_says_what_the_knee_lacks():
     assert said in unescape(card)
     bent, other = judged_alone(measured("bed_08", 125.0, Settings()))
     assert "LACKS" not in answer_text("bed_08", bent, other)
+
+
+@pytest.mark.parametrize(
+    ("refused", "told"),
+    [
+        pytest.param(
+            NotMeasured("the disk is full", "make room"), "the disk is full", id="its own reason"
+        ),
+        pytest.param(Unreadable("the photo is damaged"), "damaged", id="a photo damaged since"),
+    ],
+)
+def test_a_photo_alone_is_refused_with_its_true_reason(refused, told, monkeypatch):
+    monkeypatch.setattr(pipeline, "answer_of_visit", lambda *_, **__: refused)
+    answer = answer_of_photo(measured("bed_01", 93.0, Settings()))
+    assert isinstance(answer, NotMeasured)
+    assert told in answer.reason
+    assert answer.advice
+
+
+def test_points_of_one_photo_that_contradict_one_another_are_told_as_such(monkeypatch):
+    monkeypatch.setattr(estimate, "_wild", lambda *_: (("bed_01.jpg", "knee"),))
+    answer = answer_of_photo(measured("bed_01", 93.0, Settings()))
+    assert isinstance(answer, NotMeasured)
+    assert "the points of this photo" in answer.reason
+    assert "photos" not in answer.reason

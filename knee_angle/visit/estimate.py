@@ -231,6 +231,12 @@ def estimate_visit(
     return _estimate(worlds[0][0], best, draws, left_out=tuple(left_out))
 
 
+ALONE = NotMeasured(
+    "the points of this photo are none of a leg in a machine together",
+    "check hip, knee and ankle and the machine's points, then photograph again",
+)
+
+
 def _system(photos: tuple[VisitPhoto, ...], *, movement_deg: float = 0.0) -> System:
     """The equations of a visit; who shares what is read off the photos as they came."""
     system = system_of(photos, shared(photos), movement_deg=movement_deg)
@@ -247,6 +253,8 @@ def _contradiction(system: System, best: Solved, *, settled: bool) -> NotMeasure
     apart = dof > 0 and float(chdtrc(dof, float(best.x @ best.x))) < P_REFUSED
     if settled and not apart and 2 * len(wild) < len(system.photos):
         return None
+    if len(system.photos) == 1:
+        return ALONE
     said = "the photos contradict one another"
     if wild and len(system.photos) > 2:
         verb = "contradicts" if len(wild) == 1 else "contradict"
