@@ -69,6 +69,25 @@ def test_both_ends_are_one_answer_kept_as_one(store_file):
         assert len(store.measurements(person="P-017")) == 2
 
 
+def test_before_and_after_adjusting_are_one_visit_that_says_what_changed(store_file):
+    page = changed(both_ends(opened()), "Patient (code)", "P-017")
+    page = changed(page, "Number on the display", 12.0)  # as if the leg were bent further now
+    assert "Changed" not in html(page)
+    page = changed(page, "The machine was adjusted between photo 1 and this", True)
+    said = html(page)
+    assert "<small>before adjusting</small>" in said
+    assert "<small>adjusted</small>" in said
+    assert "further apart by" in said
+    assert "put the section back as it was" in said
+    assert '<th scope="row">Arc</th>' not in said  # one end of the machine as it stands now
+    other = again(page)
+    assert field(other, "The machine was adjusted").value is True
+    tapped(other, "Keep this visit")
+    with open_store(store_file) as store:
+        (visit,) = store.visits(person="P-017")
+    assert [(knee.adjusted, knee.displayed_deg) for knee in visit.knees] == [(0, 12.0), (1, 12.0)]
+
+
 def test_a_second_photo_keeps_codes_limits_and_their_alarm():
     page = changed(ready(), "Prescribed flexion", 60.0)
     page = upload(page, "bed_03.jpg")

@@ -10,10 +10,12 @@ from collections.abc import Sequence
 from html import escape
 
 from knee_angle import words
+from knee_angle.language import tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.judged import Judged, end_words
 from knee_angle.records import FindingKind, Measurement, NotMeasured, Verdict
 from knee_angle.report import visit_words
+from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
 
 __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_table"]
@@ -119,6 +121,7 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         "" if past else _verdict_line(kind),
         _ends(answer),
         "</div>",
+        *(_line("Changed", tell(told), "changed") for told in changed_lines(answer)),
         *(_do_lines(_found_in(answer), answer) if found.whole else [LOOKING]),
         _sure(answer),
     ]
@@ -152,8 +155,8 @@ def _table_of_ends(head: str, rows: Sequence[str]) -> str:
 
 
 def _worst(answer: VisitAnswer) -> Verdict | None:
-    """The verdict that all settings stand for: an all-clear needs each of them."""
-    kinds = [one.comparison.verdict for one in answer.settings if one.comparison is not None]
+    """The verdict that all settings of now stand for: an all-clear needs each of them."""
+    kinds = [one.comparison.verdict for one in answer.now if one.comparison is not None]
     if "outside" in kinds:
         return "outside"
     if not kinds:
@@ -174,6 +177,7 @@ def _ends(answer: VisitAnswer) -> str:
         display = "" if seen.displayed_deg is None else f"{seen.displayed_deg:g}°"
         apart = "" if one.apart is None else visit_words.apart_text(one.apart)
         photos = "" if len(seen.photos) == 1 else f"<small>{len(seen.photos)} photos</small>"
+        photos += _when(answer, seen.adjusted)
         rows.append(
             f'<tr><th scope="row">{name}{photos}</th>'
             f"<td><b>{knee}</b><small>{spread}</small></td>"
@@ -191,6 +195,12 @@ def _ends(answer: VisitAnswer) -> str:
     return _table_of_ends(f"{answer.side.capitalize()} knee, passive", [*rows, arc])
 
 
+def _when(answer: VisitAnswer, adjusted: int) -> str:
+    """Before adjusting or after, beneath a setting's name; empty where nothing was adjusted."""
+    told = when_words(adjusted, last=answer.adjusted)
+    return f"<small>{escape(tell(told))}</small>" if told else ""
+
+
 def now(found: Judged) -> str:
     """One line that stays in sight while points are moved, as HTML."""
     answer = found.answer
@@ -199,7 +209,7 @@ def now(found: Judged) -> str:
         said = "Not measured" if not found.measured else "Not judged together"
         return f'<p class="now {"past" if past else ""}"><b>{said}</b></p>'
     told = []
-    for one in answer.settings:
+    for one in answer.now:
         seen = one.estimate
         knee, spread = visit_words.knee_words(seen.knee.value, seen.knee.interval)
         display = "" if seen.displayed_deg is None else f" · display {seen.displayed_deg:g}°"
@@ -222,7 +232,8 @@ def visit_table(answer: VisitAnswer) -> str:
         bars = "–" if seen.frame is None else words.degrees(seen.frame.value)
         shown = "–" if seen.displayed_deg is None else f"{seen.displayed_deg:g}°"
         rows.append(
-            f'<tr><th scope="row">{name}</th><td>{words.degrees(seen.knee.value)}</td>'
+            f'<tr><th scope="row">{name}{_when(answer, seen.adjusted)}</th>'
+            f"<td>{words.degrees(seen.knee.value)}</td>"
             f"<td>{words.degrees(low)} to {words.degrees(high)}</td><td>{bars}</td>"
             f"<td>{shown}</td></tr>"
         )

@@ -8,6 +8,7 @@ stands there always belongs to the inputs below it.
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ import streamlit as st
 from knee_angle import words
 from knee_angle.angle.verdict import display_range
 from knee_angle.errors import KneeAngleError, NoStoreYet
+from knee_angle.language import say, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import answer, keeping, memory, set_up
 from knee_angle.page import asked as ask
@@ -139,7 +141,8 @@ def _work(visit: Visit, entry: Entry) -> None:
         if before := keeping.kept_before(visit, entry.sha256):
             st.warning(before)
         st.caption(AFTER)
-        repeats = _repeats(visit, entry)
+        adjusted = _adjusted(visit, entry)
+        repeats = _repeats(visit, entry, adjusted)
     with keeping_it:
         given = whose(visit)
         keep = st.container()
@@ -152,7 +155,7 @@ def _work(visit: Visit, entry: Entry) -> None:
     places = Places(now, top, card, who, keep, beneath)
     try:
         settings = changed(None, values)
-        asked = Asked(_numbers(visit), repeats, settings, known.prescribed)
+        asked = Asked(_numbers(visit), repeats, settings, known.prescribed, adjusted)
         found = judged(visit.tray, asked, first=lambda one: _shown(visit, entry, one, places))
     except KneeAngleError as error:
         with top:
@@ -257,19 +260,40 @@ def _numbers(visit: Visit) -> dict[str, float | None]:
     return found
 
 
-def _repeats(visit: Visit, entry: Entry) -> dict[str, str]:
+def _adjusted(visit: Visit, entry: Entry) -> dict[str, int]:
+    """How often the machine had been adjusted before each photo: said at the first one after."""
+    shas = list(visit.tray.entries)
+    if entry.sha256 != shas[0]:
+        before = visit.tray.number(entry) - 1
+        memory.tick(
+            tell(say("The machine was adjusted between photo {before} and this", before=before)),
+            f"adjusted-{entry.key}",
+        )
+    times, found = 0, {}
+    for sha in shas:
+        times += sha != shas[0] and bool(memory.recall(f"adjusted-{sha[:12]}", False))
+        found[sha] = times
+    return found
+
+
+def _repeats(visit: Visit, entry: Entry, adjusted: Mapping[str, int]) -> dict[str, str]:
     """Which photo repeats the place of an earlier one, where that was said."""
     shas = list(visit.tray.entries)
+    # After adjusting no photo shows a place of before.
+    shas = [sha for sha in shas if adjusted[sha] == adjusted[entry.sha256]]
     before = shas[: shas.index(entry.sha256)]
     if before:
+        numbers = {sha: visit.tray.number(visit.tray.entries[sha]) for sha in before}
         names = {NO_REPEAT: "its own place"}
-        names |= {sha[:12]: f"again as photo {n}" for n, sha in enumerate(before, 1)}
+        names |= {sha[:12]: f"again as photo {n}" for sha, n in numbers.items()}
         memory.choice("The machine stood at", f"repeat-{entry.key}", names, horizontal=True)
-    found = {}
-    for sha in shas:
+    found, every = {}, list(visit.tray.entries)
+    for sha in every:
         said = memory.recall(f"repeat-{sha[:12]}", NO_REPEAT)
-        first = next((one for one in shas if one[:12] == said and one != sha), None)
-        if first is not None and shas.index(first) < shas.index(sha):
+        first = next((one for one in every if one[:12] == said and one != sha), None)
+        if first is None or adjusted[first] != adjusted[sha]:
+            continue
+        if every.index(first) < every.index(sha):
             found[sha] = first
     return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import streamlit as st
 
@@ -40,12 +40,15 @@ class Asked:
         With the limits that were typed.
     prescribed : Prescribed
         With what binds instead of them.
+    adjusted : Mapping of hash to int
+        How often the machine had been adjusted before each photo; 0 where nothing is said.
     """
 
     numbers: Mapping[str, float | None]
     repeats: Mapping[str, str]
     settings: Settings
     prescribed: Prescribed
+    adjusted: Mapping[str, int] = field(default_factory=dict)
 
     def displayed_deg(self, sha256: str) -> float | None:
         """The display as degrees of flexion."""
@@ -53,12 +56,15 @@ class Asked:
         return None if number is None else flexion_of_display(number, counting=self.settings.counts)
 
     def setting_of(self, sha256: str) -> object:
-        """What photos of one place share: the one they repeat, else the displayed number."""
+        """What photos of one place share: the one they repeat, else the displayed number.
+
+        After the machine was adjusted the same number is another place.
+        """
         first = sha256
         while self.repeats.get(first, first) != first:
             first = self.repeats[first]
         number = self.displayed_deg(first)
-        return first if number is None else number
+        return self.adjusted.get(sha256, 0), first if number is None else number
 
 
 @dataclass(frozen=True)
@@ -150,7 +156,8 @@ def _shots(tray: Tray, asked: Asked) -> dict[str, Shot]:
     shots = {}
     for number, sha256 in enumerate(tray.entries, start=1):
         place = places.setdefault(asked.setting_of(sha256), str(len(places) + 1))
-        shots[sha256] = Shot(f"photo {number}", place, asked.displayed_deg(sha256))
+        times = asked.adjusted.get(sha256, 0)
+        shots[sha256] = Shot(f"photo {number}", place, asked.displayed_deg(sha256), times)
     return shots
 
 
@@ -215,14 +222,23 @@ def _fingerprint(entries: Sequence[Entry], asked: Asked, knees: tuple[Settings, 
         )
         for one in entries
     ]
-    repeats = sorted(asked.repeats.items())
-    words = repr((photos, repeats, asked.settings, knees))
+    repeats, adjusted = sorted(asked.repeats.items()), sorted(asked.adjusted.items())
+    words = repr((photos, repeats, adjusted, asked.settings, knees))
     return hashlib.sha256(words.encode()).hexdigest()[:16]
 
 
 def end_words(answer: VisitAnswer) -> list[str]:
-    """What each setting of a visit is called, the straightest first."""
-    knees = [one.estimate.knee.value for one in answer.settings]
-    if len(knees) == 1:
-        return ["Flexion end" if knees[0] >= END_FROM_DEG else "Extension end"]
+    """What each setting of a visit is called, the straightest first, before and after adjusting."""
+    found: list[str] = []
+    for adjusted in range(answer.adjusted + 1):
+        knees = [
+            one.estimate.knee.value for one in answer.settings if one.estimate.adjusted == adjusted
+        ]
+        found += _ends_of(knees)
+    return found
+
+
+def _ends_of(knees: Sequence[float]) -> list[str]:
+    if len(knees) < 2:
+        return ["Flexion end" if deg >= END_FROM_DEG else "Extension end" for deg in knees]
     return ["Extension end", *["On the way"] * (len(knees) - 2), "Flexion end"]

@@ -291,6 +291,7 @@ def _photo(
             wanted.setup,
             end=wanted.ends.get(sha256),
             setting=shot.setting if several and sha256 in _named(wanted) else None,
+            adjusted=shot.adjusted,
         ),
         taken_at=entry.looked.taken_at,
         picture=crop_jpeg(entry.photo, measured) if wanted.with_photo else None,

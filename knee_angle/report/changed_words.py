@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from knee_angle.language import joined, say, say_as
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.changed import Change, Changed
 from knee_angle.visit import Value
 
 __all__ = ["changed_lines", "when_words"]
 
-NOTHING_TO_COMPARE = (
+NOTHING_TO_COMPARE = say(
     "nothing to compare: no place was photographed before and after adjusting. Photograph at a "
     "number that was photographed before."
 )
-PUT_BACK = "Stop the machine, put the section back as it was, and photograph again."
-TOWARDS = {"distal": ("the foot", "the hip"), "anterior": ("the kneecap", "the back of the knee")}
+PUT_BACK = say("Stop the machine, put the section back as it was, and photograph again.")
+TOWARDS = {
+    "distal": (say_as("towards", "the foot"), say_as("towards", "the hip")),
+    "anterior": (say_as("towards", "the kneecap"), say_as("towards", "the back of the knee")),
+}
+"""Where a hinge goes whose coordinate grows, and where to if it shrinks."""
 
 
 def changed_lines(answer: VisitAnswer) -> list[str]:
@@ -28,36 +33,52 @@ def when_words(adjusted: int, *, last: int) -> str:
     if last == 0:
         return ""
     if adjusted == 0:
-        return "before adjusting"
-    return "adjusted" if last == 1 else f"adjusted, {adjusted} of {last}"
+        return say("before adjusting")
+    if last == 1:
+        return say("adjusted")
+    return say("adjusted, {which} of {last}", which=adjusted, last=last)
 
 
 def _sentence(one: Changed) -> str:
-    knee = f"knee {_deg(one.knee.before)} before, {_deg(one.knee.after)} now"
-    parts = [f"{knee}; {_closeness(one)}", *_hinge(one)]
-    told = f"{_place(one)}{'; '.join(parts)}."
-    return f"{told} {PUT_BACK}" if one.way == "further" else told
-
-
-def _place(one: Changed) -> str:
+    knee = say(
+        "knee {before} before, {now} now", before=_deg(one.knee.before), now=_deg(one.knee.after)
+    )
+    told = joined("; ", [knee, _closeness(one), *_hinge(one)])
     before, after = one.displayed_deg
     if before is None or after is None:
-        return ""
-    return f"at {after:g}°: " if before == after else f"at {before:g}° before, {after:g}° now: "
+        told = say("{told}.", told=told)
+    elif before == after:
+        told = say("at {shown:g}°: {told}.", shown=after, told=told)
+    else:
+        told = say(
+            "at {before:g}° before, {now:g}° now: {told}.", before=before, now=after, told=told
+        )
+    return joined(" ", [told, PUT_BACK]) if one.way == "further" else told
 
 
 def _closeness(one: Changed) -> str:
     """Whether display and knee came nearer each other; without numbers, bars and knee."""
-    change, what = (one.apart, "display and knee") if one.apart else (one.fit, "bars and knee")
+    change = one.apart or one.fit
     if change is None or one.size is None:
-        return "bars and display were not seen in both"
+        return say("bars and display were not seen in both")
+    what = say("display and knee") if one.apart else say("bars and knee")
+    size = say(
+        "{what} {before} apart before, {now} now",
+        what=what, before=_apart(change.before), now=_apart(change.after),
+    )  # fmt: skip
     low, high = one.size.interval
-    size = f"{what} {_apart(change.before)} apart before, {_apart(change.after)} now"
     if one.way == "closer":
-        return f"{size}: closer by {abs(one.size.value):.0f}° ({-high:.0f} to {-low:.0f})"
+        return say(
+            "{size}: closer by {by:.0f}° ({low:.0f} to {high:.0f})",
+            size=size, by=abs(one.size.value), low=-high, high=-low,
+        )  # fmt: skip
     if one.way == "further":
-        return f"{size}: further apart by {one.size.value:.0f}° ({low:.0f} to {high:.0f})"
-    return f"{size}: no change is shown (within {max(abs(low), abs(high)):.0f}°)"
+        return say(
+            "{size}: further apart by {by:.0f}° ({low:.0f} to {high:.0f})",
+            size=size, by=one.size.value, low=low, high=high,
+        )  # fmt: skip
+    most = max(abs(low), abs(high))
+    return say("{size}: no change is shown (within {most:.0f}°)", size=size, most=most)
 
 
 def _hinge(one: Changed) -> list[str]:
@@ -69,18 +90,23 @@ def _hinge(one: Changed) -> list[str]:
         for name, change in (("distal", one.distal), ("anterior", one.anterior))
         if not change.change.interval[0] <= 0.0 <= change.change.interval[1]
     ]
-    return [f"hinge {' and '.join(moved)}"] if moved else ["no move of the hinge is shown"]
+    if not moved:
+        return [say("no move of the hinge is shown")]
+    return [say("hinge {moved}", moved=joined(say(" and "), moved))]
 
 
 def _moved(change: Change, more: str, less: str) -> str:
     low, high = sorted(abs(end) for end in change.change.interval)
-    towards = more if change.change.value > 0.0 else less
-    return f"{abs(change.change.value):.0f} mm towards {towards} ({low:.0f} to {high:.0f})"
+    return say(
+        "{by:.0f} mm towards {where} ({low:.0f} to {high:.0f})",
+        by=abs(change.change.value), low=low, high=high,
+        where=more if change.change.value > 0.0 else less,
+    )  # fmt: skip
 
 
 def _deg(value: Value) -> str:
-    return f"{round(value.value):d}°".replace("-", "\u2212")
+    return say("{deg}°", deg=f"{round(value.value):d}".replace("-", "\u2212"))
 
 
 def _apart(value: Value) -> str:
-    return f"{abs(round(value.value)):d}°"
+    return say("{deg:d}°", deg=abs(round(value.value)))
