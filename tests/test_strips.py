@@ -170,6 +170,25 @@ def test_a_bent_strip_that_shows_a_camera_far_off_square_refuses_the_photo(radiu
     assert len(result.alarms) == 1
 
 
+@pytest.mark.parametrize("yaw", [-60.0, -52.0, 52.0, 60.0])
+@pytest.mark.parametrize("radius_mm", [None, 300.0], ids=["flat", "bent"])
+def test_a_single_tag_far_off_square_proves_nothing_and_refuses_the_photo(radius_mm, yaw):
+    """One that may be the last seen of a bent strip gave 75.5 [66, 86] for 60, 70 degrees off."""
+    photo, points, settings = leg_and_strip(yaw, numbers=(7,), places=(3,), radius_mm=radius_mm)
+    result = measure(photo, name="photo.jpg", detectors=(), settings=settings, manual=points)
+    assert isinstance(result, NotMeasured)
+    assert "those seen at the leg (tags 7)" in result.reason
+
+
+@pytest.mark.parametrize("yaw", [-30.0, 0.0, 30.0])
+def test_a_single_tag_seen_about_square_gives_the_direction(yaw):
+    photo, points, settings = leg_and_strip(yaw, numbers=(7,), places=(3,))
+    result = measured(photo, settings, manual=points)
+    assert result.plane == "tag"
+    low, high = result.knee.found_interval_deg
+    assert low <= KNEE_DEG <= high
+
+
 def test_another_machines_strip_far_off_square_is_said_and_refuses_nothing():
     """By its size no leg of a person lies before it: its direction is not this leg's."""
     turn = np.radians(-55.0)

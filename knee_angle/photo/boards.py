@@ -64,6 +64,10 @@ ELSEWHERE = (
     "The {} does not count: {}. It is taken for another machine's; when it is on this one, check "
     "the size of its tags, that it lies parallel to the bars, and the points."
 )
+TURNED_AWAY = (
+    "The tag {} does not count: it is seen about {:.0f}° off square, and no second tag shows "
+    "whether it lies flat on the machine."
+)
 OBLIQUE = "Were it on this one, the camera would stand {:.0f}° off square and the angle be far off."
 TOO_OBLIQUE = (
     "no strip of printed tags counts, and those seen at the leg (tags {}) show that the camera "
@@ -193,6 +197,10 @@ def _strip(
     if not rows and not spoilt and tags:
         cautions, spoilt = [SPOILT.format(_named(tags))], (tags,)
         alone = True
+    if alone and rows and (off_deg := _off_square_deg(tags, scene)) > MOST_FLAT_DEG:
+        # The last tag seen of a bent strip looks like any other: further off, it proves nothing.
+        rows, spoilt = (), (tags,)
+        cautions = [TURNED_AWAY.format(tags[0].number, off_deg)]
     refused = [(_off_square_deg(g, scene), g) for g in spoilt if _beside_the_leg(g, scene)]
     suited: list[tuple[Strip, Board]] = []
     for row in rows:
