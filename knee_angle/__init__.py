@@ -1,8 +1,8 @@
 """knee_angle: what a knee really does in a CPM machine, measured from a bedside photo.
 
-Four doors: :func:`measure` a photo, :func:`measure_folder`, :func:`check_machine` by several
-photos of it, :func:`compare_methods` over a table. Each takes paths and single settings by
-name, and keeps its models open until the process ends.
+Five doors: :func:`measure` a photo, :func:`measure_folder`, :func:`measure_clip`,
+:func:`check_machine` by several photos of it, :func:`compare_methods` over a table. Each
+takes paths and single settings by name, and keeps its models open until the process ends.
 
 >>> import knee_angle
 >>> result = knee_angle.measure("sample_images/bed_01.jpg", displayed_deg=93, tolerance_deg=8)
@@ -19,8 +19,20 @@ import os
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # typing itself is not loaded for it
-    from knee_angle._front import check_machine, compare_methods, measure, measure_folder
-    from knee_angle.errors import InvalidInput, KneeAngleError, MissingModel, UnreadablePhoto
+    from knee_angle._front import (
+        check_machine,
+        compare_methods,
+        measure,
+        measure_clip,
+        measure_folder,
+    )
+    from knee_angle.errors import (
+        InvalidInput,
+        KneeAngleError,
+        MissingModel,
+        UnreadableClip,
+        UnreadablePhoto,
+    )
     from knee_angle.records import Measurement, NotMeasured, Unreadable
     from knee_angle.settings import Settings
 
@@ -34,11 +46,13 @@ __all__ = [
     "NotMeasured",
     "Settings",
     "Unreadable",
+    "UnreadableClip",
     "UnreadablePhoto",
     "__version__",
     "check_machine",
     "compare_methods",
     "measure",
+    "measure_clip",
     "measure_folder",
 ]
 
@@ -57,10 +71,12 @@ _STANDS_IN = {
     "NotMeasured": "records",
     "Settings": "settings",
     "Unreadable": "records",
+    "UnreadableClip": "errors",
     "UnreadablePhoto": "errors",
     "check_machine": "_front",
     "compare_methods": "_front",
     "measure": "_front",
+    "measure_clip": "_front",
     "measure_folder": "_front",
 }
 """The module of each name."""

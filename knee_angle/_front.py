@@ -11,11 +11,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import numpy as np
+
 from knee_angle import pipeline
 from knee_angle.agreement import Study, StudySettings
 from knee_angle.angle.verdict import checked
 from knee_angle.batch.run import BatchPlan, cores, run_batch
 from knee_angle.cli.agreement import study_of
+from knee_angle.clip.answer import ClipAnswer
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine import check
@@ -24,7 +27,7 @@ from knee_angle.machine.empty import EmptyCheck
 from knee_angle.records import NotMeasured, Outcome
 from knee_angle.settings import Settings, changed
 
-__all__ = ["check_machine", "compare_methods", "measure", "measure_folder"]
+__all__ = ["check_machine", "compare_methods", "measure", "measure_clip", "measure_folder"]
 
 
 def measure(
@@ -144,6 +147,54 @@ def measure_folder(
             overwrite=overwrite,
         )
         return run_batch(plan).rows
+
+
+def measure_clip(
+    clip: str | Path,
+    *,
+    displayed_deg: Mapping[float, float] | None = None,
+    f35_mm: float | None = None,
+    settings: Settings | None = None,
+    **changes: Any,
+) -> ClipAnswer | NotMeasured:
+    """A film of one cycle: knee, bars and display against time, both ends, gain and lag.
+
+    Parameters
+    ----------
+    clip : path
+        MP4, MOV or WebM, of at most five minutes.
+    displayed_deg : Mapping of float to float, optional
+        The number on the machine's display by the seconds after the clip's first picture, as
+        the setting ``counts`` says: by default degrees of flexion.
+    f35_mm : float, optional
+        The camera's focal length for a 36 mm x 24 mm picture, where it is known.
+    settings, **changes
+        The site's tolerances and sizes; single ones by name, over `settings`.
+
+    Returns
+    -------
+    ClipAnswer or NotMeasured
+        ``frames`` holds every picture that was measured; ``alarms`` first.
+
+    Raises
+    ------
+    UnreadableClip
+        A film that cannot be read.
+    InvalidInput
+        A displayed number or setting that cannot be; the package ``av`` is missing.
+    """
+    from knee_angle.clip import measure as clips
+
+    given = changed(settings, changes)
+    readings = None
+    if displayed_deg is not None:
+        numbers = [_flexion(number, given) for number in displayed_deg.values()]
+        readings = clips.Readings(
+            np.array(list(displayed_deg)), np.array([n for n in numbers if n is not None])
+        )
+    return clips.measure_clip(
+        clip, detectors=shared_detectors(), settings=given, readings=readings, f35_mm=f35_mm
+    )
 
 
 def check_machine(

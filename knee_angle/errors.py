@@ -6,6 +6,7 @@
     ├── InvalidInput        a value, file or option that the call cannot use
     │   └── NoStoreYet      no store is at the place named, and none may be made there
     ├── UnreadablePhoto     a photo that cannot be opened, decoded or is too large
+    ├── UnreadableClip      a clip that cannot be opened, decoded or is too long or large
     ├── MissingModel        a model bundle that has to be fetched by hand first
     └── StoreError          the store of kept measurements cannot do what was asked
 
@@ -22,6 +23,7 @@ __all__ = [
     "MissingModel",
     "NoStoreYet",
     "StoreError",
+    "UnreadableClip",
     "UnreadablePhoto",
 ]
 
@@ -60,6 +62,13 @@ class UnreadablePhoto(KneeAngleError):
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
         self.reason = reason
+
+
+class UnreadableClip(KneeAngleError):
+    """A clip that is missing, empty, torn, too long or large, or no film that is read.
+
+    Its text is one line for a person, without the clip's path.
+    """
 
 
 class MissingModel(KneeAngleError):

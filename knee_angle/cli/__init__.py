@@ -1,6 +1,6 @@
 """The commands: one module each. Read input, call one function, print what it says.
 
-* ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out;
+* ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out; ``clip``: a film;
 * ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
 * ``store``, ``report``, ``export``, ``page``, ``accounts``, ``models``: keeping, papers of what is
   kept, handing on, the bedside page, who may sign in to it, the optional pose model.
@@ -22,6 +22,7 @@ from knee_angle.cli import (  # noqa: F401
     agreement,
     batch,
     check,
+    clip,
     demo,
     export,
     measure,

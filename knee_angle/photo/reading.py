@@ -43,7 +43,7 @@ from knee_angle.photo.kinds import Kind, header_size, kind_of
 from knee_angle.photo.memory import check_memory, check_size
 from knee_angle.photo.told import Told, told_by
 
-__all__ = ["Photo", "check_file_size", "file_bytes", "read_photo"]
+__all__ = ["Photo", "check_file_size", "file_bytes", "photo_of_pixels", "read_photo"]
 
 
 TIFF_DNG_VERSION = 50706
@@ -204,6 +204,21 @@ def read_photo(
         small=decoded.small,
         _full=decoded.full,
     )
+
+
+def photo_of_pixels(rgb: Rgb, *, name: str, sha256: str, f35_mm: float | None) -> Photo:
+    """A picture that is decoded already, upright, as a photo (a frame of a clip).
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (h, w, 3)
+        Its pixels; they are not copied and become read-only.
+    name, sha256, f35_mm
+        As in `Photo`.
+    """
+    rgb = np.ascontiguousarray(rgb)
+    rgb.setflags(write=False)
+    return Photo(name, int(rgb.shape[1]), int(rgb.shape[0]), f35_mm, sha256, rgb, _FullSize(rgb))
 
 
 def _decoded_or_told(data: bytes, *, limit_megapixels: float, small_px: int) -> _Decoded:

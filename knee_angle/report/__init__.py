@@ -13,4 +13,5 @@ is handed over.
 * ``sheets``: tags, dots and cards to print, drawn by ``printed_page``;
 * ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods
   compared (:class:`knee_angle.agreement.Study`).
+For a clip: `clip_contract` (JSON, a row for each picture), `clip_words`, `clip_plots`.
 """

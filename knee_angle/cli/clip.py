@@ -1,0 +1,253 @@
+"""``knee-angle clip``: a film of one cycle, measured over its whole range."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from knee_angle import __version__, words
+from knee_angle.cli.app import app, for_programs
+from knee_angle.cli.options import Format
+from knee_angle.cli.photos import shown
+from knee_angle.cli.settings import MEASURING, takes_settings
+from knee_angle.cli.store import Where, limits_not_known, with_prescription
+from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.files import write_whole
+from knee_angle.language import say, tell
+from knee_angle.settings import Counting, Settings
+
+if TYPE_CHECKING:
+    from knee_angle.clip.answer import ClipOutcome
+    from knee_angle.clip.measure import Readings
+
+__all__ = ["clip"]
+
+INTERRUPTED = 130
+TOLD_EVERY_S = 0.5
+KINDS = {"chart": (".svg",), "frames": (".parquet", ".csv")}
+
+
+@app.command()
+@takes_settings(*MEASURING)
+def clip(
+    film: Annotated[
+        Path, typer.Argument(help="A film of one or two cycles: MP4, MOV or WebM.", metavar="FILE")
+    ],
+    settings: Settings,
+    displayed_table: Annotated[
+        Path | None, typer.Option(help="CSV with the columns seconds, displayed_deg.")
+    ] = None,
+    focal_35mm: Annotated[
+        float | None,
+        typer.Option("--focal-35mm", help="The camera's focal length as of 35 mm film, known."),
+    ] = None,
+    chart: Annotated[
+        Path | None, typer.Option(help="Plots: angle against time, display against knee (.svg).")
+    ] = None,
+    frames: Annotated[
+        Path | None, typer.Option(help="Table with a row for each picture (.parquet, .csv).")
+    ] = None,
+    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    person: Annotated[
+        str | None,
+        typer.Option(help="The patient's code: what is prescribed for the knee is used."),
+    ] = None,
+    store: Where = None,
+) -> None:
+    """Film one cycle: knee, bars and display against time, both ends, arc, gain and lag."""
+    if output is Format.CSV:
+        raise InvalidInput(say("clip prints text or json, but got csv: use --frames for a table"))
+    for name, path in (("chart", chart), ("frames", frames)):
+        _check_kind(name, path)
+    legs, unknown = with_prescription(settings, person, store)
+    from knee_angle.clip.measure import measure_clip
+    from knee_angle.landmarks.standard import opened_detectors
+
+    readings = None
+    if displayed_table is not None:
+        readings = read_clip_table(displayed_table, settings.counts)
+    with opened_detectors() as detectors, _stoppable() as stopping, _Progress() as progress:
+        answer = measure_clip(
+            film,
+            detectors=detectors,
+            settings=settings,
+            legs=legs,
+            readings=readings,
+            f35_mm=focal_35mm,
+            name=shown(film),
+            progress=progress.told,
+            stop=stopping,
+        )
+    asked = [limits_not_known(person, unknown)] if unknown and person else []
+    _print(answer, asked, output, shown(film))
+    _write(answer, chart, frames)
+    if unknown:
+        raise StoreError(unknown)
+    raise typer.Exit(_status(answer))
+
+
+def read_clip_table(path: Path, counts: Counting) -> Readings:
+    """Displayed numbers by their seconds, as flexion; every problem of the file in one message.
+
+    Raises
+    ------
+    InvalidInput
+        A table that is none, or numbers that cannot be.
+    """
+    import numpy as np
+
+    from knee_angle.clip.measure import Readings
+    from knee_angle.tables import read_table
+
+    table = read_table(path, needs=("seconds", "displayed_deg"), counts=counts)
+    seconds, displayed = table.numbers("seconds"), table.numbers("displayed_deg")
+    if (without := np.flatnonzero(np.isnan(seconds))).size:
+        raise InvalidInput(
+            say(
+                "the table {name}: {where}: names no time: give the seconds after the clip's "
+                "first picture",
+                name=table.name,
+                where=table.where[int(without[0])],
+            )
+        )
+    if (seconds < 0.0).any():
+        raise InvalidInput(
+            say(
+                "the table {name}: seconds must be 0 or more, but got {value:g}: they count from "
+                "the clip's first picture",
+                name=table.name,
+                value=float(seconds.min()),
+            )
+        )
+    known = ~np.isnan(displayed)
+    return Readings(seconds[known], displayed[known])
+
+
+def _check_kind(name: str, path: Path | None) -> None:
+    if path is not None and path.suffix.lower() not in KINDS[name]:
+        raise InvalidInput(
+            say(
+                "--{name} must end in {kinds}, but got {path}",
+                name=name,
+                kinds=" or ".join(KINDS[name]),
+                path=str(path),
+            )
+        )
+
+
+def _print(answer: ClipOutcome, asked: list[str], output: Format, name: str) -> None:
+    from knee_angle.records import NotMeasured
+    from knee_angle.report.clip_contract import clip_as_json
+    from knee_angle.report.clip_words import clip_text
+
+    if output is Format.JSON:
+        row = clip_as_json(answer, clip=name, version=__version__)
+        row["alarms"] = [*asked, *row["alarms"]]
+        print(json.dumps(for_programs(row), allow_nan=False))
+        return
+    for alarm in (*asked, *answer.alarms):
+        print(f"!! {tell(alarm)}")
+    print(name)
+    if isinstance(answer, NotMeasured):
+        told = say("Not measured: {reason}.", reason=words.phrase(answer.reason))
+        print(f"{tell(told)}\n{tell(say('Next: {advice}.', advice=words.phrase(answer.advice)))}")
+    else:
+        for line in clip_text(answer):
+            print(tell(line))
+    print(tell(words.CAUTION))
+
+
+def _write(answer: ClipOutcome, chart: Path | None, frames: Path | None) -> None:
+    """Plots and table, where they were asked for and something was measured."""
+    from knee_angle.records import NotMeasured
+
+    if isinstance(answer, NotMeasured):
+        return
+    if chart is not None:
+        from knee_angle.report.clip_plots import clip_svg
+
+        _write_file(chart, clip_svg(answer).encode())
+    if frames is not None:
+        from knee_angle.report.clip_contract import frames_as_table
+
+        _write_file(frames, _table_bytes(frames_as_table(answer), frames.suffix.lower()))
+
+
+def _table_bytes(table: Any, suffix: str) -> bytes:
+    import pyarrow as pa
+    from pyarrow import csv, parquet
+
+    sink = pa.BufferOutputStream()
+    (parquet.write_table if suffix == ".parquet" else csv.write_csv)(table, sink)
+    return bytes(sink.getvalue().to_pybytes())
+
+
+def _write_file(path: Path, content: bytes) -> None:
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise InvalidInput(
+            say(
+                "{path} cannot be written ({why}): name another file",
+                path=str(path),
+                why=error.strerror,
+            )
+        ) from None
+
+
+def _status(answer: ClipOutcome) -> int:
+    from knee_angle.records import NotMeasured
+
+    if isinstance(answer, NotMeasured):
+        return 1
+    return INTERRUPTED if answer.stopped else int(answer.torn is not None)
+
+
+@contextmanager
+def _stoppable() -> Iterator[Any]:
+    """Ctrl+C once ends the film there, and what was seen so far is the answer; twice stops."""
+    asked: list[bool] = []
+
+    def stop(_signal: int, _frame: Any) -> None:
+        if asked:
+            raise KeyboardInterrupt
+        asked.append(True)
+
+    before = signal.signal(signal.SIGINT, stop)
+    try:
+        yield lambda: bool(asked)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+class _Progress:
+    """How far the film is, on a terminal: one line that is written over."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr is not None and sys.stderr.isatty()
+        self._next, self._wide = time.monotonic() + TOLD_EVERY_S, 0
+
+    def __enter__(self) -> _Progress:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._wide:
+            print("\r" + " " * self._wide + "\r", end="", file=sys.stderr, flush=True)
+
+    def told(self, done_s: float, all_s: float | None) -> None:
+        """So much of it is done."""
+        if not self._shown or time.monotonic() < self._next:
+            return
+        self._next = time.monotonic() + TOLD_EVERY_S
+        of = "" if all_s is None else f" of {all_s:.0f}"
+        line = f"{done_s:.0f}{of} s of the clip; Ctrl+C ends it there"
+        self._wide = max(self._wide, len(line))
+        print(f"\r{line:<{self._wide}}", end="", file=sys.stderr, flush=True)

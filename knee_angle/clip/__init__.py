@@ -1,0 +1,14 @@
+"""One cycle filmed: from a clip to knee, bars and display against time.
+
+READ FIRST: `measure`, the list of the steps, each in its module:
+
+* `film`: upright frames with their times; `following`: every so often a look by the detectors,
+  between looks points and tags are followed;
+* `gather`: what counts of that; `standing`: how the camera stands in each picture;
+* `model`, `estimate`: one joint estimate over the clip;
+* `course`, `curve`: ends and cycles, the display against knee and bars;
+* `answer`: what comes out (report and page need nothing else of this room); `said`: its words.
+
+A clip cannot tell where the marks sit on the bones: their placement is one constant for all
+pictures, stays in every ± and never averages away.
+"""

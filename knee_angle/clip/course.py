@@ -1,0 +1,149 @@
+"""Turns, ends and cycles of a motion against time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Turn", "cycle_seconds", "end_weights", "turns_of"]
+
+Floats = NDArray[np.float64]
+
+LEAST_TURN_DEG = 3.0
+LEAST_TURN_SHARE = 0.15
+"""A motion turns where it goes back by so much: degrees, and share of the whole range (our
+own; a hand's tremor and finding the points move it by less)."""
+NEAR_SHARE, NEAR_DEG = 0.06, 1.5
+"""Pictures this near to an end tell how far it goes: share of the range, degrees at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Where a motion turns.
+
+    Parameters
+    ----------
+    at : int
+        Which picture.
+    high : bool
+        From bending to stretching, else the other way.
+    inside : bool
+        Whether the motion was seen before and after; else the clip begins or ends there.
+    """
+
+    at: int
+    high: bool
+    inside: bool
+
+
+def turns_of(values: Floats, *, least: float | None = None) -> tuple[Turn, ...]:
+    """Where a motion turns, in time's order; its begin and end are turns too.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        The motion in time's order.
+    least : float, optional
+        By how much it has to go back; else the constants at the top.
+
+    Examples
+    --------
+    >>> [(turn.at, turn.high) for turn in turns_of(np.array([0.0, 40, 80, 50, 10, 30]))]
+    [(0, False), (2, True), (4, False), (5, True)]
+    """
+    span = float(np.ptp(values))
+    least = max(LEAST_TURN_DEG, LEAST_TURN_SHARE * span) if least is None else least
+    if span < least:
+        at = (int(np.argmin(values)), int(np.argmax(values)))
+        return tuple(Turn(k, high, inside=False) for k, high in zip(at, (False, True), strict=True))
+    turns: list[Turn] = []
+    low = high = 0
+    rising: bool | None = None
+    for k, value in enumerate(values):
+        low = k if value < values[low] else low
+        high = k if value > values[high] else high
+        if rising is not False and values[high] - value >= least:
+            turns.append(Turn(high, high=True, inside=rising is not None or high > 0))
+            rising, low = False, k
+        elif rising is not True and value - values[low] >= least:
+            turns.append(Turn(low, high=False, inside=rising is not None or low > 0))
+            rising, high = True, k
+    last = high if rising else low
+    turns.append(Turn(last, high=bool(rising), inside=False))
+    return tuple(_seen_before_and_after(turns, values, least))
+
+
+def _seen_before_and_after(turns: list[Turn], values: Floats, least: float) -> list[Turn]:
+    """With the word whether the first turn was preceded by motion towards it."""
+    first = turns[0]
+    before = values[: first.at + 1]
+    came = float(np.ptp(before)) if len(before) else 0.0
+    return [Turn(first.at, first.high, inside=came >= 0.3 * least), *turns[1:]]
+
+
+def end_weights(seconds: Floats, values: Floats, turn: Turn) -> Floats:
+    """Weights (n,) whose sum over the values is how far the motion goes at a turn.
+
+    A parabola through the pictures near the turn, at its own highest or lowest point; where
+    there are too few, their mean.
+    """
+    near = _near(values, turn)
+    weights = np.zeros(len(values))
+    if near.sum() < 5 or not turn.inside:
+        closest = np.nonzero(near)[0]
+        weights[closest[np.argsort(np.abs(values[closest] - values[turn.at]))[:2]]] = 1.0
+        return np.asarray(weights / weights.sum())
+    middle = float(seconds[turn.at])
+    t = seconds[near] - middle
+    scale = max(float(np.abs(t).max()), 1e-6)
+    design = np.vander(t / scale, 3)
+    solve = np.linalg.pinv(design)
+    curved, sloped, _ = solve @ values[near]
+    top = -sloped / (2.0 * curved) if curved * (-1.0 if turn.high else 1.0) > 0 else 0.0
+    top = float(np.clip(top, (t / scale).min(), (t / scale).max()))
+    weights[near] = np.array([top**2, top, 1.0]) @ solve
+    return weights
+
+
+def _near(values: Floats, turn: Turn) -> NDArray[np.bool_]:
+    """Pictures about a turn, without a gap, that are near to it in value."""
+    most = max(NEAR_DEG, NEAR_SHARE * float(np.ptp(values)))
+    close = np.abs(values - values[turn.at]) <= most
+    near = np.zeros(len(values), dtype=bool)
+    for step in (1, -1):
+        k = turn.at
+        while 0 <= k < len(values) and close[k]:
+            near[k] = True
+            k += step
+    return near
+
+
+def cycle_seconds(
+    seconds: Floats, turns: tuple[Turn, ...]
+) -> tuple[int, tuple[float, float] | None]:
+    """Whole cycles, and how long one takes with its u, by turns of the same kind.
+
+    Parameters
+    ----------
+    seconds : ndarray, shape (n,)
+        Times of the pictures.
+    turns : tuple of Turn
+        The motion's turns.
+    """
+    lengths = []
+    for high in (True, False):
+        at = [seconds[turn.at] for turn in turns if turn.high is high and turn.inside]
+        lengths += list(np.diff(at))
+    half = [
+        2.0 * (seconds[b.at] - seconds[a.at]) for a, b in pairwise(turns) if a.inside and b.inside
+    ]
+    whole = len(turns) - 1
+    step = float(np.median(np.diff(seconds)))
+    used, each = (lengths, np.sqrt(1.0 / 6.0) * step) if lengths else (half, 2.0 * step)
+    if not used:
+        return whole // 2, None
+    spread = float(np.std(used, ddof=1)) / np.sqrt(len(used)) if len(used) > 1 else 0.0
+    return whole // 2, (float(np.mean(used)), float(np.hypot(spread, each)))

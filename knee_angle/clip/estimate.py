@@ -1,0 +1,438 @@
+"""The joint estimate of a clip: one camera path, one focal length, marks fixed on their bones.
+
+Unknown are the path (how the camera leans and how far it is, smooth in time: splines with a
+knot every half second) and the common inputs of `model`. They are weighed against
+
+* what each picture shows of the camera (strip, or the network's direction),
+* the lengths of bones and bars, which are the same in every picture,
+* the path's smoothness, and what was known before (the inputs are standard normal).
+
+That is a least-squares problem with a few unknowns a second of film, solved by Gauss and
+Newton's steps with Cauchy's weights, so that a picture in which something went wrong counts
+little. What comes out is linear about its best values: covariances are those of the normal
+equations. A picture's own error of finding its points is added to its own ±; what all
+pictures share (placement, depth, direction) stays in every ± and cancels in a difference as
+far as it is the same at both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+from scipy.linalg import cho_factor, cho_solve
+
+from knee_angle.clip.model import Clipped, Seen, answered, inputs_for
+
+__all__ = ["Joint", "Quantity", "estimated"]
+
+Floats = NDArray[np.float64]
+
+KNOT_S = 0.5
+U_BEND_DEG, U_BEND_LOG = 0.25, 0.004
+"""How far the path bends from one knot to the next: a hand at arm's length moves the phone by
+some millimetres in half a second (our own)."""
+STEPS = 6
+ENOUGH = 3e-3
+"""Largest step, in u of the inputs, at which the solution is found."""
+CAUCHY = 2.4
+"""Usual constant: 95 % efficiency for normal errors."""
+LEAST_U_LOG = 0.003
+"""± of a bone's or bar's length from picture to picture beside finding its ends (our own)."""
+ODD = 5.0
+"""A picture whose lengths are so many u off is not used."""
+HALF = 0.02
+"""Step of the inputs for slopes, in u; and of a lean (radians) and log distance: a tenth."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quantity:
+    """One quantity in every picture.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Not a number where it is not seen.
+    u_own : ndarray, shape (n,)
+        What a picture's own points leave.
+    root : ndarray, shape (n, m)
+        Of the covariance of the rest: ``root @ root.T``.
+    """
+
+    values: Floats
+    u_own: Floats
+    root: Floats
+
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainty in each picture."""
+        return np.asarray(np.sqrt(self.u_own**2 + np.sum(self.root**2, axis=1)))
+
+    def u_change(self, about: int) -> Floats:
+        """The same of the difference from one picture."""
+        return np.asarray(np.sqrt(self.u_own**2 + np.sum((self.root - self.root[about]) ** 2, 1)))
+
+    def weighed(self, weights: Floats) -> tuple[float, float]:
+        """A weighted sum over pictures and its u; what they share counts as shared."""
+        used = weights != 0.0
+        value = float(weights[used] @ self.values[used])
+        shared = weights[used] @ self.root[used]
+        own = weights[used] * self.u_own[used]
+        return value, float(np.sqrt(shared @ shared + own @ own))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Joint:
+    """The joint estimate.
+
+    Parameters
+    ----------
+    knee : Quantity
+        Flexion of the knee, degrees.
+    bars : Quantity or None
+        Flexion of the machine's bars.
+    distal, anterior : Quantity or None
+        The hinge seen from the knee, mm.
+    used : ndarray of bool, shape (n,)
+        Pictures that fit the others.
+    lean, distance_mm : ndarray, shapes (n, 2) and (n,)
+        The camera's path.
+    focal : float
+        Focal length as a multiple of the stated one.
+    shares : Mapping of str to ndarray, shape (n,)
+        Share of the knee's variance that each group of inputs would take away if known.
+    chi2, dof : float, int
+        How well the lengths stay.
+    """
+
+    knee: Quantity
+    bars: Quantity | None
+    distal: Quantity | None
+    anterior: Quantity | None
+    used: NDArray[np.bool_]
+    lean: Floats
+    distance_mm: Floats
+    focal: float
+    shares: Mapping[str, Floats]
+    chi2: float
+    dof: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    """The unknowns: lean (knots, 2), log distance (knots,), inputs, log lengths."""
+
+    lean: Floats
+    log_mm: Floats
+    z: Floats
+    log_lengths: Floats
+
+    def moved(self, by: Floats) -> _State:
+        m = len(self.log_mm)
+        return _State(
+            self.lean + by[: 2 * m].reshape(m, 2),
+            self.log_mm + by[2 * m : 3 * m],
+            self.z + by[3 * m : 3 * m + len(self.z)],
+            self.log_lengths + by[3 * m + len(self.z) :],
+        )
+
+
+def estimated(seconds: Floats, seen: Seen) -> Joint:
+    """The joint estimate of all pictures.
+
+    Parameters
+    ----------
+    seconds : ndarray, shape (n,)
+        Their times.
+    seen : Seen
+        What was seen in them.
+    """
+    problem = _Problem(seconds, seen)
+    state = problem.start()
+    for _ in range(STEPS):
+        rows, left = problem.rows(state)
+        step = np.asarray(np.linalg.solve(rows.T @ rows, rows.T @ left), dtype=np.float64)
+        state = state.moved(step)
+        if float(np.abs(step).max()) < ENOUGH:
+            break
+    return problem.joint(state)
+
+
+class _Problem:
+    """All equations of one clip."""
+
+    def __init__(self, seconds: Floats, seen: Seen) -> None:
+        self.seen, self.inputs = seen, inputs_for(seen)
+        self.basis = _basis(seconds)
+        lengths_seen = [~np.isnan(seen.points_px[:, :3]).any(axis=(1, 2))]
+        if seen.points_px.shape[1] == 6:
+            lengths_seen.append(~np.isnan(seen.points_px[:, 3:]).any(axis=(1, 2)))
+        self.whole = np.repeat(np.array(lengths_seen).T, 2, axis=1)
+        self._own: dict[str, Floats] = {}
+
+    def start(self) -> _State:
+        """The path through what the pictures show alone; inputs at their usual values."""
+        sights = self.seen.sights
+        lean = self._through(np.nan_to_num(_settled(sights.lean, sights.other, sights.log_odds)),
+                             ~np.isnan(sights.lean[:, 0]), np.radians(U_BEND_DEG))  # fmt: skip
+        far = sights.distance_mm
+        known = ~np.isnan(far)
+        log_mm = np.log(np.where(known, far, self.seen.leg.view.knee_distance_mm))
+        if not known.any():
+            known = np.ones_like(known)
+        path = self._through(log_mm[:, None], known, U_BEND_LOG)[:, 0]
+        z = np.zeros(len(self.inputs.names))
+        state = _State(lean, path, z, np.zeros(self.whole.shape[1]))
+        logs = self._answer(state).log_lengths
+        usual = np.array([np.median(col[ok]) for col, ok in zip(logs.T, self.whole.T, strict=True)])
+        return _State(lean, path, z, usual)
+
+    def _through(self, values: Floats, known: NDArray[np.bool_], u_bend: float) -> Floats:
+        bend = np.diff(np.eye(self.basis.shape[1]), n=2, axis=0) * (np.radians(0.5) / u_bend)
+        basis = self.basis[known]
+        weight = np.ones(len(basis))
+        for _ in range(4):
+            normal = (basis * weight[:, None]).T @ basis + bend.T @ bend
+            normal += 1e-9 * np.eye(len(normal))
+            found = np.linalg.solve(normal, (basis * weight[:, None]).T @ values[known])
+            away = np.linalg.norm(values[known] - basis @ found, axis=1)
+            weight = 1.0 / (1.0 + (away / max(2.0 * float(np.median(away)), 1e-6)) ** 2)
+        return np.asarray(found)
+
+    def _answer(self, state: _State) -> Clipped:
+        lean, log_mm = self.basis @ state.lean, self.basis @ state.log_mm
+        return answered(self.seen, self.inputs, lean, log_mm, state.z)
+
+    def slopes(self, state: _State) -> tuple[Clipped, dict[str, tuple[Floats, Floats]]]:
+        """The answer, and how each quantity follows path (n, q, 3) and inputs (n, q, m)."""
+        lean, log_mm = self.basis @ state.lean, self.basis @ state.log_mm
+        best = _quantities(answered(self.seen, self.inputs, lean, log_mm, state.z))
+        by_path, by_input = [], []
+        for axis in range(3):
+            off = np.zeros((len(lean), 3))
+            off[:, axis] = HALF / 10
+            moved = answered(self.seen, self.inputs, lean + off[:, :2], log_mm + off[:, 2], state.z)
+            by_path.append((_quantities(moved) - best) / (HALF / 10))
+        for k in range(len(state.z)):
+            z = state.z.copy()
+            z[k] += HALF
+            moved = answered(self.seen, self.inputs, lean, log_mm, z)
+            by_input.append((_quantities(moved) - best) / HALF)
+        both = np.stack(by_path, axis=-1), np.stack(by_input, axis=-1)
+        clipped = answered(self.seen, self.inputs, lean, log_mm, state.z)
+        return clipped, {"all": both}
+
+    def rows(self, state: _State) -> tuple[Floats, Floats]:
+        """Weighted equations: slopes (r, p) and what is left (r,)."""
+        clipped, slopes = self.slopes(state)
+        by_path, by_input = slopes["all"]
+        parts = [
+            self._of_lean(state), self._of_distance(state), self._of_bend(state),
+            self._of_inputs(state), self._of_lengths(state, clipped, by_path, by_input),
+        ]  # fmt: skip
+        return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+
+    def _blank(self, count: int, state: _State) -> Floats:
+        return np.zeros((count, 3 * self.basis.shape[1] + len(state.z) + len(state.log_lengths)))
+
+    def _of_lean(self, state: _State) -> tuple[Floats, Floats]:
+        sights, m = self.seen.sights, self.basis.shape[1]
+        seen = _settled(sights.lean, sights.other, sights.log_odds)
+        known = np.nonzero(~np.isnan(seen[:, 0]))[0]
+        common = np.radians(self.seen.u_common_deg)
+        at = self.inputs.at("direction")
+        path = self.basis @ state.lean
+        rows, left = self._blank(2 * len(known), state), np.zeros(2 * len(known))
+        for i, k in enumerate(known):
+            root = np.linalg.inv(np.linalg.cholesky(sights.cov[k] + 1e-10 * np.eye(2)))
+            slope = self._blank(2, state)
+            for axis in range(2):
+                slope[axis, axis : 2 * m : 2] = self.basis[k]
+                slope[axis, 3 * m + at.start + axis] = common
+            off = root @ (seen[k] - path[k] - common * state.z[at])
+            weight = _cauchy(float(np.linalg.norm(off)) / np.sqrt(2.0))
+            rows[2 * i : 2 * i + 2], left[2 * i : 2 * i + 2] = weight * root @ slope, weight * off
+        return rows, left
+
+    def _of_distance(self, state: _State) -> tuple[Floats, Floats]:
+        sights, m = self.seen.sights, self.basis.shape[1]
+        known = np.nonzero(~np.isnan(sights.distance_mm))[0]
+        if len(known) == 0:  # the leg's usual size stands for all
+            rows = self._blank(1, state)
+            rows[0, 2 * m : 3 * m] = self.basis.mean(axis=0) / 0.01
+            usual = np.log(self.seen.leg.view.knee_distance_mm)
+            return rows, np.array([(usual - float(self.basis.mean(axis=0) @ state.log_mm)) / 0.01])
+        rows = self._blank(len(known), state)
+        u = np.maximum(sights.u_distance[known], 1e-4)
+        off = (np.log(sights.distance_mm[known]) - self.basis[known] @ state.log_mm) / u
+        weight = _cauchy(off)
+        rows[:, 2 * m : 3 * m] = self.basis[known] * (weight / u)[:, None]
+        return rows, weight * off
+
+    def _of_bend(self, state: _State) -> tuple[Floats, Floats]:
+        m = self.basis.shape[1]
+        bend = np.diff(np.eye(m), n=2, axis=0)
+        rows = self._blank(3 * len(bend), state)
+        left = np.zeros(3 * len(bend))
+        for axis in range(3):
+            at = slice(axis * len(bend), (axis + 1) * len(bend))
+            u = np.radians(U_BEND_DEG) if axis < 2 else U_BEND_LOG
+            columns = slice(axis, 2 * m, 2) if axis < 2 else slice(2 * m, 3 * m)
+            values = state.lean[:, axis] if axis < 2 else state.log_mm
+            rows[at, columns], left[at] = bend / u, -(bend @ values) / u
+        return rows, left
+
+    def _of_inputs(self, state: _State) -> tuple[Floats, Floats]:
+        rows, m = self._blank(len(state.z), state), self.basis.shape[1]
+        rows[:, 3 * m : 3 * m + len(state.z)] = np.eye(len(state.z))
+        return rows, -state.z
+
+    def _of_lengths(
+        self, state: _State, clipped: Clipped, by_path: Floats, by_input: Floats
+    ) -> tuple[Floats, Floats]:
+        logs = clipped.log_lengths
+        u = self._u_logs(state)
+        off = (state.log_lengths - logs) / u
+        off = np.where(self.whole, off, 0.0)
+        weight = np.where(self.whole, _cauchy(off), 0.0)
+        m, q = self.basis.shape[1], logs.shape[1]
+        rows = self._blank(off.size, state)
+        slope_p, slope_z = np.nan_to_num(by_path[:, -q:]), np.nan_to_num(by_input[:, -q:])
+        for k in range(q):
+            at = slice(k * len(logs), (k + 1) * len(logs))
+            scale = (weight[:, k] / u[:, k])[:, None]
+            for axis in range(2):
+                rows[at, axis : 2 * m : 2] = scale * slope_p[:, k, axis : axis + 1] * self.basis
+            rows[at, 2 * m : 3 * m] = scale * slope_p[:, k, 2:] * self.basis
+            rows[at, 3 * m : 3 * m + len(state.z)] = scale * slope_z[:, k]
+            rows[at, 3 * m + len(state.z) + k] = -scale[:, 0]
+        return rows, (weight * off).T.reshape(-1)
+
+    def _u_logs(self, state: _State) -> Floats:
+        """± of each length by its own points, from their slopes at the start."""
+        if "logs" not in self._own:
+            own = self._by_points(state)
+            logs = own[:, -self.whole.shape[1] :]
+            self._own["all"] = own
+            self._own["logs"] = np.sqrt(np.nan_to_num(logs, nan=1.0) ** 2 + LEAST_U_LOG**2)
+        return self._own["logs"]
+
+    def _by_points(self, state: _State) -> Floats:
+        """What each quantity is off by for a picture's own errors of finding, (n, q)."""
+        lean, log_mm = self.basis @ state.lean, self.basis @ state.log_mm
+        best = _quantities(answered(self.seen, self.inputs, lean, log_mm, state.z))
+        total = np.zeros_like(best)
+        for k in range(self.seen.points_px.shape[1]):
+            for axis in range(2):
+                points = self.seen.points_px.copy()
+                points[:, k, axis] += 0.1
+                moved = _with_points(self.seen, points)
+                there = _quantities(answered(moved, self.inputs, lean, log_mm, state.z))
+                total += ((there - best) / 0.1 * self.seen.u_px[:, k : k + 1]) ** 2
+        return np.sqrt(total)
+
+    def joint(self, state: _State) -> Joint:
+        """What the solution says."""
+        rows, _ = self.rows(state)
+        clipped, slopes = self.slopes(state)
+        by_path, by_input = slopes["all"]
+        own = self._by_points(state)
+        factor = cho_factor(rows.T @ rows)
+        cov = cho_solve(factor, np.eye(rows.shape[1]))
+        root = np.linalg.cholesky(cov)
+        values = _quantities(clipped)
+        slopes_of = [self._full(by_path[:, k], by_input[:, k], state) for k in range(4)]
+        knee_slopes = slopes_of[0]
+        found = [
+            Quantity(values[:, k], np.nan_to_num(own[:, k]), np.nan_to_num(slope) @ root)
+            for k, slope in enumerate(slopes_of)
+        ]
+        knee, bars, distal, anterior = found
+        machine = clipped.drawn.frame_deg is not None
+        off = (state.log_lengths - clipped.log_lengths) / self._u_logs(state)
+        off = np.where(self.whole, off, 0.0)
+        used = self.whole[:, 0] & (np.abs(off).max(axis=1) <= ODD)
+        return Joint(
+            knee=knee,
+            bars=bars if machine else None,
+            distal=distal if machine else None,
+            anterior=anterior if machine else None,
+            used=used,
+            lean=self.basis @ state.lean,
+            distance_mm=np.exp(self.basis @ state.log_mm),
+            focal=float(np.exp(self.seen.leg.lens.u_relative * state.z[0])),
+            shares=self._shares(knee_slopes, cov),
+            chi2=float(np.sum(off[used] ** 2)),
+            dof=int(self.whole[used].sum()),
+        )
+
+    def _full(self, by_path: Floats, by_input: Floats, state: _State) -> Floats:
+        """Slopes of a quantity (n, p) by all unknowns."""
+        m = self.basis.shape[1]
+        full = self._blank(len(by_path), state)
+        for axis in range(2):
+            full[:, axis : 2 * m : 2] = by_path[:, axis : axis + 1] * self.basis
+        full[:, 2 * m : 3 * m] = by_path[:, 2:] * self.basis
+        full[:, 3 * m : 3 * m + by_input.shape[1]] = by_input
+        return full
+
+    def _shares(self, slopes: Floats, cov: Floats) -> dict[str, Floats]:
+        """Share of the variance that knowing a group of inputs would take away."""
+        first = 3 * self.basis.shape[1]
+        groups: dict[str, list[int]] = {}
+        for k, name in enumerate(self.inputs.names):
+            parts = name.split(":")
+            what = f"placement {parts[1]}" if parts[0] == "placement" else parts[0]
+            groups.setdefault("direction camera" if what == "direction" else what, []).append(
+                first + k
+            )
+        slopes = np.nan_to_num(slopes)
+        both = slopes @ cov
+        total = np.maximum(np.sum(both * slopes, axis=1), 1e-12)
+        shares = {}
+        for what, at in groups.items():
+            known = np.linalg.solve(cov[np.ix_(at, at)], both[:, at].T).T
+            shares[what] = np.sum(both[:, at] * known, axis=1) / total
+        return shares
+
+
+def _quantities(clipped: Clipped) -> Floats:
+    """Knee, bars, hinge (distal, anterior), then the log lengths: (n, 4 + lengths)."""
+    drawn = clipped.drawn
+    nothing = np.full_like(drawn.knee_deg, np.nan)
+    bars = nothing if drawn.frame_deg is None else drawn.frame_deg
+    hinge = np.column_stack([nothing, nothing]) if drawn.hinge_mm is None else drawn.hinge_mm
+    return np.column_stack([drawn.knee_deg, bars, hinge, clipped.log_lengths])
+
+
+def _with_points(seen: Seen, points: Floats) -> Seen:
+    return replace(seen, points_px=points)
+
+
+def _basis(seconds: Floats) -> Floats:
+    """Cubic splines with a knot every `KNOT_S`, at the pictures' times, (n, m)."""
+    start, end = float(seconds[0]), float(seconds[-1])
+    count = max(1, round((end - start) / KNOT_S))
+    inner = np.linspace(start, end + 1e-6, count + 1)
+    knots = np.concatenate([np.repeat(inner[0], 3), inner, np.repeat(inner[-1], 3)])
+    return np.asarray(BSpline.design_matrix(seconds, knots, 3).toarray())
+
+
+def _settled(lean: Floats, other: Floats, log_odds: Floats) -> Floats:
+    """The lean of each picture, of two solutions the one that most pictures together say."""
+    doubtful = np.isfinite(log_odds)
+    if not doubtful.any():
+        return lean
+    if float(log_odds[doubtful].sum()) > 0.0:
+        lean, other = np.where(doubtful[:, None], other, lean), lean
+    usual = np.nanmedian(lean, axis=0)
+    nearer = np.linalg.norm(other - usual, axis=1) < np.linalg.norm(lean - usual, axis=1)
+    return np.where((doubtful & nearer)[:, None], other, lean)
+
+
+def _cauchy(off: Floats | float) -> Floats | float:
+    """Square root of Cauchy's weight."""
+    return 1.0 / np.sqrt(1.0 + (np.asarray(off) / CAUCHY) ** 2)

@@ -1,0 +1,98 @@
+"""What is said of a clip beside its numbers."""
+
+from __future__ import annotations
+
+from knee_angle.clip.answer import Which
+from knee_angle.language import say
+from knee_angle.records import NotMeasured
+
+__all__ = [
+    "CONSTANT",
+    "CONTRADICTING",
+    "END_WORDS",
+    "LITTLE_MOTION",
+    "NOTHING",
+    "NOT_SEPARABLE",
+    "NO_LEG",
+    "PRIOR",
+    "TWO_LEGS",
+    "no_turn",
+    "not_seen",
+    "odd_pictures",
+    "stopped",
+    "torn",
+]
+
+NO_LEG = NotMeasured(
+    say("no leg was seen in the clip long enough"),
+    say(
+        "film the whole leg from its outer side, with dots on hip, knee and ankle, and keep the "
+        "way to it clear"
+    ),
+)
+TWO_LEGS = NotMeasured(
+    say("the clip shows a left leg in some pictures and a right leg in others"),
+    say("film one leg from its outer side, without walking around it"),
+)
+NOTHING = NotMeasured(
+    say("nothing of the clip was measured before it was stopped"), say("let it go on for longer")
+)
+CONTRADICTING = NotMeasured(
+    say("the pictures of the clip contradict one another: no one leg and machine explain them"),
+    say("keep the whole leg in the picture and the way to it clear, and film again"),
+)
+END_WORDS: dict[Which, str] = {"extension": say("extension"), "flexion": say("flexion")}
+CONSTANT = say(
+    "Where the marks sit on the bones is one constant for the whole clip: no number of pictures "
+    "shrinks that part of the ±."
+)
+LITTLE_MOTION = say(
+    "Over so little motion, or so few numbers, the display's gain is not told: film a whole cycle, "
+    "and write down a number every second or two."
+)
+PRIOR = say(
+    "The camera's direction was not seen, only assumed: nothing is proven. Put the tag strip on "
+    "the machine."
+)
+NOT_SEPARABLE = say(
+    "The display's lag and its difference between bending and stretching look alike at this even "
+    "speed: read them together."
+)
+
+
+def no_turn(which: Which) -> str:
+    """The motion was not seen to turn at an end."""
+    return say(
+        "The clip shows no turn at the {which} end: the motion may go further. Film a whole "
+        "cycle, from before one end to after the next.",
+        which=END_WORDS[which],
+    )
+
+
+def odd_pictures(odd: int, whole: int) -> str:
+    """Pictures that do not fit the others."""
+    return say(
+        "{odd} of {whole} pictures do not fit the others and were not used.", odd=odd, whole=whole
+    )
+
+
+def not_seen(share: float) -> str:
+    """A part of the film without the whole leg."""
+    return say(
+        "In {percent:.0f} % of the clip hip, knee and ankle were not all seen; those times are "
+        "left out.",
+        percent=100.0 * share,
+    )
+
+
+def torn(why: str) -> str:
+    """The file ended early."""
+    return say("The clip ended early ({why}); what came before was measured.", why=why)
+
+
+def stopped(seconds: float) -> str:
+    """Somebody ended it."""
+    return say(
+        "It was stopped after {seconds:.0f} s of the clip; what came before was measured.",
+        seconds=seconds,
+    )

@@ -1,0 +1,176 @@
+"""A clip in words: the lines of the bedside, then ends, display and pictures.
+
+Whole degrees above; tenths below. Nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from knee_angle import words
+from knee_angle.clip.answer import ClipAnswer, ClipEnd, DisplayAgainst
+from knee_angle.clip.said import END_WORDS
+from knee_angle.language import joined, say, say_as
+from knee_angle.report.visit_words import (
+    apart_text,
+    knee_words,
+    lacking_text,
+    limit_text,
+    prescribed_text,
+    sure_text,
+)
+from knee_angle.visit import Value
+
+__all__ = ["against_text", "clip_first_lines", "clip_text", "looked_at_text"]
+
+SIDES = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
+OF = {"bars": say("the bars"), "knee": say("the knee")}
+NO_NUMBERS = say(
+    "The display's numbers were not given: write them down with their seconds (--displayed-table)."
+)
+NO_BARS = say(
+    "The machine's bars were not seen, so a wrong display and a badly lying leg cannot be told "
+    "apart: put dots on them."
+)
+
+
+def clip_first_lines(answer: ClipAnswer) -> list[str]:
+    """Limit, both ends, arc, display, sure: what a person beside the bed needs."""
+    lines: list[str] = []
+    prescribed = prescribed_text(answer.used)
+    if prescribed is not None:
+        standings = [limit for end in answer.ends for limit in end.limits]
+        shown = any(end.displayed_deg is not None for end in answer.ends)
+        told = limit_text(standings, display_shown=shown)
+        lines.append(say("LIMIT   {prescribed} · {told}", prescribed=prescribed, told=told))
+    for end in answer.ends:
+        lines.append(say("KNEE    {end}", end=_end(answer, end)))
+        if end.apart is not None:
+            lines.append(say("APART   {apart}", apart=apart_text(end.apart)))
+    lines.append(say("ARC     {arc}", arc=_arc(answer)))
+    lines += [say("SHOWN   {told}", told=against_text(one)) for one in answer.against]
+    if not answer.against:
+        lines.append(say("SHOWN   {told}", told=NO_NUMBERS))
+    elif all(one.of == "knee" for one in answer.against):
+        lines.append(say("DO      {told}", told=NO_BARS))
+    last = answer.ends[-1]
+    lines.append(say("SURE    {told}", told=sure_text(last.knee, last.shrink)))
+    return lines
+
+
+def _end(answer: ClipAnswer, end: ClipEnd) -> str:
+    knee, spread = knee_words(end.knee.value, end.knee.interval)
+    told = say(
+        "{knee} ({spread}), {side}, at {seconds:.1f} s: {which} end",
+        knee=knee,
+        spread=spread,
+        side=SIDES[answer.side],
+        seconds=end.seconds,
+        which=END_WORDS[end.which],
+    )
+    if end.displayed_deg is None:
+        return told
+    own = words.shown_as(end.displayed_deg, answer.used)
+    return say("{told}    DISPLAY {shown:g}°{own}", told=told, shown=end.displayed_deg, own=own)
+
+
+def _arc(answer: ClipAnswer) -> str:
+    low, high = answer.arc.interval
+    told: list[str] = [
+        say("{arc:.0f}° ({low:.0f} to {high:.0f})", arc=answer.arc.value, low=low, high=high)
+    ]
+    if answer.displayed_arc_deg is not None:
+        told.append(say("by the display {arc:.0f}°", arc=answer.displayed_arc_deg))
+    if answer.cycle_s is not None:
+        told.append(
+            say(
+                "a cycle takes {seconds:.1f} ± {u:.1f} s",
+                seconds=answer.cycle_s.value,
+                u=words.plus_minus(answer.cycle_s.u),
+            )
+        )
+    if answer.lacking is not None:
+        told.append(say("lacks {lacking}", lacking=lacking_text(answer.lacking)))
+    return joined("; ", told)
+
+
+def against_text(one: DisplayAgainst) -> str:
+    """The display against bars or knee over the range, in one sentence."""
+    low, high = one.range_deg
+    return say(
+        "display against {of}, {low:.0f}° to {high:.0f}°: gain {gain}, {middle}° in the middle, "
+        "bow {bow}°, late by {lag} s, bending less stretching {hysteresis}° (95 %)",
+        of=OF[one.of],
+        low=low,
+        high=high,
+        gain=_with(one.gain, 3),
+        middle=_with(one.middle_deg, 1),
+        bow=_with(one.bow_deg, 1),
+        lag=_with(one.lag_s, 2),
+        hysteresis=_with(one.hysteresis_deg, 1),
+    )
+
+
+def _with(value: Value, digits: int) -> str:
+    """A figure with its 95 % ±."""
+    number, u = round(value.value, digits) + 0.0, words.plus_minus(value.u)
+    return say(
+        "{number} ± {u}",
+        number=f"{number:+.{digits}f}" if digits != 3 else f"{number:.3f}",
+        u=f"{u:.{digits}f}",
+    )
+
+
+def looked_at_text(answer: ClipAnswer) -> str:
+    """Which of the clip's pictures were looked at, followed and used."""
+    looked = sum(frame.looked for frame in answer.frames)
+    used = sum(frame.used for frame in answer.frames)
+    return say(
+        "{seconds:.1f} s, {pictures} pictures: {measured} measured ({looked} looked at by the "
+        "detectors, the rest followed between them), {used} of these used",
+        seconds=answer.seconds,
+        pictures=answer.pictures,
+        measured=len(answer.frames),
+        looked=looked,
+        used=used,
+    )
+
+
+def clip_text(answer: ClipAnswer) -> list[str]:
+    """All of it, a sentence a line."""
+    lines: list[str] = [*clip_first_lines(answer), ""]
+    lines.append(say("  end          knee (95 %)                bars     display  verdict"))
+    lines += [_row(end) for end in answer.ends]
+    lines += _hinges(answer.ends)
+    lines.append(say("  pictures: {told}", told=looked_at_text(answer)))
+    lines.append(
+        say(
+            "  points: {source}; {plane}",
+            source=words.SOURCE_WORDS[answer.source],
+            plane=words.PLANE_WORDS[answer.plane],
+        )
+    )
+    lines += [say("  caution: {caution}", caution=caution) for caution in answer.cautions]
+    return lines
+
+
+def _row(end: ClipEnd) -> str:
+    low, high = end.knee.interval
+    knee = f"{end.knee.value:.1f}° ({low:.1f} to {high:.1f})"
+    bars = "" if end.bars is None else f"{end.bars.value:.1f}°"
+    shown = "" if end.displayed_deg is None else f"{end.displayed_deg:g}°"
+    verdict = "" if end.comparison is None else end.comparison.verdict
+    return f"  {end.which:<11}  {knee:<25}  {bars:<7}  {shown:<7}  {verdict}".rstrip()
+
+
+def _hinges(ends: Sequence[ClipEnd]) -> list[str]:
+    return [
+        say(
+            "  hinge at {which}: {distal}, {anterior} of the knee",
+            which=END_WORDS[end.which],
+            distal=words.distal(end.distal.value, end.distal.u),
+            anterior=words.anterior(end.anterior.value, end.anterior.u),
+        )
+        for end in ends
+        if end.distal is not None and end.anterior is not None
+    ]

@@ -1,0 +1,486 @@
+"""Clips: films read as phones write them, and what is measured of a drawn leg in its machine."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from called import called
+from drawn_clips import Clip, filmed, table_of
+
+from knee_angle.clip import film as films
+from knee_angle.clip.answer import ClipAnswer
+from knee_angle.clip.course import cycle_seconds, end_weights, turns_of
+from knee_angle.clip.curve import fit_curve
+from knee_angle.clip.film import lens_of_film, opened_film
+from knee_angle.clip.measure import Readings, measure_clip
+from knee_angle.errors import InvalidInput, UnreadableClip
+from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.records import NotMeasured
+from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
+from knee_angle.report.clip_plots import clip_svg
+from knee_angle.report.clip_words import clip_first_lines, clip_text
+from knee_angle.settings import Settings
+
+WHOLE = Clip()
+"""Two cycles by hand, a person walking through, a jump of the exposure, a display that lags."""
+SHORT = Clip(seconds=2.5, cycle_s=5.0, person_s=None, exposure_s=None, bars_deg=(30.0, 70.0))
+READ_S = np.arange(0.0, WHOLE.seconds, 0.25)
+
+
+@dataclass(frozen=True)
+class Filmed:
+    """A clip on the disk and what was measured of it."""
+
+    clip: Clip
+    path: Path
+    answer: ClipAnswer
+
+    def truth(self) -> np.ndarray:
+        return np.array([self.clip.knee_at(one.seconds) for one in self.used()])
+
+    def used(self) -> list:
+        return [one for one in self.answer.frames if one.used]
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory) -> Filmed:
+    path = filmed(WHOLE, tmp_path_factory.mktemp("clips") / "whole.mp4")
+    answer = measure_clip(
+        path, detectors=shared_detectors(), settings=Settings(limit_flexion_deg=80.0),
+        readings=Readings(READ_S, WHOLE.displayed_at(READ_S)),
+    )  # fmt: skip
+    assert isinstance(answer, ClipAnswer)
+    return Filmed(WHOLE, path, answer)
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory) -> Path:
+    return filmed(SHORT, tmp_path_factory.mktemp("clips") / "short.mov")
+
+
+# What is measured -------------------------------------------------------------------------
+
+
+def test_the_knee_follows_the_truth_over_the_whole_clip_but_for_one_constant(whole):
+    off = np.array([one.knee_deg for one in whole.used()]) - whole.truth()
+    assert len(off) > 0.6 * len(whole.answer.frames)
+    assert float(np.std(off)) < 1.0
+    u = np.array([one.u_deg for one in whole.used()])
+    assert np.all(np.abs(off) < 1.96 * u)
+
+
+def test_a_change_of_angle_is_surer_than_the_angle(whole):
+    angle, change = (
+        np.median([getattr(one, name) for one in whole.used()])
+        for name in ("u_deg", "u_change_deg")
+    )
+    assert change < 0.7 * angle
+
+
+def test_the_bars_follow_the_truth(whole):
+    seen = [one for one in whole.used() if one.bars_deg is not None]
+    off = [one.bars_deg - float(WHOLE.bars_at(one.seconds)) for one in seen]
+    assert len(seen) > 30
+    assert float(np.std(off)) < 1.0
+    assert abs(float(np.mean(off))) < 1.0
+
+
+def test_ends_arc_and_cycle_are_those_of_the_machine(whole):
+    knees = [WHOLE.knee_at(t) for t in np.linspace(0, WHOLE.seconds, 800)]
+    extension, flexion = whole.answer.ends
+    assert extension.knee.value == pytest.approx(min(knees), abs=1.0)
+    assert flexion.knee.value == pytest.approx(max(knees), abs=1.0)
+    assert whole.answer.arc.value == pytest.approx(max(knees) - min(knees), abs=1.0)
+    assert whole.answer.arc.u < math.hypot(extension.knee.u, flexion.knee.u)
+    assert (extension.turned, flexion.turned, flexion.times) == (True, True, 2)
+    assert min(abs(flexion.seconds - at) for at in (2.0, 6.0)) < 0.3
+    assert whole.answer.cycle_s.value == pytest.approx(WHOLE.cycle_s, abs=0.2)
+
+
+def test_the_displays_gain_and_lag_are_found(whole):
+    bars, knee = whole.answer.against
+    assert (bars.of, knee.of) == ("bars", "knee")
+    assert bars.gain.value == pytest.approx(WHOLE.gain, rel=0.01)
+    assert bars.lag_s.value == pytest.approx(WHOLE.lag_s, abs=0.1)
+    assert knee.lag_s.value == pytest.approx(WHOLE.lag_s, abs=0.1)
+    low, high = bars.hysteresis_deg.interval
+    assert low < 0.0 < high
+
+
+def test_a_person_walking_through_costs_only_that_time(whole):
+    start, end = WHOLE.person_s
+    there = [one for one in whole.answer.frames if start + 0.2 < one.seconds < end - 0.2]
+    elsewhere = [one for one in whole.answer.frames if not start <= one.seconds <= end + 0.5]
+    assert not any(one.used for one in there)
+    assert sum(one.used for one in elsewhere) > 0.8 * len(elsewhere)
+
+
+def test_it_is_said_which_pictures_were_looked_at(whole):
+    looked = [one.number for one in whole.answer.frames if one.looked]
+    assert 4 <= len(looked) < 0.4 * len(whole.answer.frames)
+    assert any("looked at by the detectors" in line for line in clip_text(whole.answer))
+
+
+def test_limits_are_told_in_the_words_of_every_other_door(whole):
+    answer = whole.answer
+    assert answer.standing == "past"
+    assert answer.alarms[0].startswith("THE DISPLAY IS PAST THE PRESCRIBED FLEXION")
+    assert clip_first_lines(answer)[0].startswith("LIMIT   flexion to 80° prescribed")
+    assert any(one.startswith("At the prescribed flexion limit") for one in answer.cautions)
+
+
+def test_what_a_clip_cannot_tell_is_said(whole):
+    assert any("one constant for the whole clip" in one for one in whole.answer.cautions)
+    assert any("hip, knee and ankle were not all seen" in one for one in whole.answer.cautions)
+
+
+def test_a_knee_proven_past_its_limit_is_an_alarm(whole):
+    from knee_angle.machine.cause import alarms_of
+    from knee_angle.records import Angle
+
+    end = whole.answer.ends[1].knee
+    knee = Angle(end.value, end.u, end.interval, {}, end.interval)
+    assert alarms_of(knee, Settings(limit_flexion_deg=70.0))[0].startswith("PAST THE PRESCRIBED")
+
+
+# Handed on --------------------------------------------------------------------------------
+
+
+def test_the_json_of_a_clip_is_a_contract(whole):
+    row = json.loads(
+        json.dumps(clip_as_json(whole.answer, clip="whole.mp4", version="1"), allow_nan=False)
+    )
+    assert set(row) == {
+        "clip", "status", "sha256", "side", "plane", "source", "camera_seen", "alarms",
+        "first_lines", "standing", "ends", "arc", "displayed_arc_deg", "lacking", "cycles",
+        "cycle_s", "display", "pictures", "stopped", "torn", "frames", "cautions", "version",
+    }  # fmt: skip
+    assert (row["status"], row["side"], row["plane"]) == ("measured", "left", "tag")
+    assert [end["which"] for end in row["ends"]] == ["extension", "flexion"]
+    assert set(row["display"]) == {"bars", "knee"}
+    assert row["pictures"]["measured"] == len(row["frames"]) == len(whole.answer.frames)
+
+
+def test_the_table_has_a_row_for_each_picture_and_says_what_columns_mean(whole):
+    table = frames_as_table(whole.answer)
+    assert table.column_names == list(FRAME_COLUMNS)
+    assert table.num_rows == len(whole.answer.frames)
+    assert all(table.schema.field(name).metadata[b"meaning"] for name in FRAME_COLUMNS)
+    used = [row for row in table.to_pylist() if row["used"]]
+    assert [row["flexion_deg"] for row in used] == pytest.approx(
+        [one.knee_deg for one in whole.used()], abs=1e-3
+    )
+
+
+def test_the_plots_are_drawn(whole):
+    picture = clip_svg(whole.answer)
+    assert picture.startswith("<svg")
+    for told in ("flexion (degrees)", "displayed against knee", "whole.mp4: left knee"):
+        assert told in picture
+
+
+def test_the_command_measures_writes_and_asks_for_the_turn_that_it_did_not_see(short, tmp_path):
+    table = table_of(SHORT, tmp_path / "numbers.csv")
+    done = called(
+        "clip", short, "--displayed-table", table, "--frames", tmp_path / "rows.csv",
+        "--chart", tmp_path / "plot.svg",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "KNEE    " in done.stdout
+    assert "ARC     " in done.stdout
+    assert "shows no turn at the extension end" in done.stdout
+    assert (tmp_path / "plot.svg").read_text().startswith("<svg")
+    assert (tmp_path / "rows.csv").read_text().startswith('"picture","seconds"')
+
+
+class _Reads:
+    """A reader that reads what the clip's display shows."""
+
+    def number_deg(self, photo) -> float | None:
+        seconds = float(photo.name.rpartition(" at ")[2].removesuffix(" s"))
+        return float(SHORT.displayed_at(np.array(seconds)))
+
+
+def test_a_display_is_read_in_the_pictures_and_a_clip_can_be_stopped(short):
+    asked = []
+
+    def stop() -> bool:
+        asked.append(1)
+        return len(asked) > 16
+
+    answer = measure_clip(short, detectors=shared_detectors(), reader=_Reads(), stop=stop)
+    assert isinstance(answer, ClipAnswer)
+    assert answer.stopped
+    assert len(answer.frames) == 16
+    assert any(one.startswith("It was stopped after 2 s") for one in answer.cautions)
+    shown = {one.seconds: one.displayed_deg for one in answer.frames}
+    assert shown[0.25] == float(SHORT.displayed_at(np.array(0.25)))
+
+
+def test_a_clip_stopped_at_once_says_so(short):
+    answer = measure_clip(short, detectors=shared_detectors(), stop=lambda: True)
+    assert isinstance(answer, NotMeasured)
+    assert "stopped" in answer.reason
+
+
+def test_a_clip_without_a_leg_is_refused_with_what_to_do(tmp_path):
+    answer = measure_clip(film_of(tmp_path / "wall.mp4"), detectors=shared_detectors()[:1])
+    assert isinstance(answer, NotMeasured)
+    assert answer.reason.startswith("no leg was seen in the clip")
+    assert "film the whole leg" in answer.advice
+
+
+# The film ---------------------------------------------------------------------------------
+
+CORNER = Clip(seconds=0.5, size=(320, 240))
+
+
+def corner(seconds: float) -> np.ndarray:
+    """A picture whose top left quarter is bright; brighter as time goes on."""
+    picture = np.full((240, 320, 3), 40, np.uint8)
+    picture[:120, :160] = round(150 + 10 * seconds)
+    return picture
+
+
+def film_of(path: Path, clip: Clip = CORNER, **how) -> Path:
+    return filmed(clip, path, pictures=corner, **how)
+
+
+@pytest.mark.parametrize("turned", [0, 90, 180, 270])
+def test_pictures_come_upright_however_the_phone_was_held(turned, tmp_path):
+    with opened_film(film_of(tmp_path / "clip.mp4", turned_deg=turned)) as film:
+        first = next(film.frames())
+    assert first.rgb.shape == (240, 320, 3)
+    bright = first.rgb[..., 1] > 100
+    assert bright[:110, :150].all()
+    assert not bright[130:].any()
+    assert not bright[:, 170:].any()
+
+
+@pytest.mark.parametrize(
+    ("codec", "name"),
+    [("libx264", "clip.mp4"), ("libx265", "clip.mov"), ("libvpx-vp9", "clip.webm")],
+)
+def test_films_of_phones_are_read_with_their_own_uneven_times(codec, name, tmp_path):
+    times = (0.0, 0.04, 0.11, 0.13, 0.3, 0.42)
+    clip = replace(CORNER, frame_times=times)
+    with opened_film(film_of(tmp_path / name, clip, codec=codec)) as film:
+        seen = [(one.number, one.seconds) for one in film.frames()]
+    assert [number for number, _ in seen] == list(range(6))
+    assert [seconds for _, seconds in seen] == pytest.approx(times, abs=0.002)
+
+
+def test_a_step_in_time_is_kept_whatever_the_films_own_is(tmp_path):
+    clip = replace(CORNER, seconds=2.0, per_second=30.0)
+    with opened_film(film_of(tmp_path / "clip.mp4", clip)) as film:
+        seconds = [one.seconds for one in film.frames(every_s=0.1)]
+        assert film.frames_read == 60
+    assert np.diff(seconds) == pytest.approx(0.1, abs=0.035)
+    assert len(seconds) == 20
+
+
+def sound(path: Path) -> Path:
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("aac", rate=16000)
+        frame = av.AudioFrame.from_ndarray(
+            np.zeros((1, 1024), np.float32), format="fltp", layout="mono"
+        )
+        frame.rate = 16000
+        for packet in [*stream.encode(frame), *stream.encode()]:
+            out.mux(packet)
+    return path
+
+
+def broken(path: Path, *, keep: float) -> Path:
+    whole = film_of(path.with_suffix(".whole" + path.suffix)).read_bytes()
+    path.write_bytes(whole[: round(keep * len(whole))])
+    return path
+
+
+def written(path: Path, content: bytes) -> Path:
+    path.write_bytes(content)
+    return path
+
+
+PLAYLIST = b"#EXTM3U\n#EXT-X-TARGETDURATION:9\n#EXTINF:9,\nhttp://127.0.0.1:9/secret.ts\n"
+
+
+@pytest.mark.parametrize(
+    ("made", "told"),
+    [
+        pytest.param(lambda f: f / "none.mp4", "the clip is missing", id="no such file"),
+        pytest.param(lambda f: f, "must be a file, but got a folder", id="a folder"),
+        pytest.param(lambda f: written(f / "a.mp4", b""), "is empty (0 bytes)", id="empty"),
+        pytest.param(lambda f: written(f / "a.mp4", b"hello"), "no film of a kind", id="text"),
+        pytest.param(
+            lambda f: written(f / "a.mp4", PLAYLIST), "no film of a kind", id="a list of addresses"
+        ),
+        pytest.param(lambda f: broken(f / "a.mp4", keep=0.5), "the clip is torn", id="torn"),
+        pytest.param(lambda f: sound(f / "a.mp4"), "holds sound and no pictures", id="sound"),
+        pytest.param(lambda _: Path("/dev/zero"), "got a device or pipe", id="a device"),
+    ],
+)
+def test_what_is_no_film_is_told_in_a_line(made, told, tmp_path):
+    path = made(tmp_path)
+    done = called("clip", path)
+    assert done.returncode == 2
+    assert told in done.stderr
+    assert done.stderr.startswith("knee-angle: ")
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("limit", "value", "told"),
+    [
+        pytest.param("MOST_SECONDS", 0.2, "may last at most 0 s", id="too long"),
+        pytest.param("MOST_MB", 1e-4, "must have at most", id="too large a file"),
+        pytest.param("MOST_MEGAPIXELS", 0.01, "megapixels", id="too large pictures"),
+    ],
+)
+def test_limits_of_a_film_are_told_before_it_is_measured(limit, value, told, tmp_path, monkeypatch):
+    path = film_of(tmp_path / "clip.mp4")
+    monkeypatch.setattr(films, limit, value)
+    with pytest.raises(UnreadableClip, match=told), opened_film(path) as film:
+        list(film.frames())
+
+
+def test_a_torn_film_that_begins_well_is_measured_as_far_as_it_goes(tmp_path):
+    clip = replace(CORNER, seconds=4.0)
+    path = film_of(tmp_path / "whole.webm", clip, codec="libvpx-vp9")
+    torn = written(tmp_path / "torn.webm", path.read_bytes()[:-400])
+    with opened_film(torn) as film:
+        frames = list(film.frames())
+    assert 0 < len(frames) < 32
+    assert film.torn is None or "ends after" in film.torn or "damaged" in film.torn
+
+
+def test_a_missing_package_is_named_with_its_extra(monkeypatch):
+    monkeypatch.setitem(__import__("sys").modules, "av", None)
+    with pytest.raises(InvalidInput, match=r"pip install 'knee-angle\[clip\]'"), opened_film("a"):
+        pass
+
+
+def test_a_focal_length_that_none_has_is_refused(tmp_path):
+    with opened_film(film_of(tmp_path / "clip.mp4")) as film:
+        with pytest.raises(InvalidInput, match="--focal-35mm must be between"):
+            lens_of_film(film, width_px=320, height_px=240, f35_mm=2.0)
+        told = lens_of_film(film, width_px=320, height_px=240, f35_mm=26.0)
+        usual = lens_of_film(film, width_px=320, height_px=240)
+    assert told.u_relative < usual.u_relative
+    assert told.focal_px == pytest.approx(26.0 / 43.2666 * 400.0)
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        pytest.param("photo,displayed_deg\na,5\n", "seconds, displayed_deg", id="no seconds"),
+        pytest.param("seconds,displayed_deg\n,5\n", "names no time", id="an empty time"),
+        pytest.param("seconds,displayed_deg\n-1,5\n", "must be 0 or more", id="before the clip"),
+        pytest.param("seconds,displayed_deg\n1,930\n", "decimal point", id="no knee has it"),
+        pytest.param("seconds,displayed_deg\n1,x\n", "must be a number", id="no number"),
+    ],
+)
+def test_a_table_of_displayed_numbers_is_checked_before_the_film(rows, told, tmp_path):
+    table = written(tmp_path / "numbers.csv", rows.encode())
+    done = called("clip", tmp_path / "none.mp4", "--displayed-table", table)
+    assert done.returncode == 2
+    assert told in done.stderr
+
+
+# Turns, ends, cycles ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("values", "turns"),
+    [
+        pytest.param([0, 40, 80, 40, 0], [(0, False), (2, True), (4, False)], id="one cycle"),
+        pytest.param([80, 40, 0, 40, 80], [(0, True), (2, False), (4, True)], id="from flexion"),
+        pytest.param([0, 20, 40, 60, 80], [(0, False), (4, True)], id="bending alone"),
+        pytest.param(
+            [0, 40, 38, 80, 40], [(0, False), (3, True), (4, False)], id="a tremor is no turn"
+        ),
+    ],
+)
+def test_turns_are_where_the_motion_goes_back(values, turns):
+    found = [(turn.at, turn.high) for turn in turns_of(np.array(values, dtype=float))]
+    assert found == turns
+
+
+def test_an_end_is_read_off_the_pictures_about_it_and_not_off_the_noisiest():
+    seconds = np.arange(0, 12, 0.1)
+    truth = 50 - 40 * np.cos(2 * np.pi * seconds / 6)
+    seen = truth + np.random.default_rng(1).normal(0, 0.5, len(truth))
+    turns = turns_of(seen)
+    highest = [turn for turn in turns if turn.high and turn.inside]
+    ends = [float(end_weights(seconds, seen, turn) @ seen) for turn in highest]
+    assert ends == pytest.approx([90.0, 90.0], abs=0.4)
+    whole, length = cycle_seconds(seconds, turns)
+    assert whole == 2
+    assert length[0] == pytest.approx(6.0, abs=0.3)
+
+
+# The display's curve --------------------------------------------------------------------------
+
+
+def curve_of(*, step_s: float = 0.4, noise_deg: float = 0.0, **display):
+    """A display over two even cycles of a minute, with its own faults."""
+    given = {"offset": 2.0, "gain": 0.97, "bow": 0.0, "hysteresis": 0.0, "lag": 0.3, **display}
+    seconds = np.arange(0.0, 60.0, 0.1)
+    low, high = 10.0, 90.0
+
+    def knee(at):
+        return low + (high - low) * (1 - np.cos(2 * np.pi * at / 30.0)) / 2
+
+    read_s = np.arange(0.5, 59.5, step_s)
+    x = knee(read_s - given["lag"])
+    way = np.sign(np.sin(2 * np.pi * (read_s - given["lag"]) / 30.0))
+    bow = 4 * (x - low) * (high - x) / (high - low) ** 2
+    shown = given["offset"] + given["gain"] * x + given["bow"] * bow + given["hysteresis"] / 2 * way
+    noise = np.random.default_rng(0).normal(0, noise_deg, len(shown)) if noise_deg else 0.0
+    return fit_curve(
+        read_s=read_s, displayed=np.rint(shown + noise), seconds=seconds, x=knee(seconds),
+        root=np.zeros((len(seconds), 1)), u_own=np.full(len(seconds), 0.1), step_deg=1.0,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        pytest.param({}, id="a straight line that lags"),
+        pytest.param({"lag": 1.2, "gain": 1.05}, id="more than a second late"),
+        pytest.param({"bow": 4.0}, id="bent"),
+        pytest.param({"hysteresis": 3.0, "lag": 0.0}, id="another number on the way back"),
+        pytest.param({"offset": -5.0, "gain": 1.0, "lag": 0.6}, id="an offset"),
+    ],
+)
+def test_each_fault_of_a_display_is_found_as_what_it_is(faults):
+    curve = curve_of(**faults)
+    given = {"offset": 2.0, "gain": 0.97, "bow": 0.0, "hysteresis": 0.0, "lag": 0.3, **faults}
+    names = ("offset", "gain", "bow", "hysteresis", "lag")
+    within = (0.5, 0.01, 0.5, 0.5, 0.1)
+    for name, value, most in zip(names, curve.values, within, strict=True):
+        assert value == pytest.approx(given[name], abs=most), name
+    u = np.sqrt(np.diag(curve.cov))
+    assert np.all(np.abs(curve.values - [given[n] for n in names]) < 3.5 * u)
+
+
+@pytest.mark.parametrize(
+    ("read_s", "span"),
+    [
+        pytest.param(np.array([1.0, 2.0, 3.0]), 80.0, id="three numbers"),
+        pytest.param(np.arange(0.0, 20.0), 4.0, id="hardly any motion"),
+    ],
+)
+def test_too_little_gives_no_curve(read_s, span):
+    seconds = np.arange(0.0, 20.0, 0.1)
+    x = 20 + span * (1 - np.cos(2 * np.pi * seconds / 10)) / 2
+    assert fit_curve(
+        read_s=read_s, displayed=np.interp(read_s, seconds, x), seconds=seconds, x=x,
+        root=np.zeros((len(x), 1)), u_own=np.zeros(len(x)), step_deg=1.0,
+    ) is None  # fmt: skip
