@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.language import say
 
 __all__ = ["reading", "sync_folder", "whole_file", "words_of", "write_whole"]
 
@@ -114,6 +115,10 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+NEEDS_PACKAGE = say("{address} needs another package ({error})")
+NEEDS_S3 = say("{address} needs another package ({error}); for s3:// pip install 'knee-angle[s3]'")
+
+
 @contextmanager
 def reading(address: str) -> Iterator[None]:
     """Every way in which an address can fail, as one line of ours."""
@@ -122,11 +127,15 @@ def reading(address: str) -> Iterator[None]:
     except KneeAngleError:
         raise
     except ImportError as error:
-        extra = "; for s3:// pip install 'knee-angle[s3]'" if "s3://" in address else ""
-        raise InvalidInput(f"{address} needs another package ({error}){extra}") from None
+        template = NEEDS_S3 if "s3://" in address else NEEDS_PACKAGE
+        raise InvalidInput(template.format(address=address, error=error)) from None
     except Exception as error:  # noqa: BLE001  each storage has errors of its own
         raise InvalidInput(
-            f"{address} cannot be read ({words_of(error)}): check the address and your rights"
+            say(
+                "{address} cannot be read ({why}): check the address and your rights",
+                address=address,
+                why=words_of(error),
+            )
         ) from None
 
 

@@ -38,8 +38,10 @@ from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.landmarks.view import scale_of, view_of
+from knee_angle.language import say
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
+from knee_angle.machine.refused import TWO_NUMBERS, counts_once
 from knee_angle.photo import boards
 from knee_angle.photo.bars_alone import bars_alone
 from knee_angle.photo.copies import copies_of
@@ -196,8 +198,7 @@ def measure_apart(
         numbers = (displayed_deg.get(first), displayed_deg.get(name))
         if None not in numbers and numbers[0] != numbers[1]:
             raise InvalidInput(
-                f"{first} and {name} are the same file, but the table gives "
-                f"{numbers[0]:g} and {numbers[1]:g}: name the photo of each setting"
+                TWO_NUMBERS.format(first=first, name=name, one=numbers[0], other=numbers[1])
             )
 
     def one(path: Path, shown: float | None) -> Outcome:
@@ -213,13 +214,7 @@ def measure_apart(
         for name, path in photos.items()
         if name not in copies
     }
-    return measured | {
-        name: NotMeasured(
-            f"it is the same file as {first}, which counts once",
-            "photograph each setting anew",
-        )
-        for name, first in copies.items()
-    }
+    return measured | {name: counts_once(first) for name, first in copies.items()}
 
 
 def safely(steps: Callable[[], Answer]) -> Answer | NotMeasured | Unreadable:
@@ -248,13 +243,13 @@ def internal_fault(error: Exception) -> NotMeasured:
         print("".join(traceback.format_exception(error)), end="", file=sys.stderr)
     if isinstance(error, MemoryError):
         return NotMeasured(
-            "the memory of this machine was full",
-            "measure fewer photos at the same time",
+            say("the memory of this machine was full"),
+            say("measure fewer photos at the same time"),
             fault=True,
         )
     return NotMeasured(
-        f"this software has a fault that this photo shows ({type(error).__name__})",
-        f"please report it; the environment variable {DEBUG}=1 shows the details",
+        say("this software has a fault that this photo shows ({name})", name=type(error).__name__),
+        say("please report it; the environment variable {debug}=1 shows the details", debug=DEBUG),
         fault=True,
     )
 
@@ -462,7 +457,7 @@ def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:
     alone = [(Shot(outcome.photo, "1", shown), outcome)]
     answer = safely(lambda: answer_of_visit(alone, outcome.settings or Settings()))
     if isinstance(answer, Unreadable):
-        return NotMeasured(answer.reason, "photograph again")
+        return NotMeasured(answer.reason, say("photograph again"))
     return answer
 
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from knee_angle.assumptions import PLACEMENT_MM
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = [
     "COUNTINGS",
@@ -28,14 +29,19 @@ __all__ = [
     "problems_of",
 ]
 
-OTHER_UNITS = "was it meant in other units?"
+OTHER_UNITS = say("was it meant in other units?")
 MARKS_ON: tuple[str, ...] = tuple(PLACEMENT_MM)
 """Where a mark can be."""
 Counting = Literal["flexion", "straight-is-180", "negative"]
 """How a display counts: degrees of flexion (0 is straight); 180 is straight; flexion below 0."""
 COUNTINGS: tuple[Counting, ...] = ("flexion", "straight-is-180", "negative")
 """All ways of counting."""
-CONVENTION = "it is in degrees of flexion, 0 is straight"
+CONVENTION = say("it is in degrees of flexion, 0 is straight")
+
+
+_UNITS = {"degrees": say(" degrees"), "mm": " mm", "": ""}
+_ABOVE = say("{name} must be above {low:g} and at most {high:g}{unit}, but got {value:g}: {hint}")
+_BETWEEN = say("{name} must be between {low:g} and {high:g}{unit}, but got {value:g}: {hint}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +86,11 @@ class Meaning:
         inside = self.low < value if self.above else self.low <= value
         if math.isfinite(value) and inside and value <= self.high:
             return None
-        rule = (
-            f"above {self.low:g} and at most {self.high:g}"
-            if self.above
-            else f"between {self.low:g} and {self.high:g}"
-        )
-        unit = f" {self.unit}" if self.unit else ""
-        return f"{name} must be {rule}{unit}, but got {value:g}: {self.hint}"
+        rule = _ABOVE if self.above else _BETWEEN
+        return rule.format(
+            name=name, low=self.low, high=self.high, unit=_UNITS[self.unit], value=value,
+            hint=self.hint,
+        )  # fmt: skip
 
 
 def _setting(default: Any, what: str, **meaning: Any) -> Any:
@@ -106,128 +110,135 @@ class Settings:
 
     tolerance_deg: float = _setting(
         10.0,
-        "Allowed |displayed - knee|, degrees.",
+        say("Allowed |displayed - knee|, degrees."),
         unit="degrees", low=0.0, high=45.0, above=True, option="--tolerance",
-        hint="a wider one would let almost any display agree",
+        hint=say("a wider one would let almost any display agree"),
         source="about the smallest difference that goniometry detects (Hancock et al. 2018, "
         "J Exp Orthop 5:46, long arm)",
     )  # fmt: skip
     straight_tolerance_deg: float = _setting(
         5.0,
-        "The same where knee or display is near straight, degrees.",
+        say("The same where knee or display is near straight, degrees."),
         unit="degrees", low=0.0, high=45.0, above=True, option="--straight-tolerance",
         hint="a wider one would let almost any display agree",
         source="our own: half the tolerance in flexion, where a few degrees decide",
     )  # fmt: skip
     straight_below_deg: float = _setting(
         20.0,
-        "Knee or display below this is near straight, degrees.",
+        say("Knee or display below this is near straight, degrees."),
         unit="degrees", low=0.0, high=60.0, option="--straight-below", hint=CONVENTION,
         source="our own",
     )  # fmt: skip
     frame_tolerance_deg: float = _setting(
         5.0,
-        "Allowed |displayed - bars|, degrees.",
+        say("Allowed |displayed - bars|, degrees."),
         unit="degrees", low=0.0, high=45.0, above=True, option="--frame-tolerance",
-        hint="a wider one would let almost any display agree", source="common practice",
+        hint=say("a wider one would let almost any display agree"), source="common practice",
     )  # fmt: skip
     fit_tolerance_deg: float = _setting(
         10.0,
-        "Allowed |bars - knee|, degrees.",
+        say("Allowed |bars - knee|, degrees."),
         unit="degrees", low=0.0, high=45.0, above=True, option="--fit-tolerance",
-        hint="a wider one would let almost any leg fit", source="as the tolerance of the display",
+        hint=say("a wider one would let almost any leg fit"),
+        source="as the tolerance of the display",
     )  # fmt: skip
     limit_flexion_deg: float | None = _setting(
         None,
-        "Prescribed flexion limit, degrees: the knee should bend no further.",
+        say("Prescribed flexion limit, degrees: the knee should bend no further."),
         unit="degrees", low=-30.0, high=180.0, option="--limit-flexion", hint=CONVENTION,
         source="the prescription",
     )  # fmt: skip
     limit_extension_deg: float | None = _setting(
         None,
-        "Prescribed extension limit, degrees of flexion: the knee should straighten no further; 5 "
-        "is 5° short of straight, -5 is 5° beyond straight.",
+        say("Prescribed extension limit, degrees of flexion: the knee should "
+"straighten no further; 5 is 5° short of straight, -5 is 5° beyond "
+"straight."),
         unit="degrees", low=-30.0, high=180.0, option="--limit-extension", hint=CONVENTION,
         source="the prescription",
     )  # fmt: skip
     stature_mm: float | None = _setting(
         None,
-        "The patient's height, mm: checks the lengths.",
+        say("The patient's height, mm: checks the lengths."),
         unit="mm", low=400.0, high=2600.0, option="--stature-mm",
         source="from newborn to beyond the tallest adult; metres and centimetres lie outside",
     )  # fmt: skip
     tag_mm: float = _setting(
         50.0,
-        "Printed edge of a tag of the strip (its black square), mm.",
+        say("Printed edge of a tag of the strip (its black square), mm."),
         unit="mm", low=10.0, high=500.0, option="--tag-mm",
         source="the sheet's default; from a tag that a phone just resolves to one as large as "
         "a machine", printable=(20.0, 100.0),
     )  # fmt: skip
     bar_tag_mm: float = _setting(
         40.0,
-        "The same of the tags on the bars.",
+        say("The same of the tags on the bars."),
         unit="mm", low=10.0, high=500.0, option="--bar-tag-mm", source="the sheet's default",
         printable=(25.0, 60.0),
     )  # fmt: skip
     dot_mm: float | None = _setting(
         None,
-        "Diameter of the dots, mm; 10 to 25 is assumed where it is not known.",
+        say("Diameter of the dots, mm; 10 to 25 is assumed where it is not known."),
         unit="mm", low=3.0, high=100.0, option="--dot-mm", source="the dots that are used",
         printable=(10.0, 25.0),
     )  # fmt: skip
     thigh_mm: float | None = _setting(
         None,
-        "Trochanter to epicondyle mark by tape, mm: the scale.",
+        say("Trochanter to epicondyle mark by tape, mm: the scale."),
         unit="mm", low=100.0, high=700.0, option="--thigh-mm",
         source="a tape; thighs from small children to very tall adults",
     )  # fmt: skip
     support_mm: float | None = _setting(
         None,
-        "Knee to where the lower leg is held, mm.",
+        say("Knee to where the lower leg is held, mm."),
         unit="mm", low=50.0, high=600.0, option="--support-mm",
         source="from just below the knee to the foot plate of a very tall adult",
     )  # fmt: skip
     marks_on: tuple[str, str, str] = _setting(
         ("cloth", "skin", "skin"),
-        f"Where hip, knee and ankle mark are: {', '.join(MARKS_ON)}; one word or three.",
+        say("Where hip, knee and ankle mark are: {marks_on}; one word or three.",
+            marks_on=", ".join(MARKS_ON)),
         unit="", low=0.0, high=0.0, option="--marks-on", choices=MARKS_ON,
-        hint="one word for all marks, or three for hip, knee and ankle, such as cloth,skin,skin",
+        hint=say("one word for all marks, or three for hip, knee and ankle, such as "
+"cloth,skin,skin"),
         source="a hip is seldom bared at the bedside (common practice); their ± is "
         "`assumptions.PLACEMENT_MM`",
     )  # fmt: skip
     placement_mm: tuple[float, float, float] | None = _setting(
         None,
-        "± (u) of hip, knee and ankle mark against the bone, mm, instead of what --marks-on says.",
+        say("± (u) of hip, knee and ankle mark against the bone, mm, instead of what "
+"--marks-on says."),
         unit="mm", low=0.0, high=100.0, option="--placement-mm",
-        hint="a mark that far off is not on the joint",
+        hint=say("a mark that far off is not on the joint"),
         source="`marks_on`",
     )  # fmt: skip
     display_resolution_deg: float = _setting(
         1.0,
-        "Step of the display, degrees.",
+        say("Step of the display, degrees."),
         unit="degrees", low=0.0, high=15.0, above=True, option="--display-step",
-        hint="a display counts in steps of 1, 2 or 5", source="common practice",
+        hint=say("a display counts in steps of 1, 2 or 5"), source="common practice",
     )  # fmt: skip
     movement_deg: float = _setting(
         0.0,
-        "Movement between photo and reading, half-width in degrees; 0 where it was paused.",
+        say("Movement between photo and reading, half-width in degrees; 0 where it was "
+"paused."),
         unit="degrees", low=0.0, high=90.0, option="--not-paused",
-        hint="more than a machine moves between a photo and a glance at the display",
+        hint=say("more than a machine moves between a photo and a glance at the display"),
         source="a paused machine",
     )  # fmt: skip
     counts: Counting = _setting(  # noqa: RUF009  a field like the others, of a word
         "flexion",
-        "How the display counts: flexion (0 is straight), straight-is-180, or negative (flexion "
-        "below zero). Each displayed number is converted to flexion before it is compared.",
+        say("How the display counts: flexion (0 is straight), straight-is-180, or "
+"negative (flexion below zero). Each displayed number is converted to "
+"flexion before it is compared."),
         unit="", low=0.0, high=0.0, option="--counts", choices=COUNTINGS,
-        hint="bend the empty machine and see which way its number goes",
+        hint=say("bend the empty machine and see which way its number goes"),
         source="common practice: most displays count flexion",
     )  # fmt: skip
     trials: int = _setting(
         6_000,
-        "Monte Carlo trials.",
+        say("Monte Carlo trials."),
         unit="", low=100, high=1_000_000, option="--trials",
-        hint="fewer say little, more take long",
+        hint=say("fewer say little, more take long"),
         source="95 % intervals repeat to 2 % of their width (our own)",
     )  # fmt: skip
 
@@ -269,7 +280,11 @@ def changed(settings: Settings | None, changes: Mapping[str, Any]) -> Settings:
     """
     if unknown := [name for name in changes if name not in _MEANINGS]:
         raise InvalidInput(
-            f"{', '.join(unknown)} is no setting: name one of {', '.join(SETTING_NAMES)}"
+            say(
+                "{unknown} is no setting: name one of {known}",
+                unknown=", ".join(unknown),
+                known=", ".join(SETTING_NAMES),
+            )
         )
     return Settings(**{**asdict(settings or Settings()), **changes})
 
@@ -337,18 +352,29 @@ def problems_of(
                 continue
             if meaning.choices:
                 problems.append(
-                    f"{named(name)} must be one of {', '.join(meaning.choices)}, but got {part!r}: "
-                    f"{meaning.hint}"
-                )
+                    say(
+                        "{name} must be one of {choices}, but got {given!r}: {hint}",
+                        name=named(name), choices=", ".join(meaning.choices), given=part,
+                        hint=meaning.hint,
+                    )
+                )  # fmt: skip
                 continue
             if isinstance(part, bool) or not isinstance(part, int | float):
-                problems.append(f"{named(name)} must be a number, but got {part!r}")
+                problems.append(
+                    say("{name} must be a number, but got {given!r}", name=named(name), given=part)
+                )
             elif (problem := meaning.problem(named(name), part)) is not None:
                 problems.append(problem)
     low, high = values.get("limit_extension_deg"), values.get("limit_flexion_deg")
     if not problems and low is not None and high is not None and low > high:
         problems.append(
-            f"{named('limit_extension_deg')} must not be above {named('limit_flexion_deg')}, "
-            f"but got {low:g} and {high:g}: both are in degrees of flexion, 0 is straight"
+            say(
+                "{extension} must not be above {flexion}, but got {low:g} and {high:g}: both are "
+                "in degrees of flexion, 0 is straight",
+                extension=named("limit_extension_deg"),
+                flexion=named("limit_flexion_deg"),
+                low=low,
+                high=high,
+            )
         )
     return problems

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from knee_angle.assumptions import COVERAGE
+from knee_angle.language import figure, joined, phrase, say, say_as
 from knee_angle.settings import flexion_of_display
 
 if TYPE_CHECKING:
@@ -27,11 +28,16 @@ if TYPE_CHECKING:
     from knee_angle.settings import Settings
 
 __all__ = [
+    "A_SIDE",
     "BARS_WORDS",
+    "BUDGET_WORDS",
     "CAUTION",
     "FINDING_WORDS",
     "MARK_WORDS",
     "PLANE_WORDS",
+    "POINT_WORDS",
+    "PROVEN_IN_A_WORD",
+    "SIDE_WORDS",
     "SOURCE_WORDS",
     "VERDICT_SHAPES",
     "VERDICT_WORDS",
@@ -50,49 +56,85 @@ __all__ = [
     "with_u",
 ]
 
-CAUTION = (
-    "Measurement support for licensed staff, not a medical device; what is measured is passive "
-    "motion. The surgeon's prescription and the local protocol rule; adjust only with the machine "
-    "stopped, and stop at pain or resistance."
+CAUTION = say(
+    "Measurement support for licensed staff, not a medical device; what is "
+    "measured is passive motion. The surgeon's prescription and the local "
+    "protocol rule; adjust only with the machine stopped, and stop at pain or "
+    "resistance."
 )
 
 VERDICT_WORDS: dict[Verdict, str] = {
-    "within": "display agrees",
-    "outside": "display does not agree",
-    "undecided": "cannot tell",
+    "within": say("display agrees"),
+    "outside": say("display does not agree"),
+    "undecided": say("cannot tell"),
 }
 VERDICT_SHAPES: dict[Verdict, str] = {"within": "circle", "outside": "triangle", "undecided": "bar"}
 """A shape for each verdict, so that nothing depends on colour."""
 
 PLANE_WORDS: dict[Plane, str] = {
-    "tag": "corrected for the camera's direction by printed tags",
-    "estimated": "corrected for the camera's direction as estimated from the picture",
-    "image": "flat in the picture, the camera's direction not corrected",
+    "tag": say("corrected for the camera's direction by printed tags"),
+    "estimated": say("corrected for the camera's direction as estimated from the picture"),
+    "image": say("flat in the picture, the camera's direction not corrected"),
 }
 
 SOURCE_WORDS: dict[Source, str] = {
-    "dot": "adhesive dots",
-    "network": "leg network",
-    "pose": "whole-body pose model",
-    "manual": "placed by hand",
+    "dot": say("adhesive dots"),
+    "network": say("leg network"),
+    "pose": say("whole-body pose model"),
+    "manual": say("placed by hand"),
 }
 
 MARK_WORDS: dict[str, str] = {
-    "felt-again": "felt for again",
-    "skin": "on skin",
-    "cloth": "on cloth",
-    "dressing": "on a dressing or swelling",
+    "felt-again": say("felt for again"),
+    "skin": say("on skin"),
+    "cloth": say("on cloth"),
+    "dressing": say("on a dressing or swelling"),
 }
 """Where a mark is (`settings.MARKS_ON`)."""
+
+A_SIDE: dict[str, str] = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
+"""As in "the left knee"."""
+SIDE_WORDS: dict[str, str] = {"left": say_as("alone", "left"), "right": say_as("alone", "right")}
+"""As in "knee 88°, left"."""
+
+POINT_WORDS: dict[str, str] = {
+    "hip": say("hip"),
+    "knee": say("knee"),
+    "ankle": say("ankle"),
+    "heel": say("heel"),
+    "toe": say("toe"),
+    "thigh_bar": say("thigh_bar"),
+    "hinge": say("hinge"),
+    "shank_bar": say("shank_bar"),
+}
+"""A point by its name."""
 
 BARS_WORDS: dict[FrameSource, str] = {
     "dot": SOURCE_WORDS["dot"],
     "network": SOURCE_WORDS["network"],
     "pose": SOURCE_WORDS["pose"],
-    "manual": "points placed by hand",
-    "tag": "the tags on the bars",
+    "manual": say("points placed by hand"),
+    "tag": say("the tags on the bars"),
 }
 """What showed the machine's bars."""
+
+
+PROVEN_IN_A_WORD: dict[Verdict, str] = {
+    "within": say("within"),
+    "outside": say("outside"),
+    "undecided": say("undecided"),
+}
+
+BUDGET_WORDS: dict[str, str] = {
+    "landmark_finding": say("landmark finding"),
+    "landmark_placement": say("landmark placement"),
+    "landmark_depth": say("landmark depth"),
+    "camera_direction": say("camera direction"),
+    "focal_length": say("focal length"),
+    "leg_distance": say("leg distance"),
+    "sticking": say("sticking"),
+}
+"""Lines of the ± (`angle.uncertainty`)."""
 
 
 def degrees(value: float, *, sign: bool = False) -> str:
@@ -105,7 +147,7 @@ def degrees(value: float, *, sign: bool = False) -> str:
     """
     rounded = round(value, 1) + 0.0
     text = f"{rounded:+.1f}" if sign and rounded else f"{rounded:.1f}"
-    return text.replace("-", "\u2212") + "°"
+    return figure(text.replace("-", "\u2212") + "°")
 
 
 def from_straight(value: float) -> str:
@@ -117,8 +159,11 @@ def from_straight(value: float) -> str:
     ('5.0° short of straight', '5.0° beyond straight', 'straight')
     """
     if round(value, 1) == 0:
-        return "straight"
-    return f"{degrees(abs(value))} {'short of' if value > 0 else 'beyond'} straight"
+        return say("straight")
+    angle = degrees(abs(value))
+    if value > 0:
+        return say("{angle} short of straight", angle=angle)
+    return say("{angle} beyond straight", angle=angle)
 
 
 def with_u(value: float, u: float, *, sign: bool = False) -> str:
@@ -129,7 +174,7 @@ def with_u(value: float, u: float, *, sign: bool = False) -> str:
     >>> with_u(88.42, 2.1)
     '88.4° ± 4.1°'
     """
-    return f"{degrees(value, sign=sign)} ± {degrees(plus_minus(u))}"
+    return joined(" ± ", [degrees(value, sign=sign), degrees(plus_minus(u))])
 
 
 def plus_minus(u: float) -> float:
@@ -150,32 +195,20 @@ def probability(p: float) -> str:
     return "< 1 %" if p < 0.005 else f"{100 * p:.0f} %"
 
 
-def phrase(text: str) -> str:
-    """A reason or advice as part of a sentence: no capital at its start, no stop at its end.
-
-    Examples
-    --------
-    >>> phrase("Step back."), phrase("PNG is damaged")
-    ('step back', 'PNG is damaged')
-    """
-    text = text.rstrip(" .")
-    return text if text[:2].isupper() else text[:1].lower() + text[1:]
-
-
 FINDING_WORDS: dict[FindingKind, str] = {
-    "none": "display and fit are within their tolerances",
-    "calibration": "calibration warning: display and bars differ: see the service manual",
-    "fit": "fit warning: hinge and knee do not coincide",
-    "both": "calibration and fit warning",
-    "undecided": "cause not proven",
-    "not_separable": "cause not separable: the machine's bars were not seen",
+    "none": say("display and fit are within their tolerances"),
+    "calibration": say("calibration warning: display and bars differ: see the service manual"),
+    "fit": say("fit warning: hinge and knee do not coincide"),
+    "both": say("calibration and fit warning"),
+    "undecided": say("cause not proven"),
+    "not_separable": say("cause not separable: the machine's bars were not seen"),
 }
 
 
 def sources(landmarks: Landmarks) -> str:
     """Who found hip, knee and ankle, in words."""
     found = [landmarks.points[name].source for name in ("hip", "knee", "ankle")]
-    return ", ".join(SOURCE_WORDS[source] for source in dict.fromkeys(found))
+    return joined(", ", [SOURCE_WORDS[source] for source in dict.fromkeys(found)])
 
 
 def placed(settings: Settings) -> str:
@@ -190,10 +223,16 @@ def placed(settings: Settings) -> str:
     'hip mark: ± 29 mm, knee: ± 20 mm, ankle: ± 10 mm against the bone, as given'
     """
     given = settings.placement_mm is not None
-    wheres = ["" if given else f" {MARK_WORDS[on]}" for on in settings.marks_on]
-    marks = zip(("hip mark", "knee", "ankle"), wheres, settings.placed_mm, strict=True)
-    said = ", ".join(f"{name}{where}: ± {plus_minus(u):.0f} mm" for name, where, u in marks)
-    return f"{said} against the bone{', as given' if given else ''}"
+    wheres = ["" if given else joined(" ", ["", MARK_WORDS[on]]) for on in settings.marks_on]
+    names = (say("hip mark"), say("knee"), say("ankle"))
+    said = [
+        say("{name}{where}: ± {u_mm:.0f} mm", name=name, where=where, u_mm=plus_minus(u))
+        for name, where, u in zip(names, wheres, settings.placed_mm, strict=True)
+    ]
+    marks = joined(", ", said)
+    if given:
+        return say("{marks} against the bone, as given", marks=marks)
+    return say("{marks} against the bone", marks=marks)
 
 
 def hinge_place(frame: Frame) -> str:
@@ -202,7 +241,11 @@ def hinge_place(frame: Frame) -> str:
     Both coordinates in whole mm; a negative one changes its word, not its sign.
     """
     dd, _, aa = frame.hinge_cov_mm2
-    return f"{distal(frame.distal_mm, dd**0.5)}, {anterior(frame.anterior_mm, aa**0.5)} of the knee"
+    return say(
+        "{distal}, {anterior} of the knee",
+        distal=distal(frame.distal_mm, dd**0.5),
+        anterior=anterior(frame.anterior_mm, aa**0.5),
+    )
 
 
 def distal(offset_mm: float, u_mm: float) -> str:
@@ -213,16 +256,21 @@ def distal(offset_mm: float, u_mm: float) -> str:
     >>> distal(-13.2, 3.6)
     '13 ± 7 mm proximal'
     """
-    return _offset(offset_mm, u_mm, "distal" if offset_mm >= 0 else "proximal")
+    return _offset(offset_mm, u_mm, say("distal") if offset_mm >= 0 else say("proximal"))
 
 
 def anterior(offset_mm: float, u_mm: float) -> str:
     """An offset across the thigh with its 95 % ±; anterior is positive."""
-    return _offset(offset_mm, u_mm, "anterior" if offset_mm >= 0 else "posterior")
+    return _offset(offset_mm, u_mm, say("anterior") if offset_mm >= 0 else say("posterior"))
 
 
 def _offset(offset_mm: float, u_mm: float, where: str) -> str:
-    return f"{abs(offset_mm):.0f} ± {plus_minus(u_mm):.0f} mm {where}"
+    return say(
+        "{offset_mm:.0f} ± {u_mm:.0f} mm {where}",
+        offset_mm=abs(offset_mm),
+        u_mm=plus_minus(u_mm),
+        where=where,
+    )
 
 
 def sentence(outcome: Outcome) -> str:
@@ -237,42 +285,62 @@ def sentence(outcome: Outcome) -> str:
 
     match outcome:
         case Unreadable():
-            return f"The photo could not be read: {phrase(outcome.reason)}."
+            return say("The photo could not be read: {reason}.", reason=phrase(outcome.reason))
         case NotMeasured():
-            return f"Not measured: {phrase(outcome.reason)}. Next: {phrase(outcome.advice)}."
+            return say(
+                "Not measured: {reason}. Next: {advice}.",
+                reason=phrase(outcome.reason),
+                advice=phrase(outcome.advice),
+            )
         case Measurement():
             return _measured(outcome)
 
 
 def _measured(result: Measurement) -> str:
     low, high = result.knee.interval_deg
-    knee = (
-        f"The {result.side} knee bends {degrees(result.knee.deg)} "
-        f"(95 % between {degrees(low)} and {degrees(high)})"
+    knee = say(
+        "The {side} knee bends {bent} (95 % between {low} and {high})",
+        side=A_SIDE[result.side],
+        bent=degrees(result.knee.deg),
+        low=degrees(low),
+        high=degrees(high),
     )
     if result.displayed is None or result.comparison is None:
-        return f"{knee}."
-    own = shown_as(result.displayed.deg, result.settings)
-    return f"{knee}; {_compared(f'{degrees(result.displayed.deg)}{own}', result.comparison)}"
+        return joined("", [knee, "."])
+    shown = [degrees(result.displayed.deg), shown_as(result.displayed.deg, result.settings)]
+    return joined("; ", [knee, _compared(joined("", shown), result.comparison)])
 
 
 def shown_as(displayed_deg: float, settings: Settings | None) -> str:
     """The display's own number in brackets, where it counts otherwise than in flexion."""
     if settings is None or settings.counts == "flexion":
         return ""
-    return f" (shown as {flexion_of_display(displayed_deg, counting=settings.counts):g})"
+    return say(
+        " (shown as {number:g})",
+        number=flexion_of_display(displayed_deg, counting=settings.counts),
+    )
 
 
 def _compared(displayed: str, comparison: Comparison) -> str:
     difference = comparison.discrepancy_deg
-    more = f"{degrees(abs(difference))} {'more' if difference > 0 else 'less'}"
-    apart = more if round(difference, 1) else "the same"
-    said = f"the display says {displayed}, {apart}"
-    tolerance = f"{comparison.tolerance_deg:g}°"
+    apart = say("the same")
+    if round(difference, 1):
+        size = degrees(abs(difference))
+        apart = say("{size} more", size=size) if difference > 0 else say("{size} less", size=size)
+    said = say("the display says {displayed}, {apart}", displayed=displayed, apart=apart)
+    tolerance = figure(f"{comparison.tolerance_deg:g}°")
     match comparison.verdict:
         case "within":
-            return f"{said}: within the tolerance of {tolerance}."
+            return say(
+                "{said}: within the tolerance of {tolerance}.", said=said, tolerance=tolerance
+            )
         case "outside":
-            return f"{said}: outside the tolerance of {tolerance}."
+            return say(
+                "{said}: outside the tolerance of {tolerance}.", said=said, tolerance=tolerance
+            )
         case "undecided":
-            return f"{said}: with this ± it cannot be told whether that is within {tolerance}."
+            return say(
+                "{said}: with this ± it cannot be told whether that is within {tolerance}.",
+                said=said,
+                tolerance=tolerance,
+            )

@@ -466,7 +466,7 @@ def test_advice_is_tried_against_the_knee_and_the_display_as_they_are(monkeypatc
     ],
 )  # fmt: skip
 def test_the_checks_say_what_is_known_of_the_sum(holding, says):
-    words = adjust._check_words(holding, NOTHING)
+    words = adjust._check_words(holding, NOTHING, 5)
     assert says in words
     assert ("together are" in words) == ("too" in says)
     assert "check, with the machine stopped" in words
@@ -483,9 +483,9 @@ def test_the_checks_say_what_is_known_of_the_sum(holding, says):
 )
 def test_a_hinge_beside_a_leg_that_slides_is_said(anterior_mm, weight, says):
     seen = Figure(anterior_mm, 2.0, (0.0, 0.0))
-    words = adjust._check_words(held(weight=weight), seen)
+    words = adjust._check_words(held(weight=weight), seen, 5)
     assert (says in words) if says else ("across the thigh" not in words)
-    known = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 2.2))
+    known = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 2.2), 5)
     assert known == words
-    unsure = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 1.9))
+    unsure = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 1.9), 5)
     assert "across the thigh" not in unsure

@@ -44,6 +44,7 @@ from knee_angle.assumptions import (
     U_STUCK_DEG,
 )
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records import HingeInTags
 
 __all__ = [
@@ -230,8 +231,14 @@ def fit_hinge(motions: Sequence[TagMotion]) -> HingeFit:
     spread = 0.0 if len(turns) == 0 else float(_apart(turns))
     if len(turns) < 2 or spread < LEAST_TURN_DEG:
         raise InvalidInput(
-            f"the hinge needs photos at two or more settings, {LEAST_TURN_DEG:g} degrees apart or "
-            f"more, but got {len(turns)} within {spread:.0f} degrees: photograph further settings"
+            say(
+                "the hinge needs photos at two or more settings, {least_turn_deg:g} "
+                "degrees apart or more, but got {n_turns} within {spread:.0f} degrees: "
+                "photograph further settings",
+                least_turn_deg=LEAST_TURN_DEG,
+                n_turns=len(turns),
+                spread=spread,
+            )
         )
     middles = np.array([one.middle_mm for one in motions])
     cos, sin = np.cos(np.radians(turns)), np.sin(np.radians(turns))

@@ -13,9 +13,13 @@ from knee_angle.assumptions import (
     U_DOT_RELATIVE,
     U_FORESHORTENING,
 )
+from knee_angle.language import joined, say
 from knee_angle.records import Landmarks, PointName, Segments
 
 __all__ = ["implausible", "mm_per_px", "usual_leg_mm"]
+
+ODD_THIGH = say("thigh {value_mm:.0f} mm, about {usual_mm:.0f} mm would be usual")
+ODD_LOWER_LEG = say("lower leg {value_mm:.0f} mm, about {usual_mm:.0f} mm would be usual")
 
 
 def mm_per_px(
@@ -88,13 +92,16 @@ def implausible(segments: Segments, *, stature_mm: float) -> str | None:
         share of stature.
     """
     odd = []
-    for name, value, u, share in (
-        ("thigh", segments.thigh_mm, segments.u_thigh_mm, THIGH_SHARE),
-        ("lower leg", segments.shank_mm, segments.u_shank_mm, SHANK_SHARE),
+    for odd_length, value, u, share in (
+        (ODD_THIGH, segments.thigh_mm, segments.u_thigh_mm, THIGH_SHARE),
+        (ODD_LOWER_LEG, segments.shank_mm, segments.u_shank_mm, SHANK_SHARE),
     ):
         expected = share * stature_mm
         if abs(value - expected) > 3 * math.hypot(u, SEGMENT_SPREAD * expected):
-            odd.append(f"{name} {value:.0f} mm, about {expected:.0f} mm would be usual")
+            odd.append(odd_length.format(value_mm=value, usual_mm=expected))
     if not odd:
         return None
-    return f"At this height the lengths are unusual ({'; '.join(odd)}): check points and sizes."
+    return say(
+        "At this height the lengths are unusual ({odd}): check points and sizes.",
+        odd=joined("; ", odd),
+    )

@@ -18,6 +18,7 @@ import math
 from scipy.special import ndtr
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records import Angle, Comparison, Displayed, JudgedLength, Verdict
 from knee_angle.settings import Counting, Settings, flexion_of_display
 
@@ -118,10 +119,20 @@ def checked(number: float, counting: Counting = "flexion") -> Displayed:
     """
     low, high = display_range(counting)
     if not low <= number <= high:
-        counted = "" if counting == "flexion" else f" on a display that counts {counting}"
+        counted = (
+            ""
+            if counting == "flexion"
+            else say(" on a display that counts {counting}", counting=counting)
+        )
         raise InvalidInput(
-            f"displayed_deg must be between {low:g} and {high:g}, but got {number:g}{counted}: "
-            "was a decimal point lost?"
+            say(
+                "displayed_deg must be between {low:g} and {high:g}, but got "
+                "{number:g}{counted}: was a decimal point lost?",
+                low=low,
+                high=high,
+                number=number,
+                counted=counted,
+            )
         )
     return Displayed(flexion_of_display(number, counting=counting))
 

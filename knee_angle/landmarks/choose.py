@@ -15,8 +15,10 @@ from itertools import zip_longest
 
 from knee_angle.assumptions import SHORTEST_IN_U
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
+from knee_angle.language import joined, say, without_stop
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, PointName, Quad, Source
+from knee_angle.words import POINT_WORDS
 
 __all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual", "without_direction"]
 
@@ -24,9 +26,11 @@ ORDER: tuple[Source, ...] = ("dot", "network", "pose")
 """Automatic sources, best first."""
 
 NOTHING_FOUND = NotMeasured(
-    reason="hip, knee and ankle were not found",
-    advice="stick dots on hip, knee and ankle, photograph the whole leg from its outer side, "
-    "or place the points by hand",
+    reason=say("hip, knee and ankle were not found"),
+    advice=say(
+        "stick dots on hip, knee and ankle, photograph the whole leg from its "
+        "outer side, or place the points by hand"
+    ),
 )
 
 
@@ -115,10 +119,12 @@ def _with_dots_told(found: Landmarks, refusals: Sequence[NotMeasured]) -> Landma
 
 
 def _missing(names: Sequence[str]) -> NotMeasured:
+    neither = say("{names} were neither found nor placed by hand")
+    if len(names) == 1:
+        neither = say("{names} was neither found nor placed by hand")
     return NotMeasured(
-        reason=f"{' and '.join(names)} {'was' if len(names) == 1 else 'were'} neither "
-        "found nor placed by hand",
-        advice="place hip, knee and ankle by hand",
+        reason=neither.format(names=joined(say(" and "), [POINT_WORDS[name] for name in names])),
+        advice=say("place hip, knee and ankle by hand"),
     )
 
 
@@ -126,10 +132,10 @@ def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
     """What to tell the person when nobody found the leg."""
     if not refusals:
         return NOTHING_FOUND
-    reasons = dict.fromkeys(refusal.reason.rstrip(".") for refusal in refusals)
-    advice = dict.fromkeys(refusal.advice.rstrip(".") for refusal in refusals)
+    reasons = dict.fromkeys(without_stop(refusal.reason) for refusal in refusals)
+    advice = dict.fromkeys(without_stop(refusal.advice) for refusal in refusals)
     dots = next((r.unused_dots for r in refusals if r.unused_dots), ())
-    return NotMeasured("; ".join(reasons), "; or ".join(advice), unused_dots=dots)
+    return NotMeasured(joined("; ", reasons), joined(say("; or "), advice), unused_dots=dots)
 
 
 def without_direction(landmarks: Landmarks) -> NotMeasured | None:
@@ -140,7 +146,16 @@ def without_direction(landmarks: Landmarks) -> NotMeasured | None:
         apart = math.dist((a.x_px, a.y_px), (b.x_px, b.y_px))
         if apart < SHORTEST_IN_U * math.hypot(a.u_px, b.u_px):
             return NotMeasured(
-                f"{one} and {other} lie {apart:.0f} px apart, too close to give a direction",
-                f"place {one} and {other} by hand where they belong, or go closer",
+                say(
+                    "{one} and {other} lie {apart:.0f} px apart, too close to give a direction",
+                    one=POINT_WORDS[one],
+                    other=POINT_WORDS[other],
+                    apart=apart,
+                ),
+                say(
+                    "place {one} and {other} by hand where they belong, or go closer",
+                    one=POINT_WORDS[one],
+                    other=POINT_WORDS[other],
+                ),
             )
     return None

@@ -33,21 +33,24 @@ from knee_angle.assumptions import (
     U_SLANTED_DEG,
 )
 from knee_angle.landmarks.base import Detector, DirectionDetector, Witness
+from knee_angle.language import say
 from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Direction, Landmarks, LegInView, PointName, View
+from knee_angle.words import POINT_WORDS
 
 __all__ = ["Odds", "misplaced", "slanted", "with_doubts"]
 
 Floats = NDArray[np.float64]
 
-DOT_ELSEWHERE = (
-    "The {} dot lies {:.0f} mm from where the leg network sees the {}: feel for the bony point "
-    "again. Until then the ± is wide."
+DOT_ELSEWHERE = say(
+    "The {point} dot lies {apart_mm:.0f} mm from where the leg network sees the {point}: feel "
+    "for the bony point again. Until then the ± is wide."
 )
-STRIP_SLANTED = (
-    "The strip's plane and the leg as the network sees it are {:.0f}° apart: check that the strip "
-    "is stuck parallel to the machine's bars. The ± allows for it."
+STRIP_SLANTED = say(
+    "The strip's plane and the leg as the network sees it are {apart_deg:.0f}° apart: "
+    "check that the strip is stuck parallel to the machine's bars. The ± "
+    "allows for it."
 )
 
 
@@ -133,7 +136,7 @@ def _strip_weighed(leg: LegInView, seen: Direction | None) -> tuple[LegInView, l
     (add_aa, add_ab), (_, add_bb) = odds.added.tolist()
     view = replace(leg.view, tilt_cov_deg2=(aa + add_aa, ab + add_ab, bb + add_bb))
     apart = float(geometry.tilt_between_deg(np.array(leg.view.normal), np.array(seen.normal)))
-    said = [STRIP_SLANTED.format(apart)] if odds.p > P_SLANTED_SAID else []
+    said = [STRIP_SLANTED.format(apart_deg=apart)] if odds.p > P_SLANTED_SAID else []
     return replace(leg, view=view), said
 
 
@@ -155,7 +158,9 @@ def _dots_weighed(
             spread_mm = math.sqrt(float(np.trace(odds.cov)) / 2.0)
             reach_mm = float(np.linalg.norm(odds.mean)) + COVERAGE_ONE_SIDED * spread_mm
             placement[name] = math.hypot(placement[name], reach_mm / COVERAGE)
-            said.append(DOT_ELSEWHERE.format(name, float(np.linalg.norm(away)), name))
+            said.append(
+                DOT_ELSEWHERE.format(point=POINT_WORDS[name], apart_mm=float(np.linalg.norm(away)))
+            )
     return replace(leg, placement_mm=_three(placement)), said
 
 

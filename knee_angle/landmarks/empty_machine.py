@@ -14,6 +14,7 @@ import numpy as np
 
 from knee_angle.angle import scale, uncertainty
 from knee_angle.landmarks.dots.bare_bars import machine_dots_alone
+from knee_angle.language import say
 from knee_angle.photo import camera
 from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.bars_alone import bars_alone
@@ -37,7 +38,7 @@ from knee_angle.settings import Settings
 
 __all__ = ["look_at_empty"]
 
-EMPTY = "the machine is empty: there is no knee to measure"
+EMPTY = say("the machine is empty: there is no knee to measure")
 LEAST_U_DEG = 0.1
 """No dots show bars better than this from photo to photo (our own)."""
 
@@ -72,7 +73,7 @@ def look_at_empty(path: Path, settings: Settings, *, displayed_deg: float | None
             return found
         bars = _by_dots(found, tags, lens, settings, displayed_deg=displayed_deg, rng=rng)
     bars = replace(bars, cautions=as_taken(photo).cautions)
-    return NotMeasured(EMPTY, "give its photos to a machine check", bars=bars)
+    return NotMeasured(EMPTY, say("give its photos to a machine check"), bars=bars)
 
 
 def _by_dots(

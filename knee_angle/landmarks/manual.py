@@ -17,6 +17,7 @@ from knee_angle.assumptions import (
     MANUAL_SHARE,
 )
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.records import POINT_NAMES, Landmark, Landmarks, PointName
 
 __all__ = ["MANUAL_SHARE", "RESULT_KEYS", "UNBOUND", "manual_landmarks", "read_manual"]
@@ -24,9 +25,9 @@ __all__ = ["MANUAL_SHARE", "RESULT_KEYS", "UNBOUND", "manual_landmarks", "read_m
 
 SHAPE = '{"knee": {"x": 412.3, "y": 801.0}, ...}'
 """What a points file looks like, for messages."""
-UNBOUND = (
-    "the points by hand do not say which photo they belong to (photo_sha256): make sure that they "
-    "were placed in this one"
+UNBOUND = say(
+    "the points by hand do not say which photo they belong to (photo_sha256): "
+    "make sure that they were placed in this one"
 )
 """What is said where points carry no hash of their photo."""
 LEAST_U_PX = 0.05
@@ -79,20 +80,40 @@ def read_manual(path: Path) -> Mapping[str, Any]:
         )
     except OSError as error:
         raise InvalidInput(
-            f"the points file {path} cannot be read ({error.strerror}): check its name"
+            say(
+                "the points file {path} cannot be read ({error}): check its name",
+                path=path,
+                error=error.strerror,
+            )
         ) from None
     except InvalidInput as error:
-        raise InvalidInput(f"the points file {path.name}: {error}") from None
+        raise InvalidInput(
+            say("the points file {path_name}: {error}", path_name=path.name, error=error)
+        ) from None
     except (ValueError, RecursionError):
         raise InvalidInput(
-            f"the points file {path.name} must be JSON, but is not: write {SHAPE}"
+            say(
+                "the points file {path_name} must be JSON, but is not: write {shape}",
+                path_name=path.name,
+                shape=SHAPE,
+            )
         ) from None
     if not isinstance(content, dict):
-        raise InvalidInput(f"the points file {path.name} must hold one JSON object: write {SHAPE}")
+        raise InvalidInput(
+            say(
+                "the points file {path_name} must hold one JSON object: write {shape}",
+                path_name=path.name,
+                shape=SHAPE,
+            )
+        )
     if not _named_points(content)[0] and not _named_points(content)[1]:
         raise InvalidInput(
-            f"the points file {path.name} must hold at least one point, but holds none: "
-            f"write {SHAPE}"
+            say(
+                "the points file {path_name} must hold at least one point, but holds none: "
+                "write {shape}",
+                path_name=path.name,
+                shape=SHAPE,
+            )
         )
     return content
 
@@ -106,8 +127,10 @@ def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     """A JSON object in which no name stands twice; JSON itself would keep the last."""
     twice = sorted(name for name, count in Counter(name for name, _ in pairs).items() if count > 1)
     if twice:
-        names = ", ".join(map(_short, twice[:SHOWN])) + _more(twice)
-        raise InvalidInput(f"{names} must be named once, but is named again: remove one")
+        names = joined("", [", ".join(map(_short, twice[:SHOWN])), _more(twice)])
+        raise InvalidInput(
+            say("{names} must be named once, but is named again: remove one", names=names)
+        )
     return dict(pairs)
 
 
@@ -147,10 +170,10 @@ def manual_landmarks(
         if point is not None:
             points[cast(PointName, name)] = point
     if side not in (None, "left", "right"):
-        problems.append(f'side must be "left" or "right", but got {_short(side)}')
+        problems.append(say('side must be "left" or "right", but got {short}', short=_short(side)))
     problems += _too_close(points)
     if problems:
-        raise InvalidInput("; ".join(problems[:SHOWN]) + _more(problems))
+        raise InvalidInput(joined("", [joined("; ", problems[:SHOWN]), _more(problems)]))
     return Landmarks(points=points, side=side)
 
 
@@ -184,7 +207,11 @@ def _named_points(content: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]
         of_machine = machine.get("points")
         problems += _unknown(machine, MACHINE_KEYS, "machine")
     elif machine is not None:
-        problems.append(f"machine.points must be an object of points, but got {_short(machine)}")
+        problems.append(
+            say(
+                "machine.points must be an object of points, but got {short}", short=_short(machine)
+            )
+        )
     if "landmarks" in content:
         of_leg = content["landmarks"]
         problems += _unknown(content, RESULT_KEYS, "the points file")
@@ -196,11 +223,19 @@ def _named_points(content: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]
             continue
         if not isinstance(points, Mapping):
             problems.append(
-                f"{where} must be an object of points, but got {_short(points)}: {SHAPE}"
+                say(
+                    "{where} must be an object of points, but got {short}: {shape}",
+                    where=where,
+                    short=_short(points),
+                    shape=SHAPE,
+                )
             )
             continue
         twice = [name for name in points if name in found]
-        problems += [f"point {_short(n)} must be given once, but is given twice" for n in twice]
+        problems += [
+            say("point {short} must be given once, but is given twice", short=_short(n))
+            for n in twice
+        ]
         found.update(points)
     return found, problems
 
@@ -211,18 +246,32 @@ def _unknown(given: Mapping[str, Any], known: Collection[str], where: str) -> li
     if not strange:
         return []
     named = [
-        _short(name) + (f" (is {near[0]} meant?)" if near else "")
+        say("{name} (is {near} meant?)", name=_short(name), near=near[0]) if near else _short(name)
         for name in strange[:SHOWN]
         for near in [get_close_matches(name, known, n=1)]
     ]
-    return [f"{where} has the unknown {', '.join(named)}{_more(strange)}: remove or correct it"]
+    return [
+        say(
+            "{where} has the unknown {named}{more}: remove or correct it",
+            where=where,
+            named=joined(", ", named),
+            more=_more(strange),
+        )
+    ]
 
 
 def _too_close(points: Mapping[PointName, Landmark]) -> list[str]:
     """Pairs of points that give a bone or bar no direction."""
     return [
-        f"{one} and {other} must be at least {CLOSEST_PX:g} px apart, but both are at "
-        f"({points[one].x_px:g}, {points[one].y_px:g}): move one"
+        say(
+            "{one} and {other} must be at least {closest_px:g} px apart, but both are "
+            "at ({x_px:g}, {y_px:g}): move one",
+            one=one,
+            other=other,
+            closest_px=CLOSEST_PX,
+            x_px=points[one].x_px,
+            y_px=points[one].y_px,
+        )
         for one, other in BONES
         if one in points
         and other in points
@@ -239,15 +288,25 @@ def _point(
     """One point, or everything that is wrong with it."""
     if name not in POINT_NAMES:
         near = get_close_matches(name, POINT_NAMES, n=1)
-        meant = f"is {near[0]} meant? " if near else ""
+        meant = say("is {near} meant? ", near=near[0]) if near else ""
         return None, [
-            f"point {_short(name)} is unknown: {meant}use one of {', '.join(POINT_NAMES)}"
+            say(
+                "point {name} is unknown: {meant}use one of {known}",
+                name=_short(name),
+                meant=meant,
+                known=", ".join(POINT_NAMES),
+            )
         ]
     if not isinstance(value, Mapping) or not {"x", "y"} <= value.keys():
         return None, [
-            f'point {name!r} must be {{"x": number, "y": number}}, but got {_short(value)}'
+            say(
+                "point {name!r} must be {shape}, but got {value}",
+                name=name,
+                shape='{"x": number, "y": number}',
+                value=_short(value),
+            )
         ]
-    problems = _unknown(value, POINT_KEYS, f"point {name!r}")
+    problems = _unknown(value, POINT_KEYS, say("point {name!r}", name=name))
     most = max(width_px, height_px)
     numbers = {}
     for key, given in {"u_px": max(LEAST_U_PX, MANUAL_SHARE * most), **value}.items():
@@ -256,18 +315,37 @@ def _point(
                 numbers[key] = _number(given)
             except (TypeError, ValueError, OverflowError):
                 problems.append(
-                    f"{key} of point {name!r} must be a number of px, but got {_short(given)}"
+                    say(
+                        "{key} of point {name!r} must be a number of px, but got {short}",
+                        key=key,
+                        name=name,
+                        short=_short(given),
+                    )
                 )
     x, y, u = (numbers.get(key) for key in ("x", "y", "u_px"))
     if x is not None and y is not None and not (0 <= x <= width_px and 0 <= y <= height_px):
         problems.append(
-            f"point {name!r} must lie in the upright photo "
-            f"({width_px} x {height_px} px), but got ({x:g}, {y:g})"
+            say(
+                "point {name!r} must lie in the upright photo ({width_px} x {height_px} "
+                "px), but got ({x:g}, {y:g})",
+                name=name,
+                width_px=width_px,
+                height_px=height_px,
+                x=x,
+                y=y,
+            )
         )
     if u is not None and not LEAST_U_PX <= u <= most:
         problems.append(
-            f"u_px of point {name!r} must be at least {LEAST_U_PX:g} and at most {most:g} (the "
-            f"photo's longer side), but got {u:g}: leave it out where it is not known"
+            say(
+                "u_px of point {name!r} must be at least {least_u_px:g} and at most "
+                "{most:g} (the photo's longer side), but got {u:g}: leave it out where it "
+                "is not known",
+                name=name,
+                least_u_px=LEAST_U_PX,
+                most=most,
+                u=u,
+            )
         )
     if problems or x is None or y is None or u is None:
         return None, problems
@@ -290,4 +368,4 @@ def _short(value: Any) -> str:
 
 
 def _more(problems: Sequence[object]) -> str:
-    return f"; and {len(problems) - SHOWN} more" if len(problems) > SHOWN else ""
+    return say("; and {count} more", count=len(problems) - SHOWN) if len(problems) > SHOWN else ""

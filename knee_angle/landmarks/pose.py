@@ -56,6 +56,7 @@ from knee_angle.landmarks.pose_legs import (
     whole_body,
 )
 from knee_angle.landmarks.pose_process import Landmarker, PoseProcess, PoseProcessFailed
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -75,16 +76,16 @@ Rgb = NDArray[np.uint8]
 
 # --- texts ---------------------------------------------------------------------------
 
-CHECK_THE_POINTS = (
-    "The points come from a whole-body pose model, which can miss the leg without noticing: "
-    "check the points."
+CHECK_THE_POINTS = say(
+    "The points come from a whole-body pose model, which can miss the leg "
+    "without noticing: check the points."
 )
-ADVICE = (
-    "stick dots on hip, knee and ankle, or place the points by hand; a photo of the whole person "
-    "from the leg's outer side helps the pose model"
+ADVICE = say(
+    "stick dots on hip, knee and ankle, or place the points by hand; a photo "
+    "of the whole person from the leg's outer side helps the pose model"
 )
-BROKE_OFF = "the pose model stopped working"
-NOT_A_PICTURE = "the photo has no colour pixels that the pose model could take"
+BROKE_OFF = say("the pose model stopped working")
+NOT_A_PICTURE = say("the photo has no colour pixels that the pose model could take")
 
 # --- search --------------------------------------------------------------------------
 

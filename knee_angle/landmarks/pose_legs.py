@@ -21,6 +21,7 @@ from knee_angle.assumptions import (
     POSE_OTHER_LEG_SIZE,
     POSE_SEGMENT_RATIO,
 )
+from knee_angle.language import say
 from knee_angle.records import LEG_POINTS, PointName, Side
 
 __all__ = [
@@ -38,17 +39,17 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-NO_PERSON = "the pose model sees no person in the photo"
-NOT_CONFIRMED = "the pose model gives another leg for the same photo mirrored or made smaller"
-OUT_OF_FRAME = "the pose model places a point of the leg outside the photo"
-ON_A_TAG = "the pose model places a point of the leg on a printed tag"
-HIDDEN = "the pose model guesses a point of the leg that it does not see"
-TOO_SHORT = "the pose model's leg is too small in the photo"
-BAD_PROPORTIONS = "the pose model's thigh and lower leg do not make a leg"
-WRONG_WAY = "the pose model's nearer leg bends against its own side"
-TWO_PEOPLE = "the pose model sees two legs about equally near"
-ONE_LEG = "photograph one person's leg alone, or stick dots on the leg that is meant"
-STRAIGHT = "the pose model sees a nearly straight leg, which it also does where it sees none"
+NO_PERSON = say("the pose model sees no person in the photo")
+NOT_CONFIRMED = say("the pose model gives another leg for the same photo mirrored or made smaller")
+OUT_OF_FRAME = say("the pose model places a point of the leg outside the photo")
+ON_A_TAG = say("the pose model places a point of the leg on a printed tag")
+HIDDEN = say("the pose model guesses a point of the leg that it does not see")
+TOO_SHORT = say("the pose model's leg is too small in the photo")
+BAD_PROPORTIONS = say("the pose model's thigh and lower leg do not make a leg")
+WRONG_WAY = say("the pose model's nearer leg bends against its own side")
+TWO_PEOPLE = say("the pose model sees two legs about equally near")
+ONE_LEG = say("photograph one person's leg alone, or stick dots on the leg that is meant")
+STRAIGHT = say("the pose model sees a nearly straight leg, which it also does where it sees none")
 
 PoseIndex = int
 LEFT_INDEX: Mapping[PointName, PoseIndex] = {

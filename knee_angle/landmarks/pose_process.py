@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks.pose_worker import OK, REPLY, REQUEST
+from knee_angle.language import say
 
 __all__ = ["OFFLINE", "POINTS_PER_POSE", "Landmarker", "PoseProcess", "PoseProcessFailed"]
 
@@ -115,8 +116,13 @@ class PoseProcess:
         except PoseProcessFailed as error:
             self.close()
             raise MissingModel(
-                f"the pose model {bundle.name} could not be started ({error}): build it again with "
-                "'knee-angle models build', or install the system libraries libegl1 and libgles2"
+                say(
+                    "the pose model {bundle_name} could not be started ({error}): build it "
+                    "again with 'knee-angle models build', or install the system libraries "
+                    "libegl1 and libgles2",
+                    bundle_name=bundle.name,
+                    error=error,
+                )
             ) from error
 
     def detect(self, rgb: Rgb) -> Poses:
@@ -137,12 +143,12 @@ class PoseProcess:
             )
         pipe = self._process.stdin
         if pipe is None or pipe.closed:
-            raise PoseProcessFailed("the pose model was closed")
+            raise PoseProcessFailed(say("the pose model was closed"))
         try:
             pipe.write(REQUEST.pack(rgb.shape[0], rgb.shape[1]) + rgb.tobytes())
             pipe.flush()
         except OSError as error:
-            raise PoseProcessFailed("the pose model's process is gone") from error
+            raise PoseProcessFailed(say("the pose model's process is gone")) from error
         values = np.frombuffer(self._reply(), dtype="<f4")
         return values.reshape(-1, POINTS_PER_POSE, VALUES_PER_POINT)
 
@@ -160,13 +166,13 @@ class PoseProcess:
         try:
             head = pipe.read(REPLY.size)
             if len(head) < REPLY.size:
-                raise PoseProcessFailed("its process ended")
+                raise PoseProcessFailed(say("its process ended"))
             status, length = REPLY.unpack(head)
             body: bytes = pipe.read(length)
         finally:
             watchdog.cancel()
         if len(body) < length:
-            raise PoseProcessFailed("its process ended")
+            raise PoseProcessFailed(say("its process ended"))
         if status != OK:
             raise PoseProcessFailed(" ".join(body.decode(errors="replace").split())[:200])
         return body

@@ -28,6 +28,7 @@ from knee_angle.assumptions import (
     DOUBTFUL_PRESENCE,
     DOUBTFUL_SHARE,
 )
+from knee_angle.language import say
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
 
 __all__ = ["DENIED", "weighed", "worth_asking"]
@@ -35,10 +36,10 @@ __all__ = ["DENIED", "weighed", "worth_asking"]
 Floats = NDArray[np.float64]
 
 
-DENIED = "the leg network and the pose model see different legs"
-ADVICE = (
-    "photograph one leg alone from its outer side, hip, knee and ankle in the picture; or stick "
-    "dots on hip, knee and ankle"
+DENIED = say("the leg network and the pose model see different legs")
+ADVICE = say(
+    "photograph one leg alone from its outer side, hip, knee and ankle in the "
+    "picture; or stick dots on hip, knee and ankle"
 )
 
 

@@ -17,6 +17,7 @@ from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.landmarks.pose import PoseDetector
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured, Quad, Source
 
@@ -32,7 +33,7 @@ class NoPoseModel:
 
     def find(self, photo: Photo, *, masked: tuple[Quad, ...] = ()) -> NotMeasured:  # noqa: ARG002
         """A refusal with the instruction as advice."""
-        return NotMeasured("no pose model is on this machine", self.how_to_get)
+        return NotMeasured(say("no pose model is on this machine"), self.how_to_get)
 
 
 @contextmanager

@@ -27,12 +27,14 @@ from knee_angle.language.sentence import (
     Figure,
     Sentence,
     capital,
+    capital_start,
     figure,
     joined,
     phrase,
     say,
     say_as,
     say_many,
+    without_stop,
 )
 
 __all__ = [
@@ -43,6 +45,7 @@ __all__ = [
     "Sentence",
     "asked_for",
     "capital",
+    "capital_start",
     "current",
     "figure",
     "in_language",
@@ -55,4 +58,5 @@ __all__ = [
     "set_language",
     "tell",
     "tell_all",
+    "without_stop",
 ]

@@ -124,7 +124,9 @@ def tell(sentence: str, /, **values: Any) -> str:
     """
     said = sentence if isinstance(sentence, Sentence) else say(sentence, **values)
     language = current()
-    return str.__str__(said) if language is ENGLISH else said.told(language)
+    if language is ENGLISH or not isinstance(said, Sentence):
+        return str.__str__(said)
+    return said.told(language)
 
 
 def tell_all(value: Any) -> Any:

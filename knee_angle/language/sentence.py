@@ -18,12 +18,14 @@ __all__ = [
     "Sentence",
     "Voice",
     "capital",
+    "capital_start",
     "figure",
     "joined",
     "phrase",
     "say",
     "say_as",
     "say_many",
+    "without_stop",
 ]
 
 
@@ -71,6 +73,10 @@ class _Said(Sentence):
         self.context, self.values = context, values
         return self
 
+    def format(self, *_: object, **values: object) -> Sentence:
+        """The template of a constant with its values."""
+        return _Said(self.one, self.many, self.number, self.context, values)
+
     def told(self, voice: Voice) -> str:
         template = voice.template(self.one, self.many, self.number, self.context)
         return _Filling(voice).vformat(template, (), self.values) if self.values else template
@@ -86,6 +92,8 @@ class _Filling(string.Formatter):
         self.voice = voice
 
     def format_field(self, value: Any, format_spec: str) -> str:
+        if isinstance(value, BaseException):
+            value = str(value)
         if isinstance(value, Sentence):
             return format(value.told(self.voice), format_spec)
         text = format(value, format_spec)
@@ -154,14 +162,27 @@ def _as_phrase(text: str, lowers: bool) -> str:
     return text if text[:2].isupper() or not lowers else text[:1].lower() + text[1:]
 
 
-def _as_capital(text: str, lowers: bool) -> str:  # noqa: ARG001  one signature for both
+def _as_capital(text: str, lowers: bool) -> str:  # noqa: ARG001  one signature for all
     return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
-_SHAPES = {"phrase": _as_phrase, "capital": _as_capital}
+def _as_start(text: str, lowers: bool) -> str:  # noqa: ARG001  one signature for all
+    return f"{text[:1].upper()}{text[1:]}"
 
 
-def say(template: str, /, **values: Any) -> Sentence:
+def _as_stopless(text: str, lowers: bool) -> str:  # noqa: ARG001  one signature for all
+    return text.rstrip(".")
+
+
+_SHAPES = {
+    "phrase": _as_phrase,
+    "capital": _as_capital,
+    "start": _as_start,
+    "stopless": _as_stopless,
+}
+
+
+def say(template: str, /, **values: Any) -> str:
     """A sentence.
 
     Parameters
@@ -181,7 +202,7 @@ def say(template: str, /, **values: Any) -> Sentence:
     return _Said(template, "", None, "", values)
 
 
-def say_many(one: str, many: str, count: int, /, **values: Any) -> Sentence:
+def say_many(one: str, many: str, count: int, /, **values: Any) -> str:
     """A sentence that counts: ``count`` stands in ``{count}``, and chooses the form.
 
     Examples
@@ -192,7 +213,7 @@ def say_many(one: str, many: str, count: int, /, **values: Any) -> Sentence:
     return _Said(one, many, count, "", {"count": count, **values})
 
 
-def say_as(context: str, template: str, /, **values: Any) -> Sentence:
+def say_as(context: str, template: str, /, **values: Any) -> str:
     """A sentence whose English words need two translations; ``context`` tells them apart.
 
     Examples
@@ -203,7 +224,7 @@ def say_as(context: str, template: str, /, **values: Any) -> Sentence:
     return _Said(template, "", None, context, values)
 
 
-def figure(text: str) -> Figure:
+def figure(text: str) -> str:
     """A number that is already written in the English way: only its signs change.
 
     Examples
@@ -214,7 +235,7 @@ def figure(text: str) -> Figure:
     return Figure(text)
 
 
-def joined(between: str, parts: Iterable[str]) -> Sentence:
+def joined(between: str, parts: Iterable[str]) -> str:
     """Sentences one after the other, with something between them.
 
     Examples
@@ -225,7 +246,7 @@ def joined(between: str, parts: Iterable[str]) -> Sentence:
     return _Joined(between, parts)
 
 
-def phrase(text: str) -> Sentence:
+def phrase(text: str) -> str:
     """A reason or advice as part of a sentence: no capital at its start, no stop at its end.
 
     Examples
@@ -236,7 +257,7 @@ def phrase(text: str) -> Sentence:
     return _Shaped("phrase", text)
 
 
-def capital(text: str) -> Sentence:
+def capital(text: str) -> str:
     """A reason or advice as a sentence of its own: with a capital and one stop.
 
     Examples
@@ -245,3 +266,25 @@ def capital(text: str) -> Sentence:
     'Step back.'
     """
     return _Shaped("capital", text)
+
+
+def capital_start(text: str) -> str:
+    """The text with a capital.
+
+    Examples
+    --------
+    >>> capital_start(say("knee"))
+    'Knee'
+    """
+    return _Shaped("start", text)
+
+
+def without_stop(text: str) -> str:
+    """The text without the stop at its end.
+
+    Examples
+    --------
+    >>> without_stop(say("Step back."))
+    'Step back'
+    """
+    return _Shaped("stopless", text)

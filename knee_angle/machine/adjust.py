@@ -37,6 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine.chain import Chain, hinge_mm
 from knee_angle.machine.holding import Figure, Holding, knee_from_bars_deg
 
@@ -92,43 +93,61 @@ GRID_DEG = 5.0
 MOST_MARGIN_MM = 48.0
 
 _WORDS: dict[tuple[Part, bool], str] = {
-    ("lower", True): "lower-leg section with its foot plate {mm} mm longer",
-    ("lower", False): "lower-leg section with its foot plate {mm} mm shorter",
-    ("thigh", True): "thigh section {mm} mm longer",
-    ("thigh", False): "thigh section {mm} mm shorter",
-    ("place", True): "patient {mm} mm further up the bed, away from the foot plate",
-    ("place", False): "patient {mm} mm further down the bed, towards the foot plate",
+    ("lower", True): say("lower-leg section with its foot plate {mm} mm longer"),
+    ("lower", False): say("lower-leg section with its foot plate {mm} mm shorter"),
+    ("thigh", True): say("thigh section {mm} mm longer"),
+    ("thigh", False): say("thigh section {mm} mm shorter"),
+    ("place", True): say("patient {mm} mm further up the bed, away from the foot plate"),
+    ("place", False): say("patient {mm} mm further down the bed, towards the foot plate"),
 }
-_AFTER = (
-    "Machine stopped, the leg taken out or held, within the prescription; in this order, then "
-    "photograph before it runs on."
+_AFTER = say(
+    "Machine stopped, the leg taken out or held, within the prescription; in "
+    "this order, then photograph before it runs on."
 )
-_CHECK = (
-    "The photos do not tell which: check, with the machine stopped and all before it runs "
-    "on, first whether the hip lies at the machine's hip end, then the lower-leg section and the "
-    "foot plate against the leg (knee to sole, by tape), then the thigh section. Put right what is "
-    "off, the too short first, each section rather {longer} mm longer than the leg than "
+_CHECK = say(
+    "The photos do not tell which: check, with the machine stopped and all "
+    "before it runs on, first whether the hip lies at the machine's hip end, "
+    "then the lower-leg section and the foot plate against the leg (knee to "
+    "sole, by tape), then the thigh section. Put right what is off, the too "
+    "short first, each section rather {longer} mm longer than the leg than "
     "shorter, and photograph before it runs on."
 )
-_LOWER_LIMIT = (
-    "Set the machine's flexion limit {by}° lower than prescribed first, and leave it there until "
-    "photos show the knee against the display again. "
+_LOWER_LIMIT = say(
+    "Set the machine's flexion limit {by}° lower than prescribed first, and "
+    "leave it there until photos show the knee against the display again. "
 )
-_DISPLAY_FIRST = (
-    "The display {how} less than the bars: a leg that suits the machine would bend further than "
-    "is shown. Set the machine's flexion limit {by}° lower than prescribed and go by the measured "
-    "knee; {do} before any section is shortened or the patient moved down the bed, and "
-    "photograph again."
-)
-_LOW: dict[First, tuple[str, str]] = {
-    "display": ("is likely to read", "have the display put right"),
-    "photos": ("may read", "photograph more settings, with dots or tags on the bars,"),
+_DISPLAY_FIRST: dict[First, str] = {
+    "display": say(
+        "The display is likely to read less than the bars: a leg that suits the machine would "
+        "bend further than is shown. Set the machine's flexion limit {by}° lower than prescribed "
+        "and go by the measured knee; have the display put right before any section is shortened "
+        "or the patient moved down the bed, and photograph again."
+    ),
+    "photos": say(
+        "The display may read less than the bars: a leg that suits the machine would bend "
+        "further than is shown. Set the machine's flexion limit {by}° lower than prescribed and "
+        "go by the measured knee; photograph more settings, with dots or tags on the bars, "
+        "before any section is shortened or the patient moved down the bed, and photograph again."
+    ),
 }
 """How it is said, and what to do, where a display likely reads low or merely may."""
-_FITS = "Sections and place suit the leg as far as the photos show: nothing to set."
-_HIGH = (
-    "The hinge lies {mm:.0f} mm {where} the knee across the thigh at every setting, as where the "
+_FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
+_IN_FRONT = say(
+    "The hinge lies {mm:.0f} mm in front of the knee across the thigh at every setting, as where "
+    "the lower leg slides: check slings, padding and the heel's seat; a section does not change "
+    "that."
+)
+_BEHIND = say(
+    "The hinge lies {mm:.0f} mm behind the knee across the thigh at every setting, as where the "
     "lower leg slides: check slings, padding and the heel's seat; a section does not change that."
+)
+_TOO_LONG = say(
+    "Thigh section, lower-leg section and place together are {off_mm:.0f} ± {u_mm:.0f} mm too long "
+    "for the leg. {check}"
+)
+_TOO_SHORT = say(
+    "Thigh section, lower-leg section and place together are {off_mm:.0f} ± {u_mm:.0f} mm too "
+    "short for the leg. {check}"
 )
 
 
@@ -276,21 +295,23 @@ class _Tried:
 def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
     """Checks that are safe by tape, with a lowered limit where that needs be, or what is first."""
     checks = Advice((), CHECKS, "", near, 0.0, *seen)
-    words = _check_words(tried.holding, seen[1])
     for longer in LONGER_MM:
         past = tried.past_by_tape_deg(longer)
         risk = float((past > PAST_DEG).mean())
-        told = replace(checks, risk=risk, longer_mm=longer, text=words.format(longer=longer))
+        told = replace(
+            checks, risk=risk, longer_mm=longer, text=_check_words(tried.holding, seen[1], longer)
+        )
         if risk <= RISK:
             return told
     low = np.max(tried.grid - tried.shown, axis=1)
     if risk <= RISK_LOWERED:
         by = _lowered(np.maximum(low, past))
-        return replace(told, lower_limit_deg=by, text=_LOWER_LIMIT.format(by=by) + told.text)
+        return replace(
+            told, lower_limit_deg=by, text=joined("", [_LOWER_LIMIT.format(by=by), told.text])
+        )
     first: First = "display" if float((low > PAST_DEG).mean()) > READS_LOW else "photos"
-    how, do = _LOW[first]
     by = _lowered(low)
-    text = _DISPLAY_FIRST.format(how=how, by=by, do=do)
+    text = _DISPLAY_FIRST[first].format(by=by)
     return Advice((), (), text, near, 0.0, *seen, first=first, lower_limit_deg=by)
 
 
@@ -351,7 +372,8 @@ def _safe_plan(tried: _Tried, parts: tuple[Part, ...]) -> Advice | None:
     if not steps or any(abs(step.mm) < WORTH_MM for step in steps):
         return None
     distal, anterior = _hinge(holding, {step.part: step.mm for step in steps})
-    text = "; ".join(f"{i}. {step.words}" for i, step in enumerate(steps, start=1)) + ". " + _AFTER
+    said = [joined("", [f"{i}. ", step.words]) for i, step in enumerate(steps, start=1)]
+    text = joined(". ", [joined("; ", said), _AFTER])
     blank = Figure(0.0, 0.0, (0.0, 0.0))
     risk = tried.risk(steps)
     return Advice(steps, (), text, _arrives(distal, anterior), risk, blank, blank)
@@ -417,16 +439,14 @@ def _arrives(distal: Floats, anterior: Floats) -> float:
     return float((away <= NEAR_MM).mean())
 
 
-def _check_words(holding: Holding, anterior: Figure) -> str:
+def _check_words(holding: Holding, anterior: Figure, longer_mm: float) -> str:
     """The checks, with what is known of the sum or of the height."""
+    check = _CHECK.format(longer=longer_mm)
     if holding.seated_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, 1.96 * anterior.u):
-        where = "in front of" if anterior.value > 0 else "behind"
-        return _HIGH.format(mm=abs(anterior.value), where=where) + " " + _CHECK
+        high = _IN_FRONT if anterior.value > 0 else _BEHIND
+        return joined(" ", [high.format(mm=abs(anterior.value)), check])
     both = holding.sum_mm
     if abs(both.value) > 1.96 * both.u:
-        much = "long" if both.value > 0 else "short"
-        return (
-            f"Thigh section, lower-leg section and place together are {abs(both.value):.0f} ± "
-            f"{1.96 * both.u:.0f} mm too {much} for the leg. {_CHECK}"
-        )
-    return _CHECK
+        template = _TOO_LONG if both.value > 0 else _TOO_SHORT
+        return template.format(off_mm=abs(both.value), u_mm=1.96 * both.u, check=check)
+    return check

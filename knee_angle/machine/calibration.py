@@ -30,6 +30,7 @@ from scipy.special import chdtrc, ndtri, stdtrit
 
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["Line", "LineEstimate", "fit_line", "quantile"]
 
@@ -137,8 +138,12 @@ class Line:
         """
         if abs(self.gain) < 3 * self.u_gain or self.gain == 0:
             raise InvalidInput(
-                "the gain must be at least 3 u from zero for an inverse, "
-                f"but is {self.gain:g} with u {self.u_gain:g}: photograph over a wider range"
+                say(
+                    "the gain must be at least 3 u from zero for an inverse, but is {gain:g} "
+                    "with u {u_gain:g}: photograph over a wider range",
+                    gain=self.gain,
+                    u_gain=self.u_gain,
+                )
             )
         aa, ab, bb = self.cov
         x = (y - self.offset) / self.gain
@@ -246,8 +251,10 @@ def _solve(x: Floats, y: Floats, vxx: Floats, vxy: Floats, vyy: Floats) -> tuple
         if np.all(np.abs(step) <= 1e-10 * np.sqrt(np.diag(cov))):
             return offset, gain
     raise InvalidInput(
-        "x and y must lie near enough to a line, but 200 iterations found none: "
-        "check the uncertainties against the scatter"
+        say(
+            "x and y must lie near enough to a line, but 200 iterations found none: "
+            "check the uncertainties against the scatter"
+        )
     )
 
 
@@ -265,8 +272,10 @@ def _state(
         cov = np.full((2, 2), np.nan)
     if not (np.all(np.isfinite(cov)) and cov[0, 0] > 0 and cov[1, 1] > 0):
         raise InvalidInput(
-            "each point must have a positive uncertainty and the x must differ: "
-            "no line with a finite uncertainty goes through these points"
+            say(
+                "each point must have a positive uncertainty and the x must differ: no "
+                "line with a finite uncertainty goes through these points"
+            )
         )
     return r, np.asarray(inverse), adjusted, np.asarray(cov)
 
@@ -324,8 +333,11 @@ def _scatter(x: Floats, y: Floats) -> float:
     """Standard deviation of y about the unweighted line (GUM H.3.2)."""
     if len(x) < 3:
         raise InvalidInput(
-            "an estimate of the scatter needs 3 points or more, "
-            f"but got {len(x)}: give u_y, or take more photos"
+            say(
+                "an estimate of the scatter needs 3 points or more, but got {n_x}: give "
+                "u_y, or take more photos",
+                n_x=len(x),
+            )
         )
     z = np.column_stack([np.ones_like(x), x - x.mean()])
     r = y - z @ np.linalg.lstsq(z, y, rcond=None)[0]
@@ -345,14 +357,20 @@ def _checked_points(x: Sequence[float], y: Sequence[float]) -> tuple[Floats, Flo
             f"x and y must be equally long rows, but have shapes {xs.shape} and {ys.shape}"
         )
     if not (np.all(np.isfinite(xs)) and np.all(np.isfinite(ys))):
-        raise InvalidInput("x and y must be numbers: leave out a photo that was not measured")
+        raise InvalidInput(say("x and y must be numbers: leave out a photo that was not measured"))
     if len(xs) < 2:
         raise InvalidInput(
-            f"a line needs 2 points or more, but got {len(xs)}: photograph at further settings"
+            say(
+                "a line needs 2 points or more, but got {n_xs}: photograph at further settings",
+                n_xs=len(xs),
+            )
         )
     if np.ptp(xs) == 0:
         raise InvalidInput(
-            f"the x of a line must differ, but all are {xs[0]:g}: photograph at further settings"
+            say(
+                "the x of a line must differ, but all are {xs:g}: photograph at further settings",
+                xs=xs[0],
+            )
         )
     return xs, ys
 

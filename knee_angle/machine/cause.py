@@ -23,6 +23,7 @@ from knee_angle.assumptions import (
     U_SUPPORT_TYPED_MM,
 )
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine import sliding
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.judge import MachineJudged
@@ -53,31 +54,37 @@ __all__ = [
 
 ADVICE = {
     "undecided": (
-        "With this ± neither cause is proven: photograph again, square-on, with a tag strip on "
-        "the machine and dots on leg and bars."
+        say(
+            "With this ± neither cause is proven: photograph again, square-on, with a "
+            "tag strip on the machine and dots on leg and bars."
+        )
     ),
     "not_separable": (
-        "Leg and display alone cannot tell a wrong display from a badly lying leg: photograph "
-        "again with dots on the machine's thigh bar, hinge and lower-leg bar."
+        say(
+            "Leg and display alone cannot tell a wrong display from a badly lying leg: "
+            "photograph again with dots on the machine's thigh bar, hinge and "
+            "lower-leg bar."
+        )
     ),
 }
 """What to do where nothing was judged; else the judged machine says it (`judge`)."""
 
-GUESSED = (
-    "The machine's bars were found by a network in a photo without dots or tags on them: such a "
-    "guess follows the leg and can be 20° off, so it proves no cause."
+GUESSED = say(
+    "The machine's bars were found by a network in a photo without dots or "
+    "tags on them: such a guess follows the leg and can be 20° off, so it "
+    "proves no cause."
 )
 """Said where the bars' points are a network's: in unseen photos they were 18 to 27 degrees
 off (the project's own judging), and exact displays were accused."""
-UNTRUSTED = (
-    "The picture is not as a camera took it, so it proves no cause: use the photo as the camera "
-    "saved it, or photograph again."
+UNTRUSTED = say(
+    "The picture is not as a camera took it, so it proves no cause: use the "
+    "photo as the camera saved it, or photograph again."
 )
-CARDS_WRONG = (
-    "The tags on the bars show the bars at {frame} and the knee at {knee}, which no machine does: "
-    "the cards are exchanged, or one points the wrong way (THIGH on the thigh bar, "
-    "LOWER LEG on the lower-leg bar, both arrows towards the foot). Put them right and "
-    "photograph again."
+CARDS_WRONG = say(
+    "The tags on the bars show the bars at {frame} and the knee at {knee}, "
+    "which no machine does: the cards are exchanged, or one points the wrong "
+    "way (THIGH on the thigh bar, LOWER LEG on the lower-leg bar, both arrows "
+    "towards the foot). Put them right and photograph again."
 )
 """Said instead of a finding where tags cannot be stuck as they should."""
 
@@ -121,11 +128,11 @@ def finding_of(
     if (wrong := cards_wrong(frame)) is not None:
         return _not_separable(wrong)
     if guessed(frame):
-        return _not_separable(f"{ADVICE['not_separable']} {GUESSED}")
+        return _not_separable(joined(" ", [ADVICE["not_separable"], GUESSED]))
     open_ = _undecided(frame, displayed, settings)
     if machine is None:
         return open_
-    told = replace(open_, kind=machine.kind, advice=" ".join(machine.words))
+    told = replace(open_, kind=machine.kind, advice=joined(" ", machine.words))
     if not provable:
         return told
     return replace(
@@ -215,19 +222,39 @@ def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
     alarms = []
     for one in limit_standings(settings, knee_deg=knee.deg, u_deg=knee.u_deg):
         if one.standing == "past":
-            bends, told = _TOLD[one.which]
+            template, told = _PAST[one.which]
             low, high = (told(end) for end in knee.interval_deg)
             alarms.append(
-                f"PAST THE PRESCRIBED {one.which.upper()}: the knee {bends} {told(knee.deg)} "
-                f"({low} to {high}), the prescribed limit is {told(one.limit_deg)}. Stop the "
-                "machine and follow the prescription."
+                template.format(knee=told(knee.deg), low=low, high=high, limit=told(one.limit_deg))
             )
     return tuple(alarms)
 
 
-_TOLD: dict[str, tuple[str, Callable[[float], str]]] = {
-    "flexion": ("bends to", degrees),
-    "extension": ("straightens to", from_straight),
+_PAST: dict[str, tuple[str, Callable[[float], str]]] = {
+    "flexion": (
+        say(
+            "PAST THE PRESCRIBED FLEXION: the knee bends to {knee} ({low} to {high}), the "
+            "prescribed limit is {limit}. Stop the machine and follow the prescription."
+        ),
+        degrees,
+    ),
+    "extension": (
+        say(
+            "PAST THE PRESCRIBED EXTENSION: the knee straightens to {knee} ({low} to {high}), the "
+            "prescribed limit is {limit}. Stop the machine and follow the prescription."
+        ),
+        from_straight,
+    ),
+}
+_AT: dict[str, str] = {
+    "flexion": say(
+        "At the prescribed flexion limit of {limit}: it is not shown on which side of it the "
+        "knee is."
+    ),
+    "extension": say(
+        "At the prescribed extension limit of {limit}: it is not shown on which side of it the "
+        "knee is."
+    ),
 }
 
 
@@ -240,8 +267,7 @@ def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> t
         settings, knee_deg=knee.deg, u_deg=knee.u_deg, camera_seen=camera_seen
     )
     return tuple(
-        f"At the prescribed {one.which} limit of {_TOLD[one.which][1](one.limit_deg)}: it is not "
-        "shown on which side of it the knee is."
+        _AT[one.which].format(limit=_PAST[one.which][1](one.limit_deg))
         for one in standings
         if one.standing == "at"
     )
@@ -255,12 +281,18 @@ def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str
     own = shown_as(displayed_deg, settings)
     past = []
     if high is not None and displayed_deg > high:
-        past.append(("FLEXION", degrees(displayed_deg), degrees(high)))
+        past.append((say("FLEXION"), degrees(displayed_deg), degrees(high)))
     if low is not None and displayed_deg < low:
-        past.append(("EXTENSION", from_straight(displayed_deg), from_straight(low)))
+        past.append((say("EXTENSION"), from_straight(displayed_deg), from_straight(low)))
     return tuple(
-        f"THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {said}{own}, the prescribed "
-        f"limit is {limit}. Stop the machine and follow the prescription."
+        say(
+            "THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {said}{own}, the "
+            "prescribed limit is {limit}. Stop the machine and follow the prescription.",
+            name=name,
+            said=said,
+            own=own,
+            limit=limit,
+        )
         for name, said, limit in past
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from knee_angle.angle import scale
 from knee_angle.assumptions import COVERAGE_99, STRAIGHT_BELOW_DEG
+from knee_angle.language import say
 from knee_angle.machine import cause
 from knee_angle.records import Frame, Lens, Segments, View
 from knee_angle.settings import Settings
@@ -18,15 +19,17 @@ __all__ = [
     "of_view",
 ]
 
-CAUTION_IMAGE = (
-    "The camera's direction is not known: the angle is the one in the flat picture. "
-    "A strip of printed tags on the machine narrows the ±."
+CAUTION_IMAGE = say(
+    "The camera's direction is not known: the angle is the one in the flat "
+    "picture. A strip of printed tags on the machine narrows the ±."
 )
-CAUTION_STRAIGHT = "Near full extension a photo measures worse than in flexion: read the interval."
-CAUTION_FOCAL = "The photo names no focal length: that of a usual phone is assumed."
-CAUTION_BARS = (
-    "Tags and points on the machine's bars differ by {:.1f}°: check that the tags lie along the "
-    "bars and the points in line with the hinge."
+CAUTION_STRAIGHT = say(
+    "Near full extension a photo measures worse than in flexion: read the interval."
+)
+CAUTION_FOCAL = say("The photo names no focal length: that of a usual phone is assumed.")
+CAUTION_BARS = say(
+    "Tags and points on the machine's bars differ by {apart_deg:.1f}°: check that the "
+    "tags lie along the bars and the points in line with the hinge."
 )
 
 
@@ -57,4 +60,4 @@ def odd_bars(frame: Frame | None) -> tuple[str, ...]:
     if frame is None or frame.tags_minus_points_deg is None:
         return ()
     difference, u = frame.tags_minus_points_deg
-    return (CAUTION_BARS.format(difference),) if abs(difference) > COVERAGE_99 * u else ()
+    return (CAUTION_BARS.format(apart_deg=difference),) if abs(difference) > COVERAGE_99 * u else ()

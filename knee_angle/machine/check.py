@@ -27,6 +27,7 @@ from knee_angle.angle import bars
 from knee_angle.angle.verdict import judged_mm, tolerance_at, u_display_deg
 from knee_angle.assumptions import HINGE_TOLERANCE_MM
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine import calibration, over_range, tagged
 from knee_angle.machine.answer import machine_of
 from knee_angle.machine.cause import ADVICE
@@ -34,6 +35,7 @@ from knee_angle.machine.empty import EmptyCheck, check_empty
 from knee_angle.machine.evidence import Quantity, SettingsOfMachine
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import HingeCoordinate, MachineJudged
+from knee_angle.machine.refused import FEWEST, too_narrow, two_legs
 from knee_angle.records import (
     FindingKind,
     Frame,
@@ -45,15 +47,15 @@ from knee_angle.records import (
 )
 from knee_angle.settings import Settings
 from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit, without_guessed_bars
-from knee_angle.words import degrees, phrase
+from knee_angle.words import POINT_WORDS, degrees, phrase
 
 __all__ = ["HingeAndSlack", "MachineCheck", "check_alarms", "check_machine"]
 
 Floats = NDArray[np.float64]
 
-CONTRADICTED = "{}: its {} is contradicted by the other photos and counts little; look at it."
-FEWEST = 3
-"""Two points always lie on a line; the third is the first test of it."""
+CONTRADICTED = say(
+    "{photo}: its {point} is contradicted by the other photos and counts little; look at it."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +208,9 @@ def check_machine(
 def check_alarms(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Every photo's alarm with the photo's name: also of photos that the check left out."""
     return tuple(
-        f"{alarm} ({name})" for name, outcome in outcomes.items() for alarm in outcome.alarms
+        say("{alarm} ({name})", alarm=alarm, name=name)
+        for name, outcome in outcomes.items()
+        for alarm in outcome.alarms
     )
 
 
@@ -217,14 +221,23 @@ def _judged(
     if not used and (empty := _empty(outcomes, settings, rng)) is not None:
         return empty
     if len(used) < FEWEST:
-        reasons = "; ".join(f"{n}: {phrase(why)}" for n, why in left_out) or "none was left out"
+        said = [joined(": ", [name, phrase(why)]) for name, why in left_out]
+        reasons = joined("; ", said) if said else say("none was left out")
         return NotMeasured(
-            f"a machine check needs at least {FEWEST} photos with a measured knee, or of an empty "
-            f"machine's bars, and a displayed number, but got {len(used)} ({reasons})",
-            "photograph the machine at three or more settings over its allowed range, and give "
-            "the displayed number of each",
+            say(
+                "a machine check needs at least {fewest} photos with a measured knee, or "
+                "of an empty machine's bars, and a displayed number, but got {n_used} "
+                "({reasons})",
+                fewest=FEWEST,
+                n_used=len(used),
+                reasons=reasons,
+            ),
+            say(
+                "photograph the machine at three or more settings over its allowed range, "
+                "and give the displayed number of each"
+            ),
         )
-    if (refused := _two_legs(used) or _too_few_settings(used)) is not None:
+    if (refused := two_legs(used) or _too_few_settings(used)) is not None:
         return refused
     rng = rng or np.random.default_rng(len(used))
     machine = tagged.bars_of(used, settings, rng)
@@ -244,7 +257,7 @@ def _judged(
     try:
         return _checked(tuple(used), estimate, machine, settings, rng)
     except InvalidInput:
-        return _no_line(list(used.values()))
+        return too_narrow(list(used.values()))
 
 
 def _empty(
@@ -265,32 +278,9 @@ def _empty(
     )
 
 
-def _two_legs(used: Mapping[str, Measurement]) -> NotMeasured | None:
-    """The refusal of legs of both sides: the machine was set up anew between them."""
-    sides = {side: [n for n, r in used.items() if r.side == side] for side in ("left", "right")}
-    if not all(sides.values()):
-        return None
-    return NotMeasured(
-        f"a machine check is of one leg, but {', '.join(sides['left'])} show a left leg and "
-        f"{', '.join(sides['right'])} a right leg, and the machine was set up anew between them",
-        "check each side by photos of its own",
-    )
-
-
 def _too_few_settings(used: Mapping[str, Measurement]) -> NotMeasured | None:
     numbers = {r.displayed.deg for r in used.values() if r.displayed is not None}
-    return _no_line(list(used.values())) if len(numbers) < FEWEST else None
-
-
-def _no_line(results: Sequence[Measurement]) -> NotMeasured:
-    """The refusal of photos through which no line with a useful ± goes."""
-    shown = [r.displayed.deg for r in results if r.displayed is not None]
-    knees = [r.knee.deg for r in results]
-    return NotMeasured(
-        f"the photos show too little of the machine's range: displays from {degrees(min(shown))} "
-        f"to {degrees(max(shown))}, knees from {degrees(min(knees))} to {degrees(max(knees))}",
-        f"photograph the machine at {FEWEST} or more settings spread over its allowed range",
-    )
+    return too_narrow(list(used.values())) if len(numbers) < FEWEST else None
 
 
 def _usable(
@@ -302,7 +292,7 @@ def _usable(
         if not isinstance(outcome, Measurement):
             left_out.append((name, outcome.reason))
         elif outcome.displayed is None:
-            left_out.append((name, "no displayed number was given"))
+            left_out.append((name, say("no displayed number was given")))
         else:
             used[name] = outcome
     return used, tuple(left_out)
@@ -343,7 +333,10 @@ def _checked(
         cautions=(
             *machine.cautions,
             *estimate.cautions,
-            *(CONTRADICTED.format(photo, point) for photo, point in estimate.wild),
+            *(
+                CONTRADICTED.format(photo=photo, point=POINT_WORDS[point])
+                for photo, point in estimate.wild
+            ),
         ),
     )
     if len(_with(seen, "bars")) < FEWEST:
@@ -381,7 +374,7 @@ def _with_machine(
         hinge=_length(said.along),
         across=_length(said.across),
         kind=kind,
-        advice=" ".join(said.words) if provable else ADVICE["undecided"],
+        advice=joined(" ", said.words) if provable else ADVICE["undecided"],
         words=said.words if provable else (),
         outliers=_named(estimate, line, _with(seen, "bars")),
         frames=machine.frames,

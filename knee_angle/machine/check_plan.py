@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.over_range import check_range
 
 __all__ = ["CheckPlan", "plan_check"]
@@ -82,19 +83,28 @@ def plan_check(
     check_range(low_deg, high_deg)
     point = math.hypot(u_photo_deg, u_display_deg)
     if not (point > 0 and min(u_photo_deg, u_display_deg, common_u_deg) >= 0):
-        raise InvalidInput("u_photo_deg or u_display_deg must be positive, and none negative")
+        raise InvalidInput(say("u_photo_deg or u_display_deg must be positive, and none negative"))
     if not wanted_u_deg > common_u_deg:
         raise InvalidInput(
-            f"wanted_u_deg must be more than the shared u of {common_u_deg:g}, "
-            f"but got {wanted_u_deg:g}: more photos do not lower what they share"
+            say(
+                "wanted_u_deg must be more than the shared u of {common_u_deg:g}, but got "
+                "{wanted_u_deg:g}: more photos do not lower what they share",
+                common_u_deg=common_u_deg,
+                wanted_u_deg=wanted_u_deg,
+            )
         )
     for each in range(1, (MOST_PHOTOS - 1) // 2 + 1):
         plan = _plan(each, point, low_deg, high_deg, common_u_deg, apart=step_deg + 1.0)
         if plan.u_deg <= wanted_u_deg:
             return plan
     raise InvalidInput(
-        f"wanted_u_deg must be reachable with {MOST_PHOTOS} photos, which give {plan.u_deg:.3g}, "
-        f"but got {wanted_u_deg:g}: lower the u of one photo first"
+        say(
+            "wanted_u_deg must be reachable with {most_photos} photos, which give "
+            "{u_deg:.3g}, but got {wanted_u_deg:g}: lower the u of one photo first",
+            most_photos=MOST_PHOTOS,
+            u_deg=plan.u_deg,
+            wanted_u_deg=wanted_u_deg,
+        )
     )
 
 

@@ -40,6 +40,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["RULES", "SETTLED", "ControlChart", "Rule", "Signal", "individuals_chart"]
 
@@ -47,8 +48,8 @@ Floats = NDArray[np.float64]
 Rule = Literal["beyond", "nine_on_one_side"]
 
 RULES: dict[Rule, str] = {
-    "beyond": "beyond the control limits of the checks before it",
-    "nine_on_one_side": "nine in a row on the same side of the mean of the checks before",
+    "beyond": say("beyond the control limits of the checks before it"),
+    "nine_on_one_side": say("nine in a row on the same side of the mean of the checks before"),
 }
 """Each rule in plain words, in the order in which they are told."""
 
@@ -139,7 +140,14 @@ def individuals_chart(
         return None
     first = min(n, SETTLED) if baseline is None else baseline
     if not FEWEST <= first <= n:
-        raise InvalidInput(f"baseline must be between {FEWEST} and the {n} values, but got {first}")
+        raise InvalidInput(
+            say(
+                "baseline must be between {fewest} and the {n} values, but got {first}",
+                fewest=FEWEST,
+                n=n,
+                first=first,
+            )
+        )
     x = np.asarray(values, dtype=np.float64)
     own = np.ones(n) if u is None else np.asarray(u, dtype=np.float64)
     if own.shape != (n,) or not np.all(own > 0):

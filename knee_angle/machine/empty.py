@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import bars
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine.answer import range_of, tolerances_of
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.evidence import SettingsOfMachine
@@ -22,12 +23,13 @@ __all__ = ["NO_LEG", "EmptyCheck", "check_empty"]
 
 Floats = NDArray[np.float64]
 
-NO_LEG = (
+NO_LEG = say(
     "There is no leg in these photos: whether leg and machine fit cannot be judged without one."
 )
-FLAT = (
-    "Where the camera stood is not known, so nothing is proven of the display: photograph again "
-    "with the tag strip on the machine, or with the two tags on its bars."
+FLAT = say(
+    "Where the camera stood is not known, so nothing is proven of the display: "
+    "photograph again with the tag strip on the machine, or with the two tags "
+    "on its bars."
 )
 LEAST_P_HINGE = 1e-3
 """Tags that fit a common hinge worse than this do not show it (as in a check with a leg)."""
@@ -70,7 +72,9 @@ class EmptyCheck:
         return f"<EmptyCheck of {len(self.photos)} photos: {said}>"
 
     def _repr_html_(self) -> str:
-        return html_of((("finding", self.kind), ("said", " ".join(self.words))), alarms=self.alarms)
+        return html_of(
+            (("finding", self.kind), ("said", joined(" ", self.words))), alarms=self.alarms
+        )
 
 
 def check_empty(
@@ -98,7 +102,7 @@ def check_empty(
         A photo without a displayed number.
     """
     if any(one.displayed_deg is None for one in seen.values()):
-        raise InvalidInput("each photo of an empty machine needs its displayed number")
+        raise InvalidInput(say("each photo of an empty machine needs its displayed number"))
     shown = sorted({one.displayed_deg for one in seen.values() if one.displayed_deg is not None})
     mean, cov = _bars_at(shown, seen)
     found = judge_machine(

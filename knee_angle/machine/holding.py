@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.chain import Chain, knee_flexion_deg, knee_in_slings_deg
 from knee_angle.machine.evidence import SettingsOfMachine
 from knee_angle.machine.suspensions import (
@@ -133,8 +134,10 @@ def fit_holding(
     """
     if not seen.both_seen():
         raise InvalidInput(
-            "a machine's holding needs a setting with knee and bars both seen, but got none: "
-            "photograph the leg with the machine's bars in view"
+            say(
+                "a machine's holding needs a setting with knee and bars both seen, but got "
+                "none: photograph the leg with the machine's bars in view"
+            )
         )
     data = data_of(seen)
     models = [

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from knee_angle.angle.verdict import verdict_of
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine.adjust import Advice, advise, grid_of
 from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.chain import BARS_LIMITS_DEG
@@ -53,21 +54,22 @@ MAY_BE = 0.3
 """Probability of a fit fault elsewhere from which that place is asked for (our own)."""
 SEEMS = 0.5
 """Probability of slack from which it is told as not yet proven (our own)."""
-KNEE_POINT = "It is to meet the mark at the lateral epicondyle; the joint line is 24 mm below."
+KNEE_POINT = say("It is to meet the mark at the lateral epicondyle; the joint line is 24 mm below.")
 """Joint line 24.4 ± 2.8 mm below the epicondyle: an MRI study of 2023 (abstract seen)."""
-UNEXPLAINED = (
-    "No leg in a machine moves as these settings do together, so nothing is said of what to set: "
-    "check the points of each photo, and that nothing was moved between them."
+UNEXPLAINED = say(
+    "No leg in a machine moves as these settings do together, so nothing is "
+    "said of what to set: check the points of each photo, and that nothing was "
+    "moved between them."
 )
-CARE = "Stay within the prescription; stop at pain or resistance."
+CARE = say("Stay within the prescription; stop at pain or resistance.")
 P_MOVED = 0.01
 """Settings that fit together worse than this were made by no leg in a machine: of 70 simulated
 visits none did, and of those with one knee 5 degrees off 33 of 34 (our own)."""
 FEWEST_TO_COMPARE = 3
-MOVED = (
-    "Where the bars stand at {bars:.0f}° knee, bars and hinge do not fit the other settings: a "
-    "mark or a dot was moved, or a point lies elsewhere. Look at that photo's points, or "
-    "photograph it again."
+MOVED = say(
+    "Where the bars stand at {bars:.0f}° knee, bars and hinge do not fit the "
+    "other settings: a mark or a dot was moved, or a point lies elsewhere. "
+    "Look at that photo's points, or photograph it again."
 )
 HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
 
@@ -90,6 +92,28 @@ class HingeCoordinate:
     verdict: Verdict
 
 
+_BENT_MORE = say(
+    "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By what the other settings "
+    "show it is bent about {off_deg:.0f}° more than the bars there ({low:.0f} to {high:.0f}°): "
+    "photograph that end of the allowed range too."
+)
+_BENT_LESS = say(
+    "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By what the other settings "
+    "show it is bent about {off_deg:.0f}° less than the bars there ({low:.0f} to {high:.0f}°): "
+    "photograph that end of the allowed range too."
+)
+_SLACK = say(
+    "At every setting the leg is about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) straighter than "
+    "its place in the machine explains: slack slings or straps, or a heel that does not sit on "
+    "its plate. Check them with the machine stopped."
+)
+_SEEMS_SLACK = say(
+    "At every setting the leg seems (not proven) about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) "
+    "straighter than its place in the machine explains: slack slings or straps, or a heel that "
+    "does not sit on its plate. Check them with the machine stopped."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Elsewhere:
     """What the fitted models imply where nobody photographed: knee minus bars there.
@@ -106,13 +130,9 @@ class Elsewhere:
         """The sentence that asks for that photo."""
         off = self.knee_minus_bars_deg
         low, high = off.interval
-        how = "more" if off.value > 0 else "less"
-        edges = sorted((low, high) if off.value > 0 else (-low, -high))
-        return (
-            f"Nobody photographed the knee at bars of about {self.bars_deg:.0f}°. By what the "
-            f"other settings show it is bent about {abs(off.value):.0f}° {how} than the bars there "
-            f"({edges[0]:.0f} to {edges[1]:.0f}°): photograph that end of the allowed range too."
-        )
+        low, high = sorted((low, high) if off.value > 0 else (-low, -high))
+        template = _BENT_MORE if off.value > 0 else _BENT_LESS
+        return template.format(bars_deg=self.bars_deg, off_deg=abs(off.value), low=low, high=high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +205,10 @@ class MachineJudged:
         """
         if self.display is None or self.holding is None:
             raise InvalidInput(
-                "a table of display and knee needs settings with knee, bars and displayed number, "
-                "but got none: photograph the leg with the machine's bars in view"
+                say(
+                    "a table of display and knee needs settings with knee, bars and displayed "
+                    "number, but got none: photograph the leg with the machine's bars in view"
+                )
             )
         rng = rng or np.random.default_rng(len(displayed_deg))
         shown = np.asarray(displayed_deg, dtype=float)
@@ -275,7 +297,8 @@ def _implied(
 
 def _to_set(advice: Advice) -> str:
     """What to set or check, and where that ends."""
-    return f"{advice.text} {CARE}" if advice.steps or advice.checks or advice.first else advice.text
+    more = advice.steps or advice.checks or advice.first
+    return joined(" ", [advice.text, CARE]) if more else advice.text
 
 
 def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:
@@ -381,18 +404,32 @@ def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
     low, high = display.range_deg
     if display.verdict == "outside":
         return (
-            f"Display and bars differ by about {display.largest_deg:+.0f}° at "
-            f"{display.at_deg:.0f}° (more than {display.tolerance_deg:g}° is proven): see the "
-            "service manual, and rely on measured angles until then.",
+            say(
+                "Display and bars differ by about {largest_deg:+.0f}° at {at_deg:.0f}° "
+                "(more than {tolerance_deg:g}° is proven): see the service manual, and "
+                "rely on measured angles until then.",
+                largest_deg=display.largest_deg,
+                at_deg=display.at_deg,
+                tolerance_deg=display.tolerance_deg,
+            ),
         )
     if display.at_most_deg > TELLS_NOTHING_DEG:
         return (
-            f"The photos do not tell how far display and bars differ from {low:.0f}° to "
-            f"{high:.0f}°: photograph more settings, with dots or tags on the bars.",
+            say(
+                "The photos do not tell how far display and bars differ from {low:.0f}° to "
+                "{high:.0f}°: photograph more settings, with dots or tags on the bars.",
+                low=low,
+                high=high,
+            ),
         )
     return (
-        f"Display and bars differ by at most {display.at_most_deg:.0f}° from {low:.0f}° to "
-        f"{high:.0f}° (95 %).",
+        say(
+            "Display and bars differ by at most {at_most_deg:.0f}° from {low:.0f}° to "
+            "{high:.0f}° (95 %).",
+            at_most_deg=display.at_most_deg,
+            low=low,
+            high=high,
+        ),
     )
 
 
@@ -407,18 +444,28 @@ def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) 
     """Where the hinge is proven off, in both directions."""
     told = []
     for one, ways in (
-        (along, ("towards the foot", "towards the hip")),
-        (across, ("in front of", "behind")),
+        (
+            along,
+            (
+                say("{off_mm:.0f} ± {u_mm:.0f} mm towards the foot of the knee"),
+                say("{off_mm:.0f} ± {u_mm:.0f} mm towards the hip of the knee"),
+            ),
+        ),
+        (
+            across,
+            (
+                say("{off_mm:.0f} ± {u_mm:.0f} mm in front of the knee"),
+                say("{off_mm:.0f} ± {u_mm:.0f} mm behind the knee"),
+            ),
+        ),
     ):
         if one is not None and one.verdict == "outside":
             way = ways[0] if one.mm > 0 else ways[1]
-            told.append(
-                f"{abs(one.mm):.0f} ± {1.96 * one.u_mm:.0f} mm {way}"
-                + (" of the knee" if one is along else " the knee")
-            )
+            told.append(way.format(off_mm=abs(one.mm), u_mm=1.96 * one.u_mm))
     if not told:
         return ()
-    return (f"The hinge lies {' and '.join(told)}. {KNEE_POINT}",)
+    places = joined(say(" and "), told)
+    return (say("The hinge lies {places}. {point}", places=places, point=KNEE_POINT),)
 
 
 def _slack_words(slack: Figure, probability: float) -> tuple[str, ...]:
@@ -426,9 +473,5 @@ def _slack_words(slack: Figure, probability: float) -> tuple[str, ...]:
     if probability < SEEMS:
         return ()
     low, high = slack.interval
-    sure = "is" if probability >= PROOF else "seems (not proven)"
-    return (
-        f"At every setting the leg {sure} about {slack.value:.0f}° ({low:.0f} to {high:.0f}°) "
-        "straighter than its place in the machine explains: slack slings or straps, or a heel "
-        "that does not sit on its plate. Check them with the machine stopped.",
-    )
+    template = _SLACK if probability >= PROOF else _SEEMS_SLACK
+    return (template.format(slack_deg=slack.value, low=low, high=high),)

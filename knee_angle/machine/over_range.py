@@ -30,6 +30,7 @@ from scipy.special import chdtri, ndtr, stdtr
 
 from knee_angle.assumptions import COVERAGE_ONE_SIDED, RISK
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.calibration import Line, quantile
 from knee_angle.records import Verdict
 
@@ -221,8 +222,12 @@ def arc_ratio(line: Line) -> ArcRatio:
     var_x = float(cx @ np.array(line.cov_x) @ cx)
     if arc_x <= 3 * math.sqrt(var_x):
         raise InvalidInput(
-            f"the arc of x must be more than 3 u, but is {arc_x:g} with u {math.sqrt(var_x):g}: "
-            "photograph over a wider range"
+            say(
+                "the arc of x must be more than 3 u, but is {arc_x:g} with u {sqrt:g}: "
+                "photograph over a wider range",
+                arc_x=arc_x,
+                sqrt=math.sqrt(var_x),
+            )
         )
     ratio = arc_y / arc_x
     variance = (

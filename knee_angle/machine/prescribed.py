@@ -11,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from knee_angle.language import say
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
 from knee_angle.records import Measurement, Outcome, Side
 from knee_angle.settings import Settings
+from knee_angle.words import A_SIDE
 
 __all__ = ["LegSettings", "which_knee"]
 
@@ -85,7 +87,11 @@ class LegSettings:
         if left == right:
             return left
         return tuple(
-            f"{alarm} (prescribed for the {side} knee; which one it is was not seen)"
+            say(
+                "{alarm} (prescribed for the {side} knee; which one it is was not seen)",
+                alarm=alarm,
+                side=A_SIDE[side],
+            )
             for side, alarms in (("left", left), ("right", right))
             for alarm in alarms
         )
@@ -96,6 +102,12 @@ def which_knee(side: Side, only: Side | None) -> tuple[str, ...]:
     if only is None or side == only:
         return ()
     return (
-        f"WHICH KNEE? The photo shows a {side} knee, the prescription is for the {only}: which is "
-        f"it? Until that is known the limits of the {only} knee are taken.",
+        say(
+            "WHICH KNEE? The photo shows a {side} knee, the prescription is for the "
+            "{only_one}: which is it? Until that is known the limits of the {only} knee "
+            "are taken.",
+            side=A_SIDE[side],
+            only=A_SIDE[only],
+            only_one=A_SIDE[only],
+        ),
     )

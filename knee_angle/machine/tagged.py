@@ -9,6 +9,7 @@ import numpy as np
 
 from knee_angle.angle import bars, uncertainty
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.cause import cards_wrong
 from knee_angle.records import LEG_POINTS, Frame, LegInView, Measurement
 from knee_angle.settings import Settings
@@ -17,9 +18,10 @@ __all__ = ["ARROWS_WRONG", "Bars", "bars_of"]
 
 LEAST_P_HINGE = 1e-3
 """Bar tags that fit a common hinge worse than this are not believed."""
-ARROWS_WRONG = (
-    "The hinge lies behind the arrow of a card on the bars, so the card points the wrong way and "
-    "the bars are not used: stick both cards with their arrows towards the foot."
+ARROWS_WRONG = say(
+    "The hinge lies behind the arrow of a card on the bars, so the card points "
+    "the wrong way and the bars are not used: stick both cards with their "
+    "arrows towards the foot."
 )
 
 

@@ -44,46 +44,50 @@ from knee_angle.assumptions import (
     U_ULTRA_WIDE,
     ULTRA_WIDE_BELOW_MM,
 )
+from knee_angle.language import capital, say
 from knee_angle.photo.colours import Rgb
 from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured
 
 __all__ = ["ADVICE", "AsTaken", "as_taken", "not_as_taken"]
 
-ADVICE = (
-    "use the photo as the camera saved it (camera set to 4:3, no zoom, not a screenshot, not "
-    "cropped or edited), or photograph again"
+ADVICE = say(
+    "use the photo as the camera saved it (camera set to 4:3, no zoom, not a "
+    "screenshot, not cropped or edited), or photograph again"
 )
-RESHAPED = (
-    "the picture has {} x {} pixels but its camera stored {} x {}: it was cropped, stretched or "
-    "edited, which changes angles"
+RESHAPED = say(
+    "the picture has {wide} x {high} pixels but its camera stored {stored_wide} x {stored_high}: "
+    "it was cropped, stretched or edited, which changes angles"
 )
-PANORAMA = (
-    "the picture is {:.1f} times as long as it is high: a panorama or a cropped strip, whose "
-    "angles cannot be measured"
+PANORAMA = say(
+    "the picture is {times:.1f} times as long as it is high: a panorama or a "
+    "cropped strip, whose angles cannot be measured"
 )
-SCREENSHOT = (
+SCREENSHOT = say(
     "the picture is a screenshot or lies in a frame of one colour, so lens and size are not known"
 )
-OF_A_SCREEN = (
-    "the picture ends at a straight line before an even dark border, as a photo of a screen or of "
-    "a print does, so lens and size are not known"
+OF_A_SCREEN = say(
+    "the picture ends at a straight line before an even dark border, as a "
+    "photo of a screen or of a print does, so lens and size are not known"
 )
-ULTRA_WIDE = (
-    "The photo was taken with an ultra-wide lens, whose pictures are bent towards their corners: "
-    "the ± allows for it. Use the main camera, from further away."
+ULTRA_WIDE = say(
+    "The photo was taken with an ultra-wide lens, whose pictures are bent "
+    "towards their corners: the ± allows for it. Use the main camera, from "
+    "further away."
 )
-RESIZED = (
-    "The picture has {} x {} pixels but its camera stored {} x {}: it was made smaller or larger, "
-    "or cropped, and the ± allows for either. Use the photo as the camera saved it."
+RESIZED = say(
+    "The picture has {wide} x {high} pixels but its camera stored {stored_wide} x {stored_high}: "
+    "it was made smaller or larger, or cropped, and the ± allows for either. Use the photo "
+    "as the camera saved it."
 )
-ZOOMED = (
-    "The photo was taken with digital zoom ({:.1f} times): the ± allows for a focal length that "
-    "counts it and for one that does not. Photograph without zoom, from closer."
+ZOOMED = say(
+    "The photo was taken with digital zoom ({zoom:.1f} times): the ± allows for a "
+    "focal length that counts it and for one that does not. Photograph without "
+    "zoom, from closer."
 )
-ODD_SHAPE = (
-    "No camera is known to make pictures of this shape ({} x {}): it was cropped or stretched, so "
-    "the ± is wide and nothing counts as proven. " + ADVICE[0].upper() + ADVICE[1:] + "."
+ODD_SHAPE = say(
+    "No camera is known to make pictures of this shape ({wide} x {high}): it was "
+    "cropped or stretched, so the ± is wide and nothing counts as proven. {advice}"
 )
 
 
@@ -131,7 +135,9 @@ def as_taken(photo: Photo) -> AsTaken:
         var_focal += U_ULTRA_WIDE**2
     odd = _camera_shape(photo) is None
     if odd:
-        cautions.append(ODD_SHAPE.format(photo.width, photo.height))
+        cautions.append(
+            ODD_SHAPE.format(wide=photo.width, high=photo.height, advice=capital(ADVICE))
+        )
         log_focal, var_focal = log_focal + U_ODD_SHAPE / 2.0, var_focal + U_ODD_SHAPE**2
     return AsTaken(
         focal=math.exp(log_focal),
@@ -150,13 +156,20 @@ def _refused(photo: Photo) -> str | None:
         return OF_A_SCREEN
     long, short = _sides(photo)
     if long > PANORAMA_FROM * short:
-        return PANORAMA.format(long / short)
+        return PANORAMA.format(times=long / short)
     stored = photo.told.size_px
     if stored is None or _alike(long / short, stored[0] / stored[1]):
         return None
     if photo.width < photo.height:
         stored = stored[::-1]
-    return RESHAPED.format(photo.width, photo.height, *stored)
+    return RESHAPED.format(**_sizes(photo, stored))
+
+
+def _sizes(photo: Photo, stored: tuple[int, int]) -> dict[str, int]:
+    wide, high = stored
+    return {
+        "wide": photo.width, "high": photo.height, "stored_wide": wide, "stored_high": high,
+    }  # fmt: skip
 
 
 def _sides(photo: Photo) -> tuple[int, int]:
@@ -182,7 +195,7 @@ def _resized(photo: Photo) -> tuple[float, list[str]]:
     if photo.width < photo.height:
         stored = stored[::-1]
     most = min(math.log(MOST_CROPPED), abs(math.log(max(stored) / long)))
-    return most, [RESIZED.format(photo.width, photo.height, *stored)]
+    return most, [RESIZED.format(**_sizes(photo, stored))]
 
 
 def _zoomed(photo: Photo) -> tuple[float, list[str]]:
@@ -191,7 +204,7 @@ def _zoomed(photo: Photo) -> tuple[float, list[str]]:
         return 0.0, []
     if math.log(photo.told.zoom) <= SHAPE_WITHIN:
         return 0.0, []
-    return math.log(photo.told.zoom), [ZOOMED.format(photo.told.zoom)]
+    return math.log(photo.told.zoom), [ZOOMED.format(zoom=photo.told.zoom)]
 
 
 def _framed(small: Rgb) -> bool:

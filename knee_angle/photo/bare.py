@@ -6,6 +6,7 @@ import re
 import struct
 
 from knee_angle.errors import UnreadablePhoto
+from knee_angle.language import say
 
 __all__ = ["bare_jpeg", "damaged"]
 
@@ -13,8 +14,11 @@ __all__ = ["bare_jpeg", "damaged"]
 def damaged(kind: str) -> UnreadablePhoto:
     """What to say of a picture that is not all there."""
     return UnreadablePhoto(
-        f"the photo must be complete, but its {kind} data are cut off or damaged: "
-        "copy it again from the phone."
+        say(
+            "the photo must be complete, but its {kind} data are cut off or damaged: "
+            "copy it again from the phone.",
+            kind=kind,
+        )
     )
 
 

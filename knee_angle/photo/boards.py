@@ -31,6 +31,7 @@ from knee_angle.assumptions import (
     U_STRIP_TO_BARS_DEG,
     U_STRIPS_PARALLEL_DEG,
 )
+from knee_angle.language import say
 from knee_angle.photo import camera
 from knee_angle.photo.camera import Board
 from knee_angle.photo.strips import Strip, most_rms_px, strips_of
@@ -43,52 +44,63 @@ __all__ = ["Boards", "boards_of", "too_oblique"]
 Floats = NDArray[np.float64]
 
 
-TWICE = (
-    "Tag numbers seen more than once: {}. Another machine's tags, or a second print of the same "
-    "sheet, are in the picture."
+TWICE = say(
+    "Tag numbers seen more than once: {tags}. Another machine's tags, or a second "
+    "print of the same sheet, are in the picture."
 )
-BARS_TWICE = (
+BARS_TWICE = say(
     "So the tags on the bars do not count: cover the other machine's, and photograph again."
 )
-BAR_ALONE = (
-    "Of the two tags on the bars only tag {} is seen, so it does not count: nothing may cover the "
-    "other."
+BAR_ALONE = say(
+    "Of the two tags on the bars only tag {tag} is seen, so it does not count: "
+    "nothing may cover the other."
 )
-BARS_ELSEWHERE = "The tags on the bars ({}) do not count: {}."
-SPOILT = (
-    "The tags {} do not count: they do not lie flat in one row as printed. The strip is bent or "
-    "partly covered, tags of it were moved, or they are of several strips: stick one strip flat on "
-    "the machine, or print a new one."
+BARS_ELSEWHERE = say("The tags on the bars ({tags}) do not count: {why}.")
+SPOILT = say(
+    "The tags {tags} do not count: they do not lie flat in one row as printed. The "
+    "strip is bent or partly covered, tags of it were moved, or they are of "
+    "several strips: stick one strip flat on the machine, or print a new one."
 )
-ELSEWHERE = (
-    "The {} does not count: {}. It is taken for another machine's; when it is on this one, check "
-    "the size of its tags, that it lies parallel to the bars, and the points."
+ELSEWHERE = say(
+    "{row} does not count: {why}. It is taken for another machine's; when it is "
+    "on this one, check the size of its tags, that it lies parallel to the "
+    "bars, and the points."
 )
-TURNED_AWAY = (
-    "The tag {} does not count: it is seen about {:.0f}° off square, and no second tag shows "
-    "whether it lies flat on the machine."
+TURNED_AWAY = say(
+    "The tag {tag} does not count: it is seen about {off_deg:.0f}° off square, and no second tag "
+    "shows whether it lies flat on the machine."
 )
-OBLIQUE = "Were it on this one, the camera would stand {:.0f}° off square and the angle be far off."
-TOO_OBLIQUE = (
-    "no strip of printed tags counts, and those seen at the leg (tags {}) show that the camera "
-    "stands about {:.0f}° off square: an angle in the flat picture would be far off"
+OBLIQUE = say(
+    "Were it on this one, the camera would stand {off_deg:.0f}° off square and the "
+    "angle be far off."
 )
-SQUARE_ON = (
-    "stick one strip flat on this machine and cover every other, or stand square to the leg; then "
-    "photograph again"
+TOO_OBLIQUE = say(
+    "no strip of printed tags counts, and those seen at the leg (tags {tags}) show "
+    "that the camera stands about {off_deg:.0f}° off square: an angle in the flat "
+    "picture would be far off"
 )
-UNDECIDED = (
-    "Several strips are seen (tags {}), and the photo does not tell which of them is on this "
-    "machine, so none counts. Which is it? Cover or take away the others, and photograph again."
+SQUARE_ON = say(
+    "stick one strip flat on this machine and cover every other, or stand "
+    "square to the leg; then photograph again"
 )
-SECOND = (
-    "A second strip is seen (tags {}): it shows the same direction within its ±, and is not needed."
+UNDECIDED = say(
+    "Several strips are seen (tags {tags}), and the photo does not tell which of "
+    "them is on this machine, so none counts. Which is it? Cover or take away "
+    "the others, and photograph again."
 )
-LOOSE = (
-    "The tag {} is no part of the strip that counts (tags {}) and does not count: it lies apart, "
-    "or was moved on its strip."
+SECOND = say(
+    "A second strip is seen (tags {tags}): it shows the same direction within its "
+    "±, and is not needed."
 )
-LOOSE_ALONE = "The tag {} lies apart from every strip and does not count."
+LOOSE = say(
+    "The tag {tag} is no part of the strip that counts (tags {tags}) and does not "
+    "count: it lies apart, or was moved on its strip."
+)
+BEHIND_BARS = say("by its size it is {apart_mm:.0f} mm too far behind the bars")
+BEFORE_BARS = say("by its size it is {apart_mm:.0f} mm too far before the bars")
+ODD_THIGH = say("by its size the thigh would be {seen_mm:.0f} mm long, not about {usual_mm:.0f} mm")
+ODD_LEG = say("by its size the leg would be {seen_mm:.0f} mm long, not about {usual_mm:.0f} mm")
+LOOSE_ALONE = say("The tag {tag} lies apart from every strip and does not count.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +154,7 @@ def boards_of(
         Sizes of the tags; stature and thigh where known.
     """
     scene = _Scene(lens, landmarks, settings)
-    cautions = [TWICE.format(_named(twice))] if (twice := _twice(tags)) else []
+    cautions = [TWICE.format(tags=_named(twice))] if (twice := _twice(tags)) else []
     bar_tags, bars, why = _bars(bars_of(tags), scene)
     cautions += why
     strip, refused, of_strips = _strip(strip_of(tags), bars, scene)
@@ -163,7 +175,7 @@ def too_oblique(found: Boards, view: View) -> NotMeasured | None:
     off_deg, tags = min(found.refused, key=lambda one: one[0])
     if off_deg <= MOST_FLAT_DEG:
         return None
-    return NotMeasured(TOO_OBLIQUE.format(_named(tags), off_deg), SQUARE_ON)
+    return NotMeasured(TOO_OBLIQUE.format(tags=_named(tags), off_deg=off_deg), SQUARE_ON)
 
 
 def _bars(
@@ -173,14 +185,14 @@ def _bars(
     if _twice(tags):
         return (), None, (BARS_TWICE,)
     if len(tags) == 1:
-        return (), None, (BAR_ALONE.format(tags[0].number),)
+        return (), None, (BAR_ALONE.format(tag=tags[0].number),)
     if not tags:
         return (), None, ()
     board = camera.bars_board(tags, scene.lens, tag_mm=scene.settings.bar_tag_mm)
     assert board is not None  # noqa: S101  there are tags
     reason = _not_at_the_leg(tags, board, scene, behind_mm=MARK_DEPTH_MM["thigh_bar"][0])
     if reason is not None:
-        return (), None, (BARS_ELSEWHERE.format(_named(tags), reason),)
+        return (), None, (BARS_ELSEWHERE.format(tags=_named(tags), why=reason),)
     return tags, board, ()
 
 
@@ -189,18 +201,18 @@ def _strip(
 ) -> tuple[Board | None, tuple[tuple[float, tuple[Tag, ...]], ...], list[str]]:
     """The plane of the one strip that is on this machine, and what is said of the others."""
     found = strips_of(tags)
-    cautions = [SPOILT.format(_named(group)) for group in found.spoilt]
+    cautions = [SPOILT.format(tags=_named(group)) for group in found.spoilt]
     spoilt = found.spoilt
     # A single tag counts only where nothing else is seen.
     alone = len(tags) == 1
     rows = (Strip(tags, (0,)),) if alone else found.rows
     if not rows and not spoilt and tags:
-        cautions, spoilt = [SPOILT.format(_named(tags))], (tags,)
+        cautions, spoilt = [SPOILT.format(tags=_named(tags))], (tags,)
         alone = True
     if alone and rows and (off_deg := _off_square_deg(tags, scene)) > MOST_FLAT_DEG:
         # The last tag seen of a bent strip looks like any other: further off, it proves nothing.
         rows, spoilt = (), (tags,)
-        cautions = [TURNED_AWAY.format(tags[0].number, off_deg)]
+        cautions = [TURNED_AWAY.format(tag=tags[0].number, off_deg=off_deg)]
     refused = [(_off_square_deg(g, scene), g) for g in spoilt if _beside_the_leg(g, scene)]
     suited: list[tuple[Strip, Board]] = []
     for row in rows:
@@ -210,17 +222,17 @@ def _strip(
         if reason is None:
             suited.append((row, board))
             continue
-        cautions.append(ELSEWHERE.format(_called(row), reason))
+        cautions.append(ELSEWHERE.format(row=_called(row), why=reason))
         if (off_deg := _off_square_deg(row.tags, scene)) > MOST_FLAT_DEG:
-            cautions.append(OBLIQUE.format(off_deg))
+            cautions.append(OBLIQUE.format(off_deg=off_deg))
     # The most tags, then the surest direction.
     suited.sort(key=lambda one: (-len(one[0].tags), np.trace(one[1].tilt_cov_deg2)))
     used = suited[0] if suited and all(_alike(suited[0][1], b) for _, b in suited[1:]) else None
     if used is None and suited:
-        cautions.append(UNDECIDED.format("; ".join(_named(row.tags) for row, _ in suited)))
+        cautions.append(UNDECIDED.format(tags="; ".join(_named(row.tags) for row, _ in suited)))
         refused += [(_off_square_deg(row.tags, scene), row.tags) for row, _ in suited]
     elif used is not None:
-        cautions += [SECOND.format(_named(row.tags)) for row, _ in suited[1:]]
+        cautions += [SECOND.format(tags=_named(row.tags)) for row, _ in suited[1:]]
     if not alone:
         cautions += [_loose(tag, used) for tag in found.singles]
     return None if used is None else used[1], tuple(refused), cautions
@@ -254,33 +266,34 @@ def _beside_the_leg(tags: Sequence[Tag], scene: _Scene) -> bool:
 
 
 def _called(row: Strip) -> str:
-    which = "tag" if len(row.tags) == 1 else "strip with tags"
-    return f"{which} {_named(row.tags)}"
+    if len(row.tags) == 1:
+        return say("The tag {tag}", tag=_named(row.tags))
+    return say("The strip with tags {tags}", tags=_named(row.tags))
 
 
 def _loose(tag: Tag, used: tuple[Strip, Board] | None) -> str:
     if used is None:
-        return LOOSE_ALONE.format(tag.number)
-    return LOOSE.format(tag.number, _named(used[0].tags))
+        return LOOSE_ALONE.format(tag=tag.number)
+    return LOOSE.format(tag=tag.number, tags=_named(used[0].tags))
 
 
 def _not_on_this_machine(row: Strip, board: Board, bars: Board | None, scene: _Scene) -> str | None:
     """Why a strip cannot be this machine's, or None where it can."""
     if len(row.tags) == 1 and board.rms_px > most_rms_px(row.tags):
-        return f"its corners are {board.rms_px:.1f} px off a flat square"
+        return say("its corners are {rms_px:.1f} px off a flat square", rms_px=board.rms_px)
     depth_mm, u_depth_mm = STRIP_TO_KNEE_MM
     if (reason := _not_at_the_leg(row.tags, board, scene, behind_mm=depth_mm)) is not None:
         return reason
     if bars is None:
         return None
     if not _alike(board, bars, u_deg=U_STRIP_TO_BARS_DEG):
-        return "it is not parallel to the tags on the bars"
+        return say("it is not parallel to the tags on the bars")
     behind_mm, u_behind_mm = MARK_DEPTH_MM["thigh_bar"]
     apart_mm = board.distance_mm + depth_mm - bars.distance_mm - behind_mm
     u_mm = math.hypot(u_depth_mm, u_behind_mm, board.u_distance_mm, bars.u_distance_mm)
     if abs(apart_mm) > BOARD_MOST_SIGMA * u_mm:
-        where = "behind" if apart_mm > 0 else "before"
-        return f"by its size it is {abs(apart_mm):.0f} mm too far {where} the bars"
+        far = BEHIND_BARS if apart_mm > 0 else BEFORE_BARS
+        return far.format(apart_mm=abs(apart_mm))
     return None
 
 
@@ -293,18 +306,22 @@ def _not_at_the_leg(
     middle_px = np.mean([tag.corners_px for tag in tags], axis=(0, 1))
     places_px = np.vstack([points_px, middle_px])
     hip, knee, ankle, middle = _in_plane_mm(places_px, board, scene.lens, behind_mm=behind_mm)
-    seen_mm, name = math.dist(hip, knee), "thigh"
+    seen_mm, too_long = math.dist(hip, knee), ODD_THIGH
     usual_mm, u = scene.settings.thigh_mm, 0.0
     if usual_mm is None:
-        seen_mm, name = seen_mm + math.dist(knee, ankle), "leg"
+        seen_mm, too_long = seen_mm + math.dist(knee, ankle), ODD_LEG
         usual_mm, u = scale.usual_leg_mm(scene.settings.stature_mm)
     length_px = float(np.linalg.norm(np.diff(points_px, axis=0), axis=1).sum())
     u = math.hypot(u, U_LEG_ENDS, math.hypot(*(point.u_px for point in leg)) / length_px)
     # Written so that a plane seen from behind (not a number) does not pass.
     if not abs(math.log(max(seen_mm, 1.0) / usual_mm)) <= BOARD_MOST_SIGMA * u:
-        return f"by its size the {name} would be {seen_mm:.0f} mm long, not about {usual_mm:.0f} mm"
+        return too_long.format(seen_mm=seen_mm, usual_mm=usual_mm)
     far_mm = min(_from_line(middle, hip, knee), _from_line(middle, knee, ankle))
-    return f"it lies {far_mm:.0f} mm from the leg" if far_mm > STRIP_REACH_MM else None
+    return (
+        say("it lies {far_mm:.0f} mm from the leg", far_mm=far_mm)
+        if far_mm > STRIP_REACH_MM
+        else None
+    )
 
 
 def _in_plane_mm(places_px: Floats, board: Board, lens: Lens, *, behind_mm: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from knee_angle.language import say
 from knee_angle.photo import camera
 from knee_angle.photo.as_taken import not_as_taken
 from knee_angle.photo.lens_seen import seen_through
@@ -12,9 +13,14 @@ from knee_angle.records import Lens, NotMeasured
 __all__ = ["lens_through"]
 
 MIRRORED = NotMeasured(
-    "the picture is mirrored (its printed tags read in a mirror), so left and right are exchanged",
-    "use the camera at the back of the phone, or turn off the mirroring of the front one, and "
-    "photograph again",
+    say(
+        "the picture is mirrored (its printed tags read in a mirror), so left and "
+        "right are exchanged"
+    ),
+    say(
+        "use the camera at the back of the phone, or turn off the mirroring of the "
+        "front one, and photograph again"
+    ),
 )
 
 

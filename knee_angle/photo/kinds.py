@@ -6,6 +6,7 @@ import struct
 from typing import Literal
 
 from knee_angle.errors import UnreadablePhoto
+from knee_angle.language import say
 
 __all__ = ["Kind", "header_size", "kind_of"]
 
@@ -19,7 +20,10 @@ def kind_of(data: bytes) -> Kind:
     """What kind of picture the content is, whatever the file is called."""
     if not data:
         raise UnreadablePhoto(
-            "the photo must hold a picture, but the file is empty: copy it again from the phone."
+            say(
+                "the photo must hold a picture, but the file is empty: copy it again from "
+                "the phone."
+            )
         )
     head = data[:16]
     brand = head[8:12] if head[4:8] == b"ftyp" else b""
@@ -36,23 +40,30 @@ def kind_of(data: bytes) -> Kind:
     if brand in HEIF_BRANDS:
         return "HEIC"
     raise UnreadablePhoto(
-        "the photo must be a JPEG, PNG, WebP, TIFF, HEIC or GIF picture, but its content is "
-        f"{_other_kind(data, brand)}: save or export it as JPEG."
+        say(
+            "the photo must be a JPEG, PNG, WebP, TIFF, HEIC or GIF picture, but its "
+            "content is {other_kind}: save or export it as JPEG.",
+            other_kind=_other_kind(data, brand),
+        )
     )
 
 
 def _other_kind(data: bytes, brand: bytes) -> str:
     """What the content seems to be, for the message."""
     if brand:
-        return "an AVIF picture" if brand in (b"avif", b"avis") else "a video"
-    for magic, what in ((b"%PDF", "a PDF"), (b"BM", "a BMP picture"), (b"PK\3\4", "a ZIP file")):
+        return say("an AVIF picture") if brand in (b"avif", b"avis") else say("a video")
+    for magic, what in (
+        (b"%PDF", say("a PDF")),
+        (b"BM", say("a BMP picture")),
+        (b"PK\3\4", say("a ZIP file")),
+    ):
         if data.startswith(magic):
             return what
     try:
         text = data[:512].decode("utf-8")
     except UnicodeDecodeError:
-        return "something else"
-    return "something else" if "\0" in text else "text"
+        return say("something else")
+    return say("something else") if "\0" in text else "text"
 
 
 def header_size(data: bytes, kind: Kind) -> tuple[int, int] | None:

@@ -25,6 +25,7 @@ from knee_angle.assumptions import (
     U_CORNER_PX,
     U_PIXEL_SHAPE,
 )
+from knee_angle.language import say
 from knee_angle.photo.as_taken import ADVICE
 from knee_angle.photo.plane_fit import (
     Layout,
@@ -41,9 +42,10 @@ __all__ = ["LensSeen", "lens_seen", "seen_through"]
 
 Floats = NDArray[np.float64]
 
-OTHER_LENS = (
-    "the printed tags are not seen as a camera with this focal length sees a flat strip: the "
-    "picture was stretched, cropped, zoomed or photographed from a screen, or the strip is bent"
+OTHER_LENS = say(
+    "the printed tags are not seen as a camera with this focal length sees a "
+    "flat strip: the picture was stretched, cropped, zoomed or photographed "
+    "from a screen, or the strip is bent"
 )
 LENSES = 4
 """Log focal length, middle (x, y), log pixel shape."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from PIL import Image
 
 from knee_angle.errors import UnreadablePhoto
+from knee_angle.language import say
 from knee_angle.photo.kinds import Kind
 
 __all__ = ["check_memory", "check_size", "decoded_bytes_per_pixel"]
@@ -27,14 +28,24 @@ def check_size(size: tuple[int, int] | None, limit_megapixels: float) -> None:
     width, height = size
     if width < 1 or height < 1:
         raise UnreadablePhoto(
-            f"the photo must have pixels, but its header says {width} x {height}: "
-            "copy it again from the phone."
+            say(
+                "the photo must have pixels, but its header says {width} x {height}: copy "
+                "it again from the phone.",
+                width=width,
+                height=height,
+            )
         )
     if width * height > limit_megapixels * 1e6:
         raise UnreadablePhoto(
-            f"the photo must have at most {limit_megapixels:g} megapixels, but its header says "
-            f"{width * height / 1e6:.1f} ({width} x {height}): make a smaller copy, or raise "
-            "the megapixel limit if it is real."
+            say(
+                "the photo must have at most {limit_megapixels:g} megapixels, but its "
+                "header says {megapixels:.1f} ({width} x {height}): make a smaller copy, or "
+                "raise the megapixel limit if it is real.",
+                limit_megapixels=limit_megapixels,
+                megapixels=width * height / 1e6,
+                width=width,
+                height=height,
+            )
         )
 
 
@@ -45,9 +56,16 @@ def check_memory(image: Image.Image, kind: Kind, data: bytes, *, limit_megapixel
     limit = MOST_BYTES * max(1.0, limit_megapixels / MOST_BYTES_MEGAPIXELS)
     if needed > limit:
         raise UnreadablePhoto(
-            f"the photo must need at most {limit / 1e6:.0f} MB of memory to be decoded, but its "
-            f"{kind} data ({image.size[0]} x {image.size[1]}) need about {needed / 1e6:.0f}: save "
-            "or export it as JPEG, make a smaller copy, or raise the megapixel limit."
+            say(
+                "the photo must need at most {limit_mb:.0f} MB of memory to be decoded, but "
+                "its {kind} data ({width} x {height}) need about {needed_mb:.0f}: save or "
+                "export it as JPEG, make a smaller copy, or raise the megapixel limit.",
+                limit_mb=limit / 1e6,
+                kind=kind,
+                width=image.size[0],
+                height=image.size[1],
+                needed_mb=needed / 1e6,
+            )
         )
 
 

@@ -37,6 +37,7 @@ from PIL import (
 )
 
 from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.language import say
 from knee_angle.photo.bare import bare_jpeg, damaged
 from knee_angle.photo.colours import Rgb, on_white, parts, rgb8
 from knee_angle.photo.kinds import Kind, header_size, kind_of
@@ -250,8 +251,12 @@ def check_file_size(size_bytes: int, limit_megapixels: float) -> None:
     limit_bytes = int(limit_megapixels * 1e6 * FILE_BYTES_PER_PIXEL)
     if size_bytes > limit_bytes:
         raise UnreadablePhoto(
-            f"the photo's file must have at most {limit_bytes / 1e6:.0f} MB, but has "
-            f"{size_bytes / 1e6:.0f} MB: make a smaller copy, or raise the megapixel limit."
+            say(
+                "the photo's file must have at most {limit_mb:.0f} MB, but has "
+                "{size_mb:.0f} MB: make a smaller copy, or raise the megapixel limit.",
+                limit_mb=limit_bytes / 1e6,
+                size_mb=size_bytes / 1e6,
+            )
         )
 
 
@@ -267,28 +272,30 @@ def file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
             raise UnreadablePhoto(
-                "the photo must be a file, but got a folder: name the photos inside it."
+                say("the photo must be a file, but got a folder: name the photos inside it.")
             )
         if not stat.S_ISREG(status.st_mode):
             raise UnreadablePhoto(
-                "the photo must be a plain file, but got a device or pipe: copy it to a file."
+                say("the photo must be a plain file, but got a device or pipe: copy it to a file.")
             )
         check_file_size(status.st_size, limit_megapixels)
         return Path(path).read_bytes()
     except FileNotFoundError:
-        reason = "the photo is missing: there is no such file; check its name and folder."
+        reason = say("the photo is missing: there is no such file; check its name and folder.")
     except PermissionError:
-        reason = "the photo may not be opened: give this user the right to read the file."
+        reason = say("the photo may not be opened: give this user the right to read the file.")
     except MemoryError:
         reason = _OUT_OF_MEMORY
     except OSError as error:
-        reason = f"the photo cannot be opened: {error.strerror or 'input/output error'}."
+        reason = say(
+            "the photo cannot be opened: {why}.", why=error.strerror or "input/output error"
+        )
     except ValueError:
-        reason = "the photo's path cannot be used: it holds a character no file name can have."
+        reason = say("the photo's path cannot be used: it holds a character no file name can have.")
     raise UnreadablePhoto(reason) from None
 
 
-_OUT_OF_MEMORY = "the photo does not fit in this computer's memory: make a smaller copy."
+_OUT_OF_MEMORY = say("the photo does not fit in this computer's memory: make a smaller copy.")
 
 
 # ---------------------------------------------------------------- decoding
@@ -425,8 +432,10 @@ def _opened(data: bytes, kind: Kind) -> Image.Image:
         tiff = TiffImagePlugin.TiffImageFile(stream)
         if TIFF_DNG_VERSION in tiff.tag_v2:
             raise UnreadablePhoto(
-                "the photo must be a finished picture, but it is camera raw data (DNG): "
-                "export it as JPEG."
+                say(
+                    "the photo must be a finished picture, but it is camera raw data (DNG): "
+                    "export it as JPEG."
+                )
             )
         return tiff
     # Not needed for most photos, and its library is large.

@@ -6,6 +6,7 @@ import math
 
 from knee_angle import words
 from knee_angle.assumptions import SUPPORT_MM
+from knee_angle.language import joined, say, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.records import Finding, Measurement, NotMeasured, Outcome
 from knee_angle.report.visit_words import first_lines, not_judged
@@ -29,40 +30,46 @@ def answer_text(
     """
     answer = alone if isinstance(alone, VisitAnswer) else None
     lines = [photo]
-    lines += [f"  !! {alarm}" for alarm in outcome.alarms]
+    lines += [f"  !! {tell(alarm)}" for alarm in outcome.alarms]
     if isinstance(alone, VisitAnswer):
-        lines += [f"  {line}" for line in first_lines(alone)]
+        lines += [f"  {tell(line)}" for line in first_lines(alone)]
     elif alone is not None:
-        lines.append(f"  DO      {not_judged(alone)}")
-    lines.append(f"  {words.sentence(outcome)}")
+        lines.append("  " + tell("DO      {told}", told=not_judged(alone)))
+    lines.append(f"  {tell(words.sentence(outcome))}")
     if isinstance(outcome, Measurement):
         knee = outcome.knee
         lines += _table(
             [
-                ("knee", words.with_u(knee.deg, knee.u_deg)),
+                (say("knee"), words.with_u(knee.deg, knee.u_deg)),
                 *_compared(outcome),
                 *_frame(outcome, answer),
                 *_lengths(outcome),
-                ("points", words.sources(outcome.landmarks)),
+                (say("points"), words.sources(outcome.landmarks)),
                 *_marks(outcome),
-                ("plane", words.PLANE_WORDS[outcome.plane]),
+                (say("plane"), words.PLANE_WORDS[outcome.plane]),
                 (
-                    "± from",
-                    ", ".join(
-                        f"{line.replace('_', ' ')} {words.degrees(words.plus_minus(u))}"
-                        for line, u in knee.budget_deg.items()
+                    say("± from"),
+                    joined(
+                        ", ",
+                        [
+                            joined(
+                                " ",
+                                [words.BUDGET_WORDS[line], words.degrees(words.plus_minus(u))],
+                            )
+                            for line, u in knee.budget_deg.items()
+                        ],
                     ),
                 ),
             ]
         )
-        lines += [f"  caution: {caution}" for caution in outcome.cautions]
+        lines += [tell("  caution: {caution}", caution=caution) for caution in outcome.cautions]
     return "\n".join(lines) + "\n"
 
 
 def _marks(outcome: Measurement) -> list[tuple[str, str]]:
     """Where the marks are, and how far they may lie from the bone."""
     settings = outcome.settings
-    return [] if settings is None else [("marks", words.placed(settings))]
+    return [] if settings is None else [(say("marks"), words.placed(settings))]
 
 
 def _compared(outcome: Measurement) -> list[tuple[str, str]]:
@@ -71,12 +78,20 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
     compared = outcome.comparison
     shown = outcome.displayed.deg
     return [
-        ("display", f"{words.degrees(shown)}{words.shown_as(shown, outcome.settings)}"),
-        ("difference", words.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
         (
-            "verdict",
-            f"{words.VERDICT_WORDS[compared.verdict]} (tolerance {compared.tolerance_deg:g}°, "
-            f"probability of being within {words.probability(compared.p_within)})",
+            say("display"),
+            joined("", [words.degrees(shown), words.shown_as(shown, outcome.settings)]),
+        ),
+        (say("difference"), words.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
+        (
+            say("verdict"),
+            say(
+                "{verdict_words} (tolerance {tolerance_deg:g}°, probability of being "
+                "within {probability})",
+                verdict_words=words.VERDICT_WORDS[compared.verdict],
+                tolerance_deg=compared.tolerance_deg,
+                probability=words.probability(compared.p_within),
+            ),
         ),
     ]
 
@@ -88,10 +103,15 @@ def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
     s = outcome.segments
     return [
         (
-            "lengths",
-            f"thigh {s.thigh_mm:.0f} ± {words.plus_minus(s.u_thigh_mm):.0f} mm, "
-            f"lower leg {s.shank_mm:.0f} ± {words.plus_minus(s.u_shank_mm):.0f} mm between the "
-            "marks (a start for the machine's sections)",
+            say("lengths"),
+            say(
+                "thigh {thigh_mm:.0f} ± {u_thigh_mm:.0f} mm, lower leg {shank_mm:.0f} ± "
+                "{u_shank_mm:.0f} mm between the marks (a start for the machine's sections)",
+                thigh_mm=s.thigh_mm,
+                u_thigh_mm=words.plus_minus(s.u_thigh_mm),
+                shank_mm=s.shank_mm,
+                u_shank_mm=words.plus_minus(s.u_shank_mm),
+            ),
         )
     ]
 
@@ -103,23 +123,38 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
     if frame is not None:
         rows += [
             (
-                "bars",
-                f"{words.with_u(frame.deg, frame.u_deg)}, by {words.BARS_WORDS[frame.source]}",
+                say("bars"),
+                say(
+                    "{frame_deg}, by {bars_words}",
+                    frame_deg=words.with_u(frame.deg, frame.u_deg),
+                    bars_words=words.BARS_WORDS[frame.source],
+                ),
             ),
-            ("hinge", words.hinge_place(frame)),
+            (say("hinge"), words.hinge_place(frame)),
         ]
     found = outcome.finding
     if found is not None:
-        rows.append(("finding", words.FINDING_WORDS[found.kind]))
-        for name, part in (("calibration", found.calibration), ("fit", found.fit)):
+        rows.append((say("finding"), words.FINDING_WORDS[found.kind]))
+        for name, part in (
+            (say("  calibration"), found.calibration),
+            (say("  fit"), found.fit),
+        ):
             if part is not None:
                 text = words.with_u(part.discrepancy_deg, part.u_deg, sign=True)
                 rows.append(
-                    (f"  {name}", f"{text} (tolerance {part.tolerance_deg:g}°: {part.verdict})")
+                    (
+                        name,
+                        say(
+                            "{text} (tolerance {tolerance_deg:g}°: {verdict})",
+                            text=text,
+                            tolerance_deg=part.tolerance_deg,
+                            verdict=words.PROVEN_IN_A_WORD[part.verdict],
+                        ),
+                    )
                 )
         rows += _by_hinge(found)
         if answer is None or answer.machine is None:  # else the first lines have said what to do
-            rows.append(("next", found.advice))
+            rows.append((say("next"), found.advice))
     return rows
 
 
@@ -133,13 +168,21 @@ def _by_hinge(found: Finding) -> list[tuple[str, str]]:
     rest = found.fit.discrepancy_deg - explained
     # The two share errors: their ± taken as independent is rather too wide.
     if abs(rest) <= words.plus_minus(math.hypot(u, found.fit.u_deg)):
-        beside = "the fit part agrees with it within both ±"
+        beside = say("the fit part agrees with it within both ±")
     elif abs(found.fit.discrepancy_deg) < abs(explained):
-        beside = "the fit part is less: something else works against it"
+        beside = say("the fit part is less: something else works against it")
     else:
-        beside = f"the other {words.degrees(rest, sign=True)} of the fit part come from elsewhere"
-    text = f"{words.with_u(explained, u, sign=True)} expected from its place{_held(found)}"
-    return [("  by hinge", f"{text}; {beside}")]
+        beside = say(
+            "the other {rest} of the fit part come from elsewhere",
+            rest=words.degrees(rest, sign=True),
+        )
+    text = say(
+        "{explained} expected from its place{held}; {beside}",
+        explained=words.with_u(explained, u, sign=True),
+        held=_held(found),
+        beside=beside,
+    )
+    return [(say("  by hinge"), text)]
 
 
 def _held(found: Finding) -> str:
@@ -147,10 +190,17 @@ def _held(found: Finding) -> str:
     if found.support_mm is None:
         return ""
     below, u = found.support_mm
-    held = f"the lower leg held {below:.0f} ± {words.plus_minus(u):.0f} mm below the knee"
-    assumed = ", which is assumed: give --support-mm" if found.support_mm == SUPPORT_MM else ""
-    return f", by the planar model with {held}{assumed}"
+    held = say(
+        "the lower leg held {below:.0f} ± {u:.0f} mm below the knee",
+        below=below,
+        u=words.plus_minus(u),
+    )
+    if found.support_mm == SUPPORT_MM:
+        return say(
+            ", by the planar model with {held}, which is assumed: give --support-mm", held=held
+        )
+    return say(", by the planar model with {held}", held=held)
 
 
 def _table(rows: list[tuple[str, str]]) -> list[str]:
-    return [f"  {name:<14}{text}" for name, text in rows]
+    return [f"  {tell(name):<14}{tell(text)}" for name, text in rows]

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from knee_angle import words
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
+from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong
 from knee_angle.records import Measurement, NotMeasured
@@ -31,23 +32,46 @@ __all__ = [
     "visit_text",
 ]
 
-PAST_WORDS = {"knee": "the knee", "display": "the display", "setting": "the machine's setting"}
-PROVEN_WORDS = {"within": "yes", "outside": "no", "undecided": "not shown"}
+PAST_WORDS = {
+    "flexion": {
+        "knee": say("the knee is PAST the prescribed flexion of {limit}"),
+        "display": say("the display is PAST the prescribed flexion of {limit}"),
+        "setting": say("the machine's setting is PAST the prescribed flexion of {limit}"),
+    },
+    "extension": {
+        "knee": say("the knee is PAST the prescribed extension of {limit}"),
+        "display": say("the display is PAST the prescribed extension of {limit}"),
+        "setting": say("the machine's setting is PAST the prescribed extension of {limit}"),
+    },
+}
+ENDS_WORDS = {"flexion": say("flexion"), "extension": say("extension")}
+PROVEN_WORDS = {
+    "within": say("within {step:.0f}°: yes"),
+    "outside": say("within {step:.0f}°: no"),
+    "undecided": say("within {step:.0f}°: not shown"),
+}
 HALVE_WORDS = {
-    "placement hip": ("the hip mark", "feel for it again, on bare skin"),
-    "placement knee": ("the knee mark", "feel for it again, on bare skin"),
-    "placement ankle": ("the ankle mark", "feel for it again, on bare skin"),
-    "finding": ("finding the points", "put dots on them, or photograph closer"),
-    "direction camera": ("the camera's direction", "put the tag strip on, or photograph square-on"),
-    "direction leg": ("the leg's own turn", "straighten the leg in its straps, photograph again"),
-    "depth": ("how deep the marks lie", "photograph square-on"),
-    "focal": ("the focal length", "use the phone's main camera without zoom"),
-    "distance": ("the distance", "put the tag strip on"),
+    "placement hip": (say("the hip mark"), say("feel for it again, on bare skin")),
+    "placement knee": (say("the knee mark"), say("feel for it again, on bare skin")),
+    "placement ankle": (say("the ankle mark"), say("feel for it again, on bare skin")),
+    "finding": (say("finding the points"), say("put dots on them, or photograph closer")),
+    "direction camera": (
+        say("the camera's direction"),
+        say("put the tag strip on, or photograph square-on"),
+    ),
+    "direction leg": (
+        say("the leg's own turn"),
+        say("straighten the leg in its straps, photograph again"),
+    ),
+    "depth": (say("how deep the marks lie"), say("photograph square-on")),
+    "focal": (say("the focal length"), say("use the phone's main camera without zoom")),
+    "distance": (say("the distance"), say("put the tag strip on")),
 }
 """What an input is called, and what would shrink it."""
-NO_BARS = (
-    "The machine's bars were not seen, so display and fit cannot be told apart: put dots or the "
-    "bar tags on them."
+HEADS = say("  setting        photos   knee (95 %)                display   bars        verdict")
+NO_BARS = say(
+    "The machine's bars were not seen, so display and fit cannot be told "
+    "apart: put dots or the bar tags on them."
 )
 
 
@@ -55,19 +79,19 @@ def first_lines(answer: VisitAnswer) -> list[str]:
     """Limit, knee, apart, do, sure: what a person beside the bed needs."""
     lines = []
     if (limits := limits_line(answer.used, answer.settings)) is not None:
-        lines.append(f"LIMIT   {limits}")
+        lines.append(say("LIMIT   {limits}", limits=limits))
     for one in answer.settings:
-        lines.append(f"KNEE    {_knee(answer, one)}{_when(answer, one)}")
+        lines.append(say("KNEE    {knee}{when}", knee=_knee(answer, one), when=_when(answer, one)))
         if one.apart is not None:
-            lines.append(f"APART   {apart_text(one.apart)}")
+            lines.append(say("APART   {apart}", apart=apart_text(one.apart)))
     if answer.arc is not None:
-        lines.append(f"ARC     {_arc(answer)}")
+        lines.append(say("ARC     {arc}", arc=_arc(answer)))
     elif answer.lacking is not None:
-        lines.append(f"LACKS   {lacking_text(answer.lacking)}")
-    lines += [f"CHANGED {told}" for told in changed_lines(answer)]
-    lines += [f"DO      {told}" for told in to_do(answer)[0]]
+        lines.append(say("LACKS   {lacking}", lacking=lacking_text(answer.lacking)))
+    lines += [say("CHANGED {told}", told=told) for told in changed_lines(answer)]
+    lines += [say("DO      {told}", told=told) for told in to_do(answer)[0]]
     surest = answer.settings[-1].estimate
-    lines.append(f"SURE    {sure_text(surest.knee, surest.shrink)}")
+    lines.append(say("SURE    {sure}", sure=sure_text(surest.knee, surest.shrink)))
     return lines
 
 
@@ -80,10 +104,12 @@ def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | N
     now = [one for one in answers if one.estimate.adjusted == last]
     standings = [limit for one in now for limit in one.limits]
     shown = any(one.estimate.displayed_deg is not None for one in now)
-    told = f"{prescribed} · {limit_text(standings, display_shown=shown)}"
+    told = joined(" · ", [prescribed, limit_text(standings, display_shown=shown)])
     earlier = [limit for one in answers if one not in now for limit in one.limits]
     if past := [one for one in earlier if one.standing == "past"]:
-        told = f"{told.rstrip('.')}. Before adjusting: {_past_text(past)}."
+        return say(
+            "{now}. Before adjusting: {past}.", now=without_stop(told), past=_past_text(past)
+        )
     return told
 
 
@@ -92,73 +118,91 @@ def prescribed_text(settings: Settings) -> str | None:
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     if low is None and high is None:
         return None
-    ends = [] if low is None else [words.from_straight(low)]
-    ends += [] if high is None else [f"{high:g}°"]
-    prescribed = f"{' to '.join(ends)} prescribed"
-    if len(ends) == 1:
-        prescribed = f"{'extension' if high is None else 'flexion'} to {prescribed}"
-    return prescribed
+    straight = "" if low is None else words.from_straight(low)
+    if high is None:
+        return say("extension to {low} prescribed", low=straight)
+    if low is None:
+        return say("flexion to {high:g}° prescribed", high=high)
+    return say("{low} to {high:g}° prescribed", low=straight, high=high)
 
 
 def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True) -> str:
     """The worst of several standings in words; of a display only where there is one."""
     past = [one for one in standings if one.standing == "past"]
     if past:
-        return f"{_past_text(past)}. Stop the machine and follow the prescription."
+        return say("{past}. Stop the machine and follow the prescription.", past=_past_text(past))
     at = [one for one in standings if one.standing == "at"]
     if at:
-        which = " and ".join(dict.fromkeys(one.which for one in at))
-        return f"AT THE LIMIT of {which}: not shown on which side the knee is"
-    return f"{'display inside · ' if display_shown else ''}knee inside (proven)"
+        which = joined(say(" and "), dict.fromkeys(ENDS_WORDS[one.which] for one in at))
+        return say("AT THE LIMIT of {which}: not shown on which side the knee is", which=which)
+    if display_shown:
+        return say("display inside · knee inside (proven)")
+    return say("knee inside (proven)")
 
 
 def _past_text(past: Sequence[LimitStanding]) -> str:
     told = dict.fromkeys(
-        f"{PAST_WORDS[because]} is PAST the prescribed {one.which} of {_limit(one)}"
+        PAST_WORDS[one.which][because].format(limit=_limit(one))
         for one in past
         for because in one.because
     )
-    return "; ".join(told)
+    return joined("; ", told)
 
 
 def apart_text(apart: Apart) -> str:
     """How far display and knee are apart, and what is proven: up to the first yes."""
     whole = round(apart.discrepancy_deg)
-    size = "display and knee the same"
-    if whole:
-        size = f"display {abs(whole)}° {'more' if whole > 0 else 'less'}"
+    size = say("display and knee the same")
+    if whole > 0:
+        size = say("display {by}° more", by=whole)
+    if whole < 0:
+        size = say("display {by}° less", by=-whole)
     proven = dict(apart.proven)
     yes = min((step for step, verdict in proven.items() if verdict == "within"), default=None)
     told = [step for step in proven if yes is None or step <= yes]
     # Of several refusals in a row the widest says it all.
     no = max((step for step in told if proven[step] == "outside"), default=0.0)
-    said = " · ".join(
-        f"within {step:.0f}°: {PROVEN_WORDS[proven[step]]}" for step in reversed(told) if step >= no
+    said = joined(
+        " · ",
+        [PROVEN_WORDS[proven[step]].format(step=step) for step in reversed(told) if step >= no],
     )
-    at_most = f"at most {_up(apart.at_most_deg)}° (95 %)"
-    return f"{size}; {at_most}. {said[0].upper()}{said[1:]}"
+    return say(
+        "{size}; at most {bound_deg}° (95 %). {proven}",
+        size=size,
+        bound_deg=_up(apart.at_most_deg),
+        proven=capital_start(said),
+    )
 
 
 def sure_text(knee: Value, shrink: Sequence[Reach]) -> str:
     """Where the ± comes from mostly, and what would shrink it."""
     if not shrink or knee.u == 0:
-        return f"± {1.96 * knee.u:.0f}°"
+        return figure(f"± {1.96 * knee.u:.0f}°")
     first = shrink[0]
     name, remedy = _named(first.what)
     own = 1.96 * knee.u * first.share**0.5
-    return f"± mostly {name} ({own:.0f}°). To shrink it: {remedy}; or a second photo"
+    return say(
+        "± mostly {name} ({own:.0f}°). To shrink it: {remedy}; or a second photo",
+        name=name,
+        own=own,
+        remedy=remedy,
+    )
 
 
 def visit_text(answer: VisitAnswer) -> str:
-    """The five lines, then the table of settings, the machine and what was left out."""
-    lines = [*first_lines(answer), ""]
-    lines.append(
-        "  setting        photos   knee (95 %)                display   bars        verdict"
-    )
+    """The five lines, then the table of settings, the machine and what was left out.
+
+    As it is printed: in the language that is spoken here.
+    """
+    lines = [tell(line) for line in first_lines(answer)]
+    lines += ["", tell(HEADS)]
     lines += [_row(one, answer.used) for one in answer.settings]
-    lines += [f"  also: {told}" for told in to_do(answer)[1]]
-    lines += [f"  left out: {name}: {reason}" for name, reason in answer.estimate.left_out]
-    lines += [f"  caution: {caution}" for caution in cautions_of(answer)]
+    lines += [tell("  also: {told}", told=told) for told in to_do(answer)[1]]
+    lines += [
+        tell("  left out: {name}: {reason}", name=name, reason=reason)
+        for name, reason in answer.estimate.left_out
+    ]
+    lines += [tell("  caution: {caution}", caution=caution) for caution in cautions_of(answer)]
     return "\n".join(lines)
 
 
@@ -175,33 +219,44 @@ def cautions_of(answer: VisitAnswer) -> tuple[str, ...]:
 
 def _knee(answer: VisitAnswer, one: SettingAnswer) -> str:
     shown = one.estimate.displayed_deg
-    display = ""
-    if shown is not None:
-        display = f"    DISPLAY {shown:g}°{words.shown_as(shown, answer.used)}"
     knee, spread = knee_words(one.estimate.knee.value, one.estimate.knee.interval)
-    return f"{knee} ({spread}), {answer.side}, passive{display}"
+    side = words.SIDE_WORDS[answer.side]
+    seen = say("{knee} ({spread}), {side}, passive", knee=knee, spread=spread, side=side)
+    if shown is None:
+        return seen
+    own = words.shown_as(shown, answer.used)
+    return say("{seen}    DISPLAY {shown:g}°{own}", seen=seen, shown=shown, own=own)
 
 
 def _when(answer: VisitAnswer, one: SettingAnswer) -> str:
     told = when_words(one.estimate.adjusted, last=answer.adjusted)
-    return f"    {told}" if told else ""
+    return joined("", ["    ", told]) if told else ""
 
 
 def _arc(answer: VisitAnswer) -> str:
     assert answer.arc is not None  # noqa: S101  the caller asked
     low, high = answer.arc.interval
-    text = f"{answer.arc.value:.0f}° ({low:.0f} to {high:.0f})"
+    parts: list[str] = [
+        say(
+            "{arc_deg:.0f}° ({low:.0f} to {high:.0f})", arc_deg=answer.arc.value, low=low, high=high
+        )
+    ]
     if answer.displayed_arc_deg is not None:
-        text += f"; by the display {answer.displayed_arc_deg:.0f}°"
+        parts.append(say("by the display {arc_deg:.0f}°", arc_deg=answer.displayed_arc_deg))
     if answer.lacking is not None:
-        text += f"; lacks {lacking_text(answer.lacking)}"
-    return text
+        parts.append(say("lacks {lacking}", lacking=lacking_text(answer.lacking)))
+    return joined("; ", parts)
 
 
 def lacking_text(lacking: Lacking) -> str:
     """What a knee lacks of extension, where that is proven."""
     of = words.from_straight(lacking.wanted_deg)
-    return f"{lacking.deg:.0f}° of extension to {of} (at least {lacking.at_least_deg:.0f}°)"
+    return say(
+        "{deg:.0f}° of extension to {of} (at least {at_least_deg:.0f}°)",
+        deg=lacking.deg,
+        of=of,
+        at_least_deg=lacking.at_least_deg,
+    )
 
 
 def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -227,24 +282,31 @@ def _why_no_machine(answer: VisitAnswer) -> str:
 
 def not_judged(why: NotMeasured) -> str:
     """Why a photo has no lines of the bedside, and what to do."""
-    return f"Machine and limits are not judged: {why.reason}: {why.advice}."
+    return say(
+        "Machine and limits are not judged: {reason}: {advice}.",
+        reason=why.reason,
+        advice=why.advice,
+    )
 
 
 def knee_words(deg: float, interval_deg: tuple[float, float]) -> tuple[str, str]:
     """A knee and its 95 % interval as they stand at the bedside: whole degrees, a true minus."""
     knee, low, high = (f"{round(one):d}".replace("-", "\u2212") for one in (deg, *interval_deg))
-    return f"{knee}°", f"{low} to {high}"
+    return f"{knee}°", say("{low} to {high}", low=low, high=high)
 
 
 def _row(one: SettingAnswer, used: Settings) -> str:
     seen, knee = one.estimate, one.estimate.knee
     low, high = knee.interval
-    bars = "" if seen.frame is None else f"{seen.frame.value:.1f}°"
+    bars = "" if seen.frame is None else tell(figure(f"{seen.frame.value:.1f}°"))
     shown = ""
     if seen.displayed_deg is not None:
-        shown = f"{seen.displayed_deg:g}°{words.shown_as(seen.displayed_deg, used)}"
-    verdict = "" if one.comparison is None else one.comparison.verdict
-    figures = f"{knee.value:.1f}° ({low:.1f} to {high:.1f})"
+        own = tell(words.shown_as(seen.displayed_deg, used))
+        shown = tell(figure(f"{seen.displayed_deg:g}°")) + own
+    verdict = "" if one.comparison is None else tell(words.PROVEN_IN_A_WORD[one.comparison.verdict])
+    figures = tell(
+        "{knee_deg:.1f}° ({low:.1f} to {high:.1f})", knee_deg=knee.value, low=low, high=high
+    )
     return _line(seen.name, str(len(seen.photos)), figures, shown, bars, verdict)
 
 
@@ -258,7 +320,11 @@ def _line(*cells: str) -> str:
 
 def _limit(one: LimitStanding) -> str:
     """A limit as a person says it: 5 short of straight is not 5 beyond it."""
-    return f"{one.limit_deg:g}°" if one.which == "flexion" else words.from_straight(one.limit_deg)
+    return (
+        figure(f"{one.limit_deg:g}°")
+        if one.which == "flexion"
+        else words.from_straight(one.limit_deg)
+    )
 
 
 def source_words(what: str) -> str:
@@ -270,7 +336,7 @@ def _named(what: str) -> tuple[str, str]:
     for known, told in HALVE_WORDS.items():
         if what.startswith(known):
             return told
-    return what.replace("_", " "), "photograph again, square-on"
+    return what.replace("_", " "), say("photograph again, square-on")
 
 
 def _up(deg: float) -> int:

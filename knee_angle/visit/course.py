@@ -37,6 +37,7 @@ from knee_angle.assumptions import (
     END_FROM_DEG,
 )
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records import Side
 from knee_angle.settings import Settings
 
@@ -250,7 +251,10 @@ def follow_days(
         readings = [reading for reading in readings if reading.side == side]
     elif len({reading.side for reading in readings}) > 1:
         raise InvalidInput(
-            "a course is of one knee, but the readings are of the left and the right: name the side"
+            say(
+                "a course is of one knee, but the readings are of the left and the right: "
+                "name the side"
+            )
         )
     days: dict[date, list[KeptAngle]] = {}
     for reading in sorted(readings, key=lambda r: r.at):
@@ -406,8 +410,12 @@ def neutral_zero(*, flexion_deg: float, extension_deg: float) -> str:
     flexion, extension = round(flexion_deg), round(extension_deg)
     if flexion < extension:
         raise InvalidInput(
-            f"flexion must not lie below extension, but got {flexion_deg:g} and {extension_deg:g}: "
-            "were they exchanged?"
+            say(
+                "flexion must not lie below extension, but got {flexion_deg:g} and "
+                "{extension_deg:g}: were they exchanged?",
+                flexion_deg=flexion_deg,
+                extension_deg=extension_deg,
+            )
         )
     if extension > 0:
         return f"0-{extension}-{flexion}"

@@ -20,11 +20,20 @@ from scipy.special import chdtrc
 
 from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records import MACHINE_POINTS, NotMeasured
 from knee_angle.visit.equal import System, system_of
-from knee_angle.visit.photos import VisitPhoto, in_order, open_distance, refused
+from knee_angle.visit.photos import (
+    ALONE,
+    VisitPhoto,
+    in_order,
+    nothing_common,
+    open_distance,
+    refused,
+)
 from knee_angle.visit.sharing import shared
 from knee_angle.visit.solve import Solved, Trials, solve, trials_of
+from knee_angle.words import POINT_WORDS
 
 __all__ = [
     "Reach",
@@ -231,12 +240,6 @@ def estimate_visit(
     return _estimate(worlds[0][0], best, draws, left_out=tuple(left_out))
 
 
-ALONE = NotMeasured(
-    "the points of this photo are none of a leg in a machine together",
-    "check hip, knee and ankle and the machine's points, then photograph again",
-)
-
-
 def _system(photos: tuple[VisitPhoto, ...], *, movement_deg: float = 0.0) -> System:
     """The equations of a visit; who shares what is read off the photos as they came."""
     system = system_of(photos, shared(photos), movement_deg=movement_deg)
@@ -255,15 +258,12 @@ def _contradiction(system: System, best: Solved, *, settled: bool) -> NotMeasure
         return None
     if len(system.photos) == 1:
         return ALONE
-    said = "the photos contradict one another"
-    if wild and len(system.photos) > 2:
-        verb = "contradicts" if len(wild) == 1 else "contradict"
-        said = f"{', '.join(sorted(wild))} {verb} the rest"
-    return NotMeasured(
-        f"no common leg and machine explain these photos together: {said}",
-        "look at the points of each photo, check that all show one leg at one visit and that "
-        "each stands at its own setting; else judge them one by one",
-    )
+    said, photos = say("the photos contradict one another"), ", ".join(sorted(wild))
+    if len(system.photos) > 2 and len(wild) == 1:
+        said = say("{photos} contradicts the rest", photos=photos)
+    elif len(system.photos) > 2 and wild:
+        said = say("{photos} contradict the rest", photos=photos)
+    return nothing_common(said)
 
 
 def _worlds(system: System) -> list[tuple[System, Solved, float]]:
@@ -484,14 +484,20 @@ def _wild(system: System, best: Solved) -> tuple[tuple[str, str], ...]:
 def _cautions(p_value: float, wild: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
     if wild:
         return tuple(
-            f"In {photo} the point {point} does not fit the other photos and counts little: look "
-            "where it lies, and whether that photo belongs to its setting; move the point or "
-            "photograph again."
+            say(
+                "In {photo} the point {point} does not fit the other photos and counts "
+                "little: look where it lies, and whether that photo belongs to its "
+                "setting; move the point or photograph again.",
+                photo=photo, point=POINT_WORDS[point],
+            )
             for photo, point in wild
-        )
+        )  # fmt: skip
     if p_value < LEAST_P:
         return (
-            "The photos do not fit one leg in one machine within their ±: check that all show "
-            "one visit, that each has its own setting, and that nothing was moved between them.",
+            say(
+                "The photos do not fit one leg in one machine within their ±: check that "
+                "all show one visit, that each has its own setting, and that nothing was "
+                "moved between them."
+            ),
         )
     return ()

@@ -7,13 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import figure, joined, say
 from knee_angle.records import MACHINE_POINTS, Angle, Frame, LegInView, NotMeasured
 
 __all__ = [
+    "ALONE",
     "Shot",
     "VisitPhoto",
     "by_leg",
     "in_order",
+    "nothing_common",
     "open_distance",
     "refused",
     "without_bars",
@@ -50,8 +53,11 @@ class Shot:
     @property
     def place(self) -> str:
         """The setting's name: after adjusting the same word means another setting."""
-        times = "" if self.adjusted == 1 else f" {self.adjusted} times"
-        return self.setting if self.adjusted == 0 else f"{self.setting} (adjusted{times})"
+        if self.adjusted == 0:
+            return self.setting
+        if self.adjusted == 1:
+            return say("{setting} (adjusted)", setting=self.setting)
+        return say("{setting} (adjusted {times} times)", setting=self.setting, times=self.adjusted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +130,11 @@ def in_order(photos: Sequence[VisitPhoto]) -> tuple[VisitPhoto, ...]:
     twice = [name for name, count in Counter(p.name for p in photos).items() if count > 1]
     if twice:
         raise InvalidInput(
-            f"each photo of a visit needs a name of its own, but {', '.join(sorted(twice))} "
-            "came more than once: give it once, or rename one"
+            say(
+                "each photo of a visit needs a name of its own, but {twice} came more than "
+                "once: give it once, or rename one",
+                twice=", ".join(sorted(twice)),
+            )
         )
     return tuple(sorted(photos, key=lambda photo: (photo.setting, photo.name)))
 
@@ -134,8 +143,8 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
     """Why these photos are no visit, or None."""
     if not photos:
         return NotMeasured(
-            "a visit needs at least one photo in which the leg was measured",
-            "photograph the leg again, as the advice for each photo says",
+            say("a visit needs at least one photo in which the leg was measured"),
+            say("photograph the leg again, as the advice for each photo says"),
         )
     sides = {
         side: [photo.name for photo in photos if photo.leg.side == side]
@@ -143,16 +152,22 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
     }
     if all(sides.values()):
         return NotMeasured(
-            f"a visit is of one leg, but {', '.join(sides['left'])} show a left leg and "
-            f"{', '.join(sides['right'])} a right leg",
-            "give the photos of each leg as a visit of its own",
+            say(
+                "a visit is of one leg, but {left} show a left leg and {right} a right leg",
+                left=", ".join(sides["left"]),
+                right=", ".join(sides["right"]),
+            ),
+            say("give the photos of each leg as a visit of its own"),
         )
     geometries = {(photo.setting, photo.adjusted) for photo in photos}
     mixed = [name for name, count in Counter(name for name, _ in geometries).items() if count > 1]
     if mixed:
         return NotMeasured(
-            f"setting {min(mixed)} has photos from before and after adjusting the machine",
-            "give what was photographed after adjusting a setting of its own",
+            say(
+                "setting {mixed} has photos from before and after adjusting the machine",
+                mixed=min(mixed),
+            ),
+            say("give what was photographed after adjusting a setting of its own"),
         )
     displays: dict[str, set[float]] = {}
     for photo in photos:
@@ -160,11 +175,15 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
             displays.setdefault(photo.setting, set()).add(photo.displayed_deg)
     for setting, numbers in displays.items():
         if len(numbers) > 1:
-            said = " and ".join(f"{number:g}" for number in sorted(numbers))
+            said = joined(say(" and "), [figure(f"{number:g}") for number in sorted(numbers)])
             return NotMeasured(
-                "photos of one setting share one displayed number, but setting "
-                f"{setting} has {said}",
-                "give photos taken at another displayed number a setting of their own",
+                say(
+                    "photos of one setting share one displayed number, but setting {setting} "
+                    "has {said}",
+                    setting=setting,
+                    said=said,
+                ),
+                say("give photos taken at another displayed number a setting of their own"),
             )
     return None
 
@@ -192,3 +211,20 @@ def by_leg(leg: LegInView) -> bool:
     view = leg.view
     u_relative = view.u_distance_mm / view.knee_distance_mm
     return view.plane != "tag" and leg.thigh_mm is None and u_relative > SIZE_KNOWN
+
+
+ALONE = NotMeasured(
+    say("the points of this photo are none of a leg in a machine together"),
+    say("check hip, knee and ankle and the machine's points, then photograph again"),
+)
+
+
+def nothing_common(said: str) -> NotMeasured:
+    """The refusal of photos that no leg and machine explain together."""
+    return NotMeasured(
+        say("no common leg and machine explain these photos together: {said}", said=said),
+        say(
+            "look at the points of each photo, check that all show one leg at one "
+            "visit and that each stands at its own setting; else judge them one by one"
+        ),
+    )

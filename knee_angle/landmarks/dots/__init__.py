@@ -18,6 +18,7 @@ module         what
 `expected`     which dot is which, where a witness sees the leg
 `centres`      the exact centre of a dot in the full-size photo
 `unused`       dots seen and not used, kept and named in words
+`refusals`     why dots make no leg, and what to do then
 ============== =============================================================
 """
 

@@ -18,6 +18,7 @@ from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, pigments, triples
 from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import quality, vivid
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import MACHINE_POINTS, Landmark, NotMeasured, PointName
 
@@ -35,13 +36,16 @@ LEAST_BARS = 1.5
 MARGIN = 0.75
 """Two different threes closer than this are refused (natural logarithm)."""
 NO_DOTS = NotMeasured(
-    "no three dots of one colour were found on the bars and hinge of the empty machine",
-    "stick one dot each, all of one strong colour that occurs nowhere else, on thigh bar, hinge "
-    "and lower-leg bar, or the two bar tags, and photograph square-on",
+    say("no three dots of one colour were found on the bars and hinge of the empty machine"),
+    say(
+        "stick one dot each, all of one strong colour that occurs nowhere else, on "
+        "thigh bar, hinge and lower-leg bar, or the two bar tags, and photograph "
+        "square-on"
+    ),
 )
 SEVERAL = NotMeasured(
-    "the dots can be read as bars in more than one way",
-    "remove dots and buttons of the same colour that are not needed, or use the two bar tags",
+    say("the dots can be read as bars in more than one way"),
+    say("remove dots and buttons of the same colour that are not needed, or use the two bar tags"),
 )
 
 

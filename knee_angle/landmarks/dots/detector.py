@@ -60,6 +60,7 @@ from knee_angle.landmarks.dots.readings import (
     readings_expected,
     readings_of,
 )
+from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NO_DOTS, NOT_ALL, OTHER_LEG, SPARE_WHY
 from knee_angle.landmarks.dots.unused import (
     MOST_DOTS,
     alike_dots,
@@ -67,6 +68,7 @@ from knee_angle.landmarks.dots.unused import (
     plain_set,
     with_unused,
 )
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -83,26 +85,6 @@ from knee_angle.records import (
 __all__ = ["DotDetector"]
 
 Floats = NDArray[np.float64]
-
-SPARE_WHY = "they are alike to the leg's dots and make no bars with a hinge beside it"
-_NO_DOTS = NotMeasured(
-    "No set of dots that makes a leg was found.",
-    "Put one dot each, all of one strong colour, on hip, knee and ankle (and on the machine's "
-    "bars and hinge), or place the points by hand.",
-)
-_AMBIGUOUS = NotMeasured(
-    "The dots can be read as more than one leg.",
-    "Use one colour of dot that occurs nowhere else in the picture, remove dots that are not "
-    "needed, or place the points by hand.",
-)
-_OTHER_LEG = NotMeasured(
-    "The dots can be read as a leg, but not where the leg is seen.",
-    "Remove dots and buttons of the same colour that are not needed, or place the points by hand.",
-)
-_NOT_ALL = NotMeasured(
-    "A dot of the leg seems to be hidden or missing.",
-    "Photograph so that the dots on hip, knee and ankle are all seen, or place the points by hand.",
-)
 
 
 class DotDetector:
@@ -241,7 +223,7 @@ def _agreed(
     close = [r for r in there if r.named.score > there[0].named.score - DOTS_MARGIN_EXPECTED]
     if any(_same_leg(alone, reading) for reading in close):
         return alone
-    return _AMBIGUOUS if _lies(alone, expected) else _OTHER_LEG
+    return AMBIGUOUS if _lies(alone, expected) else OTHER_LEG
 
 
 def _places(reading: Reading) -> Floats:
@@ -269,14 +251,14 @@ def _decided(readings: list[Reading]) -> Reading | NotMeasured:
     readings = [r for r in readings if r.named.score > _least_score(r)]
     certain = [reading for reading in readings if not reading.named.doubtful]
     if not readings:
-        return _NO_DOTS
+        return NO_DOTS
     if not certain:
-        return _NOT_ALL
+        return NOT_ALL
     best = certain[0]
     if readings[0].named.score > best.named.score:
-        return _NOT_ALL
+        return NOT_ALL
     if any(_rivals(best.named, other.named) for other in readings):
-        return _AMBIGUOUS
+        return AMBIGUOUS
     return best
 
 
@@ -407,5 +389,5 @@ def _side(points: dict[PointName, Landmark]) -> tuple[Side, tuple[str, ...]]:
     dot = float(thigh @ shank)
     if np.degrees(np.arctan2(abs(cross), dot)) > DOTS_SURE_SIDE_DEG:
         return ("right" if cross > 0 else "left"), ()
-    caution = "The knee is nearly straight: the side assumes that the photo is upright."
+    caution = say("The knee is nearly straight: the side assumes that the photo is upright.")
     return ("left" if ankle[0] < hip[0] else "right"), (caution,)

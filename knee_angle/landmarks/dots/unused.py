@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.quality import CLEAN, STRONG_CHROMA, VOUCHED, quality
+from knee_angle.language import say, say_many, without_stop
 from knee_angle.records import (
     LEG_POINTS,
     Landmark,
@@ -37,6 +38,31 @@ HUES = (
     (240.0, "cyan"), (300.0, "blue"), (328.0, "purple"), (361.0, "magenta"),
 )  # fmt: skip
 """Up to which angle in CIE a*b*, degrees, a hue has this name (from the sRGB primaries)."""
+
+COLOUR_WORDS = {
+    f"{word}": word
+    for word in (
+        say("black"),
+        say("white"),
+        say("grey"),
+        say("magenta"),
+        say("red"),
+        say("orange"),
+        say("yellow"),
+        say("green"),
+        say("cyan"),
+        say("blue"),
+        say("purple"),
+        say("dark magenta"),
+        say("dark red"),
+        say("dark orange"),
+        say("dark yellow"),
+        say("dark green"),
+        say("dark cyan"),
+        say("dark purple"),
+    )
+}
+"""Every name that `colour_word` gives, as a sentence."""
 
 
 def colour_word(lab: Floats) -> str:
@@ -100,11 +126,16 @@ def strong(lab: Floats) -> NDArray[np.bool_]:
 def told(dots: Sequence[UnusedDot], why: str) -> str:
     """One sentence on dots that were seen and not used, and what to do."""
     colour = dots[0].colour
-    many = "1 dot was" if len(dots) == 1 else f"{len(dots)} dots were"
     places = ", ".join(f"({d.point.x_px:.0f}, {d.point.y_px:.0f})" for d in dots)
-    return (
-        f"{many} seen and not used ({colour}, at {places} px): {why.rstrip('.')}. Look at the "
-        "picture; place by hand what is a dot of this leg or of the machine."
+    return say_many(
+        "{count} dot was seen and not used ({colour}, at {places} px): {why}. Look at the "
+        "picture; place by hand what is a dot of this leg or of the machine.",
+        "{count} dots were seen and not used ({colour}, at {places} px): {why}. Look at the "
+        "picture; place by hand what is a dot of this leg or of the machine.",
+        len(dots),
+        colour=COLOUR_WORDS.get(colour, colour),
+        places=places,
+        why=without_stop(why),
     )
 
 

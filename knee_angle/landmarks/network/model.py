@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.errors import MissingModel
+from knee_angle.language import say
 
 __all__ = ["Model"]
 
@@ -28,10 +29,15 @@ class Model:
             card = json.loads((folder / "leg.json").read_text())
             weights = (folder / card["file"]).read_bytes()
         except OSError as error:
-            message = f"the leg network's weights are missing ({error}): reinstall the package"
+            message = say(
+                "the leg network's weights are missing ({error}): reinstall the package",
+                error=error,
+            )
             raise MissingModel(message) from error
         if hashlib.sha256(weights).hexdigest() != card["sha256"]:
-            message = "the leg network's weights do not match their card: reinstall the package"
+            message = say(
+                "the leg network's weights do not match their card: reinstall the package"
+            )
             raise MissingModel(message)
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = threads

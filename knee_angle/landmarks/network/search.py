@@ -30,6 +30,7 @@ from knee_angle.assumptions import (
 from knee_angle.landmarks.network.looks import Look, direction_of, in_photo, landmarks_of, see
 from knee_angle.landmarks.network.model import Model
 from knee_angle.landmarks.network.windows import Window, cut, whole_photo
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import POINT_NAMES, Direction, Landmarks, NotMeasured, PointName, Side
 
@@ -43,21 +44,22 @@ COVER = 0.8
 ROUNDS = 3
 """How often three views are taken at most until they agree."""
 
-ADVICE = (
-    "photograph the leg from its outer side with hip, knee and ankle in the picture, "
-    "in good light and nobody else close to it; or stick dots on hip, knee and ankle"
+ADVICE = say(
+    "photograph the leg from its outer side with hip, knee and ankle in the "
+    "picture, in good light and nobody else close to it; or stick dots on hip, "
+    "knee and ankle"
 )
-NO_LEG = "the leg network sees no leg with hip, knee and ankle in the photo"
-DISAGREE = "the leg network finds another leg when it looks again more closely"
-ODD_SHAPE = "what the leg network finds does not have the proportions of a leg"
-OUTSIDE = "the leg network places a point of the leg outside the photo"
-UNSURE = "the leg network is too unsure of where the points are"
-TWO_LEGS = "the photo shows two legs about equally near"
-ONE_LEG = (
-    "photograph one leg alone: nobody else close to it, the other leg flat or covered; or stick "
-    "dots on hip, knee and ankle of the leg that is meant"
+NO_LEG = say("the leg network sees no leg with hip, knee and ankle in the photo")
+DISAGREE = say("the leg network finds another leg when it looks again more closely")
+ODD_SHAPE = say("what the leg network finds does not have the proportions of a leg")
+OUTSIDE = say("the leg network places a point of the leg outside the photo")
+UNSURE = say("the leg network is too unsure of where the points are")
+TWO_LEGS = say("the photo shows two legs about equally near")
+ONE_LEG = say(
+    "photograph one leg alone: nobody else close to it, the other leg flat or "
+    "covered; or stick dots on hip, knee and ankle of the leg that is meant"
 )
-CHECK = "The points come from a network trained on rendered pictures: check them."
+CHECK = say("The points come from a network trained on rendered pictures: check them.")
 
 
 @dataclass(frozen=True)

@@ -3,16 +3,14 @@
 CSV columns are separated by commas, semicolons or tabs. A decimal comma is read where it
 can mean nothing else; where it could also separate thousands, the number is refused. In
 every table, ``photo`` names each photo once and ``displayed_deg`` is an angle that a knee
-can have. What is wrong is told at once, with the place of each.
+can have. What is wrong is told at once, with the place of each (`problems`).
 """
 
 from __future__ import annotations
 
 import csv
 import io
-import re
-from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -24,6 +22,15 @@ from numpy.typing import NDArray
 from knee_angle.angle.verdict import Counting, checked, display_range, flexion_of_display
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading
+from knee_angle.language import joined, say
+from knee_angle.tables.problems import (
+    SHOWN,
+    THOUSANDS,
+    Problems,
+    check_header,
+    named,
+    no_number,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -33,58 +40,13 @@ __all__ = ["SHOWN", "Problems", "Table", "named", "read_table", "separator_of"]
 PHOTO, DISPLAYED = "photo", "displayed_deg"
 WRITTEN = "displayed_source"
 """A column that only tables of this program have: they hold flexion."""
-SHOWN = 20
-"""So many problems or names of one kind stand in a message; the rest is counted."""
 SEPARATORS = ",;\t"
 """Spreadsheets write semicolons where the comma is the decimal sign."""
 NUMBER = r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?"
 """A number as a spreadsheet writes it, with a point."""
-THOUSANDS = re.compile(r"-?[1-9][0-9]{0,2},[0-9]{3}")
-"""1,234 is 1234 to one reader and 1.234 to another."""
-MOST_SIGNS = 40
-"""A longer cell is cut in a message."""
 
 INTEGER = r"-?(0|[1-9][0-9]{0,14})"
 """A whole number that is no code: 007 keeps its zeros as text."""
-
-
-class Problems:
-    """What is wrong with a table: the first problems in words, the others counted."""
-
-    def __init__(self) -> None:
-        self._said: list[str] = []
-        self._count = 0
-
-    def add(self, problem: str) -> None:
-        """One more."""
-        self._count += 1
-        if self._count <= SHOWN:
-            self._said.append(problem)
-
-    def add_all(self, problems: Iterable[str], *, count: int) -> None:
-        """So many more, of which only those that are told need be put in words."""
-        for problem, _ in zip(problems, range(min(count, SHOWN)), strict=False):
-            self.add(problem)
-        self._count += max(0, count - SHOWN)
-
-    def refuse(self, table: str) -> None:
-        """Stop where there is any problem.
-
-        Raises
-        ------
-        InvalidInput
-            All of them in one line.
-        """
-        if self._count:
-            more = f"; and {self._count - SHOWN} more" if self._count > SHOWN else ""
-            raise InvalidInput(f"the table {table}: {'; '.join(self._said)}{more}")
-
-
-def check_header(names: Iterable[str], problems: Problems) -> None:
-    """Tell every column that is there more than once."""
-    for name, count in Counter(names).items():
-        if count > 1:
-            problems.add(f"the column {short(name)} is there twice: rename one")
 
 
 def separator_of(text: str) -> str:
@@ -96,28 +58,6 @@ def separator_of(text: str) -> str:
     ';'
     """
     return max(SEPARATORS, key=text.partition("\n")[0].count)
-
-
-def no_number(column: str, value: Any) -> str:
-    """Why a cell is refused, with the next step."""
-    if isinstance(value, str) and THOUSANDS.fullmatch(value):
-        return (
-            f"{column} must be a number, but got {value!r}, which may be "
-            f"{value.replace(',', '')} or {value.replace(',', '.')}: write it with a point"
-        )
-    return f"{column} must be a number, but got {short(value)}: write decimals with a point"
-
-
-def named(names: Sequence[str]) -> str:
-    """The first names, and how many more there are."""
-    more = len(names) - SHOWN
-    return ", ".join(names[:SHOWN]) + (f" and {more} more" if more > 0 else "")
-
-
-def short(value: Any) -> str:
-    """A cell for a message."""
-    said = repr(value)
-    return said if len(said) <= MOST_SIGNS else f"{said[:MOST_SIGNS]}..."
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,9 +168,11 @@ class Table:
         seen: set[str] = set()
         for row, photo in enumerate(photos):
             if photo is None:
-                problems.add(f"{self.where[row]}: names no photo")
+                problems.add(say("{where}: names no photo", where=self.where[row]))
             elif photo in seen:
-                problems.add(f"{self.where[row]}: {photo} is named twice")
+                problems.add(
+                    say("{where}: {photo} is named twice", where=self.where[row], photo=photo)
+                )
             else:
                 seen.add(photo)
 
@@ -239,7 +181,7 @@ class Table:
         values = self._column(column)
         numbers, wrong = _as_numbers(values, comma_is_free=self.comma_is_free)
         told = (
-            f"{self.where[int(row)]}: {no_number(column, values[int(row)].as_py())}"
+            joined(": ", [self.where[int(row)], no_number(column, values[int(row)].as_py())])
             for row in wrong
         )
         problems.add_all(told, count=len(wrong))
@@ -250,9 +192,11 @@ class Table:
 
         if not self.has(column):
             raise InvalidInput(
-                f"the table {self.name} has no column {column}, but "
-                f"{named(self.names) or 'none'}: name one of these"
-            )
+                say(
+                    "the table {name} has no column {column}, but {names}: name one of these",
+                    name=self.name, column=column, names=named(self.names) or say("none"),
+                )
+            )  # fmt: skip
         values = self.cells.column(column).combine_chunks()
         if isinstance(values, pa.ChunkedArray):  # as some versions leave it
             values = pa.concat_arrays(values.chunks)
@@ -282,7 +226,10 @@ def read_table(
     """
     import fsspec
 
-    with reading(f"the table {address}"), fsspec.open(str(address), "rb") as file:
+    with (
+        reading(say("the table {address}", address=address)),
+        fsspec.open(str(address), "rb") as file,
+    ):
         content: bytes = file.read()
     name = str(address).rsplit("/", 1)[-1]
     problems = Problems()
@@ -292,16 +239,24 @@ def read_table(
         table = _csv(name, content, problems)
     if not set(needs) <= set(table.names):
         raise InvalidInput(
-            f"the table {name} must have the columns {', '.join(needs)}, but has "
-            f"{named(table.names) or 'none'}: name them in its first line"
-        )
+            say(
+                "the table {name} must have the columns {needs}, but has {names}: name them in its "
+                "first line",
+                name=name, needs=", ".join(needs), names=named(table.names) or say("none"),
+            )
+        )  # fmt: skip
     if len(table) == 0:
         problems.refuse(name)
-        raise InvalidInput(f"the table {name} has no rows: give one with a row for each photo")
+        raise InvalidInput(
+            say("the table {name} has no rows: give one with a row for each photo", name=name)
+        )
     if counts != "flexion" and table.has(DISPLAYED) and table.has(WRITTEN):
         raise InvalidInput(
-            f"the table {name} was written by this program: its displayed_deg is flexion already, "
-            "so leave out counts"
+            say(
+                "the table {name} was written by this program: its displayed_deg is flexion "
+                "already, so leave out counts",
+                name=name,
+            )
         )
     table = replace(table, counts=counts)
     table.check(problems)
@@ -313,7 +268,7 @@ class _Rows:
     """Rows of a Parquet table, counted."""
 
     def __getitem__(self, row: int) -> str:
-        return f"row {row + 1}"
+        return say("row {number}", number=row + 1)
 
 
 class _Lines:
@@ -334,7 +289,7 @@ class _Lines:
         return [line for line, cells in self.all_rows() if cells == self._cells]
 
     def __getitem__(self, row: int) -> str:
-        return f"line {self._lines[row]}"
+        return say("line {number}", number=self._lines[row])
 
 
 Places = _Rows | _Lines
@@ -373,13 +328,19 @@ def _csv(name: str, content: bytes, problems: Problems) -> Table:
             for line, count in where.all_rows():
                 if count != len(header):
                     problems.add(
-                        f"line {line}: has {count} cells, but the header has {len(header)}: "
-                        "decimals need a point, or quotes"
-                    )
+                        say(
+                            "line {line}: has {count} cells, but the header has {wanted}: decimals "
+                            "need a point, or quotes",
+                            line=line, count=count, wanted=len(header),
+                        )
+                    )  # fmt: skip
     except (UnicodeDecodeError, csv.Error, pa.ArrowInvalid) as error:
         raise InvalidInput(
-            f"the table {name} cannot be read as UTF-8 CSV ({error}): save it as CSV UTF-8"
-        ) from None
+            say(
+                "the table {name} cannot be read as UTF-8 CSV ({error}): save it as CSV UTF-8",
+                name=name, error=error,
+            )
+        ) from None  # fmt: skip
     return Table(name, cells, where, comma_is_free=separator != ",")
 
 

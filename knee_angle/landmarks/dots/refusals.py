@@ -1,0 +1,38 @@
+"""Why dots make no leg, and what to do then."""
+
+from __future__ import annotations
+
+from knee_angle.language import say
+from knee_angle.records import NotMeasured
+
+__all__ = ["AMBIGUOUS", "NOT_ALL", "NO_DOTS", "OTHER_LEG", "SPARE_WHY"]
+
+SPARE_WHY = say("they are alike to the leg's dots and make no bars with a hinge beside it")
+NO_DOTS = NotMeasured(
+    say("No set of dots that makes a leg was found."),
+    say(
+        "Put one dot each, all of one strong colour, on hip, knee and ankle (and "
+        "on the machine's bars and hinge), or place the points by hand."
+    ),
+)
+AMBIGUOUS = NotMeasured(
+    say("The dots can be read as more than one leg."),
+    say(
+        "Use one colour of dot that occurs nowhere else in the picture, remove "
+        "dots that are not needed, or place the points by hand."
+    ),
+)
+OTHER_LEG = NotMeasured(
+    say("The dots can be read as a leg, but not where the leg is seen."),
+    say(
+        "Remove dots and buttons of the same colour that are not needed, or place "
+        "the points by hand."
+    ),
+)
+NOT_ALL = NotMeasured(
+    say("A dot of the leg seems to be hidden or missing."),
+    say(
+        "Photograph so that the dots on hip, knee and ankle are all seen, or place "
+        "the points by hand."
+    ),
+)

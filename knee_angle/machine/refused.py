@@ -1,0 +1,62 @@
+"""What a machine check refuses to judge, and what to photograph instead."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from knee_angle.language import say
+from knee_angle.records import Measurement, NotMeasured
+from knee_angle.words import degrees
+
+__all__ = ["FEWEST", "TWO_NUMBERS", "counts_once", "too_narrow", "two_legs"]
+
+FEWEST = 3
+"""Two points always lie on a line; the third is the first test of it."""
+TWO_NUMBERS = say(
+    "{first} and {name} are the same file, but the table gives {one:g} and {other:g}: name the "
+    "photo of each setting"
+)
+
+
+def counts_once(first: str) -> NotMeasured:
+    """The refusal of a copy of another photo."""
+    return NotMeasured(
+        say("it is the same file as {first}, which counts once", first=first),
+        say("photograph each setting anew"),
+    )
+
+
+def two_legs(used: Mapping[str, Measurement]) -> NotMeasured | None:
+    """The refusal of legs of both sides: the machine was set up anew between them."""
+    sides = {side: [n for n, r in used.items() if r.side == side] for side in ("left", "right")}
+    if not all(sides.values()):
+        return None
+    return NotMeasured(
+        say(
+            "a machine check is of one leg, but {left} show a left leg and {right} a right leg, "
+            "and the machine was set up anew between them",
+            left=", ".join(sides["left"]),
+            right=", ".join(sides["right"]),
+        ),
+        say("check each side by photos of its own"),
+    )
+
+
+def too_narrow(results: Sequence[Measurement]) -> NotMeasured:
+    """The refusal of photos through which no line with a useful ± goes."""
+    shown = [r.displayed.deg for r in results if r.displayed is not None]
+    knees = [r.knee.deg for r in results]
+    return NotMeasured(
+        say(
+            "the photos show too little of the machine's range: displays from {shown} "
+            "to {shown2}, knees from {knees} to {knees2}",
+            shown=degrees(min(shown)),
+            shown2=degrees(max(shown)),
+            knees=degrees(min(knees)),
+            knees2=degrees(max(knees)),
+        ),
+        say(
+            "photograph the machine at {fewest} or more settings spread over its allowed range",
+            fewest=FEWEST,
+        ),
+    )
