@@ -259,10 +259,9 @@ def _contradiction(system: System, best: Solved, *, settled: bool) -> NotMeasure
     if len(system.photos) == 1:
         return ALONE
     said, photos = say("the photos contradict one another"), ", ".join(sorted(wild))
-    if len(system.photos) > 2 and len(wild) == 1:
-        said = say("{photos} contradicts the rest", photos=photos)
-    elif len(system.photos) > 2 and wild:
-        said = say("{photos} contradict the rest", photos=photos)
+    if len(system.photos) > 2 and wild:
+        one = say("{photos} contradicts the rest", photos=photos)
+        said = one if len(wild) == 1 else say("{photos} contradict the rest", photos=photos)
     return nothing_common(said)
 
 
@@ -485,19 +484,17 @@ def _cautions(p_value: float, wild: tuple[tuple[str, str], ...]) -> tuple[str, .
     if wild:
         return tuple(
             say(
-                "In {photo} the point {point} does not fit the other photos and counts "
-                "little: look where it lies, and whether that photo belongs to its "
-                "setting; move the point or photograph again.",
-                photo=photo, point=POINT_WORDS[point],
+                "In {photo} the point {point} does not fit the other photos and counts little: "
+                "look where it lies, and whether that photo belongs to its setting; move the point or "
+                "photograph again.", photo=photo, point=POINT_WORDS[point],
             )
             for photo, point in wild
         )  # fmt: skip
     if p_value < LEAST_P:
         return (
             say(
-                "The photos do not fit one leg in one machine within their ±: check that "
-                "all show one visit, that each has its own setting, and that nothing was "
-                "moved between them."
+                "The photos do not fit one leg in one machine within their ±: check that all show "
+                "one visit, that each has its own setting, and that nothing was moved between them."
             ),
         )
     return ()
