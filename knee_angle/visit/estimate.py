@@ -485,8 +485,8 @@ def _cautions(p_value: float, wild: tuple[tuple[str, str], ...]) -> tuple[str, .
         return tuple(
             say(
                 "In {photo} the point {point} does not fit the other photos and counts little: "
-                "look where it lies, and whether that photo belongs to its setting; move the point or "
-                "photograph again.", photo=photo, point=POINT_WORDS[point],
+                "look where it lies, and whether that photo belongs to its setting; move the point "
+                "or photograph again.", photo=photo, point=POINT_WORDS[point],
             )
             for photo, point in wild
         )  # fmt: skip
