@@ -7,15 +7,21 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import pytest
+import streamlit as st
 from conftest import SAMPLES
+from drawn_visits import Body
 from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement, made_visit
 from streamlit.testing.v1 import AppTest
+from test_check_empty import BARS_DEG, photographed
 
 from knee_angle import words
 from knee_angle.errors import InvalidInput
-from knee_angle.page import charts, keeping, memory
+from knee_angle.page import charts, check_draft, keeping, memory, tray
+from knee_angle.page.drafts import drafts_folder
 from knee_angle.page.people import DAYS_SHOWN, days_of
+from knee_angle.records import NotMeasured
 from knee_angle.store import SetUp, Store, new_id, open_store
 from knee_angle.visit.course import MARKS
 from knee_angle.visit.zone import LocalZone
@@ -558,3 +564,96 @@ def test_no_more_days_are_drawn_than_are_shown(empty):
         )  # fmt: skip
     page = opened(people, person="P-017")
     assert html(page).count('<th scope="row">') == DAYS_SHOWN
+
+
+# A check is not lost, and one of an empty machine
+
+
+def again(page: AppTest) -> AppTest:
+    """The same address in another session: the server was killed and started anew."""
+    st.cache_resource.clear()
+    other = AppTest.from_function(machines, default_timeout=60)
+    for name in ("check", "machine"):
+        other.query_params[name] = page.query_params[name]
+    other.run()
+    assert not other.exception
+    return other
+
+
+class Killed(Exception):
+    """Ends the run there and then; only what stands on a disk is left."""
+
+
+def told(page: AppTest) -> list[str]:
+    return [one.value for one in page.info]
+
+
+def test_a_check_is_never_lost_and_a_kill_in_keeping_it_is_told_afterwards(ward, monkeypatch):
+    page = with_series_a(opened(machines, machine="M-04"))
+    field(page, "Prescribed flexion").set_value(120.0)
+    field(page, "Allowed difference").set_value(8.0)
+    page.run()
+    said = page.text[0].value
+
+    def dies(page: AppTest, *, when: str) -> AppTest:
+        saved = Store.save_check
+
+        def broken(*arguments, **named):
+            if when == "after":
+                saved(*arguments, **named)
+            raise Killed
+
+        with monkeypatch.context() as dying:
+            dying.setattr(Store, "save_check", broken)
+            button(page, "Keep this check").click().run()
+        return again(page)
+
+    page = dies(page, when="before")
+    assert check_draft.NOT_KEPT in told(page)
+    assert page.text[0].value == said
+    assert field(page, "Allowed difference").value == 8.0
+    assert not ward.checks(machine="M-04")
+    page = dies(page, when="after")
+    assert check_draft.KEPT in told(page)
+    assert len(ward.checks(machine="M-04")) == 1
+    assert "check" not in page.query_params
+    assert list(drafts_folder().path.iterdir()) == []  # its photos are gone with it
+
+
+@pytest.mark.usefixtures("ward")
+def test_a_check_that_has_ended_is_not_shown():
+    page = opened(machines, machine="M-04")
+    button(page, "Photograph with this phone").click().run()
+    token = page.query_params["check"]
+    drafts_folder().put_photo(token, (SAMPLES / "series_a_3.jpg").read_bytes())
+    page.run()  # it came from the phone while nobody looked
+    assert [n.label for n in page.number_input if "photo" in n.label] == ["Display in photo 1"]
+    drafts_folder().end(token)
+    other = again(page)
+    assert check_draft.ENDED in told(other)
+    assert not [one for one in other.number_input if one.label.startswith("Display in photo")]
+
+
+@pytest.mark.usefixtures("ward")
+def test_an_empty_machine_is_checked_by_its_bars(monkeypatch):
+    bars = [one.bars for one in photographed(Body(), np.random.default_rng(3)).values()]
+
+    def look(_, settings, *, displayed_deg):
+        assert settings.tag_mm == 55.0
+        return NotMeasured(
+            "no leg", "check", bars=replace(bars.pop(0), displayed_deg=displayed_deg)
+        )
+
+    monkeypatch.setattr(tray, "look_at_empty", look)
+    page = with_series_a(opened(machines, machine="M-04"))
+    field(page, "Printed edge of a tag").set_value(55.0)
+    for number, deg in enumerate(BARS_DEG[:3], 1):
+        field(page, f"Display in photo {number}").set_value(round(deg) + 12.0)
+    empty = next(one for one in page.checkbox if one.label.startswith("The machine is empty"))
+    empty.check().run()
+    assert not page.exception
+    assert "An empty machine, display against its bars" in html(page)
+    assert words.VERDICT_WORDS["outside"].capitalize() in html(page)
+    assert sum(one.value.startswith("Bars ") for one in page.caption) == 3
+    assert not [one for one in page.button if one.label == "Keep this check"]
+    assert next(one for one in again(page).checkbox if one.label == empty.label).value

@@ -12,11 +12,14 @@ from streamlit.testing.v1 import AppTest
 from test_page import button, changed, field, html, opened, ready, upload, with_photo
 
 from knee_angle.machine.check import check_machine
-from knee_angle.page import answer, keeping, whose
+from knee_angle.page import answer, keeping, tray, whose
 from knee_angle.page.drafts import drafts_folder
 from knee_angle.page.judged import Asked, judged
 from knee_angle.page.server import SCRIPT
 from knee_angle.page.tray import Tray
+from knee_angle.pipeline import SeenPhoto
+from knee_angle.pipeline import look as looked_at
+from knee_angle.records import NotMeasured, UnusedDot
 from knee_angle.settings import Settings
 from knee_angle.store import Store, open_store
 
@@ -86,6 +89,36 @@ def test_before_and_after_adjusting_are_one_visit_that_says_what_changed(store_f
     with open_store(store_file) as store:
         (visit,) = store.visits(person="P-017")
     assert [(knee.adjusted, knee.displayed_deg) for knee in visit.knees] == [(0, 12.0), (1, 12.0)]
+
+
+@pytest.fixture
+def dots_left_out(monkeypatch):
+    """Every dot of a photo was seen, and none used: as where they contradict the leg network."""
+
+    def look(photo, *, detectors):
+        seen = looked_at(photo, detectors=detectors)
+        dots = tuple(
+            UnusedDot(point, 30.0, "magenta", name) for name, point in seen.landmarks.points.items()
+        )
+        return SeenPhoto(seen.tags, NotMeasured("no leg", "look", unused_dots=dots))
+
+    monkeypatch.setattr(tray, "look", look)
+
+
+@pytest.mark.usefixtures("dots_left_out")
+def test_dots_that_were_seen_and_not_used_are_named_and_one_tap_uses_them():
+    page = upload(opened(), "bed_01.jpg")
+    assert "Not measured" in html(page)
+    told = next(one.value for one in page.info if one.value.startswith("Dots seen and not used"))
+    assert "Hip (magenta), Knee (magenta), Ankle (magenta)" in told
+    page = tapped(page, "Use them")
+    assert "<dt>Knee</dt><dd><b>88°</b>" in html(page)
+    entry = page.session_state["tray"].current()
+    assert entry.found.points["hip"].source == "dot"
+    st.cache_resource.clear()
+    page = again(page)  # the draft knows it
+    assert "<dt>Knee</dt><dd><b>88°</b>" in html(page)
+    assert "Not measured" in html(tapped(page, "Do not use them"))
 
 
 def test_a_second_photo_keeps_codes_limits_and_their_alarm():

@@ -19,7 +19,7 @@ from knee_angle.photo import camera
 from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.bars_alone import bars_alone
 from knee_angle.photo.gate import lens_through
-from knee_angle.photo.reading import read_photo
+from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.strips import strips_of
 from knee_angle.photo.tags import Tag, find_tags, strip_of
 from knee_angle.records import (
@@ -43,12 +43,14 @@ LEAST_U_DEG = 0.1
 """No dots show bars better than this from photo to photo (our own)."""
 
 
-def look_at_empty(path: Path, settings: Settings, *, displayed_deg: float | None) -> NotMeasured:
+def look_at_empty(
+    source: Path | Photo, settings: Settings, *, displayed_deg: float | None
+) -> NotMeasured:
     """No knee, but the bars where tags or dots show them.
 
     Parameters
     ----------
-    path : Path
+    source : Path or Photo
         A photo of an empty machine, phone upright, the foot's end to one side.
     settings : Settings
         Sizes of tags and dots.
@@ -60,7 +62,7 @@ def look_at_empty(path: Path, settings: Settings, *, displayed_deg: float | None
     UnreadablePhoto
         The file is no photo.
     """
-    photo = read_photo(path)
+    photo = source if isinstance(source, Photo) else read_photo(source)
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     tags = find_tags(photo)
     lens = lens_through(photo, tags, tag_mm=settings.tag_mm)

@@ -4,8 +4,8 @@
   ``receiving``, ``uploads``: photos that a phone sends, and other files, on the disk;
 * ``navigation``: the list of pages: ``bedside``, ``people``, ``machines`` with
   ``checking``, ``how_to``; ``ward``: the page for a network;
-* ``visit``, ``drafts``: the visit that is open, in the session and on the disk; ``tray``: its
-  photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
+* ``visit``, ``check_draft``, ``drafts``: what is open, in the session and on the disk;
+  ``tray``: its photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;
   ``answer``: the card;
   ``keeping``, ``taking_back``: keeping it, and letting it no longer count;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from html import escape
 from typing import Any
@@ -14,14 +15,16 @@ from knee_angle import words
 from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import KneeAngleError
+from knee_angle.language import say, tell
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.empty import EmptyCheck
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import check_chart
+from knee_angle.page.check_draft import Check, opened_check
 from knee_angle.page.points import points_of
-from knee_angle.page.tray import Tray
+from knee_angle.page.shots import shots
 from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
 from knee_angle.settings import Settings, changed
@@ -37,51 +40,72 @@ BARS, KNEE = "display minus bars", "display minus knee"
 
 def new_check(store: Store, code: str) -> None:
     """Several photos with their displayed numbers; the answer, then one tap to keep it."""
-    with st.expander(f"Check {code} now", icon=":material/fact_check:"):
+    check = opened_check(code)
+    said = check.recovered(store) or check.notice
+    if said:
+        st.info(tell(said))
+        check.notice = ""
+    if check.trouble:
+        st.warning(check.trouble)
+    with st.expander(
+        f"Check {code} now", icon=":material/fact_check:", expanded=bool(check.tray.entries)
+    ):
         st.markdown(
             "Photograph the machine at three or more settings over its range, with dots on thigh "
             f"bar, hinge and lower-leg bar. {WITHIN_LIMITS}"
         )
-        tray = _tray(code)
-        turn = st.session_state.setdefault(f"check-turn-{code}", 0)
-        files = st.file_uploader(
-            "Photos of this machine",
-            type=KINDS,
-            accept_multiple_files=True,
-            key=f"check-{code}-{turn}",
-        )
-        if files:
-            tray.refused.clear()
-            with st.spinner("Looking for leg and machine ..."):
-                for file in files:
-                    tray.add(file.getvalue(), file.name)
-            st.session_state[f"check-turn-{code}"] = turn + 1
-            st.rerun()
-        for line in tray.refused:
+        empty = memory.tick(
+            tell("The machine is empty: no leg in it"), check.own("empty"),
+            help=tell("Its bars are then seen by tags on them, or by the three dots alone."),
+        )  # fmt: skip
+        _photos(check)
+        for line in check.tray.refused:
             st.error(f"The photo could not be used. {line}")
-        if tray.entries:
-            _numbers_and_answer(store, code, tray)
+        if check.tray.entries:
+            _numbers_and_answer(store, check, empty=empty)
 
 
-def _tray(code: str) -> Tray:
-    """The photos of this visit's check of one machine, apart from those at the bedside."""
-    tray: Tray = st.session_state.setdefault(f"check-tray-{code}", Tray())
-    return tray
+def _photos(check: Check) -> None:
+    """Photograph with this phone, or take photos from this device."""
+    if check.draft is None:
+        st.button(
+            tell("Photograph with this phone"), icon=":material/photo_camera:", width="stretch",
+            key=check.own("camera"), on_click=check.begin,
+        )  # fmt: skip
+    else:
+        shots(check, key=check.own("shots"))
+    turn = st.session_state.setdefault(check.own("turn"), 0)
+    files = st.file_uploader(
+        "Photos of this machine",
+        type=KINDS,
+        accept_multiple_files=True,
+        key=check.own(f"upload-{turn}"),
+    )
+    if files:
+        check.tray.refused.clear()
+        check.begin()
+        with st.spinner("Looking for leg and machine ..."):
+            for file in files:
+                check.add(file.getvalue(), file.name)
+        check.write_down()
+        st.session_state[check.own("turn")] = turn + 1
+        st.rerun()
 
 
-def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
+def _numbers_and_answer(store: Store, check: Check, *, empty: bool) -> None:
     """The answer first, then the photos with their numbers and points, and what else is asked."""
     memory.begin()
     first, photos = st.container(), st.container()
-    values = _asked(code)
+    values = _asked(check)
     outcomes = None
     with photos:
         try:
             settings = changed(None, values)
-            outcomes = _outcomes(code, tray, settings)
+            outcomes = _outcomes(check, settings, empty=empty)
         except KneeAngleError as error:
             st.error(str(error))
-        _points(code, tray)
+        if not empty:
+            _points(check)
     if outcomes is not None:
         result = check_machine(outcomes, settings)
         with first:
@@ -89,23 +113,19 @@ def _numbers_and_answer(store: Store, code: str, tray: Tray) -> None:
         if isinstance(result, EmptyCheck):
             st.info("A check without a leg is not kept: note it in the service record.")
         if isinstance(result, MachineCheck):
-            _keep(store, code, tray, result, outcomes, settings)
-    if st.button("Remove these photos", width="stretch", key=f"forget-{code}"):
-        _begin_anew(code, tray)
+            _keep(store, check, result, outcomes, settings)
+    if st.button("Remove these photos", width="stretch", key=check.own("forget")):
+        check.end()
+        st.rerun()
 
 
-def _asked(code: str) -> ask.Values:
+def _asked(check: Check) -> ask.Values:
     """Limits of the leg in the machine, the display, and what was printed."""
-    turn = st.session_state.get(f"check-of-{code}", 0)
-
-    def own(name: str) -> str:
-        return f"check-{code}-{turn}-{name}"
-
     with st.popover("Prescribed limits, display, sizes", icon=":material/tune:", width="stretch"):
-        return {**ask.limits(own), **ask.display_and_sizes(own)}
+        return {**ask.limits(check.own), **ask.display_and_sizes(check.own)}
 
 
-def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
+def _outcomes(check: Check, settings: Settings, *, empty: bool) -> dict[str, Outcome]:
     """Each photo with its number.
 
     Raises
@@ -115,30 +135,41 @@ def _outcomes(code: str, tray: Tray, settings: Settings) -> dict[str, Outcome]:
     """
     outcomes: dict[str, Outcome] = {}
     low, high = display_range(settings.counts)
-    for number, entry in enumerate(tray.entries.values(), start=1):
+    for number, entry in enumerate(check.tray.entries.values(), start=1):
         picture, typed = memory.pair(f"check-{entry.key}")
         with picture:
             st.image(entry.photo.small, width=PICTURE_PX, caption=f"Photo {number}")
         with typed:
             shown = memory.number(
-                f"Display in photo {number}", f"check-{code}-{entry.key}", low=low, high=high
+                f"Display in photo {number}", check.number_of(entry), low=low, high=high
             )
             deg = None if shown is None else flexion_of_display(shown, counting=settings.counts)
-            outcome = entry.measured(displayed_deg=deg, settings=settings)
-            st.caption(words.sentence(outcome))
+            seen = entry.as_empty if empty else entry.measured
+            outcome = seen(displayed_deg=deg, settings=settings)
+            st.caption(words.sentence(outcome) if not empty else _bars(outcome))
         outcomes[f"photo {number}"] = outcome
     return outcomes
 
 
-def _points(code: str, tray: Tray) -> None:
+def _bars(outcome: Outcome) -> str:
+    """What one photo of an empty machine shows."""
+    bars = outcome.bars if isinstance(outcome, NotMeasured) else None
+    if bars is None:
+        return words.sentence(outcome)
+    u_deg = math.hypot(bars.u_deg, bars.shared_deg)
+    return tell(say("Bars {bars}, no leg.", bars=words.with_u(bars.deg, u_deg)))
+
+
+def _points(check: Check) -> None:
     """One photo's points at a time, to be corrected as at the bedside."""
-    names = {sha: f"Photo {n}" for n, sha in enumerate(tray.entries, 1)}
+    entries = check.tray.entries
+    names = {sha: f"Photo {n}" for n, sha in enumerate(entries, 1)}
     chosen = st.segmented_control(
         "Look at the points of", list(names), format_func=names.__getitem__,
-        key=f"check-points-{code}-{len(names)}",
+        key=check.own(f"points-{len(names)}"),
     )  # fmt: skip
-    if chosen is not None and chosen in tray.entries:
-        points_of(tray.entries[chosen], key=f"check-editor-{code}")
+    if chosen is not None and chosen in entries:
+        points_of(entries[chosen], key=check.own("editor"))
 
 
 # The answer ----------------------------------------------------------------------
@@ -303,18 +334,9 @@ def _less(shown: float | None, deg: float | None) -> str:
     return f"{shown - deg:+.0f}".replace("-", "\u2212")
 
 
-def _begin_anew(code: str, tray: Tray) -> None:
-    """The next check: other photos, and limits and tape of another leg."""
-    tray.entries.clear()
-    tray.refused.clear()
-    st.session_state[f"check-of-{code}"] = st.session_state.get(f"check-of-{code}", 0) + 1
-    st.rerun()
-
-
 def _keep(
     store: Store,
-    code: str,
-    tray: Tray,
+    check: Check,
     result: MachineCheck,
     outcomes: dict[str, Outcome],
     settings: Settings,
@@ -323,23 +345,26 @@ def _keep(
     if unused := memory.unused():
         st.info(f"To keep this check, first correct: {', '.join(unused)}.")
         return
-    hashes = {f"photo {n}": sha for n, sha in enumerate(tray.entries, start=1)}
-    asked = hashlib.sha256(repr((code, hashes, result)).encode()).hexdigest()
-    row_id = st.session_state.setdefault(f"check-row-{asked}", new_id())
+    hashes = {f"photo {n}": sha for n, sha in enumerate(check.tray.entries, start=1)}
+    asked = hashlib.sha256(repr((check.machine, hashes, result)).encode()).hexdigest()
     # Named by its answer: where a number changed in the same moment, nothing is kept.
     key = f"keep-check-{asked[:16]}"
     if not st.button("Keep this check", type="primary", width="stretch", key=key):
         return
+    if check.pending is None or check.pending["of"] != asked:
+        check.pending = {"id": new_id(), "of": asked}
+        check.write_down()
     try:
         store.save_check(
             result,
-            machine=code,
+            machine=check.machine,
             outcomes=outcomes,
             settings=settings,
             photo_sha256=hashes,
-            row_id=row_id,
+            row_id=check.pending["id"],
         )
     except KneeAngleError as error:
         st.error(f"Not kept: {error}")
         return
-    _begin_anew(code, tray)
+    check.end()
+    st.rerun()

@@ -218,6 +218,7 @@ def _fingerprint(entries: Sequence[Entry], asked: Asked, knees: tuple[Settings, 
             one.sha256,
             sorted(one.edit.moved.items()),
             one.edit.removed,
+            one.dots_used,
             asked.numbers.get(one.sha256),
         )
         for one in entries

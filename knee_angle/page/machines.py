@@ -15,6 +15,7 @@ from knee_angle.errors import KneeAngleError
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.page import memory
 from knee_angle.page.charts import control_chart
+from knee_angle.page.check_draft import checked_machine
 from knee_angle.page.checking import new_check
 from knee_angle.page.keeping import with_store
 from knee_angle.page.taking_back import take_back, take_measurement_back
@@ -71,7 +72,7 @@ def show_machines(store: Store) -> None:
     # What is due soonest stands first; a machine that was never checked before all.
     codes.sort(key=lambda c: (-math.inf if (d := dues[c].days_left) is None else d, c))
     st.html(_list(codes, latest, dues))
-    asked = st.query_params.get("machine", "")
+    asked = checked_machine() or st.query_params.get("machine", "")
     code = st.selectbox(
         "Machine (code)",
         [*codes, NEW],

@@ -49,10 +49,11 @@ def counted(name: str) -> Any:
     return st.session_state.get(MEMORY, {}).get(name)
 
 
-def everything() -> dict[str, Any]:
+def everything(*, check: str = "") -> dict[str, Any]:
     """What every input holds now, also those that were changed since the page last ran.
 
-    A number that cannot be is left out: the one before it counts.
+    A number that cannot be is left out: the one before it counts. With ``check``, the inputs
+    whose names begin so, of one machine check; without, all that belong to no check.
     """
     held: dict[str, Any] = dict(st.session_state.get(MEMORY, {}))
     refused = st.session_state.get(REFUSED, {})
@@ -60,6 +61,8 @@ def everything() -> dict[str, Any]:
         name = str(key).removeprefix("input-")
         if name != key and (name not in refused or refused[name] != value):
             held[name] = value
+    if check:
+        return {name: value for name, value in held.items() if name.startswith(check)}
     return {name: value for name, value in held.items() if not name.startswith(CHECK)}
 
 

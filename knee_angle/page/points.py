@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from knee_angle.page.editor import points_editor
+from knee_angle.language import tell
+from knee_angle.page.editor import LABELS, points_editor
 from knee_angle.page.tray import Entry
 
 __all__ = ["points_of"]
@@ -29,3 +30,29 @@ def points_of(entry: Entry, *, key: str) -> None:
         edit=entry.seed,
         on_change=taken,
     )
+    _dots(entry, key)
+
+
+def _dots(entry: Entry, key: str) -> None:
+    """Dots that were seen and not used: named, and one tap uses them or lets them be."""
+    dots = entry.usable_dots
+    if not dots:
+        return
+    names = ", ".join(
+        f"{tell(LABELS[dot.name])} ({tell(dot.colour)})" for dot in dots if dot.name is not None
+    )
+    if entry.dots_used:
+        st.info(tell("Used as you said: {names}. Look whether each lies right.", names=names))
+        label = tell("Do not use them")
+    else:
+        st.info(
+            tell(
+                "Dots seen and not used: {names}, if they are of this leg and machine.", names=names
+            )
+        )
+        label = tell("Use them")
+    # Named by what it will do: the same tap sent twice does it once.
+    st.button(
+        label, key=f"{key}-dots-{not entry.dots_used}", width="stretch",
+        on_click=entry.use_dots, args=(not entry.dots_used,),
+    )  # fmt: skip

@@ -16,12 +16,15 @@ from typing import Any
 import streamlit as st
 
 from knee_angle.landmarks.base import Detector
+from knee_angle.landmarks.dots.unused import use_dots
+from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.machine.cause import with_display_alarms
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.taken import taken_at
 from knee_angle.pipeline import SeenPhoto, look, measure, safely
-from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable
+from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable, UnusedDot
 from knee_angle.settings import Settings
 from knee_angle.visit.zone import LocalZone
 
@@ -108,6 +111,8 @@ class Entry:
         How often that was.
     order : int
         Photos stand in the order in which they came.
+    dots_used : bool
+        Whether dots that were seen and not used are used, as a person said.
     answered
         The last answer of the photo alone, with the name of all that went into it.
     """
@@ -119,6 +124,7 @@ class Entry:
     seed: Edit = field(default_factory=Edit)
     turn: int = 0
     order: int = 0
+    dots_used: bool = False
     answered: tuple[object, Outcome] | None = None
 
     @property
@@ -143,8 +149,22 @@ class Entry:
 
     @property
     def found(self) -> Landmarks | None:
-        """The automatic points."""
-        return None if isinstance(self.seen.landmarks, NotMeasured) else self.seen.landmarks
+        """The automatic points, with dots that a person put to use."""
+        seen = self.seen.landmarks
+        found = use_dots(seen) if self.dots_used else seen
+        return None if isinstance(found, NotMeasured) else found
+
+    @property
+    def usable_dots(self) -> tuple[UnusedDot, ...]:
+        """Dots that were seen and not used, and of which it is known what each most likely is."""
+        seen = self.seen.landmarks
+        named = tuple(dot for dot in seen.unused_dots if dot.name is not None)
+        return named if named and isinstance(use_dots(seen), Landmarks) else ()
+
+    def use_dots(self, used: bool) -> None:
+        """Put those dots to use, or no longer; the editor shows it."""
+        self.dots_used = used
+        self.editor_is_new()
 
     def editor_is_new(self) -> None:
         """The editor is put on the page again: it starts from the points as they are."""
@@ -170,9 +190,19 @@ class Entry:
         KneeAngleError
             A number that cannot be.
         """
-        asked = (sorted(self.edit.moved.items()), self.edit.removed, displayed_deg, settings)
+        edit = (sorted(self.edit.moved.items()), self.edit.removed, self.dots_used)
+        asked = (edit, displayed_deg, settings)
         if self.answered is None or self.answered[0] != asked:
             self.answered = asked, self._measured(displayed_deg, settings)
+        return self.answered[1]
+
+    def as_empty(self, *, displayed_deg: float | None, settings: Settings) -> Outcome:
+        """The bars alone, where a person said that no leg is in the machine."""
+        asked = ("empty", displayed_deg, settings)
+        if self.answered is None or self.answered[0] != asked:
+            seen = safely(lambda: look_at_empty(self.photo, settings, displayed_deg=displayed_deg))
+            found = with_display_alarms(seen, displayed_deg, settings)
+            self.answered = asked, _as_outcome(found)
         return self.answered[1]
 
     def _measured(self, displayed_deg: float | None, settings: Settings) -> Outcome:
@@ -189,11 +219,13 @@ class Entry:
             seen=seen,
             judge=False,
         )
-        if isinstance(answer, Unreadable):
-            return NotMeasured(
-                answer.reason, "copy the photo again from the phone", alarms=answer.alarms
-            )
-        return answer
+        return _as_outcome(answer)
+
+
+def _as_outcome(found: Measurement | NotMeasured | Unreadable) -> Outcome:
+    if isinstance(found, Unreadable):
+        return NotMeasured(found.reason, "copy the photo again from the phone", alarms=found.alarms)
+    return found
 
 
 @dataclass

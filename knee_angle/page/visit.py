@@ -22,7 +22,7 @@ from knee_angle.page.spoken import CHOSEN
 from knee_angle.page.tray import Entry, Tray
 from knee_angle.page.ward.here import session
 
-__all__ = ["Visit", "next_visit", "opened_visit", "the_visit"]
+__all__ = ["STAYS", "Visit", "account", "next_visit", "opened_visit", "the_visit", "trouble_of"]
 
 ADDRESS = "visit"
 """What the token is called in the page's address."""
@@ -74,15 +74,28 @@ class Visit:
     notice: str = ""
     before: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
 
+    @property
+    def ended(self) -> str:
+        """What to say where its draft is no longer there."""
+        return ENDED
+
+    def inputs(self) -> dict[str, Any]:
+        """What its inputs hold."""
+        return memory.everything()
+
     def own(self, name: str) -> str:
         """An input's name for this visit, for no later one."""
         return f"{name}-{self.token[:8]}"
+
+    def number_of(self, entry: Entry) -> str:
+        """The input of a photo's displayed number."""
+        return f"number-{entry.key}"
 
     def state(self) -> dict[str, Any]:
         """All that a draft holds, as JSON values."""
         return {
             "account": self.account,
-            "inputs": memory.everything(),
+            "inputs": self.inputs(),
             "photos": {sha: _photo_state(one) for sha, one in self.tray.entries.items()},
             "chosen": self.tray.chosen,
             "pending": self.pending,
@@ -100,21 +113,21 @@ class Visit:
             with folder.alone(self.token):
                 theirs = folder.find(self.token)
                 if theirs is None:
-                    self.notice, self.draft = ENDED, None
+                    self.notice, self.draft = self.ended, None
                     return
                 both = merged(self.draft.state, mine, theirs.state)
                 self.draft = folder.change(theirs, both)
         except FileNotFoundError:  # ended in another tab, or its time is over
-            self.notice, self.draft = ENDED, None
+            self.notice, self.draft = self.ended, None
             return
         except OSError as error:
-            self.trouble = _trouble(error)
+            self.trouble = trouble_of(error)
             return
         self.trouble = ""
         if self.draft.state != mine:
-            self._take_over(folder, self.draft.state)
+            self.become(folder, self.draft.state)
 
-    def _take_over(self, folder: DraftsFolder, state: Mapping[str, Any]) -> None:
+    def become(self, folder: DraftsFolder, state: Mapping[str, Any]) -> None:
         """Become what the draft says."""
         memory.take_over(state.get("inputs") or {})
         photos: Mapping[str, Any] = state.get("photos") or {}
@@ -135,8 +148,9 @@ class Visit:
             return
         moved = {name: (float(x), float(y)) for name, (x, y) in (told.get("moved") or {}).items()}
         edit = Edit(moved, tuple(told.get("removed") or ()))
-        if edit != entry.edit:
-            entry.edit = edit
+        dots = bool(told.get("dots"))
+        if (edit, dots) != (entry.edit, entry.dots_used):
+            entry.edit, entry.dots_used = edit, dots
             entry.editor_is_new()
 
     def _read(self, folder: DraftsFolder, sha256: str, *, order: int) -> Entry | None:
@@ -184,7 +198,7 @@ class Visit:
         except KneeAngleError as error:
             self.tray.refused.append(f"{name}: {error}")
         except OSError as error:
-            self.trouble = _trouble(error)
+            self.trouble = trouble_of(error)
             self.tray.add(content, name, order=time.time_ns())
 
     def _named(self, folder: DraftsFolder, sha256: str, name: str) -> Entry | None:
@@ -246,7 +260,7 @@ def _hold(visit: Visit) -> Visit:
         memory.forget(all_but=STAYS)
     st.session_state["visit"], st.session_state["tray"] = visit, visit.tray
     if visit.draft is not None:
-        visit._take_over(drafts_folder(), visit.draft.state)
+        visit.become(drafts_folder(), visit.draft.state)
     st.query_params[ADDRESS] = visit.token
     return visit
 
@@ -257,29 +271,30 @@ def _found(token: str) -> Visit:
         draft = drafts_folder().find(token) if token else None
     except KneeAngleError:  # a store that cannot be named: beginning says so
         draft = None
-    if draft is None or draft.state.get("account", "") != _account():
+    if draft is None or draft.state.get("account", "") != account():
         return _begun(notice=ENDED if token else "")
-    return Visit(token, _account(), draft=draft)
+    return Visit(token, account(), draft=draft)
 
 
-def _account() -> str:
+def account() -> str:
     """Who is signed in; empty on the local page."""
     found = session()
     return "" if found is None else found.account
 
 
 def _begun(*, notice: str = "") -> Visit:
-    visit = Visit(new_token(), _account(), notice=notice)
+    visit = Visit(new_token(), account(), notice=notice)
     try:
         visit.draft = drafts_folder().begin(visit.token, {"account": visit.account})
     except OSError as error:
-        visit.trouble = _trouble(error)
+        visit.trouble = trouble_of(error)
     except KneeAngleError as error:
         visit.trouble = f"This visit is not written to the disk, as the store has no place: {error}"
     return visit
 
 
-def _trouble(error: OSError) -> str:
+def trouble_of(error: OSError) -> str:
+    """What to say where a draft cannot be written."""
     why = error.strerror or type(error).__name__
     return (
         f"This visit cannot be written to the disk ({why}): it is lost when this page is closed. "
@@ -292,4 +307,5 @@ def _photo_state(entry: Entry) -> dict[str, Any]:
         "order": entry.order,
         "moved": {name: list(at) for name, at in entry.edit.moved.items()},
         "removed": list(entry.edit.removed),
+        **({"dots": True} if entry.dots_used else {}),
     }

@@ -35,11 +35,11 @@ rest is margin for smaller legs in wider pictures."""
 THUMB_PX, THUMB_QUALITY = 160, 72
 
 
-def shots(visit: Visit) -> None:
-    """Show the strip of photos with the camera's button."""
+def shots(visit: Visit, *, key: str = KEY) -> None:
+    """Show the strip of photos with the camera's button; ``key`` names this place on the page."""
 
     def chosen() -> None:
-        picked = st.session_state[KEY].get("chosen")
+        picked = st.session_state[key].get("chosen")
         if picked in visit.tray.entries:
             visit.tray.chosen = picked
 
@@ -47,12 +47,13 @@ def shots(visit: Visit) -> None:
         """The run that follows takes what came (`Visit.take_arrived`)."""
 
     _component()(
-        key=KEY,
+        key=key,
         data={
             "address": f"/visit-photos/{visit.token}" if visit.draft is not None else None,
             "longest": LONGEST_PX,
             "room": MOST - len(visit.tray.entries),
             "chosen": visit.tray.chosen,
+            "print": key == KEY,
             "photos": [_told(visit, entry) for entry in visit.tray.entries.values()],
         },
         on_chosen_change=chosen,
@@ -61,7 +62,7 @@ def shots(visit: Visit) -> None:
 
 
 def _told(visit: Visit, entry: Entry) -> dict[str, str]:
-    number = memory.recall(f"number-{entry.key}")
+    number = memory.recall(visit.number_of(entry))
     shown = "number?" if number is None else f"{number:g}"
     taken = entry.looked.taken_at
     return {

@@ -40,7 +40,7 @@ class Strip {
     const full = data.room <= 0 || !data.address;
     this.input.disabled = full;
     this.takePart.classList.toggle("full", full);
-    this.printPart.hidden = data.photos.length === 0;
+    this.printPart.hidden = data.photos.length === 0 || !data.print;
     this.photosPart.replaceChildren(...data.photos.map((photo) => {
       const button = document.createElement("button");
       button.type = "button";
