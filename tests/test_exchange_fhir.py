@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 import sys
 from collections.abc import Iterator
 from dataclasses import fields, replace
@@ -513,3 +514,33 @@ def test_without_the_extra_its_name_is_said(store, monkeypatch):
     monkeypatch.setitem(sys.modules, "fhir.resources", None)
     with pytest.raises(InvalidInput, match=r"pip install 'knee-angle\[fhir\]'"):
         course(store, "R4B")
+
+
+def _without(bundle: dict, kind: str, field: str) -> str:
+    first(bundle, kind)[field] = []
+    return json.dumps(bundle)
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        pytest.param(
+            lambda bundle: _without(bundle, "Observation", "identifier"), id="no row's name"
+        ),
+        pytest.param(
+            lambda bundle: _without(bundle, "Provenance", "agent"), id="nobody who kept it"
+        ),
+        pytest.param(lambda _: "[" * 100_000, id="nested without end"),
+        pytest.param(
+            lambda bundle: re.sub(
+                r'"\d{4}-[0-9-]{5}T[^"]*"', '"0001-01-01T00:00:00+14:00"', json.dumps(bundle)
+            ),
+            id="before year 1",
+        ),
+    ],
+)
+def test_a_spoilt_bundle_is_refused_in_words(store, spoilt, tmp_path):
+    path = tmp_path / "spoilt.json"
+    path.write_text(spoilt(json.loads(json.dumps(course(store, "R4B")))))
+    with pytest.raises(InvalidInput, match=r"spoilt\.json (cannot be read back|is no JSON)"):
+        read_bundle(path)

@@ -217,6 +217,17 @@ def line_of(table: str) -> int:
         ),
         pytest.param("audit", ("table",), "sqlite_master", "no table", id="no table of ours"),
         pytest.param("audit", ("row", "id"), 10**30, "usual whole number", id="a huge number"),
+        pytest.param(
+            "audit", ("row", "at"), "0001-01-01T00:00:00+14:00", "audit, at: ", id="before year 1"
+        ),
+        pytest.param(
+            "measurements", ("row", "contract", "machine"), "none", "cannot be used",
+            id="a result that exports cannot read",
+        ),
+        pytest.param(
+            "measurements", ("row", "contract", "interval_deg"), True, "cannot be used",
+            id="an interval that is none",
+        ),
     ],
 )  # fmt: skip
 def test_what_is_wrong_with_a_line_is_named(store_url, tmp_path, table, path, value, said):

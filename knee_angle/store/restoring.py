@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any, get_args
 
 import sqlalchemy as sa
@@ -24,6 +24,7 @@ from knee_angle.store.records import (
     WithdrawalReason,
     checked_code,
 )
+from knee_angle.store.table import csv_of, json_lines_of, visit_lines_of
 from knee_angle.store.visits import stored_visits
 
 __all__ = ["checked_row", "read_all"]
@@ -80,6 +81,7 @@ def _value(column: sa.Column[Any], value: Any) -> Any:
             found: Any = datetime.fromisoformat(_as(value, str))
             if found.tzinfo is None:
                 raise ValueError(f"a time must name its zone, but got {_short(value)}")
+            found = found.astimezone(UTC)  # the first and last hours of the calendar have none
         case sa.Date():
             found = date.fromisoformat(_as(value, str))
         case sa.LargeBinary():
@@ -159,6 +161,7 @@ def _readings(connection: Connection) -> Iterator[str]:
     for one in reading.stored_measurements(connection, person=None, all_rows=True):
         from_json(to_json(one.row), KeptMeasurement)
         _check_sha256(one.photo_sha256)
+        "".join((*csv_of([one]), *json_lines_of([one])))  # what exports will ask of it
         if one.row.has_photo and (photo := reading.photo(connection, one.row.id)) is not None:
             refuse_metadata(photo.jpeg)
         yield f"measurement {one.row.id}"
@@ -171,6 +174,7 @@ def _readings(connection: Connection) -> Iterator[str]:
         yield f"machine check {row_id}"
     for visit in stored_visits(connection):
         _check_visit(visit)
+        "".join(visit_lines_of([visit]))
         yield f"visit {visit.row.id}"
     for table in (
         schema.measurement_withdrawals, schema.check_withdrawals, schema.visit_withdrawals

@@ -87,13 +87,15 @@ def read_bundle(path: Path) -> Rows:
         raw = path.read_bytes()
     try:
         bundle = json.loads(raw)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InvalidInput(f"{path} is no JSON ({error}): name a file of export fhir") from None
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
         raise InvalidInput(f"{path} is no FHIR Bundle: name a file of export fhir")
     try:
         return rows_of(bundle)
-    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
+    except (
+        LookupError, TypeError, AttributeError, StopIteration, ValueError, ArithmeticError
+    ) as error:  # fmt: skip
         said = str(error) if isinstance(error, InvalidInput) else f"{error!r} is missing or wrong"
         raise InvalidInput(f"{path} cannot be read back: {said}") from None
 
