@@ -78,6 +78,12 @@ class Drawn:
         """Whether all six dots are plainly there."""
         return min(self.seen(picture).values()) >= LEAST_SEEN
 
+    def befallen(self, picture: np.ndarray, bare: np.ndarray, shift: tuple[float, float]) -> Drawn:
+        """The scene after something befell it: its picture without dots, and what moved."""
+        moved = {n: rim - shift for n, rim in self.rims.items()}
+        at = {n: xy - shift for n, xy in self.xy.items()}
+        return Drawn(bare, picture, moved, at, self.f35_mm, self.offset_mm, self.truth)
+
 
 def smallest_px(rims: dict[str, np.ndarray]) -> float:
     """Diameter of the smallest dot, as a disc of the same area."""

@@ -49,7 +49,7 @@ def _shadowed(picture: Floats, drawn: Drawn, rng: np.random.Generator) -> Photog
     off = (x - drawn.xy[name][0]) * np.cos(turn) + (y - drawn.xy[name][1]) * np.sin(turn)
     soft = rng.uniform(0.7, 4.0)
     lit = 1.0 / (1.0 + np.exp(-off / soft))
-    dark = rng.uniform(0.3, 0.6)
+    dark = rng.uniform(0.45, 0.8)  # 0.17 to 0.6 of the light
     return Photographed(picture * (dark + (1 - dark) * lit)[..., None], name=name)
 
 
@@ -117,6 +117,8 @@ ACCIDENTS: Mapping[
     "at the picture's edge": _at_the_edge,
 }  # fmt: skip
 """Words to what happens."""
+SPOILT = ("glare", "half hidden", "at the picture's edge")
+"""Where the dot that it befell is not seen whole."""
 
 
 def dark_magenta(rng: np.random.Generator) -> Floats:

@@ -91,17 +91,27 @@ def hidden(scene: Scene, camera: Camera, places: np.ndarray) -> bool:
 
 def draw(
     bank: Bank, renderer: Renderer, rng: np.random.Generator, *,
-    pictures: int, shift_mm: tuple[float, float] = (0.0, 0.0),
+    pictures: int, offset_mm: tuple[float, float],
 ) -> Drawn:  # fmt: skip
-    """A patient in a machine with all six dots in sight; its hinge off by (distal, anterior)."""
+    """A patient in a machine with all six dots in sight; its hinge so far from the knee."""
     while True:
-        with shifted_frame(np.array(shift_mm) / 1000):
+        away, turn = rng.uniform(*offset_mm) / 1000, rng.uniform(0, 2 * math.pi)
+        with shifted_frame(away * np.array([math.cos(turn), math.sin(turn)])):
             scene = build_scene(bank, rng, pictures=pictures, kind="bed", marks=False)
         if scene.hip_covered or not set(MACHINE_POINTS) <= set(scene.points):
+            continue
+        if not offset_mm[0] <= hinge_off_mm(scene) <= offset_mm[1]:
             continue
         found = _shot(renderer, scene, rng)
         if found is not None and found.visible(found.white):
             return found
+
+
+def hinge_off_mm(scene: Scene) -> float:
+    """How far the hinge lies from the knee in the leg's plane."""
+    leg = scene.person.leg
+    off = scene.points["hinge"] - leg.knee
+    return 1000 * math.hypot(float(off @ leg.thigh), float(off @ leg.thigh_front))
 
 
 def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn | None:
@@ -126,8 +136,6 @@ def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn |
         renderer.render(s, [(camera, light)], np.random.default_rng(seed))[0][y0:y1, x0:x1]
         for s in (scene, with_discs(scene, dots, radius))
     )
-    leg = scene.person.leg
-    off = scene.points["hinge"] - leg.knee
     corner = np.array([x0, y0])
     places = {name: camera.project(at[None])[0] - corner for name, at, _ in dots}
     return Drawn(
@@ -135,7 +143,7 @@ def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn |
         {name: rim - corner for name, rim in rims.items()},
         places,
         f35_mm,
-        1000 * math.hypot(float(off @ leg.thigh), float(off @ leg.thigh_front)),
+        hinge_off_mm(scene),
         _truth(scene, camera, places, light=float(bare.mean()), diameter_mm=2000 * radius),
     )  # fmt: skip
 
