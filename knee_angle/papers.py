@@ -6,20 +6,50 @@ kept. What a session may not see, its store refuses here, too.
 
 from __future__ import annotations
 
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, date, datetime
+from typing import Any
 
+from knee_angle import __version__
 from knee_angle.errors import InvalidInput
+from knee_angle.language import ENGLISH, current, say
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.pipeline import answer_of_photo
+from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.machine.control_chart import SETTLED, individuals_chart
+from knee_angle.pipeline import answer_of_photo, answer_of_visit
+from knee_angle.records import CropJpeg, Measurement, Side
+from knee_angle.report.changed_words import changed_lines
 from knee_angle.report.paper.blocks import Paper
+from knee_angle.report.paper.certificate import CheckAbout, certificate_paper
+from knee_angle.report.paper.course import Knee, course_paper
+from knee_angle.report.paper.fleet import Checked, FleetRow, fleet_paper
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.store import KeptMeasurement, KeptVisit, Store
+from knee_angle.report.visit_words import cautions_of, to_do
+from knee_angle.settings import Settings
+from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck, checked_code
+from knee_angle.store.codec import to_json
+from knee_angle.store.following import readings_of
+from knee_angle.visit.course import (
+    EVERY_DAYS,
+    MIDDLE_DEG,
+    Day,
+    KeptAngle,
+    PrescribedLimits,
+    difference_at,
+    due,
+    follow_days,
+)
+from knee_angle.visit.photos import Shot
 from knee_angle.visit.zone import LocalZone
 
-__all__ = ["Paper", "of_visit"]
+__all__ = ["Paper", "of_course", "of_fleet", "of_machine", "of_visit"]
 
+CHECKS_CHARTED = 60
+"""So many of a machine's checks are looked at for a change, as on the page."""
 MOST_ROWS = 100_000
 """So many of the newest rows are looked through."""
 
@@ -59,7 +89,7 @@ def _found(
 ) -> tuple[KeptVisit | None, KeptMeasurement | None]:
     """The row that was asked for: a visit, or a photo of none."""
     if row is None and person is None:
-        raise InvalidInput("a visit's paper needs a person's code or a row: give one of them")
+        raise InvalidInput(say("a visit's paper needs a person's code or a row: give one of them"))
     named = row is not None
     visits = store.visits(person=person, all_rows=named, limit=MOST_ROWS)
     photos = store.measurements(person=person, all_rows=named, limit=MOST_ROWS)
@@ -67,16 +97,27 @@ def _found(
     if row is not None:
         found = [one for one in every_row if one.id.startswith(row)]
         if len({one.id for one in found}) != 1:
-            raise InvalidInput(
-                f"a row must be one of the store's, but {row!r} begins "
-                f"{'none' if not found else f'{len(found)} of them'}: `knee-angle store export` "
-                "lists them"
-            )
+            raise InvalidInput(_no_row(row, len(found)))
         return _either(found[0], visits)
     newest = max(every_row, key=lambda one: (one.taken_at, one.saved_at), default=None)
     if newest is None:
-        raise InvalidInput(f"nothing is kept for {person}: keep a measurement first")
+        raise InvalidInput(say("nothing is kept for {code}: keep a measurement first", code=person))
     return _either(newest, visits)
+
+
+def _no_row(row: str, found: int) -> str:
+    """The refusal of a row that is none, or not one alone."""
+    if found == 0:
+        return say(
+            "a row must be one of the store's, but none begins with {row!r}: `knee-angle store "
+            "export` lists them",
+            row=row,
+        )
+    return say(
+        "a row must be one of the store's, but {found} begin with {row!r}: give more of its digits",
+        row=row,
+        found=found,
+    )
 
 
 def _either(
@@ -96,12 +137,41 @@ def _together(store: Store, visit: KeptVisit, note: str) -> Paper:
         Shown(name, store.measurement(row_id).measurement, store.photo(row_id))
         for name, row_id in zip(names, visit.measurements, strict=True)
     ]
+    contract: Mapping[str, Any] = full.contract
+    if current() is not ENGLISH:
+        contract = _retold(contract, photos, full.settings)
     about = About(
         visit.person, visit.machine, visit.taken_at.astimezone(LocalZone()),
         saved_at=visit.saved_at.astimezone(UTC), who=visit.who, row=visit.id,
         software=visit.software, note=note, stands=visit.counts,
     )  # fmt: skip
-    return visit_paper(full.contract, photos, settings=full.settings, about=about)
+    return visit_paper(contract, photos, settings=full.settings, about=about)
+
+
+def _retold(
+    contract: Mapping[str, Any], photos: Sequence[Shown], settings: Settings
+) -> Mapping[str, Any]:
+    """A kept result whose sentences can be told in another language.
+
+    They are kept in English. Judged again from its kept rows the same visit says the same: what
+    comes out as it was kept takes its place, any other sentence stays as it is.
+    """
+    by_name = {one.name: one.measured for one in photos}
+    shots = [
+        (Shot(name, one["setting"], one["displayed_deg"], one.get("adjusted", 0)), by_name[name])
+        for one in contract["settings"]
+        for name in one["photos"]
+    ]
+    answer = answer_of_visit(shots, settings)
+    if not isinstance(answer, VisitAnswer):
+        return contract
+    return {**contract, "sentences": _sentences(answer)}
+
+
+def _sentences(answer: VisitAnswer) -> dict[str, str]:
+    """What an answer says, by its English text."""
+    said = (*to_do(answer)[0], *changed_lines(answer), *cautions_of(answer))
+    return {str.__str__(one): one for one in said}
 
 
 def _alone(store: Store, row: KeptMeasurement | None, note: str) -> Paper:
@@ -112,16 +182,260 @@ def _alone(store: Store, row: KeptMeasurement | None, note: str) -> Paper:
     answer = answer_of_photo(measured)
     if not isinstance(answer, VisitAnswer):
         raise InvalidInput(
-            f"row {row.id[:12]} makes no paper of a visit: {answer.reason}; {answer.advice}"
-        )
+            say(
+                "row {row} makes no paper of a visit: {reason}; {advice}",
+                row=row.id[:12], reason=answer.reason, advice=answer.advice,
+            )
+        )  # fmt: skip
     about = About(
         row.person, row.machine, row.taken_at.astimezone(LocalZone()),
         saved_at=row.saved_at.astimezone(UTC), who=row.who, row=row.id, software=row.software,
         note=note, stands=row.counts,
     )  # fmt: skip
+    contract = visit_as_json(answer, version=row.software)
     return visit_paper(
-        visit_as_json(answer, version=row.software),
+        {**contract, "sentences": _sentences(answer)},
         [Shown(measured.photo, measured, store.photo(row.id))],
         settings=full.settings,
         about=about,
     )
+
+
+def of_course(
+    store: Store,
+    person: str,
+    *,
+    side: Side | None = None,
+    made_at: datetime | None = None,
+    note: str = "",
+) -> Paper:
+    """The paper of a person's course over days, of each knee that was measured.
+
+    Parameters
+    ----------
+    store : Store
+    person : str
+        A code.
+    side : {"left", "right"}, optional
+        That knee alone.
+    made_at : datetime, optional
+        When; now by default.
+    note : str
+        A line for this paper alone; it is not kept.
+
+    Raises
+    ------
+    InvalidInput
+        Nothing is kept of that knee.
+    """
+    code = checked_code(person)
+    rows = store.measurements(person=code, limit=MOST_ROWS)
+    visits = store.visits(person=code, limit=MOST_ROWS)
+    readings = readings_of(rows, visits)
+    wanted: tuple[Side, ...] = ("left", "right") if side is None else (side,)
+    knees = [Knee(one, days) for one in wanted if (days := _days(store, code, one, readings))]
+    if not knees:
+        knee = "" if side is None else side
+        raise InvalidInput(
+            say(
+                "nothing is kept for {code} {knee}: keep a measurement first, or name the other "
+                "knee", code=code, knee=knee,
+            )
+            if knee
+            else say("nothing is kept for {code}: keep a measurement first", code=code)
+        )  # fmt: skip
+    made = (datetime.now(UTC) if made_at is None else made_at).astimezone(LocalZone())
+    return course_paper(code, knees, made_at=made, note=note)
+
+
+def _days(store: Store, code: str, side: Side, readings: Sequence[KeptAngle]) -> tuple[Day, ...]:
+    """One knee's days at this place."""
+    limits = [
+        PrescribedLimits(row.from_day, row.flexion_deg, row.extension_deg)
+        for row in store.prescriptions(code, side=side)
+    ]
+    return follow_days(readings, limits, zone=LocalZone(), side=side)
+
+
+def of_machine(
+    store: Store,
+    machine: str,
+    *,
+    row: str | None = None,
+    pictures: bool = True,
+    note: str = "",
+) -> Paper:
+    """The certificate of a machine check.
+
+    Parameters
+    ----------
+    store : Store
+    machine : str
+        A code: its newest check that stands, where no row is named.
+    row : str, optional
+        The check's identifier; its first digits are enough.
+    pictures : bool
+        Whether photos that were kept may be shown: they are of patients' legs.
+    note : str
+        A line for this paper alone; it is not kept.
+
+    Raises
+    ------
+    InvalidInput
+        No such check is kept.
+    """
+    code = checked_code(machine, what="machine")
+    checks = store.checks(machine=code, limit=MOST_ROWS, all_rows=row is not None)
+    found = [one for one in checks if row is None or one.id.startswith(row)]
+    if not found:
+        raise InvalidInput(
+            say("no check is kept for {code}: check the machine first", code=code)
+            if row is None
+            else _no_row(row, 0)
+        )
+    if row is not None and len(found) > 1:
+        raise InvalidInput(_no_row(row, len(found)))
+    kept = found[0]
+    full = store.check(kept.id)
+    shown = _pictures(store, full) if pictures else {}
+    about = _about_check(store, full, pictures=shown, note=note)
+    return certificate_paper(
+        full.result if current() is ENGLISH else _check_retold(full),
+        full.outcomes,
+        settings=full.settings,
+        photo_sha256=full.photo_sha256,
+        about=about,
+    )
+
+
+def _about_check(
+    store: Store, check: StoredCheck, *, pictures: Mapping[str, CropJpeg], note: str
+) -> CheckAbout:
+    """Which check it is, and what its machine's card says."""
+    kept = check.row
+    every = store.machine_card(kept.machine).check_every_days or EVERY_DAYS
+    zone = LocalZone()
+    return CheckAbout(
+        machine=kept.machine,
+        taken_at=kept.taken_at.astimezone(zone),
+        saved_at=kept.saved_at.astimezone(UTC),
+        who=kept.who,
+        row=kept.id,
+        software=kept.software,
+        made_by=__version__,
+        inputs_sha256=_inputs_sha256(check),
+        next_due=due(kept.taken_at, every_days=every, today=kept.taken_at.date(), zone=zone).on,
+        every_days=every,
+        pictures=pictures,
+        note=note,
+        stands=kept.counts,
+    )
+
+
+def _check_retold(check: StoredCheck) -> MachineCheck:
+    """A kept check whose sentences can be told in another language, as `_retold`."""
+    again = check_machine(check.outcomes, check.settings)
+    if not isinstance(again, MachineCheck):
+        return check.result
+    said = (*again.words, again.advice, *again.cautions, *(why for _, why in again.left_out))
+    sentences = {str.__str__(one): one for one in said}
+
+    def told(text: str) -> str:
+        return sentences.get(text, text)
+
+    result = check.result
+    return replace(
+        result,
+        words=tuple(told(one) for one in result.words),
+        advice=told(result.advice),
+        cautions=tuple(told(one) for one in result.cautions),
+        left_out=tuple((name, told(why)) for name, why in result.left_out),
+    )
+
+
+def _inputs_sha256(check: StoredCheck) -> str:
+    """One hash of all that a check was computed from."""
+    numbers = {
+        name: one.displayed.deg
+        for name, one in check.outcomes.items()
+        if isinstance(one, Measurement) and one.displayed is not None
+    }
+    told = {
+        "photos": [[digest, numbers.get(name)] for name, digest in check.photo_sha256.items()],
+        "settings": to_json(check.settings),
+    }
+    return hashlib.sha256(
+        json.dumps(told, sort_keys=True, separators=(",", ":")).encode()
+    ).hexdigest()
+
+
+def _pictures(store: Store, check: StoredCheck) -> dict[str, CropJpeg]:
+    """Pictures of the check's photos that were kept with a measurement."""
+    found = {}
+    for name, digest in check.photo_sha256.items():
+        kept = next((one for one in store.of_photo(digest) if one.has_photo), None)
+        picture = None if kept is None else store.photo(kept.id)
+        if picture is not None:
+            found[name] = picture
+    return found
+
+
+def of_fleet(store: Store, *, made_at: datetime | None = None, note: str = "") -> Paper:
+    """The paper of every machine: its last verdict, and when its next check is due.
+
+    Parameters
+    ----------
+    store : Store
+    made_at : datetime, optional
+        When; now by default.
+    note : str
+        A line for this paper alone; it is not kept.
+
+    Raises
+    ------
+    InvalidInput
+        The store knows no machine.
+    """
+    made = (datetime.now(UTC) if made_at is None else made_at).astimezone(LocalZone())
+    codes = [subject.code for subject in store.machines()]
+    if not codes:
+        raise InvalidInput(
+            say("the store knows no machine: add one first (`knee-angle store machine CODE`)")
+        )
+    rows = [_fleet_row(store, code, made.date()) for code in codes]
+    return fleet_paper(rows, made_at=made, note=note)
+
+
+def _has_changed(values: Sequence[tuple[float, float]]) -> bool:
+    """Whether a rule of the control chart fires at the last of a machine's checks."""
+    found = [value for value, _ in values]
+    chart = individuals_chart(found, baseline=SETTLED if len(found) > SETTLED else None)
+    return chart is not None and any(s.index == len(found) - 1 for s in chart.signals)
+
+
+def _fleet_row(store: Store, code: str, today: date) -> FleetRow:
+    checks = store.checks(machine=code, limit=CHECKS_CHARTED)
+    every = store.machine_card(code).check_every_days or EVERY_DAYS
+    last = checks[0] if checks else None
+    when = due(
+        None if last is None else last.taken_at, every_days=every, today=today, zone=LocalZone()
+    )
+    if last is None:
+        return FleetRow(code, None, when, every)
+    checked = Checked(
+        on=last.taken_at.astimezone(LocalZone()).date(),
+        verdict=last.verdict,
+        finding=last.finding,
+        bars_seen=last.against == "frame",
+        largest_deg=last.largest_deg,
+        largest_u_deg=last.largest_u_deg,
+        tolerance_deg=last.tolerance_deg,
+        changed=_has_changed(
+            [
+                difference_at(MIDDLE_DEG, offset_deg=one.offset_deg, gain=one.gain, cov=one.cov)
+                for one in reversed(checks)
+                if one.against == last.against
+            ]
+        ),
+    )
+    return FleetRow(code, checked, when, every)

@@ -6,23 +6,34 @@ import copy
 import io
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pypdf
 import pypdfium2
 import pytest
-from stores import NOON, SETTINGS, made_measurement, made_visit
+from stores import (
+    NOON,
+    SETTINGS,
+    SHA,
+    at_angle,
+    invented_ward,
+    made_measurement,
+    made_series,
+    made_visit,
+)
 
 from knee_angle import papers
 from knee_angle.errors import InvalidInput
+from knee_angle.language import in_language
+from knee_angle.machine.check import check_machine
 from knee_angle.records import CropJpeg
-from knee_angle.report.paper.blocks import Beside, Cell, Paper, Table, as_json
+from knee_angle.report.paper.blocks import Beside, Cell, Paper, Picture, Signatures, Table, as_json
 from knee_angle.report.paper.html import html_of
 from knee_angle.report.paper.pdf import pdf_of
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.store import new_id, open_store
+from knee_angle.store import SetUp, new_id, open_store
 from knee_angle.store.rows import unnamed_visit
 
 HEBREW, ARABIC = "מבט נוסף בעוד יומיים", "يرجى القياس مرة أخرى"
@@ -63,7 +74,7 @@ def text_of(content: bytes) -> str:
     return squeezed("".join(page.extract_text() for page in opened_pdf(content).pages))
 
 
-def every_text(paper: Paper) -> list[str]:
+def every_text(paper: Paper, language: str = "en") -> list[str]:
     """Every text that the paper's blocks hold."""
     found: list[str] = []
 
@@ -79,7 +90,7 @@ def every_text(paper: Paper) -> list[str]:
         elif isinstance(value, str) and value.strip():
             found.append(value)
 
-    walk(as_json(paper))
+    walk(as_json(paper, language))
     return found
 
 
@@ -216,7 +227,7 @@ def test_a_withdrawn_visit_says_so_before_its_figures(store, judged):
     [
         pytest.param({}, "a person's code or a row", id="nothing was named"),
         pytest.param({"person": "P-017"}, "nothing is kept for P-017", id="nothing is kept"),
-        pytest.param({"row": "feed"}, "'feed' begins none", id="no such row"),
+        pytest.param({"row": "feed"}, "none begins with 'feed'", id="no such row"),
     ],
 )
 def test_a_paper_of_nothing_is_refused_by_name(store, asked, said):
@@ -349,3 +360,182 @@ def test_after_adjusting_the_machine_as_it_stands_now_is_judged_and_both_times_a
     texts = every_text(paper)
     (said,) = [one for one in texts if one.startswith("the knee is PAST the prescribed flexion")]
     assert texts[texts.index(said) + 1] == "Before adjusting"
+
+
+# A course ----------------------------------------------------------------------------
+
+
+def keep_days(store, count: int, *, person: str = "P-017") -> None:
+    """Both ends on so many days in a row."""
+    base = made_measurement()
+    for number in range(count):
+        for end, deg in (("flexion", 60.0 + 0.2 * number), ("extension", 12.0 - 0.05 * number)):
+            store.save_measurement(
+                at_angle(base, deg), settings=SETTINGS, photo_sha256=SHA, person=person,
+                setup=SetUp(end=end), taken_at=NOON + timedelta(days=number),
+            )  # fmt: skip
+
+
+def tables_of(paper: Paper) -> dict[str, Table]:
+    """The paper's tables by the first word of their heads."""
+    return {block.head[0]: block for block in paper.blocks if isinstance(block, Table)}
+
+
+def test_a_course_holds_every_day_with_its_interval_and_neutral_zero(store):
+    keep_days(store, 3)
+    store.prescribe("P-017", from_day=NOON.date(), flexion_deg=60.1, extension_deg=None)
+    paper = papers.of_course(store, "p-017", made_at=NOON)
+    rows = [[c.text if isinstance(c, Cell) else c for c in r] for r in tables_of(paper)["Day"].rows]
+    assert [row[0] for row in rows] == ["2026-03-04", "2026-03-03", "2026-03-02"]
+    assert rows[-1][1:] == ["60 ± 4", "12 ± 4", "48 ± 6", "93 / 93", "– / 60.1", "0-12-60", "2"]
+    assert paper.about == (
+        "Patient P-017 · left knee · 2026-03-02 to 2026-03-04 · made 2026-03-02 12:00 UTC"
+    )
+    assert paper.blocks[0].head == "PAST THE PRESCRIBED LIMIT on 2026-03-04"
+    past = [r[1].tone for r in tables_of(paper)["Day"].rows]
+    assert past == ["past", "past", "past"]  # the display shows 93
+    assert any(isinstance(block, Picture) for block in paper.blocks)
+
+
+def test_the_two_knees_of_a_person_stand_apart(store):
+    keep_days(store, 2)
+    right = replace(made_measurement(), leg=replace(made_measurement().leg, side="right"))
+    store.save_measurement(
+        right, settings=SETTINGS, photo_sha256=SHA, person="P-017", taken_at=NOON
+    )
+    both = papers.of_course(store, "P-017", made_at=NOON)
+    assert next(one.text for one in both.blocks if getattr(one, "level", 0) == 2) == "Left knee"
+    assert "left knee, right knee" in both.about
+    alone = papers.of_course(store, "P-017", side="right", made_at=NOON)
+    assert "left knee" not in alone.about
+    with pytest.raises(InvalidInput, match="nothing is kept for P-099"):
+        papers.of_course(store, "P-099")
+
+
+@pytest.mark.parametrize("size", ["a4", "letter"])
+def test_a_course_of_200_days_breaks_over_pages_with_its_head_and_the_patients_code(store, size):
+    keep_days(store, 200)
+    content = pdf_of(papers.of_course(store, "P-017", made_at=NOON), size)
+    pages = [page.extract_text() for page in opened_pdf(content).pages]
+    assert 4 <= len(pages) <= 6
+    days = set()
+    for number, page in enumerate(pages):
+        found = re.findall(r"^2026-\d\d-\d\d", page, flags=re.MULTILINE)
+        days.update(found)
+        if found:
+            assert "Neutral-zero" in page
+            assert "Photos" in page
+        assert "P-017" in page
+        assert f"Page {number + 1} of {len(pages)}" in page
+        dark = ink(content, number)
+        assert dark[:, :37].sum() == dark[:, -37:].sum() == 0
+    assert len(days) == 200
+
+
+# Machines ----------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def checked():
+    series = made_series()
+    return check_machine(series, SETTINGS), series
+
+
+def keep_check(store, checked, **given):
+    result, series = checked
+    hashes = {name: f"{n:x}" * 64 for n, name in enumerate(series, 1)}
+    return store.save_check(
+        result, machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256=hashes, **given
+    )
+
+
+def test_a_certificate_holds_what_an_equipment_file_asks_for(store, checked):
+    kept = keep_check(store, checked)
+    paper = papers.of_machine(store, "M-03", note="for the file")
+    told = text_of(pdf_of(paper))
+    result, _ = checked
+    line = result.reading
+    for words in (
+        "Machine M-03", "2026-03-02", f"{line.gain:.3f}", "JCGM 106:2012", "ISO 14253-1:2017",
+        "Next check due", "2026-08-29 (every 180 days)", "Checked by", "Released by", "Date",
+        kept.id, "judged by knee_angle", "1" * 64, "photo 6", "No leg was found", "for the file",
+        "Largest difference", "Lack of fit, p", "How points and tags lie on the bars",
+    ):  # fmt: skip
+        assert squeezed(words) in told, words
+    assert "Ada" not in told
+    assert isinstance(paper.blocks[-1], Signatures)
+    assert len(paper.blocks[-1].who) == 2
+
+
+def test_the_hash_of_a_certificate_changes_with_what_went_in(store, checked):
+    result, series = checked
+    keep_check(store, checked)
+    first = every_text(papers.of_machine(store, "M-03"))
+    (digest,) = [one for one in first if re.fullmatch("[0-9a-f]{64}", one) and len(set(one)) > 2]
+    assert digest in every_text(papers.of_machine(store, "M-03"))  # the same again
+    hashes = {name: f"{n + 1:x}" * 64 for n, name in enumerate(series, 1)}
+    store.save_check(result, machine="M-03", outcomes=series, settings=SETTINGS,
+                     photo_sha256=hashes, taken_at=NOON + timedelta(days=1))  # fmt: skip
+    assert digest not in every_text(papers.of_machine(store, "M-03"))
+
+
+def test_a_certificates_photos_are_shown_where_they_were_kept_and_allowed(store, checked):
+    keep_check(store, checked)
+    one = replace(made_measurement(), photo_sha256="1" * 64)
+    store.save_measurement(one, settings=SETTINGS, photo_sha256="1" * 64, photo=jpeg())
+    told = " ".join(every_text(papers.of_machine(store, "M-03")))
+    assert told.count("photo not kept") == 4
+    told = " ".join(every_text(papers.of_machine(store, "M-03", pictures=False)))
+    assert told.count("photo not kept") == 5
+
+
+def test_a_withdrawn_check_says_so_first_and_is_no_machines_newest(store, checked):
+    kept = keep_check(store, checked)
+    store.withdraw_check(kept.id, "wrong_machine")
+    paper = papers.of_machine(store, "M-03", row=kept.id[:6])
+    assert paper.blocks[0].head == "This check no longer counts"
+    with pytest.raises(InvalidInput, match="no check is kept for M-03"):
+        papers.of_machine(store, "M-03")
+
+
+def test_the_fleet_says_first_what_is_due_and_whose_display_is_proven_wrong(tmp_path):
+    with open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
+        with pytest.raises(InvalidInput, match="the store knows no machine"):
+            papers.of_fleet(store, made_at=NOON)
+        invented_ward(store, today=NOON)
+        paper = papers.of_fleet(store, made_at=NOON)
+    rows = tables_of(paper)["Machine"].rows
+    due = [row[1].text for row in rows]
+    assert due[0] == "–"
+    assert due[1:] == sorted(due[1:])
+    assert rows[0][0].text == "M-04"
+    assert rows[0][2].text == "never checked"
+    assert [row[1].detail.split(" ")[0] for row in rows] == ["first", "overdue", "in", "in"]
+    assert paper.blocks[0].head == "2 machines are due"
+    assert "Check now: M-04, M-03." in paper.blocks[0].text
+    assert "Display proven wrong at the last check: M-03." in paper.blocks[0].text
+
+
+# In German ---------------------------------------------------------------------------
+
+
+def test_every_paper_is_told_in_german_with_decimal_commas(store, judged, checked):
+    answer, photos = judged
+    store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+    keep_days(store, 2)
+    keep_check(store, checked)
+    with in_language("de"):
+        made = [
+            papers.of_visit(store, person="P-017", row=store.visits()[0].id),
+            papers.of_course(store, "P-017", made_at=NOON),
+            papers.of_machine(store, "M-03"),
+            papers.of_fleet(store, made_at=NOON),
+        ]
+    english = re.compile(r"\b(the|of|and|with|is|display|knee|machine|photo not)\b")
+    for paper in made:
+        texts = [one for one in every_text(paper, "de") if not one.startswith("Hancock")]
+        kept = [one for one in texts if english.search(one)]
+        assert kept == [], paper.title
+        assert opened_pdf(pdf_of(paper, "a4", "de")).trailer["/Root"]["/Lang"] == "de"
+        assert '<html lang="de">' in html_of(paper, "de")
+    assert "+2,0°" in every_text(made[0], "de")

@@ -8,18 +8,22 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle.cli.app import app
-from knee_angle.cli.store import Where, opened_store
+from knee_angle.cli.app import Commands, app
+from knee_angle.cli.store import Knee, Where, opened_store
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import current, say, tell
 
 if TYPE_CHECKING:
     from knee_angle.papers import Paper
+    from knee_angle.records import Side
 
 __all__ = ["report_app"]
 
 report_app = typer.Typer(
-    help="Papers of what is kept, as PDF or HTML, without photo or model.", no_args_is_help=True
+    cls=Commands,
+    help="Papers of what is kept, as PDF or HTML, without photo or model.",
+    no_args_is_help=True,
 )
 app.add_typer(report_app, name="report")
 
@@ -58,6 +62,58 @@ def report_visit(
         opened.note("report", f"visit {person or ''} {row or ''}")
 
 
+@report_app.command("course")
+def report_course(
+    out: Out,
+    person: Annotated[str, typer.Option(help="The patient's code.")],
+    side: Annotated[Knee | None, typer.Option(help="That knee alone.")] = None,
+    paper: Sized = Size.A4,
+    note: Note = "",
+    store: Where = None,
+) -> None:
+    """A patient's course over days, by side: chart, table, neutral-zero notation."""
+    from knee_angle import papers
+
+    _named(out)
+    with opened_store(store) as opened:
+        knee: Side | None = None if side is None else side.value
+        _write(out, papers.of_course(opened, person, side=knee, note=note), paper)
+        opened.note("report", f"course {person}")
+
+
+@report_app.command("machine")
+def report_machine(
+    out: Out,
+    machine: Annotated[str, typer.Option(help="The machine's code.")],
+    row: Row = None,
+    pictures: Annotated[
+        bool, typer.Option("--pictures/--no-pictures", help="Show photos that were kept.")
+    ] = True,
+    paper: Sized = Size.A4,
+    note: Note = "",
+    store: Where = None,
+) -> None:
+    """The certificate of a machine check: verdict, rule, settings, ±, inputs, signatures."""
+    from knee_angle import papers
+
+    _named(out)
+    with opened_store(store) as opened:
+        made = papers.of_machine(opened, machine, row=row, pictures=pictures, note=note)
+        _write(out, made, paper)
+        opened.note("report", f"machine {machine} {row or ''}")
+
+
+@report_app.command("fleet")
+def report_fleet(out: Out, paper: Sized = Size.A4, note: Note = "", store: Where = None) -> None:
+    """All machines: the last verdict of each, and what is due."""
+    from knee_angle import papers
+
+    _named(out)
+    with opened_store(store) as opened:
+        _write(out, papers.of_fleet(opened, note=note), paper)
+        opened.note("report", "fleet")
+
+
 def _named(out: Path) -> None:
     """Refuse a name that says no kind, before anything is made.
 
@@ -67,7 +123,9 @@ def _named(out: Path) -> None:
         It ends in neither.
     """
     if out.suffix.lower() not in (".pdf", ".html"):
-        raise InvalidInput(f"a report must be named .pdf or .html, but got {out.name}: add one")
+        raise InvalidInput(
+            say("a report must be named .pdf or .html, but got {name}: add one", name=out.name)
+        )
 
 
 def _write(out: Path, made: Paper, size: Size) -> None:
@@ -75,11 +133,12 @@ def _write(out: Path, made: Paper, size: Size) -> None:
     from knee_angle.report.paper.pdf import pdf_of
 
     pdf = out.suffix.lower() == ".pdf"
-    content = pdf_of(made, size.value) if pdf else html_of(made).encode()
+    spoken = current().code
+    content = pdf_of(made, size.value, spoken) if pdf else html_of(made, spoken).encode()
     try:
         write_whole(out, content)
     except OSError as error:
         raise InvalidInput(
-            f"{out} cannot be written ({error.strerror}): name another file"
+            say("{out} cannot be written ({why}): name another file", out=out, why=error.strerror)
         ) from None
-    print(f"{out}: {made.title}")
+    print(f"{out}: {tell(made.title)}")

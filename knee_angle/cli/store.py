@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Keeper",
+    "Knee",
     "Where",
     "check_machine_code",
     "limits_not_known",

@@ -18,7 +18,8 @@ By single photos, and over time:
 * ``prescribed``, ``cautions``: the limits that bind a photo, and what to keep in mind;
 * ``check``, ``calibration``: several photos as straight lines with errors in both; ``refused``:
   what is not judged;
-  ``over_range``: such a line judged; ``tagged``: its bars by tags; ``check_plan``: how many photos;
+  ``over_range``: such a line judged, ``difference``: along it; ``tagged``: its bars by tags;
+  ``check_plan``: how many photos;
 * ``empty``: a machine without a leg;
 * ``control_chart``: has a machine changed?
 

@@ -27,17 +27,13 @@ from knee_angle.store import (
     Store,
     WithdrawalReason,
 )
-from knee_angle.visit.course import Due, difference_at, due
+from knee_angle.visit.course import EVERY_DAYS, MIDDLE_DEG, Due, difference_at, due
 from knee_angle.visit.zone import LocalZone
 
 __all__ = ["show", "show_machines"]
 
 CHECKS_SHOWN = 60
 KEPT_SHOWN = 50
-EVERY_DAYS = 180
-"""Days between two checks where a machine's card says nothing: half a year (common
-practice for measuring equipment; each site's to change)."""
-MIDDLE_DEG = 60.0
 NEW = "another machine"
 
 Quantity = tuple[str, Callable[[KeptCheck], tuple[float, float]]]

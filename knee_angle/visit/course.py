@@ -437,6 +437,13 @@ def marks_of(reading: KeptAngle) -> tuple[tuple[Mark, Standing], ...]:
     return tuple((mark, standing(reading, mark.deg)) for mark in MARKS)
 
 
+EVERY_DAYS = 180
+"""Days between two checks where a machine's card says nothing: half a year (common
+practice for measuring equipment; each site's to change)."""
+MIDDLE_DEG = 60.0
+"""Where a machine's checks are compared over time: mid-range, which chance moves least."""
+
+
 @dataclass(frozen=True, slots=True)
 class Due:
     """When a machine is to be checked next.

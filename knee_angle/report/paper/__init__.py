@@ -3,8 +3,10 @@
 * ``blocks``: what a paper is made of, as frozen values;
 * ``pdf``, ``page.typ``: the blocks as PDF by Typst (tagged, PDF/UA-1, A4 or Letter);
 * ``html``, ``page.html``: the same blocks as one self-contained page;
-* ``drawing``: shapes and words as SVG; ``leg`` draws a photo with its points;
-* ``visit``: the content, from the JSON that ``kept`` reads back; ``common``: foot and dates.
+* ``drawing``: shapes and words as SVG; ``leg`` draws a photo with its points, ``charts`` a
+  course and a check;
+* ``visit``, ``course``, ``certificate``, ``fleet``: the four contents; ``kept`` reads a visit's
+  JSON back, ``common`` holds what they share.
 
 Nothing here computes a figure, asks a store or reads a photo: kept values are handed in.
 The same paper gives the same bytes.

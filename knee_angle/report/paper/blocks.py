@@ -1,9 +1,16 @@
-"""What a paper is made of. Texts are plain; nothing in them is ever read as markup."""
+"""What a paper is made of.
+
+Texts are sentences, told in the paper's language when its file is made; nothing in them is ever
+read as markup.
+"""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, TypeAlias
+
+from knee_angle.language import in_language, tell_all
+from knee_angle.report.paper.drawing import Drawing
 
 __all__ = [
     "Banner",
@@ -117,7 +124,7 @@ class Pairs:
 class Picture:
     """A drawing, and the same in words for who cannot see it."""
 
-    svg: str
+    drawing: Drawing
     alt: str
     caption: str = ""
     width_share: float = 1.0
@@ -155,8 +162,6 @@ class Paper:
     blocks : tuple of Block
     foot : str
         On every page.
-    language : {"en", "de"}
-        Of all its words.
     page_word : str
         Words of a page's number, with ``{page}`` and ``{pages}``.
     one_page : bool
@@ -167,21 +172,27 @@ class Paper:
     about: str
     blocks: tuple[Block, ...]
     foot: str
-    language: str = "en"
-    page_word: str = "Page {page} of {pages}"
+    page_word: str
     one_page: bool = False
 
 
-def as_json(paper: Paper) -> dict[str, Any]:
-    """The paper as plain values, each block with its kind; cells are never bare texts."""
-    return {
-        "title": paper.title,
-        "about": paper.about,
-        "foot": paper.foot,
-        "language": paper.language,
-        "page_word": paper.page_word,
-        "blocks": [_plain(block) for block in paper.blocks],
-    }
+def as_json(paper: Paper, language: str) -> dict[str, Any]:
+    """The paper as plain values in one language, each block with its kind.
+
+    Cells are never bare texts, and drawings are SVG.
+    """
+    with in_language(language):
+        told: dict[str, Any] = tell_all(
+            {
+                "title": paper.title,
+                "about": paper.about,
+                "foot": paper.foot,
+                "language": language,
+                "page_word": paper.page_word,
+                "blocks": [_plain(block) for block in paper.blocks],
+            }
+        )
+    return told
 
 
 def _plain(block: Block) -> dict[str, Any]:
@@ -189,6 +200,9 @@ def _plain(block: Block) -> dict[str, Any]:
     if isinstance(block, Beside):
         columns = [[_plain(one) for one in column] for column in block.columns]
         return {"kind": kind, "columns": columns, "shares": list(block.shares)}
+    if isinstance(block, Picture):
+        fields_ = {one.name: getattr(block, one.name) for one in fields(block)}
+        return {"kind": kind, **fields_, "drawing": None, "svg": block.drawing.svg()}
     if isinstance(block, Table):
         rows = [[asdict(_cell(cell)) for cell in row] for row in block.rows]
         widths = list(block.widths) or [0.0] * len(block.head)

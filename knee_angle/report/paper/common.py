@@ -1,20 +1,90 @@
-"""What all papers share: the foot, and how moments and days are written (ISO 8601)."""
+"""What all papers share: the foot, codes, and how moments and days are written (ISO 8601)."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
 from knee_angle import words
+from knee_angle.language import figure, say
+from knee_angle.records import Side, Verdict
+from knee_angle.report.paper.blocks import Banner, Shape
 
-__all__ = ["FOOT", "PAGE", "capital", "moment"]
+__all__ = [
+    "FOOT",
+    "MARK_WORDS",
+    "PAGE",
+    "SIDE_WORDS",
+    "VERDICT_HEADS",
+    "VERDICT_SHAPES",
+    "code_words",
+    "deg",
+    "gone",
+    "moment",
+    "photo_words",
+    "spread",
+    "whole",
+]
 
 FOOT = words.CAUTION
-PAGE = "Page {page} of {pages}"
+PAGE = say("Page {page} of {pages}", page="{page}", pages="{pages}")
+MARK_WORDS = {
+    "walking": say("walking"),
+    "up stairs": say("up stairs"),
+    "down stairs": say("down stairs"),
+    "rising from a chair": say("rising from a chair"),
+    "most of daily life": say("most of daily life"),
+}
+"""The words of `visit.course.MARKS`."""
+SIDE_WORDS: dict[Side, str] = {"left": say("left knee"), "right": say("right knee")}
+VERDICT_HEADS: dict[Verdict, str] = {
+    "within": say("Display agrees"),
+    "outside": say("Display does not agree"),
+    "undecided": say("Cannot tell"),
+}
+VERDICT_SHAPES: dict[Verdict, Shape] = {
+    "within": "circle",
+    "outside": "triangle",
+    "undecided": "bar",
+}
+"""As `words.VERDICT_SHAPES`."""
 
 
-def capital(text: str) -> str:
-    """The text as a sentence begins."""
-    return text[:1].upper() + text[1:]
+def gone(what: str) -> Banner:
+    """The first thing on the paper of a row that was withdrawn or corrected."""
+    return Banner(
+        what,
+        say("It was withdrawn or corrected after it was kept: do not use these figures."),
+        "outside",
+        "triangle",
+    )
+
+
+def code_words(code: str | None) -> str:
+    """A code, or a dash where there is none."""
+    return code or "–"
+
+
+def photo_words(name: str) -> str:
+    """A kept photo's name, which is its number; any other as it is."""
+    word, _, number = name.partition(" ")
+    if word == "photo" and number.isdigit():
+        return say("photo {number}", number=number)
+    return name
+
+
+def deg(value: float, *, sign: bool = False) -> str:
+    """An angle in tenths."""
+    return figure(words.degrees(value, sign=sign))
+
+
+def whole(value: float) -> str:
+    """An angle in whole degrees, with a true minus."""
+    return figure(f"{round(value):d}°".replace("-", "\u2212"))
+
+
+def spread(u: float) -> str:
+    """The 95 % ± of a standard uncertainty, degrees."""
+    return figure(f"±\u00a0{words.plus_minus(u):.1f}°")
 
 
 def moment(at: datetime) -> str:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import Literal
 
+from knee_angle.language import tell
+
 __all__ = ["INK", "LINE", "SOFT", "Drawing"]
 
 INK, SOFT, LINE = "#141c26", "#56616a", "#c9d0d6"
@@ -16,13 +18,19 @@ Point = tuple[float, float]
 Anchor = Literal["start", "middle", "end"]
 
 
-@dataclass(eq=False)
+@dataclass(slots=True)
 class Drawing:
-    """A picture that grows by one shape at a time; later ones lie above."""
+    """A picture that grows by one shape at a time; later ones lie above.
+
+    Words are told when the file is made: in the language that is spoken then.
+    """
 
     width: float
     height: float
-    shapes: list[str] = field(default_factory=list)
+    shapes: list[tuple[str, str]] = field(default_factory=list)
+
+    def _add(self, shape: str, words: str = "") -> None:
+        self.shapes.append((shape, words))
 
     def line(
         self, points: Sequence[Point], colour: str = INK, *, wide: float = 1.0, dashes: str = ""
@@ -30,7 +38,7 @@ class Drawing:
         """A line through points, round at its corners."""
         where = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
         dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
-        self.shapes.append(
+        self._add(
             f'<polyline points="{where}" fill="none" stroke="{colour}" stroke-width="{_n(wide)}"'
             f'{dashed} stroke-linejoin="round" stroke-linecap="{"butt" if dashes else "round"}"/>'
         )
@@ -38,9 +46,7 @@ class Drawing:
     def area(self, points: Sequence[Point], colour: str, *, opacity: float = 1.0) -> None:
         """A filled area."""
         where = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
-        self.shapes.append(
-            f'<polygon points="{where}" fill="{colour}" fill-opacity="{_n(opacity)}"/>'
-        )
+        self._add(f'<polygon points="{where}" fill="{colour}" fill-opacity="{_n(opacity)}"/>')
 
     def circle(
         self, at: Point, radius: float, colour: str, *, filled: bool = True, wide: float = 1.0
@@ -51,7 +57,7 @@ class Drawing:
             if filled
             else f'fill="none" stroke="{colour}" stroke-width="{_n(wide)}"'
         )
-        self.shapes.append(f'<circle cx="{_n(at[0])}" cy="{_n(at[1])}" r="{_n(radius)}" {look}/>')
+        self._add(f'<circle cx="{_n(at[0])}" cy="{_n(at[1])}" r="{_n(radius)}" {look}/>')
 
     def text(
         self,
@@ -70,28 +76,32 @@ class Drawing:
             f'x="{_n(at[0])}" y="{_n(at[1])}" font-family="{FONT}" font-size="{_n(size)}" '
             f'text-anchor="{anchor}"{weight}'
         )
-        told = escape(words)
         if edge:
-            self.shapes.append(
+            self._add(
                 f'<text {common} fill="none" stroke="{edge}" stroke-width="{_n(0.28 * size)}" '
-                f'stroke-linejoin="round">{told}</text>'
+                'stroke-linejoin="round">{}</text>',
+                words,
             )
-        self.shapes.append(f'<text {common} fill="{colour}">{told}</text>')
+        self._add(f'<text {common} fill="{colour}">{{}}</text>', words)
 
     def jpeg(self, content: bytes) -> None:
         """A photo over the whole picture."""
         inside = base64.b64encode(content).decode()
-        self.shapes.append(
+        self._add(
             f'<image x="0" y="0" width="{_n(self.width)}" height="{_n(self.height)}" '
             f'preserveAspectRatio="none" href="data:image/jpeg;base64,{inside}"/>'
         )
 
     def svg(self) -> str:
         """The picture as a file of its own."""
+        told = (
+            shape.replace("{}", escape(tell(words))) if words else shape
+            for shape, words in self.shapes
+        )
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_n(self.width)} '
             f'{_n(self.height)}" width="{_n(self.width)}" height="{_n(self.height)}">'
-            f"{''.join(self.shapes)}</svg>"
+            f"{''.join(told)}</svg>"
         )
 
 

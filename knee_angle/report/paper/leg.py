@@ -23,7 +23,11 @@ Places = Callable[[Point], Point]
 
 
 def leg_drawing(
-    measured: Measurement, crop: CropJpeg | None, *, longest_px: int = LONGEST_PX
+    measured: Measurement,
+    crop: CropJpeg | None,
+    *,
+    longest_px: int = LONGEST_PX,
+    emphasis: float = 1.0,
 ) -> Drawing:
     """The leg as it was measured.
 
@@ -35,12 +39,14 @@ def leg_drawing(
         The picture, where it was kept.
     longest_px : int
         The picture is made smaller to this.
+    emphasis : float
+        How many times as bold lines and number are: for small pictures.
     """
     if crop is None:
         drawing, place = _bare(measured)
     else:
         drawing, place = _photo(crop, longest_px)
-    unit = drawing.height / 210.0  # pictures side by side are equally high
+    unit = emphasis * max(drawing.height / 210.0, drawing.width / 420.0)
     edge = "#ffffff" if crop is None else INK
     leg, bars = (LEG_ON_WHITE, BARS_ON_WHITE) if crop is None else (LEG, BARS)
     pen = _Pen(drawing, place, unit, edge)

@@ -12,6 +12,7 @@ from importlib.resources import as_file, files
 from typing import Any, Literal
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.report.paper.blocks import Paper, as_json
 
 __all__ = ["SIZES", "Size", "pdf_of"]
@@ -24,13 +25,14 @@ SCALES = (1.0, 0.93, 0.86, 0.8)
 """How small a paper of one page is set at most: 7.6 pt, as a package leaflet (our own)."""
 
 
-def pdf_of(paper: Paper, size: Size = "a4") -> bytes:
+def pdf_of(paper: Paper, size: Size = "a4", language: str = "en") -> bytes:
     """The paper as PDF; the same paper gives the same bytes.
 
     Parameters
     ----------
     paper : Paper
     size : {"a4", "letter"}
+    language : {"en", "de"}
 
     Raises
     ------
@@ -40,8 +42,10 @@ def pdf_of(paper: Paper, size: Size = "a4") -> bytes:
     import typst
 
     if size not in SIZES:
-        raise InvalidInput(f"paper must be a4 or letter, but got {size!r}: choose one of them")
-    told = as_json(paper) | {"paper": SIZES[size]}
+        raise InvalidInput(
+            say("paper must be a4 or letter, but got {size!r}: choose one of them", size=size)
+        )
+    told = as_json(paper, language) | {"paper": SIZES[size]}
     pictures: dict[str, bytes] = {}
     for block in told["blocks"]:
         _named(block, pictures)

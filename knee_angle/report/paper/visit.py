@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, cast
+from typing import Any
 
 from knee_angle import words
-from knee_angle.angle.bounds import LimitStanding
+from knee_angle.language import capital, figure, joined, say, say_as, say_many
 from knee_angle.records import CropJpeg, Measurement, Verdict
 from knee_angle.report import visit_words
 from knee_angle.report.changed_words import when_words
@@ -23,31 +23,43 @@ from knee_angle.report.paper.blocks import (
     Paper,
     Picture,
     Row,
-    Shape,
     Table,
+    Tone,
     Words,
 )
-from knee_angle.report.paper.common import FOOT, PAGE, capital, moment
+from knee_angle.report.paper.common import (
+    FOOT,
+    PAGE,
+    SIDE_WORDS,
+    VERDICT_HEADS,
+    VERDICT_SHAPES,
+    code_words,
+    deg,
+    gone,
+    moment,
+    photo_words,
+    spread,
+    whole,
+)
 from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.settings import Settings
+from knee_angle.visit import Value
 
 __all__ = ["About", "Shown", "visit_paper"]
 
-END_WORDS = {"extension": "Extension end", "between": "On the way", "flexion": "Flexion end"}
+END_WORDS = {
+    "extension": say("Extension end"),
+    "between": say("On the way"),
+    "flexion": say("Flexion end"),
+}
+TOLERANCE_WORDS = {
+    "within": say_as("within the tolerance", "yes"),
+    "outside": say_as("within the tolerance", "no"),
+    "undecided": say("not shown"),
+}
 MOST_SOURCES = 5
 """So many sources of the ± stand by name, the weightiest first; the rest is one line."""
-ALT = (
-    "{end}: hip, knee and ankle joined by lines, the thigh's line carried on past the knee, and "
-    "the arc between it and the lower leg: {deg} of flexion{photo}."
-)
-GONE = Banner(
-    "This visit no longer counts",
-    "It was withdrawn or corrected after it was kept: do not use these figures.",
-    "outside",
-    "triangle",
-)
 FAULTS = ("calibration", "fit", "both")
-NO_PHOTO = " The photo was not kept: the points alone, as they lay in it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +125,8 @@ def visit_paper(
     Parameters
     ----------
     contract : Mapping
-        The joint result as it was handed on (`report.visit_contract.visit_as_json`).
+        The joint result as it was handed on (`report.visit_contract.visit_as_json`); with
+        ``sentences``, by their English text, where they can be told in other languages.
     photos : sequence of Shown
         Of the visit, under the names that the result gives them.
     settings : Settings
@@ -125,7 +138,7 @@ def visit_paper(
     by_name = {one.name: one for one in photos}
     drawn = [one for place in _ends(places) if (one := _picture(place, by_name))]
     said = _said(contract, every, settings)
-    blocks: list[Block] = [] if about.stands else [GONE]
+    blocks: list[Block] = [] if about.stands else [gone(say("This visit no longer counts"))]
     blocks += [_first(contract, places), _table(contract, every, settings)]
     if len(drawn) == 1:
         blocks.append(Beside(((drawn[0][0],), said), (1.0, 1.0)))
@@ -138,7 +151,7 @@ def visit_paper(
         blocks.append(Beside((said, _plus_minus(places)), (1.0, 1.0)))
     blocks += _how(contract, photos, settings, about)
     return Paper(
-        title="Knee in the machine: one visit",
+        title=say("Knee in the machine: one visit"),
         about=_about(contract, about),
         blocks=tuple(blocks),
         foot=FOOT,
@@ -154,39 +167,46 @@ def _ends(places: Sequence[kept.Place]) -> list[kept.Place]:
 
 def _about(contract: Mapping[str, Any], about: About) -> str:
     told = [
-        "Patient {}".format(about.person or "–"),
-        "machine {}".format(about.machine or "–"),
-        "{} knee".format(contract["side"]),
+        say("Patient {code}", code=code_words(about.person)),
+        say("machine {code}", code=code_words(about.machine)),
+        SIDE_WORDS[contract["side"]],
         moment(about.taken_at),
     ]
-    return " · ".join(told)
+    return joined(" · ", told)
 
 
 def _first(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> Banner:
     """What is to be read first: a limit that is passed, else what is proven of the display."""
-    standings = [limit for place in places for limit in place.limits]
+    limits = _limits(places)
     if contract["standing"] == "past":
-        return Banner("PAST THE PRESCRIBED LIMIT", _limits(standings, places), "past", "octagon")
-    judged = [place for place in places if place.apart is not None]
+        return Banner(say("PAST THE PRESCRIBED LIMIT"), capital(limits), "past", "octagon")
+    judged = [(place, place.apart) for place in places if place.apart is not None]
     if not judged:
-        return Banner("Knee measured", "No displayed number was given.", "plain")
-    verdict = _worst(judged)
-    furthest = max(judged, key=lambda place: abs(place.apart.discrepancy_deg if place.apart else 0))
-    assert furthest.apart is not None  # noqa: S101  chosen so above
-    told = [f"{END_WORDS[furthest.end]}: {visit_words.apart_text(furthest.apart)}."]
+        return Banner(say("Knee measured"), say("No displayed number was given."))
+    verdict = _worst([place for place, _ in judged])
+    place, apart = max(judged, key=lambda one: abs(one[1].discrepancy_deg))
+    told: list[str] = [
+        say("{where}: {told}.", where=END_WORDS[place.end], told=visit_words.apart_text(apart))
+    ]
     found = None if contract["machine"] is None else contract["machine"]["finding"]
     if found in FAULTS:
-        told.append(capital(words.FINDING_WORDS[found]) + ".")
+        told.append(capital(words.FINDING_WORDS[found]))
     if contract["standing"] == "at":
-        told.append(capital(_limits(standings, places)) + ".")
+        told.append(capital(limits))
     # No green round a fault, or round a limit that is not proven kept.
-    tone = "undecided" if verdict == "within" and len(told) > 1 else verdict
-    return Banner(
-        capital(words.VERDICT_WORDS[verdict]),
-        " ".join(told),
-        tone,
-        cast("Shape", words.VERDICT_SHAPES[verdict]),
-    )
+    tone: Tone = "undecided" if verdict == "within" and len(told) > 1 else verdict
+    return Banner(VERDICT_HEADS[verdict], joined(" ", told), tone, VERDICT_SHAPES[verdict])
+
+
+def told_lines(contract: Mapping[str, Any], name: str) -> list[str]:
+    """The first lines of one name, without it; as sentences where the result brings them."""
+    found = (line.partition(" ") for line in contract["first_lines"])
+    return [_sentence(contract, text.lstrip()) for word, _, text in found if word == name]
+
+
+def _sentence(contract: Mapping[str, Any], text: str) -> str:
+    sentences: Mapping[str, str] = contract.get("sentences", {})
+    return sentences.get(text, text)
 
 
 def _worst(judged: Sequence[kept.Place]) -> Verdict:
@@ -197,7 +217,8 @@ def _worst(judged: Sequence[kept.Place]) -> Verdict:
     return "within" if all(one == "within" for one in verdicts) else "undecided"
 
 
-def _limits(standings: Sequence[LimitStanding], places: Sequence[kept.Place]) -> str:
+def _limits(places: Sequence[kept.Place]) -> str:
+    standings = [limit for place in places for limit in place.limits]
     shown = any(place.displayed_deg is not None for place in places)
     return visit_words.limit_text(standings, display_shown=shown)
 
@@ -209,26 +230,25 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
     arc = kept.value_of(contract["arc"])
     if arc is not None:
         shown = contract["displayed_arc_deg"]
-        value, spread = visit_words.knee_words(arc.value, arc.interval)
         rows.append(
             (
-                Cell("Arc", strong=True),
-                Cell(value, _half(arc.u), large=True),
-                spread,
-                Cell("–" if shown is None else f"{shown:g}°", large=True),
-                "" if shown is None else words.degrees(shown - arc.value, sign=True),
+                Cell(say("Arc"), strong=True),
+                Cell(whole(arc.value), _half(arc.u), large=True),
+                _range(arc),
+                Cell("–" if shown is None else figure(f"{shown:g}°"), large=True),
+                "" if shown is None else deg(shown - arc.value, sign=True),
                 "",
             )
         )
-    side = contract["side"]
+    side = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
     return Table(
         head=(
-            f"{side.capitalize()} knee, passive",
-            "Knee ± (95 %)",
-            "95 % interval",
-            "Display",
-            "Display − knee",
-            "Within tolerance",
+            side[contract["side"]],
+            say("Knee ± (95 %)"),
+            say("95 % interval"),
+            say("Display"),
+            say("Display − knee"),
+            say("Within tolerance"),
         ),
         rows=tuple(rows),
         align="lrlrrl",
@@ -237,25 +257,30 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
 
 
 def _half(u_deg: float) -> str:
-    return f"± {words.plus_minus(u_deg):.0f}°"
+    return figure(f"±\u00a0{words.plus_minus(u_deg):.0f}°")
+
+
+def _range(value: Value) -> str:
+    low, high = (whole(end) for end in value.interval)
+    return say("{low} to {high}", low=low, high=high)
 
 
 def _row(place: kept.Place, settings: Settings, *, last: int) -> Row:
-    value, spread = visit_words.knee_words(place.knee.value, place.knee.interval)
     shown = place.displayed_deg
-    own = "" if shown is None else words.shown_as(shown, settings).strip()
+    own = "" if shown is None else words.shown_as(shown, settings)
     details = [when_words(place.adjusted, last=last)]
-    details += [] if len(place.photos) == 1 else [f"{len(place.photos)} photos"]
+    if len(place.photos) > 1:
+        details.append(say_many("{count} photo", "{count} photos", len(place.photos)))
     verdict = Cell("–")
     if place.verdict is not None and place.tolerance_deg is not None:
-        said = {"within": "yes", "outside": "no", "undecided": "not shown"}[place.verdict]
-        verdict = Cell(said, f"of {place.tolerance_deg:g}°", strong=True, tone=place.verdict)
+        of = say("of {tolerance_deg:g}°", tolerance_deg=place.tolerance_deg)
+        verdict = Cell(TOLERANCE_WORDS[place.verdict], of, strong=True, tone=place.verdict)
     return (
-        Cell(END_WORDS[place.end], ", ".join(one for one in details if one), strong=True),
-        Cell(value, _half(place.knee.u), large=True),
-        spread,
-        Cell("–" if shown is None else f"{shown:g}°", own, large=True),
-        "" if place.apart is None else words.degrees(place.apart.discrepancy_deg, sign=True),
+        Cell(END_WORDS[place.end], joined(", ", (one for one in details if one)), strong=True),
+        Cell(whole(place.knee.value), _half(place.knee.u), large=True),
+        _range(place.knee),
+        Cell("–" if shown is None else figure(f"{shown:g}°"), own, large=True),
+        "" if place.apart is None else deg(place.apart.discrepancy_deg, sign=True),
         verdict,
     )
 
@@ -265,14 +290,20 @@ def _picture(place: kept.Place, photos: Mapping[str, Shown]) -> tuple[Picture, f
     shown = next((photos[name] for name in place.photos if name in photos), None)
     if shown is None:
         return None
-    deg = words.degrees(shown.measured.knee.deg)
-    end = END_WORDS[place.end]
-    bare = shown.picture is None
-    caption = f"{end}: the photo's own knee {deg}." + (NO_PHOTO if bare else "")
+    told = {"end": END_WORDS[place.end], "knee": deg(shown.measured.knee.deg)}
+    caption = say("{end}: the photo's own knee {knee}.", **told)
+    if shown.picture is None:
+        caption = say(
+            "{caption} The photo was not kept: the points alone, as they lay in it.",
+            caption=caption,
+        )
+    alt = say(
+        "{end}: hip, knee and ankle joined by lines, the thigh's line carried on past the knee, "
+        "and the arc between it and the lower leg: {knee} of flexion.",
+        **told,
+    )
     drawing = leg_drawing(shown.measured, shown.picture)
-    alt = ALT.format(end=end, deg=deg, photo=" (no photo)" if bare else ", drawn in the photo")
-    picture = Picture(drawing.svg(), alt, caption, most_mm=70.0)
-    return picture, drawing.width / drawing.height
+    return Picture(drawing, alt, caption, most_mm=70.0), drawing.width / drawing.height
 
 
 def _said(
@@ -280,41 +311,40 @@ def _said(
 ) -> tuple[Block, ...]:
     """Limits, what is proven at each place, and what to check."""
     places = kept.now_of(every)
-    before = [
-        limit
-        for place in every if place not in places
-        for limit in place.limits if limit.standing == "past"
-    ]  # fmt: skip
-    standings = [limit for place in places for limit in place.limits]
-    prescribed = visit_words.prescribed_text(settings)
-    limits = "No prescribed limits were entered: none were checked."
-    if prescribed is not None:
-        limits = f"{capital(prescribed)} · {_limits(standings, places)}"
-    blocks: list[Block] = [Heading("Limits"), Words(limits)]
-    if before:
-        blocks.append(Words(visit_words.limit_text(before), lead="Before adjusting"))
-    blocks.append(Heading("What is proven"))
+    blocks: list[Block] = [Heading(say("Limits")), *_prescribed(every, settings)]
+    blocks.append(Heading(say("What is proven")))
     blocks += [
-        Words(visit_words.apart_text(place.apart) + ".", lead=END_WORDS[place.end])
+        Words(capital(visit_words.apart_text(place.apart)), lead=END_WORDS[place.end])
         for place in places
         if place.apart is not None
     ]
     machine, lacking = contract["machine"], kept.lacking_of(contract)
     if lacking is not None:
-        blocks.append(Words(visit_words.lacking_text(lacking) + ".", lead="Lacks"))
+        blocks.append(Words(visit_words.lacking_text(lacking), lead=say("Lacks")))
     if machine is not None:
-        found = words.FINDING_WORDS[machine["finding"]]
-        blocks.append(Words(capital(found) + ".", lead="Machine"))
-    blocks += [Words(line, lead="Changed") for line in _told(contract, "CHANGED")]
-    blocks.append(Heading("What to check"))
-    blocks += [Words(line) for line in _told(contract, "DO")]
+        found = capital(words.FINDING_WORDS[machine["finding"]])
+        blocks.append(Words(found, lead=say("Machine")))
+    blocks += [Words(line, lead=say("Changed")) for line in told_lines(contract, "CHANGED")]
+    blocks.append(Heading(say("What to check")))
+    blocks += [Words(line) for line in told_lines(contract, "DO")]
     return tuple(blocks)
 
 
-def _told(contract: Mapping[str, Any], name: str) -> list[str]:
-    """The kept first lines of one name."""
-    lines = (line.partition(" ") for line in contract["first_lines"])
-    return [text.strip() for word, _, text in lines if word == name]
+def _prescribed(every: Sequence[kept.Place], settings: Settings) -> list[Block]:
+    """The prescription, where everything stands now, and what was past it before."""
+    places = kept.now_of(every)
+    prescribed = visit_words.prescribed_text(settings)
+    if prescribed is None:
+        return [Words(say("No prescribed limits were entered: none were checked."))]
+    blocks: list[Block] = [Words(capital(joined(" · ", (prescribed, _limits(places)))))]
+    before = [
+        limit
+        for place in every if place not in places
+        for limit in place.limits if limit.standing == "past"
+    ]  # fmt: skip
+    if before:
+        blocks.append(Words(visit_words.limit_text(before), lead=say("Before adjusting")))
+    return blocks
 
 
 def _plus_minus(places: Sequence[kept.Place]) -> tuple[Block, ...]:
@@ -323,54 +353,61 @@ def _plus_minus(places: Sequence[kept.Place]) -> tuple[Block, ...]:
     shares = [{one.what: one.share for one in place.shrink} for place in ends]
     names = sorted(
         {name for share in shares for name in share},
-        key=lambda name: -max(share.get(name, 0.0) for share in shares),
+        key=lambda name: (-max(share.get(name, 0.0) for share in shares), name),
     )
     named, rest = names[:MOST_SOURCES], names[MOST_SOURCES:]
-    parts = {
-        visit_words.source_words(name): [share.get(name, 0.0) for share in shares] for name in named
-    }
+    parts = [
+        (visit_words.source_words(name), [share.get(name, 0.0) for share in shares])
+        for name in named
+    ]
     if rest:
-        parts["everything else"] = [sum(share.get(name, 0.0) for name in rest) for share in shares]
+        left = [sum(share.get(name, 0.0) for name in rest) for share in shares]
+        parts.append((say("everything else"), left))
     rows: list[Row] = [
         (name, *(_part(place, part) for place, part in zip(ends, share, strict=True)))
-        for name, share in parts.items()
+        for name, share in parts
     ]
-    whole = (Cell(f"± {words.plus_minus(place.knee.u):.1f}°", strong=True) for place in ends)
-    rows.append((Cell("together", strong=True), *whole))
+    together = (Cell(spread(place.knee.u), strong=True) for place in ends)
+    rows.append((Cell(say("together"), strong=True), *together))
     surest = ends[-1]
     return (
-        Heading("How the ± is made up"),
+        Heading(say("How the ± is made up")),
         Table(
-            head=("From", *(END_WORDS[place.end] for place in ends)),
+            head=(say("From"), *(END_WORDS[place.end] for place in ends)),
             rows=tuple(rows),
             align="l" + "l" * len(ends),
             widths=(1.0, *(0.0 for _ in ends)),
-            caption="95 %; a bar is the share of the variance. Shares add up, ± do not.",
+            caption=say("95 %; a bar is the share of the variance. Shares add up, ± do not."),
         ),
-        Words(visit_words.sure_text(surest.knee, surest.shrink) + "."),
+        Words(capital(visit_words.sure_text(surest.knee, surest.shrink))),
     )
 
 
 def _part(place: kept.Place, share: float) -> Cell:
-    return Cell(f"±\u00a0{kept.own_plus_minus(place.knee, share):.1f}°", share=min(share, 1.0))
+    own = kept.own_plus_minus(place.knee, share)
+    return Cell(figure(f"±\u00a0{own:.1f}°"), share=min(share, 1.0))
 
 
 def _how(
     contract: Mapping[str, Any], photos: Sequence[Shown], settings: Settings, about: About
 ) -> list[Block]:
     """How it was measured, what was left out, cautions, and where it is kept."""
-    points = dict.fromkeys(words.sources(one.measured.landmarks) for one in photos)
-    planes = dict.fromkeys(words.PLANE_WORDS[one.measured.plane] for one in photos)
-    rows = [("Points", "; ".join(points)), ("Plane", "; ".join(planes))] if photos else []
-    rows.append(("Marks", words.placed(settings)))
-    rows += [("Left out", f"{one['photo']}: {one['reason']}") for one in contract["left_out"]]
-    rows += [("Caution", caution) for caution in contract["cautions"]]
+    rows: list[tuple[str, str]] = []
+    if photos:
+        points = dict.fromkeys(words.sources(one.measured.landmarks) for one in photos)
+        planes = dict.fromkeys(words.PLANE_WORDS[one.measured.plane] for one in photos)
+        rows += [(say("Points"), joined("; ", points)), (say("Plane"), joined("; ", planes))]
+    rows.append((say("Marks"), words.placed(settings)))
+    for one in contract["left_out"]:
+        rows.append((say("Left out"), joined(": ", (photo_words(one["photo"]), one["reason"]))))
+    rows += [(say("Caution"), _sentence(contract, one)) for one in contract["cautions"]]
     if about.note:
-        rows.append(("Note", about.note))
-    hashes = ", ".join((one.measured.photo_sha256 or "")[:12] for one in photos)
-    where = [f"row {about.row[:12]}" if about.row else "", f"photos {hashes}" if hashes else ""]
+        rows.append((say("Note"), about.note))
+    where: list[str] = [say("row {row}", row=about.row[:12])] if about.row else []
+    hashes = ", ".join((one.measured.photo_sha256 or "–")[:12] for one in photos)
+    where += [say("photos {hashes}", hashes=hashes)] if hashes else []
     if about.saved_at is not None:
-        where.append(f"kept {moment(about.saved_at)} by {about.who}")
+        where.append(say("kept {when} by {who}", when=moment(about.saved_at), who=about.who))
     where.append(f"knee_angle {about.software or contract['version']}")
-    rows.append(("Kept as", " · ".join(part for part in where if part)))
-    return [Heading("How it was measured"), Pairs(tuple(rows))]
+    rows.append((say("Kept as"), joined(" · ", where)))
+    return [Heading(say("How it was measured")), Pairs(tuple(rows))]

@@ -1,0 +1,433 @@
+"""A machine's certificate: what a check proved of its display, by which rule, from which inputs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from statistics import median
+
+from knee_angle import words
+from knee_angle.angle.verdict import u_display_deg
+from knee_angle.language import capital, figure, joined, say, say_many
+from knee_angle.machine.calibration import Line
+from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.difference import band_of, differences_of
+from knee_angle.machine.over_range import RangeVerdict
+from knee_angle.records import CropJpeg, Measurement, Outcome, Verdict
+from knee_angle.report.paper.blocks import (
+    Banner,
+    Beside,
+    Block,
+    Cell,
+    Heading,
+    Pairs,
+    Paper,
+    Picture,
+    Row,
+    Signatures,
+    Table,
+)
+from knee_angle.report.paper.blocks import Words as Text
+from knee_angle.report.paper.charts import Series, check_chart
+from knee_angle.report.paper.common import (
+    FOOT,
+    PAGE,
+    VERDICT_HEADS,
+    VERDICT_SHAPES,
+    deg,
+    gone,
+    moment,
+    photo_words,
+    spread,
+)
+from knee_angle.report.paper.leg import leg_drawing
+from knee_angle.settings import Settings
+
+__all__ = ["CheckAbout", "certificate_paper"]
+
+THUMBNAILS = 4
+"""So many pictures stand in a row."""
+THUMBNAIL_PX = 420
+PROVEN_WORDS: dict[Verdict, str] = {
+    "within": say("within the tolerance"),
+    "outside": say("outside the tolerance"),
+    "undecided": say("not shown"),
+}
+RULE = say(
+    "A verdict is given only where it is proven. Display agrees: with at least 95 % probability "
+    "the difference lies within ± the tolerance at every angle of the range, the ± of this check "
+    "being part of that probability (JCGM 106:2012, guarded acceptance). Does not agree: at some "
+    "angle of the range the one-sided 95 % band that holds for the whole range lies beyond the "
+    "tolerance, so that a machine at the tolerance's edge is called so in at most 5 % of checks "
+    "(ISO 14253-1:2017). Else: cannot tell. Beyond the range nothing is said."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckAbout:
+    """Which machine, when, which kept row, and what belongs to its equipment file.
+
+    Parameters
+    ----------
+    machine : str
+        Its code.
+    taken_at : datetime
+        In the zone that is to be printed.
+    saved_at : datetime
+    who : str
+        The account that kept it.
+    row : str
+    software, made_by : str
+        Version that judged it, and that makes this paper.
+    inputs_sha256 : str
+        Hash of everything that the check was computed from.
+    next_due : date or None
+    every_days : int
+        From one check to the next.
+    pictures : Mapping of photo name to CropJpeg
+        Those that were kept.
+    note : str
+    stands : bool
+        False where the row was withdrawn or corrected.
+    """
+
+    machine: str
+    taken_at: datetime
+    saved_at: datetime
+    who: str
+    row: str
+    software: str
+    made_by: str
+    inputs_sha256: str
+    next_due: date | None
+    every_days: int
+    pictures: Mapping[str, CropJpeg] = field(default_factory=dict)
+    note: str = ""
+    stands: bool = True
+
+
+def certificate_paper(
+    result: MachineCheck,
+    outcomes: Mapping[str, Outcome],
+    *,
+    settings: Settings,
+    photo_sha256: Mapping[str, str],
+    about: CheckAbout,
+) -> Paper:
+    """The paper of one machine check.
+
+    Parameters
+    ----------
+    result : MachineCheck
+    outcomes : Mapping of photo name to outcome
+    settings : Settings
+        What it was judged by.
+    photo_sha256 : Mapping of photo name to hash
+    about : CheckAbout
+    """
+    blocks: list[Block] = []
+    if not about.stands:
+        blocks.append(gone(say("This check no longer counts")))
+    blocks += [_first(result), _figures(result), _chart(result)]
+    blocks += _next(result, about)
+    blocks += [Heading(say("Decision rule")), Text(RULE), _judged_by(settings)]
+    blocks += [Heading(say("Settings of the check")), _settings(result, outcomes)]
+    blocks += [Heading(say("How the ± is made up")), *_budget(result, outcomes, settings)]
+    blocks += [Heading(say("Photos")), *_thumbnails(outcomes, about.pictures)]
+    blocks += [Heading(say("Inputs and versions")), *_inputs(photo_sha256, about)]
+    blocks.append(Signatures((say("Checked by"), say("Released by")), say("Date")))
+    head = [
+        say("Machine {code}", code=about.machine),
+        moment(about.taken_at),
+        say_many("{count} photo", "{count} photos", len(outcomes)),
+    ]
+    return Paper(
+        say("Certificate of a machine check"), joined(" · ", head), tuple(blocks), FOOT, PAGE
+    )
+
+
+def _judged(result: MachineCheck) -> tuple[Line, RangeVerdict, str]:
+    """What the display is held against: the bars where they were seen, else the knee."""
+    if result.reading is not None and result.reading_verdict is not None:
+        return result.reading, result.reading_verdict, say("the machine's bars")
+    return result.knee_line, result.knee_verdict, say("the knee")
+
+
+def _first(result: MachineCheck) -> Banner:
+    _, verdict, against = _judged(result)
+    told = say(
+        "Display against {against}, {low} to {high}: largest difference {largest} {spread} at "
+        "{at}, allowed ± {tolerance_deg:g}°. {finding}",
+        against=against,
+        low=deg(verdict.low_deg),
+        high=deg(verdict.high_deg),
+        largest=deg(verdict.largest_deg, sign=True),
+        spread=spread(verdict.u_deg),
+        at=deg(verdict.at_deg),
+        tolerance_deg=verdict.tolerance_deg,
+        finding=capital(words.FINDING_WORDS[result.kind]),
+    )
+    kind = verdict.verdict
+    # No green round a fault that was found elsewhere.
+    tone = "undecided" if kind == "within" and result.kind != "none" else kind
+    return Banner(VERDICT_HEADS[kind], told, tone, VERDICT_SHAPES[kind])
+
+
+def _figures(result: MachineCheck) -> Table:
+    """Offset, gain and verdict of both lines."""
+    lines: list[tuple[str, Line, RangeVerdict]] = []
+    if result.reading is not None and result.reading_verdict is not None:
+        lines.append((say("Display against bars"), result.reading, result.reading_verdict))
+    lines.append((say("Display against knee"), result.knee_line, result.knee_verdict))
+    return Table(
+        head=(
+            say("± 95 %"),
+            say("Offset"),
+            say("Gain"),
+            say("Largest difference"),
+            say("Range"),
+            say("Lack of fit, p"),
+            say("Over the range"),
+        ),
+        rows=tuple(_line(name, line, verdict) for name, line, verdict in lines),
+        align="lrrrrrl",
+        widths=(1.7, 1.3, 1.4, 1.4, 1.4, 0.8, 1.5),
+    )
+
+
+def _line(name: str, line: Line, verdict: RangeVerdict) -> Row:
+    p = "–" if line.p_value is None or line.dof < 1 else figure(_p(line.p_value))
+    return (
+        Cell(name, strong=True),
+        say("{value} {spread}", value=deg(line.offset, sign=True), spread=spread(line.u_offset)),
+        figure(f"{line.gain:.3f} ±\u00a0{words.plus_minus(line.u_gain):.3f}"),
+        say("{value} at {at}", value=deg(verdict.largest_deg, sign=True), at=deg(verdict.at_deg)),
+        say("{low} to {high}", low=deg(verdict.low_deg), high=deg(verdict.high_deg)),
+        p,
+        Cell(PROVEN_WORDS[verdict.verdict], strong=True, tone=verdict.verdict),
+    )
+
+
+def _p(value: float) -> str:
+    return "< 0.01" if value < 0.005 else f"{value:.2f}"
+
+
+def _chart(result: MachineCheck) -> Picture:
+    series = []
+    if result.reading is not None and result.reading_verdict is not None:
+        series.append(_series(say("display − bars"), result.reading, result.reading_verdict, True))
+    series.append(_series(say("display − knee"), result.knee_line, result.knee_verdict, False))
+    _, verdict, _ = _judged(result)
+    return Picture(
+        check_chart(series, tolerance_deg=verdict.tolerance_deg),
+        say("Displayed minus measured over the range; the tables hold the numbers."),
+        say(
+            "Points: each setting ± 95 %. Bands: 95 % for the whole range at once. Grey: the "
+            "tolerance of the verdict."
+        ),
+    )
+
+
+def _series(name: str, line: Line, verdict: RangeVerdict, display: bool) -> Series:
+    band = band_of(line, low_deg=verdict.low_deg, high_deg=verdict.high_deg, k=verdict.k)
+    return Series(name, differences_of(line), band, display)
+
+
+def _next(result: MachineCheck, about: CheckAbout) -> list[Block]:
+    """What the check says to do, and when the next one is due."""
+    due = "–" if about.next_due is None else about.next_due.isoformat()
+    rows: list[tuple[str, str]] = [
+        (
+            say("Next check due"),
+            say("{day} (every {days} days)", day=due, days=about.every_days),
+        )
+    ]
+    found = result.words or (result.advice,)
+    rows += [(say("Found") if n == 0 else "", told) for n, told in enumerate(found)]
+    rows += [(say("Caution"), caution) for caution in result.cautions]
+    if result.outliers:
+        rows.append((say("Off the line"), joined(", ", map(photo_words, result.outliers))))
+    rows += [
+        (say("Left out"), joined(": ", (photo_words(name), why))) for name, why in result.left_out
+    ]
+    if about.note:
+        rows.append((say("Note"), about.note))
+    return [Pairs(tuple(rows))]
+
+
+def _judged_by(settings: Settings) -> Pairs:
+    """The tolerances and the display's step that were used."""
+    return Pairs(
+        (
+            (say("Display − bars"), say("± {deg:g}°", deg=settings.frame_tolerance_deg)),
+            (
+                say("Display − knee"),
+                say(
+                    "± {deg:g}°, ± {straight_deg:g}° where knee or display is below {below_deg:g}°",
+                    deg=settings.tolerance_deg,
+                    straight_deg=settings.straight_tolerance_deg,
+                    below_deg=settings.straight_below_deg,
+                ),
+            ),
+            (say("Display's step"), say("{deg:g}°", deg=settings.display_resolution_deg)),
+        )
+    )
+
+
+def _settings(result: MachineCheck, outcomes: Mapping[str, Outcome]) -> Table:
+    """Every photo: display, bars and knee, and what the display says more than each."""
+    return Table(
+        head=(
+            say("Photo"),
+            say("Display"),
+            say("Bars ± (95 %)"),
+            say("Knee ± (95 %)"),
+            say("Display − bars"),
+            say("Display − knee"),
+            say("Used"),
+        ),
+        rows=tuple(_photo(name, one, result) for name, one in outcomes.items()),
+        align="lrrrrrl",
+        widths=(1.0, 0.9, 1.5, 1.5, 1.2, 1.2, 1.1),
+        caption=say("Each photo by itself, degrees of flexion."),
+    )
+
+
+def _photo(name: str, one: Outcome, result: MachineCheck) -> Row:
+    if not isinstance(one, Measurement):
+        return (photo_words(name), Cell(capital(one.reason), across=6))
+    shown = None if one.displayed is None else one.displayed.deg
+    frame = None if one.machine is None else one.machine.frame
+    return (
+        photo_words(name),
+        "–" if shown is None else figure(f"{shown:g}°"),
+        "–" if frame is None else _with(frame.deg, frame.u_deg),
+        _with(one.knee.deg, one.knee.u_deg),
+        "–" if frame is None or shown is None else deg(shown - frame.deg, sign=True),
+        "–" if shown is None else deg(shown - one.knee.deg, sign=True),
+        say("used") if name in result.photos else say("left out"),
+    )
+
+
+def _with(value: float, u: float) -> str:
+    return say("{value} {spread}", value=deg(value), spread=spread(u))
+
+
+def _budget(
+    result: MachineCheck, outcomes: Mapping[str, Outcome], settings: Settings
+) -> list[Block]:
+    """What goes into the ± of the lines."""
+    used = [one for one in outcomes.values() if isinstance(one, Measurement)]
+    rows: list[Row] = [
+        (say("Display's step and movement"), _u(u_display_deg(settings)), say("each reading"))
+    ]
+    if result.frames:
+        shared = max(frame.u_shared_deg for frame in result.frames)
+        own = median(
+            math.sqrt(max(frame.u_deg**2 - frame.u_shared_deg**2, 0.0)) for frame in result.frames
+        )
+        rows += [
+            (
+                say("How points and tags lie on the bars"),
+                _u(shared),
+                say("all photos alike: it moves the offset and more photos do not shrink it"),
+            ),
+            (say("Bars in one photo, beyond that"), _u(own), say("median of the photos")),
+        ]
+    rows += [
+        (_line_words(name), _u(median(one.knee.budget_deg[name] for one in used)),
+         say("median of the photos"))
+        for name in (used[0].knee.budget_deg if used else {})
+        if all(name in one.knee.budget_deg for one in used)
+    ]  # fmt: skip
+    return [
+        Table(
+            head=(say("From"), say("u"), say("Counts in")),
+            rows=tuple(rows),
+            align="lrl",
+            widths=(2.2, 0.6, 3.0),
+            caption=say(
+                "Standard uncertainties (k = 1), degrees. The lines' ± come from all settings "
+                "together, with what photos share counted once."
+            ),
+        )
+    ]
+
+
+def _line_words(name: str) -> str:
+    """A line of the knee's budget in words."""
+    known = {
+        "landmark_finding": say("Knee: finding the points"),
+        "landmark_placement": say("Knee: where the marks lie on the bone"),
+        "landmark_depth": say("Knee: how deep the marks lie"),
+        "camera_direction": say("Knee: the camera's direction"),
+        "focal_length": say("Knee: the focal length"),
+        "leg_distance": say("Knee: the distance"),
+        "sticking": say("Knee: how points and tags lie on the bars"),
+    }
+    return known[name]
+
+
+def _u(value: float) -> str:
+    return say("{u_deg:.2f}°", u_deg=value)
+
+
+def _thumbnails(outcomes: Mapping[str, Outcome], pictures: Mapping[str, CropJpeg]) -> list[Block]:
+    """The photos that were kept, small; of the others the points alone."""
+    shown = [
+        _thumbnail(name, one, pictures.get(name))
+        for name, one in outcomes.items()
+        if isinstance(one, Measurement)
+    ]
+    rows = [shown[at : at + THUMBNAILS] for at in range(0, len(shown), THUMBNAILS)]
+    return [
+        Beside(
+            tuple((one,) for one in row) + tuple(() for _ in range(THUMBNAILS - len(row))),
+            tuple(1.0 for _ in range(THUMBNAILS)),
+        )
+        for row in rows
+    ]
+
+
+def _thumbnail(name: str, one: Measurement, picture: CropJpeg | None) -> Picture:
+    shown = "–" if one.displayed is None else figure(f"{one.displayed.deg:g}°")
+    told = say("{photo}: display {shown}", photo=photo_words(name), shown=shown)
+    if picture is None:
+        told = say("{told}; photo not kept", told=told)
+    drawing = leg_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
+    alt = say("{told}: the leg and the machine's bars as lines.", told=told)
+    return Picture(drawing, alt, told, most_mm=34.0)
+
+
+def _inputs(photo_sha256: Mapping[str, str], about: CheckAbout) -> list[Block]:
+    rows: list[tuple[str, str]] = [
+        (say("Inputs"), about.inputs_sha256),
+        (
+            say("Made of"),
+            say(
+                "SHA-256 over every photo's SHA-256 with its displayed number, and the settings "
+                "(JSON with sorted names, without blanks)."
+            ),
+        ),
+        (
+            say("Software"),
+            say(
+                "judged by knee_angle {judged}; this paper by {made}",
+                judged=about.software,
+                made=about.made_by,
+            ),
+        ),
+        (
+            say("Kept as"),
+            say(
+                "row {row}, {when}, by {who}",
+                row=about.row,
+                when=moment(about.saved_at),
+                who=about.who,
+            ),
+        ),
+    ]
+    rows += [(photo_words(name), digest) for name, digest in photo_sha256.items()]
+    return [Pairs(tuple(rows))]

@@ -1,0 +1,145 @@
+"""The fleet: every machine with its last verdict, and what is due."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from knee_angle import words
+from knee_angle.language import capital, joined, say, say_many
+from knee_angle.records import FindingKind, Verdict
+from knee_angle.report.paper.blocks import Banner, Block, Cell, Paper, Row, Table
+from knee_angle.report.paper.blocks import Words as Text
+from knee_angle.report.paper.common import FOOT, PAGE, VERDICT_HEADS, deg, moment, spread
+from knee_angle.visit.course import Due
+
+__all__ = ["Checked", "FleetRow", "fleet_paper"]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """The last check of a machine that stands."""
+
+    on: date
+    verdict: Verdict
+    finding: FindingKind
+    bars_seen: bool
+    largest_deg: float
+    largest_u_deg: float
+    tolerance_deg: float
+    changed: bool
+    """Whether a rule of its control chart fired at this check."""
+
+
+@dataclass(frozen=True, slots=True)
+class FleetRow:
+    """One machine; never checked without `last`."""
+
+    machine: str
+    last: Checked | None
+    due: Due
+    every_days: int
+
+
+def fleet_paper(rows: Sequence[FleetRow], *, made_at: datetime, note: str = "") -> Paper:
+    """The paper of all machines: what is due first.
+
+    Parameters
+    ----------
+    rows : sequence of FleetRow
+        At least one.
+    made_at : datetime
+        In the zone that is to be printed.
+    note : str
+        A line for this paper alone.
+    """
+    order = sorted(rows, key=lambda row: (row.due.on or date.min, row.machine))
+    blocks: list[Block] = [_first(order), _table(order)]
+    if note:
+        blocks.append(Text(note, lead=say("Note")))
+    count = say_many("{count} machine", "{count} machines", len(rows))
+    about = joined(" · ", [count, say("made {when}", when=moment(made_at))])
+    return Paper(say("Machines: last checks and what is due"), about, tuple(blocks), FOOT, PAGE)
+
+
+def _first(rows: Sequence[FleetRow]) -> Banner:
+    """How many are due, and which have a display that is proven wrong."""
+    due = [row.machine for row in rows if row.due.now]
+    wrong = [row.machine for row in rows if row.last is not None and row.last.verdict == "outside"]
+    told = []
+    if due:
+        told.append(say("Check now: {machines}.", machines=", ".join(due)))
+    if wrong:
+        told.append(
+            say("Display proven wrong at the last check: {machines}.", machines=", ".join(wrong))
+        )
+    if not told:
+        return Banner(
+            say("No check is due"), say("No display was proven wrong."), "within", "circle"
+        )
+    head = say_many("{count} machine is due", "{count} machines are due", len(due))
+    return Banner(
+        head if due else say("No check is due"),
+        joined(" ", told),
+        "outside" if wrong else "undecided",
+        "triangle" if wrong else "bar",
+    )
+
+
+def _table(rows: Sequence[FleetRow]) -> Table:
+    return Table(
+        head=(
+            say("Machine"),
+            say("Next check"),
+            say("Last check"),
+            say("Verdict"),
+            say("Largest difference"),
+            say("Against"),
+            say("Finding"),
+        ),
+        rows=tuple(_row(row) for row in rows),
+        align="lllllll",
+        widths=(0.8, 1.6, 1.0, 1.3, 1.6, 0.7, 2.6),
+        caption=say("What is due soonest stands first. ± 95 %; each against its own tolerance."),
+    )
+
+
+def _row(row: FleetRow) -> Row:
+    when = Cell(
+        "–" if row.due.on is None else row.due.on.isoformat(),
+        _due_words(row.due),
+        strong=row.due.now,
+        tone="past" if row.due.now else "plain",
+    )
+    last = row.last
+    if last is None:
+        return (Cell(row.machine, strong=True), when, Cell(say("never checked"), across=5))
+    finding = capital(words.FINDING_WORDS[last.finding])
+    if last.changed:
+        finding = joined(" ", [finding, say("A sign that the machine has changed.")])
+    return (
+        Cell(row.machine, strong=True),
+        when,
+        last.on.isoformat(),
+        Cell(VERDICT_HEADS[last.verdict], strong=True, tone=last.verdict),
+        say(
+            "{value} {spread} of {tolerance_deg:g}°",
+            value=deg(last.largest_deg, sign=True),
+            spread=spread(last.largest_u_deg),
+            tolerance_deg=last.tolerance_deg,
+        ),
+        say("bars") if last.bars_seen else say("knee"),
+        finding,
+    )
+
+
+def _due_words(due: Due) -> str:
+    """How far off a check is."""
+    if due.days_left is None:
+        return say("first check due")
+    if due.days_left < 0:
+        return say_many("overdue by {count} day", "overdue by {count} days", -due.days_left)
+    if due.days_left == 0:
+        return say("due today")
+    return say_many("in {count} day", "in {count} days", due.days_left)
