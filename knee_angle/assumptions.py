@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 __all__ = [
-    "BARS_TOGETHER_MM",
+    "BARS_TOGETHER_LOG",
     "BOARD_MOST_SIGMA",
     "BORDER_BRIGHT",
     "BORDER_DARK",
@@ -266,9 +266,9 @@ MARK_DEPTH_MM: Mapping[str, tuple[float, float]] = {
     "hip": (20.0, 15.0),
     "knee": (0.0, 0.0),
     "ankle": (-36.0, 18.0),
-    "thigh_bar": (35.0, 4.0),
-    "hinge": (41.0, 8.0),
-    "shank_bar": (35.0, 4.0),
+    "thigh_bar": (43.0, 4.0),
+    "hinge": (49.0, 8.0),
+    "shank_bar": (43.0, 4.0),
 }
 """Lateral depth of a mark against the knee's, mean and ±, mm, towards the camera.
 
@@ -278,14 +278,14 @@ the knee. Read: trochanters 311 to 318 mm apart (an anatomy for artists), femora
 95 mm from the midline on radiographs of 500 adults (Rabari et al., Int J Res Orthop), femoral
 condyles 77 ± 4 mm broad (Tantavisut et al. 2022), ankle 4.1 to 4.3 % of stature (a public
 table of a 2012 army survey); what flesh adds is our own, so the ± is wide. The bars run
-beside the leg, nearer to the camera; how far they stand off together is `BARS_TOGETHER_MM`,
-their ± here is against each other. A hinge wears a boss or a cover: 3 to 27 mm before the bars
-in two series of drawn photos (our own)."""
-BARS_TOGETHER_MM = 28.0
-"""± of the bars' common depth against the knee's mark, mm: 16 to 116 mm were seen in drawn
-photos of several machines (our own), 28 to 46 mm in most of them. Seen from 15 degrees above,
-30 mm of it put the hinge 8 mm off; taken as 15 mm, a right thigh section was told as 14 mm
-wrong."""
+beside the leg, nearer to the camera; how far they stand off together is `BARS_TOGETHER_LOG`,
+their ± here is against each other. A hinge's boss or cover: 3 to 27 mm before the bars (own)."""
+BARS_TOGETHER_LOG = 0.57
+"""± of the logarithm of the bars' common depth against the knee's mark: a factor of 1.8.
+
+Only limits are known, 16 to 116 mm in drawings by several people (our own); bars stand outside the
+leg, close or several times as far, so in the logarithm: the middle, 43 mm, and the width over the
+root of 12 (JCGM 101, 6.4.2). With 35 ± 28 a third of hinges behind bars 90 mm off were missed."""
 U_POINTS_DEG = 0.3
 """± of the bars' angle by points that all photos of one machine share, degrees: dots stuck
 1 mm off the bars' middle lines over about 250 mm."""

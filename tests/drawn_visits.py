@@ -60,7 +60,7 @@ class Body:
     )
     turn_deg: tuple[float, float] = (0.0, 0.0)
     """The leg's plane against the machine's: about the long axis, in the bed's plane."""
-    bars_depth_mm: float = 35.0
+    bars_depth_mm: float = 43.0
     bars_uneven_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Depth of thigh bar, hinge and shank bar beyond that of the bars."""
     points_turn_deg: float = 0.0
@@ -122,7 +122,7 @@ def random_body(rng: np.random.Generator) -> Body:
         },
         depth_mm={name: m + u * rng.standard_normal() for name, (m, u) in DEPTH_MM.items()},
         turn_deg=(2.5 * rng.standard_normal(), 1.0 * rng.standard_normal()),
-        bars_depth_mm=35.0 + 28.0 * rng.standard_normal(),
+        bars_depth_mm=43.0 * np.exp(0.57 * rng.standard_normal()),
         bars_uneven_mm=tuple(np.array([4.0, 8.0, 4.0]) * rng.standard_normal(3)),
         points_turn_deg=0.3 * rng.standard_normal(),
         strip_depth_mm=80.0 + 40.0 * rng.standard_normal(),

@@ -11,14 +11,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from bench.bench_machine_visit import judge_one
+from bench.other_machine import seen as seen_there
 from bench.visit_world import Errors, World, estimate_of
 
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.adjust import advise, grid_of
 from knee_angle.machine.display import fit_display
 from knee_angle.machine.evidence import SettingsOfMachine
+from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.holding import Figure, fit_holding
-from knee_angle.machine.judge import SEEMS, SLACK_DEG, judge_machine
+from knee_angle.machine.judge import P_MOVED, SEEMS, SLACK_DEG, judge_machine
 
 RANGE = (15.0, 110.0)
 FOUR = np.array([20.0, 50.0, 80.0, 105.0])
@@ -145,6 +147,20 @@ def test_a_mark_that_was_moved_about_its_neighbour_is_told_by_its_setting(moved)
     assert found.advice is None
 
 
+def test_where_leaving_out_no_setting_makes_the_rest_fit_none_is_named():
+    """Two of five moved: the best of the rest is as bad as the whole, and so is its name."""
+    seen = visit(World(lower_fault=-20), [20, 40, 60, 80, 105], errors=Errors())
+    mean = seen.mean.copy()
+    mean[0] += np.degrees(45.0 / 420.0)
+    mean[3] -= np.degrees(45.0 / 420.0)
+    found = judge_machine(replace(seen, mean=mean), range_deg=RANGE)
+    assert found.holding.p_value < P_MOVED
+    assert not any(sentence.startswith("Where the bars stand at") for sentence in found.words)
+    assert found.words[0].startswith("No leg in a machine moves as these settings do together")
+    assert len(set(found.words)) == len(found.words)
+    assert found.advice is None
+
+
 @pytest.mark.parametrize(
     "world", [World(), World(thigh_fault=30, give=0.5), World(slack=6)], ids=str
 )
@@ -186,10 +202,34 @@ def test_a_wrong_display_is_found_beside_a_right_fit():
     assert "service manual" in found.words[0]
 
 
+def test_each_record_of_the_display_is_of_one_range():
+    """Photographed at 60 to 80 only: the record over 15 to 110 holds nothing of those alone."""
+    found = judged(World(offset=9.0), [60.0, 70.0, 80.0], errors=Errors())
+    over, here = found.display_verdict, found.display_here
+    assert (over.verdict, here.verdict) == ("outside", "outside")
+    grid = np.linspace(*RANGE, 25)
+    drawn = found.display.error_deg(grid)
+    worst = int(np.argmax(np.abs(drawn.mean(axis=0))))
+    assert (over.largest_deg, over.at_deg) == (drawn.mean(axis=0)[worst], grid[worst])
+    assert over.p_within == np.mean(np.abs(drawn).max(axis=1) <= 5)
+    assert 55 < here.range_deg[0] <= here.at_deg <= here.range_deg[1] < 85
+    assert f"{here.largest_deg:+.0f}° at {here.at_deg:.0f}°" in found.words[0]
+
+
 def test_a_machine_that_suits_the_leg_has_nothing_to_set():
     found = judged(World())
     assert found.kind == "none"
     assert (found.advice.steps, found.advice.checks) == ((), ())
+
+
+@pytest.mark.parametrize("number", [33, 65, 71])
+def test_a_patient_out_of_place_is_not_told_as_a_thigh_section_in_mm(number):
+    """Only the place is off, by 10, 22 and 19 mm: the hinge along the thigh shows no more."""
+    here, off, _, found, rng = seen_there(number)
+    assert off[:2] == (0, 0)
+    evidence = evidence_of(found, step_deg=here.step)
+    advice = judge_machine(evidence, range_deg=RANGE, rng=rng).advice
+    assert "thigh" not in {step.part for step in advice.steps}
 
 
 def test_the_lower_leg_section_45_short_is_named_and_no_height():
@@ -260,10 +300,23 @@ def test_advice_obeyed_twice_never_brings_the_knee_past_the_display(number):
     """Of 400 simulated visits these did, by 2.1 to 3.5 degrees and all by tape.
 
     Most of them have a display that reads less than the bars: put right by tape, the leg comes
-    to bend as the bars do, and that is further than is shown.
+    to bend as the bars do, and that is further than is shown. Each is told what to do first,
+    and what to check or set or that nothing is to be set.
     """
-    for turn, kind, past_deg in judge_one(number, seed=1)["past"]:
+    row = judge_one(number, seed=1)
+    told = [said.partition(": ")[2] for said in row["said"] if said.startswith("advice 1")]
+    assert told[0] in {"photos first", "display first"}
+    assert told[-1] in {"checks", "checks, limit lowered", "mm", "nothing"}
+    assert len(row["past"]) >= len([one for one in told if one != "nothing"])
+    for turn, kind, past_deg in row["past"]:
         assert past_deg <= 2.0, f"advice {turn}, {kind}"
+
+
+def test_of_those_visits_some_are_obeyed_by_tape():
+    """Else the test above says nothing of checks."""
+    rows = [judge_one(number, seed=1) for number in (309, 318)]
+    kinds = [kind for row in rows for turn, kind, _ in row["past"] if turn]
+    assert kinds.count("checks") >= 2
 
 
 LOW = [World(place=25, offset=-6.0), World(place=25, gain=0.95)]

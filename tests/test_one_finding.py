@@ -119,11 +119,11 @@ def test_every_door_says_the_same_finding(name, limits, monkeypatch):
 
 def test_commands_and_batch_hand_on_that_finding():
     """The display is right, bars and knee agree; only the hinge is proven off."""
-    photo = str(SAMPLES / "bed_01.jpg")
-    called = ["measure", photo, "--displayed", "93", "--format"]
+    photo = str(SAMPLES / "bed_02.jpg")
+    called = ["measure", photo, "--displayed", "32", "--format"]
     row = json.loads(CliRunner().invoke(app, [*called, "json"]).stdout)
     (flat,) = csv.DictReader(io.StringIO(CliRunner().invoke(app, [*called, "csv"]).stdout))
-    job = Job("bed_01.jpg", photo, None, 93.0)
+    job = Job("bed_02.jpg", photo, None, 32.0)
     batch = child._answer(job, shared_detectors(), Settings(), 120.0).row
     told = {
         "kind": "fit", "calibration_verdict": "within", "fit_verdict": "within",

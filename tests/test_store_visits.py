@@ -119,6 +119,39 @@ def test_taken_back_a_visit_and_its_photos_no_longer_count_but_stay(store, three
         store.withdraw_visit(kept.visit.id, "Ada")
 
 
+def corrected_alone(store, row, photo):
+    """The same photo kept again as the correction of that row, in no visit."""
+    sha256 = photo.measurement.photo_sha256
+    given = {"person": "P-017", "machine": "M-03", "corrects": row}
+    return store.save_measurement(
+        photo.measurement, settings=SETTINGS, photo_sha256=sha256, setup=photo.setup, **given
+    ).id
+
+
+def test_taken_back_a_visit_takes_with_it_the_photo_that_was_corrected_alone(store, three):
+    """Corrected twice, even: the last of them counted, of a visit that does not."""
+    kept = keep(store, *three)
+    photo = three[1][0]
+    once = corrected_alone(store, row_of(kept.visit.id, photo.measurement.photo_sha256), photo)
+    twice = corrected_alone(store, once, photo)
+    assert twice in {m.id for m in store.measurements()}
+    store.withdraw_visit(kept.visit.id, "wrong_person")
+    assert store.measurements() == ()
+
+
+def test_taken_back_a_visit_leaves_the_one_that_corrected_it(store, three):
+    first = keep(store, *three)
+    photos = [
+        PhotoToKeep(p.name, p.measurement, p.setup,
+                    corrects=row_of(first.visit.id, p.measurement.photo_sha256))
+        for p in three[1]
+    ]  # fmt: skip
+    second = keep(store, three[0], photos, corrects=first.visit.id)
+    store.withdraw_visit(first.visit.id, "other")
+    assert store.visits() == (second.visit,)
+    assert len(store.measurements()) == 3
+
+
 def test_with_one_photo_taken_back_the_joint_answer_no_longer_counts(store, three):
     kept = keep(store, *three)
     store.withdraw_measurement(kept.measurements[0].id, "wrong_photo")

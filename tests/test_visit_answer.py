@@ -187,7 +187,7 @@ def test_the_json_holds_the_joint_covariance_and_repeats():
     again = visit_as_json(answered(), version="1")
     assert json.dumps(row) == json.dumps(again)
     names, matrix = row["covariance"]["names"], np.array(row["covariance"]["matrix"])
-    assert matrix.shape == (len(names), len(names)) == (12, 12)
+    assert matrix.shape == (len(names), len(names)) == (14, 14)  # and two lengths
     assert [one["setting"] for one in row["settings"]] == ["straight", "middle", "bent"]
     first = row["settings"][0]
     at = names.index("knee straight")

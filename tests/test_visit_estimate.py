@@ -130,6 +130,22 @@ def test_a_visit_of_one_photo_gives_the_answer_of_that_photo(leg):
     assert u_mm == pytest.approx(frame.u_hinge_mm, rel=0.08 if found.distal.u > 20.0 else 0.02)
 
 
+def test_the_vector_of_a_photo_alone_says_its_own_knee_and_bars():
+    """Its own trials and the visit's differ by chance: one answer holds one of them."""
+    leg = drawn_leg("tag")
+    rng = np.random.default_rng(5)
+    own = (
+        uncertainty.flexion_with_uncertainty(leg, trials=500, rng=rng),
+        uncertainty.frame_with_uncertainty(leg, trials=500, rng=rng),
+    )
+    found = estimated([VisitPhoto("p", "s", leg, own=own)], trials=500)
+    for name, value in (("knee s", found.settings[0].knee), ("frame s", found.settings[0].frame)):
+        at = found.names.index(name)
+        assert found.values[at] == value.value
+        assert math.sqrt(found.covariance[at][at]) == pytest.approx(value.u, rel=1e-9)
+    assert np.linalg.eigvalsh(np.array(found.covariance))[0] > -1e-9
+
+
 @pytest.mark.parametrize("plane", ["tag", "estimated", "image"])
 @pytest.mark.parametrize("source", ["dot", "network"])
 def test_every_photo_keeps_its_own_model_whatever_it_shares(plane, source):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from knee_angle import assumptions
 from knee_angle.angle import bars, geometry
-from knee_angle.assumptions import BARS_TOGETHER_MM, MARK_DEPTH_MM, U_POINTS_DEG, U_TAPE_MM
+from knee_angle.assumptions import BARS_TOGETHER_LOG, MARK_DEPTH_MM, U_POINTS_DEG, U_TAPE_MM
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
 
 __all__ = [
@@ -215,7 +215,9 @@ def _drawn_depth(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
     count = len(names)
     on_machine = np.array([name in MACHINE_POINTS for name in names])
     moved = on_machine * 1.0 if leg.bar_tags is None else on_machine - 1.0
-    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + BARS_TOGETHER_MM * moved * z[:, -1:]
+    factor = BARS_TOGETHER_LOG * np.clip(z[:, -1:], -3.0, 3.0)  # 8 to 238 mm: beside this leg
+    further = MARK_DEPTH_MM["thigh_bar"][0] * np.expm1(factor)
+    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + moved * further
     return np.asarray(marks), np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
 
 

@@ -100,6 +100,11 @@ _WORDS: dict[tuple[Part, bool], str] = {
     ("place", True): say("patient {mm} mm further up the bed, away from the foot plate"),
     ("place", False): say("patient {mm} mm further down the bed, towards the foot plate"),
 }
+_FAULT: dict[Part, str] = {
+    "thigh": "thigh_fault_mm",
+    "lower": "lower_fault_mm",
+    "place": "place_mm",
+}
 _AFTER = say(
     "Machine stopped, the leg taken out or held, within the prescription; in "
     "this order, then photograph before it runs on."
@@ -401,14 +406,22 @@ def _best_changes(holding: Holding, parts: tuple[Part, ...]) -> dict[Part, float
 
 
 def _proven(holding: Holding, wanted: dict[Part, float]) -> bool:
-    """Whether each part is proven off by what the hinge shows, and by enough to be set."""
+    """Whether each part is proven off, and by enough to be set.
+
+    By what the hinge shows of it, and by its own fault: the hinge alone does not tell a thigh
+    section from a patient who lies up or down the bed.
+    """
     distal, anterior = _hinge(holding, {})
     spread = {
         "thigh": float(distal.mean(axis=1).std()),
         "lower": float(anterior[holding.seated].mean(axis=1).std()) if "lower" in wanted else 0,
         "place": holding.figure("place_mm").u,
     }
-    return all(abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) for part, mm in wanted.items())
+    own = {part: holding.figure(_FAULT[part]) for part in wanted}
+    return all(
+        abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) and abs(own[part].value) >= 1.96 * own[part].u
+        for part, mm in wanted.items()
+    )
 
 
 def _hinge(holding: Holding, changes: dict[Part, float]) -> tuple[Floats, Floats]:

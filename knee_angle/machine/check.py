@@ -426,13 +426,15 @@ def _reading_verdict(line: calibration.Line, said: MachineJudged) -> over_range.
         line, low_deg=low, high_deg=high, tolerance_deg=judged.tolerance_deg
     )
     clear = by_line.on_a_line or judged.verdict != "within"
+    wrong = judged.verdict == "outside"
+    told = said.display_here if wrong and said.display_here is not None else judged
     return replace(
         by_line,
         verdict=judged.verdict if clear else "undecided",
-        largest_deg=judged.largest_deg,
-        at_deg=judged.at_deg,
-        u_deg=said.display.error_at(judged.at_deg).u,
-        outside_at_deg=judged.at_deg if judged.verdict == "outside" else None,
+        largest_deg=told.largest_deg,
+        at_deg=told.at_deg,
+        u_deg=said.display.error_at(told.at_deg).u,
+        outside_at_deg=told.at_deg if wrong else None,
     )
 
 

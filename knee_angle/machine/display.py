@@ -134,10 +134,11 @@ class DisplayCurve:
         return np.asarray(bars)
 
     def judged(self, *, range_deg: tuple[float, float], tolerance_deg: float) -> RangeJudged:
-        """The verdict over a range.
+        """The verdict over a range; every number is of that whole range.
 
-        ``outside`` is decided where somebody photographed (`judged_here`), so that it does not
-        depend on how much further the machine may run; ``within`` over the whole range.
+        ``outside`` is decided where somebody photographed (`judged_here`, whose numbers say how
+        much and where), so that it does not depend on how much further the machine may run;
+        ``within`` over the whole range.
 
         Raises
         ------
@@ -149,11 +150,8 @@ class DisplayCurve:
             raise InvalidInput(f"range_deg must rise, but got {low:g} to {high:g}")
         bars = np.linspace(low, high, 25)
         over = judge_draws(self.error_deg(bars), bars, tolerance_deg=tolerance_deg)
-        here = self.judged_here(tolerance_deg)
-        if here.verdict == "outside":
-            return replace(
-                over, verdict="outside", largest_deg=here.largest_deg, at_deg=here.at_deg
-            )
+        if self.judged_here(tolerance_deg).verdict == "outside":
+            return replace(over, verdict="outside")
         return replace(over, verdict="within" if over.verdict == "within" else "undecided")
 
     def judged_here(self, tolerance_deg: float) -> RangeJudged:

@@ -119,6 +119,8 @@ def check_empty(
     )
     display, kind, words = found.display_verdict, found.kind, found.words
     assert display is not None  # noqa: S101  every setting has bars and a number
+    if display.verdict == "outside" and found.display_here is not None:
+        display = found.display_here  # proven where it was photographed
     if not any(one.camera_seen for one in seen.values()):
         display, kind, words = replace(display, verdict="undecided"), "undecided", (FLAT,)
     return EmptyCheck(

@@ -14,6 +14,8 @@ _QUANTITIES: dict[str, Quantity] = {
     "frame": "bars",
     "distal": "distal",
     "anterior": "anterior",
+    "thigh": "thigh",
+    "shank": "shank",
 }
 LEAST_VARIANCE = 1e-6
 """Added to each variance: what repeats of one setting share may leave no scatter at all."""
@@ -22,7 +24,7 @@ LEAST_VARIANCE = 1e-6
 def evidence_of(
     estimate: VisitEstimate, *, step_deg: float, adjusted: int | None = None
 ) -> SettingsOfMachine:
-    """Knee, bars and hinge of every setting, with the covariance of all of them.
+    """Knee, bars and hinge of every setting and the leg's lengths, with the covariance of all.
 
     Parameters
     ----------
@@ -39,8 +41,8 @@ def evidence_of(
     at = []
     for place, name in enumerate(estimate.names):
         quantity, _, setting = name.partition(" ")
-        if setting in order:
-            entries.append((_QUANTITIES[quantity], order[setting]))
+        if not setting or setting in order:  # the leg's lengths are no setting's
+            entries.append((_QUANTITIES[quantity], order[setting] if setting else None))
             at.append(place)
     cov = np.array(estimate.covariance)[np.ix_(at, at)]
     return SettingsOfMachine(

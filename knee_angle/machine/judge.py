@@ -155,7 +155,8 @@ class MachineJudged:
     display, display_verdict : DisplayCurve and RangeJudged, or None
         None without a displayed number beside seen bars.
     display_here : RangeJudged or None
-        The same at the photographed settings and between them, whatever the allowed range.
+        The same at the photographed settings and between them, whatever the allowed range: what
+        is proven ``outside`` is told by its numbers.
     fit : RangeJudged or None
         Bars minus knee at the photographed settings, from the data alone.
     along, across : HingeCoordinate or None
@@ -268,11 +269,12 @@ def judge_machine(
     )
     kind = _kind(display, fit, along, across)
     faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack))
+    to_set = UNEXPLAINED if advice is None else _to_set(advice)
     words = (
         *moved,
-        *_faults_first(display, faults),
+        *_faults_first(display, here, faults),
         *(() if elsewhere is None else (elsewhere.words,)),
-        UNEXPLAINED if advice is None else _to_set(advice),
+        *(() if to_set in moved else (to_set,)),
     )
     return MachineJudged(
         kind, curve, display, here, fit, along, across, slack, p_slack, holding, elsewhere,
@@ -313,7 +315,7 @@ def _without_bars(
     kind: FindingKind = "not_separable"
     if display is not None:
         kind = "calibration" if display.verdict == "outside" else "undecided"
-    words = _display_words(display)
+    words = _display_words(display, here)
     return MachineJudged(
         kind, curve, display, here, None, None, None, None, None, None, None, None, words
     )
@@ -350,13 +352,15 @@ def _moved(seen: SettingsOfMachine, holding: Holding) -> tuple[str, ...]:
     """The setting without which the others fit, where all of them together do not.
 
     A mark that was moved about its neighbour leaves every length as it was; what it does to
-    the knee fits no leg in this machine.
+    the knee fits no leg in this machine. Where the rest does not fit either, none is named.
     """
     used = seen.both_seen()
     if len(used) < FEWEST_TO_COMPARE or holding.p_value >= P_MOVED:
         return ()
     rest = {j: fit_holding(seen.without(j), draws=100).p_value for j in used}
     worst = max(rest, key=lambda j: rest[j])
+    if rest[worst] < P_MOVED:
+        return (UNEXPLAINED,)
     return (MOVED.format(bars=seen.part([("bars", worst)])[0][0]),)
 
 
@@ -398,8 +402,9 @@ def _worst(verdicts: Sequence[Verdict]) -> Verdict:
     return "within" if list(verdicts) == ["within", "within"] else "undecided"
 
 
-def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
-    if display is None:
+def _display_words(display: RangeJudged | None, here: RangeJudged | None) -> tuple[str, ...]:
+    """How far off it is proven where it was photographed, else the bound over the range."""
+    if display is None or here is None:
         return ()
     low, high = display.range_deg
     if display.verdict == "outside":
@@ -408,8 +413,8 @@ def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
                 "Display and bars differ by about {largest_deg:+.0f}° at {at_deg:.0f}° "
                 "(more than {tolerance_deg:g}° is proven): see the service manual, and "
                 "rely on measured angles until then.",
-                largest_deg=display.largest_deg,
-                at_deg=display.at_deg,
+                largest_deg=here.largest_deg,
+                at_deg=here.at_deg,
                 tolerance_deg=display.tolerance_deg,
             ),
         )
@@ -433,9 +438,11 @@ def _display_words(display: RangeJudged | None) -> tuple[str, ...]:
     )
 
 
-def _faults_first(display: RangeJudged | None, faults: tuple[str, ...]) -> tuple[str, ...]:
+def _faults_first(
+    display: RangeJudged | None, here: RangeJudged | None, faults: tuple[str, ...]
+) -> tuple[str, ...]:
     """A display that is proven wrong goes first; a mere bound follows what is proven."""
-    said = _display_words(display)
+    said = _display_words(display, here)
     wrong = display is not None and display.verdict == "outside"
     return (*said, *faults) if wrong else (*faults, *said)
 

@@ -128,7 +128,7 @@ def unnamed_visit(answer: VisitAnswer) -> VisitAnswer:
             for photo in estimate.photos
         ),
         settings=tuple(numbered(one) for one in estimate.settings),
-        names=tuple(f"{quantity} {settings[name]}" for quantity, _, name in vector),
+        names=tuple(f"{q} {settings[name]}" if name else q for q, _, name in vector),
         wild=tuple((photos[name], point) for name, point in estimate.wild),
         left_out=tuple((photos[n], _renamed_text(why, photos)) for n, why in estimate.left_out),
         cautions=tuple(_renamed_text(caution, photos) for caution in estimate.cautions),

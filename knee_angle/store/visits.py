@@ -97,9 +97,10 @@ class Visits(Writer):
                 "person": person and self._known(connection, schema.people, person),
                 "machine": machine and self._known(connection, schema.machines, machine),
             }
+            before = {*gone, *_photos_of(connection, corrects)}
             for one, row in zip(photos, rows, strict=True):
                 self._keep_photo(connection, one, row | whose, now)
-            self._leave_out(connection, rows, {*gone, *_photos_of(connection, corrects)}, now)
+            self._leave_out(connection, rows, before, now)
             if joint is not None:
                 self._keep_joint(connection, joint | whose, now)
             return KeptTogether(
@@ -249,16 +250,19 @@ def _joint_row(
 
 
 def _photos_of(connection: Connection, visit_id: str | None) -> list[str]:
-    """The rows of a visit's photos that still stand."""
+    """The rows of a visit's photos that still stand, with those that corrected one alone."""
     if visit_id is None:
         return []
-    gone = schema.measurement_withdrawals
-    query = (
-        sa.select(_VP.c.measurement)
-        .select_from(_VP.outerjoin(gone, gone.c.withdrawn == _VP.c.measurement))
-        .where(_VP.c.visit == visit_id, gone.c.withdrawn.is_(None))
-    )
-    return list(connection.execute(query).scalars())
+    of_visits = sa.select(_VP.c.measurement)
+    rows = set(connection.execute(of_visits.where(_VP.c.visit == visit_id)).scalars())
+    kept, gone = schema.measurements.c, schema.measurement_withdrawals.c.withdrawn
+    newest = rows
+    while newest:
+        later = sa.select(kept.id).where(kept.corrects.in_(newest), kept.id.not_in(of_visits))
+        newest = set(connection.execute(later).scalars()) - rows
+        rows = rows | newest
+    fallen = set(connection.execute(sa.select(gone).where(gone.in_(rows))).scalars())
+    return sorted(rows - fallen)
 
 
 def _whole() -> sa.ColumnElement[bool]:

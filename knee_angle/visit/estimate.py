@@ -3,10 +3,6 @@
 The model of each photo is that of :mod:`knee_angle.angle.uncertainty`; `sharing` says what two
 photos have in common, `equal` what must come out the same, `solve` how. The displayed number
 is not used: it is what is to be judged.
-
-Values are those at the most likely inputs. Where a camera's direction is only a prior (plane
-``image``) the most likely direction says little: one such photo alone keeps the flat angle,
-as everywhere, and several get the mean over the distribution.
 """
 
 from __future__ import annotations
@@ -18,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
-from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
-from knee_angle.records import MACHINE_POINTS, NotMeasured
+from knee_angle.records import NotMeasured
 from knee_angle.visit.equal import System, system_of
 from knee_angle.visit.photos import (
     ALONE,
@@ -33,6 +28,7 @@ from knee_angle.visit.photos import (
 )
 from knee_angle.visit.sharing import shared
 from knee_angle.visit.solve import Solved, Trials, solve, trials_of
+from knee_angle.visit.vector import QUANTITIES, best_values, in_mm, vector_of
 from knee_angle.words import POINT_WORDS
 
 __all__ = [
@@ -142,7 +138,9 @@ class VisitEstimate:
         In the order of the knees, the straightest first; where the machine was adjusted, those
         from before it come first.
     names : tuple of str
-        What the vector holds: "knee A", "frame A", "distal A", "anterior A" for setting A.
+        What the vector holds: "knee A", "frame A", "distal A", "anterior A" for setting A;
+        "thigh" and "shank", hip to knee and knee to ankle, where more than the leg's own size
+        gave the millimetres.
     values, covariance : tuple of float, tuple of tuples
         That vector and its full covariance: degrees and mm. What settings share is in it.
     draws : Trials
@@ -302,16 +300,13 @@ def _drawn(
     )
 
 
-QUANTITIES = ("knee", "frame", "distal", "anterior")
-
-
 def _estimate(
     system: System, best: Solved, draws: Trials, *, left_out: tuple[tuple[str, str], ...]
 ) -> VisitEstimate:
-    names, means = _vector(system, draws)
+    names, means = vector_of(system, draws)
     at_best = system.values(best.x[None, : len(best.scale)] * best.scale)[0]
-    rows = draws.rows @ means.T
-    values = _best_values(system, names, means @ at_best, rows, draws.weights)
+    rows = in_mm(names, draws.rows @ means.T)
+    values = best_values(system, names, in_mm(names, means @ at_best), rows, draws.weights)
     away = rows - values
     covariance = np.einsum("n,ni,nj->ij", draws.weights, away, away)
     drawn = Trials(rows, draws.weights)
@@ -322,6 +317,8 @@ def _estimate(
         _setting(system, best, name, names=names, means=means, values=values, drawn=drawn)
         for name in dict.fromkeys(photo.setting for photo in system.photos)
     ]
+    if len(system.photos) == 1:
+        values, covariance = _as_told(names, values, covariance, settings[0])
     return VisitEstimate(
         photos=system.photos,
         settings=tuple(sorted(settings, key=lambda one: (one.adjusted, one.knee.value, one.name))),
@@ -336,59 +333,6 @@ def _estimate(
         left_out=left_out,
         cautions=_cautions(p_value, wild),
     )
-
-
-def _vector(system: System, draws: Trials) -> tuple[tuple[str, ...], Floats]:
-    """What is asked for, and how it comes from the rows, shape (p, q).
-
-    Repeats are the same within `equal.STILL`: their mean. In one photo alone nothing was made
-    the same, so of bars by points and by tags the surer one counts.
-    """
-    names, means = [], []
-    for setting in dict.fromkeys(photo.setting for photo in system.photos):
-        for quantity in QUANTITIES:
-            at = [
-                k
-                for k, row in enumerate(system.rows)
-                if row.quantity == quantity and system.photos[row.photo].setting == setting
-            ]
-            if not at:
-                continue
-            if len(system.photos) == 1:
-                at = [min(at, key=lambda k: _surer(system, draws, k))]
-            names.append(f"{quantity} {setting}")
-            means.append(np.isin(np.arange(len(system.rows)), at) / len(at))
-    return tuple(names), np.array(means)
-
-
-def _surer(system: System, draws: Trials, row: int) -> float:
-    """Variance of one way of seeing bars or hinge, of the hinge in both directions."""
-    wanted = system.rows[row]
-    pair = {"distal", "anterior"} if wanted.quantity in {"distal", "anterior"} else {"frame"}
-    both = [
-        k
-        for k, one in enumerate(system.rows)
-        if one.quantity in pair and one.source == wanted.source
-    ]
-    return float(sum(np.var(draws.rows[:, k]) for k in both))
-
-
-def _best_values(
-    system: System, names: tuple[str, ...], at_best: Floats, rows: Floats, weights: Floats
-) -> Floats:
-    """The vector's values: see the top of this module."""
-    flat = [photo.leg.view.plane == "image" for photo in system.photos]
-    if not any(flat):
-        return at_best
-    if len(system.photos) > 1:
-        return np.asarray(weights @ rows)
-    values, leg = at_best.copy(), system.photos[0].leg
-    for k, name in enumerate(names):
-        if name.startswith("knee "):
-            values[k] = uncertainty.flat_flexion_deg(leg)
-        if name.startswith("frame ") and leg.bar_tags is None:
-            values[k] = uncertainty.flat_flexion_deg(leg, points=MACHINE_POINTS)
-    return values
 
 
 def value_of(value: float, drawn: Floats, weights: Floats) -> Value:
@@ -450,6 +394,18 @@ def _as_alone(found: SettingEstimate, photo: VisitPhoto) -> SettingEstimate:
     if frame is None or found.frame is None or abs(found.frame.value - frame.deg) > SAME_DEG:
         return found
     return replace(found, frame=Value(frame.deg, frame.u_deg, frame.interval_deg))
+
+
+def _as_told(
+    names: tuple[str, ...], values: Floats, covariance: Floats, told: SettingEstimate
+) -> tuple[Floats, Floats]:
+    """The vector of a photo alone with its own knee and bars, and their u, as told."""
+    values, size = values.copy(), np.ones(len(names))
+    for quantity, own in (("knee", told.knee), ("frame", told.frame)):
+        if own is not None:
+            at = names.index(f"{quantity} {told.name}")
+            values[at], size[at] = own.value, own.u / np.sqrt(covariance[at, at])
+    return values, covariance * np.outer(size, size)
 
 
 def _shrink(system: System, best: Solved, slope: Floats) -> tuple[Reach, ...]:

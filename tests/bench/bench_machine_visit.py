@@ -1,8 +1,8 @@
 """Stage two of a visit against a world of its own: what is found, said, obeyed.
 
 Run: ``python tests/bench/bench_machine_visit.py FILE [FIRST] [LAST] [SEED]`` judges visits
-FIRST to LAST, one JSON line each, added to FILE (kept outside the project); with FILE alone
-it prints all that FILE holds, by cell, with 95 % binomial intervals (Clopper and Pearson).
+FIRST to LAST, one JSON line each, added to FILE (kept outside the project); with files alone
+it prints all that they hold, by cell, with 95 % binomial intervals (Clopper and Pearson).
 Worlds: faults by themselves, together and drawn, both suspensions, both kinds of pelvis,
 displays with offset, gain and steps of 1, 2 and 5 degrees; settings 1, 2, 3, 4 and 6.
 
@@ -245,16 +245,17 @@ def show(rows: list[dict]) -> None:
         print(f"   {one}: {said.count(one)}")
 
 
-def main(where: str, first: int = 0, last: int = 0, seed: int = 1) -> None:
-    """Judge visits and add them to the file, or show what it holds."""
-    if last > first:
-        with Path(where).open("a") as kept:
-            for i in range(first, last):
-                kept.write(json.dumps(judge_one(i, seed)) + "\n")
-                kept.flush()
-        return
-    show([json.loads(line) for line in Path(where).read_text().splitlines()])
+def main(where: str, first: int, last: int, seed: int = 1) -> None:
+    """Judge visits and add them to the file."""
+    with Path(where).open("a") as kept:
+        for i in range(first, last):
+            kept.write(json.dumps(judge_one(i, seed)) + "\n")
+            kept.flush()
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], *(int(a) for a in sys.argv[2:]))
+    if len(sys.argv) > 3 and sys.argv[2].isdigit():
+        main(sys.argv[1], *(int(a) for a in sys.argv[2:]))
+    else:
+        lines = [line for name in sys.argv[1:] for line in Path(name).read_text().splitlines()]
+        show([json.loads(line) for line in lines])

@@ -1,7 +1,9 @@
 """A second world for visits of a seated leg, written from the sheet of facts alone.
 
-Run: ``python tests/bench/other_machine.py [FIRST] [LAST]``. Prints what holds and what is
-accused; asserts nothing. Nothing here is parametrised as the package or ``visit_world`` is:
+Run: ``python tests/bench/other_machine.py FILE FIRST LAST`` judges visits FIRST to LAST, one
+JSON line each, added to FILE (kept outside the project); with files alone it prints what holds and
+what is accused in all of them. Asserts nothing. Nothing here is parametrised as the package or
+``visit_world`` is:
 
 * the chain is the sheet's two laws of cosines, with hip and heel on one line along the bed;
 * leg and bars stand in the room as points (m), the bars 16 to 110 mm before the knee's mark;
@@ -14,6 +16,7 @@ hand over the machine's plane.
 
 from __future__ import annotations
 
+import json
 import sys
 from collections import defaultdict
 from dataclasses import dataclass, replace
@@ -202,7 +205,8 @@ def obeyed(here: Bedside, advice: Advice, rng: np.random.Generator) -> list[Beds
 
 
 def count(
-    said: dict[str, list[bool]], here: Bedside, off: tuple[float, float, float], bars: Floats,
+    said: dict[str, list[float]], number: int, here: Bedside,
+    off: tuple[float, float, float], bars: Floats,
     found: VisitEstimate, machine: MachineJudged,
 ) -> None:  # fmt: skip
     """What holds and what is accused wrongly, of one visit."""
@@ -210,7 +214,7 @@ def count(
     def holds(name: str, interval: tuple[float, float], true: float) -> None:
         said[f"holds {name}"].append(bool(interval[0] <= true <= interval[1]))
 
-    k = len(said["visits"]) % len(bars)  # one setting a visit: settings share errors
+    k = number % len(bars)  # one setting a visit: settings share errors
     one, b = found.setting(f"s{k}"), float(bars[k])
     hinge = here.off(b)
     holds("knee", one.knee.interval, float(here.knee(bars[k : k + 1])[0]))
@@ -231,7 +235,7 @@ def count(
         ("sections and place", machine.holding.sum_mm, sum(off)),
     ):
         holds(name, figure.interval, true)
-        said[f"± {name}"].append((figure.interval[1] - figure.interval[0]) / 2)  # type: ignore[arg-type]
+        said[f"± {name}"].append((figure.interval[1] - figure.interval[0]) / 2)
     holds("display at 60", machine.display.error_at(60).interval, here.display(60.0) - 60)
     holds(
         f"offset and gain, steps of {here.step:g}",
@@ -251,20 +255,28 @@ def count(
                 said[f"accused: a right {part}"].append(part in parts)
 
 
-def judged(said: dict[str, list[bool]], number: int) -> None:
-    """Draw one visit, judge it, obey it once, and count."""
+def seen(
+    number: int,
+) -> tuple[Bedside, tuple[float, float, float], Floats, VisitEstimate | None, np.random.Generator]:
+    """One drawn bedside, what is off in it, the bars' settings, and the visit's joint estimate."""
     rng = np.random.default_rng([12, number])
     here, off = random_bedside(rng)
     settings = int(rng.choice([2, 3, 4, 6]))
     bars = np.linspace(17, 104, settings) + rng.uniform(-3, 3, settings)
     found = estimate_visit(photos_of(here, bars, rng), rng=rng, trials=1200)
-    said["refused"].append(not isinstance(found, VisitEstimate))
-    if not isinstance(found, VisitEstimate):
+    return here, off, bars, found if isinstance(found, VisitEstimate) else None, rng
+
+
+def judged(said: dict[str, list[float]], number: int) -> None:
+    """Draw one visit, judge it, obey it once, and count."""
+    here, off, bars, found, rng = seen(number)
+    said["refused"].append(found is None)
+    if found is None:
         return
-    seen = evidence_of(found, step_deg=here.step)
-    machine = judge_machine(seen, range_deg=(15.0, 110.0), rng=rng)
+    evidence = evidence_of(found, step_deg=here.step)
+    machine = judge_machine(evidence, range_deg=(15.0, 110.0), rng=rng)
     said["cautioned"].append(bool(found.cautions))
-    count(said, here, off, bars, found, machine)
+    count(said, number, here, off, bars, found, machine)
     said["visits"].append(True)
     if machine.advice is None:
         return
@@ -275,17 +287,31 @@ def judged(said: dict[str, list[bool]], number: int) -> None:
         said["obeyed: knee past the display by > 2 deg"].append(worse)
 
 
-def main(first: int = 0, last: int = 60) -> None:
-    """Judge visits FIRST to LAST and print all figures."""
-    said: dict[str, list[bool]] = defaultdict(list)
-    for number in range(first, last):
-        judged(said, number)
+def show(files: list[str]) -> None:
+    """Everything that the files hold."""
+    said: dict[str, list[float]] = defaultdict(list)
+    for line in (line for name in files for line in Path(name).read_text().splitlines()):
+        for name, values in json.loads(line).items():
+            said[name] += values
     for name in sorted(said):
         if name.startswith("±"):
             print(f"  median {name}: {np.median(said[name]):.1f} mm")
         else:
-            print(f"  {name:42s} {share(said[name])}")
+            print(f"  {name:42s} {share(bool(one) for one in said[name])}")
+
+
+def main(where: str, first: int, last: int) -> None:
+    """Judge visits FIRST to LAST and add them to the file."""
+    with Path(where).open("a") as kept:
+        for number in range(first, last):
+            said: dict[str, list[float]] = defaultdict(list)
+            judged(said, number)
+            kept.write(json.dumps(said) + "\n")
+            kept.flush()
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in sys.argv[1:]))
+    if len(sys.argv) == 4 and sys.argv[2].isdigit():
+        main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]))
+    else:
+        show(sys.argv[1:])

@@ -1,21 +1,27 @@
 """How often the intervals of a visit hold, over visits drawn from the stated spreads.
 
-Run: ``python tests/bench/visit_coverage.py [VISITS] [KIND ...]``. Prints figures; asserts
-nothing. Of every visit each quantity counts once at each setting (arcs: the widest). A
-display exactly 10 degrees off is at the edge of its tolerance: 5 % of those may be accused.
-"Proven within" is how often a right display gets its all-clear.
+Run: ``python tests/bench/visit_coverage.py FILE FIRST LAST [KIND ...]`` judges visits FIRST to
+LAST of 1, 2, 3 and 6 photos, one JSON line each, added to FILE (kept outside the project); with
+files alone it prints all that they hold, with 95 % binomial intervals. Asserts nothing.
+
+Of every visit each quantity counts once at each setting (arcs: the widest). A display exactly 10
+degrees off is at the edge of its tolerance: 5 % of those may be accused. "Proven within" is how
+often a right display gets its all-clear.
 """
 
 from __future__ import annotations
 
+import json
 import sys
 from collections import defaultdict
+from itertools import product
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from bench.bench_machine_visit import share
 from drawn_visits import Shot, random_body, visit
 
 from knee_angle.angle.verdict import judged
@@ -93,40 +99,67 @@ def _judged(value, true: float) -> tuple[bool, float, float]:
     return low <= true <= high, (value.value - true) / value.u, value.u
 
 
+def one_visit(name: str, photos: int, k: int, *, seed: int = 1) -> dict[str, list]:
+    """All judgements of one visit, by quantity: held, error over u, u."""
+    rng = np.random.default_rng([seed, photos, k, sorted(KINDS).index(name)])
+    shots = random_shots(rng, photos, KINDS[name])
+    body = random_body(rng)
+    found = estimate_visit(visit(body, shots, rng), rng=np.random.default_rng(k), trials=800)
+    if isinstance(found, NotMeasured):
+        return {"refused": [(True, 0.0, 0.0)]}
+    said = held(found, shots)
+    for length, true in (("thigh", body.thigh_mm), ("shank", body.shank_mm)):
+        if length in found.names:
+            at = found.names.index(length)
+            off, u = found.values[at] - true, found.covariance[at][at] ** 0.5
+            said[length].append((bool(abs(off) <= 1.96 * u), off / u, u))
+    said["effective trials"].append((True, 0.0, found.draws.effective / len(found.draws.rows)))
+    said["cautions"].append((not found.cautions, 0.0, found.p_value))
+    return said
+
+
 def coverage(name: str, photos: int, visits: int, *, seed: int = 1) -> dict[str, np.ndarray]:
-    """All judgements of one kind of visit, by quantity: held, error over u, u."""
-    said = defaultdict(list)
-    said["refused"] = []
+    """The same of many visits of one kind."""
+    said = defaultdict(list, refused=[])
     for k in range(visits):
-        rng = np.random.default_rng([seed, photos, k, sorted(KINDS).index(name)])
-        shots = random_shots(rng, photos, KINDS[name])
-        body = random_body(rng)
-        found = estimate_visit(visit(body, shots, rng), rng=np.random.default_rng(k), trials=800)
-        if isinstance(found, NotMeasured):
-            said["refused"].append((True, 0.0, 0.0))
-            continue
-        for quantity, rows in held(found, shots).items():
+        for quantity, rows in one_visit(name, photos, k, seed=seed).items():
             said[quantity] += rows
-        said["effective trials"].append((True, 0.0, found.draws.effective / len(found.draws.rows)))
-        said["cautions"].append((not found.cautions, 0.0, found.p_value))
     return {q: np.array(rows) for q, rows in said.items()}
 
 
-def main() -> None:
-    """Print all figures."""
-    visits = int(sys.argv[1]) if len(sys.argv) > 1 else 300
-    for name in sys.argv[2:] or KINDS:
-        for photos in (1, 2, 3, 6):
-            said = coverage(name, photos, visits)
-            print(f"{name}, {photos} photos, {visits} visits, refused {len(said.pop('refused'))}")
-            for quantity, rows in said.items():
-                hold, off, u = rows.T
-                print(
-                    f"   {quantity:9s} n {len(rows):5d}  holds {np.mean(hold):6.1%}"
-                    f"  rms error/u {np.sqrt(np.mean(off**2)):.2f}  median u {np.median(u):.2f}",
-                    flush=True,
-                )
+def judge(where: str, first: int, last: int, kinds: list[str]) -> None:
+    """Judge visits of every kind and add them to the file."""
+    with Path(where).open("a") as kept:
+        for k, name, photos in product(range(first, last), kinds or KINDS, (1, 2, 3, 6)):
+            line = {"kind": name, "photos": photos, "said": one_visit(name, photos, k)}
+            kept.write(json.dumps(line, default=float) + "\n")
+            kept.flush()
+
+
+def show(files: list[str]) -> None:
+    """Print all figures that the files hold."""
+    cells = defaultdict(lambda: defaultdict(list))
+    visits = defaultdict(int)
+    for line in (line for file in files for line in Path(file).read_text().splitlines()):
+        one = json.loads(line)
+        cell = (one["kind"], one["photos"])
+        visits[cell] += 1
+        for quantity, rows in one["said"].items():
+            cells[cell][quantity] += rows
+    for cell in sorted(cells):
+        said = cells[cell]
+        refused = len(said.pop("refused", ()))
+        print(f"{cell[0]}, {cell[1]} photos, {visits[cell]} visits, refused {refused}")
+        for quantity, rows in said.items():
+            hold, off, u = np.array(rows, dtype=float).T
+            print(
+                f"   {quantity:18s} holds {share(hold)}  rms error/u "
+                f"{np.sqrt(np.mean(off**2)):.2f}  median u {np.median(u):.2f}"
+            )
 
 
 if __name__ == "__main__":
-    main()
+    if len(sys.argv) > 3 and sys.argv[2].isdigit():
+        judge(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), sys.argv[4:])
+    else:
+        show(sys.argv[1:])
