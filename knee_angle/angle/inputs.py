@@ -22,6 +22,7 @@ __all__ = [
     "BUDGET_LINES",
     "PRIOR_TAILS",
     "Draw",
+    "bars_further_mm",
     "draw",
     "from_normals",
     "inputs_of",
@@ -215,10 +216,14 @@ def _drawn_depth(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
     count = len(names)
     on_machine = np.array([name in MACHINE_POINTS for name in names])
     moved = on_machine * 1.0 if leg.bar_tags is None else on_machine - 1.0
-    factor = BARS_TOGETHER_LOG * np.clip(z[:, -1:], -3.0, 3.0)  # 8 to 238 mm: beside this leg
-    further = MARK_DEPTH_MM["thigh_bar"][0] * np.expm1(factor)
-    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + moved * further
+    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + moved * bars_further_mm(z[:, -1:])
     return np.asarray(marks), np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
+
+
+def bars_further_mm(z: Floats) -> Floats:
+    """How much further than usual all bars stand before the knee, mm, for standard normal z."""
+    bounded = np.clip(z, -3.0, 3.0)  # 8 to 238 mm: beside this leg
+    return np.asarray(MARK_DEPTH_MM["thigh_bar"][0] * np.expm1(BARS_TOGETHER_LOG * bounded))
 
 
 def _drawn_normals(

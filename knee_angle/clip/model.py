@@ -31,10 +31,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import geometry
-from knee_angle.angle.inputs import Draw, names_of
+from knee_angle.angle.inputs import Draw, bars_further_mm, names_of
 from knee_angle.angle.trials import Drawn, simulated
 from knee_angle.assumptions import (
-    BARS_TOGETHER_MM,
     MARK_DEPTH_MM,
     SLIDES,
     STRIP_TO_KNEE_MM,
@@ -219,7 +218,7 @@ def _depth(names: tuple[str, ...], z: Floats) -> Floats:
     usual = np.array([MARK_DEPTH_MM[name] for name in names])
     on_machine = np.array([name in MACHINE_POINTS for name in names])
     return np.asarray(
-        (usual[:, 0] + usual[:, 1] * z[:-1] + BARS_TOGETHER_MM * on_machine * z[-1])[None]
+        (usual[:, 0] + usual[:, 1] * z[:-1] + on_machine * bars_further_mm(z[-1:]))[None]
     )
 
 
