@@ -35,7 +35,7 @@ from knee_angle.landmarks.choose import (
 )
 from knee_angle.landmarks.doubts import with_doubts
 from knee_angle.landmarks.empty_machine import look_at_empty
-from knee_angle.landmarks.manual import UNBOUND, manual_landmarks
+from knee_angle.landmarks.manual import UNBOUND, manual_landmarks, rater_of
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.landmarks.view import scale_of, view_of
 from knee_angle.language import say
@@ -316,8 +316,7 @@ def measure_photo(
     if displayed is not None:
         judged = verdict.compare(displayed, knee, settings, provable=leg.provable)
     return Measurement(
-        photo=photo.name,
-        leg=leg,
+        photo=photo.name, leg=leg, rater=rater_of(manual or {}),
         landmarks=landmarks,
         knee=knee,
         flat_deg=uncertainty.flat_flexion_deg(leg),

@@ -5,8 +5,9 @@ also be had alone.
 
 ``pairs`` are chosen, ``study`` compares by ``limits`` of agreement (with ``raters``, and by
 quantiles where ``tails`` are heavy), straight ``lines``, ``coefficients``, ``shares`` within a
-tolerance and ``repeatability``; ``estimate`` is a figure with its interval, ``plan`` says how
-many pairs are needed.
+tolerance and ``repeatability``; ``estimate`` is a figure with its interval. ``plan``, with
+``plan_repeats`` and ``plan_icc``, says how many pairs or targets are needed. Without a reference,
+``reliability`` compares raters with themselves and with one another.
 
 Conventions
 -----------
@@ -40,7 +41,10 @@ from knee_angle.agreement.limits import Limits, limits_of_agreement
 from knee_angle.agreement.lines import FittedLine, deming, errors_in_both, trend
 from knee_angle.agreement.pairs import Excluded, Pairs, select_pairs
 from knee_angle.agreement.plan import LimitsPlan, plan_limits
+from knee_angle.agreement.plan_icc import IccPlan, plan_icc, plan_icc_above
+from knee_angle.agreement.plan_repeats import plan_limits_with_repeats
 from knee_angle.agreement.raters import Parts
+from knee_angle.agreement.reliability import Ratings, Reliability, reliability, select_ratings
 from knee_angle.agreement.repeatability import Repeatability, repeatability
 from knee_angle.agreement.shares import Within, share_within, wilson
 from knee_angle.agreement.study import (
@@ -59,12 +63,15 @@ __all__ = [
     "Excluded",
     "FittedLine",
     "Icc",
+    "IccPlan",
     "Limits",
     "LimitsPlan",
     "NotComputed",
     "Pairs",
     "Parts",
     "QuantileLimits",
+    "Ratings",
+    "Reliability",
     "Repeatability",
     "Study",
     "StudySettings",
@@ -77,10 +84,15 @@ __all__ = [
     "icc",
     "icc_of_pairs",
     "limits_of_agreement",
+    "plan_icc",
+    "plan_icc_above",
     "plan_limits",
+    "plan_limits_with_repeats",
     "quantile_limits",
+    "reliability",
     "repeatability",
     "select_pairs",
+    "select_ratings",
     "share_within",
     "study_agreement",
     "tails_of",

@@ -28,13 +28,17 @@ class LimitsPlan:
     Parameters
     ----------
     n : int
-        Pairs, each of another person.
+        Pairs, each of another person; with repeats, persons.
     half_width : float
         Half-width reached, on average or with the assurance.
     sd, wanted_half_width : float
         The question.
     assurance : float or None
         Probability that the half-width is not above the wanted one; None: on average.
+    repeats : int
+        Pairs of each person.
+    between : float or None
+        With repeats: the share of the variance that was taken to lie between persons.
     """
 
     n: int
@@ -42,6 +46,8 @@ class LimitsPlan:
     sd: float
     wanted_half_width: float
     assurance: float | None
+    repeats: int = 1
+    between: float | None = None
 
 
 def half_width_of(n: int, *, sd: float, assurance: float | None = None) -> float:

@@ -1,6 +1,7 @@
 """The commands: one module each. Read input, call one function, print what it says.
 
 * ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out; ``clip``: a film;
+* ``rating``: a rater study, from the drawn order to how far raters agree;
 * ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
 * ``store``, ``report``, ``export``, ``page``, ``accounts``, ``models``: keeping, papers of what is
   kept, handing on, the bedside page, who may sign in to it, the optional pose model.
@@ -28,6 +29,7 @@ from knee_angle.cli import (  # noqa: F401
     measure,
     models,
     page,
+    rating,
     report,
     sensitivity,
     sheet,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -20,7 +21,7 @@ from knee_angle.files import write_whole
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.agreement import Pairs, Study, StudySettings
+    from knee_angle.agreement import LimitsPlan, Pairs, Study, StudySettings
     from knee_angle.report.study_words import About
     from knee_angle.tables import Table
 
@@ -83,6 +84,13 @@ PlannedSd = Annotated[float, typer.Option(help="With plan: expected SD of a diff
 PlannedHalfWidth = Annotated[
     float, typer.Option(help="With plan: wanted half-width of a limit's interval.")
 ]
+PlannedRepeats = Annotated[
+    int, typer.Option(help="With plan: pairs of each person; above 1 it plans persons.")
+]
+PlannedBetween = Annotated[
+    float,
+    typer.Option(help="With plan and repeats: share of the variance that lies between persons."),
+]
 Assurance = Annotated[
     float | None, typer.Option(help="With plan: probability to reach it; else on average.")
 ]
@@ -108,6 +116,8 @@ def agreement(
     sd: PlannedSd = 4.0,
     half_width: PlannedHalfWidth = 1.5,
     assurance: Assurance = None,
+    repeats: PlannedRepeats = 1,
+    between: PlannedBetween = 0.5,
     output: Output = Format.TEXT,
     *,
     settings: Settings,
@@ -116,7 +126,8 @@ def agreement(
     if output is Format.CSV:
         raise InvalidInput("agreement prints text or json, but got csv: use --format json")
     if table == Path("plan"):
-        print(_plan(sd=sd, half_width=half_width, assurance=assurance, output=output))
+        planned = Planned(sd, half_width, assurance, repeats, between)
+        print(_plan(planned, output=output))
         return
     from knee_angle.agreement import StudySettings
 
@@ -182,7 +193,7 @@ def study_of(
             f"--counts is about the column displayed_deg, but {compared} and {reference} are "
             "compared: leave it out, or call the display's column displayed_deg"
         )
-    rows = read_table(table, counts=settings.counts)
+    rows = read_table(table, counts=settings.counts, repeats=rater is not None)
     u_column = _u_column(rows, u_reference, reference)
     about = About(
         table=table.name,
@@ -259,18 +270,37 @@ def _write(path: Path, study: Study, about: About) -> None:
         ) from None
 
 
-def _plan(*, sd: float, half_width: float, assurance: float | None, output: Format) -> str:
+@dataclass(frozen=True)
+class Planned:
+    """What "agreement plan" is asked."""
+
+    sd: float
+    half_width: float
+    assurance: float | None
+    repeats: int
+    between: float
+
+    def answer(self) -> LimitsPlan:
+        """The number of pairs, or of persons with repeats."""
+        from knee_angle.agreement import plan_limits, plan_limits_with_repeats
+
+        sd, half = positive("--sd", self.sd), positive("--half-width", self.half_width)
+        if self.repeats == 1:
+            return plan_limits(sd=sd, half_width=half, assurance=self.assurance)
+        if self.assurance is not None:
+            raise InvalidInput("--assurance is for one pair a person: leave out --repeats")
+        return plan_limits_with_repeats(
+            sd=sd, half_width=half, repeats=self.repeats, between=self.between
+        )
+
+
+def _plan(asked: Planned, *, output: Format) -> str:
     """How many pairs, in words or as JSON."""
     from knee_angle import __version__
-    from knee_angle.agreement import plan_limits
     from knee_angle.report.study_json import plan_as_json
     from knee_angle.report.study_words import plan_text
 
-    plan = plan_limits(
-        sd=positive("--sd", sd),
-        half_width=positive("--half-width", half_width),
-        assurance=assurance,
-    )
+    plan = asked.answer()
     if output is Format.JSON:
         return json.dumps(for_programs(plan_as_json(plan, version=__version__)))
     return plan_text(plan)

@@ -19,8 +19,9 @@ from knee_angle.assumptions import (
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.records import POINT_NAMES, Landmark, Landmarks, PointName
+from knee_angle.records.code import checked_code
 
-__all__ = ["MANUAL_SHARE", "RESULT_KEYS", "UNBOUND", "manual_landmarks", "read_manual"]
+__all__ = ["MANUAL_SHARE", "RESULT_KEYS", "UNBOUND", "manual_landmarks", "rater_of", "read_manual"]
 
 
 SHAPE = '{"knee": {"x": 412.3, "y": 801.0}, ...}'
@@ -43,8 +44,8 @@ MACHINE_KEYS = (
 )  # fmt: skip
 RESULT_KEYS = frozenset(
     (
-        "photo", "photo_sha256", "status", "reason", "advice", "side", "flexion_deg", "u_deg",
-        "interval_deg", "found_interval_deg", "budget_deg", "plane", "flat_flexion_deg",
+        "photo", "photo_sha256", "rater", "status", "reason", "advice", "side", "flexion_deg",
+        "u_deg", "interval_deg", "found_interval_deg", "budget_deg", "plane", "flat_flexion_deg",
         "landmarks", "machine", "displayed_deg", "displayed_source", "comparison", "finding",
         "segments_mm", "alarms", "camera", "cautions", "seconds", "version",
     )
@@ -168,9 +169,29 @@ def manual_landmarks(
     if side not in (None, "left", "right"):
         problems.append(say('side must be "left" or "right", but got {short}', short=_short(side)))
     problems += _too_close(points)
+    try:
+        rater_of(content)
+    except InvalidInput as error:
+        problems.append(str(error))
     if problems:
         raise InvalidInput(joined("", [joined("; ", problems[:SHOWN]), _more(problems)]))
     return Landmarks(points=points, side=side)
+
+
+def rater_of(content: Mapping[str, Any]) -> str | None:
+    """The code of who placed the points, where they tell it.
+
+    Raises
+    ------
+    InvalidInput
+        Something that is no code, such as a name.
+    """
+    rater = content.get("rater")
+    if rater is None:
+        return None
+    if not isinstance(rater, str):
+        raise InvalidInput(f"rater must be a code such as R1, but got {_short(rater)}")
+    return checked_code(rater, what="rater")
 
 
 def _other_photo(content: Mapping[str, Any], sha256: str | None, photo: str) -> list[str]:

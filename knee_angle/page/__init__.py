@@ -3,7 +3,7 @@
 * ``server``: the application with its security headers; ``script``: what it runs;
   ``receiving``, ``uploads``: photos that a phone sends, and other files, on the disk;
 * ``navigation``: the list of pages: ``bedside``, ``people``, ``machines`` with
-  ``checking``, ``how_to``; ``ward``: the page for a network;
+  ``checking``, ``how_to``; ``rate``: a rater study's; ``ward``: the page for a network;
 * ``visit``, ``check_draft``, ``drafts``: what is open, in the session and on the disk;
   ``tray``: its photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;

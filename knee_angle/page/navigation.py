@@ -6,13 +6,14 @@ one line in `_pages`. The first page is the one that opens.
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from knee_angle.access.roles import Act, NotAllowed
 from knee_angle.language import tell
-from knee_angle.page import bedside, how_to, machines, people
+from knee_angle.page import bedside, how_to, machines, people, rate
 from knee_angle.page.spoken import begin_language, language_choice
 from knee_angle.page.style import STYLE
 from knee_angle.page.ward.here import account_line, ask, begin
@@ -55,7 +56,9 @@ ACTS: dict[str, Act] = {
 
 
 def _pages() -> list[StreamlitPage]:
-    """All pages, in the order of their links."""
+    """All pages, in the order of their links; a rater study has its own and no other."""
+    if os.environ.get(rate.FOLDER):
+        return [st.Page(rate.show, title=tell("Place the points"), url_path="rate", default=True)]
     return [
         st.Page(bedside.show, title=tell("Measure"), url_path="measure", default=True),
         st.Page(people.show, title=tell("People"), url_path="people"),

@@ -12,7 +12,8 @@ Conventions, valid everywhere in this package
 * **Discrepancy** is displayed minus knee: positive when the machine claims more
   bend than the knee has.
 
-``judged``: what was computed and judged; ``beside``: what stands beside a result.
+``judged``: what was computed and judged; ``beside``: what stands beside a result;
+``code``: what people, machines and raters may be called.
 Nothing here reads a file, a clock or a picture.
 """
 
@@ -440,6 +441,8 @@ class Measurement:
         Hash of the photo's file (hex): which photo the points belong to.
     settings : Settings or None
         What it was computed with; None where it was kept before that was.
+    rater : str or None
+        Code of who placed the points by hand, where that was told.
     """
 
     photo: str
@@ -458,6 +461,7 @@ class Measurement:
     seconds: float = 0.0
     photo_sha256: str | None = None
     settings: Settings | None = None
+    rater: str | None = None
 
     @property
     def plane(self) -> Plane:

@@ -12,6 +12,8 @@ is handed over.
 * ``paper``: a visit, a course, a machine's certificate, the fleet, as PDF and HTML to file;
 * ``sheets``: tags, dots and cards to print, drawn by ``printed_page``;
 * ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods
-  compared (:class:`knee_angle.agreement.Study`).
+  compared (:class:`knee_angle.agreement.Study`);
+* ``raters_json``: a rater study as JSON; ``reporting``: items to report, methods to paste.
+
 For a clip: `clip_contract` (JSON, a row for each picture), `clip_words`, `clip_plots`.
 """

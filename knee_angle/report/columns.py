@@ -292,6 +292,7 @@ _ALL = (
         for line in BUDGET_LINES
     ),
     *(column for name in POINT_NAMES for column in _point_columns(name)),
+    _column("rater", "text", "code of who placed the points by hand", at="rater"),
     _column("photo_sha256", "text", "hash of the photo's file", at="photo_sha256"),
     _column("photo_width_px", "count", "width of the upright photo", at="camera.width_px"),
     _column("photo_height_px", "count", "height of the upright photo", at="camera.height_px"),

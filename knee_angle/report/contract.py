@@ -81,6 +81,7 @@ def _empty() -> Json:
         "plane": None,
         "flat_flexion_deg": None,
         "landmarks": None,
+        "rater": None,
         "machine": None,
         "displayed_deg": None,
         "displayed_source": None,
@@ -111,6 +112,7 @@ def _measured(result: Measurement) -> Json:
         "landmarks": _points(
             {n: p for n, p in result.landmarks.points.items() if n not in _machine_names(result)}
         ),
+        "rater": result.rater,
         "machine": _machine(result.machine),
         "displayed_deg": None if displayed is None else _deg(displayed.deg),
         "displayed_source": None if displayed is None else displayed.source,

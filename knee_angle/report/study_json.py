@@ -86,7 +86,9 @@ def study_as_json(study: Study, about: About) -> Json:
 def plan_as_json(plan: LimitsPlan, *, version: str) -> Json:
     """A sample size, ready for `json.dumps`."""
     return {
-        "pairs": plan.n,
+        "pairs": plan.n * plan.repeats,
+        "persons": plan.n,
+        "repeats": plan.repeats,
         "half_width_deg": round(plan.half_width, 6),
         "sd_deg": plan.sd,
         "wanted_half_width_deg": plan.wanted_half_width,

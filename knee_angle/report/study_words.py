@@ -423,6 +423,13 @@ def study_text(study: Study, about: About) -> str:
 
 def plan_text(plan: LimitsPlan) -> str:
     """A sample size in words."""
+    if plan.repeats > 1:
+        return (
+            f"{plan.n:,} persons with {plan.repeats} pairs each: with differences of SD "
+            f"{plan.sd:g}°, {plan.between:.0%} of their variance between persons, the 95 % "
+            f"interval of each limit of agreement is then about ± {plan.half_width:.2f}° (wanted "
+            f"± {plan.wanted_half_width:g}°).\n{words.CAUTION}"
+        )
     surely = "on average" if plan.assurance is None else f"with a probability of {plan.assurance:g}"
     return (
         f"{plan.n:,} pairs, each of another person: with differences of SD {plan.sd:g}° the 95 % "

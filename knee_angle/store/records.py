@@ -14,6 +14,7 @@ from knee_angle.angle.bounds import Standing
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import MachineCheck
 from knee_angle.records import CropJpeg, FindingKind, Measurement, Outcome, Plane, Side, Verdict
+from knee_angle.records.code import checked_code
 from knee_angle.settings import Settings
 
 __all__ = [
@@ -68,35 +69,6 @@ CHECKLIST: dict[str, str] = {
 }
 """Set-up points that can be ticked (common practice, but for `CARE`); the key is what is kept,
 so none is ever dropped or given another meaning."""
-
-CODE = re.compile(r"[A-Z0-9]+(?:-[A-Z0-9]+)*")
-CODE_LONGEST = 16
-
-
-def checked_code(code: str, *, what: str = "person") -> str:
-    """A person's or machine's code, in capitals, refused where it could be a name.
-
-    A code has 2 to 16 characters: letters A to Z, digits and single dashes between
-    them, and at least one digit (``P-017``).
-
-    Raises
-    ------
-    InvalidInput
-        Anything else.
-
-    Examples
-    --------
-    >>> checked_code(" p-017 ")
-    'P-017'
-    """
-    given = code.strip().upper()
-    fits = 2 <= len(given) <= CODE_LONGEST and CODE.fullmatch(given)
-    if not fits or not any("0" <= letter <= "9" for letter in given):
-        raise InvalidInput(
-            f"a {what} code must have 2 to {CODE_LONGEST} letters, digits and dashes with at "
-            f"least one digit, such as P-017, but got {code!r}: never use a name"
-        )
-    return given
 
 
 def utc(moment: datetime, *, what: str = "a time") -> datetime:

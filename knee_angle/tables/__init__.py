@@ -149,11 +149,11 @@ class Table:
                 others = others.set_column(place, name, typed)
         return others
 
-    def check(self, problems: Problems) -> None:
+    def check(self, problems: Problems, *, repeats: bool = False) -> None:
         """Tell what is wrong with names of photos and displayed numbers, where it has them."""
         if self.has(PHOTO):
             photos = self.labels(PHOTO)
-            if None in photos or len(set(photos)) < len(photos):
+            if None in photos or (not repeats and len(set(photos)) < len(photos)):
                 self._check_names(photos, problems)
         if self.has(DISPLAYED):
             numbers = self._numbers(DISPLAYED, problems)
@@ -206,7 +206,11 @@ class Table:
 
 
 def read_table(
-    address: str | Path, *, needs: Sequence[str] = (), counts: Counting = "flexion"
+    address: str | Path,
+    *,
+    needs: Sequence[str] = (),
+    counts: Counting = "flexion",
+    repeats: bool = False,
 ) -> Table:
     """A CSV (UTF-8, names in its first line) or Parquet table, checked.
 
@@ -218,6 +222,8 @@ def read_table(
         Columns that must be there.
     counts : {"flexion", "straight-is-180", "negative"}
         How the display counts whose numbers ``displayed_deg`` holds.
+    repeats : bool
+        Whether a photo may have several rows, as where several raters measured it.
 
     Raises
     ------
@@ -237,14 +243,7 @@ def read_table(
         table = _parquet(name, content, problems)
     else:
         table = _csv(name, content, problems)
-    if not set(needs) <= set(table.names):
-        raise InvalidInput(
-            say(
-                "the table {name} must have the columns {needs}, but has {names}: name them in its "
-                "first line",
-                name=name, needs=", ".join(needs), names=named(table.names) or say("none"),
-            )
-        )  # fmt: skip
+    _check_needs(table, needs)
     if len(table) == 0:
         problems.refuse(name)
         raise InvalidInput(
@@ -259,9 +258,21 @@ def read_table(
             )
         )
     table = replace(table, counts=counts)
-    table.check(problems)
+    table.check(problems, repeats=repeats)
     problems.refuse(name)
     return table
+
+
+def _check_needs(table: Table, needs: Sequence[str]) -> None:
+    """Refuse a table that lacks a column."""
+    if not set(needs) <= set(table.names):
+        raise InvalidInput(
+            say(
+                "the table {name} must have the columns {needs}, but has {names}: name them in its "
+                "first line",
+                name=table.name, needs=", ".join(needs), names=named(table.names) or say("none"),
+            )
+        )  # fmt: skip
 
 
 class _Rows:

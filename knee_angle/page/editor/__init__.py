@@ -102,6 +102,7 @@ def points_editor(
     tags: tuple[Quad, ...],
     edit: Edit,
     on_change: Callable[[], None],
+    blind: bool = False,
 ) -> None:
     """Show the editor.
 
@@ -123,11 +124,14 @@ def points_editor(
         What was moved before.
     on_change : callable
         Called before the page runs with what the editor sent.
+    blind : bool
+        For a rater study: hip, knee and ankle alone, and no angle.
     """
     automatic = {} if found is None else found.points
     known = {name: (p.x_px, p.y_px, p.source) for name, p in automatic.items()}
     start = {name: at for name, at in known.items() if name not in edit.removed}
     start |= {name: (x, y, "manual") for name, (x, y) in edit.moved.items()}
+    names = LEG_POINTS if blind else POINT_NAMES
     _component()(
         key=key,
         data={
@@ -135,11 +139,12 @@ def points_editor(
             "picture": _preview(photo),
             "width": photo.width,
             "height": photo.height,
-            "names": [{"name": n, "label": LABELS[n], "kind": _kind(n)} for n in POINT_NAMES],
+            "names": [{"name": n, "label": LABELS[n], "kind": _kind(n)} for n in names],
             "points": _as_json(start),
             "found": _as_json(known),
             "removed": list(edit.removed),
             "side": side,
+            "blind": blind,
             "tags": [[[round(x, 1), round(y, 1)] for x, y in quad] for quad in tags],
         },
         on_points_change=on_change,

@@ -72,6 +72,7 @@ class Editor {
     }
     this.data = data;
     this.revision = data.revision;
+    this.root.dataset.revision = data.revision;
     this.points = structuredClone(data.points);
     this.removed = [...data.removed];
     this.history = [];
@@ -211,7 +212,8 @@ class Editor {
   drawAngle() {
     const { hip, knee, ankle } = this.points;
     const xy = (at) => [at.x, at.y];
-    this.flat = hip && knee && ankle
+    this.root.classList.toggle("blind", Boolean(this.data.blind));
+    this.flat = hip && knee && ankle && !this.data.blind
       ? flatFlexion(xy(hip), xy(knee), xy(ankle), this.data.side)
       : null;
     this.degrees.textContent = this.flat === null ? "–" : degrees(this.flat);

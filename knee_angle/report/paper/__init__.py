@@ -7,6 +7,7 @@
   course and a check;
 * ``visit``, ``course``, ``certificate``, ``fleet``: the four contents; ``kept`` reads a visit's
   JSON back, ``common`` holds what they share.
+* ``raters``: the report of a rater study.
 
 Nothing here computes a figure, asks a store or reads a photo: kept values are handed in.
 The same paper gives the same bytes.

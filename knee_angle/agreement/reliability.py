@@ -1,0 +1,306 @@
+"""How far raters agree with themselves and with one another, without a reference.
+
+Conventions
+-----------
+Every rater measures every target (a photo, a person) equally often. A rating is
+``mean + target + rater + rater's own view of the target + repeat``, each drawn anew, with a
+variance of its own; the mean squares of the two-way table give them (Eliasziw M et al. 1994,
+Phys Ther 74:777-788: raters and targets random, with repeats). With one repeat the last two
+cannot be told apart and are one.
+
+* within a rater: the SD of repeats (repeatability, ISO 5725); the smallest difference of two
+  ratings by one rater that is no chance is ``1.96 √2`` times that;
+* between raters: the SD of a rating by any rater, rater and own view included
+  (reproducibility), and likewise;
+* the intraclass correlations are the targets' share of the variance: within a rater (rater and
+  own view count as true) and between raters (absolute agreement, ICC(A,1) of McGraw and Wong).
+
+Intervals are generalised confidence intervals on a fixed grid, as in `raters`; they hold 95 %
+within the scatter of the study in ``tests/bench/bench_reliability.py``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtri
+from scipy.stats import qmc
+
+from knee_angle.agreement.estimate import Estimate, Floats, Z, sd_interval, t_interval
+from knee_angle.agreement.pairs import Excluded, Missing
+from knee_angle.assumptions import RISK
+from knee_angle.errors import InvalidInput
+
+__all__ = ["RaterAlone", "Ratings", "Reliability", "reliability", "select_ratings"]
+
+GRID = 4096
+FEWEST = 3
+NAMED = 3
+"""So many targets are named in an error's single line."""
+DIFFERENCE = math.sqrt(2.0) * Z
+"""Of two ratings: their difference has twice the variance."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ratings:
+    """A whole table of ratings.
+
+    Parameters
+    ----------
+    values : ndarray, shape (targets, raters, repeats)
+        All finite.
+    targets, raters : tuple of str
+        What they are called.
+    excluded : tuple of Excluded
+        Rows that are in no whole target, and why.
+    """
+
+    values: Floats
+    targets: tuple[str, ...]
+    raters: tuple[str, ...]
+    excluded: tuple[Excluded, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RaterAlone:
+    """One rater: mean deviation from all raters' mean, and the SD of own repeats.
+
+    The deviation's interval is Student's over the targets; ``repeat`` is None with one repeat.
+    """
+
+    rater: str
+    deviation: Estimate
+    repeat: Estimate | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reliability:
+    """Agreement within and between raters.
+
+    Parameters
+    ----------
+    ratings : Ratings
+        What it was computed from.
+    target, rater, view, repeat : Estimate
+        Standard deviations; ``view`` is the rater's own view of a target. With one repeat
+        ``repeat`` holds both and ``view`` is 0.
+    within, between : Estimate or None
+        SD of a rating: by one rater (None with one repeat), by any rater.
+    icc_within, icc_between : Estimate or None
+        Intraclass correlations.
+    alone : tuple of RaterAlone
+        Each rater.
+    """
+
+    ratings: Ratings
+    target: Estimate
+    rater: Estimate
+    view: Estimate
+    repeat: Estimate
+    within: Estimate | None
+    between: Estimate
+    icc_within: Estimate | None
+    icc_between: Estimate
+    alone: tuple[RaterAlone, ...]
+
+    @property
+    def smallest_within(self) -> Estimate | None:
+        """Smallest difference of two ratings by one rater that is no chance (95 %)."""
+        return None if self.within is None else self.within.times(DIFFERENCE)
+
+    @property
+    def smallest_between(self) -> Estimate:
+        """Smallest difference of two ratings by two raters that is no chance (95 %)."""
+        return self.between.times(DIFFERENCE)
+
+
+def select_ratings(
+    *,
+    values: ArrayLike,
+    target: Sequence[Hashable | None],
+    rater: Sequence[Hashable | None],
+    reasons: Sequence[str | None] | None = None,
+    missing: Missing = "refuse",
+) -> Ratings:
+    """The whole targets of a table with a row for each rating, in the table's order.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        NaN where a rating gave none.
+    target, rater : sequence
+        Labels.
+    reasons : sequence of str or None, optional
+        Why a row has no value.
+    missing : {"refuse", "drop"}
+        Targets that not every rater rated equally often are an error, or left out and listed.
+
+    Raises
+    ------
+    InvalidInput
+        Nothing whole is left, one rater only, or targets that are not whole with ``refuse``.
+    """
+    y = np.asarray(values, dtype=float)
+    raters = tuple(dict.fromkeys(rater))
+    known = [one for one in raters if one not in (None, "")]
+    if any(one in (None, "") for one in target):
+        raise InvalidInput("every rating must name what was rated: fill in its column")
+    if len(known) < 2 or len(known) < len(raters):
+        raise InvalidInput("raters must be two or more, and none missing: name their column")
+    cells: dict[Hashable | None, dict[Hashable | None, list[float]]] = {}
+    for one, who, value in zip(target, rater, y.tolist(), strict=True):
+        of = cells.setdefault(one, {})
+        if math.isfinite(value):
+            of.setdefault(who, []).append(value)
+    counts = Counter(len(of.get(who, ())) for of in cells.values() for who in raters)
+    repeats = max(counts, key=lambda number: (counts[number], number))
+    whole = [t for t, of in cells.items() if all(len(of.get(w, ())) == repeats for w in raters)]
+    excluded = _excluded(target, rater, y, set(whole), reasons, repeats)
+    if excluded and missing == "refuse":
+        gone = list(dict.fromkeys(str(t) for t in target if t not in set(whole)))
+        raise InvalidInput(
+            f"{len(gone)} of {len(cells)} are not rated {repeats} times by every rater "
+            f"({', '.join(gone[:NAMED])}): complete them, or choose to drop them (--missing drop)"
+        )
+    if len(whole) < FEWEST or repeats < 1:
+        raise InvalidInput(
+            f"reliability needs {FEWEST} targets or more that every rater rated equally often, "
+            f"but got {len(whole)}"
+        )
+    table = np.array([[cells[t][who] for who in raters] for t in whole])
+    return Ratings(table, tuple(map(str, whole)), tuple(map(str, raters)), excluded)
+
+
+def _excluded(
+    target: Sequence[Hashable | None], rater: Sequence[Hashable | None], y: Floats,
+    whole: set[Hashable | None],
+    reasons: Sequence[str | None] | None, repeats: int,
+) -> tuple[Excluded, ...]:  # fmt: skip
+    """Every row that is in no whole target, with why."""
+    found = []
+    for row, (one, who) in enumerate(zip(target, rater, strict=True)):
+        if one in whole:
+            continue
+        why = f"not rated {repeats} times by every rater"
+        if not math.isfinite(y[row]):
+            said = None if reasons is None else reasons[row]
+            why = "no value" + (f": {said}" if said else "")
+        found.append(Excluded(row + 1, f"{one}, {who}", why))
+    return tuple(found)
+
+
+def reliability(ratings: Ratings) -> Reliability:
+    """All figures of a whole table.
+
+    Raises
+    ------
+    InvalidInput
+        Fewer than 3 targets or 2 raters, or targets that do not differ.
+    """
+    y = ratings.values
+    n, r, m = y.shape
+    if n < FEWEST or r < 2:
+        raise InvalidInput(f"reliability needs {FEWEST} targets and 2 raters, got {n} and {r}")
+    squares = mean_squares(y)
+    if not squares[0][0] > 0:
+        raise InvalidInput("targets must differ for a reliability, but their means are the same")
+    at = _parts([np.array([square]) for square, _ in squares], n, r, m)
+    grid = [
+        square * _inverse(freedom, k) if freedom else np.zeros(GRID)
+        for k, (square, freedom) in enumerate(squares)
+    ]
+    drawn = _parts(grid, n, r, m)
+
+    def summed(parts: dict[str, Floats], names: tuple[str, ...]) -> Floats:
+        return np.asarray(np.sum([parts[name] for name in names], axis=0))
+
+    def of(*names: str) -> Estimate:
+        return _estimate(np.sqrt(summed(at, names)), np.sqrt(summed(drawn, names)))
+
+    def share(*names: str) -> Estimate:
+        every = tuple(at)
+        return _estimate(
+            summed(at, names) / summed(at, every), summed(drawn, names) / summed(drawn, every)
+        )
+
+    once = m == 1
+    return Reliability(
+        ratings=ratings,
+        target=of("target"), rater=of("rater"), view=of("view"), repeat=of("repeat"),
+        within=None if once else of("repeat"),
+        between=of("rater", "view", "repeat"),
+        icc_within=None if once else share("target", "rater", "view"),
+        icc_between=share("target"),
+        alone=_alone(ratings),
+    )  # fmt: skip
+
+
+def mean_squares(y: Floats) -> tuple[tuple[float, int], ...]:
+    """(mean square, degrees of freedom) of targets, raters, own views and repeats.
+
+    The last is (0, 0) with one repeat.
+    """
+    n, r, m = y.shape
+    grand, cell = y.mean(), y.mean(axis=2)
+    targets, raters = cell.mean(axis=1), cell.mean(axis=0)
+    views = cell - targets[:, None] - raters[None, :] + grand
+    return (
+        (r * m * float(np.sum((targets - grand) ** 2)) / (n - 1), n - 1),
+        (n * m * float(np.sum((raters - grand) ** 2)) / (r - 1), r - 1),
+        (m * float(np.sum(views**2)) / ((n - 1) * (r - 1)), (n - 1) * (r - 1)),
+        (float(np.sum((y - cell[:, :, None]) ** 2)) / max(n * r * (m - 1), 1), n * r * (m - 1)),
+    )
+
+
+def _parts(squares: Sequence[Floats], n: int, r: int, m: int) -> dict[str, Floats]:
+    """The four variances from the mean squares; none below 0."""
+    target, rater, view, repeat = squares
+    own = np.maximum((view - repeat) / m, 0.0)
+    if m == 1:
+        own, repeat = np.zeros_like(view), view
+    return {
+        "target": np.maximum((target - view) / (r * m), 0.0),
+        "rater": np.maximum((rater - view) / (n * m), 0.0),
+        "view": own,
+        "repeat": repeat,
+    }
+
+
+def _estimate(value: NDArray[np.float64], drawn: NDArray[np.float64]) -> Estimate:
+    low, high = np.quantile(drawn, (RISK / 2, 1.0 - RISK / 2))
+    one = float(np.ravel(value)[0])
+    return Estimate(one, (min(float(low), one), max(float(high), one)))
+
+
+@lru_cache(maxsize=1)
+def _grid() -> Floats:
+    """Even points in four dimensions, none of them on an edge."""
+    return np.asarray(qmc.Sobol(4, seed=1).random(GRID), dtype=np.float64)
+
+
+@lru_cache(maxsize=32)
+def _inverse(freedom: int, axis: int) -> Floats:
+    """Degrees of freedom over chi-square, at each point of the grid."""
+    return np.asarray(freedom / chdtri(freedom, _grid()[:, axis]), dtype=np.float64)
+
+
+def _alone(ratings: Ratings) -> tuple[RaterAlone, ...]:
+    y = ratings.values
+    n, _, m = y.shape
+    away = y.mean(axis=2) - y.mean(axis=(1, 2))[:, None]
+    found = []
+    for k, name in enumerate(ratings.raters):
+        d = away[:, k]
+        mean = t_interval(float(d.mean()), se=float(d.std(ddof=1)) / math.sqrt(n), freedom=n - 1)
+        repeat = None
+        if m > 1:
+            within = float(np.sum((y[:, k] - y[:, k].mean(axis=1)[:, None]) ** 2)) / (n * (m - 1))
+            repeat = sd_interval(math.sqrt(within), freedom=n * (m - 1))
+        found.append(RaterAlone(name, mean, repeat))
+    return tuple(found)

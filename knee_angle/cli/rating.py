@@ -1,0 +1,264 @@
+"""``knee-angle rating``: a rater study, from the drawn order to how far raters agree."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from knee_angle.cli.app import app, for_programs
+from knee_angle.cli.options import Format, Output
+from knee_angle.cli.settings import MEASURING, takes_settings
+from knee_angle.errors import InvalidInput
+from knee_angle.files import write_whole
+from knee_angle.settings import Settings
+
+if TYPE_CHECKING:
+    from knee_angle.agreement import Reliability
+    from knee_angle.report.paper.raters import AboutRaters
+    from knee_angle.report.reporting import Versions
+
+__all__ = ["rating_app"]
+
+rating_app = typer.Typer(
+    help="A rater study: points placed blind by several raters, measured and compared.",
+    no_args_is_help=True,
+)
+app.add_typer(rating_app, name="rating")
+
+Folder = Annotated[Path, typer.Argument(help="The study's folder.")]
+
+
+@rating_app.command("begin")
+def rating_begin(
+    folder: Annotated[Path, typer.Argument(help="New folder for the study.")],
+    photos: Annotated[list[Path], typer.Argument(help="The photos.")],
+    rater: Annotated[list[str], typer.Option(help="A rater's code, such as R1; repeatable.")],
+    repeats: Annotated[int, typer.Option(help="How often each rater sees each photo.")] = 2,
+    seed: Annotated[int, typer.Option(help="What the raters' orders are drawn from.")] = 1,
+) -> None:
+    """Begin a study: who sees which photo when is drawn from the seed."""
+    from knee_angle.rating import begin_study
+
+    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed)
+    plan = study.plan
+    print(
+        f"{folder}: {plan.photos} photos, raters {', '.join(plan.raters)}, {plan.repeats} times "
+        f"each, seed {plan.seed}; go on with: knee-angle rating page {folder}"
+    )
+
+
+@rating_app.command("page")
+def rating_page(
+    folder: Folder,
+    port: Annotated[int, typer.Option(help="Port on this machine.", min=1, max=65535)] = 8501,
+) -> None:
+    """Serve the raters' page to this machine: blind, one photo after the other."""
+    from knee_angle.cli.serving import serve
+    from knee_angle.rating import open_study
+
+    open_study(folder)
+    os.environ["KNEE_ANGLE_RATING"] = str(folder.absolute())
+    serve(port=port)
+
+
+@rating_app.command("measure")
+@takes_settings(*MEASURING)
+def rating_measure(
+    folder: Folder,
+    out: Annotated[Path, typer.Option(help="Table to write: .csv or .parquet.")],
+    *,
+    settings: Settings,
+) -> None:
+    """Measure every rating; a row each, with rater and repeat. Exit 1 while some are missing."""
+    from knee_angle.landmarks.standard import opened_detectors
+    from knee_angle.rating import open_study, turns_of
+    from knee_angle.rating.measured import rated_rows, write_rated
+
+    study = open_study(folder)
+    if out.suffix not in (".csv", ".parquet"):
+        raise InvalidInput(f"--out must end in .csv or .parquet, but got {out.name}")
+    with opened_detectors() as detectors:
+        rows = list(rated_rows(study, detectors=detectors, settings=settings))
+    write_rated(out, rows)
+    failed = [row for row in rows if row["status"] != "measured"]
+    for row in failed:
+        print(f"  {row['photo']}, {row['rater']}: {row['reason']}", file=sys.stderr)
+    wanted = len(turns_of(study.plan, study.plan.raters[0])) * len(study.plan.raters)
+    print(f"{out}: {len(rows)} of {wanted} ratings, {len(failed)} without an angle")
+    raise typer.Exit(int(len(rows) < wanted or bool(failed)))
+
+
+class Missing(StrEnum):
+    """What to do with targets that are not whole."""
+
+    REFUSE = "refuse"
+    DROP = "drop"
+
+
+@rating_app.command("report")
+def rating_report(
+    table: Annotated[Path, typer.Argument(help="CSV or Parquet, a row for each rating.")],
+    value: Annotated[str, typer.Option(help="Column that is compared.")] = "flexion_deg",
+    target: Annotated[str, typer.Option(help="Column of what was rated.")] = "photo",
+    rater: Annotated[str, typer.Option(help="Column of the raters' codes.")] = "rater",
+    missing: Annotated[
+        Missing,
+        typer.Option(help="Targets that are not whole: refuse, or drop and list."),
+    ] = Missing.REFUSE,
+    study: Annotated[
+        Path | None, typer.Option(help="Folder of the study, to tell how it was done.")
+    ] = None,
+    out: Annotated[
+        list[Path] | None, typer.Option(help="Report to write: .pdf or .html; repeatable.")
+    ] = None,
+    output: Output = Format.TEXT,
+) -> None:
+    """Agreement within and between raters, of two or more, over any number of repeats."""
+    from knee_angle.agreement import reliability, select_ratings
+
+    if output is Format.CSV:
+        raise InvalidInput("rating report prints text or json, but got csv: use --format json")
+    for path in out or ():
+        if path.suffix.lower() not in (".pdf", ".html"):
+            raise InvalidInput(f"a report must be named .pdf or .html, but got {path.name}")
+    values, targets, raters, reasons = _columns(table, value, target, rater)
+    ratings = select_ratings(
+        values=values, target=targets, rater=raters, reasons=reasons, missing=missing.value
+    )
+    found = reliability(ratings)
+    about = _about(table, (value, target, rater), missing.value, len(targets), study)
+    for path in out or ():
+        _write(path, found, about)
+    if output is Format.JSON:
+        print(json.dumps(for_programs(_as_json(found, about)), allow_nan=False))
+        return
+    _print(found, about)
+    for path in out or ():
+        print(f"written: {path}")
+
+
+def _columns(
+    table: Path, value: str, target: str, rater: str
+) -> tuple[list[float], list[str | None], list[str | None], list[str | None]]:
+    """The columns of a table of ratings; an empty cell is no value."""
+    from knee_angle.tables import read_table
+
+    rows = read_table(table, needs=(value, target, rater), repeats=True)
+    reasons: list[str | None] = [None] * len(rows)
+    if rows.has("reason"):
+        reasons = rows.labels("reason")
+    return rows.numbers(value).tolist(), rows.labels(target), rows.labels(rater), reasons
+
+
+def _about(
+    table: Path, columns: tuple[str, str, str], missing: str, rows: int, study: Path | None
+) -> AboutRaters:
+    from knee_angle.rating import open_study
+    from knee_angle.report.paper.raters import AboutRaters
+
+    plan = None if study is None else open_study(study).plan
+    return AboutRaters(
+        table.name, *columns, missing, rows, datetime.now(UTC).date().isoformat(), versions(),
+        blind=plan is not None, seed=None if plan is None else plan.seed,
+    )  # fmt: skip
+
+
+def versions() -> Versions:
+    """What measures on this machine."""
+    from importlib import metadata, resources
+
+    from knee_angle import __version__
+    from knee_angle.report.reporting import Versions
+
+    card = resources.files("knee_angle.landmarks") / "weights" / "leg.json"
+    weights = str(json.loads(card.read_text(encoding="utf-8"))["sha256"])
+    libraries = ("numpy", "scipy", "onnxruntime", "opencv-contrib-python")
+    return Versions(__version__, weights, {name: metadata.version(name) for name in libraries})
+
+
+def _write(path: Path, found: Reliability, about: AboutRaters) -> None:
+    from knee_angle.report.paper.html import html_of
+    from knee_angle.report.paper.pdf import pdf_of
+    from knee_angle.report.paper.raters import raters_paper
+
+    paper = raters_paper(found, about)
+    content = pdf_of(paper) if path.suffix.lower() == ".pdf" else html_of(paper).encode()
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise InvalidInput(
+            f"{path} cannot be written ({error.strerror}): name another file"
+        ) from None
+
+
+def _print(found: Reliability, about: AboutRaters) -> None:
+    """The answer, the figures and the flow; a report holds the rest."""
+    from knee_angle.report.paper.blocks import Banner, Heading, Table, Words
+    from knee_angle.report.paper.raters import METHODS, raters_paper
+
+    for block in raters_paper(found, about).blocks:
+        match block:
+            case Banner():
+                print(f"{block.head}\n{block.text}")
+            case Heading() if block.text == METHODS:
+                return
+            case Heading():
+                print(f"\n{block.text}")
+            case Words():
+                print(f"{block.lead} {block.text}".strip())
+            case Table():
+                for row in block.rows:
+                    cells = [cell if isinstance(cell, str) else cell.text for cell in row]
+                    print(
+                        "  "
+                        + "  ".join(
+                            f"{cell:<{20 if at else 44}}" for at, cell in enumerate(cells)
+                        ).rstrip()
+                    )
+            case _:
+                pass
+
+
+def _as_json(found: Reliability, about: AboutRaters) -> dict[str, Any]:
+    from knee_angle.report.raters_json import raters_as_json
+
+    return raters_as_json(found, about)
+
+
+@rating_app.command("plan")
+def rating_plan(
+    icc: Annotated[float, typer.Option(help="Expected intraclass correlation.")] = 0.9,
+    raters: Annotated[int, typer.Option(help="How many raters.")] = 3,
+    width: Annotated[
+        float | None, typer.Option(help="Wanted width of its 95 % interval. [0.1]")
+    ] = None,
+    above: Annotated[
+        float | None, typer.Option(help="Instead: prove that it is above this one.")
+    ] = None,
+    power: Annotated[float, typer.Option(help="With --above: probability to prove it.")] = 0.8,
+) -> None:
+    """How many targets (photos, persons) an intraclass correlation needs."""
+    from knee_angle.agreement import plan_icc, plan_icc_above
+
+    if width is not None and above is not None:
+        raise InvalidInput("--width and --above are two questions: give one of them")
+    if above is not None:
+        plan = plan_icc_above(icc=icc, above=above, raters=raters, power=power)
+        print(
+            f"{plan.n} targets, each rated by {raters} raters, prove a coefficient of {icc:g} "
+            f"above {above:g} with a probability of {power:.0%} (one-sided, 5 %; Walter et al. "
+            "1998)"
+        )
+        return
+    plan = plan_icc(icc=icc, raters=raters, width=0.1 if width is None else width)
+    print(
+        f"{plan.n} targets, each rated by {raters} raters, give a coefficient of {icc:g} a 95 % "
+        f"interval {plan.width:g} wide (Bonett 2002)"
+    )

@@ -1,0 +1,92 @@
+"""A rater study's page: one photo after the other, points placed blind.
+
+Neither an angle nor a display, no other points and no file name are shown; the order is the
+rater's own (`knee_angle.rating.plan`). Each photo is kept before the next one comes, so that a
+closed browser goes on where it was.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import streamlit as st
+
+from knee_angle.errors import KneeAngleError
+from knee_angle.language import tell
+from knee_angle.page.editor import Edit, edit_of, points_editor
+from knee_angle.photo.reading import Photo
+from knee_angle.rating import RatingStudy, open_study
+from knee_angle.records import LEG_POINTS
+
+__all__ = ["FOLDER", "show"]
+
+FOLDER = "KNEE_ANGLE_RATING"
+"""Environment variable with the study's folder: set, the server has this page and no other."""
+RATER, EDITOR = "rater", "rate"
+
+
+def show() -> None:
+    """Draw the page."""
+    st.title(tell("Place the points"))
+    try:
+        study = open_study(Path(os.environ[FOLDER]))
+        rater = st.session_state.get(RATER)
+        if rater is None:
+            _who(study)
+        else:
+            _turn(study, rater)
+    except KneeAngleError as error:
+        st.error(tell(str(error)))
+
+
+def _who(study: RatingStudy) -> None:
+    """Who rates: a code of the study's."""
+    st.markdown(
+        tell(
+            "Place hip, knee and ankle in each photo, where the marks are or where you see the "
+            "bony points. Photos come more than once; judge each as if for the first time. No "
+            "angle is shown, and what you keep is not shown again."
+        )
+    )
+    rater = st.radio(tell("Your code"), study.plan.raters, index=None, horizontal=True)
+    if st.button(tell("Begin"), disabled=rater is None, type="primary"):
+        st.session_state[RATER] = rater
+        st.rerun()
+
+
+def _turn(study: RatingStudy, rater: str) -> None:
+    """One photo, until it is kept."""
+    turn = study.next_turn(rater)
+    if turn is None:
+        st.success(tell("All photos are done. Thank you."))
+        if st.button(tell("Another rater")):
+            del st.session_state[RATER]
+            st.rerun()
+        return
+    place, number = turn[0], turn[1].photo
+    revision = f"rate-{rater}-{place}"
+    of = study.plan.photos * study.plan.repeats
+    st.markdown(f"{tell('Photo')} {place} / {of} · {rater}")
+    photo = _opened(study.photos[number - 1].sha256, study, number)
+    since = st.session_state.setdefault(f"{revision}-shown", time.monotonic())
+    points_editor(
+        photo, key=EDITOR, revision=revision, found=None, side=None, tags=(), edit=Edit(),
+        on_change=lambda: None, blind=True,
+    )  # fmt: skip
+    sent = st.session_state.get(EDITOR, {}).get("points")
+    edit = edit_of(sent, revision=revision, width_px=photo.width, height_px=photo.height)
+    points = {} if edit is None else edit.manual()
+    whole = all(name in points for name in LEG_POINTS)
+    if st.button(tell("Keep, and show the next photo"), disabled=not whole, type="primary"):
+        seconds = time.monotonic() - since
+        study.keep(rater, place, points, photo=photo, seconds=seconds)
+        st.rerun()
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _opened(sha256: str, _study: RatingStudy, number: int) -> Photo:
+    """The photo, read once for each few turns; the hash is what the cache knows it by."""
+    del sha256
+    return _study.open_photo(number)

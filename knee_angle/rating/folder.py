@@ -1,0 +1,246 @@
+"""A rater study on the disk: a folder for its owner alone, with the plan and every rating.
+
+``study.json`` is written once and never changed. ``ratings.jsonl`` gets a line for each rating,
+on the disk before the next photo is shown; a torn last line (the power went) is left out, and
+that photo is asked for again. Photos stay where they are and are known by their hash.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from knee_angle.errors import InvalidInput
+from knee_angle.files import reading, whole_file
+from knee_angle.landmarks.manual import manual_landmarks
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.rating.plan import RatingPlan, Turn, turns_of
+from knee_angle.records import LEG_POINTS
+from knee_angle.records.code import checked_code
+
+__all__ = ["Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study"]
+
+PLAN, RATINGS = "study.json", "ratings.jsonl"
+KIND = "knee_angle rater study"
+_WRITING = threading.Lock()
+
+Points = Mapping[str, Mapping[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class StudyPhoto:
+    """A photo of the study: its name in tables, where it lies, and its hash."""
+
+    name: str
+    path: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """Hip, knee and ankle of one photo as one rater placed them once.
+
+    Parameters
+    ----------
+    rater : str
+        Code.
+    place : int
+        Which of the rater's turns, from 1.
+    photo, repeat : int
+        Which photo of the study, and which time this rater saw it, both from 1.
+    photo_sha256 : str
+    points : Mapping of name to {"x", "y"}
+        Pixels of the upright photo.
+    placed_at : str
+        ISO 8601, UTC.
+    seconds : float
+        From the photo's being shown to its being kept.
+    """
+
+    rater: str
+    place: int
+    photo: int
+    repeat: int
+    photo_sha256: str
+    points: Points
+    placed_at: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class RatingStudy:
+    """An open study."""
+
+    folder: Path
+    plan: RatingPlan
+    photos: tuple[StudyPhoto, ...]
+
+    def ratings(self) -> tuple[Rating, ...]:
+        """Every rating, in the order in which they came.
+
+        Raises
+        ------
+        InvalidInput
+            A line in the middle cannot be read: somebody changed the file.
+        """
+        path = self.folder / RATINGS
+        if not path.exists():
+            return ()
+        with reading(str(path)):
+            lines = path.read_text(encoding="utf-8").split("\n")
+        found = []
+        for number, line in enumerate(lines[:-1], start=1):  # what follows the last \n is torn
+            try:
+                found.append(Rating(**json.loads(line)))
+            except (ValueError, TypeError):
+                raise InvalidInput(
+                    f"line {number} of {path} is no rating: it was changed by hand; restore it"
+                ) from None
+        return tuple(found)
+
+    def next_turn(self, rater: str) -> tuple[int, Turn] | None:
+        """A rater's next turn with its place, from 1; None where all are done."""
+        turns = turns_of(self.plan, rater)
+        done = sum(rating.rater == rater for rating in self.ratings())
+        return None if done >= len(turns) else (done + 1, turns[done])
+
+    def open_photo(self, number: int) -> Photo:
+        """A photo of the study, by its number.
+
+        Raises
+        ------
+        InvalidInput
+            It is gone, or another one than when the study began.
+        """
+        one = self.photos[number - 1]
+        photo = read_photo(Path(one.path), name=f"photo {number}")
+        if photo.sha256 != one.sha256:
+            raise InvalidInput(
+                f"{one.path} is another photo than when the study began: put back the one with "
+                f"the hash {one.sha256[:12]}..."
+            )
+        return photo
+
+    def keep(
+        self, rater: str, place: int, points: Points, *, photo: Photo, seconds: float
+    ) -> Rating:
+        """Keep one rating for good; when this returns it is on the disk.
+
+        Raises
+        ------
+        InvalidInput
+            Not this rater's next turn (it was kept before, in another window), points that are
+            missing or outside the photo.
+        """
+        missing = [name for name in LEG_POINTS if name not in points]
+        if missing:
+            raise InvalidInput(f"points are missing: {', '.join(missing)}: place them first")
+        only: dict[str, dict[str, float]] = {str(name): dict(points[name]) for name in LEG_POINTS}
+        manual_landmarks(only, width_px=photo.width, height_px=photo.height)
+        with _WRITING:
+            after = self.next_turn(rater)
+            if after is None or after[0] != place:
+                raise InvalidInput(
+                    f"turn {place} of {rater} was kept before: go on with the photo that is next"
+                )
+            turn = after[1]
+            rating = Rating(
+                rater, place, turn.photo, turn.repeat, photo.sha256, only,
+                datetime.now(UTC).isoformat(timespec="seconds"), round(seconds, 1),
+            )  # fmt: skip
+            _append(self.folder / RATINGS, json.dumps(asdict(rating), allow_nan=False))
+        return rating
+
+
+def _append(path: Path, line: str) -> None:
+    """A whole line, on the disk; what a torn one left behind is cut off first."""
+    opened = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        with os.fdopen(opened, "r+b") as file:
+            content = file.read()
+            file.seek(content.rfind(b"\n") + 1)
+            file.truncate()
+            file.write(line.encode() + b"\n")
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise InvalidInput(
+            f"the rating was not kept: {path} cannot be written ({error.strerror})"
+        ) from None
+
+
+def begin_study(
+    folder: Path, photos: Sequence[Path], *, raters: Sequence[str], repeats: int, seed: int
+) -> RatingStudy:
+    """Begin a study in a new folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Made anew, for its owner alone.
+    photos : sequence of Path
+        Each a photo that can be read; no two alike.
+    raters : sequence of str
+        Codes.
+    repeats, seed : int
+        See `RatingPlan`.
+
+    Raises
+    ------
+    InvalidInput
+        Anything that cannot be meant; nothing is left behind.
+    """
+    codes = tuple(checked_code(one, what="rater") for one in raters)
+    plan = RatingPlan(len(photos), codes, repeats, seed)
+    known = tuple(_study_photo(path) for path in photos)
+    twice = {one.sha256 for one in known}
+    if len(twice) < len(known) or len({one.name for one in known}) < len(known):
+        raise InvalidInput("each photo must be named once, by a name of its own: leave out copies")
+    made = {
+        "kind": KIND,
+        "plan": asdict(plan),
+        "photos": [asdict(one) for one in known],
+        "began": datetime.now(UTC).isoformat(timespec="seconds"),
+    }
+    try:
+        folder.mkdir(mode=0o700)
+        with whole_file(folder / PLAN, new=True) as file:
+            file.write(json.dumps(made, indent=1).encode())
+    except OSError as error:
+        raise InvalidInput(
+            f"{folder} cannot be made ({error.strerror}): name a new folder"
+        ) from None
+    return RatingStudy(folder, plan, known)
+
+
+def _study_photo(path: Path) -> StudyPhoto:
+    photo = read_photo(path)
+    return StudyPhoto(path.name, str(path.absolute()), photo.sha256)
+
+
+def open_study(folder: Path) -> RatingStudy:
+    """A study that was begun.
+
+    Raises
+    ------
+    InvalidInput
+        No study is there.
+    """
+    path = folder / PLAN
+    try:
+        made = json.loads(path.read_text(encoding="utf-8"))
+        if made["kind"] != KIND:
+            raise ValueError
+        plan = made["plan"]
+        return RatingStudy(
+            folder,
+            RatingPlan(plan["photos"], tuple(plan["raters"]), plan["repeats"], plan["seed"]),
+            tuple(StudyPhoto(**one) for one in made["photos"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InvalidInput(f"no rater study is in {folder}: begin one with rating begin") from None

@@ -1,0 +1,91 @@
+"""Who sees which photo when: every rater has an order of their own, drawn from the seed.
+
+A repeat comes only after all photos were seen once more, so that nobody sees a photo twice in a
+row or remembers where the points were a moment ago.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from knee_angle.errors import InvalidInput
+from knee_angle.records.code import checked_code
+
+__all__ = ["RatingPlan", "Turn", "turns_of"]
+
+MOST = 10_000
+"""Photos, and ratings of one rater: more is a mistyped number."""
+
+
+@dataclass(frozen=True, slots=True)
+class RatingPlan:
+    """A rater study.
+
+    Parameters
+    ----------
+    photos : int
+        How many photos.
+    raters : tuple of str
+        Their codes, never names.
+    repeats : int
+        How often each rater sees each photo.
+    seed : int
+        What the orders are drawn from.
+    """
+
+    photos: int
+    raters: tuple[str, ...]
+    repeats: int
+    seed: int
+
+    def __post_init__(self) -> None:
+        problems = []
+        if not 1 <= self.photos <= MOST:
+            problems.append(f"photos must be 1 to {MOST}, but got {self.photos}")
+        if self.repeats < 1 or self.repeats * self.photos > MOST:
+            problems.append(
+                f"repeats must be 1 or more and at most {MOST} ratings a rater, but got "
+                f"{self.repeats}"
+            )
+        if self.seed < 0:
+            problems.append(f"seed must not be negative, but got {self.seed}")
+        if not self.raters or len(set(self.raters)) < len(self.raters):
+            problems.append(
+                f"raters must be named, each once, but got {', '.join(self.raters) or 'none'}"
+            )
+        if problems:
+            raise InvalidInput("; ".join(problems))
+        for rater in self.raters:
+            checked_code(rater, what="rater")
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One photo before one rater: its number in the study and which repeat, both from 1."""
+
+    photo: int
+    repeat: int
+
+
+def turns_of(plan: RatingPlan, rater: str) -> tuple[Turn, ...]:
+    """A rater's turns in their order.
+
+    Raises
+    ------
+    InvalidInput
+        The study has no such rater.
+    """
+    if rater not in plan.raters:
+        raise InvalidInput(
+            f"the study has no rater {rater!r}: its raters are {', '.join(plan.raters)}"
+        )
+    rng = np.random.default_rng([plan.seed, plan.raters.index(rater)])
+    turns: list[Turn] = []
+    for repeat in range(1, plan.repeats + 1):
+        order = rng.permutation(plan.photos) + 1
+        if turns and plan.photos > 1 and order[0] == turns[-1].photo:
+            order = np.roll(order, -1)
+        turns += [Turn(int(photo), repeat) for photo in order]
+    return tuple(turns)

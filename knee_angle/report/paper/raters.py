@@ -1,0 +1,320 @@
+"""A rater study on paper: agreement within and between raters, flow, items, methods to paste."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from knee_angle.agreement import Estimate
+from knee_angle.agreement.reliability import Reliability
+from knee_angle.report.paper.blocks import (
+    Banner,
+    Block,
+    Cell,
+    Heading,
+    Pairs,
+    Paper,
+    Picture,
+    Row,
+    Table,
+    Words,
+)
+from knee_angle.report.paper.common import FOOT, PAGE
+from knee_angle.report.paper.drawing import INK, LINE, SOFT, Drawing
+from knee_angle.report.reporting import (
+    GRRAS,
+    STARD,
+    Item,
+    Versions,
+    answered,
+    measurement_methods,
+)
+from knee_angle.report.study_words import number
+
+__all__ = ["METHODS", "AboutRaters", "analysis_methods", "raters_paper", "rating_methods"]
+
+COLOURS = ("#0b5d8a", "#a04a12", "#3f7d3a", "#7a3e8c", "#444444", "#8a6d00")
+METHODS = "Methods, ready to paste"
+MOST_ROWS = 200
+"""So many rows left out are named on the paper."""
+
+
+@dataclass(frozen=True, slots=True)
+class AboutRaters:
+    """Where a rater study comes from.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table.
+    value, target, rater : str
+        Its columns.
+    missing : str
+        "refuse" or "drop".
+    rows : int
+        Rows of the table.
+    made : str
+        Date of the analysis, ISO 8601.
+    versions : Versions
+    blind : bool
+        Whether points were placed on the blind page, in an order drawn from ``seed``.
+    seed : int or None
+    """
+
+    table: str
+    value: str
+    target: str
+    rater: str
+    missing: str
+    rows: int
+    made: str
+    versions: Versions
+    blind: bool = False
+    seed: int | None = None
+
+    @property
+    def unit(self) -> str:
+        """The unit sign that the column's name tells, or nothing."""
+        return "°" if self.value.endswith("_deg") else ""
+
+
+def raters_paper(found: Reliability, about: AboutRaters) -> Paper:
+    """The whole report."""
+    blocks: list[Block] = [
+        Banner(_head(found, about), _answer(found, about)),
+        *(Words(text, lead="Caution:") for text in cautions(found)),
+        Heading("Figures"),
+        _figures(found, about),
+        Heading("Each rater"),
+        _alone(found, about),
+        _picture(found, about),
+        Heading("Flow"),
+        _flow(found, about),
+        Heading(METHODS),
+        Words(measurement_methods(about.versions)),
+        Words(rating_methods(found, about)),
+        Words(analysis_methods(found)),
+        Heading("What to report: GRRAS"),
+        _items(answered(GRRAS, _grras(found, about)), "Kottner J et al. 2011, in our own words"),
+        Heading("What to report: STARD 2015, where a rater study serves one of accuracy"),
+        _items(answered(STARD, _stard(about)), "Bossuyt PM et al. 2015, in our own words"),
+        Heading("Rows left out"),
+        *_left_out(found),
+        Heading("Settings"),
+        _settings(about),
+    ]
+    title = "Agreement within and between raters"
+    return Paper(title, f"{about.table} · {about.made}", tuple(blocks), FOOT, page_word=PAGE)
+
+
+def _shape(found: Reliability) -> tuple[int, int, int]:
+    n, r, m = found.ratings.values.shape
+    return int(n), int(r), int(m)
+
+
+def _head(found: Reliability, about: AboutRaters) -> str:
+    value, interval = number(found.smallest_between, about.unit)
+    return f"Two raters differ by less than {value} in 95 of 100 cases ({interval})"
+
+
+def _answer(found: Reliability, about: AboutRaters) -> str:
+    n, r, m = _shape(found)
+    within = found.smallest_within
+    said = f"{n} targets, {r} raters, {m} rating{'s' if m > 1 else ''} each. "
+    if within is not None:
+        value, interval = number(within, about.unit)
+        said += f"One rater differs from an own rating before by less than {value} ({interval}). "
+    value, interval = number(found.icc_between, "")
+    return said + f"Intraclass correlation between raters {value} ({interval})."
+
+
+def cautions(found: Reliability) -> tuple[str, ...]:
+    """What to keep in mind."""
+    n, r, m = _shape(found)
+    said = []
+    if r < 5:
+        said.append(
+            f"only {r} raters: how much raters differ is hardly known from so few, and the wide "
+            "intervals say so."
+        )
+    if n < 30:
+        said.append(f"only {n} targets: few to know the scatter from.")
+    if m == 1:
+        said.append("with one rating each, agreement within raters cannot be told.")
+    said.append(
+        "an intraclass correlation grows with the range of the angles: read the degrees first."
+    )
+    return tuple(said)
+
+
+def _figures(found: Reliability, about: AboutRaters) -> Table:
+    unit = about.unit
+    rows: list[tuple[str, Estimate | None, str, str]] = [
+        ("SD of repeats, one rater", found.within, unit, "repeatability"),
+        ("smallest detectable difference, one rater", found.smallest_within, unit, "1.96 √2 SD"),
+        ("SD of a rating by any rater", found.between, unit, "reproducibility"),
+        ("smallest detectable difference, two raters", found.smallest_between, unit, "1.96 √2 SD"),
+        ("SD between raters", found.rater, unit, "part of the above"),
+        ("SD of a rater's own view of a target", found.view, unit, "part of the above"),
+        ("SD between targets", found.target, unit, "what is to be told apart"),
+        ("intraclass correlation within a rater", found.icc_within, "", "one rating"),
+        ("intraclass correlation between raters", found.icc_between, "", "ICC(A,1), one rating"),
+    ]
+    told = tuple(
+        (name, Cell(number(one, sign)[0], strong=True), number(one, sign)[1], note)
+        for name, one, sign, note in rows
+        if one is not None
+    )
+    return Table(("figure", "value", "95 % interval", "note"), told, "lrll")
+
+
+def _alone(found: Reliability, about: AboutRaters) -> Table:
+    rows: list[Row] = []
+    for one in found.alone:
+        value, interval = number(one.deviation, about.unit, sign=True)
+        repeat = ("", "") if one.repeat is None else number(one.repeat, about.unit)
+        rows.append((one.rater, value, interval, *repeat))
+    head = ("rater", "deviation from all", "95 % interval", "SD of repeats", "95 % interval")
+    return Table(head, tuple(rows), "lrlrl")
+
+
+def _picture(found: Reliability, about: AboutRaters) -> Picture:
+    """Every rating's distance from its target's mean, against that mean."""
+    y = found.ratings.values
+    means = y.mean(axis=(1, 2))
+    away = y - means[:, None, None]
+    most = 1.1 * max(float(np.abs(away).max()), 1.96 * found.between.value, 1e-9)
+    low, high = float(means.min()), float(means.max())
+    drawing = Drawing(640, 300)
+
+    def place(x: float, dy: float) -> tuple[float, float]:
+        return 60 + 560 * (x - low) / max(high - low, 1e-9), 140 - 115 * dy / most
+
+    for level in (-1.96, 0.0, 1.96):
+        height = level * found.between.value
+        ends = [place(low, height), place(high, height)]
+        drawing.line(ends, LINE if level else SOFT, dashes="6 4" if level else "")
+        drawing.text(f"{height:+.1f}", (54, ends[0][1] + 4), size=11, anchor="end", colour=SOFT)
+    for k, name in enumerate(found.ratings.raters):
+        colour = COLOURS[k % len(COLOURS)]
+        for target in range(len(means)):
+            for dy in away[target, k]:
+                drawing.circle(place(float(means[target]), float(dy)), 3, colour, filled=k % 2 == 0)
+        drawing.circle((70 + 90 * k, 286), 4, colour, filled=k % 2 == 0)
+        drawing.text(name, (80 + 90 * k, 290), size=12, colour=INK)
+    for x in (low, high):
+        at = place(x, 0)[0], 270.0
+        drawing.text(f"{x:.0f}{about.unit}", at, size=11, anchor="middle", colour=SOFT)
+    return Picture(
+        drawing,
+        "Each rating less the mean of all ratings of its target, against that mean, by rater.",
+        "Each rating less its target's mean, against that mean; dashed: ± 1.96 SD of a rating by "
+        "any rater.",
+    )
+
+
+def _flow(found: Reliability, about: AboutRaters) -> Table:
+    n, r, m = _shape(found)
+    why = Counter(row.reason.partition(":")[0] for row in found.ratings.excluded)
+    rows: list[Row] = [("ratings in the table", f"{about.rows}")]
+    rows += [(f"left out: {reason}", f"{count}") for reason, count in sorted(why.items())]
+    rows += [
+        ("ratings analysed", f"{n * r * m}"),
+        ("targets × raters × repeats", f"{n} × {r} × {m}"),
+    ]
+    return Table(("step", "number"), tuple(rows), "lr")
+
+
+def _left_out(found: Reliability) -> list[Block]:
+    excluded = found.ratings.excluded
+    if not excluded:
+        return [Words("None: every row of the table is analysed.")]
+    rows = tuple((f"{one.row}", one.name, one.reason) for one in excluded[:MOST_ROWS])
+    said = f"{len(excluded)} rows are in no figure above."
+    if len(excluded) > MOST_ROWS:
+        said += f" The first {MOST_ROWS} are named."
+    return [Words(said), Table(("row", "rating", "reason"), rows, "rll")]
+
+
+def _items(items: tuple[tuple[Item, str], ...], source: str) -> Table:
+    rows = tuple((item.number, item.section, item.asks, answer) for item, answer in items)
+    return Table(("item", "section", "asks for", "here"), rows, "llll", caption=source)
+
+
+def rating_methods(found: Reliability, about: AboutRaters) -> str:
+    """How the ratings came about, as a paragraph of a paper."""
+    n, r, m = _shape(found)
+    how = (
+        f"Hip, knee and ankle were placed by hand by {r} raters in {n} photographs, {m} "
+        f"time{'s' if m > 1 else ''} each."
+    )
+    if about.blind:
+        how += (
+            " Raters saw neither angle nor display, nor other raters' or their own earlier points; "
+            f"each had an order of the photographs drawn at random (seed {about.seed}), and a "
+            "repeat came only after all photographs had been seen once more."
+        )
+    return how
+
+
+def analysis_methods(found: Reliability) -> str:
+    """How raters were compared, as a paragraph of a paper."""
+    m = _shape(found)[2]
+    own = " and repeat" if m > 1 else ""
+    return (
+        f"Target, rater, the rater's own view of the target{own} were taken as random effects; "
+        "their variances come from the mean squares of the two-way table (Eliasziw et al., Phys "
+        "Ther 1994;74:777-788). Repeatability is the standard deviation of repeats by one rater, "
+        "reproducibility that of a rating by any rater; the smallest detectable difference is "
+        "1.96 √2 times either. The intraclass correlation between raters is of absolute agreement "
+        "and single ratings, ICC(A,1). Intervals are 95 % generalised confidence intervals "
+        "(Weerahandi, J Am Stat Assoc 1993;88:899-905)."
+    )
+
+
+def _grras(found: Reliability, about: AboutRaters) -> dict[str, str]:
+    n, r, m = _shape(found)
+    told = {
+        "1": "agreement within and between raters",
+        "2": f"knee_angle {about.versions.software}, see the methods above",
+        "10": "see the methods above",
+        "11": f"{r} raters, {n} targets, {m} rating{'s' if m > 1 else ''} each",
+        "13": "see the figures, each with its 95 % interval",
+        "15": f"every rating is a row of {about.table}",
+    }
+    if about.blind:
+        told["8"] = "repeats after all photographs; blind to angle, display and other points"
+        told["9"] = "independent: nobody saw another rating, nor an own one before"
+    return told
+
+
+def _stard(about: AboutRaters) -> dict[str, str]:
+    told = {
+        "10a": "see the methods above",
+        "14": "see the methods above",
+        "16": "targets that are not whole were "
+        + ("left out and listed" if about.missing == "drop" else "not allowed"),
+        "19": "see the flow",
+        "24": "see the figures",
+    }
+    if about.blind:
+        told["13a"] = "nothing but the photograph"
+    return told
+
+
+def _settings(about: AboutRaters) -> Pairs:
+    seed = "not told" if about.seed is None else f"{about.seed}"
+    return Pairs(
+        (
+            ("table", about.table),
+            ("value, target, rater", f"{about.value}, {about.target}, {about.rater}"),
+            ("targets that are not whole", about.missing),
+            ("intervals", "95 %, two-sided"),
+            ("seed of the orders", seed),
+            ("made", about.made),
+            ("software", f"knee_angle {about.versions.software}"),
+            ("leg network weights (SHA-256)", about.versions.weights),
+        )
+    )
