@@ -484,3 +484,30 @@ def test_too_little_gives_no_curve(read_s, span):
         read_s=read_s, displayed=np.interp(read_s, seconds, x), seconds=seconds, x=x,
         root=np.zeros((len(x), 1)), u_own=np.zeros(len(x)), step_deg=1.0,
     ) is None  # fmt: skip
+
+
+def test_no_picture_is_taken_for_another_by_what_remembers_photos_by_their_hash(tmp_path):
+    seen: list[str] = []
+
+    class Remembering:
+        source = "dot"
+
+        def find(self, photo, *, masked=()):  # noqa: ARG002
+            seen.append(photo.sha256)
+            return NotMeasured("none", "none")
+
+    clip = replace(CORNER, seconds=2.0)
+    for path in (film_of(tmp_path / "one.mp4", clip), film_of(tmp_path / "again.mp4", clip)):
+        measure_clip(path, detectors=(Remembering(),))
+    half = len(seen) // 2
+    assert half > 2
+    assert len(set(seen[:half])) == half
+    assert seen[:half] == seen[half:]
+
+
+@pytest.mark.parametrize("a_cycle", [60, 16, 12])
+def test_an_end_between_two_pictures_is_found_with_many_and_with_few(a_cycle):
+    seconds = np.arange(2 * a_cycle) * 4.0 / a_cycle
+    values = 50 - 40 * np.cos(2 * np.pi * (seconds + 0.06) / 4.0)
+    turn = next(turn for turn in turns_of(values) if turn.high and turn.inside)
+    assert float(end_weights(seconds, values, turn) @ values) == pytest.approx(90.0, abs=0.8)

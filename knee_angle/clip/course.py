@@ -18,6 +18,9 @@ LEAST_TURN_SHARE = 0.15
 own; a hand's tremor and finding the points move it by less)."""
 NEAR_SHARE, NEAR_DEG = 0.06, 1.5
 """Pictures this near to an end tell how far it goes: share of the range, degrees at least."""
+FEWEST, FAR_SHARE = 5, 0.35
+"""Pictures that a parabola takes, and how far, of the range, the outermost may be from the end:
+an eighth of an even cycle, over which a parabola is off by 1 % of the range (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +90,18 @@ def _seen_before_and_after(turns: list[Turn], values: Floats, least: float) -> l
 def end_weights(seconds: Floats, values: Floats, turn: Turn) -> Floats:
     """Weights (n,) whose sum over the values is how far the motion goes at a turn.
 
-    A parabola through the pictures near the turn, at its own highest or lowest point; where
-    there are too few, their mean.
+    A parabola through the pictures near the turn, at its own highest or lowest point; through
+    two before and two after where hardly any are near. Where the motion was not seen to turn,
+    the furthest picture.
     """
     near = _near(values, turn)
     weights = np.zeros(len(values))
-    if near.sum() < 5 or not turn.inside:
-        closest = np.nonzero(near)[0]
-        weights[closest[np.argsort(np.abs(values[closest] - values[turn.at]))[:2]]] = 1.0
-        return np.asarray(weights / weights.sum())
+    if near.sum() < FEWEST:
+        near[max(turn.at - 2, 0) : turn.at + 3] = True
+        near &= np.abs(values - values[turn.at]) <= FAR_SHARE * float(np.ptp(values))
+    if near.sum() < FEWEST or not turn.inside:
+        weights[turn.at] = 1.0
+        return weights
     middle = float(seconds[turn.at])
     t = seconds[near] - middle
     scale = max(float(np.abs(t).max()), 1e-6)

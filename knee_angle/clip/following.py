@@ -13,6 +13,7 @@ them is a look.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -184,7 +185,7 @@ class _Through:
         photo = photo_of_pixels(
             frame.rgb,
             name=f"{self._film.name} at {frame.seconds:.2f} s",
-            sha256=self._film.sha256,
+            sha256=_sha256_of(self._film, frame.number),
             f35_mm=self._film.f35_mm,
         )
         self.size_px = (photo.width, photo.height)
@@ -263,6 +264,11 @@ class _Through:
         for k in range(first + 1, len(self.samples)):
             one = self.samples[k]
             one.points_px[:] += off * min(1.0, (one.seconds - start) / span)
+
+
+def _sha256_of(film: Film, number: int) -> str:
+    """A picture's own hash: detectors remember what they saw of a photo by it."""
+    return hashlib.sha256(f"{film.sha256} {number}".encode()).hexdigest()
 
 
 def _followed(track: _Track, grey: Grey) -> Floats:
