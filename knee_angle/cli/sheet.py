@@ -67,6 +67,24 @@ def sheet_dots(
     _write(out, dot_sheet(paper.value, dot_mm=dot_mm, colour=colour))
 
 
+@sheet_app.command("codes")
+def sheet_codes(
+    out: Annotated[Path, typer.Argument(help="PDF to write.")],
+    codes: Annotated[list[str], typer.Argument(help="Such as M-03 M-04.", show_default=False)],
+    paper: Annotated[Paper, typer.Option(help="Paper size.")] = Paper.A4,
+    patient: Annotated[
+        bool, typer.Option("--patient", help="They are of patients, not of machines.")
+    ] = False,
+) -> None:
+    """Cards with the codes of machines or patients, to be scanned on the page."""
+    from knee_angle.report.code_sheet import code_sheet
+    from knee_angle.store import checked_code
+
+    what = "person" if patient else "machine"
+    checked = [checked_code(code, what=what) for code in codes]
+    _write(out, code_sheet(checked, whose="patient" if patient else "machine", paper=paper.value))
+
+
 def _write(out: Path, content: bytes) -> None:
     try:
         write_whole(out, content)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from html import escape
@@ -12,10 +13,13 @@ import streamlit as st
 from knee_angle import words
 from knee_angle.access.roles import NotAllowed
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet
+from knee_angle.language import say, tell
 from knee_angle.page import memory
 from knee_angle.page.keeping import the_store
 from knee_angle.page.visit import Visit
 from knee_angle.page.ward.here import may
+from knee_angle.photo.codes import Code, codes_in
+from knee_angle.photo.reading import read_photo
 from knee_angle.records import Side
 from knee_angle.report.visit_words import prescribed_text
 from knee_angle.settings import Settings
@@ -23,6 +27,8 @@ from knee_angle.store import KeptCheck, Prescription, Subject, checked_code
 
 __all__ = ["Known", "Whose", "known_of", "strip", "whose"]
 
+KINDS = ["jpg", "jpeg", "png", "webp", "heic", "heif"]
+SCANNING, SCANNED = "scanning", "scan-said"
 OFFERED = 8
 """Codes that are offered by name: the last ones used."""
 
@@ -76,7 +82,64 @@ def _codes(visit: Visit) -> Whose:
     with right:
         machine = memory.text("Machine (code)", visit.own("machine"), placeholder="M-03")
         _offer("machines", machines, machine, visit.own("machine"))
+    if not (person and machine):
+        _scan(visit)
     return Whose(person, machine)
+
+
+def _scan(visit: Visit) -> None:
+    """A photo of a code instead of typing it; the photo is let go of at once."""
+    turn = st.session_state.setdefault("scans", 0)
+
+    def taken() -> None:
+        file = st.session_state.get(f"scan-{turn}")
+        if file is not None:
+            st.session_state["scans"] = turn + 1
+            st.session_state[SCANNED] = said = _scanned(visit, file.getvalue())
+            st.session_state[SCANNING] = bool(said)
+
+    if not st.session_state.get(SCANNING, False):
+        st.button(
+            tell("Scan a code"), icon=":material/qr_code_scanner:", width="stretch",
+            on_click=st.session_state.__setitem__, args=(SCANNING, True),
+        )  # fmt: skip
+        return
+    if said := st.session_state.pop(SCANNED, ""):
+        st.warning(tell(said))
+    st.file_uploader(
+        tell("Photo of the code of a patient or machine"), type=KINDS, key=f"scan-{turn}",
+        on_change=taken,
+    )  # fmt: skip
+
+
+def _scanned(visit: Visit, content: bytes) -> str:
+    """Put what a photo's codes say into the fields; what to say where they say nothing."""
+    try:
+        codes = codes_in(read_photo(content, name="the photo"))
+    except KneeAngleError as error:
+        return str(error)
+    for code in codes:
+        name = visit.own("person" if _is_of(code, visit) == "patient" else "machine")
+        memory.put(name, code.code)
+    if codes:
+        return ""
+    return say(
+        "No code was read. It must be a QR code (or a bar code of goods) that holds a code such "
+        "as M-03: closer, in focus, without glare; or type it."
+    )
+
+
+def _is_of(code: Code, visit: Visit) -> str:
+    """What a code names: as printed, else as known here, else what is still open."""
+    if code.whose is not None:
+        return code.whose
+    with suppress(KneeAngleError):
+        store = the_store()
+        if store.knows_machine(code.code):
+            return "machine"
+        if may("see patients") and store.knows_person(code.code):
+            return "patient"
+    return "machine" if memory.recall(visit.own("person"), "") else "patient"
 
 
 def _offer(what: str, codes: Sequence[str], typed: str, name: str) -> None:

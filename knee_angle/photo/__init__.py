@@ -9,6 +9,7 @@
   flat row; ``boards``: which of those count, and what is said of the others;
 * ``camera``: focal length, the plane of all tags (``plane_fit``), the view of the leg;
 * ``copies``: files that are the same;
+* ``codes``: QR and bar codes that name a patient or a machine;
 * ``bars_alone``: what the bars' tags show of a machine without a leg;
 * ``crop``: what is kept of a photo; ``taken``: when it was taken.
 """

@@ -10,7 +10,7 @@ is handed over.
 * ``check_words``: a machine check in words;
 * ``sensitivity``: degrees a millimetre, told and drawn;
 * ``paper``: a visit, a course, a machine's certificate, the fleet, as PDF and HTML to file;
-* ``sheets``: tags, dots and cards to print, drawn by ``printed_page``;
+* ``sheets``, ``code_sheet``: tags, dots, cards and codes to print, drawn by ``printed_page``;
 * ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods
   compared (:class:`knee_angle.agreement.Study`);
 * ``raters_json``: a rater study as JSON; ``reporting``: items to report, methods to paste.
