@@ -177,7 +177,7 @@ BORDER_DARK, BORDER_BRIGHT = 40, 235
 """Borders so broad (of the side), black or white, whose values stay within this are a screen's:
 noise and compression alone spread a photographed wall further, over both its ends (our own)."""
 SCREEN_EDGE_PX = 2.0
-"""A screen's edge is straight within this in the reduced picture, over most of its length."""
+"""A screen's edge in the reduced picture is straight within this, mostly (our own)."""
 ULTRA_WIDE_BELOW_MM, U_ULTRA_WIDE = 20.0, 0.05
 """Shorter 35 mm lengths are ultra-wide lenses (13 to 16 mm, common practice). ± of what their
 distortion, as far as the phone leaves it, does to lengths along and across (our own: 4 % at
@@ -190,7 +190,7 @@ U_PIXEL_SHAPE = 0.002
 sizes may give as much."""
 LENS_ANY = (0.5, 0.25, 0.3)
 """± of log focal length, middle (of the diagonal) and log pixel shape of any picture that was
-cropped, zoomed, stretched or photographed from a screen."""
+cropped, zoomed, stretched or photographed from a screen (our own)."""
 LENS_MOST_CHI2 = 18.5
 """Tags that any other lens explains better by this much are not seen through the stated one:
 99.9 % of chi-squared with 4 degrees of freedom."""
@@ -208,14 +208,14 @@ axis: on a curved cover, on the bed's rail, on the foot end (our own)."""
 P_SLANTED_SAID = 0.3
 """From this probability on a strip out of parallel is said; its ± grows at any (our own)."""
 LENS_SURE = 0.02
-"""Tags that know pixel shape so well (±, relative) speak for a picture of odd shape."""
+"""Tags that know pixel shape so well (±, relative) speak for a picture of odd shape (our own)."""
 U_LEG_TURN_DEG = 2.5
 """± of the leg's own turn about its long axis against the machine's plane, degrees; straps
-allow a few degrees."""
+allow a few degrees (our own)."""
 U_LEG_YAW_DEG = 1.0
-"""± of the leg's turn in the bed plane against the machine's plane, degrees."""
+"""± of the leg's turn in the bed plane against the machine's plane, degrees (our own)."""
 U_BARS_PARALLEL_DEG = 0.5
-"""± of the plane in which the bars move against that of stuck tags, degrees."""
+"""± of the plane in which the bars move against that of stuck tags, degrees (our own)."""
 STRIP_TO_KNEE_MM = (80.0, 40.0)
 """Depth of the knee mark behind the strip, mean and ±, mm: half a leg's breadth plus a
 machine's rail."""

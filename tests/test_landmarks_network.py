@@ -241,20 +241,30 @@ AIMED = Look(
 BADLY_AIMED = replace(AIMED, points=SEEN_LEG + [60.0, 0.0])
 
 
+BESIDE = replace(AIMED, points=SEEN_LEG + [12.0, 0.0])  # a tenth of a segment
+
+
 @pytest.mark.parametrize(
-    ("closer", "rounds", "answered"),
+    ("first", "closer", "mirrored", "windows", "answered"),
     [
-        pytest.param([AIMED, AIMED], 2, True, id="the next ones agree: taken from one of them"),
-        pytest.param([BADLY_AIMED, AIMED], search.ROUNDS, False, id="never: refused"),
+        pytest.param(AIMED, BADLY_AIMED, AIMED, 1, True, id="look and mirror image agree: enough"),
+        pytest.param(AIMED, BESIDE, BESIDE, 2, True, id="they nearly agree: a third is taken"),
+        pytest.param(BADLY_AIMED, AIMED, AIMED, 3, True, id="the next ones agree: taken from one"),
+        pytest.param(BADLY_AIMED, BADLY_AIMED, AIMED, 2 * search.ROUNDS, False, id="never"),
     ],
 )
-def test_views_that_disagree_are_taken_again_from_a_closer_one(
-    monkeypatch, closer, rounds, answered
+def test_views_are_taken_until_they_agree_from_a_better_aimed_one_where_they_do_not(
+    monkeypatch, first, closer, mirrored, windows, answered
 ):
     asked = []
-    monkeypatch.setattr(search, "see", lambda *given: asked.append(given) or closer)
-    view = search._closer(photo_of(np.full((400, 400, 3), 90, np.uint8)), None, BADLY_AIMED)
-    assert len(asked) == rounds
+
+    def see(_photo, _model, some):
+        asked.extend(some)
+        return [mirrored if window.mirrored else closer for window in some]
+
+    monkeypatch.setattr(search, "see", see)
+    view = search._closer(photo_of(np.full((400, 400, 3), 90, np.uint8)), None, first)
+    assert len(asked) == windows
     if answered:
         assert isinstance(view, NetworkView)
     else:

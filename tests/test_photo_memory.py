@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import subprocess
 import sys
 from pathlib import Path
@@ -155,3 +156,11 @@ def test_who_allows_more_pixels_allows_more_memory(
     Image.new("RGB", (1200, 1000)).save(path)
     monkeypatch.setattr(memory, "MOST_BYTES", 11e6)
     assert read_photo(path, limit_megapixels=150.0).width == 1200
+
+
+def test_a_photo_decoded_in_one_go_is_reckoned_with_too(monkeypatch):
+    data = io.BytesIO()
+    Image.new("RGB", (3300, 2500)).save(data, "JPEG")
+    monkeypatch.setattr(memory, "MOST_BYTES", 1e7)
+    with pytest.raises(UnreadablePhoto, match="at most 10 MB of memory"):
+        read_photo(data.getvalue(), limit_megapixels=20.0)

@@ -93,14 +93,15 @@ SEARCH_PX = 720
 """Longer side of the copy that is searched. On 32 rendered bedside photos 480 to 1280 px
 differ by chance only (14 to 17 legs among all poses of four turns)."""
 CONFIRM_PX = 560
-"""Longer side of the copy for the third look."""
+"""Longer side of the copy for the third look (our own)."""
 
 QUARTER_TURNS = (0, 1, 3, 2)
 """Counter-clockwise; lying people stand upright after one or three."""
 
 LEAN_DEG, FRAME = 10.0, 0.25
 """Of the passes that must all show a whole person's leg: how far two of them are leaned, and
-how much wider than the photo the frame of another is, on each side, of its longer side."""
+how much wider than the photo the frame of another is, on each side, of its longer side (our
+own)."""
 
 
 @dataclass(frozen=True, slots=True)

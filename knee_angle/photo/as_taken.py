@@ -210,7 +210,8 @@ def _zoomed(photo: Photo) -> tuple[float, list[str]]:
 def _framed(small: Rgb) -> bool:
     """Whether one pair of opposite borders is even and black or white, as on a screen.
 
-    No camera gives that: even a black night has noise.
+    No camera gives that: even a black night has noise. Where both pairs are even there is a
+    frame on all sides: a drawing on plain paper, or a dark screen, which `_of_a_screen` tells.
     """
     across, along = (_even_ends(turned) for turned in (small, small.transpose(1, 0, 2)))
     return across != along

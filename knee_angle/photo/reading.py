@@ -350,6 +350,7 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
         small_size = _small_size(width, height, small_px)
         if kind == "JPEG" and image.mode in ("RGB", "L"):
             if _at_once(image.size, small_size):
+                check_memory(image, kind, data, limit_megapixels=limit_megapixels)
                 return _decoded_at_once(bare, *told_by(image), small_size)
             # Decodes only as many frequencies as the smaller picture needs.
             image.draft(None, small_size)

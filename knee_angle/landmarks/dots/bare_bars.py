@@ -27,14 +27,16 @@ __all__ = ["machine_dots_alone"]
 Floats = NDArray[np.float64]
 
 MOST_PIGMENTS = 6
+"""Colours followed up: without a leg the right one is not always among the first (our own)."""
 MOST_DEG, LEAST_DEG = 140.0, -15.0
 """Bars as bent as any machine bends, and as straight (`FRAME_LEAST_DEG`)."""
 BARS_WEIGHT = 2.0
-"""A bar on both sides of a dot says more of an empty machine than the dots' shapes do."""
+"""A bar on both sides of a dot says more of an empty machine than the dots' shapes do (our
+own)."""
 LEAST_BARS = 1.5
 """Of at most 4.5: threes without bars are buttons or discs (our own)."""
 MARGIN = 0.75
-"""Two different threes closer than this are refused (natural logarithm)."""
+"""Two different threes closer than this are refused (natural logarithm; our own)."""
 NO_DOTS = NotMeasured(
     say("no three dots of one colour were found on the bars and hinge of the empty machine"),
     say(

@@ -1,7 +1,7 @@
 """Where the leg is: the whole photo, then closer, until the views agree or do not.
 
-It looks at the whole photo, then closer at where it saw a leg, and closer twice more,
-once at the mirror image. Only views that agree make an answer. At last it covers that leg
+It looks at the whole photo, then closer at where it saw a leg, and closer once or twice
+more, first at the mirror image. Only views that agree make an answer. At last it covers that leg
 and looks at the whole photo once more: where it sees another one of about the same size,
 nobody can know which is meant, and it refuses.
 """
@@ -43,6 +43,10 @@ COVER = 0.8
 """Breadth of the leg's cover, in mean segments."""
 ROUNDS = 3
 """How often three views are taken at most until they agree."""
+SURE_SPREAD = 0.04
+"""A look and a mirrored one closer together than this, in mean segments, need no third: on 240
+renders and 117 real crops it moved the angle by 0.6° rms and lessened no error (rms of the flat
+angle there 3.8° with and without, of the direction 6.7 and 6.8° in the median)."""
 
 ADVICE = say(
     "photograph the leg from its outer side with hip, knee and ankle in the "
@@ -86,7 +90,7 @@ class NetworkView:
 
 
 def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
-    """Whole photo, then closer, then twice more until the last three agree."""
+    """Whole photo, then closer, then once or twice more until the last ones agree."""
     first = _first_look(photo, model)
     if first is None:
         return NotMeasured(NO_LEG, ADVICE)
@@ -103,20 +107,25 @@ def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
 def _closer(photo: Photo, model: Model, second: Look) -> NetworkView | NotMeasured:
     """What a look and two closer ones, one at the mirror image, agree on.
 
-    Where they do not, the look itself was perhaps aimed badly: the better aimed one of the
-    next two takes its place, `ROUNDS` times at most.
+    Where look and mirror image agree closely the third is not taken. Where the three do not
+    agree the look itself was perhaps aimed badly: the better aimed one of the next two takes
+    its place, `ROUNDS` times at most.
     """
     view: NetworkView | NotMeasured = NotMeasured(DISAGREE, ADVICE)
     for _ in range(ROUNDS):
         windows = [
-            _around(second, turn_deg=0.0, factor=1.35),
             _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
+            _around(second, turn_deg=0.0, factor=1.35),
         ]
-        looks = [second, *see(photo, model, windows)]
-        view = _agreed(photo, looks)
+        mirrored = see(photo, model, windows[:1])[0]
+        view = _agreed(photo, [second, mirrored])
+        if isinstance(view, NetworkView) and view.spread < SURE_SPREAD:
+            break
+        closer = see(photo, model, windows[1:])[0]
+        view = _agreed(photo, [second, closer, mirrored])
         if isinstance(view, NetworkView) or view.reason != DISAGREE:
             break
-        second = looks[1]
+        second = closer
     return view
 
 
