@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING
 from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
 from knee_angle.files import whole_file, write_whole
+from knee_angle.report.columns import COLUMNS as ALL_COLUMNS
 from knee_angle.report.contract import CSV_COLUMNS, csv_lines
+from knee_angle.report.schemas import ROWS_AT_ONCE, schema_of, write_rows
 
 if TYPE_CHECKING:
     import pyarrow
@@ -22,11 +24,9 @@ __all__ = ["COLUMNS", "sha256_of", "write_csv", "write_parquet", "write_record"]
 COLUMNS = {name: kind for name, kind in CSV_COLUMNS.items() if name != "seconds"}
 """The table's own columns; times differ from run to run, so they stay in the journal."""
 
-ROWS_AT_ONCE = 1000
-
 
 def write_parquet(target: Path, rows: Iterable[Json], more: pyarrow.Schema) -> None:
-    """The table with one type a column, whatever the rows hold.
+    """The table with one type a column, whatever the rows hold; units stand in its schema.
 
     Parameters
     ----------
@@ -42,16 +42,11 @@ def write_parquet(target: Path, rows: Iterable[Json], more: pyarrow.Schema) -> N
     InvalidInput
         The file cannot be written.
     """
-    import pyarrow
-    from pyarrow import parquet
-
-    types = {"text": pyarrow.string(), "number": pyarrow.float64(), "count": pyarrow.int64()}
-    own = [pyarrow.field(name, types[kind]) for name, kind in COLUMNS.items()]
-    schema = pyarrow.schema([*own, *more])
+    own = (ALL_COLUMNS[name] for name in COLUMNS)
+    schema = schema_of(own, more=list(more), about={"table": "measurements of photos"})
     try:
-        with whole_file(target) as file, parquet.ParquetWriter(file, schema) as writer:
-            for some in _batches(rows):
-                writer.write_table(pyarrow.Table.from_pylist(some, schema=schema))
+        with whole_file(target) as file:
+            write_rows(file, rows, schema)
     except OSError as error:
         raise _not_written(target, error) from None
 

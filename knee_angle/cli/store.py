@@ -9,7 +9,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, BinaryIO
 
 import typer
 
@@ -65,6 +65,7 @@ class KeptTable(StrEnum):
 
     CSV = "csv"
     JSON = "json"
+    PARQUET = "parquet"
     VISITS = "visits"
 
 
@@ -338,20 +339,33 @@ def store_export(
     """Write kept measurements to a table or JSON lines, or visits with their joint answer."""
     with opened_store(store) as opened:
         opened.check_pages()
-        rows = 0
         try:
             with whole_file(out, new=True) as file:
-                for piece in _exported(opened, output, all_rows=all_rows):
-                    file.write(piece.encode())
-                    rows += 1
+                rows = _export(file, opened, output, all_rows=all_rows)
         except OSError as error:
             raise InvalidInput(
                 f"{out} cannot be written ({error.strerror}): name a new file"
             ) from None
         what = "visits" if output is KeptTable.VISITS else "measurements"
-        said = f"{rows - (output is KeptTable.CSV)} {what}"
+        said = f"{rows} {what}"
         opened.note("export", said)  # not the file's name: it can hold a person's
     print(f"{out}: {said}")
+
+
+def _export(file: BinaryIO, store: Store, output: KeptTable, *, all_rows: bool) -> int:
+    """Write an export; how many rows it has."""
+    if output is KeptTable.PARQUET:
+        from knee_angle.report.schemas import schema_of, write_rows
+        from knee_angle.store.table import flat_columns, flat_rows
+
+        joint = (one.row for one in store.stored_visits())
+        rows = flat_rows(store.stored_measurements(all_rows=all_rows), joint)
+        return write_rows(file, rows, schema_of(flat_columns(), about={"table": "measurements"}))
+    pieces = 0
+    for piece in _exported(store, output, all_rows=all_rows):
+        file.write(piece.encode())
+        pieces += 1
+    return pieces - (output is KeptTable.CSV)
 
 
 def _exported(store: Store, output: KeptTable, *, all_rows: bool) -> Iterator[str]:

@@ -3,7 +3,8 @@
 Nothing here computes a figure: a number that is printed or drawn stands in the result that
 is handed over.
 
-* ``columns``: the one list of columns; JSON, CSV, Parquet and the store follow it;
+* ``columns``: the one list of columns; JSON, CSV, Parquet and the store follow it; ``schemas``:
+  columns as a Parquet schema with units, and as a data dictionary;
 * ``contract``: one photo and one machine check as JSON and CSV;
 * ``answer_text``, ``overlay``: one photo in words, and as the picture with its points;
 * ``visit_words``, ``changed_words``, ``visit_contract``: a visit in words and as JSON;

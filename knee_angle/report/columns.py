@@ -18,7 +18,7 @@ from knee_angle.records import MACHINE_POINTS, POINT_NAMES, Measurement, PointNa
 __all__ = ["COLUMNS", "Column", "Kept", "Kind", "at", "kept_columns"]
 
 Json = dict[str, Any]
-Kind = Literal["text", "number", "count"]
+Kind = Literal["text", "number", "count", "flag"]
 UNITS = {"deg": "degrees", "mm": "millimetres", "px": "pixels", "seconds": "seconds"}
 """By the last word of a column's name."""
 
@@ -47,7 +47,7 @@ class Column:
     ----------
     name : str
         Its name, with the unit as its last word.
-    kind : {"text", "number", "count"}
+    kind : {"text", "number", "count", "flag"}
         What it holds.
     unit : str or None
         Unit in words.

@@ -268,7 +268,7 @@ def csv_lines(rows: Sequence[Json], columns: Sequence[str], *, header: bool) -> 
 
 
 def _harmless(value: Any) -> Any:
-    risky = isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r")
+    risky = isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n")
     return f"'{value}" if risky else value
 
 

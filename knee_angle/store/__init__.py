@@ -55,7 +55,8 @@ Inside
 transaction, its audit line), ``people`` (codes and prescriptions), ``rows`` (results as rows),
 ``reading`` (questions), ``following`` (rows as a course reads them),
 ``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a
-backup), ``table`` (export), ``recheck``, ``jpeg`` (refuses metadata).
+backup), ``table`` (export), ``research`` (under pseudonyms), ``recheck``, ``jpeg`` (refuses
+metadata).
 
 One store may be shared by threads; several programs may open the same one. Nothing here
 measures: a kept result is read on a machine without a model.

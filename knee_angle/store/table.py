@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from knee_angle.report import contract
+from knee_angle.report.columns import COLUMNS, Column
 from knee_angle.store.codec import to_json
 from knee_angle.store.records import (
     KeptKnee,
@@ -16,56 +17,125 @@ from knee_angle.store.records import (
     StoredVisit,
 )
 
-__all__ = ["KEPT_COLUMNS", "csv_of", "json_lines_of", "visit_lines_of"]
+__all__ = [
+    "KEPT_COLUMNS",
+    "SETUP",
+    "csv_of",
+    "flat_columns",
+    "flat_rows",
+    "joint_columns",
+    "joint_of",
+    "json_lines_of",
+    "setup_columns",
+    "visit_lines_of",
+]
 
 Json = dict[str, Any]
 
-_TAKEN: dict[str, Callable[[KeptMeasurement], Any]] = {
-    "id": lambda row: row.id,
-    "person": lambda row: row.person,
-    "machine": lambda row: row.machine,
-    "taken_at": lambda row: row.taken_at.isoformat(),
-    "taken_at_given": lambda row: row.taken_at_given,
-    "saved_at": lambda row: row.saved_at.isoformat(),
-    "who": lambda row: row.who,
-    "corrects": lambda row: row.corrects,
-    "corrected_by": lambda row: row.corrected_by,
-    "withdrawn": lambda row: row.withdrawn,
-    "end": lambda row: row.setup.end,
-    "set_flexion_deg": lambda row: row.setup.flexion_deg,
-    "set_extension_deg": lambda row: row.setup.extension_deg,
-    "set_speed": lambda row: row.setup.speed,
-    "bed_head_deg": lambda row: row.setup.bed_head_deg,
-    "hours_of_use": lambda row: row.setup.hours_of_use,
-    "ticks": lambda row: " ".join(row.setup.ticks),
-    "visit": lambda row: row.setup.visit,
-    "setting": lambda row: row.setup.setting,
-}
-"""Each column about the keeping, with where its value comes from."""
+Taking = Callable[[KeptMeasurement], Any]
 
-_JOINT: dict[str, Callable[[KeptVisit, KeptKnee], Any]] = {
-    "visit_knee_deg": lambda _, knee: knee.deg,
-    "visit_knee_u_deg": lambda _, knee: knee.u_deg,
-    "visit_arc_deg": lambda visit, _: visit.arc_deg,
-    "visit_arc_u_deg": lambda visit, _: visit.arc_u_deg,
-    "visit_finding": lambda visit, _: visit.finding,
-}
+_ROW: tuple[tuple[Column, Taking], ...] = (
+    (Column("id", "text", None, "identifier of the row", ()), lambda row: row.id),
+    (Column("person", "text", None, "the person's code", ()), lambda row: row.person),
+    (Column("machine", "text", None, "the machine's code", ()), lambda row: row.machine),
+    (
+        Column("taken_at", "text", None, "when the photo was taken, ISO 8601, UTC", ()),
+        lambda row: row.taken_at.isoformat(),
+    ),
+    (
+        Column("taken_at_given", "flag", None, "whether that was given; else it is saved_at", ()),
+        lambda row: row.taken_at_given,
+    ),
+    (
+        Column("saved_at", "text", None, "when it was kept, ISO 8601, UTC", ()),
+        lambda row: row.saved_at.isoformat(),
+    ),
+    (Column("who", "text", None, "the account that kept it", ()), lambda row: row.who),
+    (Column("corrects", "text", None, "the row that this one replaces", ()),
+     lambda row: row.corrects),
+    (Column("corrected_by", "text", None, "the row that replaces this one", ()),
+     lambda row: row.corrected_by),
+    (Column("withdrawn", "flag", None, "whether it was withdrawn", ()), lambda row: row.withdrawn),
+)  # fmt: skip
+
+SETUP: tuple[tuple[Column, Taking], ...] = (
+    (Column("end", "text", None, "end of the range: flexion or extension", ()),
+     lambda row: row.setup.end),
+    (Column("set_flexion_deg", "number", "degrees", "flexion limit set on the machine", ()),
+     lambda row: row.setup.flexion_deg),
+    (Column("set_extension_deg", "number", "degrees", "extension limit set on the machine", ()),
+     lambda row: row.setup.extension_deg),
+    (Column("set_speed", "number", None, "speed set on the machine, in its own unit", ()),
+     lambda row: row.setup.speed),
+    (Column("bed_head_deg", "number", "degrees", "angle of the head of the bed", ()),
+     lambda row: row.setup.bed_head_deg),
+    (Column("hours_of_use", "number", "hours", "in the machine since the last measurement", ()),
+     lambda row: row.setup.hours_of_use),
+    (Column("ticks", "text", None, "set-up points that were ticked, with a space between", ()),
+     lambda row: " ".join(row.setup.ticks)),
+)  # fmt: skip
+"""How the machine was set."""
+
+_VISIT: tuple[tuple[Column, Taking], ...] = (
+    (Column("visit", "text", None, "identifier of the visit: its photos share it", ()),
+     lambda row: row.setup.visit),
+    (Column("setting", "text", None, "number of the place where the machine was paused", ()),
+     lambda row: row.setup.setting),
+)  # fmt: skip
+
+_JOINT: tuple[tuple[Column, Callable[[KeptVisit, KeptKnee], Any]], ...] = (
+    (Column("visit_knee_deg", "number", "degrees", "knee by all photos of the visit", ()),
+     lambda _, knee: knee.deg),
+    (Column("visit_knee_u_deg", "number", "degrees", "its standard uncertainty", ()),
+     lambda _, knee: knee.u_deg),
+    (Column("visit_arc_deg", "number", "degrees", "arc by all photos of the visit", ()),
+     lambda visit, _: visit.arc_deg),
+    (Column("visit_arc_u_deg", "number", "degrees", "its standard uncertainty", ()),
+     lambda visit, _: visit.arc_u_deg),
+    (Column("visit_finding", "text", None, "which part of a disagreement is proven", ()),
+     lambda visit, _: visit.finding),
+)  # fmt: skip
 """What all photos of the visit together say, where that stands."""
 
-KEPT_COLUMNS = (*_TAKEN, *_JOINT)
+_TAKEN = (*_ROW, *SETUP, *_VISIT)
+
+KEPT_COLUMNS: Mapping[str, Column] = {column.name: column for column, _ in (*_TAKEN, *_JOINT)}
 """Columns about the keeping, before those of the measurement (`contract.CSV_COLUMNS`)."""
 
 
-def csv_of(stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()) -> Iterator[str]:
-    """RFC 4180 text, piece by piece, header first; cells that a spreadsheet would run are safe."""
-    columns, joint = (*KEPT_COLUMNS, *contract.CSV_COLUMNS), _joint_of(visits)
-    yield contract.csv_lines([], columns, header=True)
+def setup_columns() -> tuple[Column, ...]:
+    """How the machine was set."""
+    return tuple(column for column, _ in SETUP)
+
+
+def joint_columns() -> tuple[Column, ...]:
+    """What all photos of a visit together say."""
+    return tuple(column for column, _ in _JOINT)
+
+
+def flat_columns() -> tuple[Column, ...]:
+    """Those of the flat table, in order."""
+    return (*KEPT_COLUMNS.values(), *COLUMNS.values())
+
+
+def flat_rows(
+    stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()
+) -> Iterator[Json]:
+    """One flat row a measurement, in `flat_columns`."""
+    joint = joint_of(visits)
     for one in stored:
-        flat = {
+        yield {
             **_kept(one, joint),
             **contract.as_flat(one.contract),
             "photo_sha256": one.photo_sha256,
         }
+
+
+def csv_of(stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()) -> Iterator[str]:
+    """RFC 4180 text, piece by piece, header first; cells that a spreadsheet would run are safe."""
+    columns = [column.name for column in flat_columns()]
+    yield contract.csv_lines([], columns, header=True)
+    for flat in flat_rows(stored, visits):
         yield contract.csv_lines([flat], columns, header=False)
 
 
@@ -73,7 +143,7 @@ def json_lines_of(
     stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()
 ) -> Iterator[str]:
     """One JSON object a line: the result's contract, with what was kept about it."""
-    joint = _joint_of(visits)
+    joint = joint_of(visits)
     for one in stored:
         row = {**one.contract, "kept": _kept(one, joint), "settings": to_json(one.settings)}
         yield json.dumps(row, allow_nan=False) + "\n"
@@ -100,10 +170,10 @@ def visit_lines_of(stored: Iterable[StoredVisit]) -> Iterator[str]:
         yield json.dumps(row, allow_nan=False) + "\n"
 
 
-def _joint_of(visits: Iterable[KeptVisit]) -> dict[str, Json]:
+def joint_of(visits: Iterable[KeptVisit]) -> dict[str, Json]:
     """The joint answer's columns by the row of each photo."""
     return {
-        row_id: {name: take(visit, knee) for name, take in _JOINT.items()}
+        row_id: {column.name: take(visit, knee) for column, take in _JOINT}
         for visit in visits
         if visit.counts
         for knee in visit.knees
@@ -112,6 +182,6 @@ def _joint_of(visits: Iterable[KeptVisit]) -> dict[str, Json]:
 
 
 def _kept(one: StoredMeasurement, joint: dict[str, Json]) -> Json:
-    taken = {name: take(one.row) for name, take in _TAKEN.items()}
-    together = joint.get(one.row.id, dict.fromkeys(_JOINT))
+    taken = {column.name: take(one.row) for column, take in _TAKEN}
+    together = joint.get(one.row.id, {column.name: None for column, _ in _JOINT})
     return {**taken, **together, "photo_sha256": one.photo_sha256}

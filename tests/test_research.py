@@ -1,0 +1,215 @@
+"""Tables for a study: pseudonyms, days instead of dates, units in the schema, every column told."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from datetime import timedelta
+
+import pytest
+from called import called
+from pyarrow import parquet
+from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
+
+from knee_angle.access.guarded import guarded
+from knee_angle.access.roles import ROLES, NotAllowed
+from knee_angle.cli.research import dictionary_text
+from knee_angle.report.columns import COLUMNS
+from knee_angle.report.contract import csv_lines
+from knee_angle.report.schemas import UCUM
+from knee_angle.store import SetUp, new_id, open_store
+from knee_angle.store.research import RESEARCH_COLUMNS, Pseudonyms, by_pseudonym
+from knee_angle.store.table import flat_columns
+
+PEOPLE = ("P-017", "P-018", "P-019")
+SECRETS = ("P-017", "P-018", "P-019", "M-03", "ward 3", "Ada", SHA, SHA[:12], "2026-0")
+"""What no research table may hold: codes, account, names, hashes, dates."""
+
+
+@pytest.fixture(scope="module")
+def where(tmp_path_factory):
+    """A store of three people who came one after the other, and a visit."""
+    path = tmp_path_factory.mktemp("store") / "a.db"
+    base = made_measurement()
+    with open_store(path, who="ward 3", clock=lambda: NOON) as store:
+        store.add_machine("M-03")
+        for number, person in enumerate(PEOPLE):
+            store.add_person(person)
+            for day in (0, 1, 5):
+                store.save_measurement(
+                    at_angle(base, 60.0 + day), settings=SETTINGS, photo_sha256=SHA,
+                    person=person, machine="M-03", setup=SetUp(end="flexion", bed_head_deg=30),
+                    taken_at=NOON + timedelta(days=10 * number + day),
+                )  # fmt: skip
+        store.save_measurement(base, settings=SETTINGS, photo_sha256=SHA)
+        answer, photos = made_visit()
+        store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+    return path
+
+
+def exported(where, tmp_path, *more: str, name: str = "out.csv", key: str = "key"):
+    (tmp_path / "table").mkdir(exist_ok=True)
+    out = tmp_path / "table" / name
+    made = called("store", "research", str(out), "--key", str(tmp_path / key), "--store",
+                  str(where), *more)  # fmt: skip
+    return out, made
+
+
+def test_a_research_table_holds_no_code_name_hash_or_date_and_joins_by_pseudonym(where, tmp_path):
+    out, made = exported(where, tmp_path)
+    assert made.returncode == 0, made.stderr
+    text = out.read_text()
+    assert [secret for secret in SECRETS if secret in text] == []
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert tuple(rows[0]) == tuple(RESEARCH_COLUMNS)
+    assert len(rows) == 13
+    people = [row["person"] for row in rows if row["person"]]
+    assert len(set(people)) == 3
+    assert people == sorted(people)  # not in the order in which they came
+    days = {one: [r["day"] for r in rows if r["person"] == one] for one in set(people)}
+    assert sorted(days.values()) == [
+        ["0", "0", "0", "0", "1", "5"],
+        ["0", "1", "5"],
+        ["0", "1", "5"],
+    ]
+    assert {row["flexion_deg"] for row in rows} >= {"60.0", "61.0", "65.0"}
+    together = [row for row in rows if row["visit"]]
+    assert len(together) == 3
+    assert len({row["visit"] for row in together}) == 1
+    assert all(row["visit_arc_deg"] for row in together)
+
+
+def test_one_key_gives_the_same_pseudonyms_again_and_another_key_others(where, tmp_path):
+    first, _ = exported(where, tmp_path)
+    again, _ = exported(where, tmp_path, name="again.csv")
+    other, _ = exported(where, tmp_path, name="other.csv", key="another")
+    assert first.read_text() == again.read_text()
+    people = [
+        {row["person"] for row in csv.DictReader(io.StringIO(one.read_text())) if row["person"]}
+        for one in (first, other)
+    ]
+    assert people[0].isdisjoint(people[1])
+    assert (tmp_path / "key").stat().st_mode & 0o077 == 0
+
+
+def test_dates_can_be_moved_each_person_by_their_own_days(where, tmp_path):
+    out, _ = exported(where, tmp_path, "--dates", "shifted")
+    rows = [r for r in csv.DictReader(io.StringIO(out.read_text())) if r["person"]]
+    assert all(row["day"] == "" for row in rows)
+    assert all(row["shifted_date"] < NOON.date().isoformat() for row in rows)
+    key = Pseudonyms(bytes.fromhex((tmp_path / "key").read_text()))
+    shifts = {key.shift(person) for person in PEOPLE}
+    assert len(shifts) == 3
+    assert all(timedelta(days=1) <= one <= timedelta(days=365) for one in shifts)
+
+
+@pytest.mark.parametrize(
+    ("key", "content", "said"),
+    [
+        pytest.param("table/key", None, "must not lie beside the table", id="beside the table"),
+        pytest.param("key", "feed", "must hold a key of 64", id="no key"),
+        pytest.param("key", "é" * 64, "must hold a key of 64", id="no digits"),
+    ],
+)
+def test_a_key_that_protects_nothing_is_refused_before_anything_is_written(
+    where, tmp_path, key, content, said
+):
+    if content is not None:
+        (tmp_path / key).write_text(content)
+    out, made = exported(where, tmp_path, key=key)
+    assert made.returncode == 2
+    assert said in made.stderr
+    assert not out.exists()
+    assert not (tmp_path / "table" / "key").exists()
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_only_who_may_export_gets_rows_for_a_study(where, role):
+    class Session:
+        account, id = "one", "s"
+
+    session = Session()
+    session.role = role
+    with open_store(where) as store:
+        rows = by_pseudonym(guarded(store, session), Pseudonyms(bytes(32)))
+        if role == "researcher":
+            assert len(list(rows)) == 13
+        else:
+            with pytest.raises(NotAllowed):
+                list(rows)
+
+
+# Tables and their columns ------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["research", "export"])
+def test_parquet_says_the_unit_and_meaning_of_every_column(where, tmp_path, command):
+    if command == "research":
+        out, made = exported(where, tmp_path, name="out.parquet")
+        columns = tuple(RESEARCH_COLUMNS.values())
+    else:
+        out = tmp_path / "out.parquet"
+        made = called("store", "export", str(out), "--format", "parquet", "--store", str(where))
+        columns = flat_columns()
+    assert made.returncode == 0, made.stderr
+    table = parquet.read_table(out)
+    assert table.num_rows == 13
+    assert table.schema.names == [column.name for column in columns]
+    for column in columns:
+        told = table.schema.field(column.name).metadata
+        assert told[b"meaning"].decode() == column.meaning
+        assert told.get(b"unit", b"").decode() == (column.unit or "")
+        if column.unit is not None:
+            assert told[b"ucum"].decode() == UCUM[column.unit]
+    assert b"0 is straight" in table.schema.metadata[b"convention"]
+
+
+def test_the_data_dictionary_names_every_column_of_every_table_with_its_meaning(where, tmp_path):
+    lines = list(csv.DictReader(io.StringIO(dictionary_text())))
+    told: dict[str, list[str]] = {}
+    for line in lines:
+        told.setdefault(line["table"], []).append(line["column"])
+        assert line["meaning"].strip()
+        assert bool(line["unit"]) == bool(line["ucum"])
+    named_by_unit = {"deg": "degrees", "mm": "millimetres", "px": "pixels", "seconds": "seconds"}
+    for line in lines:
+        last = line["column"].rpartition("_")[2]
+        assert line["unit"] == named_by_unit.get(last, line["unit"]), line
+    out, _ = exported(where, tmp_path)
+    whole = tmp_path / "whole.csv"
+    called("store", "export", str(whole), "--store", str(where))
+    assert told["store export"] == next(csv.reader(io.StringIO(whole.read_text())))
+    assert told["store research"] == next(csv.reader(io.StringIO(out.read_text())))
+    assert told["measure"] == list(COLUMNS)
+    beside = out.with_suffix(".columns.csv").read_text()
+    assert [row["column"] for row in csv.DictReader(io.StringIO(beside))] == list(RESEARCH_COLUMNS)
+    assert called("store", "columns").stdout == dictionary_text()
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        *(
+            pytest.param(f"{sign}1+1", f"'{sign}1+1", id=f"text that begins with {sign!r}")
+            for sign in ("=", "+", "-", "@")
+        ),
+        pytest.param("\t=1", "'\t=1", id="a tab before it"),
+        pytest.param("\r=1", '"\'\r=1"', id="a carriage return before it"),
+        pytest.param("\n=1", '"\'\n=1"', id="a line feed before it"),
+        pytest.param(-5.25, "-5.25", id="a negative number stays a number"),
+        pytest.param(0, "0", id="a count stays a number"),
+        pytest.param("a=1", "a=1", id="other text stays as it is"),
+        pytest.param(None, "", id="nothing stays empty"),
+    ],
+)
+def test_a_spreadsheet_runs_no_cell_and_numbers_stay_numbers(value, written):
+    line = csv_lines([{"a": value, "b": 1}], ["a", "b"], header=False)
+    assert line == f"{written},1\r\n"
+
+
+def test_a_measurement_without_a_person_has_no_day(where, tmp_path):
+    out, _ = exported(where, tmp_path)
+    (row,) = [r for r in csv.DictReader(io.StringIO(out.read_text())) if not r["person"]]
+    assert (row["day"], row["shifted_date"], row["status"]) == ("", "", "measured")
+    assert json.loads(row["flexion_deg"]) == pytest.approx(made_measurement().knee.deg, abs=1e-3)
