@@ -454,6 +454,10 @@ def test_the_checks_words_and_json_name_the_pole(checked):
     row = check_as_json(result, version="1")
     assert row["hinge_in_bar_tags_mm"]["shank_tag"][0] == pytest.approx(-130.0, abs=3.0)
     assert [one["frame_source"] for one in row["frames"]] == ["tag"] * len(result.photos)
+    both = result.judged.holding.sections_mm
+    assert row["sections"]["both_sections_mm"]["interval"] == pytest.approx(both.interval, abs=0.05)
+    untold = replace(result, judged=replace(result.judged, advice=None))
+    assert check_as_json(untold, version="1")["sections"] is None
 
 
 def test_photos_of_both_legs_show_no_common_pole(checked):

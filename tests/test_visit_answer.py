@@ -194,6 +194,17 @@ def test_the_json_holds_the_joint_covariance_and_repeats():
     assert first["knee"]["u"] == pytest.approx(np.sqrt(matrix[at, at]), abs=0.002)
     assert first["apart"]["within_deg"] == dict.fromkeys(("5", "10", "15", "20"), "within")
     assert row["machine"]["finding"] == "none"
+    sections, held = row["machine"]["sections"], answered().machine.holding
+    for name, figure in (
+        ("thigh_section_mm", held.figure("thigh_fault_mm")),
+        ("lower_leg_section_mm", held.figure("lower_fault_mm")),
+        ("both_sections_mm", held.sections_mm),
+        ("with_place_mm", held.sum_mm),
+    ):
+        assert sections[name]["value"] == pytest.approx(figure.value, abs=0.05)
+        assert sections[name]["u"] == pytest.approx(figure.u, abs=0.05)
+        assert sections[name]["interval"] == pytest.approx(figure.interval, abs=0.05)
+        assert sections[name]["interval"][0] < 0 < sections[name]["interval"][1]
 
 
 @pytest.fixture(scope="module")

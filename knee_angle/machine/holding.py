@@ -95,6 +95,16 @@ class Holding:
         return Figure.of(self.draws[:, :2].sum(axis=1))
 
     @property
+    def thigh_mm(self) -> Figure:
+        """The leg from hip to knee."""
+        return Figure.of(self.draws[:, 6])
+
+    @property
+    def lower_mm(self) -> Figure:
+        """The leg from knee to the heel's seat."""
+        return Figure.of(self.draws[:, 7])
+
+    @property
     def along_mm(self) -> Figure:
         """Thigh fault and place together: what the hinge shows along the thigh."""
         return Figure.of(self.draws[:, 0] + self.draws[:, 2])

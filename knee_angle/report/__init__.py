@@ -8,6 +8,7 @@ is handed over.
 * ``contract``: one photo and one machine check as JSON and CSV;
 * ``answer_text``, ``overlay``: one photo in words, and as the picture with its points;
 * ``visit_words``, ``changed_words``, ``visit_contract``: a visit in words and as JSON;
+* ``sections``: how far the machine's sections are off for a leg, as JSON;
 * ``check_words``: a machine check in words;
 * ``sensitivity``: degrees a millimetre, told and drawn;
 * ``paper``: a visit, a course, a machine's certificate, the fleet, as PDF and HTML to file;

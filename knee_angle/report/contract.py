@@ -31,6 +31,7 @@ from knee_angle.records import (
     Unreadable,
 )
 from knee_angle.report.columns import COLUMNS, Kind, at
+from knee_angle.report.sections import sections_as_json
 
 __all__ = ["CSV_COLUMNS", "as_csv", "as_flat", "as_json", "check_as_json", "csv_lines"]
 
@@ -315,6 +316,7 @@ def check_as_json(
             for photo, frame in zip(result.photos, result.frames, strict=False)
         ],
         "fit": _offsets(result.fits),
+        "sections": sections_as_json(result.judged),
         "version": version,
     }
 

@@ -10,6 +10,7 @@ from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.changed import Change, Changed
 from knee_angle.machine.judge import MachineJudged
 from knee_angle.records import Comparison, NotMeasured
+from knee_angle.report.sections import sections_as_json
 from knee_angle.report.visit_words import cautions_of, first_lines
 from knee_angle.visit import Reach, Value
 
@@ -155,6 +156,7 @@ def _machine(machine: MachineJudged) -> Json:
         "words": list(machine.words),
         "display": _display(machine.display),
         "advice": _advice(machine.advice),
+        "sections": sections_as_json(machine),
     }
 
 
