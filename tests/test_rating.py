@@ -22,6 +22,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.manual import rater_of
 from knee_angle.photo.reading import read_photo
 from knee_angle.rating import RatingPlan, begin_study, open_study, turns_of
+from knee_angle.rating.table import study_of_table
 
 PLAN = RatingPlan(photos=12, raters=("R1", "R2", "R3"), repeats=3, seed=5)
 POINTS = {"hip": {"x": 10, "y": 10}, "knee": {"x": 30, "y": 40}, "ankle": {"x": 60, "y": 20}}
@@ -202,12 +203,12 @@ def test_who_placed_the_points_is_a_code(rater):
 
 @pytest.fixture(scope="module")
 def rated(tmp_path_factory):
-    """Two photos, two raters, two repeats through the page; what was seen on it."""
+    """Two photos and two raters through the page; what was seen on it."""
     if shutil.which("chromium") is None and shutil.which("chromium-browser") is None:
         said = "Chromium is missing: install Debian's package chromium"
         (pytest.fail if os.environ.get("CI") else pytest.skip)(said)
     out = tmp_path_factory.mktemp("rated")
-    told = rater_study.run_study(out, rater_study.sample_photos(2), ("R1", "R2"), repeats=2)
+    told = rater_study.run_study(out, rater_study.sample_photos(2), ("R1", "R2"), repeats=1)
     return out / "study", told
 
 
@@ -215,7 +216,7 @@ def test_a_study_runs_through_the_page_and_what_is_placed_is_kept(rated):
     folder, _ = rated
     study = open_study(folder)
     ratings = study.ratings()
-    assert len(ratings) == 8
+    assert len(ratings) == 4
     marks = rater_study.marks_of([Path(p.path) for p in study.photos], ("R1", "R2"), seed=3)
     for one in ratings:
         place = marks.placed(study.photos[one.photo - 1].name, one.rater)
@@ -234,15 +235,54 @@ def test_ratings_become_a_table_with_rater_and_repeat(rated, tmp_path):
     out = tmp_path / "r.csv"
     done = CliRunner().invoke(app, ["rating", "measure", str(rated[0]), "--out", str(out)])
     assert done.exit_code == 0, done.output
-    assert "8 of 8 ratings, 0 without an angle" in done.output
+    assert "4 of 4 ratings, 0 without an angle" in done.output
     rows = list(csv.DictReader(out.read_text().splitlines()))
     keys = {(row["photo"], row["rater"], row["repeat"]) for row in rows}
-    assert len(keys) == 8
+    assert len(keys) == 4
     for row in rows:
         truth = json.loads((SAMPLES / row["photo"]).with_suffix(".json").read_text())
         away = abs(float(row["flexion_deg"]) - truth["true_knee_flexion_deg"])
         assert away < 5  # marks placed about 4 mm off along each axis, 1 to 2 degrees
         assert row["hip_source"] == "manual"
+
+
+def test_a_table_of_points_from_elsewhere_is_measured_like_a_study(tmp_path):
+    """Two raters of one photo, one of them twice; who has no repeat's number is counted."""
+    lines = ["photo,rater,hip_x_px,hip_y_px,knee_x_px,knee_y_px,ankle_x_px,ankle_y_px"]
+    for rater, off in (("R1", 0), ("R2", 4), ("R1", 2)):
+        at = [f"{p['x'] + off},{p['y'] - off}" for p in marked().values()]
+        lines.append(",".join(["bed_02.jpg", rater, *at]))
+    table, out = tmp_path / "points.csv", tmp_path / "r.csv"
+    table.write_text("\n".join(lines) + "\n")
+    call = ["rating", "measure", str(table), "--photos", str(SAMPLES), "--out", str(out)]
+    done = CliRunner().invoke(app, call)
+    assert done.exit_code == 0, done.output
+    rows = list(csv.DictReader(out.read_text().splitlines()))
+    assert [(row["rater"], row["repeat"]) for row in rows] == [
+        ("R1", "1"),
+        ("R1", "2"),
+        ("R2", "1"),
+    ]
+    assert float(rows[0]["flexion_deg"]) == pytest.approx(
+        measure(SAMPLES / "bed_02.jpg", manual=marked()).knee.deg, abs=1e-3
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        pytest.param("bed_99.jpg,R1,1,2,3,4,5,6", "no photo bed_99.jpg", id="no such photo"),
+        pytest.param("bed_02.jpg,Ada,1,2,3,4,5,6", "never use a name", id="a name"),
+        pytest.param("bed_02.jpg,R1,1,2,,,5,6", "knee is missing", id="a point missing"),
+        pytest.param("bed_02.jpg,R1,1,2,3,,5,6", "one of x and y", id="half a point"),
+    ],
+)
+def test_a_table_of_points_that_cannot_be_used_is_refused(line, words, tmp_path):
+    table = tmp_path / "points.csv"
+    head = "photo,rater,hip_x_px,hip_y_px,knee_x_px,knee_y_px,ankle_x_px,ankle_y_px"
+    table.write_text(f"{head}\n{line}\n")
+    with pytest.raises(InvalidInput, match=words):
+        study_of_table(table, SAMPLES)
 
 
 def test_a_study_that_is_not_done_says_so(study, tmp_path):

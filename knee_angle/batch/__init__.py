@@ -4,7 +4,8 @@
     table  -> numbers ┴> jobs -> workers (processes here, or a Dask cluster) -> journal
                                  journal -> Parquet, CSV, run record
 
-* `sources` finds the photos, `table` joins what is known about them.
+* `sources` finds the photos, `table` joins what is known about them, `points` those that
+  were placed by hand.
 * `work` says what goes to a worker and comes back; `child` is the process that
   measures; `crew` owns such processes, gives each photo its time limit and replaces a
   process that crashed or hung. So a photo costs itself only, wherever it is measured.

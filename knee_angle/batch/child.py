@@ -122,6 +122,7 @@ def _answer(
             data,
             name=job.photo,
             displayed_deg=job.displayed_deg,
+            manual=job.points,
             settings=settings,
             detectors=detectors,
             limit_megapixels=limit_megapixels,
@@ -133,6 +134,12 @@ def _answer(
         outcome = Unreadable(error.reason)
     except StorageTrouble as error:
         outcome, trouble = Unreadable(str(error)), "storage"
+    except _NotDrawn:
+        raise
+    except InvalidInput as error:
+        if job.points is None:
+            raise
+        outcome = NotMeasured(f"the points by hand cannot be used: {error}", "correct them")
     except KneeAngleError:
         raise  # a missing model, a folder that cannot be written: the same for every photo
     except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the night
@@ -141,13 +148,17 @@ def _answer(
     return Answer(job.photo, as_json(job.photo, outcome, version=__version__), sha256, trouble)
 
 
+class _NotDrawn(InvalidInput):
+    """A picture that cannot be written: no photo is to blame."""
+
+
 def _draw(target: Path, photo: Photo, outcome: Measurement) -> None:
     from knee_angle.report.overlay import as_jpeg, overlay
 
     try:
         write_whole(target, as_jpeg(overlay(photo, outcome)))
     except OSError as error:
-        raise InvalidInput(
+        raise _NotDrawn(
             f"the picture {target.name} cannot be written ({error.strerror}): "
             "name another folder with --overlay"
         ) from None

@@ -21,6 +21,7 @@ from pathlib import Path, PurePosixPath
 
 from knee_angle.batch import outputs
 from knee_angle.batch.journal import Journal
+from knee_angle.batch.points import points_mark, points_of_photos
 from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
 from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said_of
 from knee_angle.batch.table import match
@@ -61,6 +62,8 @@ class BatchPlan:
         A pose model bundle to use.
     overlay : Path or None
         Folder for pictures with points.
+    points : Path or None
+        Points placed by hand: a table, or a folder with a JSON file a photo.
     workers : int
         Measuring processes on this machine.
     scheduler : str or None
@@ -81,6 +84,7 @@ class BatchPlan:
     limit_megapixels: float = 120.0
     pose_model: Path | None = None
     overlay: Path | None = None
+    points: Path | None = None
     workers: int = 1
     scheduler: str | None = None
     photo_seconds: float = 120.0
@@ -245,6 +249,8 @@ def _table(plan: BatchPlan) -> Table | None:
 def _jobs(plan: BatchPlan, photos: Photos, table: Table | None) -> list[Job]:
     displayed = {} if table is None else table.displayed_deg
     overlays = _overlays(plan, photos)
+    names = [file.name for file in photos.files]
+    points = {} if plan.points is None else points_of_photos(plan.points, names)
     return [
         Job(
             photo=file.name,
@@ -252,6 +258,7 @@ def _jobs(plan: BatchPlan, photos: Photos, table: Table | None) -> list[Job]:
             size_bytes=file.size_bytes,
             displayed_deg=displayed.get(file.name),
             overlay=overlays.get(file.name),
+            points=points.get(file.name),
         )
         for file in photos.files
     ]
@@ -286,8 +293,9 @@ def _overlays(plan: BatchPlan, photos: Photos) -> dict[str, str]:
 
 
 def _of(file: PhotoFile, job: Job) -> str:
-    """What a row belongs to: another file or displayed number needs another row."""
-    return f"{file.size_bytes} {file.stamp} {job.displayed_deg}"
+    """What a row belongs to: another file, displayed number or points need another row."""
+    mark = points_mark(job.points)
+    return f"{file.size_bytes} {file.stamp} {job.displayed_deg}{mark and f' {mark}'}"
 
 
 def _left(
@@ -407,6 +415,7 @@ class _Finished:
             "counts": counts,
             "failed": dict(sorted(troubles.items())),
             "joined_columns": [] if self.table is None else self.table.others.column_names,
+            "points_by_hand": sum(job.points is not None for job in self.jobs),
             "displayed_numbers": sum(job.displayed_deg is not None for job in self.jobs),
         }
 

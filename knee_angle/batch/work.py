@@ -38,6 +38,8 @@ class Job:
         The machine's number, degrees of flexion.
     overlay : str or None
         The picture with points to write, if any.
+    points : dict or None
+        Points placed by hand, as a points file holds them.
     """
 
     photo: str
@@ -45,6 +47,7 @@ class Job:
     size_bytes: int | None
     displayed_deg: float | None = None
     overlay: str | None = None
+    points: Json | None = None
 
 
 @dataclass(frozen=True, slots=True)

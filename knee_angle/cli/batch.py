@@ -37,6 +37,10 @@ Known = Annotated[
     str | None,
     typer.Option(help="CSV or Parquet: photo, displayed_deg and any columns to join."),
 ]
+Points = Annotated[
+    Path | None,
+    typer.Option(help="Points by hand: a table, or a folder with a JSON file a photo."),
+]
 PartialTable = Annotated[
     bool, typer.Option("--partial-table", help="Photos and rows need not all match.")
 ]
@@ -61,6 +65,7 @@ def batch(
     out: Out,
     table: Known = None,
     partial_table: PartialTable = False,
+    points: Points = None,
     pose_model: PoseModel = None,
     overlay: OverlayFolder = None,
     limit_megapixels: Megapixels = 120.0,
@@ -91,6 +96,7 @@ def batch(
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
         pose_model=pose_model,
         overlay=overlay,
+        points=points,
         workers=cores() if workers is None else workers,
         scheduler=scheduler,
         photo_seconds=positive("--photo-seconds", photo_seconds),

@@ -71,17 +71,23 @@ def rating_page(
 @rating_app.command("measure")
 @takes_settings(*MEASURING)
 def rating_measure(
-    folder: Folder,
+    source: Annotated[
+        Path, typer.Argument(help="The study's folder; or a table of points, with --photos.")
+    ],
     out: Annotated[Path, typer.Option(help="Table to write: .csv or .parquet.")],
+    photos: Annotated[
+        Path | None, typer.Option(help="Folder of the photos that a table of points names.")
+    ] = None,
     *,
     settings: Settings,
 ) -> None:
     """Measure every rating; a row each, with rater and repeat. Exit 1 while some are missing."""
     from knee_angle.landmarks.standard import opened_detectors
-    from knee_angle.rating import open_study, turns_of
+    from knee_angle.rating import RatingStudy, open_study
     from knee_angle.rating.measured import rated_rows, write_rated
+    from knee_angle.rating.table import study_of_table
 
-    study = open_study(folder)
+    study = open_study(source) if photos is None else study_of_table(source, photos)
     if out.suffix not in (".csv", ".parquet"):
         raise InvalidInput(f"--out must end in .csv or .parquet, but got {out.name}")
     with opened_detectors() as detectors:
@@ -90,7 +96,9 @@ def rating_measure(
     failed = [row for row in rows if row["status"] != "measured"]
     for row in failed:
         print(f"  {row['photo']}, {row['rater']}: {row['reason']}", file=sys.stderr)
-    wanted = len(turns_of(study.plan, study.plan.raters[0])) * len(study.plan.raters)
+    wanted = len(rows)
+    if isinstance(study, RatingStudy):
+        wanted = study.plan.photos * study.plan.repeats * len(study.plan.raters)
     print(f"{out}: {len(rows)} of {wanted} ratings, {len(failed)} without an angle")
     raise typer.Exit(int(len(rows) < wanted or bool(failed)))
 

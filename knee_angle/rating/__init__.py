@@ -1,7 +1,8 @@
 """A rater study: several people place the points of the same photos, blind, more than once.
 
 Modules: `plan` (who sees which photo when, drawn from a seed), `folder` (the study on the disk:
-the plan and every rating, a line each), `measured` (ratings as angles, a table to analyse).
+the plan and every rating, a line each), `table` (ratings that came about elsewhere), `measured`
+(ratings as angles, a table to analyse).
 The page that raters use is `knee_angle.page.rate`; how far they agree is told by
 `knee_angle.agreement.reliability`.
 """

@@ -12,6 +12,7 @@ from knee_angle.batch.outputs import write_csv, write_parquet
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.base import Detector
 from knee_angle.rating.folder import Rating, RatingStudy
+from knee_angle.rating.table import TableStudy
 from knee_angle.report.columns import Kind
 from knee_angle.report.contract import as_flat, as_json
 from knee_angle.settings import Settings
@@ -27,7 +28,7 @@ RATED: Mapping[str, Kind] = MappingProxyType(
 
 
 def rated_rows(
-    study: RatingStudy,
+    study: RatingStudy | TableStudy,
     *,
     detectors: Sequence[Detector],
     settings: Settings,
@@ -37,7 +38,7 @@ def rated_rows(
 
     Parameters
     ----------
-    study : RatingStudy
+    study : RatingStudy or TableStudy
     detectors : sequence of Detector
         For what no rater placed: tags, the camera's direction, the machine's points.
     settings : Settings
@@ -52,7 +53,8 @@ def rated_rows(
         photo = study.open_photo(number)
         seen = pipeline.look(photo, detectors=detectors)
         for one in sorted(ratings, key=lambda r: (r.rater, r.repeat)):
-            points = {**one.points, "photo_sha256": one.photo_sha256, "rater": one.rater}
+            sha256 = one.photo_sha256 or photo.sha256
+            points = {**one.points, "photo_sha256": sha256, "rater": one.rater}
             outcome = pipeline.measure_photo(
                 photo, detectors=detectors, settings=settings, manual=points, seen=seen
             )

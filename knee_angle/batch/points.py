@@ -1,0 +1,136 @@
+"""Points placed by hand for many photos: a table, or a JSON file a photo.
+
+A table has the column ``photo`` and those of the result's points (``hip_x_px``, ``hip_y_px``,
+``hip_u_px``, ...), so that a result's table with points corrected will do; ``photo_sha256`` and
+``rater`` count where they are there. In a folder, ``bed_01.jpg`` has ``bed_01.json`` or
+``bed_01.jpg.json``, each as for ``measure --landmarks``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Collection, Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from knee_angle.batch.work import Json
+from knee_angle.errors import InvalidInput
+from knee_angle.landmarks.manual import read_manual
+from knee_angle.records import POINT_NAMES
+from knee_angle.tables import Table, named, read_table
+
+__all__ = ["points_mark", "points_of_photos", "points_of_row"]
+
+
+def points_of_photos(source: Path, photos: Collection[str]) -> dict[str, Json]:
+    """The points of each photo that has some.
+
+    Parameters
+    ----------
+    source : Path
+        A table or a folder.
+    photos : collection of str
+        Names of the photos, as the batch calls them.
+
+    Raises
+    ------
+    InvalidInput
+        Points of no photo, two files of one photo, or a file or table that cannot be used.
+    """
+    found = _of_folder(source, photos) if source.is_dir() else _of_table(source)
+    if not set(found) & set(photos):
+        raise InvalidInput(
+            f"no points in {source} are of a photo here: names must be exactly like "
+            f"{next(iter(photos))}"
+        )
+    if surplus := [name for name in found if name not in set(photos)]:
+        raise InvalidInput(
+            f"{source} has points of {len(surplus)} photos that are not here ({named(surplus)}): "
+            "correct the names, or take these points out"
+        )
+    return found
+
+
+def _of_folder(folder: Path, photos: Collection[str]) -> dict[str, Json]:
+    """By file name; every JSON file must be some photo's."""
+    files = {str(path.relative_to(folder).as_posix()): path for path in folder.rglob("*.json")}
+    found: dict[str, Json] = {}
+    for photo in photos:
+        mine = [photo + ".json", str(PurePosixPath(photo).with_suffix(".json"))]
+        there = [name for name in dict.fromkeys(mine) if name in files]
+        if len(there) > 1:
+            raise InvalidInput(f"{photo} has two files of points ({', '.join(there)}): keep one")
+        if there:
+            found[photo] = dict(read_manual(files.pop(there[0])))
+    return found | {name.removesuffix(".json"): {} for name in files}
+
+
+def _of_table(path: Path) -> dict[str, Json]:
+    table = read_table(path, needs=("photo",))
+    columns = point_columns(table)
+    return {
+        photo: points
+        for row, photo in enumerate(table.photos)
+        if (points := points_of_row(table, columns, row)) is not None
+    }
+
+
+def point_columns(table: Table) -> Mapping[str, Any]:
+    """The columns of points that a table has, as numbers, and who placed them in which photo.
+
+    Raises
+    ------
+    InvalidInput
+        It has no point, or a point's x without its y.
+    """
+    numbers = [
+        f"{name}_{part}_px"
+        for name in POINT_NAMES
+        for part in ("x", "y", "u")
+        if table.has(f"{name}_{part}_px")
+    ]
+    alone = [
+        name
+        for name in POINT_NAMES
+        if (f"{name}_x_px" in numbers) is not (f"{name}_y_px" in numbers)
+    ]
+    if not numbers or alone:
+        what = f"x and y of {', '.join(alone)}" if alone else "hip_x_px, hip_y_px and so on"
+        raise InvalidInput(f"the table {table.name} must have the columns of points: {what}")
+    columns: dict[str, Any] = {one: table.numbers(one) for one in numbers}
+    for name in ("photo_sha256", "rater", "side"):
+        if table.has(name):
+            columns[name] = table.labels(name)
+    return columns
+
+
+def points_of_row(table: Table, columns: Mapping[str, Any], row: int) -> Json | None:
+    """The points of a row, in the shape of a points file; None where it has none."""
+    points: Json = {}
+    for name in POINT_NAMES:
+        if f"{name}_x_px" not in columns:
+            continue
+        x, y = (float(columns[f"{name}_{part}_px"][row]) for part in ("x", "y"))
+        if math.isnan(x) is not math.isnan(y):
+            raise InvalidInput(
+                f"the table {table.name}: {table.where[row]}: {name} has one of x and y: give both"
+            )
+        if math.isnan(x):
+            continue
+        points[name] = {"x": x, "y": y}
+        u = float(columns.get(f"{name}_u_px", {row: math.nan})[row])
+        if not math.isnan(u):
+            points[name]["u_px"] = u
+    if not points:
+        return None
+    told = {n: columns[n][row] for n in ("photo_sha256", "rater", "side") if n in columns}
+    return points | {name: value for name, value in told.items() if value is not None}
+
+
+def points_mark(points: Json | None) -> str:
+    """What changes where a photo's points do: a row belongs to its points too."""
+    if points is None:
+        return ""
+    return hashlib.sha256(json.dumps(points, sort_keys=True).encode()).hexdigest()[:16]
