@@ -26,6 +26,8 @@ from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_
 from knee_angle.report.clip_plots import clip_svg
 from knee_angle.report.clip_words import clip_first_lines, clip_text
 from knee_angle.settings import Settings
+from knee_angle.store import open_store
+from knee_angle.store.recheck import recheck
 
 WHOLE = Clip()
 """Two cycles by hand, a person walking through, a jump of the exposure, a display that lags."""
@@ -159,7 +161,8 @@ def test_the_json_of_a_clip_is_a_contract(whole):
     assert set(row) == {
         "clip", "status", "sha256", "side", "plane", "source", "camera_seen", "alarms",
         "first_lines", "standing", "ends", "arc", "displayed_arc_deg", "lacking", "cycles",
-        "cycle_s", "display", "pictures", "stopped", "torn", "frames", "cautions", "version",
+        "cycle_s", "display", "machine", "chosen", "pictures", "stopped", "torn", "frames",
+        "cautions", "version",
     }  # fmt: skip
     assert (row["status"], row["side"], row["plane"]) == ("measured", "left", "tag")
     assert [end["which"] for end in row["ends"]] == ["extension", "flexion"]
@@ -185,18 +188,30 @@ def test_the_plots_are_drawn(whole):
         assert told in picture
 
 
-def test_the_command_measures_writes_and_asks_for_the_turn_that_it_did_not_see(short, tmp_path):
+def test_the_command_measures_writes_keeps_and_asks_for_the_turn_that_it_did_not_see(
+    short, tmp_path
+):
+    where = tmp_path / "ward.db"
+    with open_store(str(where), create=True) as store:
+        store.add_person("P-017")
+        store.add_machine("M-03")
     table = table_of(SHORT, tmp_path / "numbers.csv")
     done = called(
         "clip", short, "--displayed-table", table, "--frames", tmp_path / "rows.csv",
-        "--chart", tmp_path / "plot.svg",
+        "--chart", tmp_path / "plot.svg", "--keep", "--keep-pictures", "--person", "P-017",
+        "--machine", "M-03", "--store", where,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert "KNEE    " in done.stdout
-    assert "ARC     " in done.stdout
-    assert "shows no turn at the extension end" in done.stdout
+    for told in ("KNEE    ", "ARC     ", "DO      ", "shows no turn at the extension end"):
+        assert told in done.stdout
     assert (tmp_path / "plot.svg").read_text().startswith("<svg")
     assert (tmp_path / "rows.csv").read_text().startswith('"picture","seconds"')
+    with open_store(str(where)) as store:
+        rows = store.measurements(person="P-017")
+        assert len(rows) >= 3
+        assert all(recheck(store.measurement(row.id)).same for row in rows)
+        assert all(store.photo(row.id) is not None for row in rows)
+        assert len(store.visits(person="P-017")) == 1
 
 
 class _Reads:
@@ -511,3 +526,17 @@ def test_an_end_between_two_pictures_is_found_with_many_and_with_few(a_cycle):
     values = 50 - 40 * np.cos(2 * np.pi * (seconds + 0.06) / 4.0)
     turn = next(turn for turn in turns_of(values) if turn.high and turn.inside)
     assert float(end_weights(seconds, values, turn) @ values) == pytest.approx(90.0, abs=0.8)
+
+
+def test_a_few_pictures_are_judged_as_a_visit_and_say_what_the_clip_says(whole):
+    answer = whole.answer
+    assert [one.end for one in answer.chosen][::4] == ["extension", "flexion"]
+    for one in answer.chosen:
+        off = one.measurement.knee.deg - WHOLE.knee_at(one.seconds)
+        assert abs(off) < 1.0
+    ends = answer.visit.settings[0], answer.visit.settings[-1]
+    for visit, clip in zip(ends, answer.ends, strict=True):
+        assert visit.estimate.knee.value == pytest.approx(clip.knee.value, abs=0.5)
+        assert visit.estimate.knee.u == pytest.approx(clip.knee.u, rel=0.25)
+    told = [line for line in clip_first_lines(answer) if line.startswith("DO      ")]
+    assert told[0].removeprefix("DO      ") in answer.visit.machine.words

@@ -18,8 +18,14 @@ from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import MEASURING, takes_settings
-from knee_angle.cli.store import Where, limits_not_known, with_prescription
-from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.cli.store import (
+    Where,
+    check_machine_code,
+    limits_not_known,
+    opened_store,
+    with_prescription,
+)
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.files import write_whole
 from knee_angle.language import say, tell
 from knee_angle.settings import Counting, Settings
@@ -56,42 +62,61 @@ def clip(
         Path | None, typer.Option(help="Table with a row for each picture (.parquet, .csv).")
     ] = None,
     output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep both ends and some pictures between as a visit.")
+    ] = False,
+    keep_pictures: Annotated[
+        bool, typer.Option("--keep-pictures", help="With --keep: crops of these pictures too.")
+    ] = False,
     person: Annotated[
         str | None,
         typer.Option(help="The patient's code: what is prescribed for the knee is used."),
     ] = None,
+    machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
 ) -> None:
     """Film one cycle: knee, bars and display against time, both ends, arc, gain and lag."""
+    _check_call(output, chart, frames, keep=keep, keep_pictures=keep_pictures)
+    legs, unknown = with_prescription(settings, person, store)
+    if keep:
+        check_machine_code(machine, store)
+    readings = None
+    if displayed_table is not None:
+        readings = read_clip_table(displayed_table, settings.counts)
+    answer = _measured(film, settings=settings, legs=legs, readings=readings, f35_mm=focal_35mm)
+    asked = [limits_not_known(person, unknown)] if unknown and person else []
+    _print(answer, asked, output, shown(film))
+    _write(answer, chart, frames)
+    problems = [unknown] if unknown else []
+    if keep and (lost := _kept(answer, film, settings, person, machine, store, keep_pictures)):
+        problems.append(lost)
+    if problems:
+        raise StoreError("; ".join(problems))
+    raise typer.Exit(_status(answer))
+
+
+def _check_call(
+    output: Format, chart: Path | None, frames: Path | None, *, keep: bool, keep_pictures: bool
+) -> None:
+    """Refuse what cannot be done before the film is read."""
     if output is Format.CSV:
         raise InvalidInput(say("clip prints text or json, but got csv: use --frames for a table"))
     for name, path in (("chart", chart), ("frames", frames)):
         _check_kind(name, path)
-    legs, unknown = with_prescription(settings, person, store)
+    if keep_pictures and not keep:
+        raise InvalidInput(say("--keep-pictures needs --keep: give both, or neither"))
+
+
+def _measured(film: Path, **given: Any) -> ClipOutcome:
+    """The film measured, with its progress shown; Ctrl+C ends it there."""
     from knee_angle.clip.measure import measure_clip
     from knee_angle.landmarks.standard import opened_detectors
 
-    readings = None
-    if displayed_table is not None:
-        readings = read_clip_table(displayed_table, settings.counts)
     with opened_detectors() as detectors, _stoppable() as stopping, _Progress() as progress:
-        answer = measure_clip(
-            film,
-            detectors=detectors,
-            settings=settings,
-            legs=legs,
-            readings=readings,
-            f35_mm=focal_35mm,
-            name=shown(film),
-            progress=progress.told,
-            stop=stopping,
-        )
-    asked = [limits_not_known(person, unknown)] if unknown and person else []
-    _print(answer, asked, output, shown(film))
-    _write(answer, chart, frames)
-    if unknown:
-        raise StoreError(unknown)
-    raise typer.Exit(_status(answer))
+        return measure_clip(
+            film, detectors=detectors, name=shown(film), progress=progress.told, stop=stopping,
+            **given,
+        )  # fmt: skip
 
 
 def read_clip_table(path: Path, counts: Counting) -> Readings:
@@ -179,6 +204,51 @@ def _write(answer: ClipOutcome, chart: Path | None, frames: Path | None) -> None
         from knee_angle.report.clip_contract import frames_as_table
 
         _write_file(frames, _table_bytes(frames_as_table(answer), frames.suffix.lower()))
+
+
+def _kept(
+    answer: ClipOutcome,
+    film: Path,
+    settings: Settings,
+    person: str | None,
+    machine: str | None,
+    where: str | None,
+    pictures: bool,
+) -> str:
+    """Keep the chosen pictures and their joint answer as a visit; what was not kept and why.
+
+    The film itself is not kept. All of it is kept at once, so it is tried once more as a whole.
+    """
+    from knee_angle.clip.measure import crops_of
+    from knee_angle.records import NotMeasured
+    from knee_angle.store import PhotoToKeep, SetUp, new_id
+
+    if isinstance(answer, NotMeasured):
+        return ""
+    crops = crops_of(film, answer) if pictures else {}
+    visit = new_id()
+    photos = [
+        PhotoToKeep(
+            one.measurement.photo,
+            one.measurement,
+            SetUp(end=one.end, setting=one.setting),
+            picture=crops.get(one.number),
+        )
+        for one in answer.chosen
+    ]
+    trouble = ""
+    for _ in range(2):
+        try:
+            with opened_store(where, create=True) as store:
+                store.save_visit(
+                    answer.visit, photos, visit_id=visit, settings=settings, person=person,
+                    machine=machine,
+                )  # fmt: skip
+        except KneeAngleError as error:
+            trouble = str(error)
+        else:
+            return ""
+    return say("the clip was not kept: {trouble}", trouble=trouble)
 
 
 def _table_bytes(table: Any, suffix: str) -> bytes:

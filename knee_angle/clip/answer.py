@@ -6,11 +6,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding, Standing
-from knee_angle.records import Comparison, NotMeasured, Plane, Side, Source
+from knee_angle.machine.answer import VisitAnswer
+from knee_angle.records import Comparison, Measurement, NotMeasured, Plane, Side, Source
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
-__all__ = ["ClipAnswer", "ClipEnd", "ClipFrame", "ClipOutcome", "DisplayAgainst", "Which"]
+__all__ = [
+    "ChosenPicture",
+    "ClipAnswer",
+    "ClipEnd",
+    "ClipFrame",
+    "ClipOutcome",
+    "DisplayAgainst",
+    "Which",
+]
 
 Which = Literal["extension", "flexion"]
 
@@ -105,6 +114,29 @@ class ClipEnd:
 
 
 @dataclass(frozen=True, slots=True)
+class ChosenPicture:
+    """One picture of a clip as a photo of a visit.
+
+    Parameters
+    ----------
+    setting : str
+        Its number in the visit, the straightest first.
+    end : {"extension", "flexion"} or None
+        The end that it shows.
+    number, seconds : int, float
+        Of the picture in the film.
+    measurement : Measurement
+        What it says, with the clip's points, direction and lens.
+    """
+
+    setting: str
+    end: Which | None
+    number: int
+    seconds: float
+    measurement: Measurement
+
+
+@dataclass(frozen=True, slots=True)
 class DisplayAgainst:
     """The displayed number against knee or bars over the range that was filmed.
 
@@ -191,6 +223,10 @@ class ClipAnswer:
         What is said first; what to keep in mind.
     used : Settings
         The settings that it was judged by.
+    chosen : tuple of ChosenPicture
+        A few pictures as photos of a visit, the straightest first.
+    visit : VisitAnswer or None
+        What they say together, the machine's judgement with it; None where they say nothing.
     """
 
     clip: str
@@ -214,6 +250,8 @@ class ClipAnswer:
     alarms: tuple[str, ...]
     cautions: tuple[str, ...]
     used: Settings
+    chosen: tuple[ChosenPicture, ...] = ()
+    visit: VisitAnswer | None = None
 
     @property
     def standing(self) -> Standing | None:

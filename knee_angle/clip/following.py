@@ -36,7 +36,16 @@ from knee_angle.records import (
     PointName,
 )
 
-__all__ = ["FOLLOWED", "Followed", "Look", "NumberReader", "Sample", "follow", "looks_of"]
+__all__ = [
+    "FOLLOWED",
+    "Followed",
+    "Look",
+    "NumberReader",
+    "Sample",
+    "follow",
+    "looks_of",
+    "picture_sha256",
+]
 
 Floats = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -185,7 +194,7 @@ class _Through:
         photo = photo_of_pixels(
             frame.rgb,
             name=f"{self._film.name} at {frame.seconds:.2f} s",
-            sha256=_sha256_of(self._film, frame.number),
+            sha256=picture_sha256(self._film.sha256, frame.number),
             f35_mm=self._film.f35_mm,
         )
         self.size_px = (photo.width, photo.height)
@@ -266,9 +275,9 @@ class _Through:
             one.points_px[:] += off * min(1.0, (one.seconds - start) / span)
 
 
-def _sha256_of(film: Film, number: int) -> str:
+def picture_sha256(film_sha256: str, number: int) -> str:
     """A picture's own hash: detectors remember what they saw of a photo by it."""
-    return hashlib.sha256(f"{film.sha256} {number}".encode()).hexdigest()
+    return hashlib.sha256(f"{film_sha256} {number}".encode()).hexdigest()
 
 
 def _followed(track: _Track, grey: Grey) -> Floats:

@@ -28,6 +28,7 @@ from knee_angle.clip.answer import (
     DisplayAgainst,
     Which,
 )
+from knee_angle.clip.chosen import chosen_pictures, visit_of
 from knee_angle.clip.course import Turn, cycle_seconds, end_weights, turns_of
 from knee_angle.clip.curve import Curve, fit_curve
 from knee_angle.clip.estimate import Joint, Quantity, estimated
@@ -35,13 +36,16 @@ from knee_angle.clip.film import Film, lens_of_film, opened_film
 from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
 from knee_angle.landmarks.base import Detector
+from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
 from knee_angle.machine.prescribed import LegSettings, which_knee
-from knee_angle.records import Angle, NotMeasured
+from knee_angle.photo.crop import crop_jpeg
+from knee_angle.photo.reading import photo_of_pixels
+from knee_angle.records import Angle, CropJpeg, NotMeasured
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
-__all__ = ["Readings", "measure_clip"]
+__all__ = ["Readings", "crops_of", "measure_clip"]
 
 Floats = NDArray[np.float64]
 
@@ -162,7 +166,32 @@ def _answered(
         side = found.seen.leg.side
         judged_by, asked = legs.of(side), which_knee(side, legs.only)
         past = _display_alarms(shown, judged_by)
-    return _Answering(film, followed, found, joint, shown, judged_by).answer((*asked, *past))
+    answer = _Answering(film, followed, found, joint, shown, judged_by).answer((*asked, *past))
+    chosen = chosen_pictures(
+        found, joint, shown_s=shown.seconds, shown_deg=shown.displayed_deg,
+        lag_s=answer.against[-1].lag_s.value if answer.against else 0.0,
+        film_sha256=film.sha256, film=film.name, settings=judged_by,
+    )  # fmt: skip
+    together = visit_of(chosen, judged_by)
+    visit = together if isinstance(together, VisitAnswer) else None
+    return replace(answer, chosen=chosen, visit=visit)
+
+
+def crops_of(path: str | Path, answer: ClipAnswer) -> dict[int, CropJpeg]:
+    """Crops of the chosen pictures by their number; the film is read once more for them."""
+    wanted = {one.number: one.measurement for one in answer.chosen}
+    crops = {}
+    with opened_film(path, name=answer.clip) as film:
+        for frame in film.frames():
+            one = wanted.pop(frame.number, None)
+            if one is not None:
+                photo = photo_of_pixels(
+                    frame.rgb, name=one.photo, sha256=one.photo_sha256 or "", f35_mm=None
+                )
+                crops[frame.number] = crop_jpeg(photo, one)
+            if not wanted:
+                break
+    return crops
 
 
 def _read(followed: Followed) -> Readings:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from knee_angle.clip.answer import ClipAnswer, ClipEnd, ClipFrame, DisplayAgainst
+from knee_angle.clip.answer import ChosenPicture, ClipAnswer, ClipEnd, ClipFrame, DisplayAgainst
 from knee_angle.records import NotMeasured
 from knee_angle.report.clip_words import clip_first_lines, looked_at_text
+from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.visit import Value
 
 if TYPE_CHECKING:
@@ -55,6 +56,9 @@ def clip_as_json(
             "alarms": list(answer.alarms),
             "version": version,
         }
+    machine = None
+    if answer.visit is not None:
+        machine = visit_as_json(answer.visit, version=version)["machine"]
     return {
         "clip": clip,
         "status": "measured",
@@ -75,14 +79,9 @@ def clip_as_json(
         "cycles": answer.cycles,
         "cycle_s": None if answer.cycle_s is None else _value(answer.cycle_s),
         "display": {one.of: _against(one) for one in answer.against},
-        "pictures": {
-            "seconds": _3(answer.seconds),
-            "in_film": answer.pictures,
-            "measured": len(answer.frames),
-            "looked_at": sum(frame.looked for frame in answer.frames),
-            "used": sum(frame.used for frame in answer.frames),
-            "told": looked_at_text(answer),
-        },
+        "machine": machine,
+        "chosen": [_chosen(one) for one in answer.chosen],
+        "pictures": _pictures(answer),
         "stopped": answer.stopped,
         "torn": answer.torn,
         "frames": [_frame(frame) for frame in answer.frames] if frames else None,
@@ -159,6 +158,31 @@ def _end(end: ClipEnd) -> Json:
             {"what": one.what, "u_deg": _3(one.u_deg), "share": round(one.share, 3)}
             for one in end.shrink
         ],
+    }
+
+
+def _pictures(answer: ClipAnswer) -> Json:
+    return {
+        "seconds": _3(answer.seconds),
+        "in_film": answer.pictures,
+        "measured": len(answer.frames),
+        "looked_at": sum(frame.looked for frame in answer.frames),
+        "used": sum(frame.used for frame in answer.frames),
+        "told": looked_at_text(answer),
+    }
+
+
+def _chosen(one: ChosenPicture) -> Json:
+    shown = one.measurement.displayed
+    return {
+        "setting": one.setting,
+        "end": one.end,
+        "picture": one.number,
+        "seconds": _3(one.seconds),
+        "flexion_deg": _3(one.measurement.knee.deg),
+        "u_deg": _3(one.measurement.knee.u_deg),
+        "displayed_deg": None if shown is None else shown.deg,
+        "photo_sha256": one.measurement.photo_sha256,
     }
 
 

@@ -18,6 +18,7 @@ from knee_angle.report.visit_words import (
     limit_text,
     prescribed_text,
     sure_text,
+    to_do,
 )
 from knee_angle.visit import Value
 
@@ -27,10 +28,6 @@ SIDES = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
 OF = {"bars": say("the bars"), "knee": say("the knee")}
 NO_NUMBERS = say(
     "The display's numbers were not given: write them down with their seconds (--displayed-table)."
-)
-NO_BARS = say(
-    "The machine's bars were not seen, so a wrong display and a badly lying leg cannot be told "
-    "apart: put dots on them."
 )
 
 
@@ -51,8 +48,8 @@ def clip_first_lines(answer: ClipAnswer) -> list[str]:
     lines += [say("SHOWN   {told}", told=against_text(one)) for one in answer.against]
     if not answer.against:
         lines.append(say("SHOWN   {told}", told=NO_NUMBERS))
-    elif all(one.of == "knee" for one in answer.against):
-        lines.append(say("DO      {told}", told=NO_BARS))
+    if answer.visit is not None:
+        lines += [say("DO      {told}", told=told) for told in to_do(answer.visit)[0]]
     last = answer.ends[-1]
     lines.append(say("SURE    {told}", told=sure_text(last.knee, last.shrink)))
     return lines
@@ -142,6 +139,8 @@ def clip_text(answer: ClipAnswer) -> list[str]:
     lines.append(say("  end          knee (95 %)                bars     display  verdict"))
     lines += [_row(end) for end in answer.ends]
     lines += _hinges(answer.ends)
+    if answer.visit is not None:
+        lines += [say("  also: {told}", told=told) for told in to_do(answer.visit)[1]]
     lines.append(say("  pictures: {told}", told=looked_at_text(answer)))
     lines.append(
         say(
