@@ -8,7 +8,7 @@
 
 Between them: ``app`` (its name, its help, how it stops), ``settings`` and ``options`` (what
 several take), ``photos`` and ``samples`` (photos named, and ours), ``serving`` (starting the
-page's server), ``streams`` (output that reaches any terminal).
+page's server), ``versions`` (what measured), ``streams`` (output that reaches any terminal).
 """
 
 from __future__ import annotations

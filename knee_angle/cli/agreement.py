@@ -185,6 +185,7 @@ def study_of(
     """A table's comparison, and what it is about."""
     from knee_angle import __version__
     from knee_angle.agreement import study_agreement
+    from knee_angle.cli.versions import versions_of
     from knee_angle.report.study_words import About
     from knee_angle.tables import read_table
 
@@ -206,6 +207,7 @@ def study_of(
         made=datetime.now(UTC).date().isoformat(),
         u_compared=_u_compared(u_compared, compared, u_column, settings),
         rater=rater,
+        versions=versions_of(table),
     )
     study = study_agreement(
         _pairs(rows, about),

@@ -22,7 +22,6 @@ from knee_angle.settings import Settings
 if TYPE_CHECKING:
     from knee_angle.agreement import Reliability
     from knee_angle.report.paper.raters import AboutRaters
-    from knee_angle.report.reporting import Versions
 
 __all__ = ["rating_app"]
 
@@ -168,27 +167,16 @@ def _columns(
 def _about(
     table: Path, columns: tuple[str, str, str], missing: str, rows: int, study: Path | None
 ) -> AboutRaters:
+    from knee_angle.cli.versions import versions_of
     from knee_angle.rating import open_study
     from knee_angle.report.paper.raters import AboutRaters
 
     plan = None if study is None else open_study(study).plan
     return AboutRaters(
-        table.name, *columns, missing, rows, datetime.now(UTC).date().isoformat(), versions(),
+        table.name, *columns, missing, rows, datetime.now(UTC).date().isoformat(),
+        versions_of(table),
         blind=plan is not None, seed=None if plan is None else plan.seed,
     )  # fmt: skip
-
-
-def versions() -> Versions:
-    """What measures on this machine."""
-    from importlib import metadata, resources
-
-    from knee_angle import __version__
-    from knee_angle.report.reporting import Versions
-
-    card = resources.files("knee_angle.landmarks") / "weights" / "leg.json"
-    weights = str(json.loads(card.read_text(encoding="utf-8"))["sha256"])
-    libraries = ("numpy", "scipy", "onnxruntime", "opencv-contrib-python")
-    return Versions(__version__, weights, {name: metadata.version(name) for name in libraries})
 
 
 def _write(path: Path, found: Reliability, about: AboutRaters) -> None:

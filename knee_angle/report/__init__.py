@@ -15,7 +15,8 @@ is handed over.
 * ``sheets``, ``code_sheet``: tags, dots, cards and codes to print, drawn by ``printed_page``;
 * ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods
   compared (:class:`knee_angle.agreement.Study`);
-* ``raters_json``: a rater study as JSON; ``reporting``: items to report, methods to paste.
+* ``raters_json``: a rater study as JSON; ``reporting``, ``study_reported``: items to report, the
+  flow, methods to paste.
 
 For a clip: `clip_contract` (JSON, a row for each picture), `clip_words`, `clip_plots`.
 """

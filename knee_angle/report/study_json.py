@@ -18,6 +18,7 @@ from knee_angle.agreement import (
     Within,
 )
 from knee_angle.agreement.limits import Limits
+from knee_angle.report.study_reported import flow, methods_to_paste
 from knee_angle.report.study_words import About, cautions
 
 __all__ = ["plan_as_json", "study_as_json"]
@@ -77,6 +78,8 @@ def study_as_json(study: Study, about: About) -> Json:
             "u_reference": about.u_reference,
             "u_compared": about.u_compared,
         },
+        "flow": [{"step": what, "rows": count} for what, count in flow(study)],
+        "methods": list(methods_to_paste(study, about)),
         "cautions": list(cautions(study, about)),
         "made": about.made,
         "version": about.version,

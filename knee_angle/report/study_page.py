@@ -15,6 +15,7 @@ from knee_angle.agreement import Study
 from knee_angle.report import study_words as words
 from knee_angle.report.study_methods import methods, study_u
 from knee_angle.report.study_plots import study_plots
+from knee_angle.report.study_reported import flow, grras, methods_to_paste, stard
 from knee_angle.report.study_words import About
 
 __all__ = ["study_page"]
@@ -39,6 +40,12 @@ def study_page(study: Study, about: About) -> str:
         groups=words.subgroup_tables(study, about),
         plots=[(plot, _inside(plot.svg)) for plot in study_plots(study, about)],
         methods=methods(study, about),
+        flow=flow(study),
+        paste=methods_to_paste(study, about),
+        lists=[
+            ("GRRAS, its 15 items (Kottner J et al. 2011)", grras(study, about)),
+            ("STARD 2015, where a table can answer (Bossuyt PM et al. 2015)", stard(study, about)),
+        ],
         cautions=words.cautions(study, about),
         excluded=excluded[:MOST_ROWS],
         excluded_count=len(excluded),

@@ -14,6 +14,7 @@ from knee_angle.agreement import (
     Study,
     Subgroup,
 )
+from knee_angle.report.reporting import Versions
 
 __all__ = [
     "About",
@@ -73,6 +74,8 @@ class About:
         Standard uncertainty taken for the compared values.
     rater : str or None
         The column of who measured, where used.
+    versions : Versions or None
+        What measured, for the methods.
     """
 
     table: str
@@ -85,6 +88,7 @@ class About:
     made: str
     u_compared: float | None = None
     rater: str | None = None
+    versions: Versions | None = None
 
     @property
     def unit(self) -> str:
