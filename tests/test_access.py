@@ -423,6 +423,7 @@ ORACLE = {
     "measurements": (PATIENTS, (), {"person": "P-017"}),
     "note": ("researcher", ("export", "P-017"), {}),
     "note_machine": ("auditor", (MachineCard("M-03", check_every_days=90),), {}),
+    "note_paper": (ALL_BUT_ADMIN, ("visit P-017",), {}),
     "of_photo": (PATIENTS, (SHA,), {}),
     "overview": (ALL_BUT_ADMIN, (), {}),
     "people": (PATIENTS, (), {}),

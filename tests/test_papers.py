@@ -7,11 +7,13 @@ import io
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from importlib import import_module
 
 import numpy as np
 import pypdf
 import pypdfium2
 import pytest
+import streamlit as st
 from stores import (
     NOON,
     SETTINGS,
@@ -27,6 +29,7 @@ from knee_angle import papers
 from knee_angle.errors import InvalidInput
 from knee_angle.language import in_language
 from knee_angle.machine.check import check_machine
+from knee_angle.pipeline import answer_of_visit
 from knee_angle.records import CropJpeg
 from knee_angle.report.paper.blocks import Beside, Cell, Paper, Picture, Signatures, Table, as_json
 from knee_angle.report.paper.html import html_of
@@ -35,6 +38,7 @@ from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.store import SetUp, new_id, open_store
 from knee_angle.store.rows import unnamed_visit
+from knee_angle.visit.photos import Shot
 
 HEBREW, ARABIC = "מבט נוסף בעוד יומיים", "يرجى القياس مرة أخرى"
 ABOUT = About("P-017", "M-03", NOON, saved_at=NOON, who="ward 3", row="ab" * 16, software="0.1.0")
@@ -520,7 +524,13 @@ def test_the_fleet_says_first_what_is_due_and_whose_display_is_proven_wrong(tmp_
 
 
 def test_every_paper_is_told_in_german_with_decimal_commas(store, judged, checked):
-    answer, photos = judged
+    _, photos = judged
+    shots = [
+        (Shot(one.name, f"{shown:g}", shown), one.measurement)
+        for one in photos
+        if (shown := one.measurement.displayed.deg) is not None
+    ]
+    answer = answer_of_visit(shots, SETTINGS)  # as the pipeline does it: drawn from the hashes
     store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
     keep_days(store, 2)
     keep_check(store, checked)
@@ -539,3 +549,50 @@ def test_every_paper_is_told_in_german_with_decimal_commas(store, judged, checke
         assert opened_pdf(pdf_of(paper, "a4", "de")).trailer["/Root"]["/Lang"] == "de"
         assert '<html lang="de">' in html_of(paper, "de")
     assert "+2,0°" in every_text(made[0], "de")
+
+
+# From the page -----------------------------------------------------------------------
+
+
+def offered(monkeypatch, page: str, drawn) -> dict[str, bytes]:
+    """The papers that a page offers, by their names, each made as when it is asked for."""
+    found = {}
+
+    def keep_button(_label, *, data, file_name, **_):
+        found[file_name] = data
+
+    monkeypatch.setattr(st, "download_button", keep_button)
+    drawn(import_module(f"knee_angle.page.{page}"))
+    return {name: data() for name, data in found.items() if name.endswith(".pdf")}
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_page_of_a_patient_and_of_a_machine_hand_over_papers_in_its_language(
+    tmp_path, monkeypatch, language
+):
+    with open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
+        invented_ward(store, today=NOON)
+        side = store.measurements(person="P-017")[0].side
+        with in_language(language):
+            made = offered(
+                monkeypatch, "people", lambda page: page._papers(store, "P-017", side)
+            ) | offered(monkeypatch, "machines", lambda page: page._papers(store, "M-03"))
+        trail = [line.about for line in store.audit() if line.what == "report"]
+    assert set(made) == {
+        f"P-017-course-{side}.pdf", "P-017-visit.pdf", "M-03-certificate.pdf", "machines.pdf",
+    }  # fmt: skip
+    assert {opened_pdf(one).trailer["/Root"]["/Lang"] for one in made.values()} == {language}
+    assert sorted(trail) == ["course P-017", "fleet", "machine M-03", "visit P-017"]
+
+
+def test_a_visit_that_was_just_kept_is_handed_over_as_paper(store, judged, monkeypatch):
+    answer, photos = judged
+    kept = store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+
+    def drawn(page):
+        monkeypatch.setattr(page, "the_store", lambda: store)
+        rows = {row.id: row.id for row in kept.measurements}
+        page._paper({"id": kept.visit.id, "joint": True, "rows": rows})
+
+    (made,) = offered(monkeypatch, "keeping", drawn).values()
+    assert "P-017" in opened_pdf(made).pages[0].extract_text()

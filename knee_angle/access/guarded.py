@@ -39,6 +39,7 @@ ACT_OF: dict[str, tuple[Act, ...]] = {
     "measurements": ("see patients",),
     "note": ("export",),
     "note_machine": ("check machines",),
+    "note_paper": ("see patients", "see machines"),
     "of_photo": ("see patients",),
     "overview": ("see machines",),
     "people": ("see patients",),

@@ -59,7 +59,7 @@ def report_visit(
     with opened_store(store) as opened:
         made = papers.of_visit(opened, person=person, row=row, note=note)
         _write(out, made, paper)
-        opened.note("report", f"visit {person or ''} {row or ''}")
+        opened.note_paper(f"visit {person or ''} {row or ''}")
 
 
 @report_app.command("course")
@@ -78,7 +78,7 @@ def report_course(
     with opened_store(store) as opened:
         knee: Side | None = None if side is None else side.value
         _write(out, papers.of_course(opened, person, side=knee, note=note), paper)
-        opened.note("report", f"course {person}")
+        opened.note_paper(f"course {person}")
 
 
 @report_app.command("machine")
@@ -100,7 +100,7 @@ def report_machine(
     with opened_store(store) as opened:
         made = papers.of_machine(opened, machine, row=row, pictures=pictures, note=note)
         _write(out, made, paper)
-        opened.note("report", f"machine {machine} {row or ''}")
+        opened.note_paper(f"machine {machine} {row or ''}")
 
 
 @report_app.command("fleet")
@@ -111,7 +111,7 @@ def report_fleet(out: Out, paper: Sized = Size.A4, note: Note = "", store: Where
     _named(out)
     with opened_store(store) as opened:
         _write(out, papers.of_fleet(opened, note=note), paper)
-        opened.note("report", "fleet")
+        opened.note_paper("fleet")
 
 
 def _named(out: Path) -> None:

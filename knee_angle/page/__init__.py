@@ -8,6 +8,6 @@
   ``tray``: its photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;
   ``answer``: the card;
-  ``keeping``, ``taking_back``: keeping it, and letting it no longer count;
+  ``keeping``, ``taking_back``: keeping it, and letting it no longer count; ``paper``: it on paper;
 * ``charts``, ``style``, ``spoken``: how it looks, and which language.
 """

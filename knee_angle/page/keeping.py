@@ -14,12 +14,14 @@ from typing import Any
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle import papers, words
 from knee_angle.access.roles import NotAllowed
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
+from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import memory
 from knee_angle.page.judged import Judged
+from knee_angle.page.paper import paper_button
 from knee_angle.page.visit import Visit, next_visit
 from knee_angle.page.ward.here import for_session, may
 from knee_angle.photo.crop import crop_jpeg
@@ -354,10 +356,24 @@ def _told(visit: Visit) -> None:
                 "it above and keep the correction, and this row no longer counts; or take it back "
                 f"under {where}."
             )
+    _paper(kept)
     _links(kept)
     if st.button("Next patient", width="stretch", icon=":material/person_add:"):
         next_visit()
         st.rerun()
+
+
+def _paper(kept: dict[str, Any]) -> None:
+    """What was kept, as paper: the visit, or the one photo that was kept alone."""
+    row = kept["id"] if kept["joint"] else next(iter(kept["rows"].values()), None)
+    if row is None:
+        return
+    store = the_store()
+    paper_button(
+        say("This visit as paper (PDF)"),
+        lambda: papers.of_visit(store, row=row),
+        store=store, about=f"visit {row[:12]}", name=f"visit-{row[:12]}",
+    )  # fmt: skip
 
 
 def _links(kept: dict[str, Any]) -> None:

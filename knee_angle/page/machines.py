@@ -10,14 +10,16 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle import papers, words
 from knee_angle.errors import KneeAngleError
+from knee_angle.language import say
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.page import memory
 from knee_angle.page.charts import control_chart
 from knee_angle.page.check_draft import checked_machine
 from knee_angle.page.checking import new_check
 from knee_angle.page.keeping import with_store
+from knee_angle.page.paper import paper_button
 from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.ward.here import may
 from knee_angle.store import (
@@ -81,6 +83,7 @@ def show_machines(store: Store) -> None:
     checks = tuple(reversed(store.checks(machine=code, limit=CHECKS_SHOWN)))
     if checks:
         _followed(checks)
+        _papers(store, code)
     else:
         st.info(f"{code} was never checked: start below.")
     if may("check machines"):
@@ -94,6 +97,21 @@ def show_machines(store: Store) -> None:
             st.html(_kept(kept))
         if may("take back"):
             take_measurement_back(store, kept, store.visits(machine=code, limit=KEPT_SHOWN))
+
+
+def _papers(store: Store, code: str) -> None:
+    """The newest check's certificate, and all machines, as paper."""
+    pictures = may("see patients")  # photos of a check are of patients' legs
+    paper_button(
+        say("Certificate of the newest check (PDF)"),
+        lambda: papers.of_machine(store, code, pictures=pictures),
+        store=store, about=f"machine {code}", name=f"{code}-certificate",
+    )  # fmt: skip
+    paper_button(
+        say("All machines as paper (PDF)"),
+        lambda: papers.of_fleet(store),
+        store=store, about="fleet", name="machines",
+    )  # fmt: skip
 
 
 def _due(check: KeptCheck | None, card: MachineCard) -> Due:

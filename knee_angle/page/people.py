@@ -8,11 +8,13 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle import papers, words
 from knee_angle.errors import KneeAngleError
+from knee_angle.language import say
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
+from knee_angle.page.paper import paper_button
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
 from knee_angle.records import Side
@@ -153,8 +155,23 @@ def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Si
     st.html(_table(days))
     with st.expander("What daily life takes", icon=":material/stairs:"):
         st.markdown(_marks(days))
+    _papers(store, code, side)
     if may("export"):
         _export(store, code)
+
+
+def _papers(store: Store, code: str, side: Side) -> None:
+    """The course of a knee and the newest visit, as paper."""
+    paper_button(
+        say("Course as paper (PDF)"),
+        lambda: papers.of_course(store, code, side=side),
+        store=store, about=f"course {code}", name=f"{code}-course-{side}",
+    )  # fmt: skip
+    paper_button(
+        say("Newest visit as paper (PDF)"),
+        lambda: papers.of_visit(store, person=code),
+        store=store, about=f"visit {code}", name=f"{code}-visit",
+    )  # fmt: skip
 
 
 def _export(store: Store, code: str) -> None:

@@ -338,6 +338,11 @@ class Store(PeopleAndMachines, Visits):
         now = self._now()
         self._write(lambda connection: self._note(connection, what, about, now))
 
+    def note_paper(self, about: str) -> None:
+        """A line in the audit trail for a paper that was made of kept rows."""
+        now = self._now()
+        self._write(lambda connection: self._note(connection, "report", about, now))
+
     def overview(self) -> Overview:
         """Where the store is and how much it holds."""
         with self._reads() as connection:
