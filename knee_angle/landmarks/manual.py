@@ -190,7 +190,7 @@ def rater_of(content: Mapping[str, Any]) -> str | None:
     if rater is None:
         return None
     if not isinstance(rater, str):
-        raise InvalidInput(f"rater must be a code such as R1, but got {_short(rater)}")
+        raise InvalidInput(say("rater must be a code such as R1, but got {got}", got=_short(rater)))
     return checked_code(rater, what="rater")
 
 

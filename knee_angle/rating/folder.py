@@ -18,6 +18,7 @@ from pathlib import Path
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading, whole_file
 from knee_angle.landmarks.manual import manual_landmarks
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.rating.plan import RatingPlan, Turn, turns_of
 from knee_angle.records import LEG_POINTS
@@ -99,7 +100,11 @@ class RatingStudy:
                 found.append(Rating(**json.loads(line)))
             except (ValueError, TypeError):
                 raise InvalidInput(
-                    f"line {number} of {path} is no rating: it was changed by hand; restore it"
+                    say(
+                        "line {number} of {path} is no rating: it was changed by hand; restore it",
+                        number=number,
+                        path=path,
+                    )
                 ) from None
         return tuple(found)
 
@@ -121,8 +126,12 @@ class RatingStudy:
         photo = read_photo(Path(one.path), name=f"photo {number}")
         if photo.sha256 != one.sha256:
             raise InvalidInput(
-                f"{one.path} is another photo than when the study began: put back the one with "
-                f"the hash {one.sha256[:12]}..."
+                say(
+                    "{path} is another photo than when the study began: put back the one with the "
+                    "hash {sha256}...",
+                    path=one.path,
+                    sha256=one.sha256[:12],
+                )
             )
         return photo
 
@@ -139,14 +148,21 @@ class RatingStudy:
         """
         missing = [name for name in LEG_POINTS if name not in points]
         if missing:
-            raise InvalidInput(f"points are missing: {', '.join(missing)}: place them first")
+            raise InvalidInput(
+                say("points are missing: {names}: place them first", names=", ".join(missing))
+            )
         only: dict[str, dict[str, float]] = {str(name): dict(points[name]) for name in LEG_POINTS}
         manual_landmarks(only, width_px=photo.width, height_px=photo.height)
         with _WRITING:
             after = self.next_turn(rater)
             if after is None or after[0] != place:
                 raise InvalidInput(
-                    f"turn {place} of {rater} was kept before: go on with the photo that is next"
+                    say(
+                        "turn {place} of {rater} was kept before: go on with the photo that is "
+                        "next",
+                        place=place,
+                        rater=rater,
+                    )
                 )
             turn = after[1]
             rating = Rating(
@@ -170,7 +186,11 @@ def _append(path: Path, line: str) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         raise InvalidInput(
-            f"the rating was not kept: {path} cannot be written ({error.strerror})"
+            say(
+                "the rating was not kept: {path} cannot be written ({why})",
+                path=path,
+                why=error.strerror,
+            )
         ) from None
 
 
@@ -200,7 +220,9 @@ def begin_study(
     known = tuple(_study_photo(path) for path in photos)
     twice = {one.sha256 for one in known}
     if len(twice) < len(known) or len({one.name for one in known}) < len(known):
-        raise InvalidInput("each photo must be named once, by a name of its own: leave out copies")
+        raise InvalidInput(
+            say("each photo must be named once, by a name of its own: leave out copies")
+        )
     made = {
         "kind": KIND,
         "plan": asdict(plan),
@@ -213,7 +235,11 @@ def begin_study(
             file.write(json.dumps(made, indent=1).encode())
     except OSError as error:
         raise InvalidInput(
-            f"{folder} cannot be made ({error.strerror}): name a new folder"
+            say(
+                "{folder} cannot be made ({why}): name a new folder",
+                folder=folder,
+                why=error.strerror,
+            )
         ) from None
     return RatingStudy(folder, plan, known)
 
@@ -243,4 +269,6 @@ def open_study(folder: Path) -> RatingStudy:
             tuple(StudyPhoto(**one) for one in made["photos"]),
         )
     except (OSError, ValueError, KeyError, TypeError):
-        raise InvalidInput(f"no rater study is in {folder}: begin one with rating begin") from None
+        raise InvalidInput(
+            say("no rater study is in {folder}: begin one with rating begin", folder=folder)
+        ) from None

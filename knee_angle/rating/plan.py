@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records.code import checked_code
 
 __all__ = ["RatingPlan", "Turn", "turns_of"]
@@ -79,7 +80,11 @@ def turns_of(plan: RatingPlan, rater: str) -> tuple[Turn, ...]:
     """
     if rater not in plan.raters:
         raise InvalidInput(
-            f"the study has no rater {rater!r}: its raters are {', '.join(plan.raters)}"
+            say(
+                "the study has no rater {rater}: its raters are {raters}",
+                rater=repr(rater),
+                raters=", ".join(plan.raters),
+            )
         )
     rng = np.random.default_rng([plan.seed, plan.raters.index(rater)])
     turns: list[Turn] = []
