@@ -18,27 +18,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from babel.messages.catalog import Catalog
-from babel.messages.extract import extract_from_dir
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
+from jinja2.ext import babel_extract
 
 from knee_angle.language.catalogue import DOMAIN, LANGUAGES, LOCALE
 from knee_angle.language.components import texts_of
 
 PACKAGE = Path(__file__).resolve().parents[1] / "knee_angle"
-KEYWORDS = {
-    "say": None,
-    "tell": None,
-    "say_many": (1, 2),
-    "say_as": ((1, "c"), 2),
-}
-NOT_SHOWN = ("training/**", "store/migrations/**")
-METHODS = [
-    *((path, "ignore") for path in NOT_SHOWN),
-    ("**.py", "python"),
-    ("page/ward/**.html", "jinja2.ext:babel_extract"),
-    ("report/**.html", "jinja2.ext:babel_extract"),
-]
+NOT_SHOWN = ("training/", "store/migrations/")
+TEMPLATES = ("page/ward/*.html", "report/*.html")
 COMPONENTS = ("page/editor", "page/shots")
 WHEN = datetime(2026, 1, 1, tzinfo=UTC)
 """No real date: the file changes with its sentences alone."""
@@ -46,11 +35,37 @@ WHEN = datetime(2026, 1, 1, tzinfo=UTC)
 Message = str | tuple[str, str]
 
 
+def sentences_of(source: str) -> Iterator[tuple[str | None, Message]]:
+    """Context and English text of every call of `say` and its kin, in f-strings too."""
+    for node in ast.walk(ast.parse(source)):
+        if not isinstance(node, ast.Call):
+            continue
+        name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+        texts = [one.value for one in node.args if isinstance(one, ast.Constant)]
+        if name in ("say", "tell") and texts:
+            yield None, texts[0]
+        elif name == "say_many":
+            yield None, (texts[0], texts[1])
+        elif name == "say_as":
+            yield texts[0], texts[1]
+
+
+def package_sources() -> Iterator[tuple[str, Path]]:
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = path.relative_to(PACKAGE).as_posix()
+        if not name.startswith(NOT_SHOWN):
+            yield name, path
+
+
 def sentences() -> dict[tuple[str | None, Message], None]:
     """Context and English text of every sentence of the package."""
     found = {}
-    for _, _, message, _, context in extract_from_dir(PACKAGE, METHODS, keywords=KEYWORDS):
-        found[context, tuple(message) if isinstance(message, list) else message] = None
+    for _, path in package_sources():
+        found |= dict.fromkeys(sentences_of(path.read_text(encoding="utf-8")))
+    for template in [path for one in TEMPLATES for path in sorted(PACKAGE.glob(one))]:
+        with template.open("rb") as file:
+            for _, _, message, _ in babel_extract(file, ["tell"], [], {}):
+                found[None, message if isinstance(message, str) else message[0]] = None
     for folder in COMPONENTS:
         found |= {(None, text): None for text in texts_of(PACKAGE / folder)}
     return found
@@ -160,10 +175,8 @@ def texts_outside(path: Path) -> Iterator[tuple[int, str]]:
 
 def outside() -> list[tuple[str, int, str]]:
     found = []
-    for path in sorted(PACKAGE.rglob("*.py")):
-        name = path.relative_to(PACKAGE).as_posix()
-        if not name.startswith(("training/", "store/migrations/")):
-            found += [(name, line, text) for line, text in texts_outside(path)]
+    for name, path in package_sources():
+        found += [(name, line, text) for line, text in texts_outside(path)]
     return found
 
 

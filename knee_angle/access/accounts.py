@@ -13,6 +13,7 @@ from sqlalchemy.engine import Connection, Row
 from knee_angle.access import passwords, tables
 from knee_angle.access.roles import Role, checked_role
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store.writing import Writer
 
 __all__ = ["Account", "Accounts", "checked_name"]
@@ -38,8 +39,12 @@ def checked_name(name: str) -> str:
     given = name.strip().lower()
     if not 2 <= len(given) <= NAME_LONGEST or not NAME.fullmatch(given):
         raise InvalidInput(
-            f"an account's name must have 2 to {NAME_LONGEST} letters a to z, digits, dots and "
-            f"dashes, such as therapist-1, but got {name!r}"
+            say(
+                "an account's name must have 2 to {name_longest} letters a to z, digits, "
+                "dots and dashes, such as therapist-1, but got {name!r}",
+                name_longest=NAME_LONGEST,
+                name=name,
+            )
         )
     return given
 
@@ -79,9 +84,14 @@ class Accounts(Writer):
         """
         row: dict[str, Any] = {"name": checked_name(name), "role": checked_role(role)}
         if not password and not subject.strip():
-            raise InvalidInput("an account needs a password, or the provider's subject")
+            raise InvalidInput(say("an account needs a password, or the provider's subject"))
         if len(subject) > 255:
-            raise InvalidInput(f"a subject must have at most 255 letters, but got {len(subject)}")
+            raise InvalidInput(
+                say(
+                    "a subject must have at most 255 letters, but got {n_subject}",
+                    n_subject=len(subject),
+                )
+            )
         row |= {"subject": subject.strip(), "password": ""}
         if password:
             checked = passwords.checked_password(password, account=row["name"])
@@ -90,10 +100,17 @@ class Accounts(Writer):
 
         def make(connection: Connection) -> Account:
             if connection.execute(sa.select(_A).where(_A.c.name == row["name"])).first():
-                raise InvalidInput(f"the account {row['name']} is there already, or was: choose "
-                                   "another name, so that the audit trail stays clear")  # fmt: skip
+                raise InvalidInput(
+                    say(
+                        "the account {name} is there already, or was: choose another name, so "
+                        "that the audit trail stays clear",
+                        name=row["name"],
+                    )
+                )
             if row["subject"] and self._by_subject(connection, row["subject"]):
-                raise InvalidInput(f"another account has the subject {row['subject']!r} already")
+                raise InvalidInput(
+                    say("another account has the subject {row!r} already", row=row["subject"])
+                )
             connection.execute(sa.insert(_A).values(**row, made_at=now))
             self._note(connection, f"account: {row['role']}", row["name"], now)
             return self._here(connection, row["name"])
@@ -159,7 +176,9 @@ class Accounts(Writer):
         query = sa.select(_A).where(_A.c.name == name, _A.c.removed_at.is_(None))
         row = connection.execute(query).one_or_none()
         if row is None:
-            raise InvalidInput(f"there is no account {name}: `knee-angle accounts list` lists them")
+            raise InvalidInput(
+                say("there is no account {name}: `knee-angle accounts list` lists them", name=name)
+            )
         return _account(row)
 
     def _by_subject(self, connection: Connection, subject: str) -> Account | None:

@@ -15,6 +15,7 @@ from sqlalchemy.engine import Connection
 from knee_angle.access import tables
 from knee_angle.access.roles import NotAllowed
 from knee_angle.access.sessions import Session, begun, sha256_of
+from knee_angle.language import say
 from knee_angle.store.writing import Writer
 
 __all__ = ["LIVES", "Pairing"]
@@ -36,8 +37,10 @@ class Pairing(Writer):
             A phone that was paired itself, or an admin's account.
         """
         if session.way == "paired" or session.role == "admin":
-            why = "a paired phone" if session.way == "paired" else "an admin's account"
-            raise NotAllowed(f"{why} pairs no phone: sign in on a computer with your own account")
+            why = say("a paired phone") if session.way == "paired" else say("an admin's account")
+            raise NotAllowed(
+                say("{why} pairs no phone: sign in on a computer with your own account", why=why)
+            )
         secret, now = secrets.token_urlsafe(32), self._now()
 
         def offer(connection: Connection) -> None:

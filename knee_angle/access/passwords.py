@@ -12,6 +12,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 if TYPE_CHECKING:
     from argon2 import PasswordHasher
@@ -30,7 +31,7 @@ def _hasher() -> PasswordHasher:
         from argon2 import PasswordHasher
     except ModuleNotFoundError:
         raise InvalidInput(
-            "accounts need the package argon2-cffi: pip install 'knee-angle[ward]'"
+            say("accounts need the package argon2-cffi: pip install 'knee-angle[ward]'")
         ) from None
     return PasswordHasher()
 
@@ -51,13 +52,20 @@ def checked_password(password: str, *, account: str) -> str:
     """
     if not SHORTEST <= len(password) <= LONGEST:
         raise InvalidInput(
-            f"a password must have {SHORTEST} to {LONGEST} letters, but got {len(password)}: "
-            "several words with spaces are easy to remember"
+            say(
+                "a password must have {shortest} to {longest} letters, but got "
+                "{n_password}: several words with spaces are easy to remember",
+                shortest=SHORTEST,
+                longest=LONGEST,
+                n_password=len(password),
+            )
         )
     if len(set(password)) < 5 or account.lower() in password.lower():
         raise InvalidInput(
-            "a password must have at least 5 different letters and not hold the account's name: "
-            "choose another"
+            say(
+                "a password must have at least 5 different letters and not hold the "
+                "account's name: choose another"
+            )
         )
     return password
 

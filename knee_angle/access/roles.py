@@ -10,8 +10,20 @@ from __future__ import annotations
 from typing import Literal, get_args
 
 from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.language import joined, say
 
-__all__ = ["ACTS", "MAY", "ROLES", "Act", "NotAllowed", "Role", "checked_role", "refused"]
+__all__ = [
+    "ACTS",
+    "ACT_WORDS",
+    "MAY",
+    "ROLES",
+    "ROLE_WORDS",
+    "Act",
+    "NotAllowed",
+    "Role",
+    "checked_role",
+    "refused",
+]
 
 Role = Literal["therapist", "auditor", "researcher", "admin"]
 Act = Literal[
@@ -41,8 +53,28 @@ MAY: dict[Role, frozenset[Act]] = {
 }
 """``back up`` is nobody's: it is done on the computer itself (`knee-angle store`)."""
 
+ROLE_WORDS: dict[Role, str] = {
+    "therapist": say("therapist"),
+    "auditor": say("auditor"),
+    "researcher": say("researcher"),
+    "admin": say("admin"),
+}
+ACT_WORDS: dict[Act, str] = {
+    "see patients": say("see patients"),
+    "see machines": say("see machines"),
+    "measure": say("measure"),
+    "keep": say("keep"),
+    "prescribe": say("prescribe"),
+    "check machines": say("check machines"),
+    "take back": say("take back"),
+    "take back checks": say("take back checks"),
+    "export": say("export"),
+    "accounts": say("look after accounts"),
+    "back up": say("back up"),
+}
 WHO: dict[Act, str] = {
-    act: " or ".join(role for role in ROLES if act in MAY[role]) or "nobody over the network"
+    act: joined(say(" or "), [ROLE_WORDS[role] for role in ROLES if act in MAY[role]])
+    or say("nobody over the network")
     for act in ACTS
 }
 
@@ -59,8 +91,14 @@ def refused(role: Role, act: Act) -> NotAllowed:
     >>> print(refused("auditor", "export"))
     The role auditor may not export; who may: researcher.
     """
-    done = "look after accounts" if act == "accounts" else act
-    return NotAllowed(f"The role {role} may not {done}; who may: {WHO[act]}.")
+    return NotAllowed(
+        say(
+            "The role {role} may not {act}; who may: {who}.",
+            role=ROLE_WORDS[role],
+            act=ACT_WORDS[act],
+            who=WHO[act],
+        )
+    )
 
 
 def checked_role(role: str) -> Role:
@@ -74,4 +112,6 @@ def checked_role(role: str) -> Role:
     for known in ROLES:
         if role == known:
             return known
-    raise InvalidInput(f"role must be one of {', '.join(ROLES)}, but got {role!r}")
+    raise InvalidInput(
+        say("role must be one of {known}, but got {role!r}", known=", ".join(ROLES), role=role)
+    )

@@ -19,6 +19,7 @@ from knee_angle.access import tables
 from knee_angle.access.accounts import Account
 from knee_angle.access.roles import Role, checked_role
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store.writing import Writer
 
 __all__ = ["ABSOLUTE", "IDLE", "Session", "Sessions", "Way", "sha256_of"]
@@ -127,7 +128,11 @@ class Sessions(Writer):
             row = connection.execute(sa.select(_S).where(_S.c.id == session)).first()
             if row is None:
                 raise InvalidInput(
-                    f"there is no session {session!r}: `knee-angle accounts sessions` lists them"
+                    say(
+                        "there is no session {session!r}: `knee-angle accounts sessions` lists "
+                        "them",
+                        session=session,
+                    )
                 )
             if row.ended_at is None:
                 connection.execute(sa.update(_S).where(_S.c.id == session).values(ended_at=now))

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import say
 
 __all__ = ["FILES", "write_units"]
 
@@ -58,6 +59,10 @@ def write_units(
             written.append(folder / name)
     except OSError as error:
         raise InvalidInput(
-            f"{error.filename or folder} was not written ({error.strerror}): name another folder"
+            say(
+                "{part} was not written ({error}): name another folder",
+                part=error.filename or folder,
+                error=error.strerror,
+            )
         ) from None
     return written

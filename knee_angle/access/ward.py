@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 
 from knee_angle.access.signing_in import Access
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = [
     "Provider",
@@ -167,19 +168,24 @@ def check_ward(ward: Ward, access: Access | None) -> None:
         What is missing, and what to do.
     """
     if (ward.certificate is None) != (ward.key is None):
-        raise InvalidInput("--certificate and --key belong together: give both, or neither")
+        raise InvalidInput(say("--certificate and --key belong together: give both, or neither"))
     if ward.proxy is not None:
         _check_proxy(ward, ward.proxy)
     for name in ward.names:
         if not _host(name):
             raise InvalidInput(
-                f"--name must be a host name such as ward.example or ward.example:8443, but got "
-                f"{name!r}"
+                say(
+                    "--name must be a host name such as ward.example or ward.example:8443, but "
+                    "got {name!r}",
+                    name=name,
+                )
             )
     if ward.provider is not None:
         _check_provider(ward.provider)
     if access is None or not any(_can_sign_in(ward, access)):
-        raise InvalidInput(f"nobody could sign in: make an account first (`{ADMIN}`)")
+        raise InvalidInput(
+            say("nobody could sign in: make an account first (`{admin}`)", admin=ADMIN)
+        )
 
 
 def _can_sign_in(ward: Ward, access: Access) -> list[bool]:
@@ -194,32 +200,47 @@ def _check_proxy(ward: Ward, proxy: str) -> None:
         ipaddress.ip_address(proxy)
     except ValueError:
         raise InvalidInput(
-            f"--behind-proxy must be the proxy's IP address, but got {proxy!r}"
+            say("--behind-proxy must be the proxy's IP address, but got {proxy!r}", proxy=proxy)
         ) from None
     if ward.certificate is not None:
         raise InvalidInput(
-            "behind a proxy the certificate is the proxy's: leave out --certificate and --key, or "
-            "--behind-proxy"
+            say(
+                "behind a proxy the certificate is the proxy's: leave out --certificate "
+                "and --key, or --behind-proxy"
+            )
         )
     if is_loopback(proxy) and not is_loopback(ward.address):
         raise InvalidInput(
-            f"the proxy is on this computer, but the page would listen on {ward.address} without "
-            "TLS: give --address 127.0.0.1"
+            say(
+                "the proxy is on this computer, but the page would listen on {address} "
+                "without TLS: give --address 127.0.0.1",
+                address=ward.address,
+            )
         )
 
 
 def _check_provider(provider: Provider) -> None:
     parts = urlsplit(provider.issuer)
     if parts.scheme != "https" and not is_loopback(parts.hostname or ""):
-        raise InvalidInput(f"--oidc-issuer must begin with https://, but got {provider.issuer!r}")
+        raise InvalidInput(
+            say(
+                "--oidc-issuer must begin with https://, but got {issuer!r}", issuer=provider.issuer
+            )
+        )
     if not provider.secret_file.is_file():
         raise InvalidInput(
-            f"--oidc-secret-file {provider.secret_file} is not there: write the secret that the "
-            "provider gave this page into it, readable by its owner alone"
+            say(
+                "--oidc-secret-file {secret_file} is not there: write the secret that the "
+                "provider gave this page into it, readable by its owner alone",
+                secret_file=provider.secret_file,
+            )
         )
     if provider.secret_file.stat().st_mode & 0o077:
         raise InvalidInput(
-            f"{provider.secret_file} can be read by others: chmod 600 {provider.secret_file}"
+            say(
+                "{secret_file} can be read by others: chmod 600 {secret_file}",
+                secret_file=provider.secret_file,
+            )
         )
 
 

@@ -22,6 +22,7 @@ from knee_angle.language.catalogue import (
     set_language,
     tell,
     tell_all,
+    usual_language,
 )
 from knee_angle.language.sentence import (
     Figure,
@@ -58,5 +59,6 @@ __all__ = [
     "set_language",
     "tell",
     "tell_all",
+    "usual_language",
     "without_stop",
 ]

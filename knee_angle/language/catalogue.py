@@ -7,6 +7,7 @@ own, and none reaches another visitor's.
 from __future__ import annotations
 
 import gettext
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -30,9 +31,11 @@ __all__ = [
     "set_language",
     "tell",
     "tell_all",
+    "usual_language",
 ]
 
 DOMAIN = "knee_angle"
+VARIABLE = "KNEE_ANGLE_LANGUAGE"
 LOCALE = Path(__file__).parent / "locale"
 
 
@@ -160,6 +163,12 @@ def language_of(accept: str) -> str | None:
         if code in LANGUAGES and weight > 0:
             wanted.append((-weight, at, code))
     return min(wanted)[2] if wanted else None
+
+
+def usual_language() -> str:
+    """The one of ``KNEE_ANGLE_LANGUAGE``, for whoever asks for none; else English."""
+    code = os.environ.get(VARIABLE, "").strip().lower()
+    return code if code in LANGUAGES else ENGLISH.code
 
 
 def asked_for(code: str) -> str | None:

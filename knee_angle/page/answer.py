@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from html import escape
 
 from knee_angle import words
-from knee_angle.language import tell
+from knee_angle.language import capital, capital_start, figure, say, say_many, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.judged import Judged, end_words
 from knee_angle.records import FindingKind, Measurement, NotMeasured, Verdict
@@ -20,8 +20,7 @@ from knee_angle.settings import Settings
 
 __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_table"]
 
-LOOKING = '<p class="next"><span class="name">Do</span> Looking at the machine …</p>'
-"""In place of what to set or check, for the moment that it takes."""
+KNEE_OF = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
 FAULTS = ("calibration", "fit", "both")
 
 
@@ -65,25 +64,28 @@ def card(
         _figures(result, answer, number),
         _apart(result, answer),
         "</div>",
-        *(_do(result, alone) if whole else [LOOKING]),
+        *(_do(result, alone) if whole else [_looking()]),
         "" if answer is None else _sure(answer),
     ]
     return (
-        f'<section class="answer {_look(result, answer, past=past)}" aria-label="Answer" '
+        f'<section class="answer {_look(result, answer, past=past)}" '
+        f'aria-label="{tell("Answer")}" '
         f'data-of="{fingerprint}" data-number="{shown}">{"".join(parts)}</section>'
     )
 
 
 def refusal(result: NotMeasured, *, fingerprint: str, which: str = "") -> str:
     """Why there is no answer, and what to do, as HTML; `which` names the photo among several."""
+    name = escape(tell(which or say("Answer")))
+    said = escape(tell(which) + tell("Not measured"))
+    tap = tell("Tap hip, knee and ankle in the photo below, or photograph again.")
     return (
-        f'<section class="answer refused" aria-label="{which or "Answer"}" data-of="{fingerprint}">'
+        f'<section class="answer refused" aria-label="{name}" data-of="{fingerprint}">'
         f"{''.join(_alarm(text) for text in result.alarms)}"
-        f'<p class="verdict"><span class="shape bar"></span>{which}Not measured</p>'
-        f'<p class="sentence" role="status">{escape(_sentence(result.reason))}</p>'
-        '<p class="next"><b>Next</b> Tap hip, knee and ankle in the photo below, or photograph '
-        "again.</p>"
-        f"<details><summary>Photograph again: how</summary>{escape(_sentence(result.advice))}"
+        f'<p class="verdict"><span class="shape bar"></span>{said}</p>'
+        f'<p class="sentence" role="status">{_sentence(result.reason)}</p>'
+        f'<p class="next"><b>{tell("Next")}</b> {escape(tap)}</p>'
+        f"<details><summary>{tell('Photograph again: how')}</summary>{_sentence(result.advice)}"
         "</details></section>"
     )
 
@@ -100,16 +102,16 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
     """
     answer = found.answer
     shown = "" if typed is None else f"{typed:g}"
-    head = f'aria-label="Answer" data-of="{found.fingerprint}" data-number="{shown}"'
+    head = f'aria-label="{tell("Answer")}" data-of="{found.fingerprint}" data-number="{shown}"'
     told = "".join(_alarm(text) for text in found.alarms)
     if not isinstance(answer, VisitAnswer):
-        why = answer or NotMeasured("nothing was measured", "photograph again")
+        why = answer or NotMeasured(say("nothing was measured"), say("photograph again"))
         return (
             f'<section class="answer refused" {head}>{told}'
-            '<p class="verdict"><span class="shape bar"></span>Not judged together</p>'
+            f'<p class="verdict"><span class="shape bar"></span>{tell("Not judged together")}</p>'
             f"{_limit(found.settings, None, said=bool(found.alarms))}{_each_alone(found)}"
-            f'<p class="sentence" role="status">{escape(_sentence(why.reason))}</p>'
-            f'<p class="next"><span class="name">Do</span> {escape(_sentence(why.advice))}</p>'
+            f'<p class="sentence" role="status">{_sentence(why.reason)}</p>'
+            f'<p class="next"><span class="name">{tell("Do")}</span> {_sentence(why.advice)}</p>'
             "</section>"
         )
     past = bool(found.alarms) or answer.standing == "past"
@@ -121,8 +123,8 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         "" if past else _verdict_line(kind),
         _ends(answer),
         "</div>",
-        *(_line("Changed", tell(told), "changed") for told in changed_lines(answer)),
-        *(_do_lines(_found_in(answer), answer) if found.whole else [LOOKING]),
+        *(_line(say("Changed"), told, "changed") for told in changed_lines(answer)),
+        *(_do_lines(_found_in(answer), answer) if found.whole else [_looking()]),
         _sure(answer),
     ]
     look = "past" if past else kind or ""
@@ -138,18 +140,34 @@ def _each_alone(found: Judged) -> str:
     rows = []
     for sha256, one in found.measured.items():
         knee, spread = visit_words.knee_words(one.knee.deg, one.knee.interval_deg)
-        shown = "–" if one.displayed is None else f"{one.displayed.deg:g}°"
+        shown = "–" if one.displayed is None else _degrees(one.displayed.deg)
+        side = tell("{side}, alone", side=words.SIDE_WORDS[one.side])
         rows.append(
-            f'<tr><th scope="row">{found.shots[sha256].name.capitalize()}<small>{one.side}, alone'
-            f"</small></th><td><b>{knee}</b><small>{spread}</small></td><td><b>{shown}</b></td></tr>"
+            f'<tr><th scope="row">{_start(found.shots[sha256].name)}<small>{side}</small></th>'
+            f"<td><b>{knee}</b><small>{tell(spread)}</small></td><td><b>{shown}</b></td></tr>"
         )
-    return _table_of_ends("Each photo alone", rows)
+    return _table_of_ends(tell("Each photo alone"), rows)
+
+
+def _start(text: str) -> str:
+    return escape(tell(capital_start(text)))
+
+
+def _degrees(value: float) -> str:
+    """A display's number as it is shown."""
+    return tell(figure(f"{value:g}°"))
+
+
+def _looking() -> str:
+    """In place of what to set or check, for the moment that it takes."""
+    name, said = tell("Do"), tell("Looking at the machine …")
+    return f'<p class="next"><span class="name">{name}</span> {said}</p>'
 
 
 def _table_of_ends(head: str, rows: Sequence[str]) -> str:
     return (
         f'<table class="ends"><thead><tr><th scope="col">{head}</th>'
-        '<th scope="col">Knee</th><th scope="col">Display</th></tr></thead>'
+        f'<th scope="col">{tell("Knee")}</th><th scope="col">{tell("Display")}</th></tr></thead>'
         f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
@@ -174,25 +192,28 @@ def _ends(answer: VisitAnswer) -> str:
     for name, one in zip(end_words(answer), answer.settings, strict=True):
         seen = one.estimate
         knee, spread = visit_words.knee_words(seen.knee.value, seen.knee.interval)
-        display = "" if seen.displayed_deg is None else f"{seen.displayed_deg:g}°"
-        apart = "" if one.apart is None else visit_words.apart_text(one.apart)
-        photos = "" if len(seen.photos) == 1 else f"<small>{len(seen.photos)} photos</small>"
+        display = "" if seen.displayed_deg is None else _degrees(seen.displayed_deg)
+        apart = "" if one.apart is None else tell(visit_words.apart_text(one.apart))
+        photos = ""
+        if (count := len(seen.photos)) > 1:
+            photos = f"<small>{tell(say_many('{count} photo', '{count} photos', count))}</small>"
         photos += _when(answer, seen.adjusted)
         rows.append(
-            f'<tr><th scope="row">{name}{photos}</th>'
-            f"<td><b>{knee}</b><small>{spread}</small></td>"
+            f'<tr><th scope="row">{tell(name)}{photos}</th>'
+            f"<td><b>{knee}</b><small>{tell(spread)}</small></td>"
             f"<td><b>{display or '–'}</b></td></tr>"
             + (f'<tr class="apart"><td colspan="3">{escape(apart)}</td></tr>' if apart else "")
         )
     arc = ""
     if answer.arc is not None:
         value, spread = visit_words.knee_words(answer.arc.value, answer.arc.interval)
-        shown = "" if answer.displayed_arc_deg is None else f"{answer.displayed_arc_deg:g}°"
+        shown = "" if answer.displayed_arc_deg is None else _degrees(answer.displayed_arc_deg)
         arc = (
-            f'<tr class="arc"><th scope="row">Arc</th><td><b>{value}</b><small>{spread}</small>'
-            f"</td><td><b>{shown or '–'}</b></td></tr>"
+            f'<tr class="arc"><th scope="row">{tell("Arc")}</th>'
+            f"<td><b>{value}</b><small>{tell(spread)}</small></td>"
+            f"<td><b>{shown or '–'}</b></td></tr>"
         )
-    return _table_of_ends(f"{answer.side.capitalize()} knee, passive", [*rows, arc])
+    return _table_of_ends(tell(KNEE_OF[answer.side]), [*rows, arc])
 
 
 def _when(answer: VisitAnswer, adjusted: int) -> str:
@@ -206,17 +227,19 @@ def now(found: Judged) -> str:
     answer = found.answer
     past = bool(found.alarms) or (isinstance(answer, VisitAnswer) and answer.standing == "past")
     if not isinstance(answer, VisitAnswer):
-        said = "Not measured" if not found.measured else "Not judged together"
+        said = tell("Not measured") if not found.measured else tell("Not judged together")
         return f'<p class="now {"past" if past else ""}"><b>{said}</b></p>'
     told = []
     for one in answer.now:
         seen = one.estimate
         knee, spread = visit_words.knee_words(seen.knee.value, seen.knee.interval)
-        display = "" if seen.displayed_deg is None else f" · display {seen.displayed_deg:g}°"
-        told.append(f"<span><b>{knee}</b> ({spread}){display}</span>")
+        display = ""
+        if seen.displayed_deg is not None:
+            display = tell(" · display {shown:g}°", shown=seen.displayed_deg)
+        told.append(f"<span><b>{knee}</b> ({tell(spread)}){display}</span>")
     kind = None if past else _worst(answer)
     shape = "" if kind is None else f'<span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
-    alarm = '<b class="stop">PAST THE LIMIT</b>' if past else ""
+    alarm = f'<b class="stop">{tell("PAST THE LIMIT")}</b>' if past else ""
     look: str = "past" if past else kind or ""
     if not past and (answer.standing == "at" or _found_in(answer) in FAULTS):
         look = f"{look} warned"
@@ -229,17 +252,19 @@ def visit_table(answer: VisitAnswer) -> str:
     for name, one in zip(end_words(answer), answer.settings, strict=True):
         seen = one.estimate
         low, high = seen.knee.interval
-        bars = "–" if seen.frame is None else words.degrees(seen.frame.value)
-        shown = "–" if seen.displayed_deg is None else f"{seen.displayed_deg:g}°"
+        bars = "–" if seen.frame is None else tell(words.degrees(seen.frame.value))
+        shown = "–" if seen.displayed_deg is None else _degrees(seen.displayed_deg)
+        spread = say("{low} to {high}", low=words.degrees(low), high=words.degrees(high))
         rows.append(
-            f'<tr><th scope="row">{name}{_when(answer, seen.adjusted)}</th>'
-            f"<td>{words.degrees(seen.knee.value)}</td>"
-            f"<td>{words.degrees(low)} to {words.degrees(high)}</td><td>{bars}</td>"
-            f"<td>{shown}</td></tr>"
+            f'<tr><th scope="row">{tell(name)}{_when(answer, seen.adjusted)}</th>'
+            f"<td>{tell(words.degrees(seen.knee.value))}</td>"
+            f"<td>{tell(spread)}</td><td>{bars}</td><td>{shown}</td></tr>"
         )
+    heads = (say("Place"), say("Knee"), "95 %", say("Bars"), say("Display"))
     return (
-        '<table class="followed"><caption>All photos together, degrees of flexion</caption>'
-        "<thead><tr><th>Place</th><th>Knee</th><th>95 %</th><th>Bars</th><th>Display</th></tr>"
+        '<table class="followed">'
+        f"<caption>{tell('All photos together, degrees of flexion')}</caption>"
+        f"<thead><tr>{''.join(f'<th>{tell(head)}</th>' for head in heads)}</tr>"
         f"</thead><tbody>{''.join(rows)}</tbody></table>"
     )
 
@@ -249,23 +274,24 @@ def alarms(texts: Sequence[str]) -> str:
     if not texts:
         return ""
     blocks = "".join(_alarm(text) for text in texts)
-    return f'<section class="answer alarms" aria-label="Alarms">{blocks}</section>'
+    return f'<section class="answer alarms" aria-label="{tell("Alarms")}">{blocks}</section>'
 
 
 def note(text: str) -> str:
     """Something to think about beside the answer, as HTML."""
-    return f'<p class="note">{escape(text)}</p>'
+    return f'<p class="note">{escape(tell(text))}</p>'
 
 
 def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+    """A sentence of its own, as HTML."""
+    return escape(tell(capital(text)))
 
 
 def _alarm(text: str) -> str:
-    head, _, rest = text.partition(":")
+    head, _, rest = tell(text).partition(":")
     return (
         '<div class="alarm" role="alert"><span class="octagon" aria-hidden="true">!</span>'
-        f"<p><b>{escape(head)}</b>{escape(_sentence(rest.strip()))}</p></div>"
+        f"<p><b>{escape(head)}</b>{_sentence(rest.strip())}</p></div>"
     )
 
 
@@ -276,10 +302,9 @@ def _verdict(result: Measurement) -> str:
 def _verdict_line(kind: Verdict | None) -> str:
     if kind is None:
         return ""
-    said = words.VERDICT_WORDS[kind]
     return (
         f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
-        f"{said[:1].upper()}{said[1:]}</p>"
+        f"{_start(words.VERDICT_WORDS[kind])}</p>"
     )
 
 
@@ -294,16 +319,17 @@ def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool) -> str
 
 
 def _line(name: str, text: str, kind: str) -> str:
-    return f'<p class="{kind}"><span class="name">{name}</span> {escape(text)}</p>'
+    return f'<p class="{kind}"><span class="name">{tell(name)}</span> {escape(tell(text))}</p>'
 
 
 def _limit(settings: Settings, answer: VisitAnswer | None, *, said: bool) -> str:
     """The prescription and where everything stands; the standing is left to an alarm above."""
     alone = visit_words.prescribed_text(settings)
     if alone is None:
-        return '<p class="prescribed none">No prescribed limits entered: none were checked.</p>'
+        none = tell("No prescribed limits entered: none were checked.")
+        return f'<p class="prescribed none">{none}</p>'
     full = None if answer is None or said else visit_words.limits_line(settings, answer.settings)
-    return _line("Limit", full or alone, "prescribed")
+    return _line(say("Limit"), full or alone, "prescribed")
 
 
 def _figures(result: Measurement, answer: VisitAnswer | None, number: float | None) -> str:
@@ -312,44 +338,48 @@ def _figures(result: Measurement, answer: VisitAnswer | None, number: float | No
     if answer is not None:
         deg, interval = (one := answer.settings[0].estimate.knee).value, one.interval
     knee, spread = visit_words.knee_words(deg, interval)
-    figures = [_figure("Knee", knee, f"{spread}, {result.side}, passive")]
+    side = words.SIDE_WORDS[result.side]
+    more = say("{spread}, {side}, passive", spread=spread, side=side)
+    figures = [_figure(say("Knee"), knee, more)]
     if result.displayed is not None:
         shown = result.displayed.deg
-        other = "" if number is None or number == shown else f"shown as {number:g}"
-        figures.append(_figure("Display", f"{shown:g}°", other))
+        other = (
+            "" if number is None or number == shown else say("shown as {number:g}", number=number)
+        )
+        figures.append(_figure(say("Display"), _degrees(shown), other))
     return f'<dl class="figures">{"".join(figures)}</dl>'
 
 
 def _figure(name: str, value: str, more: str) -> str:
     return (
-        f'<div class="big"><dt>{name}</dt><dd><b>{escape(value)}</b> '
-        f"<span>{escape(more)}</span></dd></div>"
+        f'<div class="big"><dt>{tell(name)}</dt><dd><b>{escape(value)}</b> '
+        f"<span>{escape(tell(more))}</span></dd></div>"
     )
 
 
 def _apart(result: Measurement, answer: VisitAnswer | None) -> str:
     """How far apart at most, and what is proven."""
     if answer is None:
-        return f'<p class="apart">{escape(words.sentence(result))}</p>'
+        return f'<p class="apart">{escape(tell(words.sentence(result)))}</p>'
     apart, lacking = answer.settings[0].apart, answer.lacking
-    lines = [] if apart is None else [_line("Apart", visit_words.apart_text(apart), "apart")]
+    lines = [] if apart is None else [_line(say("Apart"), visit_words.apart_text(apart), "apart")]
     if lacking is not None and answer.arc is None:
-        lines.append(_line("Lacks", visit_words.lacking_text(lacking), "apart"))
+        lines.append(_line(say("Lacks"), visit_words.lacking_text(lacking), "apart"))
     return "".join(lines)
 
 
 def _do(result: Measurement, alone: VisitAnswer | NotMeasured) -> list[str]:
     """The finding's name, then what is proven and what to set or check."""
     if not isinstance(alone, VisitAnswer):
-        return [_line("Do", visit_words.not_judged(alone), "next")]
+        return [_line(say("Do"), visit_words.not_judged(alone), "next")]
     return _do_lines(None if result.finding is None else result.finding.kind, alone)
 
 
 def _do_lines(kind: FindingKind | None, answer: VisitAnswer) -> list[str]:
     """The finding's name; beneath it, folded on a small screen, what to set or check."""
-    found = [] if kind is None else [f"<b>{escape(_sentence(words.FINDING_WORDS[kind]))}</b>"]
-    first, *rest = found + [escape(text) for text in visit_words.to_do(answer)[0]]
-    head = f'<span class="name">Do</span> {first}'
+    found = [] if kind is None else [f"<b>{_sentence(words.FINDING_WORDS[kind])}</b>"]
+    first, *rest = found + [escape(tell(text)) for text in visit_words.to_do(answer)[0]]
+    head = f'<span class="name">{tell("Do")}</span> {first}'
     if not rest:
         return [f'<p class="next">{head}</p>']
     told = "".join(f'<p class="told">{text}</p>' for text in rest)
@@ -358,4 +388,4 @@ def _do_lines(kind: FindingKind | None, answer: VisitAnswer) -> list[str]:
 
 def _sure(answer: VisitAnswer) -> str:
     surest = answer.settings[-1].estimate
-    return _line("Sure", visit_words.sure_text(surest.knee, surest.shrink), "sure")
+    return _line(say("Sure"), visit_words.sure_text(surest.knee, surest.shrink), "sure")

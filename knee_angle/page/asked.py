@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from knee_angle.language import say
 from knee_angle.page import memory
 from knee_angle.settings import Settings, meaning_of
 
 __all__ = ["COUNTING", "display_and_sizes", "limits"]
 
 COUNTING: dict[str, str] = {
-    "flexion": "0 is straight, 90 is bent square",
-    "straight-is-180": "180 is straight, 90 is bent square",
-    "negative": "0 is straight, flexion below zero",
+    "flexion": say("0 is straight, 90 is bent square"),
+    "straight-is-180": say("180 is straight, 90 is bent square"),
+    "negative": say("0 is straight, flexion below zero"),
 }
 """Ways in which displays count (the setting `counts`)."""
 
@@ -27,9 +28,9 @@ def limits(own: Own) -> Values:
     """Prescribed extension and flexion, degrees of flexion, as typed."""
     left, right = memory.pair("limits")
     with left:
-        extension = _number("limit_extension_deg", "Prescribed extension", own("extension"))
+        extension = _number("limit_extension_deg", say("Prescribed extension"), own("extension"))
     with right:
-        flexion = _number("limit_flexion_deg", "Prescribed flexion", own("flexion"))
+        flexion = _number("limit_flexion_deg", say("Prescribed flexion"), own("flexion"))
     return {"limit_extension_deg": extension, "limit_flexion_deg": flexion}
 
 
@@ -40,18 +41,20 @@ def display_and_sizes(own: Own) -> Values:
     they belong to the machine and to the printed sheets.
     """
     asked: Values = {
-        "counts": memory.choice("How the display counts", "counting", COUNTING),
+        "counts": memory.choice(say("How the display counts"), "counting", COUNTING),
         "tolerance_deg": _number(
-            "tolerance_deg", "Allowed difference, degrees", "tolerance", step=0.5
+            "tolerance_deg", say("Allowed difference, degrees"), "tolerance", step=0.5
         ),
     }
     left, right = memory.pair("sizes")
     with left:
-        asked["tag_mm"] = _number("tag_mm", "Printed edge of a tag, mm", "tag")
-        asked["bar_tag_mm"] = _number("bar_tag_mm", "Printed edge of a bar's tag, mm", "bar-tag")
+        asked["tag_mm"] = _number("tag_mm", say("Printed edge of a tag, mm"), "tag")
+        asked["bar_tag_mm"] = _number(
+            "bar_tag_mm", say("Printed edge of a bar's tag, mm"), "bar-tag"
+        )
     with right:
-        asked["dot_mm"] = _number("dot_mm", "Diameter of the dots, mm (if known)", "dot")
-        asked["thigh_mm"] = _number("thigh_mm", "Thigh by tape, mm (if known)", own("thigh"))
+        asked["dot_mm"] = _number("dot_mm", say("Diameter of the dots, mm (if known)"), "dot")
+        asked["thigh_mm"] = _number("thigh_mm", say("Thigh by tape, mm (if known)"), own("thigh"))
     return {name: value for name, value in asked.items() if value is not None}
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -17,7 +18,7 @@ import streamlit as st
 from knee_angle import words
 from knee_angle.angle.verdict import display_range
 from knee_angle.errors import KneeAngleError, NoStoreYet
-from knee_angle.language import say, tell
+from knee_angle.language import current, in_language, say, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import answer, keeping, memory, set_up
 from knee_angle.page import asked as ask
@@ -43,10 +44,22 @@ __all__ = ["show"]
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 
 NUMBER_LABELS: dict[str, str] = {
-    "flexion": "Number on the display",
-    "straight-is-180": "Number on the display (180 is straight)",
-    "negative": "Number on the display (flexion below zero)",
+    "flexion": say("Number on the display"),
+    "straight-is-180": say("Number on the display (180 is straight)"),
+    "negative": say("Number on the display (flexion below zero)"),
 }
+KNEE_OF = {
+    "left": say("the left knee of {person}"),
+    "right": say("the right knee of {person}"),
+}
+SET_FLEXION = say(
+    "The machine is set to {set}{own}, past the prescribed flexion of {limit}. Stop the machine "
+    "and follow the prescription."
+)
+SET_EXTENSION = say(
+    "The machine is set to {set}{own}, past the prescribed extension of {limit}. Stop the machine "
+    "and follow the prescription."
+)
 NO_REPEAT = "none"
 
 
@@ -65,24 +78,24 @@ class Places:
 def show() -> None:
     """Draw the page once, as Streamlit asks for it."""
     visit = opened_visit()
-    st.title("Measure a knee")
+    st.title(tell("Measure a knee"))
     for text in (keeping.recovered(visit), visit.notice):
         if text:
-            st.info(text)
+            st.info(tell(text))
     visit.notice = ""
     if visit.trouble:
-        st.warning(visit.trouble)
+        st.warning(tell(visit.trouble))
     entry = visit.tray.current()
     if entry is None:
         given = whose(visit)
         _html(strip(given, known_of(given)))
         _photos(visit)
         st.html(drawing("frame"))
-        st.markdown(CARE)
-        st.markdown(HOW_TO)
+        st.markdown(tell(CARE))
+        st.markdown(tell(HOW_TO))
     else:
         _work(visit, entry)
-    st.caption(words.CAUTION)
+    st.caption(tell(words.CAUTION))
 
 
 def _html(text: str) -> None:
@@ -94,17 +107,17 @@ def _html(text: str) -> None:
 def _photos(visit: Visit) -> None:
     """Photograph, or take photos from this device."""
     shots(visit)
-    with st.expander("Photos that are on this device", icon=":material/folder_open:"):
+    with st.expander(tell("Photos that are on this device"), icon=":material/folder_open:"):
         _from_device(visit)
     for line in visit.tray.refused:
-        st.error(f"The photo could not be used. {line}")
+        st.error(tell("The photo could not be used. {line}", line=line))
 
 
 def _from_device(visit: Visit) -> None:
     """Photos that are on this device already; the input is empty again afterwards."""
     turn = st.session_state.setdefault("uploads", 0)
     files = st.file_uploader(
-        "Photos of the leg in the machine",
+        tell("Photos of the leg in the machine"),
         type=KINDS,
         accept_multiple_files=True,
         key=f"upload-{turn}",
@@ -112,7 +125,7 @@ def _from_device(visit: Visit) -> None:
     if not files:
         return
     visit.tray.refused.clear()
-    with st.spinner("Looking for the leg ..."):
+    with st.spinner(tell("Looking for the leg ...")):
         for file in files:
             visit.add(file.getvalue(), file.name)
     visit.write_down()
@@ -136,11 +149,11 @@ def _work(visit: Visit, entry: Entry) -> None:
     with photo:
         shots(visit)
         for line in visit.tray.refused:
-            st.error(f"The photo could not be used. {line}")
+            st.error(tell("The photo could not be used. {line}", line=line))
         points_of(entry, key="editor")
         if before := keeping.kept_before(visit, entry.sha256):
-            st.warning(before)
-        st.caption(AFTER)
+            st.warning(tell(before))
+        st.caption(tell(AFTER))
         adjusted = _adjusted(visit, entry)
         repeats = _repeats(visit, entry, adjusted)
     with keeping_it:
@@ -159,7 +172,7 @@ def _work(visit: Visit, entry: Entry) -> None:
         found = judged(visit.tray, asked, first=lambda one: _shown(visit, entry, one, places))
     except KneeAngleError as error:
         with top:
-            st.error(str(error))
+            st.error(tell(str(error)))
         return
     _drawn(visit, entry, found, setup, known, given, places)
     with keep:
@@ -167,7 +180,12 @@ def _work(visit: Visit, entry: Entry) -> None:
         keeping.keep_area(visit, found, wanted)
     if isinstance(known.unknown, NoStoreYet) and visit.kept is None:
         with top:
-            st.info(f"{keeping.no_store_yet(known.unknown)} The first measurement kept makes it.")
+            st.info(
+                tell(
+                    "{no_store} The first measurement kept makes it.",
+                    no_store=keeping.no_store_yet(known.unknown),
+                )
+            )
 
 
 def _drawn(
@@ -179,7 +197,7 @@ def _drawn(
         _html(strip(given, known))
     with places.top:
         if known.unknown is not None and not isinstance(known.unknown, NoStoreYet):
-            st.error(f"The prescribed limits are not known: {known.unknown}")
+            st.error(tell("The prescribed limits are not known: {why}", why=known.unknown))
         for text in dict.fromkeys(text for knee in found.knees for text in _set_past(setup, knee)):
             st.html(answer.note(text))
     _shown(visit, entry, found, places)
@@ -206,7 +224,7 @@ def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float 
         st.html(
             answer.card(
                 only,
-                found.answer or NotMeasured("nothing was measured", "photograph again"),
+                found.answer or NotMeasured(say("nothing was measured"), say("photograph again")),
                 settings=found.settings,
                 number=numbers[sha256],
                 typed=typed,
@@ -218,13 +236,19 @@ def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float 
             number = numbers[sha256] or 0.0
             st.html(
                 answer.note(
-                    f"Does this display call a straight knee 180? Then {number:g} means "
-                    f"{180 - number:g}° of flexion: say so under “Prescribed limits, "
-                    "display, sizes”."
+                    say(
+                        "Does this display call a straight knee 180? Then {number:g} means "
+                        "{flexion_deg:g}° of flexion: say so under “Prescribed limits, "
+                        "display, sizes”.",
+                        number=number,
+                        flexion_deg=180 - number,
+                    )
                 )
             )
     if isinstance(result, NotMeasured):
-        which = "" if len(visit.tray.entries) == 1 else f"Photo {visit.tray.number(entry)}: "
+        which = ""
+        if len(visit.tray.entries) > 1:
+            which = say("Photo {number}: ", number=visit.tray.number(entry))
         st.html(answer.refusal(result, fingerprint=found.fingerprint, which=which))
 
 
@@ -243,9 +267,9 @@ def _number(visit: Visit, entry: Entry) -> float | None:
     low, high = display_range(counting)
     label = NUMBER_LABELS[counting]
     if len(visit.tray.entries) > 1:
-        label = f"{label}, photo {visit.tray.number(entry)}"
+        label = say("{label}, photo {number}", label=label, number=visit.tray.number(entry))
     return memory.number(
-        label, f"number-{entry.key}", low=low, high=high, placeholder="as it stands there"
+        label, f"number-{entry.key}", low=low, high=high, placeholder=say("as it stands there")
     )
 
 
@@ -284,9 +308,9 @@ def _repeats(visit: Visit, entry: Entry, adjusted: Mapping[str, int]) -> dict[st
     before = shas[: shas.index(entry.sha256)]
     if before:
         numbers = {sha: visit.tray.number(visit.tray.entries[sha]) for sha in before}
-        names = {NO_REPEAT: "its own place"}
-        names |= {sha[:12]: f"again as photo {n}" for sha, n in numbers.items()}
-        memory.choice("The machine stood at", f"repeat-{entry.key}", names, horizontal=True)
+        names = {NO_REPEAT: say("its own place")}
+        names |= {sha[:12]: say("again as photo {number}", number=n) for sha, n in numbers.items()}
+        memory.choice(say("The machine stood at"), f"repeat-{entry.key}", names, horizontal=True)
     found, every = {}, list(visit.tray.entries)
     for sha in every:
         said = memory.recall(f"repeat-{sha[:12]}", NO_REPEAT)
@@ -300,27 +324,31 @@ def _repeats(visit: Visit, entry: Entry, adjusted: Mapping[str, int]) -> dict[st
 
 def _values(visit: Visit, known: Known) -> ask.Values:
     """Limits, sizes and tolerance, folded away: most days nobody touches them."""
-    with st.expander("Prescribed limits, display, sizes", icon=":material/tune:"):
+    with st.expander(tell("Prescribed limits, display, sizes"), icon=":material/tune:"):
         limits = {} if known.prescribed else ask.limits(visit.own)
         rows = {side: row for side, row in known.prescribed.items() if row is not None}
         each = len(set(rows.values())) == 1 and len(rows) == 2
         for side, row in list(rows.items())[: 1 if each else 2]:
-            whom = row.person if each else f"the {side} knee of {row.person}"
+            whom = row.person if each else KNEE_OF[side].format(person=row.person)
             st.markdown(
-                f"The limits are those prescribed for {whom} from {row.from_day:%d.%m.%Y} on."
+                tell(
+                    "The limits are those prescribed for {whom} from {day:%d.%m.%Y} on.",
+                    whom=whom,
+                    day=row.from_day,
+                )
             )
         return {**limits, **ask.display_and_sizes(visit.own)}
 
 
 def _more_photos(visit: Visit, entry: Entry) -> None:
     """Further photos from this device, letting go of this one, and the next patient."""
-    with st.expander("Other photos", icon=":material/add_a_photo:"):
+    with st.expander(tell("Other photos"), icon=":material/add_a_photo:"):
         if len(visit.tray.entries) < MOST:
             _from_device(visit)
-        if st.button("Remove this photo", width="stretch"):
+        if st.button(tell("Remove this photo"), width="stretch"):
             visit.remove(entry)
             st.rerun()
-    if visit.kept is None and st.button("Begin anew, without keeping", width="stretch"):
+    if visit.kept is None and st.button(tell("Begin anew, without keeping"), width="stretch"):
         next_visit()
         st.rerun()
 
@@ -330,14 +358,16 @@ def _set_past(setup: SetUp, settings: Settings) -> list[str]:
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     past = []
     if high is not None and setup.flexion_deg is not None and setup.flexion_deg > high:
-        past.append(("flexion", setup.flexion_deg, high))
+        past.append((SET_FLEXION, setup.flexion_deg, high))
     if low is not None and setup.extension_deg is not None and setup.extension_deg < low:
-        past.append(("extension", setup.extension_deg, low))
+        past.append((SET_EXTENSION, setup.extension_deg, low))
     return [
-        f"The machine is set to {words.degrees(set_deg)}{words.shown_as(set_deg, settings)}, past "
-        f"the prescribed {name} of "
-        f"{words.degrees(limit)}. Stop the machine and follow the prescription."
-        for name, set_deg, limit in past
+        template.format(
+            set=words.degrees(set_deg),
+            own=words.shown_as(set_deg, settings),
+            limit=words.degrees(limit),
+        )
+        for template, set_deg, limit in past
     ]
 
 
@@ -352,26 +382,26 @@ def _more(entry: Entry, found: Judged) -> None:
 def _behind(
     entry: Entry, result: Measurement, found: Judged, alone: VisitAnswer | NotMeasured | None
 ) -> None:
-    with st.expander("Where the ± comes from", icon=":material/info:"):
+    with st.expander(tell("Where the ± comes from"), icon=":material/info:"):
         if isinstance(found.answer, VisitAnswer) and alone is None:
             st.html(answer.visit_table(found.answer))
-            st.markdown("**This photo alone:**")
-        st.markdown(words.sentence(result))
+            st.markdown(tell("**This photo alone:**"))
+        st.markdown(tell(words.sentence(result)))
         for told in to_do(found.answer)[1] if isinstance(found.answer, VisitAnswer) else ():
-            st.markdown(f"Also: {told}")
-        st.markdown(f"Marks: {words.placed(result.settings or Settings())}.")
-        st.markdown(f"Points: {words.sources(result.landmarks)}.")
-        st.markdown(f"Camera: {words.PLANE_WORDS[result.plane]}.")
+            st.markdown(tell("Also: {told}", told=told))
+        st.markdown(tell("Marks: {marks}.", marks=words.placed(result.settings or Settings())))
+        st.markdown(tell("Points: {sources}.", sources=words.sources(result.landmarks)))
+        st.markdown(tell("Camera: {camera}.", camera=words.PLANE_WORDS[result.plane]))
         lines = "\n".join(
-            f"| {line.replace('_', ' ')} | {words.degrees(words.plus_minus(u))} |"
+            f"| {tell(words.BUDGET_WORDS[line])} | {tell(words.degrees(words.plus_minus(u)))} |"
             for line, u in result.knee.budget_deg.items()
         )
-        st.markdown(f"| alone it would give | ± |\n| --- | ---: |\n{lines}")
+        st.markdown(f"| {tell('alone it would give')} | ± |\n| --- | ---: |\n{lines}")
         for caution in result.cautions:
-            st.markdown(f"Caution: {caution}")
+            st.markdown(tell("Caution: {caution}", caution=caution))
         st.download_button(
-            "Picture with the answer",
-            data=lambda: _picture(entry, result),
+            tell("Picture with the answer"),
+            data=partial(_picture, entry, result, current().code),
             file_name="knee.jpg",
             mime="image/jpeg",
             on_click="ignore",
@@ -379,7 +409,9 @@ def _behind(
         )
 
 
-def _picture(entry: Entry, result: Measurement) -> bytes:
+def _picture(entry: Entry, result: Measurement, language: str) -> bytes:
+    """The picture in the language of the page that offered it: it is made outside its run."""
     out = io.BytesIO()
-    overlay(entry.photo, judged_alone(result)[0]).save(out, "JPEG", quality=88)
+    with in_language(language):
+        overlay(entry.photo, judged_alone(result)[0]).save(out, "JPEG", quality=88)
     return out.getvalue()

@@ -6,12 +6,14 @@ table with the same numbers stands under every chart.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import altair as alt
 
+from knee_angle.language import current, figure, joined, say, say_as, tell
 from knee_angle.machine.control_chart import ControlChart
 from knee_angle.visit.course import Day, KeptAngle, Mark, PrescribedLimits
 
@@ -20,14 +22,45 @@ __all__ = ["check_chart", "control_chart", "person_chart"]
 KNEE, DISPLAY, LIMIT, QUIET, INK = "#0b6e69", "#9a4a00", "#b01c1c", "#5b6673", "#141c26"
 HEIGHT = 360
 LEGEND = alt.Legend(title=None, orient="bottom", labelFontSize=13, symbolSize=110)
-BESIDE: dict[float, str] = {
-    67: "['walking']",
-    83: "['up stairs']",
-    95: "['down stairs,', 'chair']",
-    110: "['daily life']",
+BESIDE: dict[float, tuple[str, ...]] = {
+    67: (say_as("chart", "walking"),),
+    83: (say_as("chart", "up stairs"),),
+    95: (say_as("chart", "down stairs,"), say_as("chart", "chair")),
+    110: (say_as("chart", "daily life"),),
 }
 """Short words for the marks at the chart's right edge; those of 90 and 93 share a place."""
 
+KNEE_KIND, DISPLAY_KIND = say("knee, 95 %"), say("machine's display")
+EXPECTED, FIRED = say("as expected"), say("a rule fired")
+ENDS = {"flexion": say("flexion"), "extension": say("extension")}
+AGAINST = {
+    "display minus bars": say("display minus bars"),
+    "display minus knee": say("display minus knee"),
+}
+FORMATS: dict[str, dict[str, Any]] = {
+    "de": {
+        "formatLocale": {
+            "decimal": ",", "thousands": ".", "grouping": [3], "currency": ["", "\u00a0€"],
+        },
+        "timeFormatLocale": {
+            "dateTime": "%A, der %e. %B %Y, %X", "date": "%d.%m.%Y", "time": "%H:%M:%S",
+            "periods": ["AM", "PM"],
+            "days": [
+                "Sonntag", "Montag", "Dienstag", "Mittwoch", "Donnerstag", "Freitag", "Samstag",
+            ],
+            "shortDays": ["So", "Mo", "Di", "Mi", "Do", "Fr", "Sa"],
+            "months": [
+                "Januar", "Februar", "März", "April", "Mai", "Juni", "Juli", "August",
+                "September", "Oktober", "November", "Dezember",
+            ],
+            "shortMonths": [
+                "Jan", "Feb", "März", "Apr", "Mai", "Juni", "Juli", "Aug", "Sep", "Okt", "Nov",
+                "Dez",
+            ],
+        },
+    },
+}  # fmt: skip
+"""Vega's own numbers and days on the axes, by language."""
 BAR = "M-1,-0.2L1,-0.2L1,0.2L-1,0.2Z"
 """A flat bar as a symbol's outline, for a line in the legend."""
 
@@ -47,11 +80,11 @@ def person_chart(days: Sequence[Day], marks: Sequence[Mark]) -> alt.LayerChart:
     span = _span([day.day for day in days])
     x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
     scale = alt.Scale(zero=False, padding=12)
-    y = alt.Y("deg:Q", title="degrees of flexion", scale=scale)
+    y = alt.Y("deg:Q", title=tell("degrees of flexion"), scale=scale)
     points = _points(days)
-    kinds = ["knee, 95 %", "machine's display", "prescribed limit"]
+    kinds = [tell(KNEE_KIND), tell(DISPLAY_KIND), tell("prescribed limit")]
     base = _chart(points).encode(x=x, y=y)
-    knee = base.transform_filter("datum.kind == 'knee, 95 %'")
+    knee = base.transform_filter(f"datum.kind == {json.dumps(kinds[0])}")
     layers = [
         _mark_layer(marks),
         *_limit_layers(days, span),
@@ -59,7 +92,7 @@ def person_chart(days: Sequence[Day], marks: Sequence[Mark]) -> alt.LayerChart:
             y=_bare("deg"),
             strokeDash=alt.StrokeDash(
                 "end:N",
-                scale=alt.Scale(domain=["flexion", "extension"], range=[[1, 0], [6, 4]]),
+                scale=alt.Scale(domain=[tell(ENDS[end]) for end in ENDS], range=[[1, 0], [6, 4]]),
                 legend=None,
             ),
         ),
@@ -75,14 +108,14 @@ def person_chart(days: Sequence[Day], marks: Sequence[Mark]) -> alt.LayerChart:
                 legend=LEGEND,
             ),
             tooltip=[
-                alt.Tooltip("day:T", title="day", format="%-d %b %Y"),
-                alt.Tooltip("end:N", title="end"),
-                alt.Tooltip("kind:N", title="what"),
-                alt.Tooltip("words:N", title="angle"),
+                alt.Tooltip("day:T", title=tell("day"), format=tell("%-d %b %Y")),
+                alt.Tooltip("end:N", title=tell("end")),
+                alt.Tooltip("kind:N", title=tell("what")),
+                alt.Tooltip("words:N", title=tell("angle")),
             ],
         ),
     ]
-    words = "Flexion and extension over days; the table below holds the numbers."
+    words = tell("Flexion and extension over days; the table below holds the numbers.")
     # Degrees stand at the left edge, the marks' words at the right one.
     return _finished(alt.layer(*layers).resolve_axis(y="independent"), words)
 
@@ -111,7 +144,7 @@ def control_chart(
     x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
     y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=False, padding=14))
     base = _chart(rows).encode(x=x, y=y)
-    kinds = ["as expected", "a rule fired"]
+    kinds = [tell(EXPECTED), tell(FIRED)]
     layers = [
         *_control_lines(chart),
         base.mark_line(color=KNEE, strokeWidth=1.4).encode(y=_bare("value")),
@@ -126,13 +159,13 @@ def control_chart(
                 legend=LEGEND,
             ),
             tooltip=[
-                alt.Tooltip("day:T", title="check", format="%-d %b %Y"),
+                alt.Tooltip("day:T", title=tell("check"), format=tell("%-d %b %Y")),
                 alt.Tooltip("value:Q", title=title, format=".2f"),
-                alt.Tooltip("words:N", title="rule"),
+                alt.Tooltip("words:N", title=tell("rule")),
             ],
         ),
     ]
-    words = f"{title} over checks; the table below holds the numbers."
+    words = tell("{title} over checks; the table below holds the numbers.", title=title)
     return _finished(alt.layer(*layers).resolve_axis(y="independent"), words)
 
 
@@ -148,23 +181,30 @@ def check_chart(rows: Rows, bands: Rows, *, tolerance_deg: float) -> alt.LayerCh
         What is allowed either way.
     """
     kinds = sorted({row["kind"] for row in rows})
+    named = [tell(AGAINST[kind]) for kind in kinds]
+    rows, bands = (
+        [{**row, "kind": tell(AGAINST[row["kind"]])} for row in x] for x in (rows, bands)
+    )
     colours = {"display minus bars": DISPLAY, "display minus knee": KNEE}
     shapes = {"display minus bars": "diamond", "display minus knee": "circle"}
     colour = alt.Color(
-        "kind:N", scale=alt.Scale(domain=kinds, range=[colours[k] for k in kinds]), legend=LEGEND
+        "kind:N", scale=alt.Scale(domain=named, range=[colours[k] for k in kinds]), legend=LEGEND
     )
     shape = alt.Shape(
-        "kind:N", scale=alt.Scale(domain=kinds, range=[shapes[k] for k in kinds]), legend=LEGEND
+        "kind:N", scale=alt.Scale(domain=named, range=[shapes[k] for k in kinds]), legend=LEGEND
     )
-    x = alt.X("at:Q", title="measured angle, degrees", scale=alt.Scale(zero=False, padding=14))
-    y = alt.Y("deg:Q", title="display minus measured, degrees", scale=alt.Scale(padding=10))
+    minus = tell("display minus measured, degrees")
+    x = alt.X(
+        "at:Q", title=tell("measured angle, degrees"), scale=alt.Scale(zero=False, padding=14)
+    )
+    y = alt.Y("deg:Q", title=minus, scale=alt.Scale(padding=10))
     allowed = _chart([{"low": -tolerance_deg, "high": tolerance_deg}]).mark_rect(
         color=QUIET, opacity=0.13
     )
     line = _chart(bands).encode(x=x, color=colour)
     base = _chart(rows).encode(x=x, y=y, color=colour)
     layers = [
-        allowed.encode(y=alt.Y("low:Q", title="display minus measured, degrees"), y2="high:Q"),
+        allowed.encode(y=alt.Y("low:Q", title=minus), y2="high:Q"),
         _chart([{"zero": 0}]).mark_rule(color=INK, strokeWidth=1).encode(y="zero:Q"),
         line.mark_area(opacity=0.16).encode(y="low:Q", y2="high:Q"),
         line.mark_line(strokeWidth=1.4).encode(y="deg:Q"),
@@ -172,13 +212,15 @@ def check_chart(rows: Rows, bands: Rows, *, tolerance_deg: float) -> alt.LayerCh
         base.mark_point(size=95, filled=True, opacity=1).encode(
             shape=shape,
             tooltip=[
-                alt.Tooltip("kind:N", title="what"),
-                alt.Tooltip("at:Q", title="at", format=".1f"),
-                alt.Tooltip("deg:Q", title="difference", format="+.1f"),
+                alt.Tooltip("kind:N", title=tell("what")),
+                alt.Tooltip("at:Q", title=tell("at"), format=".1f"),
+                alt.Tooltip("deg:Q", title=tell("difference"), format="+.1f"),
             ],
         ),
     ]
-    words = "Display minus bars and minus knee over the range; the table below holds the numbers."
+    words = tell(
+        "Display minus bars and minus knee over the range; the table below holds the numbers."
+    )
     return _finished(alt.layer(*layers), words)
 
 
@@ -198,8 +240,8 @@ def _checks(
             "value": value,
             "low": low,
             "high": high,
-            "kind": "a rule fired" if number in fired else "as expected",
-            "words": "; ".join(fired.get(number, ["none"])),
+            "kind": tell(FIRED if number in fired else EXPECTED),
+            "words": tell(joined("; ", fired.get(number, [say("none")]))),
         }
         for number, (at, value, (low, high)) in enumerate(
             zip(times, values, intervals, strict=True)
@@ -224,7 +266,7 @@ def _span(days: Sequence[date]) -> list[str]:
 
 
 def _days() -> alt.Axis:
-    return alt.Axis(format="%-d %b", labelOverlap=True, tickCount=6, grid=False)
+    return alt.Axis(format=tell("%-d %b"), labelOverlap=True, tickCount=6, grid=False)
 
 
 def _points(days: Sequence[Day]) -> Rows:
@@ -241,15 +283,18 @@ def _both(day: date, end: str, reading: KeptAngle) -> Rows:
     at = datetime(day.year, day.month, day.day).isoformat()
     rows: Rows = [
         {
-            "day": at, "end": end, "kind": "knee, 95 %", "deg": reading.deg, "low": low,
-            "high": high, "words": f"{reading.deg:.1f}° ({low:.1f}° to {high:.1f}°)",
+            "day": at, "end": tell(ENDS[end]), "kind": tell(KNEE_KIND), "deg": reading.deg,
+            "low": low, "high": high,
+            "words": tell(
+                "{deg:.1f}° ({low:.1f}° to {high:.1f}°)", deg=reading.deg, low=low, high=high
+            ),
         }
     ]  # fmt: skip
     if reading.displayed_deg is not None:
         rows.append(
             {
-                "day": at, "end": end, "kind": "machine's display", "deg": reading.displayed_deg,
-                "words": f"{reading.displayed_deg:g}°",
+                "day": at, "end": tell(ENDS[end]), "kind": tell(DISPLAY_KIND),
+                "deg": reading.displayed_deg, "words": tell(figure(f"{reading.displayed_deg:g}°")),
             }
         )  # fmt: skip
     return rows
@@ -270,7 +315,7 @@ def _limit_layers(days: Sequence[Day], span: list[str]) -> list[alt.Chart]:
                     "from": datetime(day.year, day.month, day.day).isoformat(),
                     "to": span[1] if until is None else f"{until.isoformat()}T00:00:00",
                     "deg": deg,
-                    "words": f"{deg:g}°" if first else "",
+                    "words": tell(figure(f"{deg:g}°")) if first else "",
                     "up": name == "flexion",
                 }
             )
@@ -292,7 +337,7 @@ def _end_words(days: Sequence[Day]) -> alt.Chart:
         if found:
             day, one = found[0]
             at = datetime(day.year, day.month, day.day).isoformat()
-            rows.append({"day": at, "y": one.deg, "end": end, "dy": dy})
+            rows.append({"day": at, "y": one.deg, "end": tell(ENDS[end]), "dy": dy})
     base = _chart(rows).encode(x="day:T", y=alt.Y("y:Q", axis=None), text="end:N")
     words: alt.Chart = base.mark_text(
         align="left", dx=8, dy=alt.expr("datum.dy"), fontSize=13, fontWeight="bold", color=KNEE
@@ -306,7 +351,10 @@ def _limit(limits: PrescribedLimits | None, pick: int) -> float | None:
 
 def _mark_layer(marks: Sequence[Mark]) -> alt.Chart:
     """Dotted lines at the marks, with their words at the right edge of the chart."""
-    words = ": ".join(f"datum.value == {deg} ? {text}" for deg, text in BESIDE.items())
+    words = ": ".join(
+        f"datum.value == {deg} ? {json.dumps([tell(line) for line in lines])}"
+        for deg, lines in BESIDE.items()
+    )
     axis = alt.Axis(
         orient="right", values=list(BESIDE), labelExpr=f"{words} : ''", title=None,
         labelFontSize=11, labelColor=QUIET, ticks=False, domain=False, grid=False,
@@ -325,8 +373,9 @@ def _control_lines(chart: ControlChart | None) -> list[alt.Chart]:
     middle = (chart.low + chart.centre) / 2, (chart.centre + chart.high) / 2
     axis = alt.Axis(
         orient="right", values=[chart.low, chart.centre, chart.high], title=None,
-        labelExpr=f"datum.value < {middle[0]} ? ['lower', 'limit'] : "
-        f"datum.value > {middle[1]} ? ['upper', 'limit'] : ['mean']",
+        labelExpr=f"datum.value < {middle[0]} ? {json.dumps(tell('lower limit').split())} : "
+        f"datum.value > {middle[1]} ? {json.dumps(tell('upper limit').split())} : "
+        f"{json.dumps([tell('mean')])}",
         labelFontSize=12, labelColor=QUIET, ticks=False, domain=False, grid=False,
         labelOverlap=False,
     )  # fmt: skip
@@ -342,6 +391,10 @@ def _control_lines(chart: ControlChart | None) -> list[alt.Chart]:
 
 def _finished(chart: Any, description: str) -> alt.LayerChart:
     whole: alt.LayerChart = chart.properties(
-        height=HEIGHT, width="container", description=description, background="#ffffff"
+        height=HEIGHT,
+        width="container",
+        description=description,
+        background="#ffffff",
+        usermeta={"embedOptions": FORMATS.get(current().code, {})},
     ).configure_axis(labelFontSize=13, titleFontSize=13, labelColor=INK, titleColor=INK)
     return whole

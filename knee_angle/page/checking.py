@@ -15,7 +15,7 @@ from knee_angle import words
 from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import KneeAngleError
-from knee_angle.language import say, tell
+from knee_angle.language import capital_start, figure, say, tell
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.empty import EmptyCheck
@@ -36,6 +36,11 @@ __all__ = ["new_check"]
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 PICTURE_PX = 140
 BARS, KNEE = "display minus bars", "display minus knee"
+BY_BARS = say("{what}, display against its bars.")
+BY_KNEE = say("{what}, display against the knee.")
+HEADS = (
+    say("Photo"), say("Display"), say("Bars"), say("Knee"), say("− bars"), say("− knee"),
+)  # fmt: skip
 
 
 def new_check(store: Store, code: str) -> None:
@@ -46,21 +51,26 @@ def new_check(store: Store, code: str) -> None:
         st.info(tell(said))
         check.notice = ""
     if check.trouble:
-        st.warning(check.trouble)
+        st.warning(tell(check.trouble))
     with st.expander(
-        f"Check {code} now", icon=":material/fact_check:", expanded=bool(check.tray.entries)
+        tell("Check {code} now", code=code),
+        icon=":material/fact_check:",
+        expanded=bool(check.tray.entries),
     ):
         st.markdown(
-            "Photograph the machine at three or more settings over its range, with dots on thigh "
-            f"bar, hinge and lower-leg bar. {WITHIN_LIMITS}"
+            tell(
+                "Photograph the machine at three or more settings over its range, with dots on "
+                "thigh bar, hinge and lower-leg bar. {within_limits}",
+                within_limits=WITHIN_LIMITS,
+            )
         )
         empty = memory.tick(
-            tell("The machine is empty: no leg in it"), check.own("empty"),
-            help=tell("Its bars are then seen by tags on them, or by the three dots alone."),
+            say("The machine is empty: no leg in it"), check.own("empty"),
+            help=say("Its bars are then seen by tags on them, or by the three dots alone."),
         )  # fmt: skip
         _photos(check)
         for line in check.tray.refused:
-            st.error(f"The photo could not be used. {line}")
+            st.error(tell("The photo could not be used. {line}", line=line))
         if check.tray.entries:
             _numbers_and_answer(store, check, empty=empty)
 
@@ -103,7 +113,7 @@ def _numbers_and_answer(store: Store, check: Check, *, empty: bool) -> None:
             settings = changed(None, values)
             outcomes = _outcomes(check, settings, empty=empty)
         except KneeAngleError as error:
-            st.error(str(error))
+            st.error(tell(str(error)))
         if not empty:
             _points(check)
     if outcomes is not None:
@@ -111,17 +121,19 @@ def _numbers_and_answer(store: Store, check: Check, *, empty: bool) -> None:
         with first:
             _answered(result, outcomes, settings)
         if isinstance(result, EmptyCheck):
-            st.info("A check without a leg is not kept: note it in the service record.")
+            st.info(tell("A check without a leg is not kept: note it in the service record."))
         if isinstance(result, MachineCheck):
             _keep(store, check, result, outcomes, settings)
-    if st.button("Remove these photos", width="stretch", key=check.own("forget")):
+    if st.button(tell("Remove these photos"), width="stretch", key=check.own("forget")):
         check.end()
         st.rerun()
 
 
 def _asked(check: Check) -> ask.Values:
     """Limits of the leg in the machine, the display, and what was printed."""
-    with st.popover("Prescribed limits, display, sizes", icon=":material/tune:", width="stretch"):
+    with st.popover(
+        tell("Prescribed limits, display, sizes"), icon=":material/tune:", width="stretch"
+    ):
         return {**ask.limits(check.own), **ask.display_and_sizes(check.own)}
 
 
@@ -138,16 +150,21 @@ def _outcomes(check: Check, settings: Settings, *, empty: bool) -> dict[str, Out
     for number, entry in enumerate(check.tray.entries.values(), start=1):
         picture, typed = memory.pair(f"check-{entry.key}")
         with picture:
-            st.image(entry.photo.small, width=PICTURE_PX, caption=f"Photo {number}")
+            st.image(
+                entry.photo.small, width=PICTURE_PX, caption=tell("Photo {number}", number=number)
+            )
         with typed:
             shown = memory.number(
-                f"Display in photo {number}", check.number_of(entry), low=low, high=high
+                say("Display in photo {number}", number=number),
+                check.number_of(entry),
+                low=low,
+                high=high,
             )
             deg = None if shown is None else flexion_of_display(shown, counting=settings.counts)
             seen = entry.as_empty if empty else entry.measured
             outcome = seen(displayed_deg=deg, settings=settings)
-            st.caption(words.sentence(outcome) if not empty else _bars(outcome))
-        outcomes[f"photo {number}"] = outcome
+            st.caption(tell(words.sentence(outcome) if not empty else _bars(outcome)))
+        outcomes[say("photo {number}", number=number)] = outcome
     return outcomes
 
 
@@ -163,9 +180,9 @@ def _bars(outcome: Outcome) -> str:
 def _points(check: Check) -> None:
     """One photo's points at a time, to be corrected as at the bedside."""
     entries = check.tray.entries
-    names = {sha: f"Photo {n}" for n, sha in enumerate(entries, 1)}
+    names = {sha: say("Photo {number}", number=n) for n, sha in enumerate(entries, 1)}
     chosen = st.segmented_control(
-        "Look at the points of", list(names), format_func=names.__getitem__,
+        tell("Look at the points of"), list(names), format_func=lambda one: tell(names[one]),
         key=check.own(f"points-{len(names)}"),
     )  # fmt: skip
     if chosen is not None and chosen in entries:
@@ -195,27 +212,30 @@ def _answered(
             width="stretch",
         )
         st.caption(
-            "Zero is a display that is right. Bars of the points and the band of the line are "
-            "95 %; the grey field is what is allowed."
+            tell(
+                "Zero is a display that is right. Bars of the points and the band of the line are "
+                "95 %; the grey field is what is allowed."
+            )
         )
         st.html(_table(outcomes))
-    with st.expander("All figures", icon=":material/info:"):
+    with st.expander(tell("All figures"), icon=":material/info:"):
         st.text(check_text(result, settings, alarms=alarms))
 
 
 def _refused(result: NotMeasured) -> str:
-    reason, advice = (escape(_capital(words.phrase(t))) for t in (result.reason, result.advice))
+    reason, advice = (_capital(words.phrase(t)) for t in (result.reason, result.advice))
     return (
-        '<section class="answer refused" aria-label="Check">'
-        '<p class="verdict"><span class="shape bar"></span>Not checked yet</p>'
+        f'<section class="answer refused" aria-label="{tell("Check")}">'
+        f'<p class="verdict"><span class="shape bar"></span>{tell("Not checked yet")}</p>'
         f'<p class="sentence" role="status">{reason}.</p>'
-        f'<p class="next"><span class="name">Do</span> {advice}.</p>'
+        f'<p class="next"><span class="name">{tell("Do")}</span> {advice}.</p>'
         "</section>"
     )
 
 
 def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
+    """Told with a capital, as HTML."""
+    return escape(tell(capital_start(text)))
 
 
 def _card(result: MachineCheck | EmptyCheck) -> str:
@@ -223,18 +243,23 @@ def _card(result: MachineCheck | EmptyCheck) -> str:
     kind, largest, at, tolerance, against = _judged(result)
     sentences = result.words or (result.advice,) if isinstance(result, MachineCheck) else ()
     sentences = sentences or result.words
-    told = "".join(f'<p class="told">{escape(text)}</p>' for text in sentences)
+    told = "".join(f'<p class="told">{escape(tell(text))}</p>' for text in sentences)
     finding = words.FINDING_WORDS[result.kind]
-    what = "An empty machine" if isinstance(result, EmptyCheck) else f"{len(result.photos)} photos"
+    what = say("An empty machine")
+    if isinstance(result, MachineCheck):
+        what = say("{count} photos", count=len(result.photos))
+    at_words = say(
+        "at {at}, allowed {tolerance_deg:g}°", at=words.degrees(at), tolerance_deg=tolerance
+    )
     return (
-        f'<section class="answer {kind}" aria-label="Check">'
+        f'<section class="answer {kind}" aria-label="{tell("Check")}">'
         f'<p class="verdict" role="status"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
-        f"{words.VERDICT_WORDS[kind].capitalize()}</p>"
-        '<dl class="figures days"><div><dt>Largest difference</dt><dd>'
-        f"<b>{words.degrees(largest, sign=True)}</b> <span>at {words.degrees(at)}, allowed "
-        f"{tolerance:g}°</span></dd></div></dl>"
-        f'<p class="sentence">{what}, display against {against}.</p>'
-        f'<p class="next"><span class="name">Do</span> <b>{escape(_capital(finding))}.</b></p>'
+        f"{_capital(words.VERDICT_WORDS[kind])}</p>"
+        f'<dl class="figures days"><div><dt>{tell("Largest difference")}</dt><dd>'
+        f"<b>{tell(words.degrees(largest, sign=True))}</b> "
+        f"<span>{tell(at_words)}</span></dd></div></dl>"
+        f'<p class="sentence">{escape(tell(against.format(what=what)))}</p>'
+        f'<p class="next"><span class="name">{tell("Do")}</span> <b>{_capital(finding)}.</b></p>'
         f"{told}</section>"
     )
 
@@ -243,10 +268,10 @@ def _judged(result: MachineCheck | EmptyCheck) -> tuple[Verdict, float, float, f
     """Verdict, largest difference and where, tolerance, and what the display is held against."""
     if isinstance(result, EmptyCheck):
         shown = result.display
-        return shown.verdict, shown.largest_deg, shown.at_deg, shown.tolerance_deg, "its bars"
-    verdict, against = result.knee_verdict, "the knee"
+        return shown.verdict, shown.largest_deg, shown.at_deg, shown.tolerance_deg, BY_BARS
+    verdict, against = result.knee_verdict, BY_KNEE
     if result.reading_verdict is not None:
-        verdict, against = result.reading_verdict, "its bars"
+        verdict, against = result.reading_verdict, BY_BARS
     return verdict.verdict, verdict.largest_deg, verdict.at_deg, verdict.tolerance_deg, against
 
 
@@ -301,24 +326,24 @@ def _table(outcomes: Mapping[str, Outcome]) -> str:
     for name, one in outcomes.items():
         if not isinstance(one, Measurement):
             rows.append(
-                f'<tr><th scope="row">{name.capitalize()}</th>'
-                f'<td colspan="5">{escape(words.phrase(one.reason))}</td></tr>'
+                f'<tr><th scope="row">{_capital(name)}</th>'
+                f'<td colspan="5">{escape(tell(words.phrase(one.reason)))}</td></tr>'
             )
             continue
         shown = None if one.displayed is None else one.displayed.deg
         frame = None if one.machine is None else one.machine.frame
         bars = (None, None) if frame is None else (frame.deg, frame.u_deg)
         cells = [
-            "–" if shown is None else f"{shown:g}°",
+            "–" if shown is None else tell(figure(f"{shown:g}°")),
             _with(*bars), _with(one.knee.deg, one.knee.u_deg),
             _less(shown, bars[0]), _less(shown, one.knee.deg),
         ]  # fmt: skip
         body = "".join(f"<td>{cell}</td>" for cell in cells)
-        rows.append(f'<tr><th scope="row">{name.capitalize()}</th>{body}</tr>')
+        rows.append(f'<tr><th scope="row">{_capital(name)}</th>{body}</tr>')
     return (
-        '<table class="followed"><caption>Each photo by itself, degrees, ± 95 %</caption><thead>'
-        "<tr><th>Photo</th><th>Display</th><th>Bars</th><th>Knee</th><th>− bars</th>"
-        f"<th>− knee</th></tr></thead><tbody>{''.join(rows)}</tbody></table>"
+        f'<table class="followed"><caption>{tell("Each photo by itself, degrees, ± 95 %")}'
+        f"</caption><thead><tr>{''.join(f'<th>{tell(head)}</th>' for head in HEADS)}</tr></thead>"
+        f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
 
@@ -343,13 +368,14 @@ def _keep(
 ) -> None:
     """The button; the same photos and numbers are kept once, however often it is tapped."""
     if unused := memory.unused():
-        st.info(f"To keep this check, first correct: {', '.join(unused)}.")
+        st.info(tell("To keep this check, first correct: {inputs}.", inputs=", ".join(unused)))
         return
-    hashes = {f"photo {n}": sha for n, sha in enumerate(check.tray.entries, start=1)}
+    entries = enumerate(check.tray.entries, start=1)
+    hashes = {say("photo {number}", number=n): sha for n, sha in entries}
     asked = hashlib.sha256(repr((check.machine, hashes, result)).encode()).hexdigest()
     # Named by its answer: where a number changed in the same moment, nothing is kept.
     key = f"keep-check-{asked[:16]}"
-    if not st.button("Keep this check", type="primary", width="stretch", key=key):
+    if not st.button(tell("Keep this check"), type="primary", width="stretch", key=key):
         return
     if check.pending is None or check.pending["of"] != asked:
         check.pending = {"id": new_id(), "of": asked}
@@ -364,7 +390,7 @@ def _keep(
             row_id=check.pending["id"],
         )
     except KneeAngleError as error:
-        st.error(f"Not kept: {error}")
+        st.error(tell("Not kept: {error}", error=error))
         return
     check.end()
     st.rerun()

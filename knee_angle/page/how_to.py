@@ -9,20 +9,21 @@ import streamlit as st
 
 from knee_angle import words
 from knee_angle.assumptions import JOINT_LINE_MM
+from knee_angle.language import say, tell
 
 __all__ = ["AFTER", "CARE", "HOW_TO", "drawing", "show"]
 
-HOW_TO = (
+HOW_TO = say(
     "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
     "away, the whole leg in the picture, the machine paused at end range."
 )
 
-CARE = (
+CARE = say(
     "**Before the photo.** Dots and tags go on while the machine is at rest, and never near a "
     "wound. The patient keeps the hand switch. Pain or resistance: stop the machine. Is anybody "
     "else in the picture?"
 )
-AFTER = (
+AFTER = say(
     "Photographed? Never leave a leg paused in the machine: take it out, or go on as prescribed. "
     "Pain or resistance: stop."
 )
@@ -31,28 +32,35 @@ AFTER = (
 STEPS: tuple[tuple[str, str, str], ...] = (
     (
         "square",
-        "Square to the leg",
-        "Stand at the leg's outer side, opposite the knee, about 1.5 m away. Further away and "
-        "zoomed in is better than close.",
+        say("Square to the leg"),
+        say(
+            "Stand at the leg's outer side, opposite the knee, about 1.5 m away. Further away and "
+            "zoomed in is better than close."
+        ),
     ),
     (
         "level",
-        "Level with the knee",
-        "Hold the lens as high as the knee, the phone upright or lying, but not tilted down.",
+        say("Level with the knee"),
+        say("Hold the lens as high as the knee, the phone upright or lying, but not tilted down."),
     ),
     (
         "frame",
-        "The whole leg",
-        "From hip to foot, with the machine's bars and base. Pause the machine at end range: "
-        "photo and display must show the same moment.",
+        say("The whole leg"),
+        say(
+            "From hip to foot, with the machine's bars and base. Pause the machine at end range: "
+            "photo and display must show the same moment."
+        ),
     ),
     (
         "dots",
-        "Dots and tags",
-        "Dots on the greater trochanter, the lateral femoral epicondyle (the joint line lies about "
-        f"{JOINT_LINE_MM[0]:g} mm below it) and the lateral malleolus; three more of the same "
-        "colour on thigh bar, hinge and lower-leg bar. The tag strip on the machine's base, "
-        "parallel to its bars. Without them it works too, with a wider ±.",
+        say("Dots and tags"),
+        say(
+            "Dots on the greater trochanter, the lateral femoral epicondyle (the joint line lies "
+            "about {below_mm:g} mm below it) and the lateral malleolus; three more of the same "
+            "colour on thigh bar, hinge and lower-leg bar. The tag strip on the machine's base, "
+            "parallel to its bars. Without them it works too, with a wider ±.",
+            below_mm=JOINT_LINE_MM[0],
+        ),
     ),
 )
 """Drawing, heading and sentence of each step."""
@@ -60,19 +68,21 @@ STEPS: tuple[tuple[str, str, str], ...] = (
 
 def show() -> None:
     """Draw the page."""
-    st.title("How to photograph")
+    st.title(tell("How to photograph"))
     st.html(f'<div class="steps">{"".join(_step(*step) for step in STEPS)}</div>')
     st.markdown(
-        "Print dots and tags at 100 % and check the printed 100 mm rule: "
-        "`knee-angle sheet dots dots.pdf`, `knee-angle sheet tags tags.pdf`."
+        tell(
+            "Print dots and tags at 100 % and check the printed 100 mm rule: "
+            "`knee-angle sheet dots dots.pdf`, `knee-angle sheet tags tags.pdf`."
+        )
     )
-    st.caption(words.CAUTION)
+    st.caption(tell(words.CAUTION))
 
 
 def _step(name: str, heading: str, sentence: str) -> str:
     return (
         f'<figure class="step">{drawing(name)}'
-        f"<figcaption><b>{heading}</b> {sentence}</figcaption></figure>"
+        f"<figcaption><b>{tell(heading)}</b> {tell(sentence)}</figcaption></figure>"
     )
 
 

@@ -10,6 +10,7 @@ import streamlit as st
 
 from knee_angle.angle.verdict import flexion_of_display
 from knee_angle.assumptions import END_FROM_DEG
+from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page.tray import Entry, Tray
@@ -157,7 +158,8 @@ def _shots(tray: Tray, asked: Asked) -> dict[str, Shot]:
     for number, sha256 in enumerate(tray.entries, start=1):
         place = places.setdefault(asked.setting_of(sha256), str(len(places) + 1))
         times = asked.adjusted.get(sha256, 0)
-        shots[sha256] = Shot(f"photo {number}", place, asked.displayed_deg(sha256), times)
+        name = say("photo {number}", number=number)
+        shots[sha256] = Shot(name, place, asked.displayed_deg(sha256), times)
     return shots
 
 
@@ -240,6 +242,7 @@ def end_words(answer: VisitAnswer) -> list[str]:
 
 
 def _ends_of(knees: Sequence[float]) -> list[str]:
+    low, between, high = say("Extension end"), say("On the way"), say("Flexion end")
     if len(knees) < 2:
-        return ["Flexion end" if deg >= END_FROM_DEG else "Extension end" for deg in knees]
-    return ["Extension end", *["On the way"] * (len(knees) - 2), "Flexion end"]
+        return [high if deg >= END_FROM_DEG else low for deg in knees]
+    return [low, *[between] * (len(knees) - 2), high]

@@ -17,7 +17,7 @@ import streamlit as st
 from knee_angle import papers, words
 from knee_angle.access.roles import NotAllowed
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
-from knee_angle.language import say
+from knee_angle.language import joined, say, tell, without_stop
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import memory
 from knee_angle.page.judged import Judged
@@ -48,6 +48,14 @@ __all__ = [
     "with_store",
 ]
 
+NEW_PERSON = say(
+    "**New person {code} added**: this code was not known before. Mistyped? Correct it above and "
+    "keep the correction, and this row no longer counts; or take it back under People."
+)
+NEW_MACHINE = say(
+    "**New machine {code} added**: this code was not known before. Mistyped? Correct it above and "
+    "keep the correction, and this row no longer counts; or take it back under Machines."
+)
 ASKED = "keep-asked"
 
 
@@ -91,17 +99,23 @@ def with_store(
     try:
         draw(the_store())
     except NoStoreYet as none:
-        st.info(f"{no_store_yet(none)} The first code or measurement kept makes it.")
+        st.info(
+            tell(
+                "{no_store} The first code or measurement kept makes it.",
+                no_store=no_store_yet(none),
+            )
+        )
         first_code(lambda: the_store(create=True))
     except (InvalidInput, StoreError) as error:
-        st.error(str(error))
+        st.error(tell(str(error)))
 
 
 def no_store_yet(none: NoStoreYet) -> str:
     """What to say where records may be expected and there are none."""
-    return (
-        f"No store is at {none.place} yet. Are records expected here? Then nothing is known of "
-        "them now: correct KNEE_ANGLE_STORE and start the page again."
+    return say(
+        "No store is at {place} yet. Are records expected here? Then nothing is known of them now: "
+        "correct KNEE_ANGLE_STORE and start the page again.",
+        place=none.place,
     )
 
 
@@ -147,13 +161,15 @@ def recovered(visit: Visit) -> str:
     try:
         found = the_store().kept_under(pending["id"], pending["hashes"])
     except KneeAngleError as error:
-        return f"Whether this visit was kept cannot be told: {error}"
+        return say("Whether this visit was kept cannot be told: {error}", error=error)
     visit.pending = None
     if found is None:
         visit.write_down()
-        return "The saving broke off and nothing was kept. Nothing here is lost: keep it again."
+        return say(
+            "The saving broke off and nothing was kept. Nothing here is lost: keep it again."
+        )
     _done(visit, pending, found)
-    return "The connection broke while this visit was kept: it was kept, once and whole."
+    return say("The connection broke while this visit was kept: it was kept, once and whole.")
 
 
 def kept_before(visit: Visit, sha256: str) -> str:
@@ -168,14 +184,17 @@ def kept_before(visit: Visit, sha256: str) -> str:
         visit.before[sha256] = tuple(
             (
                 row.id,
-                f"for {' and '.join(c for c in (row.person, row.machine) if c)} on "
-                f"{row.saved_at.astimezone():%-d %b %Y, %H:%M}",
+                say(
+                    "This photo was kept before, for {codes} on {at:%-d %b %Y, %H:%M}.",
+                    codes=joined(say(" and "), [c for c in (row.person, row.machine) if c]),
+                    at=row.saved_at.astimezone(),
+                ),
             )
             for row in rows
         )
     own = set() if visit.kept is None else set(visit.kept["rows"].values())
     told = [said for row_id, said in visit.before[sha256] if row_id not in own]
-    return f"This photo was kept before, {told[0]}." if told else ""
+    return told[0] if told else ""
 
 
 def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:
@@ -187,13 +206,13 @@ def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:
     if not judged.measured:
         return
     if not may("keep"):
-        st.caption("Your role may measure here, and keep nothing.")
+        st.caption(tell("Your role may measure here, and keep nothing."))
         return
     shown = st.session_state.pop(ASKED, None)
     if unused := memory.unused():
-        st.info(f"To keep this answer, first correct: {', '.join(unused)}.")
+        st.info(tell("To keep this answer, first correct: {inputs}.", inputs=", ".join(unused)))
         return
-    with_photo = memory.tick("Keep the photo too (cut to the leg)", visit.own("photo"))
+    with_photo = memory.tick(say("Keep the photo too (cut to the leg)"), visit.own("photo"))
     wanted = replace(wanted, with_photo=with_photo)
     name = wanted.named(judged.fingerprint)
     problem = None
@@ -203,7 +222,7 @@ def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:
         _told(visit)
         return
     st.button(
-        _label(visit, judged, wanted),
+        tell(_label(visit, judged, wanted)),
         type="primary",
         width="stretch",
         key=f"keep-{visit.token[:8]}",
@@ -211,18 +230,23 @@ def keep_area(visit: Visit, judged: Judged, wanted: Wanted) -> None:
         args=(judged.fingerprint,),
     )
     if problem is not None:
-        st.error(problem)
+        st.error(tell(problem))
     elif visit.kept is not None:
-        st.info("Something changed since this was kept. The earlier row stays in the records.")
+        st.info(
+            tell("Something changed since this was kept. The earlier row stays in the records.")
+        )
 
 
 def _label(visit: Visit, judged: Judged, wanted: Wanted) -> str:
     if visit.kept is not None:
-        return "Keep the correction"
-    what = "visit" if len(judged.measured) > 1 else "measurement"
+        return say("Keep the correction")
+    several = len(judged.measured) > 1
     if wanted.new:
-        return f"Keep this {what}, and add {' and '.join(wanted.new)} as new"
-    return f"Keep this {what}"
+        codes = joined(say(" and "), wanted.new)
+        if several:
+            return say("Keep this visit, and add {codes} as new", codes=codes)
+        return say("Keep this measurement, and add {codes} as new", codes=codes)
+    return say("Keep this visit") if several else say("Keep this measurement")
 
 
 def _ask(fingerprint: str) -> None:
@@ -232,9 +256,9 @@ def _ask(fingerprint: str) -> None:
 def _kept(visit: Visit, judged: Judged, wanted: Wanted, *, shown: str) -> str | None:
     """Keep the visit; what went wrong, else None."""
     if shown != judged.fingerprint:
-        return "Not kept: the answer has changed. Look at the new one, then keep it."
+        return say("Not kept: the answer has changed. Look at the new one, then keep it.")
     if not wanted.person and not wanted.machine:
-        return "Not kept: give the code of the patient or of the machine, to find it again."
+        return say("Not kept: give the code of the patient or of the machine, to find it again.")
     name = wanted.named(judged.fingerprint)
     if visit.pending is None or visit.pending["of"] != name:
         hashes = list(judged.measured)
@@ -248,8 +272,10 @@ def _kept(visit: Visit, judged: Judged, wanted: Wanted, *, shown: str) -> str | 
     except KneeAngleError as error:
         if isinstance(error, InvalidInput | NotAllowed):  # refused before anything was begun
             visit.pending = None
-        why = str(error).rstrip(".")
-        return f"Not kept: {why}. Nothing here is lost: correct it and keep it again."
+        return say(
+            "Not kept: {why}. Nothing here is lost: correct it and keep it again.",
+            why=without_stop(str(error)),
+        )
     _done(visit, visit.pending, found)
     return None
 
@@ -311,18 +337,9 @@ def _done(visit: Visit, pending: dict[str, Any], found: KeptTogether) -> None:
     rows = {store_row.id: store_row for store_row in found.measurements}
     hashes = {sha: row_id for sha in pending["hashes"] if (row_id := _row(pending, sha)) in rows}
     first = found.measurements[0]
-    of = " and ".join(code for code in (first.person, first.machine) if code is not None)
-    display = (
-        "" if first.displayed_deg is None else f", display {words.degrees(first.displayed_deg)}"
-    )
-    said = f"knee {words.with_u(first.flexion_deg, first.u_deg)}{display}"
+    knees = [[first.flexion_deg, first.u_deg]]
     if found.visit is not None and len(rows) > 1:
-        low, high = found.visit.knees[0], found.visit.knees[-1]
-        said = (
-            f"a visit of {len(rows)} photos, knee {words.with_u(low.deg, low.u_deg)} to "
-            f"{words.with_u(high.deg, high.u_deg)}"
-        )
-    photo = "with" if first.has_photo else "without"
+        knees = [[one.deg, one.u_deg] for one in (found.visit.knees[0], found.visit.knees[-1])]
     visit.pending = None
     visit.kept = {
         "id": pending["id"],
@@ -331,11 +348,37 @@ def _done(visit: Visit, pending: dict[str, Any], found: KeptTogether) -> None:
         "joint": found.visit is not None,
         "person": first.person,
         "machine": first.machine,
-        "text": f"Kept for {of}: {said}, {photo} the photo{'s' if len(rows) > 1 else ''}, "
-        f"at {first.saved_at.astimezone():%H:%M}.",
+        "knees": knees,
+        "display_deg": first.displayed_deg,
+        "has_photo": first.has_photo,
+        "saved_at": first.saved_at.isoformat(),
         "at": datetime.now(UTC).isoformat(),
     }
     visit.write_down()
+
+
+def _kept_words(kept: dict[str, Any]) -> str:
+    """What was kept, for whom and when."""
+    said = say("knee {knee}", knee=words.with_u(*kept["knees"][0]))
+    if kept["display_deg"] is not None:
+        shown = words.degrees(kept["display_deg"])
+        said = say("{knee}, display {shown}", knee=said, shown=shown)
+    if len(kept["knees"]) > 1:
+        low, high = (words.with_u(*knee) for knee in kept["knees"])
+        said = say(
+            "a visit of {count} photos, knee {low} to {high}",
+            count=len(kept["rows"]), low=low, high=high,
+        )  # fmt: skip
+    template = say("Kept for {codes}: {said}, without the photo, at {at:%H:%M}.")
+    if len(kept["rows"]) > 1:
+        template = say("Kept for {codes}: {said}, without the photos, at {at:%H:%M}.")
+    if kept["has_photo"]:
+        template = say("Kept for {codes}: {said}, with the photo, at {at:%H:%M}.")
+        if len(kept["rows"]) > 1:
+            template = say("Kept for {codes}: {said}, with the photos, at {at:%H:%M}.")
+    codes = [code for code in (kept["person"], kept["machine"]) if code is not None]
+    at = datetime.fromisoformat(kept["saved_at"]).astimezone()
+    return template.format(codes=joined(say(" and "), codes), said=said, at=at)
 
 
 def _row(pending: dict[str, Any], sha256: str) -> str:
@@ -345,20 +388,13 @@ def _row(pending: dict[str, Any], sha256: str) -> str:
 def _told(visit: Visit) -> None:
     """What was kept, and where it is found again."""
     kept = visit.kept or {}
-    st.success(kept["text"])
-    for what, code, where in (
-        ("person", kept["person"], "People"),
-        ("machine", kept["machine"], "Machines"),
-    ):
+    st.success(tell(_kept_words(kept)))
+    for new, code in ((NEW_PERSON, kept["person"]), (NEW_MACHINE, kept["machine"])):
         if code in visit.new_codes:
-            st.warning(
-                f"**New {what} {code} added**: this code was not known before. Mistyped? Correct "
-                "it above and keep the correction, and this row no longer counts; or take it back "
-                f"under {where}."
-            )
+            st.warning(tell(new.format(code=code)))
     _paper(kept)
     _links(kept)
-    if st.button("Next patient", width="stretch", icon=":material/person_add:"):
+    if st.button(tell("Next patient"), width="stretch", icon=":material/person_add:"):
         next_visit()
         st.rerun()
 
@@ -384,7 +420,7 @@ def _links(kept: dict[str, Any]) -> None:
             with st.container(key="kept"):
                 st.page_link(
                     pages[name],
-                    label=f"Open {code}",
+                    label=tell("Open {code}", code=code),
                     icon=":material/arrow_forward:",
                     query_params={what: code},
                     width="stretch",

@@ -12,7 +12,7 @@ import streamlit as st
 
 from knee_angle import papers, words
 from knee_angle.errors import KneeAngleError
-from knee_angle.language import say
+from knee_angle.language import capital, capital_start, figure, say, say_many, tell
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart
 from knee_angle.page import memory
 from knee_angle.page.charts import control_chart
@@ -36,32 +36,49 @@ __all__ = ["show", "show_machines"]
 
 CHECKS_SHOWN = 60
 KEPT_SHOWN = 50
-NEW = "another machine"
+NEW = say("another machine")
 
+WITH_KNEE = say(
+    "{count} checks are not drawn: they compare the display with the knee, this chart does not."
+)
+WITH_BARS = say(
+    "{count} checks are not drawn: they compare the display with the bars, this chart does not."
+)
+BY_BARS = say(
+    "{day:%-d %B %Y}: display against the machine's bars, {count} photos over {low} to {high}."
+)
+BY_KNEE = say("{day:%-d %B %Y}: display against the knee, {count} photos over {low} to {high}.")
+CHECK_HEADS = (say("Check"), say("Value"), say("Verdict"), say("Photos"))
+KEPT_HEADS = (say("When"), say("Patient"), say("Knee"), say("Display"), say("Verdict"))
 Quantity = tuple[str, Callable[[KeptCheck], tuple[float, float]]]
 QUANTITIES: dict[str, Quantity] = {
-    f"Difference at {MIDDLE_DEG:g}°": (
-        f"displayed minus measured at {MIDDLE_DEG:g}°, degrees",
+    "middle": (
+        say("displayed minus measured at {at_deg:g}°, degrees", at_deg=MIDDLE_DEG),
         lambda c: difference_at(MIDDLE_DEG, offset_deg=c.offset_deg, gain=c.gain, cov=c.cov),
     ),
-    "Offset": ("offset, degrees", lambda c: (c.offset_deg, math.sqrt(c.cov[0]))),
-    "Gain": ("gain", lambda c: (c.gain, math.sqrt(c.cov[2]))),
+    "offset": (say("offset, degrees"), lambda c: (c.offset_deg, math.sqrt(c.cov[0]))),
+    "gain": (say("gain"), lambda c: (c.gain, math.sqrt(c.cov[2]))),
+}
+NAMES = {
+    "middle": say("Difference at {at_deg:g}°", at_deg=MIDDLE_DEG),
+    "offset": say("Offset"),
+    "gain": say("Gain"),
 }
 """What can be charted: its words, and value and u of one check."""
 
 
 def show() -> None:
     """Draw the page with this machine's store."""
-    st.title("Machines")
+    st.title(tell("Machines"))
     with_store(show_machines, _new_machine)
-    st.caption(words.CAUTION)
+    st.caption(tell(words.CAUTION))
 
 
 def show_machines(store: Store) -> None:
     """Draw the page: all machines, then one of them."""
     codes = [subject.code for subject in store.machines()]
     if not codes:
-        st.info("No machine is known yet: add its code, then check it.")
+        st.info(tell("No machine is known yet: add its code, then check it."))
         _new_machine(lambda: store)
         return
     latest = {check.machine: check for check in store.latest_checks()}
@@ -72,9 +89,10 @@ def show_machines(store: Store) -> None:
     st.html(_list(codes, latest, dues))
     asked = checked_machine() or st.query_params.get("machine", "")
     code = st.selectbox(
-        "Machine (code)",
+        tell("Machine (code)"),
         [*codes, NEW],
         index=codes.index(asked) if asked in codes else 0,
+        format_func=tell,
         key=f"machine-{asked}",
     )
     if code == NEW:
@@ -85,7 +103,7 @@ def show_machines(store: Store) -> None:
         _followed(checks)
         _papers(store, code)
     else:
-        st.info(f"{code} was never checked: start below.")
+        st.info(tell("{code} was never checked: start below.", code=code))
     if may("check machines"):
         new_check(store, code)
         _card(store, cards[code])
@@ -93,7 +111,7 @@ def show_machines(store: Store) -> None:
         _take_check_back(store, checks)
     kept = store.measurements(machine=code, limit=KEPT_SHOWN) if may("see patients") else ()
     if kept:
-        with st.expander("Measurements in this machine", icon=":material/list:"):
+        with st.expander(tell("Measurements in this machine"), icon=":material/list:"):
             st.html(_kept(kept))
         if may("take back"):
             take_measurement_back(store, kept, store.visits(machine=code, limit=KEPT_SHOWN))
@@ -129,8 +147,10 @@ def _list(codes: Sequence[str], latest: dict[str, KeptCheck], dues: dict[str, Du
     for code in codes:
         check = latest.get(code)
         kind = "undecided" if check is None else check.verdict
-        verdict = "not checked yet" if check is None else words.VERDICT_WORDS[check.verdict]
-        last = "" if check is None else f"last check {check.taken_at.astimezone():%-d %b %Y}"
+        verdict, last = tell("not checked yet"), ""
+        if check is not None:
+            verdict = tell(words.VERDICT_WORDS[check.verdict])
+            last = tell("last check {day:%-d %b %Y}", day=check.taken_at.astimezone())
         late = " late" if dues[code].now else ""
         blocks.append(
             f'<li class="{kind}"><b>{escape(code)}</b>'
@@ -138,22 +158,20 @@ def _list(codes: Sequence[str], latest: dict[str, KeptCheck], dues: dict[str, Du
             f"{verdict}</span><span>{last}</span>"
             f'<span class="due{late}">{_due_words(dues[code])}</span></li>'
         )
-    return f'<ul class="machines" aria-label="Machines">{"".join(blocks)}</ul>'
+    return f'<ul class="machines" aria-label="{tell("Machines")}">{"".join(blocks)}</ul>'
 
 
 def _due_words(when: Due) -> str:
     """When the next check is due; what is late begins with a mark."""
     if when.days_left is None:
-        return "▲ first check due"
+        return tell("▲ first check due")
     if when.days_left < 0:
-        return f"▲ overdue by {_days(-when.days_left)}"
+        return tell(
+            say_many("▲ overdue by {count} day", "▲ overdue by {count} days", -when.days_left)
+        )
     if when.days_left == 0:
-        return "▲ due today"
-    return f"next in {_days(when.days_left)}"
-
-
-def _days(count: int) -> str:
-    return "1 day" if count == 1 else f"{count} days"
+        return tell("▲ due today")
+    return tell(say_many("next in {count} day", "next in {count} days", when.days_left))
 
 
 def _followed(checks: Sequence[KeptCheck]) -> None:
@@ -162,7 +180,11 @@ def _followed(checks: Sequence[KeptCheck]) -> None:
     # A check against the knee holds the fit as well: it cannot stand in one line with others.
     alike = [check for check in checks if check.against == checks[-1].against]
     name = st.segmented_control(
-        "Over time", list(QUANTITIES), default=next(iter(QUANTITIES)), key="quantity"
+        tell("Over time"),
+        list(QUANTITIES),
+        default=next(iter(QUANTITIES)),
+        key="quantity",
+        format_func=lambda one: tell(NAMES[one]),
     )
     title, of = QUANTITIES[name or next(iter(QUANTITIES))]
     found = [of(check) for check in alike]
@@ -172,7 +194,11 @@ def _followed(checks: Sequence[KeptCheck]) -> None:
     chart = individuals_chart(values, baseline=SETTLED if len(values) > SETTLED else None)
     st.altair_chart(
         control_chart(
-            [check.taken_at.astimezone() for check in alike], intervals, values, chart, title=title
+            [check.taken_at.astimezone() for check in alike],
+            intervals,
+            values,
+            chart,
+            title=tell(title),
         ),
         theme=None,
         width="stretch",
@@ -186,56 +212,64 @@ def _rules(
 ) -> None:
     """What the chart says, in words."""
     if chart is None:
-        st.caption("Control limits need three checks of the same kind.")
+        st.caption(tell("Control limits need three checks of the same kind."))
     elif chart.signals:
         lines = []
         for rule, meaning in RULES.items():
             days = [
-                f"{alike[s.index].taken_at.astimezone():%-d %b %Y}"
+                tell("{day:%-d %b %Y}", day=alike[s.index].taken_at.astimezone())
                 for s in chart.signals
                 if s.rule == rule
             ]
             if days:
-                lines.append(f"- {meaning}: {', '.join(days)}")
-        st.warning("**A sign that the machine has changed**\n" + "\n".join(lines))
+                lines.append(f"- {tell(meaning)}: {', '.join(days)}")
+        st.warning("\n".join([tell("**A sign that the machine has changed**"), *lines]))
     else:
-        st.caption("No rule fired: no sign that the machine has changed.")
+        st.caption(tell("No rule fired: no sign that the machine has changed."))
     if chart is not None:
-        more = "" if chart.settled else ": they still move with each one"
-        st.caption(f"The limits come from the first {chart.baseline} checks{more}.")
+        first = say("The limits come from the first {count} checks: they still move with each one.")
+        if chart.settled:
+            first = say("The limits come from the first {count} checks.")
+        st.caption(tell(first.format(count=chart.baseline)))
     if len(alike) < len(checks):
-        st.caption(
-            f"{len(checks) - len(alike)} checks are not drawn: they compare the display with "
-            f"{'the knee' if alike[-1].against == 'frame' else 'the bars'}, this chart does not."
-        )
+        template = WITH_KNEE if alike[-1].against == "frame" else WITH_BARS
+        st.caption(tell(template.format(count=len(checks) - len(alike))))
     st.caption(
-        "The chart says whether the machine stays as it was, each verdict whether it agrees."
+        tell("The chart says whether the machine stays as it was, each verdict whether it agrees.")
     )
 
 
 def _newest(check: KeptCheck) -> str:
-    against = "the machine's bars" if check.against == "frame" else "the knee"
+    against = BY_BARS if check.against == "frame" else BY_KNEE
     u_offset, u_gain = math.sqrt(check.cov[0]), math.sqrt(check.cov[2])
     low, high = check.range_deg
-    finding = words.FINDING_WORDS[check.finding]
-    figures = (
-        "<div><dt>Largest difference</dt><dd>"
-        f"<b>{words.degrees(check.largest_deg, sign=True)}</b> "
-        f"<span>± {words.degrees(words.plus_minus(check.largest_u_deg))}, "
-        f"allowed {check.tolerance_deg:g}°</span></dd></div>"
-        f"<div><dt>Offset</dt><dd><b>{words.degrees(check.offset_deg, sign=True)}</b> "
-        f"<span>± {words.degrees(words.plus_minus(u_offset))}</span></dd></div>"
-        f"<div><dt>Gain</dt><dd><b>{check.gain:.3f}</b> <span>± {words.plus_minus(u_gain):.3f}"
-        "</span></dd></div>"
+    finding = tell(capital(words.FINDING_WORDS[check.finding]))
+    allowed = say(
+        "± {u}, allowed {tolerance_deg:g}°",
+        u=words.degrees(words.plus_minus(check.largest_u_deg)),
+        tolerance_deg=check.tolerance_deg,
     )
+    offset = words.degrees(check.offset_deg, sign=True)
+    u = words.degrees(words.plus_minus(u_offset))
+    figures = "".join(
+        f"<div><dt>{tell(name)}</dt><dd><b>{tell(value)}</b> <span>{tell(more)}</span></dd></div>"
+        for name, value, more in (
+            (say("Largest difference"), words.degrees(check.largest_deg, sign=True), allowed),
+            (say("Offset"), offset, say("± {u}", u=u)),
+            (say("Gain"), figure(f"{check.gain:.3f}"), figure(f"± {words.plus_minus(u_gain):.3f}")),
+        )
+    )
+    said = against.format(
+        day=check.taken_at.astimezone(), count=check.photos,
+        low=words.degrees(low), high=words.degrees(high),
+    )  # fmt: skip
     return (
-        f'<section class="answer {check.verdict}" aria-label="Newest check">'
+        f'<section class="answer {check.verdict}" aria-label="{tell("Newest check")}">'
         f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[check.verdict]}"></span>'
-        f"{words.VERDICT_WORDS[check.verdict].capitalize()}</p>"
+        f"{tell(capital_start(words.VERDICT_WORDS[check.verdict]))}</p>"
         f'<dl class="figures days">{figures}</dl>'
-        f'<p class="sentence">{check.taken_at.astimezone():%-d %B %Y}: display against {against}, '
-        f"{check.photos} photos over {words.degrees(low)} to {words.degrees(high)}.</p>"
-        f'<p class="next"><b>{escape(finding[:1].upper() + finding[1:])}.</b></p></section>'
+        f'<p class="sentence">{escape(tell(said))}</p>'
+        f'<p class="next"><b>{escape(finding)}</b></p></section>'
     )
 
 
@@ -245,16 +279,17 @@ def _table(
     chart: ControlChart | None,
 ) -> str:
     fired = set() if chart is None else {signal.index for signal in chart.signals}
-    mark = ' <span class="past" title="a rule fired">▲</span>'
+    mark = f' <span class="past" title="{tell("a rule fired")}">▲</span>'
     rows = [
-        f'<tr><th scope="row">{check.taken_at.astimezone():%-d %b %y}</th>'
-        f"<td>{_signed(value)} ± {words.plus_minus(u):.2f}{mark if number in fired else ''}</td>"
-        f"<td>{words.VERDICT_WORDS[check.verdict]}</td><td>{check.photos}</td></tr>"
+        f'<tr><th scope="row">{tell("{day:%-d %b %y}", day=check.taken_at.astimezone())}</th>'
+        f"<td>{tell(figure(f'{_signed(value)} ± {words.plus_minus(u):.2f}'))}"
+        f"{mark if number in fired else ''}</td>"
+        f"<td>{tell(words.VERDICT_WORDS[check.verdict])}</td><td>{check.photos}</td></tr>"
         for number, (check, (value, u)) in enumerate(zip(checks, found, strict=True))
     ]
     return (
-        '<table class="followed"><caption>As drawn, ± 95 %; the newest check first</caption>'
-        "<thead><tr><th>Check</th><th>Value</th><th>Verdict</th><th>Photos</th></tr></thead>"
+        f'<table class="followed"><caption>{tell("As drawn, ± 95 %; the newest check first")}'
+        f"</caption><thead><tr>{_heads(CHECK_HEADS)}</tr></thead>"
         f"<tbody>{''.join(reversed(rows))}</tbody></table>"
     )
 
@@ -269,7 +304,11 @@ def _take_check_back(store: Store, checks: Sequence[KeptCheck]) -> None:
             del st.session_state[name]
 
     rows = {
-        check.id: f"{check.taken_at.astimezone():%-d %b %Y %H:%M}, {check.photos} photos"
+        check.id: say(
+            "{at:%-d %b %Y %H:%M}, {count} photos",
+            at=check.taken_at.astimezone(),
+            count=check.photos,
+        )
         for check in reversed(checks)
     }
     take_back("check", rows, withdraw)
@@ -278,18 +317,22 @@ def _take_check_back(store: Store, checks: Sequence[KeptCheck]) -> None:
 def _kept(rows: Sequence[KeptMeasurement]) -> str:
     """The newest measurements of knees in this machine, whosever they are."""
     lines = [
-        f'<tr><th scope="row">{row.taken_at.astimezone():%-d %b %H:%M}</th>'
+        f'<tr><th scope="row">{tell("{at:%-d %b %H:%M}", at=row.taken_at.astimezone())}</th>'
         f"<td>{escape(row.person or '–')}</td>"
-        f"<td>{words.with_u(row.flexion_deg, row.u_deg)}</td>"
-        f"<td>{'–' if row.displayed_deg is None else words.degrees(row.displayed_deg)}</td>"
-        f"<td>{'–' if row.verdict is None else words.VERDICT_WORDS[row.verdict]}</td></tr>"
+        f"<td>{tell(words.with_u(row.flexion_deg, row.u_deg))}</td>"
+        f"<td>{'–' if row.displayed_deg is None else tell(words.degrees(row.displayed_deg))}</td>"
+        f"<td>{'–' if row.verdict is None else tell(words.VERDICT_WORDS[row.verdict])}</td></tr>"
         for row in rows
     ]
     return (
-        '<table class="followed"><caption>The newest first, ± 95 %</caption><thead><tr><th>When'
-        "</th><th>Patient</th><th>Knee</th><th>Display</th><th>Verdict</th></tr></thead>"
+        f'<table class="followed"><caption>{tell("The newest first, ± 95 %")}</caption>'
+        f"<thead><tr>{_heads(KEPT_HEADS)}</tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table>"
     )
+
+
+def _heads(names: Sequence[str]) -> str:
+    return "".join(f"<th>{tell(name)}</th>" for name in names)
 
 
 def _signed(value: float) -> str:
@@ -301,12 +344,12 @@ def _signed(value: float) -> str:
 
 def _new_machine(opened: Callable[[], Store]) -> None:
     with st.form("new-machine", clear_on_submit=True):
-        code = st.text_input("New code (letters, digits, dashes)", max_chars=16)
-        if st.form_submit_button("Add this machine", width="stretch"):
+        code = st.text_input(tell("New code (letters, digits, dashes)"), max_chars=16)
+        if st.form_submit_button(tell("Add this machine"), width="stretch"):
             try:
                 st.query_params["machine"] = opened().add_machine(code)
             except KneeAngleError as error:
-                st.error(str(error))
+                st.error(tell(str(error)))
                 return
             st.rerun()
 
@@ -314,22 +357,22 @@ def _new_machine(opened: Callable[[], Store]) -> None:
 def _card(store: Store, card: MachineCard) -> None:
     """Check interval and last section lengths; a new card is a new row."""
     with (
-        st.expander("Check interval, section lengths", icon=":material/straighten:"),
+        st.expander(tell("Check interval, section lengths"), icon=":material/straighten:"),
         st.form(f"card-{card.machine}"),
     ):
         every = st.number_input(
-            "Days between two checks", 1, 3660, card.check_every_days or EVERY_DAYS
+            tell("Days between two checks"), 1, 3660, card.check_every_days or EVERY_DAYS
         )
         left, right = memory.pair("sections")
         with left:
             thigh = st.number_input(
-                "Thigh section, mm", 100.0, 800.0, card.thigh_section_mm, 5.0, format="%g"
+                tell("Thigh section, mm"), 100.0, 800.0, card.thigh_section_mm, 5.0, format="%g"
             )
         with right:
             shank = st.number_input(
-                "Lower-leg section, mm", 100.0, 800.0, card.shank_section_mm, 5.0, format="%g"
+                tell("Lower-leg section, mm"), 100.0, 800.0, card.shank_section_mm, 5.0, format="%g"
             )
-        if st.form_submit_button("Keep these", width="stretch"):
+        if st.form_submit_button(tell("Keep these"), width="stretch"):
             try:
                 store.note_machine(
                     replace(
@@ -337,6 +380,6 @@ def _card(store: Store, card: MachineCard) -> None:
                     )
                 )
             except KneeAngleError as error:
-                st.error(str(error))
+                st.error(tell(str(error)))
                 return
             st.rerun()

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from knee_angle.language import figure, say, tell
+
 if TYPE_CHECKING:
     from streamlit.delta_generator import DeltaGenerator
 
@@ -32,6 +34,8 @@ __all__ = [
 ]
 
 MEMORY = "remembered"
+ABOVE = say("{typed} is not used: it must be above {low} and at most {high}. {then}")
+BETWEEN = say("{typed} is not used: it must be between {low} and {high}. {then}")
 UNUSED = "not-used"
 REFUSED = "refused-numbers"
 CHECK = "check-"
@@ -110,6 +114,8 @@ def number(
     def can_be(value: float) -> bool:
         return (low < value if above else low <= value) and value <= high
 
+    label = tell(label)
+    options |= {one: tell(options[one]) for one in ("help", "placeholder") if one in options}
     typed: float | None = st.number_input(
         label,
         value=recall(name, options.pop("default", None)),
@@ -127,12 +133,22 @@ def number(
     last: float | None = st.session_state.get(MEMORY, {}).get(name)
     if last is not None and not can_be(last):  # it was of another way of counting
         last = None
-    counts = "Nothing is entered until then." if last is None else f"{last:g} still counts."
-    rule = f"above {low:g} and at most {high:g}" if above else f"between {low:g} and {high:g}"
-    words = f"{typed:g} is not used: it must be {rule}. {counts}"
-    st.warning(words.replace("-", "\u2212"))
+    counts = say("Nothing is entered until then.")
+    if last is not None:
+        counts = say("{last} still counts.", last=_signed(last))
+    template = ABOVE if above else BETWEEN
+    st.warning(
+        tell(
+            template.format(typed=_signed(typed), low=_signed(low), high=_signed(high), then=counts)
+        )
+    )
     st.session_state.setdefault(UNUSED, []).append(label)
     return last
+
+
+def _signed(value: float) -> str:
+    """A number as it is said, with a true minus."""
+    return figure(f"{value:g}".replace("-", "\u2212"))
 
 
 def begin() -> None:
@@ -148,14 +164,14 @@ def unused() -> list[str]:
 
 def text(label: str, name: str, **options: Any) -> str:
     """A line of text, without space around it."""
-    typed: str = st.text_input(label, value=recall(name, ""), key=f"input-{name}", **options)
+    typed: str = st.text_input(tell(label), value=recall(name, ""), key=f"input-{name}", **options)
     _remember(name, typed.strip())
     return typed.strip()
 
 
 def tick(label: str, name: str, **options: Any) -> bool:
     """A box that is ticked or not."""
-    value = st.checkbox(label, value=recall(name, False), key=f"input-{name}", **options)
+    value = st.checkbox(tell(label), value=recall(name, False), key=f"input-{name}", **options)
     _remember(name, value)
     return value
 
@@ -165,7 +181,12 @@ def choice(label: str, name: str, options: dict[str, str], **more: Any) -> str:
     keys = list(options)
     at = keys.index(recall(name, keys[0]))
     picked = st.radio(
-        label, keys, index=at, format_func=options.__getitem__, key=f"input-{name}", **more
+        tell(label),
+        keys,
+        index=at,
+        format_func=lambda one: tell(options[one]),
+        key=f"input-{name}",
+        **more,
     )
     _remember(name, picked)
     return picked

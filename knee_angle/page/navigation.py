@@ -15,7 +15,7 @@ from knee_angle.access.roles import Act, NotAllowed
 from knee_angle.language import tell
 from knee_angle.page import bedside, how_to, machines, people, rate
 from knee_angle.page.spoken import begin_language, language_choice
-from knee_angle.page.style import STYLE
+from knee_angle.page.style import style
 from knee_angle.page.ward.here import account_line, ask, begin
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def show() -> None:
     """Draw the page that the address names, as Streamlit asks for it."""
     begin_language()
     st.set_page_config(page_title=tell("Knee angle"), layout="centered")
-    st.html(STYLE)
+    st.html(style())
     pages = _pages()
     chosen = st.navigation(pages, position="hidden")
     st.session_state["pages"] = {page.url_path: page for page in pages}  # for links between them

@@ -10,14 +10,16 @@ import streamlit as st
 
 from knee_angle import papers, words
 from knee_angle.errors import KneeAngleError
-from knee_angle.language import say
+from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.keeping import with_store
 from knee_angle.page.paper import paper_button
+from knee_angle.page.spoken import date_form
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
 from knee_angle.records import Side
+from knee_angle.report.visit_words import ENDS_WORDS
 from knee_angle.store import (
     End,
     KeptMeasurement,
@@ -41,40 +43,56 @@ DAYS_SHOWN = 60
 """The newest days; the export holds all."""
 ROWS_SHOWN = 400
 ROWS_EXPORTED = 100_000
-NEW = "another patient"
+NEW = say("another patient")
 
-EXCHANGED = (
+EXCHANGED = say(
     "Flexion lies below extension: was the end of the range noted the wrong way round? Take that "
     "measurement back and keep it again."
 )
+KNEE = {"left": say("left knee"), "right": say("right knee")}
+KNEE_ON = {
+    "left": say("Left knee · {day:%A, %-d %B %Y}"),
+    "right": say("Right knee · {day:%A, %-d %B %Y}"),
+}
+PAST_ON = {
+    "flexion": say("Past the prescribed flexion on {day:%-d %B}"),
+    "extension": say("Past the prescribed extension on {day:%-d %B}"),
+}
+HEADS = (
+    say("Day"), say("Flexion"), say("Extension"), say("Arc"), say("Display"), say("Neutral-zero"),
+)  # fmt: skip
 STANDING_WORDS = {
-    "reached": "● reached",
-    "not_reached": "○ not reached",
-    "cannot_tell": "– cannot tell",
+    "reached": say("● reached"),
+    "not_reached": say("○ not reached"),
+    "cannot_tell": say("– cannot tell"),
 }
 
 
 def show() -> None:
     """Draw the page with this machine's store."""
-    st.title("Follow a patient")
+    st.title(tell("Follow a patient"))
     with_store(show_people, _new_person)
-    st.caption(words.CAUTION)
+    st.caption(tell(words.CAUTION))
 
 
 def show_people(store: Store) -> None:
     """Draw the page: one person's days, from the newest back."""
     people = {subject.code: subject for subject in store.people()}
     if not people:
-        st.info("Nobody is followed yet: keep a measurement under a patient's code, or add a code.")
+        st.info(
+            tell(
+                "Nobody is followed yet: keep a measurement under a patient's code, or add a code."
+            )
+        )
         _new_person(lambda: store)
         return
     asked = st.query_params.get("person", "")
     newest = max(people.values(), key=lambda s: s.last_at.timestamp() if s.last_at else 0.0)
     code = st.selectbox(
-        "Patient (code)",
+        tell("Patient (code)"),
         [*people, NEW],
         index=list(people).index(asked if asked in people else newest.code),
-        format_func=lambda c: c if c == NEW else f"{c} · {_count(people[c].rows)}",
+        format_func=lambda c: tell(NEW) if c == NEW else f"{c} · {_count(people[c].rows)}",
         key=f"person-{asked}",
     )
     if code == NEW:
@@ -86,7 +104,7 @@ def show_people(store: Store) -> None:
         _asked(store, code, side)
         _followed(store, code, [row for row in rows if row.side == side], side)
     else:
-        st.info(f"Nothing is kept for {code} yet.")
+        st.info(tell("Nothing is kept for {code} yet.", code=code))
     _prescribed(store, code)
     if rows and may("take back"):
         take_measurement_back(store, rows, store.visits(person=code, limit=TAKEN_BACK))
@@ -111,7 +129,7 @@ def _knee(code: str, rows: Sequence[KeptMeasurement]) -> Side:
         return newest
     sides: tuple[Side, ...] = ("left", "right")
     picked = st.radio(
-        "Knee", sides, index=sides.index(newest), format_func=lambda s: f"{s} knee",
+        tell("Knee"), sides, index=sides.index(newest), format_func=lambda s: tell(KNEE[s]),
         horizontal=True, key=f"knee-{code}",
     )  # fmt: skip
     return newest if picked is None else picked
@@ -127,16 +145,23 @@ def _asked(store: Store, code: str, side: Side) -> None:
     if _ends(found.extension_deg, found.flexion_deg):
         st.html(
             _alarm(
-                f"The photos show a {side} knee, the prescription is for the {other}: which is "
-                "it? ",
-                f"No limit is prescribed for the {side} knee: correct the prescription, or take "
-                "the measurement back and photograph from the outer side.",
+                tell(
+                    "The photos show a {side} knee, the prescription is for the {other}: which is "
+                    "it? ",
+                    side=words.A_SIDE[side],
+                    other=words.A_SIDE[other],
+                ),
+                tell(
+                    "No limit is prescribed for the {side} knee: correct the prescription, or take "
+                    "the measurement back and photograph from the outer side.",
+                    side=words.A_SIDE[side],
+                ),
             )
         )
 
 
 def _count(rows: int) -> str:
-    return "1 measurement" if rows == 1 else f"{rows} measurements"
+    return tell(say_many("{count} measurement", "{count} measurements", rows))
 
 
 def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Side) -> None:
@@ -149,11 +174,13 @@ def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Si
         person_chart(days, MARKS), theme=None, width="stretch", key=f"trend-{code}-{side}"
     )
     st.caption(
-        "Bars are 95 % intervals. Dotted lines are what daily life takes, for comparison only: "
-        "what is aimed at, the prescription says."
+        tell(
+            "Bars are 95 % intervals. Dotted lines are what daily life takes, for comparison only: "
+            "what is aimed at, the prescription says."
+        )
     )
     st.html(_table(days))
-    with st.expander("What daily life takes", icon=":material/stairs:"):
+    with st.expander(tell("What daily life takes"), icon=":material/stairs:"):
         st.markdown(_marks(days))
     _papers(store, code, side)
     if may("export"):
@@ -177,7 +204,7 @@ def _papers(store: Store, code: str, side: Side) -> None:
 def _export(store: Store, code: str) -> None:
     """The way to the table of all measurements."""
     st.download_button(
-        "Export all measurements of this patient (CSV)",
+        tell("Export all measurements of this patient (CSV)"),
         data=_exported(store, code),
         file_name=f"{code}.csv",
         mime="text/csv",
@@ -199,9 +226,9 @@ def _exported(store: Store, code: str) -> Callable[[], bytes]:
 
 
 PAST_WORDS: dict[str, str] = {
-    "knee": "the knee is (proven)",
-    "display": "the display says so",
-    "setting": "the machine is set so",
+    "knee": say("the knee is (proven)"),
+    "display": say("the display says so"),
+    "setting": say("the machine is set so"),
 }
 """What is past a limit."""
 
@@ -209,28 +236,33 @@ PAST_WORDS: dict[str, str] = {
 def _newest(day: Day, side: Side) -> str:
     """The newest day's figures, with an alarm where a limit was passed."""
     alarms = [
-        f"Past the prescribed {one.which} on {day.day:%-d %B}|Past {one.limit_deg:g}°: "
-        f"{', '.join(PAST_WORDS[what] for what in one.because)}. Stop the machine and follow the "
-        "prescription."
+        _alarm(
+            tell(PAST_ON[one.which].format(day=day.day)),
+            tell(
+                "Past {limit_deg:g}°: {because}. Stop the machine and follow the prescription.",
+                limit_deg=one.limit_deg,
+                because=joined(", ", [PAST_WORDS[what] for what in one.because]),
+            ),
+        )
         for one in day.past
     ]
     figures = [
-        _figure("Flexion", _angle(day.flexion), "display", _display(day.flexion)),
-        _figure("Extension", _angle(day.extension), "display", _display(day.extension)),
+        _figure(tell("Flexion"), _angle(day.flexion), _display(day.flexion)),
+        _figure(tell("Extension"), _angle(day.extension), _display(day.extension)),
         _figure(
-            "Arc",
+            tell("Arc"),
             ("–", "") if day.arc is None else _with(day.arc.deg, day.arc.u_deg),
-            "display",
             None if day.displayed_arc_deg is None else f"{_number(day.displayed_arc_deg)}°",
         ),
-        _figure("Neutral-zero", (day.neutral_zero or "–", ""), "", None),
+        _figure(tell("Neutral-zero"), (day.neutral_zero or "–", ""), None),
     ]
+    head = tell(KNEE_ON[side].format(day=day.day))
     return (
-        '<section class="answer" aria-label="Newest day">'
-        + "".join(_alarm(*text.split("|")) for text in alarms)
-        + f'<p class="day">{side.capitalize()} knee · {day.day:%A, %-d %B %Y}</p>'
+        f'<section class="answer" aria-label="{tell("Newest day")}">'
+        + "".join(alarms)
+        + f'<p class="day">{escape(head)}</p>'
         + f'<dl class="figures days">{"".join(figures)}</dl>'
-        + (f'<p class="sentence">{EXCHANGED}</p>' if day.exchanged else "")
+        + (f'<p class="sentence">{tell(EXCHANGED)}</p>' if day.exchanged else "")
         + f'<p class="prescribed">{escape(_limit_words(day.limits))}</p></section>'
     )
 
@@ -242,8 +274,10 @@ def _alarm(head: str, rest: str) -> str:
     )
 
 
-def _figure(name: str, value: tuple[str, str], beside: str, more: str | None) -> str:
-    other = "" if more is None else f'<span class="beside">{beside} {escape(more)}</span>'
+def _figure(name: str, value: tuple[str, str], more: str | None) -> str:
+    other = ""
+    if more is not None:
+        other = f'<span class="beside">{tell("display")} {escape(more)}</span>'
     return (
         f"<div><dt>{name}</dt><dd><b>{escape(value[0])}</b> <span>{escape(value[1])}</span>"
         f"{other}</dd></div>"
@@ -251,11 +285,11 @@ def _figure(name: str, value: tuple[str, str], beside: str, more: str | None) ->
 
 
 def _angle(reading: KeptAngle | None) -> tuple[str, str]:
-    return ("–", "not measured") if reading is None else _with(reading.deg, reading.u_deg)
+    return ("–", tell("not measured")) if reading is None else _with(reading.deg, reading.u_deg)
 
 
 def _with(deg: float, u_deg: float) -> tuple[str, str]:
-    return words.degrees(deg), f"± {words.degrees(words.plus_minus(u_deg))}"
+    return tell(words.degrees(deg)), f"± {tell(words.degrees(words.plus_minus(u_deg)))}"
 
 
 def _display(reading: KeptAngle | None) -> str | None:
@@ -265,32 +299,30 @@ def _display(reading: KeptAngle | None) -> str | None:
 
 
 def _number(value: float) -> str:
-    return f"{value:g}".replace("-", "\u2212")
+    return tell(figure(f"{value:g}".replace("-", "\u2212")))
 
 
 def _limit_words(limits: PrescribedLimits | None) -> str:
     if limits is None or (limits.flexion_deg, limits.extension_deg) == (None, None):
-        return "No limits were prescribed for that day."
+        return tell("No limits were prescribed for that day.")
     ends = _ends(limits.extension_deg, limits.flexion_deg)
-    return f"Prescribed: {ends} (from {limits.from_day:%-d %B})"
+    return tell("Prescribed: {ends} (from {day:%-d %B})", ends=ends, day=limits.from_day)
 
 
 def _ends(extension_deg: float | None, flexion_deg: float | None) -> str:
     """The limits that are in force, in words; empty where there is none."""
-    return ", ".join(
-        f"{name} {told}"
-        for name, value, told in (
-            ("extension", extension_deg, words.from_straight(extension_deg or 0.0)),
-            ("flexion", flexion_deg, f"{flexion_deg:g}°" if flexion_deg is not None else ""),
-        )
-        if value is not None
-    )
+    ends = []
+    if extension_deg is not None:
+        ends.append(tell("extension {limit}", limit=words.from_straight(extension_deg)))
+    if flexion_deg is not None:
+        ends.append(tell("flexion {limit_deg:g}°", limit_deg=flexion_deg))
+    return ", ".join(ends)
 
 
 def _table(days: Sequence[Day]) -> str:
     """Every day drawn, the newest first; degrees, 95 %."""
     body = "".join(
-        f'<tr><th scope="row">{day.day:%-d %b}</th>'
+        f'<tr><th scope="row">{tell("{day:%-d %b}", day=day.day)}</th>'
         f"<td>{_cell(day.flexion)}{_past(day.past_flexion)}</td>"
         f"<td>{_cell(day.extension)}{_past(day.past_extension)}</td>"
         f"<td>{'–' if day.arc is None else _short(day.arc.deg, day.arc.u_deg)}</td>"
@@ -298,12 +330,13 @@ def _table(days: Sequence[Day]) -> str:
         f"<td>{day.neutral_zero or '–'}</td></tr>"
         for day in reversed(days)
     )
+    caption = tell("Degrees, ± 95 %; the newest day first")
+    if _any_past(days):
+        caption = tell("Degrees, ± 95 %; the newest day first; ▲ past the prescribed limit")
+    heads = "".join(f"<th>{tell(head)}</th>" for head in HEADS)
     return (
-        '<table class="followed"><caption>Degrees, ± 95 %; the newest day first'
-        f"{'; ▲ past the prescribed limit' if _any_past(days) else ''}</caption>"
-        "<thead><tr><th>Day</th><th>Flexion</th><th>Extension</th><th>Arc</th>"
-        "<th>Display</th><th>Neutral-zero</th></tr></thead>"
-        f"<tbody>{body}</tbody></table>"
+        f'<table class="followed"><caption>{caption}</caption>'
+        f"<thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
     )
 
 
@@ -312,7 +345,9 @@ def _any_past(days: Sequence[Day]) -> bool:
 
 
 def _past(past: bool) -> str:
-    return ' <span class="past" title="past the prescribed limit">▲</span>' if past else ""
+    if not past:
+        return ""
+    return f' <span class="past" title="{tell("past the prescribed limit")}">▲</span>'
 
 
 def _cell(reading: KeptAngle | None) -> str:
@@ -333,33 +368,33 @@ def _marks(days: Sequence[Day]) -> str:
     """Each functional mark against the newest day with a flexion."""
     newest = next((day for day in reversed(days) if day.flexion is not None), None)
     if newest is None or newest.flexion is None:
-        return "No flexion was measured yet."
+        return tell("No flexion was measured yet.")
     lines = [
-        f"| {mark.words} | {mark.deg:g}° | {STANDING_WORDS[standing]} | {mark.source} |"
+        f"| {tell(mark.words)} | {mark.deg:g}° | {tell(STANDING_WORDS[standing])} | {mark.source} |"
         for mark, standing in marks_of(newest.flexion)
     ]
-    return (
-        f"On {newest.day:%-d %B}, proven at 95 %. For comparison only, no goals.\n\n"
-        "| activity | flexion | proven | source |\n| --- | ---: | --- | --- |\n" + "\n".join(lines)
-    )
+    said = tell("On {day:%-d %B}, proven at 95 %. For comparison only, no goals.", day=newest.day)
+    heads = (say("activity"), say("flexion"), say("proven"), say("source"))
+    head = f"| {' | '.join(tell(one) for one in heads)} |"
+    return "\n".join([said, "", head, "| --- | ---: | --- | --- |", *lines])
 
 
 def _new_person(opened: Callable[[], Store]) -> None:
     with st.form("new-person", clear_on_submit=True):
-        code = st.text_input("New code (letters, digits, dashes; never a name)", max_chars=16)
-        if st.form_submit_button("Add this patient", width="stretch"):
+        code = st.text_input(tell("New code (letters, digits, dashes; never a name)"), max_chars=16)
+        if st.form_submit_button(tell("Add this patient"), width="stretch"):
             try:
                 st.query_params["person"] = opened().add_person(code)
             except KneeAngleError as error:
-                st.error(str(error))
+                st.error(tell(str(error)))
                 return
             st.rerun()
 
 
 FOR: dict[str, tuple[str, Side | None]] = {
-    "each": ("each knee", None),
-    "left": ("the left knee", "left"),
-    "right": ("the right knee", "right"),
+    "each": (say("each knee"), None),
+    "left": (say("the left knee"), "left"),
+    "right": (say("the right knee"), "right"),
 }
 """Whose limits are entered: words, and what is kept."""
 
@@ -367,21 +402,23 @@ FOR: dict[str, tuple[str, Side | None]] = {
 def _in_force(store: Store, code: str, side: Side | None) -> None:
     """What was prescribed for a knee, the newest first, and what binds today."""
     prescriptions = store.prescriptions(code, side=side)
-    knee = "" if side is None else f"{side} knee: "
+    knee = "" if side is None else f"{tell(KNEE[side])}: "
+    none = tell("no limit")
     for row in reversed(prescriptions):
-        lifted = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
-        st.markdown(
-            f"From **{row.from_day:%-d %B %Y}**: {knee}"
-            f"{_ends(row.extension_deg, row.flexion_deg) or 'no limit'}{lifted}"
-        )
+        lifted = ""
+        if row.lifted:
+            ends = joined(say(" and "), [ENDS_WORDS[end] for end in row.lifted])
+            lifted = tell(" ({ends} lifted)", ends=ends)
+        limits = f"{knee}{_ends(row.extension_deg, row.flexion_deg) or none}{lifted}"
+        st.markdown(tell("From **{day:%-d %B %Y}**: {limits}", day=row.from_day, limits=limits))
     begun = [row for row in prescriptions if row.from_day <= date.today()]
     now = _ends(begun[-1].extension_deg, begun[-1].flexion_deg) if begun else ""
-    st.markdown(f"**In force today:** {knee}{now or 'no limit'}")
+    st.markdown(f"{tell('**In force today:**')} {knee}{now or none}")
 
 
 def _prescribed(store: Store, code: str) -> None:
     """Limits by date; each stands until it is entered anew or lifted by its own tick."""
-    with st.expander("Prescribed limits", icon=":material/rule:"):
+    with st.expander(tell("Prescribed limits"), icon=":material/rule:"):
         prescriptions = store.prescriptions(code)
         sides: tuple[Side | None, ...] = (None,)
         if any(row.side is not None for row in prescriptions):
@@ -396,16 +433,21 @@ def _prescribed(store: Store, code: str) -> None:
                 extension, no_extension = _limit_fields("extension", turn)
             with right:
                 flexion, no_flexion = _limit_fields("flexion", turn)
-            from_day = st.date_input("From this day on", value=date.today())
+            from_day = st.date_input(
+                tell("From this day on"), value=date.today(), format=date_form()
+            )
             whose = st.radio(
-                "For", list(FOR), format_func=lambda name: FOR[name][0], horizontal=True,
+                tell("For"), list(FOR), format_func=lambda name: tell(FOR[name][0]),
+                horizontal=True,
                 key=f"for-{turn}",
             )  # fmt: skip
             st.caption(
-                "As the prescriber wrote it. A limit stands until another is entered or it is "
-                "lifted; an empty field changes nothing. Earlier rows stay as they are."
+                tell(
+                    "As the prescriber wrote it. A limit stands until another is entered or it is "
+                    "lifted; an empty field changes nothing. Earlier rows stay as they are."
+                )
             )
-            if st.form_submit_button("Enter these limits", width="stretch"):
+            if st.form_submit_button(tell("Enter these limits"), width="stretch"):
                 ticks: list[tuple[End, bool]] = [
                     ("flexion", no_flexion), ("extension", no_extension)
                 ]  # fmt: skip
@@ -419,7 +461,7 @@ def _prescribed(store: Store, code: str) -> None:
                         side=FOR[whose][1],
                     )
                 except KneeAngleError as error:
-                    st.error(f"Not entered: {error}")
+                    st.error(tell("Not entered: {error}", error=error))
                     return
                 st.rerun()
 
@@ -427,7 +469,13 @@ def _prescribed(store: Store, code: str) -> None:
 def _limit_fields(name: End, turn: str) -> tuple[float | None, bool]:
     """One limit as typed, and whether it is lifted."""
     deg = st.number_input(
-        f"{name.capitalize()} limit", -30.0, 180.0, None, 1.0,
-        key=f"limit-{name}-{turn}", placeholder="stays as it is",
+        tell(LIMIT[name][0]), -30.0, 180.0, None, 1.0,
+        key=f"limit-{name}-{turn}", placeholder=tell("stays as it is"),
     )  # fmt: skip
-    return deg, st.checkbox(f"The {name} limit is lifted", key=f"lift-{name}-{turn}")
+    return deg, st.checkbox(tell(LIMIT[name][1]), key=f"lift-{name}-{turn}")
+
+
+LIMIT: dict[End, tuple[str, str]] = {
+    "flexion": (say("Flexion limit"), say("The flexion limit is lifted")),
+    "extension": (say("Extension limit"), say("The extension limit is lifted")),
+}

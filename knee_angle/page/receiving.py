@@ -10,9 +10,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from knee_angle.errors import KneeAngleError
+from knee_angle.language import in_language, language_of, say, tell
 from knee_angle.page.drafts import MOST_BYTES, drafts_folder
 
 if TYPE_CHECKING:
@@ -24,8 +26,11 @@ PATH = "/visit-photos/"
 MOST_PHOTOS = 24
 """Of one draft: twice what a visit takes, as some are removed again."""
 
-ENDED = "This visit has ended: open the page anew, then photograph again."
-TOO_LARGE = f"The photo's file is larger than {MOST_BYTES // 2**20} MB: photograph at a usual size."
+ENDED = say("This visit has ended: open the page anew, then photograph again.")
+TOO_LARGE = say(
+    "The photo's file is larger than {most_mb} MB: photograph at a usual size.",
+    most_mb=MOST_BYTES // 2**20,
+)
 
 
 class Receiving:
@@ -39,18 +44,21 @@ class Receiving:
         if scope["type"] != "http" or not scope["path"].startswith(PATH):
             await self.app(scope, receive, send)
             return
-        token = scope["path"].removeprefix(PATH)
-        if scope["method"] != "POST":
-            answer: Response = PlainTextResponse("Photos are sent by POST.", status_code=405)
-        elif not await run_in_threadpool(_is_open, token, _account(scope)):
-            answer = PlainTextResponse(ENDED, status_code=404)
-        else:
-            content = await _content(receive)
-            if content is None:
-                answer = PlainTextResponse(TOO_LARGE, status_code=413)
-            else:
-                answer = await run_in_threadpool(_put, token, content)
+        with in_language(language_of(Headers(scope=scope).get("accept-language", "")) or "en"):
+            answer = await _answer(scope, receive)
         await answer(scope, receive, send)
+
+
+async def _answer(scope: Scope, receive: Receive) -> Response:
+    token = scope["path"].removeprefix(PATH)
+    if scope["method"] != "POST":
+        return PlainTextResponse(tell("Photos are sent by POST."), status_code=405)
+    if not await run_in_threadpool(_is_open, token, _account(scope)):
+        return PlainTextResponse(tell(ENDED), status_code=404)
+    content = await _content(receive)
+    if content is None:
+        return PlainTextResponse(tell(TOO_LARGE), status_code=413)
+    return await run_in_threadpool(_put, token, content)
 
 
 def _account(scope: Scope) -> str:
@@ -83,14 +91,16 @@ async def _content(receive: Receive) -> bytes | None:
 def _put(token: str, content: bytes) -> Response:
     folder = drafts_folder()
     if not content:
-        return PlainTextResponse("The photo came without its content: send it again.", 503)
+        return PlainTextResponse(tell("The photo came without its content: send it again."), 503)
     try:
         if len(folder.photos(token)) >= MOST_PHOTOS:
-            return PlainTextResponse("This visit has enough photos: remove one first.", 409)
+            return PlainTextResponse(tell("This visit has enough photos: remove one first."), 409)
         sha256 = folder.put_photo(token, content)
     except KneeAngleError as error:
-        return PlainTextResponse(str(error), 400)
+        return PlainTextResponse(tell(str(error)), 400)
     except OSError as error:
         why = error.strerror or type(error).__name__
-        return PlainTextResponse(f"The photo cannot be written to the disk ({why}).", 507)
+        return PlainTextResponse(
+            tell("The photo cannot be written to the disk ({why}).", why=why), 507
+        )
     return JSONResponse({"sha256": sha256})

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import streamlit as st
 
 from knee_angle.angle.verdict import display_range, flexion_of_display
+from knee_angle.language import say, tell
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
 from knee_angle.page.visit import Visit
@@ -14,32 +15,38 @@ from knee_angle.store import CARE, CHECKLIST, End, SetUp
 
 __all__ = ["asked"]
 
-ENDS = {"none": "not said", "flexion": "full flexion", "extension": "full extension"}
+ENDS = {
+    "none": say("not said"),
+    "flexion": say("full flexion"),
+    "extension": say("full extension"),
+}
 END: dict[str, End | None] = {"none": None, "flexion": "flexion", "extension": "extension"}
 """The end of the range at which the machine was paused: words, and what is kept."""
 
 
 def asked(visit: Visit, entry: Entry) -> tuple[SetUp, dict[str, End | None]]:
     """The set-up, folded away, and at which end each photo was taken where that was said."""
-    with st.expander("Set-up of the machine", icon=":material/checklist:"):
-        st.caption("Common practice. Whatever you fill in is kept with the measurement.")
-        memory.choice("Photographed at", f"end-{entry.key}", ENDS, horizontal=True)
+    with st.expander(tell("Set-up of the machine"), icon=":material/checklist:"):
+        st.caption(tell("Common practice. Whatever you fill in is kept with the measurement."))
+        memory.choice(say("Photographed at"), f"end-{entry.key}", ENDS, horizontal=True)
         ticks = _ticks(visit, {key: CHECKLIST[key] for key in CHECKLIST if key not in CARE})
         st.caption(
-            "With an epidural or a nerve block pain does not warn. Local protocol rules; stop the "
-            "machine at pain or resistance."
+            tell(
+                "With an epidural or a nerve block pain does not warn. Local protocol rules; stop "
+                "the machine at pain or resistance."
+            )
         )
         ticks += _ticks(visit, CARE)
         left, right = memory.pair("set-up")
         with left:
-            extension = _set_deg("Extension set, degrees", visit.own("set-extension"))
-            speed = memory.number("Speed, as it is named there", visit.own("speed"), low=0.0)
+            extension = _set_deg(say("Extension set, degrees"), visit.own("set-extension"))
+            speed = memory.number(say("Speed, as it is named there"), visit.own("speed"), low=0.0)
             head = memory.number(
-                "Head of the bed, degrees", visit.own("head"), low=-20.0, high=90.0, step=5.0
+                say("Head of the bed, degrees"), visit.own("head"), low=-20.0, high=90.0, step=5.0
             )
         with right:
-            flexion = _set_deg("Flexion set, degrees", visit.own("set-flexion"))
-            hours = memory.number("Hours of use since last time", visit.own("hours"), low=0.0)
+            flexion = _set_deg(say("Flexion set, degrees"), visit.own("set-flexion"))
+            hours = memory.number(say("Hours of use since last time"), visit.own("hours"), low=0.0)
     setup = SetUp(
         flexion_deg=flexion,
         extension_deg=extension,

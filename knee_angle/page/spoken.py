@@ -5,28 +5,26 @@ Each run of the page is a thread of its own, so what is set here is nobody else'
 
 from __future__ import annotations
 
-import os
-
 import streamlit as st
 
 from knee_angle.errors import KneeAngleError
-from knee_angle.language import LANGUAGES, current, language_of, set_language
+from knee_angle.language import LANGUAGES, current, language_of, set_language, usual_language
 from knee_angle.page import memory
 from knee_angle.page.drafts import drafts_folder
 
-__all__ = ["CHOSEN", "begin_language", "language_choice"]
+__all__ = ["CHOSEN", "begin_language", "date_form", "language_choice"]
 
 CHOSEN = "language"
 """The input that remembers a choice; the visit's draft holds it too."""
 SHOWN = "language-choice"
+DATE_FORMS = {"de": "DD.MM.YYYY"}
 
 
 def begin_language() -> None:
     """Speak this visitor's language in this run."""
     chosen = memory.recall(CHOSEN) or _of_the_draft()
     accept = st.context.headers.get("Accept-Language", "")
-    usual = os.environ.get("KNEE_ANGLE_LANGUAGE", "").strip().lower()
-    for code in (chosen, language_of(accept), usual, "en"):
+    for code in (chosen, language_of(accept), usual_language()):
         if code in LANGUAGES:
             set_language(code)
             return
@@ -62,3 +60,8 @@ def language_choice() -> None:
 
 def _choose() -> None:
     memory.put(CHOSEN, st.session_state[SHOWN])
+
+
+def date_form() -> str:
+    """How a day is typed in this language, for Streamlit."""
+    return DATE_FORMS.get(current().code, "YYYY/MM/DD")

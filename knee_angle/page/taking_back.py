@@ -8,6 +8,7 @@ import streamlit as st
 
 from knee_angle import words
 from knee_angle.errors import KneeAngleError
+from knee_angle.language import say, tell
 from knee_angle.page.visit import the_visit
 from knee_angle.store import KeptMeasurement, KeptVisit, Store, WithdrawalReason
 
@@ -16,11 +17,11 @@ __all__ = ["TAKEN_BACK", "take_back", "take_measurement_back"]
 TAKEN_BACK = 50
 """The newest rows and visits that can be taken back from the page."""
 WITHDRAWN_WORDS: dict[WithdrawalReason, str] = {
-    "wrong_person": "it belongs to another patient",
-    "wrong_machine": "it belongs to another machine",
-    "wrong_photo": "the photo was the wrong one",
-    "entered_twice": "it was kept twice",
-    "other": "another reason",
+    "wrong_person": say("it belongs to another patient"),
+    "wrong_machine": say("it belongs to another machine"),
+    "wrong_photo": say("the photo was the wrong one"),
+    "entered_twice": say("it was kept twice"),
+    "other": say("another reason"),
 }
 
 
@@ -39,38 +40,57 @@ def take_measurement_back(
             visit.no_longer_kept(row_id)
 
     choices = {
-        visit.id: f"{visit.taken_at.astimezone():%-d %b %H:%M}, {visit.side}, visit of "
-        f"{len(visit.measurements)} photos, "
-        f"{' to '.join(words.degrees(knee.deg) for knee in (visit.knees[0], visit.knees[-1]))}"
+        visit.id: say(
+            "{at:%-d %b %H:%M}, {side}, visit of {count} photos, {low} to {high}",
+            at=visit.taken_at.astimezone(),
+            side=words.SIDE_WORDS[visit.side],
+            count=len(visit.measurements),
+            low=words.degrees(visit.knees[0].deg),
+            high=words.degrees(visit.knees[-1].deg),
+        )
         for visit in whole.values()
     }
     joint = {row_id for visit in whole.values() for row_id in visit.measurements}
     choices |= {
-        row.id: f"{row.taken_at.astimezone():%-d %b %H:%M}, {row.side}, "
-        f"{words.degrees(row.flexion_deg)}{', one photo of a visit' if row.id in joint else ''}"
+        row.id: say(
+            "{at:%-d %b %H:%M}, {side}, {knee}{joint}",
+            at=row.taken_at.astimezone(),
+            side=words.SIDE_WORDS[row.side],
+            knee=words.degrees(row.flexion_deg),
+            joint=say(", one photo of a visit") if row.id in joint else "",
+        )
         for row in rows[:TAKEN_BACK]
     }
     take_back("measurement", choices, withdraw)
+
+
+HEADINGS = {
+    "measurement": (say("Take a measurement back"), say("Measurement")),
+    "check": (say("Take a check back"), say("Check")),
+}
 
 
 def take_back(
     what: str, choices: Mapping[str, str], withdraw: Callable[[str, WithdrawalReason], None]
 ) -> None:
     """Let one of several rows no longer count; it stays in the records."""
-    with st.expander(f"Take a {what} back", icon=":material/undo:"):
-        row_id = st.selectbox(what.capitalize(), list(choices), format_func=choices.__getitem__)
+    heading, label = HEADINGS[what]
+    with st.expander(tell(heading), icon=":material/undo:"):
+        row_id = st.selectbox(
+            tell(label), list(choices), format_func=lambda one: tell(choices[one])
+        )
         reason = st.radio(
-            "Because",
+            tell("Because"),
             list(WITHDRAWN_WORDS),
-            format_func=WITHDRAWN_WORDS.__getitem__,
+            format_func=lambda one: tell(WITHDRAWN_WORDS[one]),
             key=f"because-{what}",
         )
-        st.caption("It no longer counts, but stays in the records with the reason.")
+        st.caption(tell("It no longer counts, but stays in the records with the reason."))
         # Named by its row: a second tap cannot reach the row that then stands first.
-        if st.button("Take it back", width="stretch", key=f"take-back-{row_id}"):
+        if st.button(tell("Take it back"), width="stretch", key=f"take-back-{row_id}"):
             try:
                 withdraw(row_id, reason)
             except KneeAngleError as error:
-                st.error(str(error))
+                st.error(tell(str(error)))
                 return
             st.rerun()

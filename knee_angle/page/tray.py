@@ -19,6 +19,7 @@ from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.dots.unused import use_dots
 from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.language import joined, say
 from knee_angle.machine.cause import with_display_alarms
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.photo.reading import Photo, read_photo
@@ -224,7 +225,8 @@ class Entry:
 
 def _as_outcome(found: Measurement | NotMeasured | Unreadable) -> Outcome:
     if isinstance(found, Unreadable):
-        return NotMeasured(found.reason, "copy the photo again from the phone", alarms=found.alarms)
+        again = say("copy the photo again from the phone")
+        return NotMeasured(found.reason, again, alarms=found.alarms)
     return found
 
 
@@ -268,16 +270,24 @@ class Tray:
         """
         read = safely(lambda: self._looked_at(content, name, stored))
         if isinstance(read, NotMeasured):
-            self.refused.append(f"{name}: {read.reason}: {read.advice}")
+            self.refused.append(joined(": ", [name, read.reason, read.advice]))
         elif isinstance(read, Unreadable):
-            self.refused.append(f"{name}: {read.reason}")
+            self.refused.append(joined(": ", [name, read.reason]))
         elif read is None:
             self.refused.append(
-                f"{name}: not taken, {MOST} photos are here already. Remove one first."
+                say(
+                    "{name}: not taken, {most} photos are here already. Remove one first.",
+                    name=name,
+                    most=MOST,
+                )
             )
         elif read.sha256 in self.entries:
             self.refused.append(
-                f"{name}: it is the same picture as photo {self.number(read)}, which counts once."
+                say(
+                    "{name}: it is the same picture as photo {number}, which counts once.",
+                    name=name,
+                    number=self.number(read),
+                )
             )
             self.chosen = read.sha256
         else:

@@ -15,6 +15,7 @@ from typing import Any
 import streamlit as st
 
 from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.language import joined, say
 from knee_angle.page import memory
 from knee_angle.page.drafts import Draft, DraftsFolder, drafts_folder, merged, new_token
 from knee_angle.page.editor import Edit
@@ -29,7 +30,7 @@ ADDRESS = "visit"
 STAYS = ("counting", "tolerance", "tag", "bar-tag", "dot", CHOSEN)
 """Inputs that belong to the machine, the printed sheets or the visitor, not to one visit."""
 
-ENDED = (
+ENDED = say(
     "That visit has ended: it was kept and closed, or nobody touched it for 24 hours. What was "
     "kept stands under People and Machines; here begins a new one."
 )
@@ -160,14 +161,18 @@ class Visit:
         def stored() -> bytes:
             found = folder.photo(token, sha256)
             if found is None:
-                raise InvalidInput("a photo of this visit is no longer on the disk: add it again")
+                raise InvalidInput(
+                    say("a photo of this visit is no longer on the disk: add it again")
+                )
             return found
 
         content = folder.photo(token, sha256)
         if content is None:
-            self.tray.refused.append("A photo of this visit is no longer on the disk: add it again")
+            self.tray.refused.append(
+                say("A photo of this visit is no longer on the disk: add it again")
+            )
             return None
-        return self.tray.add(content, "The photo", order=order, stored=stored)
+        return self.tray.add(content, say("The photo"), order=order, stored=stored)
 
     def take_arrived(self) -> bool:
         """Take photos that a phone sent while nobody looked; whether any came."""
@@ -196,7 +201,7 @@ class Visit:
                     return
             self.tray.add(content, name, order=time.time_ns())
         except KneeAngleError as error:
-            self.tray.refused.append(f"{name}: {error}")
+            self.tray.refused.append(joined(": ", [name, str(error)]))
         except OSError as error:
             self.trouble = trouble_of(error)
             self.tray.add(content, name, order=time.time_ns())
@@ -289,16 +294,20 @@ def _begun(*, notice: str = "") -> Visit:
     except OSError as error:
         visit.trouble = trouble_of(error)
     except KneeAngleError as error:
-        visit.trouble = f"This visit is not written to the disk, as the store has no place: {error}"
+        visit.trouble = say(
+            "This visit is not written to the disk, as the store has no place: {error}",
+            error=error,
+        )
     return visit
 
 
 def trouble_of(error: OSError) -> str:
     """What to say where a draft cannot be written."""
     why = error.strerror or type(error).__name__
-    return (
-        f"This visit cannot be written to the disk ({why}): it is lost when this page is closed. "
-        "Free some space, or keep it now."
+    return say(
+        "This visit cannot be written to the disk ({why}): it is lost when this page is closed. "
+        "Free some space, or keep it now.",
+        why=why,
     )
 
 

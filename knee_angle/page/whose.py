@@ -63,12 +63,23 @@ class Known:
     check: KeptCheck | None
 
 
+FROM_BARS = say(
+    "on {day:%-d %b %Y}: its display is up to {size} from its bars. Do not go by its number; have "
+    "it serviced."
+)
+FROM_KNEE = say(
+    "on {day:%-d %b %Y}: its display is up to {size} from the knee. Do not go by its number; have "
+    "it serviced."
+)
+KNEE = {"left": say("left knee {text}"), "right": say("right knee {text}")}
+
+
 def whose(visit: Visit) -> Whose:
     """Ask for the two codes; they stay for the whole visit."""
     person, machine = (memory.recall(visit.own(name), "") for name in ("person", "machine"))
     given = " · ".join(code.upper() for code in (person, machine) if code)
     if visit.tray.entries and person:
-        with st.expander(f"{given}: change", icon=":material/badge:"):
+        with st.expander(tell("{given}: change", given=given), icon=":material/badge:"):
             return _codes(visit)
     return _codes(visit)
 
@@ -77,11 +88,11 @@ def _codes(visit: Visit) -> Whose:
     people, machines = _offered()
     left, right = memory.pair("whose")
     with left:
-        person = memory.text("Patient (code)", visit.own("person"), placeholder="P-017")
-        _offer("patients", people, person, visit.own("person"))
+        person = memory.text(say("Patient (code)"), visit.own("person"), placeholder="P-017")
+        _offer(say("Known patients"), people, person, visit.own("person"))
     with right:
-        machine = memory.text("Machine (code)", visit.own("machine"), placeholder="M-03")
-        _offer("machines", machines, machine, visit.own("machine"))
+        machine = memory.text(say("Machine (code)"), visit.own("machine"), placeholder="M-03")
+        _offer(say("Known machines"), machines, machine, visit.own("machine"))
     if not (person and machine):
         _scan(visit)
     return Whose(person, machine)
@@ -153,7 +164,7 @@ def _offer(what: str, codes: Sequence[str], typed: str, name: str) -> None:
             memory.put(name, picked)
 
     st.pills(
-        f"Known {what}", codes, key=f"offer-{name}", on_change=chosen,
+        tell(what), codes, key=f"offer-{name}", on_change=chosen,
         label_visibility="collapsed",
     )  # fmt: skip
 
@@ -183,7 +194,7 @@ def known_of(given: Whose) -> Known:
     new: list[str] = []
     check = None
     if given.person and not may("see patients"):
-        unknown = NotAllowed("your role may not see what is prescribed")
+        unknown = NotAllowed(say("your role may not see what is prescribed"))
     elif given.person:
         try:
             prescribed = _prescribed_for(given.person, new)
@@ -240,7 +251,8 @@ def strip(given: Whose, known: Known) -> str:
     lines = [*_person_lines(given, known), *_machine_lines(given, known)]
     if not lines:
         return ""
-    return f'<section class="who" aria-label="Patient and machine">{"".join(lines)}</section>'
+    label = tell("Patient and machine")
+    return f'<section class="who" aria-label="{label}">{"".join(lines)}</section>'
 
 
 def _is_code(person: str) -> bool:
@@ -257,16 +269,18 @@ def _person_lines(given: Whose, known: Known) -> list[str]:
     code = escape(given.person.upper())
     rows = {side: row for side, row in known.prescribed.items() if row is not None}
     if known.unknown is not None or not _is_code(given.person):
-        return [f"<p><b>{code}</b> what is prescribed is not known</p>"]
+        return [f"<p><b>{code}</b> {tell('what is prescribed is not known')}</p>"]
     if not rows:
-        return [f"<p><b>{code}</b> no limits are prescribed here</p>"]
+        return [f"<p><b>{code}</b> {tell('no limits are prescribed here')}</p>"]
     told = []
     same = len(set(rows.values())) == 1 and len(rows) == 2
     for side, row in list(rows.items())[: 1 if same else 2]:
         limits = Settings(limit_flexion_deg=row.flexion_deg, limit_extension_deg=row.extension_deg)
-        text = prescribed_text(limits) or "no limit is prescribed"
-        knee = "" if same else f"{side} knee "
-        told.append(f"<p><b>{code}</b> {knee}{escape(text)}, from {row.from_day:%-d %b}</p>")
+        text = prescribed_text(limits) or say("no limit is prescribed")
+        if not same:
+            text = KNEE[side].format(text=text)
+        said = tell("{text}, from {day:%-d %b}", text=text, day=row.from_day)
+        told.append(f"<p><b>{code}</b> {escape(said)}</p>")
     return told
 
 
@@ -275,19 +289,23 @@ def _machine_lines(given: Whose, known: Known) -> list[str]:
         return []
     code, check = escape(given.machine.upper()), known.check
     if check is None:
-        return [f"<p><b>{code}</b> no check is kept of this machine</p>"]
-    day = f"{check.taken_at.astimezone():%-d %b %Y}"
+        return [f"<p><b>{code}</b> {tell('no check is kept of this machine')}</p>"]
+    day = check.taken_at.astimezone()
     if check.verdict == "outside":
-        against = "its bars" if check.against == "frame" else "the knee"
-        size = words.degrees(abs(check.largest_deg))
-        return [
-            f'<p class="failed" role="alert"><b>{code} failed its last check</b> on {day}: its '
-            f"display is up to {size} from {against}. Do not go by its number; have it "
-            "serviced.</p>"
-        ]
+        failed = tell("{code} failed its last check", code=given.machine.upper())
+        off = (FROM_BARS if check.against == "frame" else FROM_KNEE).format(
+            day=day, size=words.degrees(abs(check.largest_deg))
+        )
+        return [f'<p class="failed" role="alert"><b>{escape(failed)}</b> {escape(tell(off))}</p>']
     finding = words.FINDING_WORDS[check.finding]
     shape = words.VERDICT_SHAPES[check.verdict]
+    said = tell(
+        "last check {day:%-d %b %Y}: {verdict}; {finding}",
+        day=day,
+        verdict=words.VERDICT_WORDS[check.verdict],
+        finding=finding,
+    )
     return [
-        f'<p><b>{code}</b> <span class="shape {shape}" aria-hidden="true"></span> last check '
-        f"{day}: {escape(words.VERDICT_WORDS[check.verdict])}; {escape(finding)}</p>"
+        f'<p><b>{code}</b> <span class="shape {shape}" aria-hidden="true"></span> '
+        f"{escape(said)}</p>"
     ]

@@ -9,6 +9,7 @@ import numpy as np
 from knee_angle import words
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
+from knee_angle.language import figure, joined, say, tell
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import MachineCheck
 from knee_angle.machine.empty import EmptyCheck
@@ -18,15 +19,16 @@ from knee_angle.settings import Settings
 
 __all__ = ["WITHIN_LIMITS", "check_text"]
 
-WITHIN_LIMITS = (
-    "Stay within the prescribed limits. A machine without a leg in it is checked by the tags on "
-    "its bars: its display only, for fit cannot be judged without a leg."
+WITHIN_LIMITS = say(
+    "Stay within the prescribed limits. A machine without a leg in it is "
+    "checked by the tags on its bars: its display only, for fit cannot be "
+    "judged without a leg."
 )
 """Said wherever photos for a check are asked for."""
 
-TABLE_CAUTION = (
-    "The table describes this leg as it lay. Settings stay the prescriber's: it is no reason to "
-    "set more motion than was prescribed."
+TABLE_CAUTION = say(
+    "The table describes this leg as it lay. Settings stay the prescriber's: "
+    "it is no reason to set more motion than was prescribed."
 )
 
 
@@ -37,53 +39,84 @@ def check_text(
     alarms: Sequence[str] = (),
 ) -> str:
     """The whole check as text: alarms first (`MachineCheck.alarms`), then the finding."""
-    loudest = [f"!! {alarm}" for alarm in alarms]
+    loudest = [joined("", ["!! ", alarm]) for alarm in alarms]
     if isinstance(result, NotMeasured):
-        refused = (
-            f"Not checked: {words.phrase(result.reason)}. Next: {words.phrase(result.advice)}."
+        refused = say(
+            "Not checked: {reason}. Next: {advice}.",
+            reason=words.phrase(result.reason),
+            advice=words.phrase(result.advice),
         )
-        return "\n".join([*loudest, refused, words.CAUTION])
+        return _as_text([*loudest, refused, words.CAUTION])
     if isinstance(result, EmptyCheck):
-        return "\n".join([*loudest, *_empty(result), words.CAUTION])
+        return _as_text([*loudest, *_empty(result), words.CAUTION])
     lines = [
         *loudest,
-        f"Finding: {words.FINDING_WORDS[result.kind]}",
-        *(f"  {sentence}" for sentence in result.words or (result.advice,)),
-        *(f"  caution: {caution}" for caution in result.cautions),
+        say("Finding: {finding_words}", finding_words=words.FINDING_WORDS[result.kind]),
+        *(joined("", ["  ", sentence]) for sentence in result.words or (result.advice,)),
+        *(say("  caution: {caution}", caution=caution) for caution in result.cautions),
         "",
-        *_line("display against bars (calibration)", result.reading, result.reading_verdict),
-        *_line("display against knee", result.knee_line, result.knee_verdict),
-        f"  knee's arc over display's arc: {result.arc.ratio:.3f} "
-        f"(95 % {result.arc.interval[0]:.3f} to {result.arc.interval[1]:.3f})",
+        *_line(say("display against bars (calibration)"), result.reading, result.reading_verdict),
+        *_line(say("display against knee"), result.knee_line, result.knee_verdict),
+        say(
+            "  knee's arc over display's arc: {ratio:.3f} (95 % {interval:.3f} to {interval2:.3f})",
+            ratio=result.arc.ratio,
+            interval=result.arc.interval[0],
+            interval2=result.arc.interval[1],
+        ),
         *_fit(result),
         "",
         *_table(result, settings),
-        f"{len(result.photos)} photos used: {', '.join(result.photos)}",
+        say(
+            "{n_photos} photos used: {photos}",
+            n_photos=len(result.photos),
+            photos=joined(", ", result.photos),
+        ),
     ]
-    lines += [f"left out: {name} ({words.phrase(reason)})" for name, reason in result.left_out]
+    lines += [
+        say("left out: {name} ({reason})", name=name, reason=words.phrase(reason))
+        for name, reason in result.left_out
+    ]
     if result.outliers:
         lines.append(
-            f"far from the line through the others, but kept: {', '.join(result.outliers)}; "
-            "check the points and the displayed number there"
+            say(
+                "far from the line through the others, but kept: {outliers}; check the "
+                "points and the displayed number there",
+                outliers=joined(", ", result.outliers),
+            )
         )
-    return "\n".join([*lines, words.CAUTION])
+    return _as_text([*lines, words.CAUTION])
+
+
+def _as_text(lines: Sequence[str]) -> str:
+    """The lines in the language that is spoken here."""
+    return "\n".join(tell(line) for line in lines)
 
 
 def _empty(result: EmptyCheck) -> list[str]:
     """An empty machine: its display against its bars."""
     lines = [
-        f"Display and bars of an empty machine: {words.VERDICT_WORDS[result.display.verdict]}",
-        *(f"  {sentence}" for sentence in result.words),
+        say(
+            "Display and bars of an empty machine: {verdict_words}",
+            verdict_words=words.VERDICT_WORDS[result.display.verdict],
+        ),
+        *(joined("", ["  ", sentence]) for sentence in result.words),
         "",
-        "  display   bars, 95 %",
+        say("  display   bars, 95 %"),
     ]
     lines += [
-        f"  {shown:6g}°   {words.with_u(deg, u)}"
+        joined("   ", [figure(f"  {shown:6g}°"), words.with_u(deg, u)])
         for shown, deg, u in zip(result.displayed_deg, result.bars_deg, result.u_deg, strict=True)
     ]
-    lines.append(f"{len(result.photos)} photos used: {', '.join(result.photos)}")
+    lines.append(
+        say(
+            "{n_photos} photos used: {photos}",
+            n_photos=len(result.photos),
+            photos=joined(", ", result.photos),
+        )
+    )
     return lines + [
-        f"left out: {name} ({words.phrase(reason)})" for name, reason in result.left_out
+        say("left out: {name} ({reason})", name=name, reason=words.phrase(reason))
+        for name, reason in result.left_out
     ]
 
 
@@ -92,27 +125,39 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
         return []
     fit = "" if line.p_value is None or line.dof < 1 else _straightness(line.p_value)
     return [
-        f"  {name}:",
-        f"    offset {words.with_u(line.offset, line.u_offset, sign=True)}, "
-        f"gain {line.gain:.3f} ± {words.plus_minus(line.u_gain):.3f}{fit}",
-        f"    largest difference {words.degrees(verdict.largest_deg, sign=True)} at "
-        f"{words.degrees(verdict.at_deg)}; over {words.degrees(verdict.low_deg)} to "
-        f"{words.degrees(verdict.high_deg)} {verdict.verdict}, tolerance "
-        f"{verdict.tolerance_deg:g}°{_near_straight(verdict)}",
+        joined("", ["  ", name, ":"]),
+        say(
+            "    offset {offset}, gain {gain:.3f} ± {u_gain:.3f}{fit}",
+            offset=words.with_u(line.offset, line.u_offset, sign=True),
+            gain=line.gain,
+            u_gain=words.plus_minus(line.u_gain),
+            fit=fit,
+        ),
+        say(
+            "    largest difference {largest_deg} at {at_deg}; over {low_deg} to "
+            "{high_deg} {verdict}, tolerance {tolerance_deg:g}°{near_straight}",
+            largest_deg=words.degrees(verdict.largest_deg, sign=True),
+            at_deg=words.degrees(verdict.at_deg),
+            low_deg=words.degrees(verdict.low_deg),
+            high_deg=words.degrees(verdict.high_deg),
+            verdict=words.PROVEN_IN_A_WORD[verdict.verdict],
+            tolerance_deg=verdict.tolerance_deg,
+            near_straight=_near_straight(verdict),
+        ),
     ]
 
 
 def _near_straight(verdict: RangeVerdict) -> str:
     tighter = verdict.straight_tolerance_deg
-    return "" if tighter is None else f" ({tighter:g}° near straight)"
+    return "" if tighter is None else say(" ({tighter:g}° near straight)", tighter=tighter)
 
 
 def _straightness(p_value: float) -> str:
     """Whether a straight line and the ± account for the scatter; p is never told as zero."""
-    p = "< 0.01" if p_value < 0.005 else f"= {p_value:.2f}"
-    return f", lack of fit p {p}" + (
-        ": the photos scatter more than their ±" if p_value < 0.05 else ""
-    )
+    p = figure("< 0.01" if p_value < 0.005 else f"= {p_value:.2f}")
+    if p_value < 0.05:
+        return say(", lack of fit p {p}: the photos scatter more than their ±", p=p)
+    return say(", lack of fit p {p}", p=p)
 
 
 def _fit(result: MachineCheck) -> list[str]:
@@ -121,38 +166,58 @@ def _fit(result: MachineCheck) -> list[str]:
         return []
     hinge, across = result.hinge, result.across
     lines = [
-        "  hinge along the thigh: "
-        f"{words.distal(hinge.mm, hinge.u_mm)} of the knee "
-        f"(tolerance {hinge.tolerance_mm:g} mm: {hinge.verdict})"
+        say(
+            "  hinge along the thigh: {distal} of the knee (tolerance {tolerance_mm:g} "
+            "mm: {verdict})",
+            distal=words.distal(hinge.mm, hinge.u_mm),
+            tolerance_mm=hinge.tolerance_mm,
+            verdict=words.PROVEN_IN_A_WORD[hinge.verdict],
+        )
     ]
     if across is not None:
         lines.append(
-            f"  hinge across the thigh: {words.anterior(across.mm, across.u_mm)} of the knee "
-            f"(tolerance {across.tolerance_mm:g} mm: {across.verdict})"
+            say(
+                "  hinge across the thigh: {anterior} of the knee (tolerance "
+                "{tolerance_mm:g} mm: {verdict})",
+                anterior=words.anterior(across.mm, across.u_mm),
+                tolerance_mm=across.tolerance_mm,
+                verdict=words.PROVEN_IN_A_WORD[across.verdict],
+            )
         )
     if result.bar_hinge is not None:
         found = result.bar_hinge.hinge
         half = COVERAGE * np.sqrt(np.diag(found.cov_mm2))
         lines += [
-            f"  hinge seen from the {name} tag: "
-            f"{x:+.1f} ± {half[k]:.1f} mm along, {y:+.1f} ± {half[k + 1]:.1f} mm across"
+            say(
+                "  hinge seen from the {name} tag: {x:+.1f} ± {half:.1f} mm along, "
+                "{y:+.1f} ± {half2:.1f} mm across",
+                name=name,
+                x=x,
+                half=half[k],
+                y=y,
+                half2=half[k + 1],
+            )
             for k, name, (x, y) in (
-                (0, "thigh bar's", found.thigh_mm),
-                (2, "lower-leg bar's", found.shank_mm),
+                (0, say("thigh bar's"), found.thigh_mm),
+                (2, say("lower-leg bar's"), found.shank_mm),
             )
         ]
     lines += [
-        f"  {photo}: hinge {words.hinge_place(frame)}"
+        say("  {photo}: hinge {hinge_place}", photo=photo, hinge_place=words.hinge_place(frame))
         for photo, frame in zip(result.photos, result.frames, strict=True)
     ]
     if result.fits is not None:
         fits = result.fits
         lines.append(
-            f"  slack of the leg (straighter than its place in the machine explains): "
-            f"{words.with_u(fits.slack_deg, fits.u_slack_deg, sign=True)}"
+            say(
+                "  slack of the leg (straighter than its place in the machine explains): "
+                "{slack_deg}",
+                slack_deg=words.with_u(fits.slack_deg, fits.u_slack_deg, sign=True),
+            )
         )
         lines += [
-            f"  these photos cannot tell {one} and {other} apart" for one, other in fits.inseparable
+            say("  these photos cannot tell {one} and {other} apart", one=one, other=other)
+            for one, other in fits.inseparable
         ]
     return lines
 
@@ -165,11 +230,16 @@ def _table(result: MachineCheck, settings: Settings) -> list[str]:
         rows = result.knee_table(wanted, settings)
     except InvalidInput:
         return []
-    lines = ["  display   knee, 95 %"]
+    lines = [say("  display   knee, 95 %")]
     lines += [
-        f"  {row.displayed_deg:6.0f}°{words.shown_as(row.displayed_deg, settings)}   "
-        f"{words.degrees(row.knee_deg)} "
-        f"({words.degrees(row.interval_deg[0])} to {words.degrees(row.interval_deg[1])})"
+        say(
+            "  {shown:6.0f}°{own}   {knee} ({low} to {high})",
+            shown=row.displayed_deg,
+            own=words.shown_as(row.displayed_deg, settings),
+            knee=words.degrees(row.knee_deg),
+            low=words.degrees(row.interval_deg[0]),
+            high=words.degrees(row.interval_deg[1]),
+        )
         for row in rows
     ]
-    return [*lines, f"  {TABLE_CAUTION}", ""]
+    return [*lines, joined("", ["  ", TABLE_CAUTION]), ""]

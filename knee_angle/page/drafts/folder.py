@@ -19,6 +19,7 @@ import platformdirs
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import sync_folder, write_whole
+from knee_angle.language import say
 from knee_angle.store.opening import default_url
 
 try:
@@ -100,7 +101,11 @@ class DraftsFolder:
         """Make a draft, after ending those whose time is over."""
         self.end_old()
         if sum(1 for _ in self._all()) >= MOST_DRAFTS:
-            raise OSError(28, f"{MOST_DRAFTS} visits are open already", str(self.path))
+            raise OSError(
+                28,
+                say("{most_drafts} visits are open already", most_drafts=MOST_DRAFTS),
+                str(self.path),
+            )
         place = self._of(token)
         place.mkdir(mode=0o700, parents=True, exist_ok=True)
         draft = Draft(token, 1, dict(state))
@@ -164,8 +169,12 @@ class DraftsFolder:
         """
         if len(content) > MOST_BYTES:
             raise InvalidInput(
-                f"the photo's file has {len(content) / 2**20:.0f} MB, at most "
-                f"{MOST_BYTES // 2**20} are taken: photograph at a usual size"
+                say(
+                    "the photo's file has {n_content:.0f} MB, at most {most_bytes} are taken: "
+                    "photograph at a usual size",
+                    n_content=len(content) / 2**20,
+                    most_bytes=MOST_BYTES // 2**20,
+                )
             )
         sha256 = hashlib.sha256(content).hexdigest()
         path = self._of(token) / sha256
@@ -199,7 +208,9 @@ class DraftsFolder:
 
     def _of(self, token: str) -> Path:
         if not TOKEN.fullmatch(token):
-            raise InvalidInput("a visit's address must carry its whole name: open the page anew")
+            raise InvalidInput(
+                say("a visit's address must carry its whole name: open the page anew")
+            )
         return self.path / token
 
     def _all(self) -> Iterator[Path]:

@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 from PIL import Image
 
+from knee_angle.language import current, say_as, tell
+from knee_angle.language.components import words_for
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -36,15 +38,16 @@ if TYPE_CHECKING:
 
 __all__ = ["LABELS", "Edit", "edit_of", "points_editor"]
 
+HERE = Path(__file__).parent
 LABELS: dict[PointName, str] = {
-    "hip": "Hip",
-    "knee": "Knee",
-    "ankle": "Ankle",
-    "heel": "Heel",
-    "toe": "Toe",
-    "thigh_bar": "Thigh bar",
-    "hinge": "Hinge",
-    "shank_bar": "Lower-leg bar",
+    "hip": say_as("label", "Hip"),
+    "knee": say_as("label", "Knee"),
+    "ankle": say_as("label", "Ankle"),
+    "heel": say_as("label", "Heel"),
+    "toe": say_as("label", "Toe"),
+    "thigh_bar": say_as("label", "Thigh bar"),
+    "hinge": say_as("label", "Hinge"),
+    "shank_bar": say_as("label", "Lower-leg bar"),
 }
 """What a person reads beside each point."""
 
@@ -136,10 +139,13 @@ def points_editor(
         key=key,
         data={
             "revision": revision,
+            "language": current().code,
+            "decimal": current().decimal,
+            "words": words_for(HERE),
             "picture": _preview(photo),
             "width": photo.width,
             "height": photo.height,
-            "names": [{"name": n, "label": LABELS[n], "kind": _kind(n)} for n in names],
+            "names": [{"name": n, "label": tell(LABELS[n]), "kind": _kind(n)} for n in names],
             "points": _as_json(start),
             "found": _as_json(known),
             "removed": list(edit.removed),
@@ -158,11 +164,10 @@ def _component() -> ComponentRenderer:
     Its script is served as a file, which `knee_angle/pyproject.toml` makes known to
     Streamlit: the page's policy allows no script that is made on the spot.
     """
-    here = Path(__file__).parent
     return st.components.v2.component(
         "knee-angle.points_editor",
-        html=(here / "editor.html").read_text(encoding="utf-8"),
-        css=(here / "editor.css").read_text(encoding="utf-8"),
+        html=(HERE / "editor.html").read_text(encoding="utf-8"),
+        css=(HERE / "editor.css").read_text(encoding="utf-8"),
         js="editor.js",
     )
 

@@ -14,6 +14,11 @@ const ENLARGED = [1, 1.6, 2.5, 4];
 const QUIET_MS = 250; // after the last key, before the server is asked
 const LENS_MS = 1200;
 
+const tell = (text) => text; // told later, in the visitor's language
+const MOVED = tell("{point} moved.");
+const PLACED = tell("{point} placed.");
+const REMOVED = tell("{point} removed.");
+
 const editors = new WeakMap();
 
 // Knee flexion flat in the picture, in degrees; negative is hyperextension.
@@ -65,6 +70,15 @@ class Editor {
   // ---- data in, points out ------------------------------------------------------------
 
   take(data) {
+    if (data && data.language !== this.language) {
+      this.language = data.language;
+      this.words = data.words;
+      tellIn(this.root, data.words);
+      if (this.data) {
+        for (const point of data.names) this.relabel(point);
+        this.draw();
+      }
+    }
     if (!data || data.revision === this.revision) return;
     if (this.drag) {
       this.waiting = data;
@@ -173,7 +187,9 @@ class Editor {
         handle.style.left = `${(100 * at.x) / width}%`;
         handle.style.top = `${(100 * at.y) / height}%`;
         handle.classList.toggle("leftward", at.x > 0.72 * width);
-        handle.setAttribute("aria-label", `${label}, ${Math.round(at.x)} right, ${Math.round(at.y)} down`);
+        handle.setAttribute("aria-label", this.tell("{point}, {x} right, {y} down", {
+          point: label, x: Math.round(at.x), y: Math.round(at.y),
+        }));
       }
       chip.textContent = at ? label : `+ ${label}`;
       chip.classList.toggle("missing", !at);
@@ -181,8 +197,8 @@ class Editor {
     }
     const missing = next && !this.points[next];
     this.hint.textContent = missing
-      ? `Tap the ${this.buttons[next].label.toLowerCase()} in the photo.`
-      : "Are the points where they belong? Drag one to move it.";
+      ? this.tell("Tap the {point} in the photo.", { point: this.inText(this.buttons[next].label) })
+      : this.tell("Are the points where they belong? Drag one to move it.");
     this.hint.classList.toggle("ask", Boolean(missing));
     this.stage.classList.toggle("placing", Boolean(missing));
     this.undo.disabled = this.history.length === 0;
@@ -216,7 +232,7 @@ class Editor {
     this.flat = hip && knee && ankle && !this.data.blind
       ? flatFlexion(xy(hip), xy(knee), xy(ankle), this.data.side)
       : null;
-    this.degrees.textContent = this.flat === null ? "–" : degrees(this.flat);
+    this.degrees.textContent = this.flat === null ? "–" : this.degreesOf(this.flat);
   }
 
   showLens(name) {
@@ -242,14 +258,35 @@ class Editor {
     this.lensTimer = setTimeout(() => this.lens.classList.remove("shown"), after);
   }
 
+  tell(text, values = {}) {
+    return told(this.words, text, values);
+  }
+
+  // In English a name loses its capital inside a sentence, in German a noun keeps it.
+  inText(label) {
+    return this.language === "en" ? label.toLowerCase() : label;
+  }
+
+  degreesOf(value) {
+    return degrees(value).replace(".", this.data.decimal);
+  }
+
+  relabel({ name, label }) {
+    const button = this.buttons[name];
+    if (!button) return;
+    button.label = label;
+    button.handle.querySelector(".name").textContent = label;
+  }
+
   say(text) {
     clearTimeout(this.sayTimer);
     this.sayTimer = setTimeout(() => { this.live.textContent = text; }, 150);
   }
 
   told(name, what) {
-    const flat = this.flat === null ? "" : ` Flat in the picture ${degrees(this.flat)}.`;
-    this.say(`${this.buttons[name].label} ${what}.${flat}`);
+    const flat = this.flat === null ? ""
+      : this.tell(" Flat in the picture {angle}.", { angle: this.degreesOf(this.flat) });
+    this.say(this.tell(what, { point: this.buttons[name].label }) + flat);
   }
 
   // ---- changes ------------------------------------------------------------------------
@@ -281,7 +318,7 @@ class Editor {
     this.choose(name);
     this.showLens(name);
     this.hideLens(LENS_MS);
-    this.told(name, "moved");
+    this.told(name, MOVED);
     this.commitSoon();
   }
 
@@ -304,7 +341,7 @@ class Editor {
     this.remember();
     this.put(name, ...this.inPhoto(event.clientX, event.clientY));
     this.choose(name);
-    this.told(name, "placed");
+    this.told(name, PLACED);
     this.commit();
   }
 
@@ -371,12 +408,12 @@ class Editor {
     window.addEventListener("resize", this.turned);
     on(this.undo, "click", () => {
       this.back(this.history.pop());
-      this.say("Undone.");
+      this.say(this.tell("Undone."));
     });
     on(this.reset, "click", () => {
       this.remember();
       this.back({ points: structuredClone(this.data.found), removed: [] });
-      this.say("The points are as they were found.");
+      this.say(this.tell("The points are as they were found."));
     });
     // A number that is typed but not yet sent makes the answer an old one, too.
     this.typing = (event) => {
@@ -396,7 +433,7 @@ class Editor {
       this.chosen = null;
       this.stale(true);
       this.draw();
-      this.told(name, "removed");
+      this.told(name, REMOVED);
       this.commit();
     });
   }
@@ -446,7 +483,7 @@ class Editor {
     }
     if (!drag.started) return;
     if (kept) {
-      this.told(drag.name, "moved");
+      this.told(drag.name, MOVED);
       this.commit();
     } else {
       this.back(this.history.pop());
@@ -497,4 +534,31 @@ function round(x) {
 function degrees(value) {
   const rounded = Math.round(value * 10) / 10 + 0;
   return rounded.toFixed(1).replace("-", "\u2212") + "°";
+}
+
+// ---- words ---------------------------------------------------------------------------------
+
+// A text in the visitor's language, with its values in their places.
+function told(words, text, values = {}) {
+  return (words[text] ?? text).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
+}
+
+const LABELS = ["aria-label", "alt", "placeholder", "title"];
+
+// Every text and label of the component's own HTML: English as it came, told as it is shown.
+function tellIn(root, words) {
+  for (const part of [root, ...root.querySelectorAll("*")]) {
+    part.english ??= {
+      labels: LABELS.filter((name) => part.hasAttribute(name)).map((name) => [name, part.getAttribute(name)]),
+      texts: [...part.childNodes].filter((node) => node.nodeType === 3 && words[node.data.trim()] !== undefined)
+        .map((node) => [node, node.data]),
+    };
+    for (const [name, text] of part.english.labels) {
+      if (words[text] !== undefined && part.getAttribute(name) !== words[text]) part.setAttribute(name, words[text]);
+    }
+    for (const [node, text] of part.english.texts) {
+      const shown = text.replace(text.trim(), words[text.trim()]);
+      if (node.data !== shown) node.data = shown;
+    }
+  }
 }

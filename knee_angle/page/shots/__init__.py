@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 import streamlit as st
 from PIL import Image
 
+from knee_angle.language import current, figure, tell
+from knee_angle.language.components import words_for
 from knee_angle.page import memory
 from knee_angle.page.tray import MOST, Entry
 from knee_angle.page.visit import Visit
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LONGEST_PX", "shots"]
 
+HERE = Path(__file__).parent
 KEY = "shots"
 LONGEST_PX = 2000
 """Longer side of a picture that a phone sends. On every third sample photo errors do not grow from
@@ -51,6 +54,8 @@ def shots(visit: Visit, *, key: str = KEY) -> None:
         data={
             "address": f"/visit-photos/{visit.token}" if visit.draft is not None else None,
             "longest": LONGEST_PX,
+            "language": current().code,
+            "words": words_for(HERE),
             "room": MOST - len(visit.tray.entries),
             "chosen": visit.tray.chosen,
             "print": key == KEY,
@@ -63,12 +68,12 @@ def shots(visit: Visit, *, key: str = KEY) -> None:
 
 def _told(visit: Visit, entry: Entry) -> dict[str, str]:
     number = memory.recall(visit.number_of(entry))
-    shown = "number?" if number is None else f"{number:g}"
+    shown = tell("number?") if number is None else tell(figure(f"{number:g}"))
     taken = entry.looked.taken_at
     return {
         "sha": entry.sha256,
         "picture": _thumb(entry.photo),
-        "label": f"Photo {visit.tray.number(entry)}",
+        "label": tell("Photo {number}", number=visit.tray.number(entry)),
         "shown": shown,
         "taken": "" if taken is None else f"{taken.astimezone():%H:%M}",
     }
@@ -87,10 +92,9 @@ def _thumb(photo: Photo) -> str:
 @cache
 def _component() -> ComponentRenderer:
     """Make the component known, once and when a page first needs it: it needs a server."""
-    here = Path(__file__).parent
     return st.components.v2.component(
         "knee-angle.shots",
-        html=(here / "shots.html").read_text(encoding="utf-8"),
-        css=(here / "shots.css").read_text(encoding="utf-8"),
+        html=(HERE / "shots.html").read_text(encoding="utf-8"),
+        css=(HERE / "shots.css").read_text(encoding="utf-8"),
         js="shots.js",
     )

@@ -30,6 +30,10 @@ class Strip {
     commaIsAPoint(this.root.ownerDocument);
   }
 
+  tell(text, values = {}) {
+    return told(this.data.words, text, values);
+  }
+
   sendChosen() {
     for (const file of this.input.files) this.send(file);
     this.input.value = "";
@@ -37,6 +41,8 @@ class Strip {
 
   take(data) {
     this.data = data;
+    tellIn(this.root, data.words);
+    document.documentElement.lang = data.language;
     const full = data.room <= 0 || !data.address;
     this.input.disabled = full;
     this.takePart.classList.toggle("full", full);
@@ -48,7 +54,7 @@ class Strip {
       const picture = document.createElement("img");
       picture.src = photo.picture;
       picture.alt = "";
-      const taken = photo.taken ? `, taken ${photo.taken}` : "";
+      const taken = photo.taken ? this.tell(", taken {at}", { at: photo.taken }) : "";
       button.title = photo.label + taken;
       button.append(picture, line(`${photo.label}`), line(photo.shown, photo.shown.endsWith("?") ? "none" : ""));
       button.addEventListener("click", () => this.choose(photo.sha));
@@ -62,7 +68,7 @@ class Strip {
 
   async send(file) {
     const item = document.createElement("li");
-    const said = line("Getting the photo ready …");
+    const said = line(this.tell("Getting the photo ready …"));
     const bar = document.createElement("progress");
     bar.max = 1;
     bar.value = 0;
@@ -70,10 +76,10 @@ class Strip {
     this.waitingPart.append(item);
     const body = await scaled(file, this.data.longest);
     for (let turn = 0; ; turn += 1) {
-      said.textContent = turn ? "Sending the photo again …" : "Sending the photo …";
-      const answer = await post(this.data.address, body, (share) => { bar.value = share; });
+      said.textContent = turn ? this.tell("Sending the photo again …") : this.tell("Sending the photo …");
+      const answer = await post(this.data.address, this.data.language, body, (share) => { bar.value = share; });
       if (answer.ok) {
-        said.textContent = "Looking for the leg …";
+        said.textContent = this.tell("Looking for the leg …");
         bar.removeAttribute("value");
         this.arrived(answer.sha256);
         setTimeout(() => item.remove(), 1500);
@@ -84,13 +90,13 @@ class Strip {
         bar.remove();
         const done = document.createElement("button");
         done.type = "button";
-        done.textContent = "Understood";
+        done.textContent = this.tell("Understood");
         done.addEventListener("click", () => item.remove());
         item.append(done);
         return;
       }
       bar.value = 0;
-      said.textContent = answer.said || "No connection. The photo waits here and is sent again.";
+      said.textContent = answer.said || this.tell("No connection. The photo waits here and is sent again.");
       await pause(WAITS_MS[Math.min(turn, WAITS_MS.length - 1)]);
     }
   }
@@ -116,11 +122,12 @@ function pause(ms) {
 }
 
 // One attempt: ok, refused with words, or neither where the connection broke.
-function post(address, body, progress) {
+function post(address, language, body, progress) {
   return new Promise((done) => {
     const request = new XMLHttpRequest();
     request.open("POST", address);
     request.setRequestHeader("content-type", "application/octet-stream");
+    request.setRequestHeader("accept-language", language);
     request.timeout = 120000;
     request.upload.addEventListener("progress", (event) => progress(event.loaded / event.total));
     request.addEventListener("load", () => {
@@ -247,4 +254,31 @@ function line(text, className = "") {
   made.textContent = text;
   made.className = className;
   return made;
+}
+
+// ---- words ---------------------------------------------------------------------------------
+
+// A text in the visitor's language, with its values in their places.
+function told(words, text, values = {}) {
+  return (words[text] ?? text).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
+}
+
+const LABELS = ["aria-label", "alt", "placeholder", "title"];
+
+// Every text and label of the component's own HTML: English as it came, told as it is shown.
+function tellIn(root, words) {
+  for (const part of [root, ...root.querySelectorAll("*")]) {
+    part.english ??= {
+      labels: LABELS.filter((name) => part.hasAttribute(name)).map((name) => [name, part.getAttribute(name)]),
+      texts: [...part.childNodes].filter((node) => node.nodeType === 3 && words[node.data.trim()] !== undefined)
+        .map((node) => [node, node.data]),
+    };
+    for (const [name, text] of part.english.labels) {
+      if (words[text] !== undefined && part.getAttribute(name) !== words[text]) part.setAttribute(name, words[text]);
+    }
+    for (const [node, text] of part.english.texts) {
+      const shown = text.replace(text.trim(), words[text.trim()]);
+      if (node.data !== shown) node.data = shown;
+    }
+  }
 }

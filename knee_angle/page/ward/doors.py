@@ -24,6 +24,7 @@ from knee_angle.access.roles import MAY, NotAllowed
 from knee_angle.access.sessions import ABSOLUTE, Session
 from knee_angle.access.signing_in import SignedIn, Wait
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say, tell
 from knee_angle.page.ward import templates
 from knee_angle.page.ward.here import Running
 
@@ -39,10 +40,12 @@ FORM_BYTES, FORM_S = 4096, 15.0
 Form = dict[str, str]
 LOG = logging.getLogger("knee_angle.ward")
 
-NO_FIT = "Account and password do not fit. Nothing is told of which."
-NO_CODE = "This code opens nothing any more: have the computer show a new one."
-NO_VOUCH = "The hospital's sign-in did not work. Try again, or ask who looks after the accounts."
-NO_ACCOUNT = "The hospital knows you, this page does not: ask for an account here."
+NO_FIT = say("Account and password do not fit. Nothing is told of which.")
+NO_CODE = say("This code opens nothing any more: have the computer show a new one.")
+NO_VOUCH = say(
+    "The hospital's sign-in did not work. Try again, or ask who looks after the accounts."
+)
+NO_ACCOUNT = say("The hospital knows you, this page does not: ask for an account here.")
 
 
 class VouchingFailed(Exception):
@@ -60,7 +63,7 @@ class Doors:
     def sign_in_page(self, said: str = "", *, status: int = 401, wait: float = 0) -> Response:
         """All that an unsigned browser ever gets."""
         page = templates.page(
-            "sign_in.html", status=status, said=said, provider=self.vouching is not None
+            "sign_in.html", status=status, said=tell(said), provider=self.vouching is not None
         )
         if wait:
             page.headers["retry-after"] = str(int(wait))
@@ -110,7 +113,9 @@ class Doors:
         form = await form_of(request)
         expected = form_token(request.cookies[COOKIE])
         if not hmac.compare_digest(form.get("form", "").encode(), expected.encode()):
-            return await self.devices(request, session, said="That form was too old: try again.")
+            return await self.devices(
+                request, session, said=say("That form was too old: try again.")
+            )
         return await step(request, session, form)
 
     async def devices(
@@ -122,7 +127,7 @@ class Doors:
             "devices.html",
             here=session,
             sessions=await run_in_threadpool(self.running.access.sessions.standing, whose),
-            said=said,
+            said=tell(said),
             code=code,
             lives_s=int(LIVES.total_seconds()),
             fingerprint=self.fingerprint,
@@ -139,7 +144,7 @@ class Doors:
         try:
             secret = await run_in_threadpool(pairing.offer, session)
         except NotAllowed as no:
-            return await self.devices(request, session, said=f"Not done: {no}")
+            return await self.devices(request, session, said=say("Not done: {why}", why=no))
         made = segno.make(f"{self.running.ward.url}/#join={secret}", error="m", micro=False)
         return await self.devices(request, session, code=made.svg_data_uri(scale=8, border=4))
 
@@ -149,7 +154,7 @@ class Doors:
         whose = None if "accounts" in MAY[session.role] else session.account
         standing = await run_in_threadpool(self.running.access.sessions.standing, whose)
         if ended not in {one.id for one in standing}:
-            return await self.devices(request, session, said="That one has ended already.")
+            return await self.devices(request, session, said=say("That one has ended already."))
         await run_in_threadpool(self._end, ended, session.account, "ended a session")
         return RedirectResponse("/ward/devices", 303)
 
@@ -161,7 +166,9 @@ class Doors:
 
     def _entered(self, tried: SignedIn | Wait | None, no: str) -> Response:
         if isinstance(tried, Wait):
-            said = f"Too many attempts: try again in {tried.seconds:.0f} seconds."
+            said = say(
+                "Too many attempts: try again in {seconds:.0f} seconds.", seconds=tried.seconds
+            )
             return self.sign_in_page(said, status=429, wait=tried.seconds)
         if tried is None:
             return self.sign_in_page(no)

@@ -18,6 +18,7 @@ from starlette.responses import PlainTextResponse
 
 from knee_angle.access.roles import MAY, refused
 from knee_angle.access.sessions import Session, sha256_of
+from knee_angle.language import language_of, say, set_language, tell, usual_language
 from knee_angle.page.receiving import PATH as PHOTOS
 from knee_angle.page.server import HEADERS, policy
 from knee_angle.page.ward.assets import Assets
@@ -38,9 +39,9 @@ WRITING = frozenset({"POST", "PUT", "DELETE"})
 UPLOADS = ("/_stcore/upload_file", PHOTOS)
 NOT_SERVED = ("/_stcore/metrics", "/_stcore/agent", "/_stcore/script-health-check", "/oauth2")
 """Of Streamlit's own, for no browser of ours."""
-MISDIRECTED = "This page answers under its own name only."
-FOREIGN = "Refused: this came from a page of another site."
-PROXY_ONLY = "Refused: this page answers its proxy only."
+MISDIRECTED = say("This page answers under its own name only.")
+FOREIGN = say("Refused: this came from a page of another site.")
+PROXY_ONLY = say("Refused: this page answers its proxy only.")
 
 
 class Gate:
@@ -61,6 +62,8 @@ class Gate:
             await self.app(scope, receive, send)
             return
         headers = _headers(scope)
+        # A request is a task of its own, and what is set here is nobody else's.
+        set_language(language_of(headers.get("accept-language", "")) or usual_language())
         wrong = self._wrong(scope, headers)
         host = headers.get("host", "")
 
@@ -95,7 +98,7 @@ class Gate:
             if client is None or client[0] != ward.proxy:
                 return 403, PROXY_ONLY
             if headers.get("x-forwarded-proto", "").rpartition(",")[2].strip() != "https":
-                return 403, "Refused: the proxy has to say that the browser came by https."
+                return 403, say("Refused: the proxy has to say that the browser came by https.")
         origin = headers.get("origin")
         writes = scope["type"] == "websocket" or scope["method"] not in READING
         if origin is None:
@@ -137,7 +140,7 @@ class Gate:
         if path.startswith("/ward/") and path not in self.assets.ours:
             answer = await self.doors.signed(request, session, address=address)
             if answer is None:
-                answer = PlainTextResponse("There is no such page.", 404)
+                answer = PlainTextResponse(tell("There is no such page."), 404)
             elif answer.status_code == 303:
                 self._believed.clear()
             await answer(scope, receive, send)
@@ -149,13 +152,13 @@ class Gate:
         path, method, headers = scope["path"], scope["method"], _headers(scope)
         accepts = headers.get("accept-encoding", "")
         if method not in READING | WRITING or path.startswith(NOT_SERVED):
-            await PlainTextResponse("There is no such page.", 404)(scope, receive, send)
+            await PlainTextResponse(tell("There is no such page."), 404)(scope, receive, send)
             return
         if method in WRITING and not (path.startswith(UPLOADS) and "measure" in MAY[session.role]):
             told = refused(session.role, "measure")
             note = self.running.access.store.as_user(session.account).note
             await run_in_threadpool(note, "refused", f"{method} of an upload")
-            await PlainTextResponse(str(told), 403)(scope, receive, send)
+            await PlainTextResponse(tell(str(told)), 403)(scope, receive, send)
             return
         answer = await run_in_threadpool(self.assets.answer, path, accepts)
         if answer is not None:
@@ -252,7 +255,7 @@ async def _turned_away(scope: Scope, receive: Receive, send: Send, status: int, 
         await receive()
         await send({"type": "websocket.close", "code": 1008})
         return
-    await PlainTextResponse(said, status)(scope, receive, send)
+    await PlainTextResponse(tell(said), status)(scope, receive, send)
 
 
 def _headers(scope: Scope) -> dict[str, str]:

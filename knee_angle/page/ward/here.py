@@ -8,10 +8,11 @@ from html import escape
 import streamlit as st
 
 from knee_angle.access.guarded import guarded, with_trail
-from knee_angle.access.roles import MAY, Act, NotAllowed, refused
+from knee_angle.access.roles import MAY, ROLE_WORDS, Act, NotAllowed, refused
 from knee_angle.access.sessions import Session
 from knee_angle.access.signing_in import Access
 from knee_angle.access.ward import Ward
+from knee_angle.language import say, tell
 from knee_angle.store import Store
 
 __all__ = [
@@ -28,7 +29,7 @@ __all__ = [
 
 HEADER = "x-knee-angle-session"
 """The gate writes it into each request that it lets pass, over whatever the browser sent."""
-ENDED = "This session has ended: sign in again. What was kept is kept."
+ENDED = say("This session has ended: sign in again. What was kept is kept.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +123,6 @@ def account_line() -> None:
     found = session()
     if found is not None:
         st.html(
-            f'<p class="account">{escape(found.account)} ({found.role}) · '
-            '<a href="/ward/devices" target="_self">Account and phones</a></p>'
+            f'<p class="account">{escape(found.account)} ({tell(ROLE_WORDS[found.role])}) · '
+            f'<a href="/ward/devices" target="_self">{tell("Account and phones")}</a></p>'
         )

@@ -14,6 +14,9 @@ from typing import Any
 import jinja2
 from starlette.responses import HTMLResponse
 
+from knee_angle.access.roles import ROLE_WORDS
+from knee_angle.language import current, tell
+
 __all__ = ["page", "script"]
 
 HERE = Path(__file__).parent
@@ -21,9 +24,11 @@ HERE = Path(__file__).parent
 
 @cache
 def _made() -> jinja2.Environment:
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE), autoescape=True, undefined=jinja2.StrictUndefined
     )
+    made.globals |= {"tell": tell, "roles": ROLE_WORDS}
+    return made
 
 
 @cache
@@ -57,7 +62,9 @@ def script(name: str) -> str:
 def page(name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
     """A page from its template."""
     html = (
-        _made().get_template(name).render(style=_text("ward.css"), join=_text("join.js"), **values)
+        _made()
+        .get_template(name)
+        .render(style=_text("ward.css"), join=_text("join.js"), language=current().code, **values)
     )
     # Under "no-referrer" browsers send a form with "Origin: null": it could be anybody's.
     headers = {"content-security-policy": _policy(), "referrer-policy": "same-origin"}
