@@ -32,6 +32,7 @@ __all__ = [
     "BARS_WORDS",
     "BUDGET_WORDS",
     "CAUTION",
+    "ENDS_WORDS",
     "FINDING_WORDS",
     "MARK_WORDS",
     "PLANE_WORDS",
@@ -92,6 +93,8 @@ MARK_WORDS: dict[str, str] = {
 }
 """Where a mark is (`settings.MARKS_ON`)."""
 
+ENDS_WORDS: dict[str, str] = {"flexion": say("flexion"), "extension": say("extension")}
+"""The ends of the range."""
 A_SIDE: dict[str, str] = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
 """As in "the left knee"."""
 SIDE_WORDS: dict[str, str] = {"left": say_as("alone", "left"), "right": say_as("alone", "right")}

@@ -40,7 +40,7 @@ from knee_angle.cli import (  # noqa: F401
 from knee_angle.cli.app import app
 from knee_angle.cli.streams import drop_output, make_streams_safe
 from knee_angle.errors import KneeAngleError
-from knee_angle.language import tell
+from knee_angle.language import say, tell
 
 __all__ = ["app", "main"]
 
@@ -105,6 +105,9 @@ def _wrong_call(error: Any) -> str:
     said = said.replace("Value error, ", "")
     name, _, rule = said.removeprefix("Invalid value for ").partition(": ")
     if "valid number" in rule or "valid float" in rule:
-        said = f"{name.strip(chr(39))} must be a number like 93.5, with a point and no unit"
+        said = say(
+            "{option} must be a number like 93.5, with a point and no unit",
+            option=name.strip("'"),
+        )
     command = error.ctx.command_path if error.ctx is not None else "knee-angle"
-    return f"{said}: see {command} --help"
+    return tell("{said}: see {command} --help", said=said, command=command)

@@ -14,6 +14,7 @@ import typer
 from knee_angle.cli.app import Commands, app
 from knee_angle.cli.store import Where, opened_store
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
     from knee_angle.access.signing_in import Access
@@ -91,7 +92,7 @@ def accounts_role(
     """Give an account another role; it has to sign in again."""
     with opened_access(store) as access:
         access.accounts.give_role(name, role)
-    print(f"{name}: {role}; its sessions are ended")
+    print(tell("{name}: {role}; its sessions are ended", name=name, role=role))
 
 
 @accounts_app.command("password")
@@ -100,7 +101,7 @@ def accounts_password(name: Name, password_file: PasswordFile = None, store: Whe
     password = _password(password_file)
     with opened_access(store) as access:
         access.accounts.give_password(name, password)
-    print(f"{name}: the password is changed; its sessions are ended")
+    print(tell("{name}: the password is changed; its sessions are ended", name=name))
 
 
 @accounts_app.command("remove")
@@ -108,7 +109,7 @@ def accounts_remove(name: Name, store: Where = None) -> None:
     """Let an account sign in no longer; its name stays taken."""
     with opened_access(store) as access:
         access.accounts.remove(name)
-    print(f"{name}: removed; its sessions are ended")
+    print(tell("{name}: removed; its sessions are ended", name=name))
 
 
 @accounts_app.command("sessions")
@@ -117,7 +118,16 @@ def accounts_sessions(store: Where = None) -> None:
     with opened_access(store) as access:
         for one in access.sessions.standing():
             until = f"{one.ends_at.astimezone():%Y-%m-%d %H:%M}"
-            print(f"{one.id}  {one.account:32}  {one.way:8}  {one.device:9}  until {until}")
+            print(
+                tell(
+                    "{id}  {account:32}  {way:8}  {device:9}  until {until}",
+                    id=one.id,
+                    account=one.account,
+                    way=one.way,
+                    device=one.device,
+                    until=until,
+                )
+            )
 
 
 @accounts_app.command("end")
@@ -128,7 +138,7 @@ def accounts_end(
     """End a session: a lost phone, a computer left open."""
     with opened_access(store) as access:
         access.sessions.end(session, told="ended a session")
-    print(f"{session}: ended")
+    print(tell("{session}: ended", session=session))
 
 
 @accounts_app.command("trail")
@@ -156,5 +166,7 @@ def _password(file: Path | None) -> str:
     try:
         text = sys.stdin.read() if str(file) == "-" else file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise InvalidInput(f"--password-file {file} cannot be read ({error})") from None
+        raise InvalidInput(
+            say("--password-file {file} cannot be read ({error})", file=file, error=error)
+        ) from None
     return (text.splitlines() or [""])[0]

@@ -18,6 +18,7 @@ from knee_angle.cli.options import Format, Output, positive
 from knee_angle.cli.settings import DISPLAY, takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ def agreement(
 ) -> None:
     """Compare display and knee over many photos; "agreement plan" says how many are needed."""
     if output is Format.CSV:
-        raise InvalidInput("agreement prints text or json, but got csv: use --format json")
+        raise InvalidInput(say("agreement prints text or json, but got csv: use --format json"))
     if table == Path("plan"):
         planned = Planned(sd, half_width, assurance, repeats, between)
         print(_plan(planned, output=output))
@@ -165,7 +166,10 @@ def _answer(study: Study, about: About, *, html: Path | None, output: Format) ->
 
         print(study_text(study, about))
     if html is not None:
-        print(f"written: {html}", file=sys.stderr if output is Format.JSON else sys.stdout)
+        print(
+            tell("written: {html}", html=html),
+            file=sys.stderr if output is Format.JSON else sys.stdout,
+        )
 
 
 def study_of(
@@ -191,8 +195,13 @@ def study_of(
 
     if settings.counts != "flexion" and "displayed_deg" not in (compared, reference):
         raise InvalidInput(
-            f"--counts is about the column displayed_deg, but {compared} and {reference} are "
-            "compared: leave it out, or call the display's column displayed_deg"
+            say(
+                "--counts is about the column displayed_deg, but {compared} and "
+                "{reference} are compared: leave it out, or call the display's column "
+                "displayed_deg",
+                compared=compared,
+                reference=reference,
+            )
         )
     rows = read_table(table, counts=settings.counts, repeats=rater is not None)
     u_column = _u_column(rows, u_reference, reference)
@@ -268,7 +277,11 @@ def _write(path: Path, study: Study, about: About) -> None:
         write_whole(path, study_page(study, about))
     except OSError as error:
         raise InvalidInput(
-            f"the report {path} cannot be written ({error.strerror}): name another file"
+            say(
+                "the report {path} cannot be written ({error}): name another file",
+                path=path,
+                error=error.strerror,
+            )
         ) from None
 
 

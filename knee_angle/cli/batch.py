@@ -14,6 +14,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.options import Megapixels, OverlayFolder, PoseModel, positive
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -82,11 +83,11 @@ def batch(
     from knee_angle.batch.run import BatchPlan, cores, run_batch
 
     if resume and overwrite:
-        raise InvalidInput("--resume and --overwrite exclude each other: name one")
+        raise InvalidInput(say("--resume and --overwrite exclude each other: name one"))
     if retry_failed and not resume:
-        raise InvalidInput("--retry-failed belongs to --resume: name both")
+        raise InvalidInput(say("--retry-failed belongs to --resume: name both"))
     if scheduler is not None and workers is not None:
-        raise InvalidInput("--workers counts processes on this machine: leave out --scheduler")
+        raise InvalidInput(say("--workers counts processes on this machine: leave out --scheduler"))
     plan = BatchPlan(
         source=source,
         out=out,
@@ -108,24 +109,38 @@ def batch(
         with _progress() as progress:
             summary = run_batch(plan, progress)
     except KeyboardInterrupt:
-        print("knee-angle: stopped; what is done is kept: go on with --resume", file=sys.stderr)
+        print(
+            tell("knee-angle: stopped; what is done is kept: go on with --resume"), file=sys.stderr
+        )
         raise typer.Exit(130) from None
     _print(summary)
     raise typer.Exit(int(bool(summary.failures)))
 
 
+STATUS = {
+    "measured": say("measured"),
+    "not_measured": say("not measured"),
+    "unreadable": say("unreadable"),
+}
+
+
 def _print(summary: Summary) -> None:
     if summary.left_out:
-        print(f"knee-angle: {summary.left_out}", file=sys.stderr)
+        print(tell("knee-angle: {left_out}", left_out=summary.left_out), file=sys.stderr)
     for note in summary.notes:
-        print(note)
+        print(tell(note))
     for photo, status, reason in summary.failures[:SHOWN]:
-        print(f"  {photo}: {status.replace('_', ' ')}: {reason}")
+        print(f"  {photo}: {tell(STATUS[status])}: {tell(reason)}")
     if len(summary.failures) > SHOWN:
-        print(f"  and {len(summary.failures) - SHOWN} more without a number, each with its reason")
-    counts = ", ".join(f"{n} {status.replace('_', ' ')}" for status, n in summary.counts.items())
-    print(f"{summary.photos} photos: {counts}")
-    print(f"written: {', '.join(map(str, summary.files))}")
+        print(
+            tell(
+                "  and {n_failures} more without a number, each with its reason",
+                n_failures=len(summary.failures) - SHOWN,
+            )
+        )
+    counts = ", ".join(f"{n} {tell(STATUS[status])}" for status, n in summary.counts.items())
+    print(tell("{photos} photos: {counts}", photos=summary.photos, counts=counts))
+    print(tell("written: {files}", files=", ".join(map(str, summary.files))))
 
 
 @contextmanager
@@ -154,7 +169,7 @@ def _progress() -> Iterator[Progress]:
 
         def show(done: int, of: int) -> None:
             speed = bar.tasks[0].speed
-            rate = "" if speed is None else f"{speed:.1f}/s  left"
+            rate = "" if speed is None else say("{speed:.1f}/s  left", speed=speed)
             bar.update(task, completed=done, total=of, rate=rate)
 
         yield show

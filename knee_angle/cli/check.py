@@ -15,6 +15,7 @@ from knee_angle.cli.options import DisplayedTable, Format, Output, positive
 from knee_angle.cli.photos import read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, refused, takes_settings
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 __all__ = ["check"]
@@ -52,17 +53,15 @@ def check(
     """Check one machine by several photos; "check plan" says how many, at which angles."""
     if photos == [Path("plan")]:
         if output is not Format.TEXT:
-            raise InvalidInput(f"check plan prints text, but got {output}: leave --format out")
-        print(_plan(settings, bars, wanted_u=wanted_u, photo_u=photo_u, low=low, high=high))
+            raise InvalidInput(
+                say("check plan prints text, but got {output}: leave --format out", output=output)
+            )
+        plan = _plan(settings, bars, wanted_u=wanted_u, photo_u=photo_u, low=low, high=high)
+        print(tell(plan))
         return
     if output is Format.CSV:
-        raise InvalidInput("check prints text or json, but got csv: use --format json")
-    twice = sorted({str(photo) for photo in photos if photos.count(photo) > 1})
-    if twice:
-        raise InvalidInput(
-            f"each photo must be named once, but got {', '.join(twice)} again: a check needs a "
-            "photo of its own for each setting"
-        )
+        raise InvalidInput(say("check prints text or json, but got csv: use --format json"))
+    _each_once(photos)
     from knee_angle import __version__
     from knee_angle.landmarks.standard import opened_detectors
     from knee_angle.machine.check import check_machine
@@ -91,6 +90,18 @@ def check(
     raise typer.Exit(int(left))
 
 
+def _each_once(photos: Sequence[Path]) -> None:
+    twice = sorted({str(photo) for photo in photos if photos.count(photo) > 1})
+    if twice:
+        raise InvalidInput(
+            say(
+                "each photo must be named once, but got {twice} again: a check needs a photo of "
+                "its own for each setting",
+                twice=", ".join(twice),
+            )
+        )
+
+
 def _named(photos: Sequence[Path]) -> dict[Path, str]:
     """What each photo is called: its file name, and its folder too where two share that."""
     short = [shown(photo) for photo in photos]
@@ -114,7 +125,9 @@ def _plan(
     refused("limit_extension_deg", low, option="--low")
     refused("limit_flexion_deg", high, option="--high")
     if low > high:
-        raise InvalidInput(f"--low must not be above --high, but got {low:g} and {high:g}")
+        raise InvalidInput(
+            say("--low must not be above --high, but got {low:g} and {high:g}", low=low, high=high)
+        )
     plan = plan_check(
         wanted_u_deg=positive("--wanted-u", wanted_u),
         u_photo_deg=positive("--photo-u", photo_u),
@@ -124,12 +137,14 @@ def _plan(
         common_u_deg=tags_shared_u_deg() if by is BarsBy.TAGS else U_POINTS_DEG,
         step_deg=settings.display_resolution_deg,
     )
-    shared = "the tags are stuck" if by is BarsBy.TAGS else "the points lie"
+    shared = say("the tags are stuck") if by is BarsBy.TAGS else say("the points lie")
     angles = ", ".join(f"{angle:g}°" for angle in plan.angles_deg)
-    return (
-        f"{plan.photos} photos at {angles} reach u = {plan.u_deg:.2f}° over {low:g}° to {high:g}° "
-        f"(offset {plan.u_offset_deg:.2f}°, gain {plan.u_gain:.4f}).\n"
-        f"Of it {plan.floor_deg:.2f}° is how {shared} on the bars: all photos share it, and more "
-        "photos do not lower it.\n"
-        f"{WITHIN_LIMITS}\n{words.CAUTION}"
-    )
+    return say(
+        "{photos} photos at {angles} reach u = {u_deg:.2f}° over {low:g}° to "
+        "{high:g}° (offset {u_offset_deg:.2f}°, gain {u_gain:.4f}).\nOf it "
+        "{floor_deg:.2f}° is how {shared} on the bars: all photos share it, and "
+        "more photos do not lower it.\n{within_limits}\n{caution}",
+        photos=plan.photos, angles=angles, u_deg=plan.u_deg, low=low, high=high,
+        u_offset_deg=plan.u_offset_deg, u_gain=plan.u_gain, floor_deg=plan.floor_deg,
+        shared=shared, within_limits=WITHIN_LIMITS, caution=words.CAUTION,
+    )  # fmt: skip

@@ -317,7 +317,7 @@ class _Progress:
         if not self._shown or time.monotonic() < self._next:
             return
         self._next = time.monotonic() + TOLD_EVERY_S
-        of = "" if all_s is None else f" of {all_s:.0f}"
-        line = f"{done_s:.0f}{of} s of the clip; Ctrl+C ends it there"
+        of = "" if all_s is None else say(" of {all_s:.0f}", all_s=all_s)
+        line = say("{done_s:.0f}{of} s of the clip; Ctrl+C ends it there", done_s=done_s, of=of)
         self._wide = max(self._wide, len(line))
         print(f"\r{line:<{self._wide}}", end="", file=sys.stderr, flush=True)

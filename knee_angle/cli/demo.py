@@ -9,6 +9,7 @@ import typer
 
 from knee_angle.cli.app import app
 from knee_angle.cli.photos import measured, shown
+from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 __all__ = ["demo"]
@@ -30,29 +31,40 @@ def demo(
 
     photos, displayed, truths = sample_rows(sample_folder(folder))
     outcomes = measured(photos, displayed=displayed, settings=Settings(), overlay=overlay)
-    print(f"{'photo':<18}{'truth':>8}{'knee':>16}{'error':>8}  {'points':<24}plane")
+    photo, truth, knee, error = tell("photo"), tell("truth"), tell("knee"), tell("error")
+    print(f"{photo:<18}{truth:>8}{knee:>16}{error:>8}  {tell('points'):<24}{tell('plane')}")
     errors, refused = [], 0
-    for photo, outcome in outcomes:
-        truth = truths[photo]
+    for path, outcome in outcomes:
+        true = truths[path]
         if isinstance(outcome, Measurement):
-            error = outcome.knee.deg - truth
-            errors.append(abs(error))
+            off = outcome.knee.deg - true
+            errors.append(abs(off))
             print(
-                f"{shown(photo):<18}{words.degrees(truth):>8}"
-                f"{words.with_u(outcome.knee.deg, outcome.knee.u_deg):>16}"
-                f"{words.degrees(error, sign=True):>8}  "
-                f"{words.sources(outcome.landmarks):<24}{outcome.plane}",
+                f"{shown(path):<18}{tell(words.degrees(true)):>8}"
+                f"{tell(words.with_u(outcome.knee.deg, outcome.knee.u_deg)):>16}"
+                f"{tell(words.degrees(off, sign=True)):>8}  "
+                f"{tell(words.sources(outcome.landmarks)):<24}{outcome.plane}",
                 flush=True,
             )
         else:
             refused += 1
             print(
-                f"{shown(photo):<18}{words.degrees(truth):>8}  not measured: "
-                f"{words.phrase(outcome.reason)}"
+                tell(
+                    "{shown:<18}{truth:>8}  not measured: {reason}",
+                    shown=shown(path),
+                    truth=words.degrees(true),
+                    reason=words.phrase(outcome.reason),
+                )
             )
-    middle = f", middle error {statistics.median(errors):.1f}°" if errors else ""
+    middle = say(", middle error {median:.1f}°", median=statistics.median(errors)) if errors else ""
     print(
-        f"\nmeasured: {len(errors)}{middle}; not measured: {refused}. "
-        f"The ± is 95 % and holds the placement of the points on the skin too.\n{words.CAUTION}"
+        tell(
+            "\nmeasured: {n_errors}{middle}; not measured: {refused}. The ± is 95 % and "
+            "holds the placement of the points on the skin too.\n{caution}",
+            n_errors=len(errors),
+            middle=middle,
+            refused=refused,
+            caution=words.CAUTION,
+        )
     )
     raise typer.Exit(int(refused > 0))

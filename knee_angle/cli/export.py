@@ -17,6 +17,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.store import Where, opened_store
 from knee_angle.errors import InvalidInput
 from knee_angle.files import whole_file
+from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
     from knee_angle.exchange.codes import Codes
@@ -53,7 +54,9 @@ def written(out: Path, text: str | bytes) -> None:
         with whole_file(out, new=True) as file:
             file.write(text.encode() if isinstance(text, str) else text)
     except OSError as error:
-        raise InvalidInput(f"{out} cannot be written ({error.strerror}): name a new file") from None
+        raise InvalidInput(
+            say("{out} cannot be written ({error}): name a new file", out=out, error=error.strerror)
+        ) from None
 
 
 def site_codes(path: Path | None) -> Codes:
@@ -77,7 +80,7 @@ def export_fhir(
 ) -> None:
     """Write a person's course or a machine's checks as a FHIR Bundle, from kept rows alone."""
     if (person is None) == (machine is None):
-        raise InvalidInput("give --person CODE for a course, or --machine CODE for checks")
+        raise InvalidInput(say("give --person CODE for a course, or --machine CODE for checks"))
     named = site_codes(codes)
     with opened_store(store) as opened:
         opened.check_pages()
@@ -87,7 +90,7 @@ def export_fhir(
             bundle, said = _checks(opened, machine or "", release, named, all_rows=all_rows)
         written(out, _json(bundle))
         opened.note("export", f"FHIR {release.value}: {said}")
-    print(f"{out}: FHIR {release.value}, {said}")
+    print(tell("{out}: FHIR {release}, {said}", out=out, release=release.value, said=said))
 
 
 def _json(resource: dict[str, Any]) -> str:
@@ -102,14 +105,19 @@ def _course(
     from knee_angle.store import checked_code, utc_now
 
     if not store.knows_person(person):
-        raise InvalidInput(f"the store knows no patient {person}: correct the code")
+        raise InvalidInput(
+            say("the store knows no patient {person}: correct the code", person=person)
+        )
     code = checked_code(person)
     measurements = tuple(store.stored_measurements(person=code, all_rows=all_rows))
     visits = store.visits(person=code, limit=MANY, all_rows=all_rows)
     bundle = bundle_of_course(
         code, measurements, visits, release=release.value, codes=codes, at=utc_now()
     )
-    return bundle, f"{code}, {len(measurements)} measurements, {len(visits)} visits"
+    return bundle, say(
+        "{code}, {measurements} measurements, {visits} visits",
+        code=code, measurements=len(measurements), visits=len(visits),
+    )  # fmt: skip
 
 
 def _checks(
@@ -120,11 +128,13 @@ def _checks(
     from knee_angle.store import checked_code, utc_now
 
     if not store.knows_machine(machine):
-        raise InvalidInput(f"the store knows no machine {machine}: correct the code")
+        raise InvalidInput(
+            say("the store knows no machine {machine}: correct the code", machine=machine)
+        )
     code = checked_code(machine, what="machine")
     checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
     bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
-    return bundle, f"{code}, {len(checks)} checks"
+    return bundle, say("{code}, {checks} checks", code=code, checks=len(checks))
 
 
 @export_app.command("dicom")
@@ -141,14 +151,19 @@ def export_dicom(
     with opened_store(store) as opened:
         opened.check_pages()
         if not opened.knows_person(person):
-            raise InvalidInput(f"the store knows no patient {person}: correct the code")
+            raise InvalidInput(
+                say("the store knows no patient {person}: correct the code", person=person)
+            )
         code = checked_code(person)
         files = dict(_dicom(opened, code, named))
         _written_folder(out, files)
-        said = f"{code}, {sum('-SR' in name for name in files)} reports, "
-        said += f"{sum('-XC' in name for name in files)} pictures"
+        reports, pictures = (sum(kind in name for name in files) for kind in ("-SR", "-XC"))
+        said = say(
+            "{code}, {reports} reports, {pictures} pictures",
+            code=code, reports=reports, pictures=pictures,
+        )  # fmt: skip
         opened.note("export", f"DICOM: {said}")
-    print(f"{out}: {said}")
+    print(f"{out}: {tell(said)}")
 
 
 def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes]]:
@@ -157,7 +172,10 @@ def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes
         from knee_angle.exchange.dicom import as_bytes, photographic_image, structured_report
     except ImportError as error:
         raise InvalidInput(
-            f"DICOM needs the package {error.name}: pip install 'knee-angle[dicom]'"
+            say(
+                "DICOM needs the package {error_name}: pip install 'knee-angle[dicom]'",
+                error_name=error.name,
+            )
         ) from None
     for stored in store.stored_measurements(person=person):
         picture = store.photo(stored.row.id)
@@ -184,7 +202,11 @@ def _written_folder(out: Path, files: Mapping[str, bytes]) -> None:
             shutil.rmtree(beside, ignore_errors=True)
     except OSError as error:
         raise InvalidInput(
-            f"{out} cannot be written ({error.strerror}): name a new folder"
+            say(
+                "{out} cannot be written ({error}): name a new folder",
+                out=out,
+                error=error.strerror,
+            )
         ) from None
 
 
@@ -205,7 +227,13 @@ def export_compare(
     found = compare(rows, kept)
     for row_id, names in found.different:
         print(f"{row_id}: {', '.join(names) if names else 'not in the store'}")
-    print(f"{found.same} rows equal, {len(found.different)} differ")
+    print(
+        tell(
+            "{same} rows equal, {n_different} differ",
+            same=found.same,
+            n_different=len(found.different),
+        )
+    )
     raise typer.Exit(int(bool(found.different)))
 
 
@@ -215,7 +243,7 @@ def export_codes(out: NewFile, codes: CodesFile = None) -> None:
     from knee_angle.exchange.codes import CONCEPTS, table_of
 
     written(out, table_of(site_codes(codes)))
-    print(f"{out}: {len(CONCEPTS)} concepts")
+    print(tell("{out}: {n_concepts} concepts", out=out, n_concepts=len(CONCEPTS)))
 
 
 @export_app.command("code-system")
@@ -226,4 +254,4 @@ def export_code_system(out: NewFile, release: TheRelease = FhirRelease.R4B) -> N
 
     made = code_system(version=__version__, release=release.value)
     written(out, _json(made))
-    print(f"{out}: {made['count']} codes")
+    print(tell("{out}: {made} codes", out=out, made=made["count"]))

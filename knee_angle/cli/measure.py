@@ -31,6 +31,7 @@ from knee_angle.cli.store import (
     with_prescription,
 )
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
+from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -70,7 +71,10 @@ def measure(
     """Measure the knee in photos, and compare it with the machine's display."""
     if landmarks is not None and len(photos) > 1:
         raise InvalidInput(
-            f"--landmarks belongs to one photo, but got {len(photos)}: call once per photo"
+            say(
+                "--landmarks belongs to one photo, but got {n_photos}: call once per photo",
+                n_photos=len(photos),
+            )
         )
     legs, unknown = with_prescription(settings, person, store)
     table = read_displayed_table(displayed_table, photos, settings.counts)
@@ -104,10 +108,18 @@ def _say_shared(displayed: float | None, using: Sequence[Path], photos: Sequence
     uses, given = len(set(using)), len(set(photos))
     if displayed is None or uses < 2:
         return
-    for_which = f"all {given} photos" if uses == given else f"{uses} of {given} photos"
+    for_which = (
+        say("all {given} photos", given=given)
+        if uses == given
+        else say("{uses} of {given} photos", uses=uses, given=given)
+    )
     print(
-        f"knee-angle: the displayed number {displayed:g} is used for {for_which}: where each has "
-        "its own, give --displayed-table",
+        tell(
+            "knee-angle: the displayed number {displayed:g} is used for {for_which}: "
+            "where each has its own, give --displayed-table",
+            displayed=displayed,
+            for_which=for_which,
+        ),
         file=sys.stderr,
     )
 
@@ -177,5 +189,5 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Kee
         if keeper is not None:
             keeper.keep(photo, judged)
     if output is Format.TEXT:
-        print(words.CAUTION)
+        print(tell(words.CAUTION))
     return int(failed)

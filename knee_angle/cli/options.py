@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = [
     "DisplayedTable",
@@ -43,4 +44,6 @@ def positive(option: str, value: float) -> float:
     """The value, where it is finite and above 0."""
     if math.isfinite(value) and value > 0:
         return value
-    raise InvalidInput(f"{option} must be above 0, but got {value:g}")
+    raise InvalidInput(
+        say("{option} must be above 0, but got {value:g}", option=option, value=value)
+    )

@@ -9,6 +9,7 @@ import typer
 
 from knee_angle.cli.app import app
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 if TYPE_CHECKING:
     from knee_angle.access.ward import Ward
@@ -98,11 +99,14 @@ def _provider(
 
     if issuer is None and client is None and secret is None:
         if claim is not None:
-            raise InvalidInput("--oidc-claim is of a provider: give --oidc-issuer too")
+            raise InvalidInput(say("--oidc-claim is of a provider: give --oidc-issuer too"))
         return None
     if issuer is None or client is None or secret is None:
         raise InvalidInput(
-            "--oidc-issuer, --oidc-client and --oidc-secret-file belong together: give all three"
+            say(
+                "--oidc-issuer, --oidc-client and --oidc-secret-file belong together: give "
+                "all three"
+            )
         )
     return Provider(issuer, client, secret, "sub" if claim is None else claim)
 
@@ -110,7 +114,9 @@ def _provider(
 def _only_with_ward(given: dict[str, Any]) -> None:
     for option, value in given.items():
         if value is not None:
-            raise InvalidInput(f"{option} is for a ward's page: add --ward, or leave it out")
+            raise InvalidInput(
+                say("{option} is for a ward's page: add --ward, or leave it out", option=option)
+            )
 
 
 def _ward(port: int, address: str | None, given: dict[str, Any]) -> Ward:

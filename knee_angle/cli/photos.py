@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import say
 
 if TYPE_CHECKING:
     from knee_angle.machine.prescribed import LegSettings
@@ -73,7 +74,11 @@ def overlay_files(photos: Sequence[Path], folder: Path) -> dict[Path, Path]:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InvalidInput(
-            f"the folder {folder} for pictures cannot be made ({error.strerror}): name another"
+            say(
+                "the folder {folder} for pictures cannot be made ({error}): name another",
+                folder=folder,
+                error=error.strerror,
+            )
         ) from None
     taken = {_place(photo) for photo in photos}
     targets = {}
@@ -109,7 +114,9 @@ def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]
     try:
         write_whole(target, as_jpeg(draw_overlay(photo, judged_alone(outcome)[0])))
     except OSError as error:
-        return [f"the picture {target} cannot be written ({error.strerror})"]
+        return [
+            say("the picture {target} cannot be written ({why})", target=target, why=error.strerror)
+        ]
     return []
 
 
@@ -131,16 +138,25 @@ def read_displayed_table(
     unclear = sorted({name for name in given if given.count(name) > 1} & set(table.photos))
     if unclear:
         raise InvalidInput(
-            f"the table {table.name}: several photos given are called {', '.join(unclear)}: "
-            "give them in calls of their own"
+            say(
+                "the table {table_name}: several photos given are called {unclear}: give "
+                "them in calls of their own",
+                table_name=table.name,
+                unclear=", ".join(unclear),
+            )
         )
     surplus = [name for name in table.photos if name not in given]
     lacking = [name for name in given if name not in table.photos]
     if surplus and lacking:
         raise InvalidInput(
-            f"the table {table.name}: names {named([_hint(n, lacking) for n in surplus])}, but no "
-            f"such photo was given, and has no row for {named(lacking)}: correct the names, or "
-            "give each photo a row (an empty cell where the display was not read)"
+            say(
+                "the table {table_name}: names {named}, but no such photo was given, and "
+                "has no row for {named2}: correct the names, or give each photo a row (an "
+                "empty cell where the display was not read)",
+                table_name=table.name,
+                named=named([_hint(n, lacking) for n in surplus]),
+                named2=named(lacking),
+            )
         )
     return {name: table.displayed_deg.get(name) for name in table.photos if name in given}
 
@@ -148,4 +164,4 @@ def read_displayed_table(
 def _hint(name: str, given: Sequence[str]) -> str:
     """A name that was not given, with the given one that it may mean."""
     near = get_close_matches(name, given, n=1)
-    return f"{name} (is {near[0]} meant?)" if near else name
+    return say("{name} (is {near} meant?)", name=name, near=near[0]) if near else name

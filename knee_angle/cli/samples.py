@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["sample_folder", "sample_rows"]
 
@@ -24,8 +25,11 @@ def sample_folder(folder: Path | None = None) -> Path:
         if place.is_dir():
             return place
     raise InvalidInput(
-        f"the folder of sample photos {places[-1]} is not there: "
-        "name one, knee-angle demo FOLDER, or run from a copy of the project"
+        say(
+            "the folder of sample photos {places} is not there: name one, knee-angle "
+            "demo FOLDER, or run from a copy of the project",
+            places=places[-1],
+        )
     )
 
 
@@ -50,7 +54,10 @@ def sample_rows(
         displayed[photo], truths[photo] = _truth(truth)
     if not photos:
         raise InvalidInput(
-            f"no photo in {folder} has its truth beside it: NAME.jpg needs a NAME.json"
+            say(
+                "no photo in {folder} has its truth beside it: NAME.jpg needs a NAME.json",
+                folder=folder,
+            )
         )
     return photos, displayed, truths
 
@@ -63,6 +70,9 @@ def _truth(path: Path) -> tuple[float, float]:
         return float(displayed), float(truth)
     except (OSError, ValueError, TypeError, KeyError):
         raise InvalidInput(
-            f"the truth file {path} must hold the numbers true_knee_flexion_deg and "
-            "machine.displayed_angle_int as JSON, but does not: correct or remove it"
+            say(
+                "the truth file {path} must hold the numbers true_knee_flexion_deg and "
+                "machine.displayed_angle_int as JSON, but does not: correct or remove it",
+                path=path,
+            )
         ) from None

@@ -11,6 +11,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.settings import takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import figure, say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -49,21 +50,29 @@ def sensitivity(
         )  # fmt: skip
 
     table = over_range(steps + 1)
-    assumed = "" if settings.support_mm else " (assumed: --support-mm)"
+    assumed = "" if settings.support_mm else say(" (assumed: --support-mm)")
     print(
-        f"Degrees of bars minus knee per mm, hinge {distal_mm:g} mm distal and {anterior_mm:g} mm "
-        f"anterior of the knee, lower leg held {held_mm:g} mm below it{assumed}:"
+        tell(
+            "Degrees of bars minus knee per mm, hinge {distal_mm:g} mm distal and "
+            "{anterior_mm:g} mm anterior of the knee, lower leg held {held_mm:g} mm "
+            "below it{assumed}:",
+            distal_mm=distal_mm,
+            anterior_mm=anterior_mm,
+            held_mm=held_mm,
+            assumed=assumed,
+        )
     )
-    print("  bars   fit part   hinge distal   hinge anterior   support lower")
+    print(tell("  bars   fit part   hinge distal   hinge anterior   support lower"))
     for row in zip(
         table.frame_deg, table.fit_deg, table.per_distal_deg_mm, table.per_anterior_deg_mm,
         table.per_support_deg_mm, strict=True,
     ):  # fmt: skip
         bars, fit, distal, anterior, support = (float(value) + 0.0 for value in row)
-        print(
+        line = (
             f"  {bars:4.0f}°  {words.degrees(fit, sign=True):>8}   {distal:+12.3f}   "
             f"{anterior:+14.3f}   {support:+13.3f}"
         )
+        print(tell(figure(line)))
     if out is not None:
         from knee_angle.report.sensitivity import sensitivity_svg
 
@@ -71,7 +80,7 @@ def sensitivity(
             over_range(101), support_mm=held_mm, place=(distal_mm, anterior_mm)
         )
         _write(out, picture)
-    print(words.CAUTION)
+    print(tell(words.CAUTION))
 
 
 def _write(out: Path, picture: str) -> None:
@@ -79,6 +88,10 @@ def _write(out: Path, picture: str) -> None:
         write_whole(out, picture)
     except OSError as error:
         raise InvalidInput(
-            f"{out} cannot be written ({error.strerror}): name another file"
+            say(
+                "{out} cannot be written ({error}): name another file",
+                out=out,
+                error=error.strerror,
+            )
         ) from None
-    print(f"{out}: the picture, for a browser")
+    print(tell("{out}: the picture, for a browser", out=out))

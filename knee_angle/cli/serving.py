@@ -10,6 +10,7 @@ import sys
 from typing import TYPE_CHECKING, NoReturn
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
     from knee_angle.access.ward import Ward
@@ -39,11 +40,21 @@ def serve(*, port: int, address: str = ADDRESS) -> NoReturn:
     """
     if address != ADDRESS:
         raise InvalidInput(
-            f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
-            "and nobody signs in; leave --address out, or add --ward for sign-in and TLS"
+            say(
+                "the page's address must be {address}, but got {address2}: it shows "
+                "patients' photos and nobody signs in; leave --address out, or add --ward "
+                "for sign-in and TLS",
+                address=ADDRESS,
+                address2=address,
+            )
         )
     _check_free(ADDRESS, port)
-    print(f"The page is at http://{ADDRESS}:{port} (stop with Ctrl+C)", flush=True)
+    print(
+        tell(
+            "The page is at http://{address}:{port} (stop with Ctrl+C)", address=ADDRESS, port=port
+        ),
+        flush=True,
+    )
     line = command(port=port)
     os.execv(line[0], line)  # noqa: S606  our own program, no shell
 
@@ -73,15 +84,21 @@ def _check_free(address: str, port: int) -> None:
             line.listen()
         except PermissionError:
             raise InvalidInput(
-                f"port {port} is not for this user: give --port with 1024 or more"
+                say("port {port} is not for this user: give --port with 1024 or more", port=port)
             ) from None
         except OSError as error:
             if error.errno != errno.EADDRINUSE:
                 raise InvalidInput(
-                    f"the page cannot listen on {address} ({error.strerror}): give an address of "
-                    "this computer"
+                    say(
+                        "the page cannot listen on {address} ({error}): give an address of this "
+                        "computer",
+                        address=address,
+                        error=error.strerror,
+                    )
                 ) from None
-            raise InvalidInput(f"port {port} is taken by {_who_has(port)}") from None
+            raise InvalidInput(
+                say("port {port} is taken by {who_has}", port=port, who_has=_who_has(port))
+            ) from None
 
 
 def _who_has(port: int) -> str:
@@ -95,8 +112,10 @@ def _who_has(port: int) -> str:
     finally:
         asked.close()
     if not process.isdecimal():
-        return "another program: give another --port"
-    return (
-        f"another knee-angle page (version {version}, process {process}): stop that one, or give "
-        "another --port"
+        return say("another program: give another --port")
+    return say(
+        "another knee-angle page (version {version}, process {process}): stop that "
+        "one, or give another --port",
+        version=version,
+        process=process,
     )

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.settings import SETTING_NAMES, Settings, meaning_of, problems_of
 
 __all__ = ["DISPLAY", "MEASURING", "given_settings", "printed", "refused", "takes_settings"]
@@ -114,7 +115,11 @@ def placement(text: str) -> tuple[float, float, float]:
         hip, knee, ankle = (float(part) for part in text.split("/"))
     except ValueError:
         raise InvalidInput(
-            f"--placement-mm must be three numbers like 10/5/5 (hip/knee/ankle), but got {text!r}"
+            say(
+                "--placement-mm must be three numbers like 10/5/5 (hip/knee/ankle), but "
+                "got {text!r}",
+                text=text,
+            )
         ) from None
     return hip, knee, ankle
 
@@ -124,7 +129,11 @@ def marks_on(text: str) -> tuple[str, ...]:
     parts = tuple(part.strip() for part in text.replace("/", ",").split(","))
     if len(parts) not in (1, 3):
         raise InvalidInput(
-            f"--marks-on must be one word or three, but got {text!r}: {meaning_of('marks_on').hint}"
+            say(
+                "--marks-on must be one word or three, but got {text!r}: {hint}",
+                text=text,
+                hint=meaning_of("marks_on").hint,
+            )
         )
     return parts * 3 if len(parts) == 1 else parts
 

@@ -12,6 +12,7 @@ from knee_angle.cli.app import Commands, app
 from knee_angle.cli.settings import printed
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 __all__ = ["sheet_app"]
@@ -90,6 +91,10 @@ def _write(out: Path, content: bytes) -> None:
         write_whole(out, content)
     except OSError as error:
         raise InvalidInput(
-            f"{out} cannot be written ({error.strerror}): name another file"
+            say(
+                "{out} cannot be written ({error}): name another file",
+                out=out,
+                error=error.strerror,
+            )
         ) from None
-    print(f"{out}: print at 100 %, then check the 100 mm rule with a ruler")
+    print(tell("{out}: print at 100 %, then check the 100 mm rule with a ruler", out=out))

@@ -19,6 +19,7 @@ from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.files import whole_file
+from knee_angle.language import figure, joined, say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -108,8 +109,11 @@ def with_prescription(
         with opened_store(where) as store:
             if not store.knows_person(person):
                 raise InvalidInput(
-                    f"the store knows no patient {person}: add it first "
-                    f"(`knee-angle store person {person}`), or correct the code"
+                    say(
+                        "the store knows no patient {person}: add it first (`knee-angle store "
+                        "person {person}`), or correct the code",
+                        person=person,
+                    )
                 )
             return store.leg_settings(person, date.today(), over=partial(_over, settings)), ""
     except StoreError as error:
@@ -118,7 +122,7 @@ def with_prescription(
 
 def limits_not_known(person: str | None, why: str) -> str:
     """The alarm where a person's limits could not be read."""
-    return f"THE PRESCRIBED LIMITS OF {person} ARE NOT KNOWN: {why}"
+    return say("THE PRESCRIBED LIMITS OF {person} ARE NOT KNOWN: {why}", person=person, why=why)
 
 
 def _over(settings: Settings, limits: Mapping[str, float | None]) -> Settings:
@@ -164,9 +168,12 @@ class Keeper:
         if not self.waiting:
             return ""
         names = ", ".join(shown(photo) for photo, *_ in self.waiting)
-        return (
-            f"{len(self.waiting)} of {self.measured} measurements were not kept ({names}): "
-            f"{self.trouble}"
+        return say(
+            "{n_waiting} of {measured} measurements were not kept ({names}): {trouble}",
+            n_waiting=len(self.waiting),
+            measured=self.measured,
+            names=names,
+            trouble=self.trouble,
         )
 
     def _try(self) -> None:
@@ -205,8 +212,11 @@ def check_machine_code(machine: str | None, where: str | None) -> None:
         return
     if not known:
         raise InvalidInput(
-            f"the store knows no machine {machine}: add it first "
-            f"(`knee-angle store machine {machine}`), or correct the code"
+            say(
+                "the store knows no machine {machine}: add it first (`knee-angle store "
+                "machine {machine}`), or correct the code",
+                machine=machine,
+            )
         )
 
 
@@ -215,7 +225,7 @@ def store_where(store: Where = None) -> None:
     """Where the store is, its version, and how many rows it holds."""
     with opened_store(store) as opened:
         overview = opened.overview()
-    print(f"{overview.url}\ntables of version {overview.revision}")
+    print(tell("{url}\ntables of version {revision}", url=overview.url, revision=overview.revision))
     for table, rows in overview.counts.items():
         print(f"  {table.replace('_', ' '):<24}{rows:>8}")
 
@@ -254,9 +264,9 @@ def store_person(
     )  # fmt: skip
     entered = bool(lifted) or flexion is not None or extension is not None
     if from_day is not None and not entered:
-        raise InvalidInput("--from-day belongs to a limit: give --limit-flexion too")
+        raise InvalidInput(say("--from-day belongs to a limit: give --limit-flexion too"))
     if side is not None and not entered:
-        raise InvalidInput("--side belongs to a limit: give --limit-flexion too")
+        raise InvalidInput(say("--side belongs to a limit: give --limit-flexion too"))
     today = date.today()
     with opened_store(store, create=True) as opened:
         known = opened.add_person(code)
@@ -270,21 +280,43 @@ def store_person(
                 side=None if side is None else side.value,
             )
         _print_prescribed(opened, known, today)
-    print(f"{known} is known to the store")
+    print(tell("{known} is known to the store", known=known))
 
 
 def _print_prescribed(opened: Store, person: str, today: date) -> None:
     """What was prescribed and what is in force: once, or for each knee where they differ."""
     legs: dict[str, Side | None] = {person: None}
     if any(row.side is not None for row in opened.prescriptions(person)):
-        legs = {f"{person}, left knee": "left", f"{person}, right knee": "right"}
+        legs = {
+            say("{person}, left knee", person=person): "left",
+            say("{person}, right knee", person=person): "right",
+        }
     for name, side in legs.items():
         for row in opened.prescriptions(person, side=side):
-            by_name = f" ({' and '.join(row.lifted)} lifted)" if row.lifted else ""
-            print(f"{name} from {row.from_day}: {_limits(row)}{by_name}")
+            by_name = (
+                say(
+                    " ({lifted} lifted)",
+                    lifted=joined(say(" and "), [words.ENDS_WORDS[end] for end in row.lifted]),
+                )
+                if row.lifted
+                else ""
+            )
+            print(
+                tell(
+                    "{name} from {from_day}: {limits}{by_name}",
+                    name=name,
+                    from_day=row.from_day,
+                    limits=_limits(row),
+                    by_name=by_name,
+                )
+            )
         now = opened.prescription_on(person, today, side=side)
-        stands = "no limit is prescribed" if now is None else f"in force today: {_limits(now)}"
-        print(f"{name}: {stands}")
+        stands = (
+            say("no limit is prescribed")
+            if now is None
+            else say("in force today: {limits}", limits=_limits(now))
+        )
+        print(f"{tell(name)}: {tell(stands)}")
 
 
 def _lifted(
@@ -297,19 +329,24 @@ def _lifted(
     for name, is_lifted, deg in ends:
         if is_lifted and deg is not None:
             raise InvalidInput(
-                f"--limit-{name} and --no-limit-{name} contradict each other: give one of them"
+                say(
+                    "--limit-{name} and --no-limit-{name} contradict each other: give one of them",
+                    name=name,
+                )
             )
     return [name for name, is_lifted, _ in ends if is_lifted]
 
 
 def _limits(row: Prescription) -> str:
     extension = row.extension_deg
-    straight = "not limited" if extension is None else words.from_straight(extension)
-    return f"flexion {_limit(row.flexion_deg)}, extension {straight}"
+    straight = say("not limited") if extension is None else words.from_straight(extension)
+    return say(
+        "flexion {limit}, extension {straight}", limit=_limit(row.flexion_deg), straight=straight
+    )
 
 
 def _limit(value: float | None) -> str:
-    return "not limited" if value is None else f"{value:g}°"
+    return say("not limited") if value is None else figure(f"{value:g}°")
 
 
 @store_app.command("machine")
@@ -324,7 +361,7 @@ def store_machine(
         if check_every_days is not None:
             card = opened.machine_card(known)
             opened.note_machine(replace(card, check_every_days=check_every_days))
-    print(f"{known} is known to the store")
+    print(tell("{known} is known to the store", known=known))
 
 
 @store_app.command("export")
@@ -344,12 +381,17 @@ def store_export(
                 rows = _export(file, opened, output, all_rows=all_rows)
         except OSError as error:
             raise InvalidInput(
-                f"{out} cannot be written ({error.strerror}): name a new file"
+                say(
+                    "{out} cannot be written ({error}): name a new file",
+                    out=out,
+                    error=error.strerror,
+                )
             ) from None
-        what = "visits" if output is KeptTable.VISITS else "measurements"
-        said = f"{rows} {what}"
+        said = say("{count} measurements", count=rows)
+        if output is KeptTable.VISITS:
+            said = say("{count} visits", count=rows)
         opened.note("export", said)  # not the file's name: it can hold a person's
-    print(f"{out}: {said}")
+    print(f"{out}: {tell(said)}")
 
 
 def _export(file: BinaryIO, store: Store, output: KeptTable, *, all_rows: bool) -> int:
@@ -386,7 +428,14 @@ def store_backup(
     """Write everything that is kept to one file, while the store may be in use."""
     with opened_store(store) as opened:
         counts = opened.backup(out)
-    print(f"{out}: {counts['measurements']} measurements, {counts['checks']} machine checks")
+    print(
+        tell(
+            "{out}: {counts} measurements, {counts2} machine checks",
+            out=out,
+            counts=counts["measurements"],
+            counts2=counts["checks"],
+        )
+    )
 
 
 @store_app.command("restore")
@@ -400,7 +449,14 @@ def store_restore(
     with opened_store(store, create=True) as opened:
         counts = opened.restore(backup)
         where = opened.overview().url
-    print(f"{where}: {counts['measurements']} measurements, {counts['checks']} machine checks")
+    print(
+        tell(
+            "{where}: {counts} measurements, {counts2} machine checks",
+            where=where,
+            counts=counts["measurements"],
+            counts2=counts["checks"],
+        )
+    )
 
 
 @store_app.command("recheck")
@@ -417,8 +473,21 @@ def store_recheck(store: Where = None) -> None:
             if not told.same:
                 different += 1
                 print(
-                    f"{told.id}: kept {told.kept_deg:.4f} u {told.kept_u_deg:.4f}, "
-                    f"again {told.again_deg:.4f} u {told.again_u_deg:.4f}"
+                    tell(
+                        "{id}: kept {kept_deg:.4f} u {kept_u_deg:.4f}, again {again_deg:.4f} u "
+                        "{again_u_deg:.4f}",
+                        id=told.id,
+                        kept_deg=told.kept_deg,
+                        kept_u_deg=told.kept_u_deg,
+                        again_deg=told.again_deg,
+                        again_u_deg=told.again_u_deg,
+                    )
                 )
-    print(f"{total} measurements computed again, {different} differ")
+    print(
+        tell(
+            "{total} measurements computed again, {different} differ",
+            total=total,
+            different=different,
+        )
+    )
     raise typer.Exit(int(different > 0))

@@ -23,6 +23,7 @@ from knee_angle.cli.store import (
     with_prescription,
 )
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
+from knee_angle.language import say, tell
 from knee_angle.settings import Counting, Settings
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def visit(
 ) -> None:
     """Judge all photos of one leg in one machine together: both ends, repeats, on the way."""
     if output is Format.CSV:
-        raise InvalidInput("visit prints text or json, but got csv: use --format json")
+        raise InvalidInput(say("visit prints text or json, but got csv: use --format json"))
     shots = _shots(photos, table, settings.counts)
     legs, unknown = with_prescription(settings, person, store)
     if keep:
@@ -127,7 +128,7 @@ def _answered(
     asked = [words for side in _sides(found)[:1] for words in which_knee(side, legs.only)]
     # What was not measured may still show a display past a limit.
     unseen = [
-        f"{alarm} ({shot.name})"
+        say("{alarm} ({name})", alarm=alarm, name=shot.name)
         for shot, outcome in found
         if not isinstance(outcome, Measurement)
         for alarm in outcome.alarms
@@ -138,11 +139,18 @@ def _answered(
         row["alarms"] = [*alarms, *row.get("alarms", [])]
         print(json.dumps(for_programs(row), allow_nan=False))
     else:
-        print("".join(f"!! {alarm}\n" for alarm in alarms), end="")
+        print("".join(f"!! {tell(alarm)}\n" for alarm in alarms), end="")
         if isinstance(answer, VisitAnswer):
-            print(f"{visit_text(answer)}\n{words.CAUTION}")
+            print(f"{visit_text(answer)}\n{tell(words.CAUTION)}")
         else:
-            print(f"Not measured: {answer.reason}.\nNext: {answer.advice}.\n{words.CAUTION}")
+            print(
+                tell(
+                    "Not measured: {reason}.\nNext: {advice}.\n{caution}",
+                    reason=answer.reason,
+                    advice=answer.advice,
+                    caution=words.CAUTION,
+                )
+            )
     whole = isinstance(answer, VisitAnswer) and not answer.estimate.left_out
     return int(not whole)
 
@@ -194,7 +202,12 @@ def _kept(
         else:
             return ""
     names = ", ".join(one.name for one in photos)
-    return f"{len(photos)} of {len(photos)} measurements were not kept ({names}): {trouble}"
+    return say(
+        "{n_photos} of {n_photos} measurements were not kept ({names}): {trouble}",
+        n_photos=len(photos),
+        names=names,
+        trouble=trouble,
+    )
 
 
 def _with_findings(found: Sequence[tuple[Shot, Outcome]]) -> list[tuple[Shot, Outcome]]:
@@ -227,8 +240,11 @@ def _shots(photos: Sequence[Path], table: Path | None, counts: Counting) -> list
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise InvalidInput(
-            f"each photo of a visit needs a name of its own, but {', '.join(twice)} came more than "
-            "once: give it once, or rename one"
+            say(
+                "each photo of a visit needs a name of its own, but {twice} came more than "
+                "once: give it once, or rename one",
+                twice=", ".join(twice),
+            )
         )
     displayed = read_displayed_table(table, photos, counts)
     settings, adjusted = _settings(table, counts), _adjusted(table, counts)
@@ -286,8 +302,13 @@ def _adjusted(table: Path | None, counts: Counting) -> dict[str, int]:
         word = (said or "").lower()
         if word not in ADJUSTED and not (word.isdecimal() and len(word) == 1):
             raise InvalidInput(
-                f"the table {table.name}: adjusted of {name} must be before, after or how often "
-                f"the machine was adjusted by then (0 to 9), but got {said!r}"
+                say(
+                    "the table {table_name}: adjusted of {name} must be before, after or how "
+                    "often the machine was adjusted by then (0 to 9), but got {said!r}",
+                    table_name=table.name,
+                    name=name,
+                    said=said,
+                )
             )
         found[name] = ADJUSTED[word] if word in ADJUSTED else int(word)
     return found

@@ -19,7 +19,6 @@ from knee_angle.page.spoken import date_form
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
 from knee_angle.records import Side
-from knee_angle.report.visit_words import ENDS_WORDS
 from knee_angle.store import (
     End,
     KeptMeasurement,
@@ -407,7 +406,7 @@ def _in_force(store: Store, code: str, side: Side | None) -> None:
     for row in reversed(prescriptions):
         lifted = ""
         if row.lifted:
-            ends = joined(say(" and "), [ENDS_WORDS[end] for end in row.lifted])
+            ends = joined(say(" and "), [words.ENDS_WORDS[end] for end in row.lifted])
             lifted = tell(" ({ends} lifted)", ends=ends)
         limits = f"{knee}{_ends(row.extension_deg, row.flexion_deg) or none}{lifted}"
         st.markdown(tell("From **{day:%-d %B %Y}**: {limits}", day=row.from_day, limits=limits))

@@ -44,7 +44,6 @@ PAST_WORDS = {
         "setting": say("the machine's setting is PAST the prescribed extension of {limit}"),
     },
 }
-ENDS_WORDS = {"flexion": say("flexion"), "extension": say("extension")}
 PROVEN_WORDS = {
     "within": say("within {step:.0f}°: yes"),
     "outside": say("within {step:.0f}°: no"),
@@ -133,7 +132,7 @@ def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True
         return say("{past}. Stop the machine and follow the prescription.", past=_past_text(past))
     at = [one for one in standings if one.standing == "at"]
     if at:
-        which = joined(say(" and "), dict.fromkeys(ENDS_WORDS[one.which] for one in at))
+        which = joined(say(" and "), dict.fromkeys(words.ENDS_WORDS[one.which] for one in at))
         return say("AT THE LIMIT of {which}: not shown on which side the knee is", which=which)
     if display_shown:
         return say("display inside · knee inside (proven)")
