@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from knee_angle.assumptions import PLACEMENT_MM
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say
+from knee_angle.language import joined, say
 
 __all__ = [
     "COUNTINGS",
@@ -245,7 +245,7 @@ class Settings:
     def __post_init__(self) -> None:
         values = {name: getattr(self, name) for name in SETTING_NAMES}
         if problems := problems_of(values):
-            raise InvalidInput("; ".join(problems))
+            raise InvalidInput(joined("; ", problems))
 
     @property
     def placed_mm(self) -> tuple[float, float, float]:

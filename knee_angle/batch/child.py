@@ -34,6 +34,7 @@ from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.files import write_whole
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
+from knee_angle.language import say
 from knee_angle.machine.cause import with_display_alarms
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import internal_fault, measure
@@ -159,8 +160,12 @@ def _draw(target: Path, photo: Photo, outcome: Measurement) -> None:
         write_whole(target, as_jpeg(overlay(photo, outcome)))
     except OSError as error:
         raise _NotDrawn(
-            f"the picture {target.name} cannot be written ({error.strerror}): "
-            "name another folder with --overlay"
+            say(
+                "the picture {target_name} cannot be written ({error}): name another "
+                "folder with --overlay",
+                target_name=target.name,
+                error=error.strerror,
+            )
         ) from None
 
 

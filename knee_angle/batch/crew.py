@@ -18,6 +18,7 @@ from dataclasses import asdict
 from knee_angle import __version__
 from knee_angle.batch.work import Answer, Conditions, Job, Json, Trouble
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records import NotMeasured
 from knee_angle.report.contract import as_json
 
@@ -40,7 +41,7 @@ ONE_THREAD = {
 # -P: the folder a run is started in must not become a place to import from.
 CHILD = (sys.executable, "-P", "-m", "knee_angle.batch.child")
 
-ADVICE = "measure it alone; to try it again in the run, use --resume --retry-failed"
+ADVICE = say("measure it alone; to try it again in the run, use --resume --retry-failed")
 
 
 class ProcessGone(Exception):
@@ -73,7 +74,11 @@ class _Process:
         except ProcessGone as gone:
             self.end()
             raise InvalidInput(
-                f"a worker process could not start ({gone}): does 'knee-angle measure' work here?"
+                say(
+                    "a worker process could not start ({gone}): does 'knee-angle measure' work "
+                    "here?",
+                    gone=gone,
+                )
             ) from None
 
     def ask(self, request: Json, *, seconds: float) -> Json:
@@ -118,7 +123,9 @@ class _Process:
             watchdog.cancel()
             watchdog.join()  # it may be ending the process just now
         if late.is_set():
-            reason = f"measuring it took longer than {seconds:g} s and was stopped"
+            reason = say(
+                "measuring it took longer than {seconds:g} s and was stopped", seconds=seconds
+            )
             raise ProcessGone(reason, "time_limit")
         if not line.endswith("\n"):
             raise ProcessGone(self._how_it_ended(), "crash")
@@ -130,7 +137,7 @@ class _Process:
     def _how_it_ended(self) -> str:
         code = self._process.wait()
         how = signal.Signals(-code).name if code < 0 else f"exit status {code}"
-        return f"measuring it ended the worker process ({how})"
+        return say("measuring it ended the worker process ({how})", how=how)
 
 
 def _kill(process: subprocess.Popen[str]) -> None:
@@ -215,7 +222,7 @@ class Crew:
     def _taken(self, conditions: Conditions) -> _Process:
         with self._lock:
             if self._ended:
-                raise InvalidInput("the run was stopped")
+                raise InvalidInput(say("the run was stopped"))
             while self._idle:
                 process = self._idle.pop()
                 if process.lives():
@@ -228,7 +235,7 @@ class Crew:
         other = _difference(process.identity, conditions.identity)
         if ended or other:
             process.end()
-            raise InvalidInput(other or "the run was stopped")
+            raise InvalidInput(other or say("the run was stopped"))
         return process
 
     def _given_back(self, process: _Process) -> None:
@@ -247,9 +254,10 @@ def _difference(theirs: Json, ours: Json) -> str:
     parts = (
         f"{name} {_short(theirs.get(name))} instead of {_short(ours[name])}" for name in different
     )
-    return (
-        f"a worker has {', '.join(parts)}: the same versions and models must stand on every "
-        "machine, or the numbers would differ"
+    return say(
+        "a worker has {parts}: the same versions and models must stand on every "
+        "machine, or the numbers would differ",
+        parts=", ".join(parts),
     )
 
 

@@ -19,6 +19,7 @@ from typing import Any
 from knee_angle.batch.work import Answer, Json, Trouble, to_plain
 from knee_angle.errors import InvalidInput
 from knee_angle.files import sync_folder
+from knee_angle.language import say
 from knee_angle.settings import Settings
 
 __all__ = ["Done", "Journal"]
@@ -80,7 +81,11 @@ class Journal:
             self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         except OSError as error:
             raise InvalidInput(
-                f"the journal {path} cannot be written ({error.strerror}): name another --out"
+                say(
+                    "the journal {path} cannot be written ({error}): name another --out",
+                    path=path,
+                    error=error.strerror,
+                )
             ) from None
         try:
             self._lock()
@@ -132,7 +137,10 @@ class Journal:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise InvalidInput(
-                f"another run is writing {self.path.name}: wait for it, or name another --out"
+                say(
+                    "another run is writing {path_name}: wait for it, or name another --out",
+                    path_name=self.path.name,
+                )
             ) from None
 
     def _read(self, conditions: Json) -> int:
@@ -157,8 +165,11 @@ class Journal:
     def _check(self, entry: Json | None, conditions: Json) -> None:
         if entry is None or entry.get("journal") != FORMAT:
             raise InvalidInput(
-                f"{self.path.name} is no journal of this program, or its beginning is damaged: "
-                "begin again with --overwrite"
+                say(
+                    "{path_name} is no journal of this program, or its beginning is damaged: "
+                    "begin again with --overwrite",
+                    path_name=self.path.name,
+                )
             )
         # What a journal does not name did not exist then: the default of today is what counted.
         begun = {
@@ -166,16 +177,20 @@ class Journal:
             "versions": entry.get("versions", {}),
         }
         different = [
-            f"{name} was {begun[part].get(name)}, now {value}"
+            say("{name} was {get}, now {value}", name=name, get=begun[part].get(name), value=value)
             for part in ("settings", "versions")
             for name, value in conditions[part].items()
             if begun[part].get(name) != value
         ]
         if different:
             raise InvalidInput(
-                f"{self.path.name} was begun under other conditions ({'; '.join(different)}): "
-                "rows of both do not belong in one table; go back to them, or begin again with "
-                "--overwrite"
+                say(
+                    "{path_name} was begun under other conditions ({different}): rows of both "
+                    "do not belong in one table; go back to them, or begin again with "
+                    "--overwrite",
+                    path_name=self.path.name,
+                    different="; ".join(different),
+                )
             )
 
     def _write(self, entry: Json) -> None:
@@ -188,8 +203,12 @@ class Journal:
             os.fsync(self._file)
         except OSError as error:
             raise InvalidInput(
-                f"the journal {self.path.name} cannot be written ({error.strerror}): make room, "
-                "then go on with --resume"
+                say(
+                    "the journal {path_name} cannot be written ({error}): make room, then go "
+                    "on with --resume",
+                    path_name=self.path.name,
+                    error=error.strerror,
+                )
             ) from None
         self._end += len(line)
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
 from knee_angle.files import whole_file, write_whole
+from knee_angle.language import say
 from knee_angle.report.columns import COLUMNS as ALL_COLUMNS
 from knee_angle.report.contract import CSV_COLUMNS, csv_lines
 from knee_angle.report.schemas import ROWS_AT_ONCE, schema_of, write_rows
@@ -85,5 +86,9 @@ def _batches(rows: Iterable[Json]) -> Iterator[list[Json]]:
 
 def _not_written(target: Path, error: OSError) -> InvalidInput:
     return InvalidInput(
-        f"{target} cannot be written ({error.strerror}): make room, then go on with --resume"
+        say(
+            "{target} cannot be written ({error}): make room, then go on with --resume",
+            target=target,
+            error=error.strerror,
+        )
     )

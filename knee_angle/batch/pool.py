@@ -17,6 +17,7 @@ from typing import Any, Protocol
 from knee_angle.batch.crew import end_crew, failed, measure_here
 from knee_angle.batch.work import Answer, Conditions, Job
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 
 __all__ = ["Workers", "answers", "cluster_workers", "local_workers"]
 
@@ -138,17 +139,20 @@ class _Cluster:
         from distributed.scheduler import KilledWorker
 
         if isinstance(error, KilledWorker):
-            return failed(job, "its worker machine was lost several times", "crash")
+            return failed(job, say("its worker machine was lost several times"), "crash")
         reason = " ".join([type(error).__name__, *str(error).split()])[:200]
         raise InvalidInput(
-            f"the cluster is gone or stopped the run ({reason}): what is done is kept, go on with "
-            "--resume"
+            say(
+                "the cluster is gone or stopped the run ({reason}): what is done is kept, "
+                "go on with --resume",
+                reason=reason,
+            )
         )
 
     def check(self) -> None:
         if not self._client.nthreads():
             raise InvalidInput(
-                "no worker is left on the cluster: what is done is kept, go on with --resume"
+                say("no worker is left on the cluster: what is done is kept, go on with --resume")
             )
 
     def close(self) -> None:
@@ -194,7 +198,9 @@ def _connected(scheduler: str) -> Any:
     try:
         from distributed import Client
     except ImportError:
-        raise InvalidInput("--scheduler needs Dask: pip install 'knee-angle[cluster]'") from None
+        raise InvalidInput(
+            say("--scheduler needs Dask: pip install 'knee-angle[cluster]'")
+        ) from None
     for name in ("distributed", "distributed.client", "distributed.core"):
         # A lost cluster ends the run with one line; Dask would write its own tracebacks.
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -205,12 +211,21 @@ def _connected(scheduler: str) -> Any:
     except (OSError, TimeoutError, ValueError, TypeError) as error:
         reason = " ".join(str(error).split())[:160]
         raise InvalidInput(
-            f"no Dask scheduler answers at {scheduler} ({reason}): start one with 'dask scheduler'"
+            say(
+                "no Dask scheduler answers at {scheduler} ({reason}): start one with 'dask "
+                "scheduler'",
+                scheduler=scheduler,
+                reason=reason,
+            )
         ) from None
     if not client.nthreads():
         client.close(timeout=5)
         raise InvalidInput(
-            f"the scheduler at {scheduler} has no worker: start one with 'dask worker {scheduler}'"
+            say(
+                "the scheduler at {scheduler} has no worker: start one with 'dask worker "
+                "{scheduler}'",
+                scheduler=scheduler,
+            )
         )
     return client
 
@@ -226,15 +241,23 @@ def _check_versions(found: dict[str, Any]) -> None:
     here = _spoken(found["client"])
     others = {"the scheduler": found["scheduler"], **found["workers"]}
     differences = [
-        f"{who} has {name} {_spoken(versions).get(name)} instead of {version}"
+        say(
+            "{who} has {name} {get} instead of {version}",
+            who=who,
+            name=name,
+            get=_spoken(versions).get(name),
+            version=version,
+        )
         for who, versions in others.items()
         for name, version in here.items()
         if _spoken(versions).get(name) != version
     ]
     if differences:
         raise InvalidInput(
-            f"the cluster does not fit: {'; '.join(differences)}: install the same versions "
-            "everywhere"
+            say(
+                "the cluster does not fit: {differences}: install the same versions everywhere",
+                differences=joined("; ", differences),
+            )
         )
 
 

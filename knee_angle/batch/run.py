@@ -27,6 +27,7 @@ from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said
 from knee_angle.batch.table import match
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.report.contract import CSV_COLUMNS, as_flat
 from knee_angle.settings import Settings
 from knee_angle.tables import Table, read_table
@@ -204,11 +205,17 @@ class _Places:
 def _places(plan: BatchPlan) -> _Places:
     if plan.out.suffix.lower() not in {".parquet", ".csv"}:
         raise InvalidInput(
-            f"--out must be a file on this machine that ends in .parquet or .csv, got {plan.out}"
+            say(
+                "--out must be a file on this machine that ends in .parquet or .csv, got {out}",
+                out=plan.out,
+            )
         )
     if not plan.out.parent.is_dir():
         raise InvalidInput(
-            f"the folder {plan.out.parent} for the table is not there: make it first"
+            say(
+                "the folder {parent} for the table is not there: make it first",
+                parent=plan.out.parent,
+            )
         )
     stem = plan.out.with_suffix("")
     places = _Places(*(stem.with_name(stem.name + end) for end in ENDINGS))
@@ -216,7 +223,9 @@ def _places(plan: BatchPlan) -> _Places:
         places.parquet.absolute(),
         places.csv.absolute(),
     }:
-        raise InvalidInput(f"--out would overwrite the table {plan.table}: name another file")
+        raise InvalidInput(
+            say("--out would overwrite the table {table}: name another file", table=plan.table)
+        )
     return places
 
 
@@ -228,7 +237,10 @@ def _check_way(plan: BatchPlan, places: _Places) -> None:
     goes_on = plan.resume and places.journal in earlier
     if earlier and not goes_on:
         raise InvalidInput(
-            f"{earlier[0]} is there already: --resume goes on with a run, --overwrite begins again"
+            say(
+                "{earlier} is there already: --resume goes on with a run, --overwrite begins again",
+                earlier=earlier[0],
+            )
         )
 
 
@@ -240,8 +252,12 @@ def _table(plan: BatchPlan) -> Table | None:
     both = [name for name in table.others.column_names if name in CSV_COLUMNS]
     if both:
         raise InvalidInput(
-            f"the table {table.name} has columns that the result has too ({', '.join(both)}): "
-            "give them other names"
+            say(
+                "the table {table_name} has columns that the result has too ({both}): give "
+                "them other names",
+                table_name=table.name,
+                both=", ".join(both),
+            )
         )
     return table
 
@@ -271,13 +287,16 @@ def _overlays(plan: BatchPlan, photos: Photos) -> dict[str, str]:
     folder = plan.overlay.absolute()
     within = Path(plan.source).is_dir() and folder.is_relative_to(Path(plan.source).absolute())
     if within or any(Path(file.address).parent == folder for file in photos.files):
-        raise InvalidInput("--overlay must not lie in the folder of the photos: name another")
+        raise InvalidInput(say("--overlay must not lie in the folder of the photos: name another"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InvalidInput(
-            f"the folder {plan.overlay} for pictures cannot be made ({error.strerror}): "
-            "name another"
+            say(
+                "the folder {overlay} for pictures cannot be made ({error}): name another",
+                overlay=plan.overlay,
+                error=error.strerror,
+            )
         ) from None
     places = {}
     for file in photos.files:
@@ -287,7 +306,10 @@ def _overlays(plan: BatchPlan, photos: Photos) -> dict[str, str]:
     if shared:
         twice = [name for name, place in places.items() if place == shared[0]]
         raise InvalidInput(
-            f"{' and '.join(twice)} would share one picture: rename one, or leave out --overlay"
+            say(
+                "{twice} would share one picture: rename one, or leave out --overlay",
+                twice=" and ".join(twice),
+            )
         )
     return places
 
@@ -314,16 +336,30 @@ def _left(
         left.append(job)
     notes = []
     if journal.done:
-        notes.append(f"{len(jobs) - len(left)} photos were done before")
+        notes.append(say("{n_jobs} photos were done before", n_jobs=len(jobs) - len(left)))
     if changed:
-        notes.append(f"{changed} photos or their displayed numbers changed and are measured again")
+        notes.append(
+            say(
+                "{changed} photos or their displayed numbers changed and are measured again",
+                changed=changed,
+            )
+        )
     if again:
-        notes.append(f"{again} photos whose measuring failed are tried again")
+        notes.append(say("{again} photos whose measuring failed are tried again", again=again))
     gone = len(journal.done.keys() - of.keys())
     if gone:
-        notes.append(f"{gone} photos of the earlier run are not in the source and are left out")
+        notes.append(
+            say(
+                "{gone} photos of the earlier run are not in the source and are left out", gone=gone
+            )
+        )
     if journal.torn_lines:
-        notes.append(f"{journal.torn_lines} damaged lines of the journal were dropped")
+        notes.append(
+            say(
+                "{torn_lines} damaged lines of the journal were dropped",
+                torn_lines=journal.torn_lines,
+            )
+        )
     return left, notes
 
 

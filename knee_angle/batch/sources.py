@@ -21,6 +21,7 @@ from typing import Any
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.files import reading, words_of
+from knee_angle.language import say, say_many
 from knee_angle.photo.reading import check_file_size, file_bytes
 
 __all__ = [
@@ -121,13 +122,20 @@ def find_photos(source: str) -> Photos:
             photos = _below(fs, fixed, fs.glob(path, detail=True), walked=False)
         else:
             raise InvalidInput(
-                f"{source} is not there: name a folder, a pattern in quotes, a list (.txt) of "
-                "photos or an address such as s3://bucket/folder"
+                say(
+                    "{source} is not there: name a folder, a pattern in quotes, a list (.txt) "
+                    "of photos or an address such as s3://bucket/folder",
+                    source=source,
+                )
             )
     if not photos.files:
         raise InvalidInput(
-            f"no photo in {source}: photos are called {', '.join(ENDINGS)}; "
-            f"{said_of(photos.left_out) or 'nothing else is there'}"
+            say(
+                "no photo in {source}: photos are called {endings}; {part}",
+                source=source,
+                endings=", ".join(ENDINGS),
+                part=said_of(photos.left_out) or say("nothing else is there"),
+            )
         )
     _check_names(photos, source)
     return photos
@@ -137,11 +145,15 @@ def said_of(left_out: Sequence[LeftOut]) -> str:
     """The first entries that are not measured, and how many there are; empty where none is."""
     if not left_out:
         return ""
-    more = len(left_out) - NAMED
-    count = f"{len(left_out)} entries are" if len(left_out) > 1 else "1 entry is"
-    return f"{count} not measured: {', '.join(map(str, left_out[:NAMED]))}" + (
-        f" and {more} more" if more > 0 else ""
+    named = ", ".join(map(str, left_out[:NAMED]))
+    told = say_many(
+        "{count} entry is not measured: {named}",
+        "{count} entries are not measured: {named}",
+        len(left_out),
+        named=named,
     )
+    more = len(left_out) - NAMED
+    return say("{told} and {count} more", told=told, count=more) if more > 0 else told
 
 
 def printable(name: str) -> str:
@@ -168,11 +180,14 @@ def read_bytes(job: Job, limit_megapixels: float) -> bytes:
         fs, path = _opened(job.address)
         data: bytes = fs.cat_file(path)
     except FileNotFoundError:
-        raise UnreadablePhoto("the photo is missing: there is no such file.") from None
+        raise UnreadablePhoto(say("the photo is missing: there is no such file.")) from None
     except Exception as error:  # noqa: BLE001  each storage has errors of its own
         raise StorageTrouble(
-            f"the photo cannot be read from its storage ({words_of(error)}): "
-            "try again with --resume --retry-failed."
+            say(
+                "the photo cannot be read from its storage ({words_of}): try again with "
+                "--resume --retry-failed.",
+                words_of=words_of(error),
+            )
         ) from None
     return data
 
@@ -204,15 +219,15 @@ def _below(fs: Any, folder: str, found: Mapping[str, Mapping[str, Any]], *, walk
 def _why_not(fs: Any, path: str, name: str, info: Mapping[str, Any]) -> str | None:
     """Why an entry of a folder is not measured; None where it is."""
     if info.get("islink"):
-        return "a symbolic link: put the photo itself there, or name it in a list"
+        return say("a symbolic link: put the photo itself there, or name it in a list")
     if info["type"] == "directory":
         readable = "file" not in fs.protocol or os.access(path, os.R_OK | os.X_OK)
-        return "a folder" if readable else "a folder that this user may not read"
+        return say("a folder") if readable else say("a folder that this user may not read")
     if info["type"] != "file":
-        return "a device or pipe"
+        return say("a device or pipe")
     if any(part.startswith(".") for part in name.split("/")):
         return "hidden"
-    return None if name.lower().endswith(ENDINGS) else "not called like a photo"
+    return None if name.lower().endswith(ENDINGS) else say("not called like a photo")
 
 
 def _single(fs: Any, path: str) -> Photos:
@@ -261,12 +276,17 @@ def _check_names(photos: Photos, source: str) -> None:
     names = Counter(file.name for file in photos.files)
     twice = [name for name, count in names.items() if count > 1]
     if twice:
-        raise InvalidInput(f"{source} names a photo twice: {', '.join(twice[:20])}")
+        raise InvalidInput(
+            say("{source} names a photo twice: {twice}", source=source, twice=", ".join(twice[:20]))
+        )
     odd = [ascii(name) for name in names if not _is_text(name)]
     if odd:
         raise InvalidInput(
-            f"{source} has names that no table can hold (not UTF-8): {', '.join(odd[:20])}: "
-            "rename these photos"
+            say(
+                "{source} has names that no table can hold (not UTF-8): {odd}: rename these photos",
+                source=source,
+                odd=", ".join(odd[:20]),
+            )
         )
 
 

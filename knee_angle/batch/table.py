@@ -9,9 +9,18 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.tables import Table, named
 
 __all__ = ["match"]
+
+MISMATCH = say(
+    "the table {table} does not match the photos: {found}; names must be exactly like {example}"
+)
+MISMATCH_OR_PARTIAL = say(
+    "the table {table} does not match the photos: {found}; names must be exactly like {example} "
+    "(or allow it with --partial-table)"
+)
 
 
 def match(table: Table, photos: Collection[str], *, partial: bool) -> list[str]:
@@ -27,13 +36,26 @@ def match(table: Table, photos: Collection[str], *, partial: bool) -> list[str]:
     surplus = [photo for photo in table.photos if photo not in given]
     found = []
     if without:
-        found.append(f"{len(without)} photos have no row: {named(without)}")
+        found.append(
+            say(
+                "{n_without} photos have no row: {named}",
+                n_without=len(without),
+                named=named(without),
+            )
+        )
     if surplus:
-        found.append(f"{len(surplus)} rows name no photo: {named(surplus)}")
+        found.append(
+            say(
+                "{n_surplus} rows name no photo: {named}",
+                n_surplus=len(surplus),
+                named=named(surplus),
+            )
+        )
     if found and (not partial or len(without) == len(photos)):
         example = next(iter(photos))
         raise InvalidInput(
-            f"the table {table.name} does not match the photos: {'; '.join(found)}; names must be "
-            f"exactly like {example}" + ("" if partial else " (or allow it with --partial-table)")
+            (MISMATCH if partial else MISMATCH_OR_PARTIAL).format(
+                table=table.name, found=joined("; ", found), example=example
+            )
         )
     return found

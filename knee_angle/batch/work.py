@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput, MissingModel
+from knee_angle.language import say
 from knee_angle.settings import Settings
 
 __all__ = ["Answer", "Conditions", "Job", "Json", "Trouble", "identity_of", "to_plain"]
@@ -130,7 +131,7 @@ def identity_of(pose_model: Path | None) -> Json:
         pose = None
     except OSError as error:
         raise InvalidInput(
-            f"the pose model cannot be read ({error.strerror}): check its rights"
+            say("the pose model cannot be read ({error}): check its rights", error=error.strerror)
         ) from None
     return {
         "knee-angle": __version__,

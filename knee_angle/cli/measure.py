@@ -31,7 +31,7 @@ from knee_angle.cli.store import (
     with_prescription,
 )
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
-from knee_angle.language import say, tell
+from knee_angle.language import joined, say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ def _answered(
     if keeper is not None and (not_kept := keeper.finish()):
         problems.append(not_kept)
     if problems:
-        raise StoreError("; ".join(problems))
+        raise StoreError(joined("; ", problems))
     return status
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
-from knee_angle.language import say
+from knee_angle.language import joined, say
 
 if TYPE_CHECKING:
     from knee_angle.machine.prescribed import LegSettings
@@ -65,7 +65,7 @@ def measured(
             )
             yield path, judged(path, outcome)
     if unwritten:  # said last, so that no result is lost for a picture
-        raise InvalidInput("; ".join(unwritten) + ": name another folder")
+        raise InvalidInput(say("{problems}: name another folder", problems=joined("; ", unwritten)))
 
 
 def overlay_files(photos: Sequence[Path], folder: Path) -> dict[Path, Path]:

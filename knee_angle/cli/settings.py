@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say
+from knee_angle.language import joined, say
 from knee_angle.settings import SETTING_NAMES, Settings, meaning_of, problems_of
 
 __all__ = ["DISPLAY", "MEASURING", "given_settings", "printed", "refused", "takes_settings"]
@@ -69,7 +69,7 @@ def given_settings(values: Mapping[str, Any], among: Settings = _DEFAULTS) -> Se
         for name, value in values.items()
     }
     if problems := problems_of(values, named=lambda name: meaning_of(name).option):
-        raise InvalidInput("; ".join(problems))
+        raise InvalidInput(joined("; ", problems))
     return Settings(**values)
 
 

@@ -23,7 +23,7 @@ from knee_angle.cli.store import (
     with_prescription,
 )
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
-from knee_angle.language import say, tell
+from knee_angle.language import joined, say, tell
 from knee_angle.settings import Counting, Settings
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def visit(
     ):
         problems.append(not_kept)
     if problems:
-        raise StoreError("; ".join(problems))
+        raise StoreError(joined("; ", problems))
     raise typer.Exit(status)
 
 

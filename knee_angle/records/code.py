@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["checked_code"]
 
@@ -32,7 +33,12 @@ def checked_code(code: str, *, what: str = "person") -> str:
     fits = 2 <= len(given) <= CODE_LONGEST and CODE.fullmatch(given)
     if not fits or not any("0" <= letter <= "9" for letter in given):
         raise InvalidInput(
-            f"a {what} code must have 2 to {CODE_LONGEST} letters, digits and dashes with at "
-            f"least one digit, such as P-017, but got {code!r}: never use a name"
+            say(
+                "a {what} code must have 2 to {code_longest} letters, digits and dashes "
+                "with at least one digit, such as P-017, but got {code!r}: never use a name",
+                what=what,
+                code_longest=CODE_LONGEST,
+                code=code,
+            )
         )
     return given

@@ -49,9 +49,9 @@ What it promises
 
 Inside
 ------
-``records`` (what goes in and comes out), ``schema`` (the tables as they are), ``migrations``
-(how they came to be), ``opening`` (URL, pragmas, every database error in words), ``keeping``
-(the `Store`), ``visits`` (all photos of a visit at once), ``writing`` (one write, one
+``records`` (what goes in and comes out), ``checklist``, ``schema`` (the tables as they are),
+``migrations`` (how they came to be), ``opening`` (URL, pragmas, every database error in words),
+``keeping`` (the `Store`), ``visits`` (all photos of a visit at once), ``writing`` (one write, one
 transaction, its audit line), ``people`` (codes and prescriptions), ``rows`` (results as rows),
 ``reading`` (questions), ``following`` (rows as a course reads them),
 ``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a

@@ -21,6 +21,7 @@ from sqlalchemy.engine import Connection, Engine
 
 from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.files import whole_file
+from knee_angle.language import say
 from knee_angle.store import opening, reading, restoring, schema
 
 __all__ = ["read_backup", "restore_rows", "write_backup"]
@@ -48,11 +49,17 @@ def write_backup(engine: Engine, path: Path, *, software: str) -> dict[str, int]
         with whole_file(path, new=True) as file:
             return _write(engine, file, software=software)
     except FileExistsError:
-        raise InvalidInput(f"{path} exists already: name a new file for the backup") from None
+        raise InvalidInput(
+            say("{path} exists already: name a new file for the backup", path=path)
+        ) from None
     except OSError as error:
         raise InvalidInput(
-            f"the backup {path} could not be written ({error.strerror}): free some space or name "
-            "another folder; the store is as it was"
+            say(
+                "the backup {path} could not be written ({error}): free some space or name "
+                "another folder; the store is as it was",
+                path=path,
+                error=error.strerror,
+            )
         ) from None
 
 
@@ -115,11 +122,16 @@ def read_backup(path: Path) -> Iterator[Json]:
     try:
         whole = _is_whole(path)
     except OSError as error:
-        raise InvalidInput(f"the backup {path} cannot be read ({error.strerror})") from None
+        raise InvalidInput(
+            say("the backup {path} cannot be read ({error})", path=path, error=error.strerror)
+        ) from None
     if not whole:
         raise InvalidInput(
-            f"{path} is no whole backup of ours (cut off, changed or another file): take another "
-            "backup; nothing was changed"
+            say(
+                "{path} is no whole backup of ours (cut off, changed or another file): "
+                "take another backup; nothing was changed",
+                path=path,
+            )
         )
     return _lines(path)
 
@@ -149,7 +161,7 @@ def _lines(path: Path) -> Iterator[Json]:
             with _line_in_words(number):
                 row = json.loads(waiting, parse_constant=_no_number)
                 if not isinstance(row, dict):
-                    raise TypeError("it is no JSON object")
+                    raise TypeError(say("it is no JSON object"))
             yield row
             waiting = line
 
@@ -168,8 +180,12 @@ def _line_in_words(number: int) -> Iterator[None]:
     except _MALFORMED as error:
         first = str(error).partition("\n")[0][:200] or type(error).__name__
         raise InvalidInput(
-            f"line {number} of the backup cannot be restored ({first}): take another backup; "
-            "nothing was changed"
+            say(
+                "line {number} of the backup cannot be restored ({first}): take another "
+                "backup; nothing was changed",
+                number=number,
+                first=first,
+            )
         ) from None
 
 
@@ -193,8 +209,12 @@ def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
         _check_head(head, connection)
         if any(reading.counts(connection).values()):
             raise StoreError(
-                f"the store {opening.shown(engine.url)} holds rows already: restore into an empty "
-                f"one, for instance by {opening.ENV_URL}=NEW-FILE; nothing was changed"
+                say(
+                    "the store {shown} holds rows already: restore into an empty one, for "
+                    "instance by {env_url}=NEW-FILE; nothing was changed",
+                    shown=opening.shown(engine.url),
+                    env_url=opening.ENV_URL,
+                )
             )
         for number, line in enumerate(lines, 2):
             with _line_in_words(number):
@@ -203,7 +223,13 @@ def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
         found = reading.counts(connection)
         # Tables that came later are not named by a backup of before: none of their rows were kept.
         if found != dict.fromkeys(found, 0) | head["rows"]:
-            raise StoreError(f"the backup names {head['rows']} rows, but holds {found}: refused")
+            raise StoreError(
+                say(
+                    "the backup names {head} rows, but holds {found}: refused",
+                    head=head["rows"],
+                    found=found,
+                )
+            )
         restoring.read_all(connection)
         if engine.dialect.name == "postgresql":
             # The audit trail's own numbering goes on after the rows that were put in.
@@ -219,11 +245,18 @@ def _check_head(head: Json, connection: Connection) -> None:
     tables, here = head.get("tables"), opening.revision_of(connection)
     if tables not in opening.known_revisions():
         raise StoreError(
-            f"the backup holds tables of version {tables}, this software has {here}: "
-            f"restore it with knee-angle {head.get('software')}, then update"
+            say(
+                "the backup holds tables of version {tables}, this software has {here}: "
+                "restore it with knee-angle {get}, then update",
+                tables=tables,
+                here=here,
+                get=head.get("software"),
+            )
         )
     if not isinstance(head.get("rows"), dict):
         raise InvalidInput(
-            "the first line of the backup does not say how many rows it holds: take another "
-            "backup; nothing was changed"
+            say(
+                "the first line of the backup does not say how many rows it holds: take "
+                "another backup; nothing was changed"
+            )
         )

@@ -7,6 +7,7 @@ reads past bytes between two blocks, where a name can stand as well.
 from __future__ import annotations
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["refuse_metadata"]
 
@@ -25,7 +26,7 @@ def refuse_metadata(jpeg: bytes) -> None:
         With the marker that was found.
     """
     if jpeg[:2] != bytes((0xFF, START)):
-        raise InvalidInput("a kept photo must be a JPEG: make it with knee_angle.photo.crop")
+        raise InvalidInput(say("a kept photo must be a JPEG: make it with knee_angle.photo.crop"))
     at = 2
     while at + 4 <= len(jpeg):
         marker = jpeg[at + 1]
@@ -35,8 +36,11 @@ def refuse_metadata(jpeg: bytes) -> None:
             return
         if marker not in PICTURE_ONLY:
             raise InvalidInput(
-                f"a kept photo must hold the picture alone, but this one has the block "
-                f"FF{marker:02X}: make it with knee_angle.photo.crop"
+                say(
+                    "a kept photo must hold the picture alone, but this one has the block "
+                    "FF{marker:02X}: make it with knee_angle.photo.crop",
+                    marker=marker,
+                )
             )
         at += 2 + int.from_bytes(jpeg[at + 2 : at + 4], "big")
-    raise InvalidInput("a kept photo must be a whole JPEG, but this one ends in its header")
+    raise InvalidInput(say("a kept photo must be a whole JPEG, but this one ends in its header"))

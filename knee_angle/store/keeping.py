@@ -12,6 +12,7 @@ from sqlalchemy.engine import Connection
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.check import MachineCheck
 from knee_angle.records import CropJpeg, Measurement, Outcome
 from knee_angle.settings import Settings
@@ -83,7 +84,7 @@ def open_store(
         this software.
     """
     if not who.strip() or len(who) > 64:
-        raise InvalidInput(f"who must have 1 to 64 letters, but got {who!r}")
+        raise InvalidInput(say("who must have 1 to 64 letters, but got {who!r}", who=who))
     place = opening.default_url(url)
     opening.look_first(place, create=create)
     engine = opening.opened_engine(place)
@@ -228,7 +229,9 @@ class Store(PeopleAndMachines, Visits):
         with self._reads() as connection:
             found = reading.stored_measurement(connection, row_id)
         if found is None:
-            raise InvalidInput(f"the store holds no measurement {row_id!r}: list them first")
+            raise InvalidInput(
+                say("the store holds no measurement {row_id!r}: list them first", row_id=row_id)
+            )
         return found
 
     def photo(self, row_id: str) -> CropJpeg | None:
@@ -317,7 +320,9 @@ class Store(PeopleAndMachines, Visits):
         with self._reads() as connection:
             found = reading.stored_check(connection, row_id)
         if found is None:
-            raise InvalidInput(f"the store holds no machine check {row_id!r}: list them first")
+            raise InvalidInput(
+                say("the store holds no machine check {row_id!r}: list them first", row_id=row_id)
+            )
         return found
 
     def withdraw_check(self, row_id: str, reason: WithdrawalReason) -> None:

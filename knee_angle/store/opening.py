@@ -28,6 +28,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModu
 from sqlalchemy.pool import NullPool
 
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
+from knee_angle.language import say
 
 __all__ = [
     "ENV_URL",
@@ -75,19 +76,27 @@ def default_url(given: str | Path | None = None) -> URL:
             return URL.create("sqlite", database=str(Path(text).expanduser()))
     except RuntimeError:  # how platformdirs and pathlib say that there is no home
         raise InvalidInput(
-            f"the store has no place, as this account has no home folder: name a file in {ENV_URL}"
+            say(
+                "the store has no place, as this account has no home folder: name a file "
+                "in {env_url}",
+                env_url=ENV_URL,
+            )
         ) from None
     try:
         url = make_url(text)
     except (ArgumentError, ValueError):
-        raise InvalidInput("the store's URL cannot be read: write it like sqlite:///FILE") from None
+        raise InvalidInput(
+            say("the store's URL cannot be read: write it like sqlite:///FILE")
+        ) from None
     if url.get_backend_name() == "postgresql":
         return url.set(drivername="postgresql+psycopg")
     if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
         return url.set(drivername="sqlite")
     raise InvalidInput(
-        "the store must be a SQLite file or a postgresql:// URL, but got "
-        f"{url.render_as_string(hide_password=True)}"
+        say(
+            "the store must be a SQLite file or a postgresql:// URL, but got {render_as_string}",
+            render_as_string=url.render_as_string(hide_password=True),
+        )
     )
 
 
@@ -116,7 +125,7 @@ def opened_engine(url: URL) -> Engine:
         return sa.create_engine(url, connect_args={"connect_timeout": 10})
     except (ModuleNotFoundError, NoSuchModuleError):
         raise StoreError(
-            "PostgreSQL needs the package psycopg: install knee-angle[postgres]"
+            say("PostgreSQL needs the package psycopg: install knee-angle[postgres]")
         ) from None
 
 
@@ -140,14 +149,24 @@ def look_first(url: URL, *, create: bool) -> None:
         if create:
             return
         raise NoStoreYet(
-            f"there is no store at {shown(url)}: correct the path (--store or {ENV_URL}), or make "
-            "one by `knee-angle store person CODE` or `knee-angle store machine CODE`",
+            say(
+                "there is no store at {shown}: correct the path (--store or {env_url}), or "
+                "make one by `knee-angle store person CODE` or `knee-angle store machine "
+                "CODE`",
+                shown=shown(url),
+                env_url=ENV_URL,
+            ),
             place=shown(url),
         )
     if not {"alembic_version", *OUR_TABLES} <= tables:
         raise StoreError(
-            f"the store {shown(url)} cannot be used: what is there belongs to another program, "
-            f"and was not changed. Name a new file or an empty database (--store or {ENV_URL})"
+            say(
+                "the store {shown} cannot be used: what is there belongs to another "
+                "program, and was not changed. Name a new file or an empty database "
+                "(--store or {env_url})",
+                shown=shown(url),
+                env_url=ENV_URL,
+            )
         )
 
 
@@ -191,7 +210,14 @@ def check_pages(engine: Engine, *, at_opening: bool = False) -> None:
     with in_words(engine.url), engine.connect() as connection:
         found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar_one()
     if found != "ok":
-        raise StoreError(f"the store {shown(engine.url)} {DAMAGED} (SQLite says: {found})")
+        raise StoreError(
+            say(
+                "the store {shown} {damaged} (SQLite says: {found})",
+                shown=shown(engine.url),
+                damaged=DAMAGED,
+                found=found,
+            )
+        )
 
 
 @contextmanager
@@ -210,7 +236,12 @@ def rows_in_words(url: URL) -> Iterator[None]:
     except (ValueError, TypeError, KeyError, AttributeError, ExceptionGroup) as error:
         first = str(error).partition("\n")[0]
         raise StoreError(
-            f"the store {shown(url)} {DAMAGED} (a row cannot be read: {first})"
+            say(
+                "the store {shown} {damaged} (a row cannot be read: {first})",
+                shown=shown(url),
+                damaged=DAMAGED,
+                first=first,
+            )
         ) from error
 
 
@@ -222,7 +253,12 @@ def _make_folder(path: Path) -> None:
             path.touch(mode=0o600)
     except OSError as error:
         raise StoreError(
-            f"the store {path} cannot be made ({error.strerror}): name another by {ENV_URL}"
+            say(
+                "the store {path} cannot be made ({error}): name another by {env_url}",
+                path=path,
+                error=error.strerror,
+                env_url=ENV_URL,
+            )
         ) from None
 
 
@@ -276,8 +312,13 @@ def _pending(connection: Connection, newest: str) -> bool:
     at = revision_of(connection)
     if at is not None and at not in known_revisions():
         raise StoreError(
-            f"the store {shown(connection.engine.url)} was written by newer software (tables {at}, "
-            f"this one knows {newest}): update knee-angle; nothing was changed"
+            say(
+                "the store {shown} was written by newer software (tables {at}, this one "
+                "knows {newest}): update knee-angle; nothing was changed",
+                shown=shown(connection.engine.url),
+                at=at,
+                newest=newest,
+            )
         )
     return at != newest
 
@@ -309,36 +350,40 @@ def writing(engine: Engine) -> Iterator[Connection]:
         yield connection
 
 
-FULL = "has no room left: free some space, then save again"
-BUSY = (
-    f"was in use by another program for {WAIT_S:g} s: wait until that has finished, or close it, "
-    "then try again"
+FULL = say("has no room left: free some space, then save again")
+BUSY = say(
+    "was in use by another program for {wait_s:g} s: wait until that has "
+    "finished, or close it, then try again",
+    wait_s=WAIT_S,
 )
-DAMAGED = (
-    "is damaged and was not changed: move it aside and bring back the last backup by "
-    "`knee-angle store restore BACKUP`"
+DAMAGED = say(
+    "is damaged and was not changed: move it aside and bring back the last "
+    "backup by `knee-angle store restore BACKUP`"
 )
 SQLITE_SAYS: dict[str, str] = {
     "SQLITE_FULL": FULL,
-    "SQLITE_IOERR": "could not be written or read (disk full or failing?): check the disk, "
-    "then try again",
+    "SQLITE_IOERR": say(
+        "could not be written or read (disk full or failing?): check the disk, then try again"
+    ),
     "SQLITE_BUSY": BUSY,
     "SQLITE_LOCKED": BUSY,
     "SQLITE_NOTADB": DAMAGED,
     "SQLITE_CORRUPT": DAMAGED,
-    "SQLITE_READONLY": "may only be read: give this user the right to write the file and its "
-    "folder, then try again",
-    "SQLITE_CANTOPEN": "cannot be opened: check that the file and its folder are yours",
+    "SQLITE_READONLY": say(
+        "may only be read: give this user the right to write the file and its "
+        "folder, then try again"
+    ),
+    "SQLITE_CANTOPEN": say("cannot be opened: check that the file and its folder are yours"),
 }
 """What an SQLite error means, by the start of its name."""
 POSTGRES_SAYS: dict[str, str] = {
     "53": FULL,
     "40": BUSY,
     "55": BUSY,
-    "57": "was stopped: start the database, then try again",
-    "28": "refused the user or password: check the URL",
-    "3D": "does not exist: have the database created, then try again",
-    "42501": "refused the right to do this: ask for CREATE and INSERT in this database",
+    "57": say("was stopped: start the database, then try again"),
+    "28": say("refused the user or password: check the URL"),
+    "3D": say("does not exist: have the database created, then try again"),
+    "42501": say("refused the right to do this: ask for CREATE and INSERT in this database"),
     "XX001": DAMAGED,
     "XX002": DAMAGED,
 }
@@ -360,15 +405,24 @@ def in_words(url: URL) -> Iterator[None]:
         cause = error.orig or error
         first = str(cause).strip().partition("\n")[0]
         if isinstance(error, IntegrityError) and "unique" in first.lower():
-            raise AlreadyThereError(f"the store {shown(url)} holds that row already") from error
-        says = _meaning(cause) or f"could not do this ({first})"
+            raise AlreadyThereError(
+                say("the store {shown} holds that row already", shown=shown(url))
+            ) from error
+        says = _meaning(cause) or say("could not do this ({first})", first=first)
         # A server that went away in the last moment may have done it without telling.
         now = (
-            "may not have been done: look first" if error.connection_invalidated else "was not done"
+            say("may not have been done: look first")
+            if error.connection_invalidated
+            else say("was not done")
         )
         raise StoreError(
-            f"the store {shown(url)} {says}. What was told as kept before is kept; what was asked "
-            f"now {now}."
+            say(
+                "the store {shown} {says}. What was told as kept before is kept; what was "
+                "asked now {now}.",
+                shown=shown(url),
+                says=says,
+                now=now,
+            )
         ) from error
 
 
@@ -382,5 +436,7 @@ def _meaning(cause: BaseException) -> str | None:
             (said for start, said in POSTGRES_SAYS.items() if state.startswith(start)), None
         )
     if type(cause).__name__ == "OperationalError":
-        return "does not answer: check that the database runs and the URL is right, then try again"
+        return say(
+            "does not answer: check that the database runs and the URL is right, then try again"
+        )
     return None

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from sqlalchemy.engine import Connection
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import Side
 from knee_angle.settings import Settings
@@ -16,6 +17,7 @@ from knee_angle.store import reading, schema
 from knee_angle.store.codec import to_json
 from knee_angle.store.records import End, MachineCard, Prescription, Subject, checked_code
 from knee_angle.store.writing import Json, Writer, new_id
+from knee_angle.words import ENDS_WORDS
 
 __all__ = ["PeopleAndMachines"]
 
@@ -147,10 +149,18 @@ class PeopleAndMachines(Writer):
         for name in ("thigh_section_mm", "shank_section_mm"):
             length = getattr(card, name)
             if length is not None and not 100 <= length <= 800:
-                raise InvalidInput(f"{name} must be between 100 and 800, but got {length:g}")
+                raise InvalidInput(
+                    say(
+                        "{name} must be between 100 and 800, but got {length:g}",
+                        name=name,
+                        length=length,
+                    )
+                )
         days = card.check_every_days
         if days is not None and not 1 <= days <= 3660:
-            raise InvalidInput(f"check_every_days must be between 1 and 3660, but got {days}")
+            raise InvalidInput(
+                say("check_every_days must be between 1 and 3660, but got {days}", days=days)
+            )
         kept = replace(card, machine=checked_code(card.machine, what="machine"))
         now = self._now()
 
@@ -173,26 +183,37 @@ def _check_limits(
 ) -> None:
     given = {"flexion": flexion_deg, "extension": extension_deg}
     problems = [
-        f"the prescribed {name} must be between -30 and 180, but got {value:g}"
+        say(
+            "the prescribed {name} must be between -30 and 180, but got {value:g}",
+            name=ENDS_WORDS[name],
+            value=value,
+        )
         for name, value in given.items()
         if value is not None and not -30 <= value <= 180
     ]
     for name in lifted:
         if name not in given:
-            problems.append(f"a lifted limit must be flexion or extension, but got {name!r}")
+            problems.append(
+                say("a lifted limit must be flexion or extension, but got {name!r}", name=name)
+            )
         elif given[name] is not None:
-            problems.append(f"{name} is both given and lifted: which is prescribed?")
+            problems.append(
+                say("{name} is both given and lifted: which is prescribed?", name=ENDS_WORDS[name])
+            )
     if not lifted and flexion_deg is None and extension_deg is None:
-        problems.append("nothing was prescribed: give a limit, or name the one that is lifted")
+        problems.append(say("nothing was prescribed: give a limit, or name the one that is lifted"))
     if problems:
-        raise InvalidInput("; ".join(problems))
+        raise InvalidInput(joined("; ", problems))
 
 
 def _check_side(side: str | None) -> None:
     if side is not None and side not in reading.SIDES:
         raise InvalidInput(
-            f"side must be left or right, but got {side!r}: name the knee, or leave it out where "
-            "the limits are for each"
+            say(
+                "side must be left or right, but got {side!r}: name the knee, or leave it "
+                "out where the limits are for each",
+                side=side,
+            )
         )
 
 
@@ -201,6 +222,12 @@ def _check_order(row: Prescription) -> None:
     high, low = row.flexion_deg, row.extension_deg
     if high is not None and low is not None and high <= low:
         raise InvalidInput(
-            f"the flexion limit must lie above the extension limit, but from {row.from_day} they "
-            f"would be {high:g} and {low:g}: were they exchanged, or does one no longer stand?"
+            say(
+                "the flexion limit must lie above the extension limit, but from {from_day} "
+                "they would be {high:g} and {low:g}: were they exchanged, or does one no "
+                "longer stand?",
+                from_day=row.from_day,
+                high=high,
+                low=low,
+            )
         )

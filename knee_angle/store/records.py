@@ -12,10 +12,12 @@ from typing import Any, Literal
 
 from knee_angle.angle.bounds import Standing
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 from knee_angle.machine.check import MachineCheck
 from knee_angle.records import CropJpeg, FindingKind, Measurement, Outcome, Plane, Side, Verdict
 from knee_angle.records.code import checked_code
 from knee_angle.settings import Settings
+from knee_angle.store.checklist import CARE, CHECKLIST
 
 __all__ = [
     "CARE",
@@ -45,36 +47,16 @@ End = Literal["flexion", "extension"]
 WithdrawalReason = Literal["wrong_person", "wrong_machine", "wrong_photo", "entered_twice", "other"]
 """Why a kept row no longer counts; a fixed list, so that nobody writes a name there."""
 
-CARE: dict[str, str] = {
-    "heel_skin": "Heel: no pressure on the skin, looked at as often as local protocol says",
-    "fibular_head": "Fibular head: no strap, pad or bar presses on it; local protocol",
-    "foot_lift": "Foot lift: asked for; where it is weak or gone, local protocol at once",
-    "dressing": "Dressing: neither tight nor soaked; local protocol",
-}
-"""Where an epidural or a nerve block hides pain. Peroneal palsy followed 2.2 % of knee
-replacements in one clinic; every case with motor deficit and only partial recovery had an
-epidural (Horlocker et al. 1994, abstract), and an epidural is named as a risk, padding over the
-fibular head and the release of tight dressings as the answer (an orthopaedic textbook online);
-either block raises the risk of a pressure ulcer at the heel (a series in Br J Nurs, abstract)."""
 
-CHECKLIST: dict[str, str] = {
-    "sections": "Section lengths set to thigh and lower leg",
-    "hinge_flexed": "Hinge at the knee, judged part-way into flexion",
-    "hinge_limit": "Hinge judged again near the flexion limit",
-    "heel": "Heel seated, sole on the foot plate",
-    "straps": "Straps closed, two fingers pass under",
-    "control": "The patient holds the start/stop control",
-    "paused": "Machine paused at end range",
-    **CARE,
-}
-"""Set-up points that can be ticked (common practice, but for `CARE`); the key is what is kept,
-so none is ever dropped or given another meaning."""
-
-
-def utc(moment: datetime, *, what: str = "a time") -> datetime:
+def utc(moment: datetime, *, what: str = say("a time")) -> datetime:
     """The same moment in UTC; a time without its zone is refused."""
     if moment.tzinfo is None or moment.utcoffset() is None:
-        raise InvalidInput(f"{what} must name its time zone, but got {moment.isoformat()}")
+        raise InvalidInput(
+            say(
+                "{what} must name its time zone, but got {isoformat}",
+                what=what, isoformat=moment.isoformat(),
+            )
+        )  # fmt: skip
     return moment.astimezone(UTC)
 
 
@@ -134,11 +116,16 @@ class SetUp:
             f"no such set-up point: {tick!r}" for tick in self.ticks if tick not in CHECKLIST
         ]
         if self.visit is not None and not re.fullmatch("[0-9a-f]{32}", self.visit):
-            problems.append(f"visit must come from new_id, but got {self.visit!r}")
+            problems.append(say("visit must come from new_id, but got {visit!r}", visit=self.visit))
         if self.setting is not None and not re.fullmatch("[0-9]{1,4}", self.setting):
-            problems.append(f"setting must be a number of at most 4 digits, got {self.setting!r}")
+            problems.append(
+                say(
+                    "setting must be a number of at most 4 digits, got {setting!r}",
+                    setting=self.setting,
+                )
+            )
         if problems:
-            raise InvalidInput("; ".join(problems))
+            raise InvalidInput(joined("; ", problems))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store import reading, schema
 from knee_angle.store.codec import from_json, to_json
 from knee_angle.store.jpeg import refuse_metadata
@@ -144,14 +145,18 @@ def read_all(connection: Connection) -> None:
     ) as error:  # fmt: skip
         first = str(error).partition("\n")[0][:200]
         raise InvalidInput(
-            f"the backup holds a row that cannot be used, after {at} ({first}): take another "
-            "backup; nothing was changed"
+            say(
+                "the backup holds a row that cannot be used, after {at} ({first}): take "
+                "another backup; nothing was changed",
+                at=at,
+                first=first,
+            )
         ) from None
 
 
 def _readings(connection: Connection) -> Iterator[str]:
     """What was read and found sound, piece by piece."""
-    yield "the beginning"
+    yield say("the beginning")
     for table, what in ((schema.people, "person"), (schema.machines, "machine")):
         for code in connection.execute(sa.select(table.c.code)).scalars():
             if table is schema.people:
@@ -164,24 +169,24 @@ def _readings(connection: Connection) -> Iterator[str]:
         "".join((*csv_of([one]), *json_lines_of([one])))  # what exports will ask of it
         if one.row.has_photo and (photo := reading.photo(connection, one.row.id)) is not None:
             refuse_metadata(photo.jpeg)
-        yield f"measurement {one.row.id}"
+        yield say("measurement {id}", id=one.row.id)
     for row_id in list(connection.execute(sa.select(schema.checks.c.id)).scalars()):
         check = reading.stored_check(connection, row_id)
         if check is not None:
             from_json(to_json(check.row), KeptCheck)
             for digest in dict(check.photo_sha256).values():
                 _check_sha256(digest)
-        yield f"machine check {row_id}"
+        yield say("machine check {row_id}", row_id=row_id)
     for visit in stored_visits(connection):
         _check_visit(visit)
         "".join(visit_lines_of([visit]))
-        yield f"visit {visit.row.id}"
+        yield say("visit {id}", id=visit.row.id)
     for table in (
         schema.measurement_withdrawals, schema.check_withdrawals, schema.visit_withdrawals
     ):  # fmt: skip
         for row in connection.execute(sa.select(table)):
             _one_of(row.reason, get_args(WithdrawalReason))
-            yield f"withdrawal {row.withdrawn}"
+            yield say("withdrawal {withdrawn}", withdrawn=row.withdrawn)
 
 
 def _check_visit(visit: StoredVisit) -> None:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.check import MachineCheck
 from knee_angle.records import CropJpeg, Measurement, Outcome
@@ -38,7 +39,9 @@ __all__ = [
 def check_sha256(digest: str) -> None:
     """Refuse what is no hash of a photo's bytes."""
     if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
-        raise InvalidInput(f"photo_sha256 must be 64 hexadecimal digits, but got {digest!r}")
+        raise InvalidInput(
+            say("photo_sha256 must be 64 hexadecimal digits, but got {digest!r}", digest=digest)
+        )
 
 
 def unnamed(outcome: Outcome, name: str) -> Outcome:

@@ -17,6 +17,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Row
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.settings import Settings
 from knee_angle.store import reading, schema
@@ -168,7 +169,9 @@ class Visits(Writer):
             query = _visit_rows(full=True).where(_V.c.id == row_id)
             found = connection.execute(query).one_or_none()
         if found is None:
-            raise InvalidInput(f"the store holds no visit {row_id!r}: list them first")
+            raise InvalidInput(
+                say("the store holds no visit {row_id!r}: list them first", row_id=row_id)
+            )
         return _stored(found)
 
     def stored_visits(self, *, all_rows: bool = False) -> Iterator[StoredVisit]:
@@ -241,8 +244,11 @@ def _joint_row(
 ) -> Json:
     if missing := {p.name for p in answer.estimate.photos} - set(named):
         raise InvalidInput(
-            f"a visit keeps every photo that its answer rests on, but {', '.join(sorted(missing))} "
-            "did not come: hand over all of them"
+            say(
+                "a visit keeps every photo that its answer rests on, but {missing} did not "
+                "come: hand over all of them",
+                missing=", ".join(sorted(missing)),
+            )
         )
     taken_at = max(row["taken_at"] for row in rows)
     own = {"id": visit_id, "corrects": corrects, "taken_at": taken_at}

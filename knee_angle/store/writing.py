@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store import opening, schema
 from knee_angle.store.records import WithdrawalReason, checked_code, utc
 
@@ -27,7 +28,11 @@ def checked_reason(reason: WithdrawalReason) -> None:
     """Refuse a reason that is none of the list: nobody can write a name there."""
     if reason not in get_args(WithdrawalReason):
         raise InvalidInput(
-            f"reason must be one of {', '.join(get_args(WithdrawalReason))}, but got {reason!r}"
+            say(
+                "reason must be one of {get_args}, but got {reason!r}",
+                get_args=", ".join(get_args(WithdrawalReason)),
+                reason=reason,
+            )
         )
 
 
@@ -94,8 +99,12 @@ class Writer:
         if connection.execute(sa.select(table.c.code).where(table.c.code == checked)).first():
             return checked
         raise InvalidInput(
-            f"the store knows no {what} {checked}: add it first "
-            f"(`knee-angle store {what} {checked}`), or correct the code"
+            say(
+                "the store knows no {what} {checked}: add it first (`knee-angle store "
+                "{what} {checked}`), or correct the code",
+                what=what,
+                checked=checked,
+            )
         )
 
     def _keep(self, connection: Connection, table: sa.Table, row: Json, now: datetime) -> bool:
@@ -117,8 +126,12 @@ class Writer:
         differs = [n for n, v in row.items() if n not in repeatable and getattr(kept, n) != v]
         if differs:
             raise InvalidInput(
-                f"the row {row['id']} is kept already with other values ({', '.join(differs)}): "
-                "keep a change as a correction"
+                say(
+                    "the row {row} is kept already with other values ({differs}): keep a "
+                    "change as a correction",
+                    row=row["id"],
+                    differs=", ".join(differs),
+                )
             )
         return True
 
@@ -129,12 +142,20 @@ class Writer:
         if corrects is None:
             return
         if connection.execute(sa.select(table.c.id).where(table.c.id == corrects)).first() is None:
-            raise InvalidInput(f"the store holds no row {corrects!r} to correct")
+            raise InvalidInput(
+                say("the store holds no row {corrects!r} to correct", corrects=corrects)
+            )
         later = connection.execute(
             sa.select(table.c.id).where(table.c.corrects == corrects)
         ).scalar_one_or_none()
         if later is not None:
-            raise InvalidInput(f"the row {corrects} was corrected by {later}: correct that one")
+            raise InvalidInput(
+                say(
+                    "the row {corrects} was corrected by {later}: correct that one",
+                    corrects=corrects,
+                    later=later,
+                )
+            )
 
     def _withdraw(
         self, table: sa.Table, withdrawals: sa.Table, row_id: str, reason: WithdrawalReason
@@ -154,7 +175,7 @@ class Writer:
     ) -> None:
         """Add a withdrawal with its audit line, unless the row is withdrawn already."""
         if connection.execute(sa.select(table.c.id).where(table.c.id == row_id)).first() is None:
-            raise InvalidInput(f"the store holds no row {row_id!r} to withdraw")
+            raise InvalidInput(say("the store holds no row {row_id!r} to withdraw", row_id=row_id))
         there = sa.select(withdrawals.c.withdrawn).where(withdrawals.c.withdrawn == row_id)
         if connection.execute(there).first() is None:
             self._insert(connection, withdrawals, {"withdrawn": row_id, "reason": reason}, now)
