@@ -301,7 +301,7 @@ class Tray:
         self, content: bytes, name: str, stored: Callable[[], bytes] | None
     ) -> Entry | None:
         """The photo with what is seen in it, as it was where it is here; None: no room."""
-        photo = read_photo(content, name=name)
+        photo = read_photo(content, name=str.__str__(name))
         if photo.sha256 in self.entries:
             return self.entries[photo.sha256]
         if len(self.entries) >= MOST:
@@ -311,7 +311,7 @@ class Tray:
         return Entry(
             photo.sha256,
             shelf().looked(photo),
-            lambda: read_photo(again(), name=name),
+            lambda: read_photo(again(), name=str.__str__(name)),
         )
 
     def number(self, entry: Entry) -> int:

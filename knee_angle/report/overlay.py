@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from knee_angle import words
 from knee_angle.angle import geometry
+from knee_angle.language import tell
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Landmark, Measurement, PointName, Verdict
 
@@ -218,38 +219,49 @@ def _panel(width: int, answer: Sequence[Row]) -> Image.Image:
 def _rows(result: Measurement) -> list[Row]:
     low, high = result.knee.interval_deg
     rows: list[Row] = [
-        *(("Alarm", alarm, "outside") for alarm in result.alarms),
+        *((tell("Alarm"), tell(alarm), "outside") for alarm in result.alarms),
         (
-            "Knee",
-            f"{words.degrees(result.knee.deg)},  "
-            f"95 %: {words.degrees(low)} to {words.degrees(high)}",
+            tell("Knee"),
+            tell(
+                "{knee},  95 %: {low} to {high}",
+                knee=words.degrees(result.knee.deg),
+                low=words.degrees(low),
+                high=words.degrees(high),
+            ),
             None,
         ),
     ]
     if result.displayed is not None and result.comparison is not None:
         difference, shown = result.comparison, result.displayed.deg
         rows += [
-            ("Display", f"{words.degrees(shown)}{words.shown_as(shown, result.settings)}", None),
             (
-                "Difference",
-                words.with_u(difference.discrepancy_deg, difference.u_deg, sign=True),
+                tell("Display"),
+                tell(words.degrees(shown)) + tell(words.shown_as(shown, result.settings)),
                 None,
             ),
             (
-                "Verdict",
-                f"{words.VERDICT_WORDS[difference.verdict]} "
-                f"(tolerance {difference.tolerance_deg:g}°)",
+                tell("Difference"),
+                tell(words.with_u(difference.discrepancy_deg, difference.u_deg, sign=True)),
+                None,
+            ),
+            (
+                tell("Verdict"),
+                tell(
+                    "{verdict} (tolerance {tolerance_deg:g}°)",
+                    verdict=words.VERDICT_WORDS[difference.verdict],
+                    tolerance_deg=difference.tolerance_deg,
+                ),
                 difference.verdict,
             ),
         ]
     if result.finding is not None:
-        rows.append(("Finding", words.FINDING_WORDS[result.finding.kind], None))
+        rows.append((tell("Finding"), tell(words.FINDING_WORDS[result.finding.kind]), None))
     if result.machine is not None and result.machine.frame is not None:
         frame = result.machine.frame
-        rows.append(("Bars", words.with_u(frame.deg, frame.u_deg), None))
-        rows.append(("Hinge", words.hinge_place(frame), None))
-    rows.append(("Points", words.sources(result.landmarks), None))
-    rows.append(("Plane", words.PLANE_WORDS[result.plane], None))
+        rows.append((tell("Bars"), tell(words.with_u(frame.deg, frame.u_deg)), None))
+        rows.append((tell("Hinge"), tell(words.hinge_place(frame)), None))
+    rows.append((tell("Points"), tell(words.sources(result.landmarks)), None))
+    rows.append((tell("Plane"), tell(words.PLANE_WORDS[result.plane]), None))
     return rows
 
 

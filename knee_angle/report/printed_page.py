@@ -15,12 +15,13 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from knee_angle import __version__
+from knee_angle.language import say, tell
 
 __all__ = ["INK", "MARGIN_MM", "NUMBER_PT", "RULE_MM", "SMALL_PT", "Colour", "PrintedPage"]
 
 Colour = tuple[float, float, float]
 
-CAUTION = "Measurement support for licensed staff. The prescription and local protocol rule."
+CAUTION = say("Measurement support for licensed staff. The prescription and local protocol rule.")
 
 INK: Colour = (0.0, 0.0, 0.0)
 SOFT: Colour = (0.36, 0.38, 0.41)
@@ -52,7 +53,7 @@ class PrintedPage:
         canvas.setAuthor("knee_angle")
         canvas.setCreator(f"knee_angle {__version__}")
         canvas.setProducer(f"knee_angle {__version__}")
-        canvas.setSubject(CAUTION)
+        canvas.setSubject(tell(CAUTION))
         canvas.setViewerPreference("PrintScaling", "None")
         return cls(canvas, stream, width_mm, height_mm)
 
@@ -60,7 +61,7 @@ class PrintedPage:
         """Write the foot, and give the PDF."""
         y_mm = self.height_mm - MARGIN_MM
         self.line(MARGIN_MM, y_mm - 5.0, self.width_mm - MARGIN_MM, y_mm - 5.0)
-        self.text(CAUTION, MARGIN_MM, y_mm, size_pt=SMALL_PT, colour=SOFT)
+        self.text(tell(CAUTION), MARGIN_MM, y_mm, size_pt=SMALL_PT, colour=SOFT)
         right_mm = self.width_mm - MARGIN_MM
         version = f"knee_angle {__version__}"
         self.text(version, right_mm, y_mm, size_pt=SMALL_PT, colour=SOFT, anchor="end")
@@ -93,7 +94,7 @@ class PrintedPage:
 
     def wrapped(self, words: str, x_mm: float, y_mm: float, width_mm: float) -> None:
         """Small centred lines, downwards from ``y_mm``."""
-        lines = simpleSplit(words, "Helvetica", SMALL_PT, width_mm * PT_PER_MM)
+        lines = simpleSplit(tell(words), "Helvetica", SMALL_PT, width_mm * PT_PER_MM)
         for number, line in enumerate(lines):
             at_mm = y_mm + number * 3.4
             self.text(line, x_mm, at_mm, size_pt=SMALL_PT, colour=SOFT, anchor="middle")
@@ -103,7 +104,9 @@ class PrintedPage:
         indent_mm = 6.0
         for number, step in enumerate(steps, start=1):
             self.text(f"{number}", x_mm, y_mm, font="Helvetica-Bold")
-            for line in simpleSplit(step, "Helvetica", BODY_PT, (width_mm - indent_mm) * PT_PER_MM):
+            for line in simpleSplit(
+                tell(step), "Helvetica", BODY_PT, (width_mm - indent_mm) * PT_PER_MM
+            ):
                 self.text(line, x_mm + indent_mm, y_mm)
                 y_mm += LEADING_MM
             y_mm += 1.2
@@ -111,8 +114,11 @@ class PrintedPage:
 
     def rule(self, x_mm: float, y_mm: float) -> None:
         """A rule of 100 mm from ``x_mm``, with what to do about it above."""
-        self.text("Check the print", x_mm, y_mm, font="Helvetica-Bold")
-        self.text("This rule must be 100 mm long, to within 0.5 mm.", x_mm, y_mm + LEADING_MM)
+        self.text(tell("Check the print"), x_mm, y_mm, font="Helvetica-Bold")
+        self.text(
+            tell("This rule must be 100 mm long, to within {most_mm} mm.", most_mm=0.5),
+            x_mm, y_mm + LEADING_MM,
+        )  # fmt: skip
         base_mm = y_mm + 2 * LEADING_MM + 8.0
         self.line(x_mm, base_mm, x_mm + RULE_MM, base_mm, colour=INK, width_mm=0.2)
         for mark in range(int(RULE_MM) + 1):

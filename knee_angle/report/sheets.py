@@ -16,6 +16,7 @@ import cv2
 
 from knee_angle.assumptions import STRIP_GAP
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say, tell
 from knee_angle.photo.tags import SHANK_TAG, THIGH_TAG
 from knee_angle.report.printed_page import (
     INK,
@@ -54,49 +55,79 @@ CARD_FOOT_MM = 13.0
 """Room under a bar's tag for its name and arrow."""
 
 TAG_STEPS = (
-    "Print at 100 % (actual size), then measure the rule: it must be 100 mm long.",
-    "Cut along the dashed line. Keep all the white around the tags.",
-    "Stick the strip flat on the machine's base rail, or on a rigid card fixed there. It must "
-    "not bend, and it must face sideways, towards the camera.",
-    "Its printed face must be parallel to the plane in which the bars move.",
-    "Never cover a tag. Clean the strip as you clean the machine, and replace it when worn.",
+    say("Print at 100 % (actual size), then measure the rule: it must be 100 mm long."),
+    say("Cut along the dashed line. Keep all the white around the tags."),
+    say(
+        "Stick the strip flat on the machine's base rail, or on a rigid card fixed "
+        "there. It must not bend, and it must face sideways, towards the camera."
+    ),
+    say("Its printed face must be parallel to the plane in which the bars move."),
+    say("Never cover a tag. Clean the strip as you clean the machine, and replace it when worn."),
 )
 
 BAR_STEPS = (
-    "Print at 100 % (actual size), then measure the rule: it must be 100 mm long.",
-    "Cut along the dashed lines. Keep all the white. Where a bar is narrower than its card, stick "
-    "the card on a stiff plate that is fixed to the bar.",
-    "With the machine stopped, stick the cards on the faces of the bars that look to the camera: "
-    "THIGH on the thigh bar, LOWER LEG on the lower-leg bar, flat, both arrows towards the foot.",
-    "Put the two small triangles of each card on the bar's middle line, the line through the "
-    "hinge's centre. The middle of the tag is 100 to 200 mm from the hinge's centre.",
-    "Stick them once and leave them there: how a card lies is part of the machine's check. When "
-    "one was moved or replaced, check the machine again.",
-    "A machine for both legs takes one kit on each side. Never cover a tag. Clean the cards as "
-    "you clean the machine.",
+    say("Print at 100 % (actual size), then measure the rule: it must be 100 mm long."),
+    say(
+        "Cut along the dashed lines. Keep all the white. Where a bar is narrower "
+        "than its card, stick the card on a stiff plate that is fixed to the bar."
+    ),
+    say(
+        "With the machine stopped, stick the cards on the faces of the bars that "
+        "look to the camera: THIGH on the thigh bar, LOWER LEG on the lower-leg "
+        "bar, flat, both arrows towards the foot."
+    ),
+    say(
+        "Put the two small triangles of each card on the bar's middle line, the "
+        "line through the hinge's centre. The middle of the tag is 100 to 200 mm "
+        "from the hinge's centre."
+    ),
+    say(
+        "Stick them once and leave them there: how a card lies is part of the "
+        "machine's check. When one was moved or replaced, check the machine again."
+    ),
+    say(
+        "A machine for both legs takes one kit on each side. Never cover a tag. "
+        "Clean the cards as you clean the machine."
+    ),
 )
 
-BAR_CARDS = ((THIGH_TAG, "THIGH bar"), (SHANK_TAG, "LOWER LEG bar"))
+BAR_CARDS = ((THIGH_TAG, say("THIGH bar")), (SHANK_TAG, say("LOWER LEG bar")))
 
 DOT_STEPS = (
-    "Print at 100 % (actual size) on adhesive paper. Measure the rule: it must be 100 mm long.",
-    "Stick dots 1 to 3 on the side of the leg that faces the camera, each with its centre on the "
-    "bony point. Find the points by hand with the leg in the machine.",
-    "Stick dots 4 to 6 on the machine: on each bar in line with the hinge's centre, and on the "
-    "hinge itself.",
-    "Use dots of one colour and size, and new ones for each patient. Never on a wound, a dressing "
-    "or fragile skin.",
+    say(
+        "Print at 100 % (actual size) on adhesive paper. Measure the rule: it must be 100 mm long."
+    ),
+    say(
+        "Stick dots 1 to 3 on the side of the leg that faces the camera, each with "
+        "its centre on the bony point. Find the points by hand with the leg in the "
+        "machine."
+    ),
+    say(
+        "Stick dots 4 to 6 on the machine: on each bar in line with the hinge's "
+        "centre, and on the hinge itself."
+    ),
+    say(
+        "Use dots of one colour and size, and new ones for each patient. Never on "
+        "a wound, a dressing or fragile skin."
+    ),
 )
 
 DOT_PLACES = (
-    ("Hip", "greater trochanter"),
-    ("Knee", "lateral femoral epicondyle"),
-    ("Ankle", "lateral malleolus"),
-    ("Thigh bar", "far from the hinge"),
-    ("Hinge", "centre of rotation"),
-    ("Lower-leg bar", "far from the hinge"),
+    (say("Hip"), say("greater trochanter")),
+    (say("Knee"), say("lateral femoral epicondyle")),
+    (say("Ankle"), say("lateral malleolus")),
+    (say("Thigh bar"), say("far from the hinge")),
+    (say("Hinge"), say("centre of rotation")),
+    (say("Lower-leg bar"), say("far from the hinge")),
 )
 
+
+SHOWS_CAMERA = say("Shows the camera's direction. Black squares of {tag_mm:g} mm.")
+SHOWS_BARS = say("Show the angle of the machine's bars. Black squares of {tag_mm:g} mm.")
+MARKS_LEG = say("Marks leg and machine. Dots of {dot_mm:g} mm, {colour}.")
+COLOUR_WORDS = {
+    "green": say("green"), "blue": say("blue"), "magenta": say("magenta"), "black": say("black"),
+}  # fmt: skip
 
 DOT_FOOT_MM = 77.0
 """Room under the dots for the steps, the rule and the foot."""
@@ -130,18 +161,30 @@ def tag_sheet(
     _check_printable("tag_mm", tag_mm, of="tag_mm")
     if not 0 <= first_id <= LAST_FIRST_ID:
         raise InvalidInput(
-            f"first_id must be between 0 and {LAST_FIRST_ID}, but got {first_id}: "
-            f"the strip takes four numbers, and {THIGH_TAG} and {SHANK_TAG} belong to the bars."
+            say(
+                "first_id must be between 0 and {last_first_id}, but got {first_id}: the "
+                "strip takes four numbers, and {thigh_tag} and {shank_tag} belong to the "
+                "bars.",
+                last_first_id=LAST_FIRST_ID,
+                first_id=first_id,
+                thigh_tag=THIGH_TAG,
+                shank_tag=SHANK_TAG,
+            )
         )
     usable_mm = width_mm - 2 * MARGIN_MM
     if _strip_mm(tag_mm) > usable_mm:
         largest_mm = math.floor(10 * _largest_tag_mm(usable_mm)) / 10
         raise InvalidInput(
-            f"tag_mm must be at most {largest_mm:g} on {paper} paper, but got {tag_mm:g}: "
-            "choose a smaller tag or print on larger paper."
+            say(
+                "tag_mm must be at most {largest_mm:g} on {paper} paper, but got "
+                "{tag_mm:g}: choose a smaller tag or print on larger paper.",
+                largest_mm=largest_mm,
+                paper=paper,
+                tag_mm=tag_mm,
+            )
         )
-    page = PrintedPage.new(width_mm, height_mm, title="Tag strip")
-    page.head("Tag strip", f"Shows the camera's direction. Black squares of {tag_mm:g} mm.")
+    page = PrintedPage.new(width_mm, height_mm, title=tell("Tag strip"))
+    page.head(tell("Tag strip"), tell(SHOWS_CAMERA.format(tag_mm=tag_mm)))
     bottom_mm = _draw_strip(page, tag_mm=tag_mm, first_id=first_id, top_mm=35.0)
     rule_x = width_mm - MARGIN_MM - RULE_MM
     page.steps(TAG_STEPS, MARGIN_MM, bottom_mm + 13.0, rule_x - MARGIN_MM - 14.0)
@@ -171,8 +214,8 @@ def bar_sheet(paper: Paper = "a4", *, tag_mm: float = Settings().bar_tag_mm) -> 
     """
     width_mm, height_mm = _paper_mm(paper)
     _check_printable("tag_mm", tag_mm, of="bar_tag_mm")
-    page = PrintedPage.new(width_mm, height_mm, title="Bar tags")
-    page.head("Bar tags", f"Show the angle of the machine's bars. Black squares of {tag_mm:g} mm.")
+    page = PrintedPage.new(width_mm, height_mm, title=tell("Bar tags"))
+    page.head(tell("Bar tags"), tell(SHOWS_BARS.format(tag_mm=tag_mm)))
     card_mm = tag_mm + 2 * _quiet_mm(tag_mm)
     gap_mm = (width_mm - 2 * MARGIN_MM - 2 * card_mm) / 3
     for place, (number, name) in enumerate(BAR_CARDS):
@@ -210,11 +253,14 @@ def dot_sheet(paper: Paper = "a4", *, dot_mm: float = 16.0, colour: str = "green
     _check_printable("dot_mm", dot_mm, of="dot_mm")
     if colour not in DOT_COLOURS:
         raise InvalidInput(
-            f"colour must be one of {', '.join(DOT_COLOURS)}, but got {colour!r}: "
-            "these are found best."
+            say(
+                "colour must be one of {dot_colours}, but got {colour!r}: these are found best.",
+                dot_colours=", ".join(DOT_COLOURS),
+                colour=colour,
+            )
         )
-    page = PrintedPage.new(width_mm, height_mm, title="Dot sheet")
-    page.head("Dot sheet", f"Marks leg and machine. Dots of {dot_mm:g} mm, {colour}.")
+    page = PrintedPage.new(width_mm, height_mm, title=tell("Dot sheet"))
+    page.head(tell("Dot sheet"), tell(MARKS_LEG.format(dot_mm=dot_mm, colour=COLOUR_WORDS[colour])))
     foot_mm = height_mm - MARGIN_MM - DOT_FOOT_MM
     colour_rgb = DOT_COLOURS[colour]
     y_mm = _draw_dots(page, dot_mm=dot_mm, colour=colour_rgb, top_mm=38.0, bottom_mm=foot_mm)
@@ -228,7 +274,9 @@ def dot_sheet(paper: Paper = "a4", *, dot_mm: float = 16.0, colour: str = "green
 
 def _paper_mm(paper: str) -> tuple[float, float]:
     if paper not in PAPER_MM:
-        raise InvalidInput(f"paper must be a4 or letter, but got {paper!r}: choose one of them.")
+        raise InvalidInput(
+            say("paper must be a4 or letter, but got {paper!r}: choose one of them.", paper=paper)
+        )
     return PAPER_MM[paper]
 
 
@@ -237,8 +285,14 @@ def _check_printable(name: str, value: float, *, of: str) -> None:
     low, high = meaning_of(of).printable or (0.0, math.inf)
     if not low <= value <= high:
         raise InvalidInput(
-            f"{name} must be between {low:g} and {high:g} mm, but got {value:g}: "
-            "was it meant in other units?"
+            say(
+                "{name} must be between {low:g} and {high:g} mm, but got {value:g}: was it "
+                "meant in other units?",
+                name=name,
+                low=low,
+                high=high,
+                value=value,
+            )
         )
 
 
@@ -295,7 +349,11 @@ def _draw_card(
         page.polygon([(edge_mm, middle_mm - 1.3), (edge_mm, middle_mm + 1.3), tip])
     words_mm = top_mm + card_mm + 1.0
     page.text(
-        f"{name}  {number}", left_mm + card_mm / 2, words_mm, font="Helvetica-Bold", anchor="middle"
+        f"{tell(name)}  {number}",
+        left_mm + card_mm / 2,
+        words_mm,
+        font="Helvetica-Bold",
+        anchor="middle",
     )
     arrow_mm = words_mm + 5.5
     start_mm, tip_mm = left_mm + quiet_mm, right_mm - quiet_mm
@@ -304,7 +362,11 @@ def _draw_card(
         [(tip_mm - 4.0, arrow_mm - 2.0), (tip_mm - 4.0, arrow_mm + 2.0), (tip_mm, arrow_mm)]
     )
     page.text(
-        "to the foot", left_mm + card_mm / 2, arrow_mm + 4.6, size_pt=SMALL_PT, anchor="middle"
+        tell("to the foot"),
+        left_mm + card_mm / 2,
+        arrow_mm + 4.6,
+        size_pt=SMALL_PT,
+        anchor="middle",
     )
 
 
@@ -331,7 +393,7 @@ def _draw_dots(
 ) -> float:
     """Six columns under their places, as many rows as fit; returns where they end, mm."""
     column_mm = (page.width_mm - 2 * MARGIN_MM) / len(DOT_PLACES)
-    for group, first in (("On the leg", 0), ("On the machine", 3)):
+    for group, first in ((tell("On the leg"), 0), (tell("On the machine"), 3)):
         left_mm = MARGIN_MM + first * column_mm
         page.text(group, left_mm + 1.5 * column_mm, top_mm, font="Helvetica-Bold", anchor="middle")
         page.line(left_mm + 3, top_mm + 2.2, left_mm + 3 * column_mm - 3, top_mm + 2.2)
@@ -341,7 +403,11 @@ def _draw_dots(
     for column, (place, where) in enumerate(DOT_PLACES):
         x_mm = MARGIN_MM + (column + 0.5) * column_mm
         page.text(
-            f"{column + 1}  {place}", x_mm, top_mm + 7.5, font="Helvetica-Bold", anchor="middle"
+            f"{column + 1}  {tell(place)}",
+            x_mm,
+            top_mm + 7.5,
+            font="Helvetica-Bold",
+            anchor="middle",
         )
         page.wrapped(where, x_mm, top_mm + 11.5, column_mm - 3)
         for row in range(rows):
