@@ -28,7 +28,7 @@ from knee_angle.language.components import texts_of
 PACKAGE = Path(__file__).resolve().parents[1] / "knee_angle"
 NOT_SHOWN = ("training/", "store/migrations/")
 TEMPLATES = ("page/ward/*.html", "report/*.html")
-COMPONENTS = ("page/editor", "page/shots")
+COMPONENTS = ("page/editor", "page/shots", "page/drawings")
 WHEN = datetime(2026, 1, 1, tzinfo=UTC)
 """No real date: the file changes with its sentences alone."""
 

@@ -1,4 +1,4 @@
-"""The texts of the page's own scripts and their HTML.
+"""The texts of the page's own scripts, their HTML, and drawings.
 
 In HTML every text and every label is a sentence; in a script what stands in ``tell("...")``.
 The browser gets those of its component with the component's data and puts them in: `words_for`.
@@ -34,9 +34,9 @@ class _Texts(HTMLParser):
 
 @cache
 def texts_of(folder: Path) -> tuple[str, ...]:
-    """English texts of the HTML and the scripts in a component's folder, each once."""
+    """English texts of the HTML, drawings and scripts in a folder, each once."""
     found: list[str] = []
-    for path in sorted(folder.glob("*.html")):
+    for path in sorted([*folder.glob("*.html"), *folder.glob("*.svg")]):
         reader = _Texts()
         reader.feed(path.read_text(encoding="utf-8"))
         found += reader.found

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import base64
+import re
 from pathlib import Path
 
 import streamlit as st
 
 from knee_angle import words
 from knee_angle.assumptions import JOINT_LINE_MM
-from knee_angle.language import say, tell
+from knee_angle.language import figure, say, tell
+from knee_angle.language.components import words_for
 
 __all__ = ["AFTER", "CARE", "HOW_TO", "drawing", "show"]
 
+DRAWINGS = Path(__file__).parent / "drawings"
 HOW_TO = say(
     "Stand square to the leg on its outer side, the lens level with the knee, about 1.5 m "
     "away, the whole leg in the picture, the machine paused at end range."
@@ -88,7 +91,10 @@ def _step(name: str, heading: str, sentence: str) -> str:
 
 def drawing(name: str) -> str:
     """One of our drawings as HTML; what it shows is told by its own label."""
-    source = (Path(__file__).parent / "drawings" / f"{name}.svg").read_text(encoding="utf-8")
+    source = (DRAWINGS / f"{name}.svg").read_text(encoding="utf-8")
+    for text, told in words_for(DRAWINGS).items():
+        source = source.replace(f'"{text}"', f'"{told}"').replace(f">{text}<", f">{told}<")
+    source = re.sub(r">([\d.]+ m)<", lambda found: f">{tell(figure(found[1]))}<", source)
     label = source.split('aria-label="', 1)[1].split('"', 1)[0]
     data = base64.b64encode(source.encode()).decode()
     return f'<img alt="{label}" src="data:image/svg+xml;base64,{data}">'
