@@ -413,9 +413,10 @@ def test_a_check_taken_back_no_longer_counts_but_stays(ward):
 @pytest.mark.usefixtures("ward")
 def test_offset_and_gain_can_be_charted_too():
     page = opened(machines, machine="M-01")
-    for name in ("Offset", "Gain"):
-        page.get("button_group")[0].set_value([name]).run()
+    for name in ("offset", "gain"):
+        page.get("button_group")[0].set_value(name).run()
         assert not page.exception
+        assert page.session_state["quantity"] == name
 
 
 def with_series_a(page: AppTest) -> AppTest:
