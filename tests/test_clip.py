@@ -227,15 +227,16 @@ def test_a_display_is_read_in_the_pictures_and_a_clip_can_be_stopped(short):
 
     def stop() -> bool:
         asked.append(1)
-        return len(asked) > 16
+        return len(asked) > 18
 
     answer = measure_clip(short, detectors=shared_detectors(), reader=_Reads(), stop=stop)
     assert isinstance(answer, ClipAnswer)
     assert answer.stopped
-    assert len(answer.frames) == 16
+    assert len(answer.frames) == 18
     assert any(one.startswith("It was stopped after 2 s") for one in answer.cautions)
     shown = {one.seconds: one.displayed_deg for one in answer.frames}
-    assert shown[0.25] == float(SHORT.displayed_at(np.array(0.25)))
+    assert shown[0.5] == float(SHORT.displayed_at(np.array(0.5)))
+    assert shown[0.25] is None
 
 
 def test_a_clip_stopped_at_once_says_so(short):
@@ -457,6 +458,8 @@ def curve_of(*, step_s: float = 0.4, noise_deg: float = 0.0, **display):
     way = np.sign(np.sin(2 * np.pi * (read_s - given["lag"]) / 30.0))
     bow = 4 * (x - low) * (high - x) / (high - low) ** 2
     shown = given["offset"] + given["gain"] * x + given["bow"] * bow + given["hysteresis"] / 2 * way
+    shown[:: given.get("misread_every", 10**6)] += 30.0
+    shown[0] -= 30.0 * (given.get("misread_every") is None)
     noise = np.random.default_rng(0).normal(0, noise_deg, len(shown)) if noise_deg else 0.0
     return fit_curve(
         read_s=read_s, displayed=np.rint(shown + noise), seconds=seconds, x=knee(seconds),
@@ -472,6 +475,7 @@ def curve_of(*, step_s: float = 0.4, noise_deg: float = 0.0, **display):
         pytest.param({"bow": 4.0}, id="bent"),
         pytest.param({"hysteresis": 3.0, "lag": 0.0}, id="another number on the way back"),
         pytest.param({"offset": -5.0, "gain": 1.0, "lag": 0.6}, id="an offset"),
+        pytest.param({"misread_every": 12}, id="one digit in twelve read wrongly"),
     ],
 )
 def test_each_fault_of_a_display_is_found_as_what_it_is(faults):
@@ -540,3 +544,15 @@ def test_a_few_pictures_are_judged_as_a_visit_and_say_what_the_clip_says(whole):
         assert visit.estimate.knee.u == pytest.approx(clip.knee.u, rel=0.25)
     told = [line for line in clip_first_lines(answer) if line.startswith("DO      ")]
     assert told[0].removeprefix("DO      ") in answer.visit.machine.words
+
+
+def test_a_number_read_wrongly_in_a_picture_is_no_end_and_no_alarm():
+    seconds = np.arange(0.0, 30.0, 0.1)
+    knee = 50 - 40 * np.cos(2 * np.pi * seconds / 15)
+    read_s = np.arange(0.0, 30.0, 0.5)
+    shown = np.rint(np.interp(read_s - 0.4, seconds, knee) * 1.05)
+    wrong = [9, 23, 41]
+    shown[wrong] = [188.0, 3.0, 39.0]
+    fit, left_out = Readings(read_s, shown).that_fit(seconds, knee)
+    assert left_out == 3
+    assert sorted(set(range(len(read_s))) - set(np.searchsorted(read_s, fit.seconds))) == wrong

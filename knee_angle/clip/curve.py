@@ -21,6 +21,8 @@ MOST_LEFT_OUT = 0.75
 """Lags at which more of the numbers fall into gaps are not compared."""
 LEAST_READINGS = 8
 LEAST_RANGE_DEG = 15.0
+ROUNDS, CAUCHY, LEAST_SCATTER_DEG = 4, 2.4, 0.5
+"""Cauchy's weights, in robust standard deviations of at least half a degree."""
 MOST_GAP_S = 0.6
 """Pictures further apart say nothing of what was between."""
 U_SECONDS = 0.05
@@ -100,9 +102,10 @@ def fit_curve(
         at = _At.of(read_s - lag, seconds, x)
         if at.known.sum() < LEAST_READINGS or np.ptp(at.x[at.known]) < LEAST_RANGE_DEG:
             continue
-        found, left = _left(at, displayed)
+        found, left, weight = _left(at, displayed)
         if found[1] >= LEAST_GAIN:  # half a cycle late it would run the other way
-            tried.append((float(np.mean(left**2)), float(lag), int(at.known.sum())))
+            cost = float(np.sum(weight * left**2) / np.sum(weight))
+            tried.append((cost, float(lag), int(at.known.sum())))
     if not tried:
         return None
     most = max(count for _, _, count in tried)
@@ -136,12 +139,19 @@ def _design(at: _At, low: float, high: float) -> Floats:
     return np.column_stack([np.ones_like(at.x), at.x, bow, at.way / 2.0])
 
 
-def _left(at: _At, displayed: Floats) -> tuple[Floats, Floats]:
-    x = at.x[at.known]
+def _left(at: _At, displayed: Floats) -> tuple[Floats, Floats, Floats]:
+    """The linear part, what it leaves, and each number's weight: a wrong digit counts little."""
+    x, shown = at.x[at.known], displayed[at.known]
     design = _design(at, float(x.min()), float(x.max()))[at.known]
-    solved = np.linalg.lstsq(design, displayed[at.known], rcond=None)[0]
-    found = np.asarray(solved, dtype=np.float64)
-    return found, np.asarray(displayed[at.known] - design @ found)
+    weight = np.ones(len(shown))
+    for _ in range(ROUNDS):
+        root = np.sqrt(weight)
+        solved = np.linalg.lstsq(design * root[:, None], shown * root, rcond=None)[0]
+        found = np.asarray(solved, dtype=np.float64)
+        left = np.asarray(shown - design @ found)
+        usual = max(1.48 * float(np.median(np.abs(left))), LEAST_SCATTER_DEG)
+        weight = 1.0 / (1.0 + (left / (CAUCHY * usual)) ** 2)
+    return found, left, weight
 
 
 def _fitted(
@@ -152,15 +162,16 @@ def _fitted(
     for _ in range(12):
         at = _At.of(read_s - lag, seconds, x)
         low, high = float(at.x[at.known].min()), float(at.x[at.known].max())
-        linear, left = _left(at, displayed)
+        linear, left, weight = _left(at, displayed)
         slope = -linear[1] * at.speed[at.known]
         design = np.column_stack([_design(at, low, high)[at.known], slope])
-        step, *_ = np.linalg.lstsq(design, left, rcond=None)
+        scale = np.sqrt(weight)
+        step, *_ = np.linalg.lstsq(design * scale[:, None], left * scale, rcond=None)
         lag += float(np.clip(step[4], -0.1, 0.1))
         if abs(step[4]) < 1e-4:
             break
-    scatter = float(np.sqrt(np.sum(left**2) / max(len(left) - 5, 1)))
-    inverse = np.linalg.pinv(design)
+    scatter = float(np.sqrt(np.sum(weight * left**2) / max(float(np.sum(weight)) - 5.0, 1.0)))
+    inverse = np.linalg.pinv(design * scale[:, None]) * scale
     noise = np.maximum(scatter**2, step_deg**2 / 12.0) + (slope * U_SECONDS) ** 2
     own = np.interp(read_s - lag, seconds, u_own)[at.known]
     noise = _together(left) * (noise + (linear[1] * own) ** 2)

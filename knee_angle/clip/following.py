@@ -57,7 +57,8 @@ LOOK_EVERY_S = 2.0
 """Looks by the detectors, where nothing was lost (seconds); where it was, sooner."""
 LOOK_AGAIN_S = 0.4
 LOOK_WITHOUT_DOTS_S = 0.5
-READ_EVERY_S = 0.2
+READ_EVERY_S = 0.5
+"""A reader of displays is asked so often: 60 ms each (its own bench)."""
 LEVELS = 3
 LEAST_WINDOW_PX = 11
 WINDOW_DIAMETERS = 1.5

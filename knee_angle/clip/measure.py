@@ -49,6 +49,9 @@ __all__ = ["Readings", "crops_of", "measure_clip"]
 
 Floats = NDArray[np.float64]
 
+FEWEST_NUMBERS, NEIGHBOURS, STEADY_DEG = 5, 3, 5.0
+"""A number read in a picture counts where most of three on either side go with it: as far from
+it as the knee moved, half as much again, and a lag's worth (our own)."""
 MOST_UNSEEN = 0.1
 """A larger share of the film without the whole leg is told."""
 ABOUT_END_S = 1.5
@@ -74,6 +77,23 @@ class Readings:
         object.__setattr__(
             self, "displayed_deg", np.asarray(self.displayed_deg, dtype=float)[order]
         )
+
+    def that_fit(self, seconds: Floats, knee_deg: Floats) -> tuple[Readings, int]:
+        """Numbers that go with their neighbours, and how many do not: read wrongly.
+
+        From one number to the next the display moves about as far as the knee does.
+        """
+        if len(self.seconds) < FEWEST_NUMBERS or len(seconds) < 2:
+            return Readings(self.seconds[:0], self.displayed_deg[:0]), len(self.seconds)
+        knee = np.interp(self.seconds, seconds, knee_deg)
+        apart = np.abs(self.displayed_deg[:, None] - self.displayed_deg[None])
+        moved = np.abs(knee[:, None] - knee[None])
+        order = np.arange(len(knee))
+        near = np.abs(order[:, None] - order[None])
+        beside = (near > 0) & (near <= NEIGHBOURS)
+        alike = beside & (apart <= STEADY_DEG + 1.5 * moved)
+        fits = 2 * alike.sum(axis=1) > beside.sum(axis=1)
+        return Readings(self.seconds[fits], self.displayed_deg[fits]), int((~fits).sum())
 
     def at(self, seconds: float, *, within_s: float) -> float | None:
         """The number nearest to a time."""
@@ -154,11 +174,15 @@ def _answered(
     lens = lens_of_film(film, width_px=wide, height_px=high, f35_mm=f35_mm)
     shown = readings if readings is not None else _read(followed)
     knees = (given, given) if legs is None else legs.both
-    past = tuple(dict.fromkeys(told for one in knees for told in _display_alarms(shown, one)))
+    past = () if readings is None else _alarms_of_both(shown, knees)
     found = gathered(followed, lens, given) if followed.samples else None
     if found is None or isinstance(found, NotMeasured):
         return replace(found or said.NOTHING, alarms=past)
     joint = estimated(found.seconds, found.seen)
+    misread = 0
+    if readings is None:
+        shown, misread = shown.that_fit(found.seconds[joint.used], joint.knee.values[joint.used])
+        past = _alarms_of_both(shown, knees)
     if joint.used.sum() < 3:
         return replace(said.CONTRADICTING, alarms=past)
     judged_by, asked = given, tuple[str, ...]()
@@ -167,6 +191,9 @@ def _answered(
         judged_by, asked = legs.of(side), which_knee(side, legs.only)
         past = _display_alarms(shown, judged_by)
     answer = _Answering(film, followed, found, joint, shown, judged_by).answer((*asked, *past))
+    if misread:
+        told = said.misread(misread, misread + len(shown.seconds))
+        answer = replace(answer, cautions=(told, *answer.cautions))
     chosen = chosen_pictures(
         found, joint, shown_s=shown.seconds, shown_deg=shown.displayed_deg,
         lag_s=answer.against[-1].lag_s.value if answer.against else 0.0,
@@ -207,6 +234,11 @@ def _display_alarms(shown: Readings, settings: Settings) -> tuple[str, ...]:
         return ()
     ends = (float(shown.displayed_deg.max()), float(shown.displayed_deg.min()))
     return tuple(dict.fromkeys(alarm for end in ends for alarm in display_alarms(end, settings)))
+
+
+def _alarms_of_both(shown: Readings, knees: tuple[Settings, Settings]) -> tuple[str, ...]:
+    """Alarms of the displayed numbers by the limits of either knee."""
+    return tuple(dict.fromkeys(told for one in knees for told in _display_alarms(shown, one)))
 
 
 class _Answering:

@@ -16,6 +16,7 @@ __all__ = [
     "NO_LEG",
     "PRIOR",
     "TWO_LEGS",
+    "misread",
     "no_turn",
     "not_seen",
     "odd_pictures",
@@ -82,6 +83,16 @@ def not_seen(share: float) -> str:
         "In {percent:.0f} % of the clip hip, knee and ankle were not all seen; those times are "
         "left out.",
         percent=100.0 * share,
+    )
+
+
+def misread(left_out: int, read: int) -> str:
+    """Numbers that were read in the pictures and do not go with the others."""
+    return say(
+        "{left_out} of {read} numbers read on the display do not go with their neighbours and "
+        "were left out.",
+        left_out=left_out,
+        read=read,
     )
 
 
