@@ -52,13 +52,15 @@ def filled(opened: Store) -> Store:
     full = SetUp(
         end="flexion", flexion_deg=95, extension_deg=-2.5, speed=3, bed_head_deg=30,
         hours_of_use=6.5, ticks=("heel", "fibular_head"), visit="ab" * 16, setting="2",
+        adjusted=1,
     )  # fmt: skip
     wrong = opened.save_measurement(made_measurement(), machine="M-03", setup=full, **given)
     opened.save_measurement(
         made_measurement(displayed_deg=88), machine="M-03", setup=full, corrects=wrong.id,
         taken_at=NOON - timedelta(days=3, microseconds=17), **given,
     )  # fmt: skip
-    opened.save_measurement(made_measurement(displayed_deg=None), **given)
+    rated = replace(made_measurement(displayed_deg=None), rater="R1")
+    opened.save_measurement(rated, **given)
     taken_back = opened.save_measurement(made_measurement(), **given)
     opened.withdraw_measurement(taken_back.id, "wrong_person")
     opened.save_measurement(made_measurement(), **{**given, "person": "P-018"})
@@ -199,6 +201,16 @@ def test_an_angle_says_all_that_belongs_to_it(store, release):
     assert source["agent"][1]["who"]["identifier"]["value"] == "ward 3"
 
 
+def test_who_placed_the_points_is_told_by_a_code(store):
+    said = [
+        part["valueString"]
+        for entry in course(store, "R4B")["entry"]
+        for part in entry["resource"].get("component", ())
+        if part["code"]["coding"][-1]["code"] == "rater"
+    ]
+    assert said == ["R1"]
+
+
 @pytest.mark.parametrize("release", RELEASES)
 def test_what_is_read_back_is_what_is_kept(store, release, tmp_path):
     """Every field of every row, at the decimals that are written; the photos' hashes too."""
@@ -258,8 +270,8 @@ def test_a_row_that_differs_is_named_with_its_fields(store):
 
 def test_every_field_of_a_row_is_handed_on_or_left_out_by_name():
     """A field that is added to a kept row has to be decided about here."""
-    from knee_angle.exchange.fhir.parts import CHECK, MEASURED, VISIT
-    from knee_angle.store import KeptCheck, KeptMeasurement, KeptVisit
+    from knee_angle.exchange.fhir.parts import CHECK, JOINT, MEASURED, VISIT
+    from knee_angle.store import KeptCheck, KeptKnee, KeptMeasurement, KeptVisit
 
     always = {
         "id", "taken_at", "saved_at", "who", "corrects", "corrected_by", "withdrawn", "software",
@@ -272,6 +284,8 @@ def test_every_field_of_a_row_is_handed_on_or_left_out_by_name():
     ):
         written = {name for part in parts for name in part.fields if "." not in name}
         assert {one.name for one in fields(kind)} == written | always | others
+    knee = {name for part in JOINT for name in part.fields}
+    assert {one.name for one in fields(KeptKnee)} == knee | {"measurements", "deg"}
     setup = {n.removeprefix("setup.") for p in MEASURED for n in p.fields if "setup." in n}
     assert setup == {one.name for one in fields(SetUp)}
 

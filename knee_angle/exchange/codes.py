@@ -105,6 +105,8 @@ _MEASURED = {
     "ticked": Concept("Set-up points ticked", "From the bedside checklist."),
     "visit": Concept("Visit", "Shared by all photos of one visit."),
     "setting": Concept("Setting", "The place at which the machine was paused, counted in a visit."),
+    "rater": Concept("Rater", "Code of who placed the points by hand."),
+    "adjusted": Concept("Adjusted so often before", "In this visit, before this photo."),
     "photo-time-given": Concept(
         "Time of the photo was given", "Else the effective time is that of keeping."
     ),

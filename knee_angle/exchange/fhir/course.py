@@ -92,7 +92,7 @@ def of_measurement(stored: StoredMeasurement, codes: Codes) -> Iterator[Entry]:
     """One photo's angle and where it comes from."""
     row = stored.row
     urn = row_urn(row.id)
-    observation = {
+    observation: Json = {
         **_observed(row, codes, urn, row.id, row.side),
         "text": narrative(_sentence(row)),
         "code": concept(codes, "passive-knee-flexion"),
@@ -100,6 +100,9 @@ def of_measurement(stored: StoredMeasurement, codes: Codes) -> Iterator[Entry]:
         "method": concept(codes, f"photogrammetry-{row.plane}"),
         "component": components(MEASURED, row, codes),
     }
+    if stored.measurement.rater is not None:
+        who = {"code": concept(codes, "rater"), "valueString": stored.measurement.rater}
+        observation["component"].append(who)
     said = [*stored.contract.get("alarms", ()), *stored.contract.get("cautions", ())]
     if said:
         observation["note"] = [{"text": text} for text in said]

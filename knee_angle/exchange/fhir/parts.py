@@ -59,12 +59,15 @@ class Part:
         How it is written.
     prefix : str
         For codes: what stands before the row's word in the local code.
+    default : object
+        What the row has where a bundle does not tell it.
     """
 
     concept: str
     field: str
     kind: Kind
     prefix: str = ""
+    default: Any = None
 
     @property
     def fields(self) -> tuple[str, ...]:
@@ -94,9 +97,10 @@ MEASURED: tuple[Part, ...] = (
     Part("set-speed", "setup.speed", "number"),
     Part("bed-head", "setup.bed_head_deg", "deg"),
     Part("hours-of-use", "setup.hours_of_use", "h"),
-    Part("ticked", "setup.ticks", "codes", "ticked-"),
+    Part("ticked", "setup.ticks", "codes", "ticked-", default=()),
     Part("visit", "setup.visit", "text"),
     Part("setting", "setup.setting", "text"),
+    Part("adjusted", "setup.adjusted", "count", default=0),
     Part("photo-time-given", "taken_at_given", "flag"),
 )
 """Of a measurement beside its angle, method, times and person."""
@@ -106,6 +110,7 @@ JOINT: tuple[Part, ...] = (
     Part("interval-95", "interval_deg", "range"),
     Part("displayed-angle", "displayed_deg", "deg"),
     Part("setting", "setting", "text"),
+    Part("adjusted", "adjusted", "count", default=0),
 )
 """Of a visit's knee at one setting."""
 
@@ -227,9 +232,7 @@ def told(parts: Sequence[Part], observation: Json) -> dict[str, Any]:
     }
     values: dict[str, Any] = {}
     for part in parts:
-        value = None if part.concept not in said else _back(part, said[part.concept])
-        if part.kind == "codes" and value is None:
-            value = ()
+        value = part.default if part.concept not in said else _back(part, said[part.concept])
         if len(part.fields) == 1:
             values[part.field] = value
         else:
