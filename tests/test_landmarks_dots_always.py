@@ -123,6 +123,35 @@ def test_bars_with_their_hinge_far_from_the_knee_are_the_machines(off, tmp_path)
     assert max(misses(found, drawing.points()).values()) < 0.6
 
 
+class Turned(Misfit):
+    """A misfit whose two bars are turned about the hinge as well, degrees."""
+
+    def __init__(self, off, turns_deg, **values):
+        super().__init__(off, **values)
+        object.__setattr__(self, "turns_deg", turns_deg)
+
+    def points(self) -> dict[str, np.ndarray]:
+        named = super().points()
+        for name, turn in zip(("thigh_bar", "shank_bar"), np.radians(self.turns_deg), strict=True):
+            c, s = np.cos(turn), np.sin(turn)
+            bar = named[name] - named["hinge"]
+            named[name] = named["hinge"] + np.array([[c, -s], [s, c]]) @ bar
+        return named
+
+
+@pytest.mark.parametrize(
+    "turns_deg", [(12, 12), (-15, 25), (20, 20), (25, 25), (-9, 30), (28, 10)], ids=str
+)
+def test_the_only_three_dots_beside_a_leg_are_the_machines_though_its_bars_are_turned(
+    turns_deg, tmp_path
+):
+    drawing = Turned((30, 65), turns_deg, flexion_deg=60.0, seed=4)
+    found = witnessed(drawing, tmp_path)
+    assert isinstance(found, Landmarks)
+    assert set(found.points) == set(NAMES)
+    assert max(misses(found, drawing.points()).values()) < 0.6
+
+
 @pytest.mark.parametrize("off", [(-50, 25), (70, 10)], ids=str)
 def test_bars_whose_dots_could_be_hip_or_ankle_are_said_with_all_six(off, tmp_path):
     found = find(Misfit(off, flexion_deg=60.0, seed=4).picture(), tmp_path)

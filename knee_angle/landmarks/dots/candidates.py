@@ -174,9 +174,10 @@ def company_of(some: Candidates, everything: Candidates) -> Floats:
 
 def _repeats(xy: Floats, radius: Floats) -> NDArray[np.bool_]:
     """Which ones lie on an earlier one of about the same size."""
-    away = xy[:, None] - xy[None]
-    gap2 = away[..., 0] ** 2 + away[..., 1] ** 2
-    least = 0.6 * np.minimum(radius[:, None], radius[None])
-    logs = np.log(radius)
-    alike = np.abs(logs[:, None] - logs[None]) < 0.5
-    return np.asarray(np.triu((gap2 < least**2) & alike, 1).any(axis=0))
+    across, down = (part[:, None] - part for part in xy.T)
+    least = 0.6 * np.minimum(radius[:, None], radius)
+    earlier, later = np.nonzero(across * across + down * down < least * least)
+    alike = np.abs(np.log(radius[earlier] / radius[later])) < 0.5
+    repeated = np.zeros(len(xy), dtype=bool)
+    repeated[later[(earlier < later) & alike]] = True
+    return repeated

@@ -49,12 +49,12 @@ LEFT_OUT = 2.5
 BAR_TURN_DEG = 10.0
 BAR_ALONG = (0.15, 1.2)
 FARTHEST_HINGE = 0.6
-LEAST_BARS = 6.0
+LEAST_BARS, LEAST_BARS_ALONE = 6.0, 2.0
 BARS_MARGIN = 3.0
 """Bars of a machine that sits wrongly: about parallel to thigh and shank (a misfit of up to 25
 degrees is shared by both), that long in their segments, the hinge at most so far from the knee
-in mean segments (240 mm of 400), and so much more probable than chance and than any other set.
-Our own."""
+in mean segments (240 mm of 400), and so much more probable than chance and than any other set;
+less where just these three dots are left, since nothing else is there for them to be. Our own."""
 MOST_SPARE = 8
 EACH, MOST_LEGS = 5, 60
 """Patches followed up for each point, and sets of three."""
@@ -208,7 +208,10 @@ def with_bars_anywhere(found: Candidates, named: Assignment) -> Assignment:
                     scored.append((_bars(found, own, leg, trio), trio))
     scored.sort(key=lambda row: -row[0])
     best = scored[0] if scored else (-np.inf, ())
-    if best[0] < LEAST_BARS or (len(scored) > 1 and scored[1][0] > best[0] - BARS_MARGIN):
+    alone = len(spare) + sum(k >= 0 for k in known) == len(MACHINE_POINTS)
+    if best[0] < (LEAST_BARS_ALONE if alone else LEAST_BARS) or (
+        len(scored) > 1 and scored[1][0] > best[0] - BARS_MARGIN
+    ):
         return named
     index = dict(named.index) | dict(zip(MACHINE_POINTS, best[1], strict=True))
     left = max(named.spare - (len(index) - len(named.index)), 0)

@@ -53,6 +53,9 @@ _CURVE = np.stack(
     axis=1,
 )
 
+_CURVES = (_CURVE[:, :, None] * _CURVE[:, None]).reshape(RAYS, 25)
+"""Products of the curve's terms along each ray: weighted, they sum to a fit's normal matrix."""
+
 
 def outline(picture: Rgb, xy: Floats, radius: float) -> tuple[Floats, Floats, Floats]:
     """Outline of one dot that is known to be there.
@@ -123,7 +126,8 @@ def _steps_along_rays(
     colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)))
     core = colours[:, :, radii < CORE].mean(axis=(1, 2))
     off = colours - core[:, None, None]
-    away = np.sqrt(np.einsum("narc,narc->nar", off, off)).astype(np.float64)
+    off *= off
+    away = np.sqrt(off[..., 0] + off[..., 1] + off[..., 2]).astype(np.float64)
     return away[:, :, 2:] - away[:, :, :-2], colours
 
 
@@ -148,7 +152,7 @@ def _closed_curve(edge: Floats, height: Floats) -> tuple[Floats, Floats, Floats,
     weight = clear
     curve = np.zeros((len(edge), 5))
     for _ in range(3):
-        normal = (weight[:, None, :] * _CURVE.T) @ _CURVE
+        normal = (weight @ _CURVES).reshape(-1, 5, 5)
         right = (weight * edge) @ _CURVE
         curve = np.linalg.solve(normal + 1e-3 * np.eye(5), right[..., None])[..., 0]
         rest = edge - curve @ _CURVE.T
