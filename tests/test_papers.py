@@ -14,6 +14,7 @@ import pypdf
 import pypdfium2
 import pytest
 import streamlit as st
+from called import called
 from stores import (
     NOON,
     SETTINGS,
@@ -416,10 +417,19 @@ def test_the_two_knees_of_a_person_stand_apart(store):
         papers.of_course(store, "P-099")
 
 
+@pytest.fixture(scope="module")
+def long_course(tmp_path_factory):
+    with open_store(tmp_path_factory.mktemp("long") / "a.db", clock=lambda: NOON) as store:
+        store.add_person("P-017")
+        keep_days(store, 200)
+        return papers.of_course(store, "P-017", made_at=NOON)
+
+
 @pytest.mark.parametrize("size", ["a4", "letter"])
-def test_a_course_of_200_days_breaks_over_pages_with_its_head_and_the_patients_code(store, size):
-    keep_days(store, 200)
-    content = pdf_of(papers.of_course(store, "P-017", made_at=NOON), size)
+def test_a_course_of_200_days_breaks_over_pages_with_its_head_and_the_patients_code(
+    long_course, size
+):
+    content = pdf_of(long_course, size)
     pages = [page.extract_text() for page in opened_pdf(content).pages]
     assert 4 <= len(pages) <= 6
     days = set()
@@ -596,3 +606,65 @@ def test_a_visit_that_was_just_kept_is_handed_over_as_paper(store, judged, monke
 
     (made,) = offered(monkeypatch, "keeping", drawn).values()
     assert "P-017" in opened_pdf(made).pages[0].extract_text()
+
+
+# The command -------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def ward(tmp_path_factory, judged, checked):
+    path = tmp_path_factory.mktemp("ward") / "a.db"
+    answer, photos = judged
+    with open_store(path, who="ward 3", clock=lambda: NOON) as store:
+        store.add_person("P-017")
+        store.add_machine("M-03")
+        store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+        keep_check(store, checked)
+    return path
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        pytest.param(("visit", "--person", "P-017"), id="a visit"),
+        pytest.param(("course", "--person", "P-017"), id="a course"),
+        pytest.param(("machine", "--machine", "M-03", "--note", "spare"), id="a machine"),
+        pytest.param(("fleet",), id="the fleet"),
+    ],
+)
+@pytest.mark.parametrize("ending", ["pdf", "html"])
+def test_the_command_writes_each_paper_without_photo_or_model(ward, tmp_path, asked, ending):
+    out = tmp_path / f"paper.{ending}"
+    name, *options = asked
+    made = called("report", name, out, *options, "--paper", "letter", "--store", ward)
+    assert (made.returncode, made.stderr) == (0, "")
+    assert made.stdout.startswith(f"{out}: ")
+    content = out.read_bytes()
+    assert content.startswith(b"%PDF" if ending == "pdf" else b"<!doctype html>")
+    if ending == "pdf":
+        assert round(float(opened_pdf(content).pages[0].mediabox.width)) == 612
+    with open_store(ward) as store:
+        assert any(line.what == "report" and name in line.about for line in store.audit())
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        pytest.param(("visit", "a.txt", "--person", "P-017"), "must be named .pdf or .html",
+                     id="a name of no kind"),
+        pytest.param(("visit", "a.pdf"), "a person's code or a row", id="nobody named"),
+        pytest.param(("visit", "a.pdf", "--person", "Ada"), "never use a name", id="a name"),
+        pytest.param(("course", "a.pdf", "--person", "P-099"), "nothing is kept for P-099",
+                     id="an unknown patient"),
+        pytest.param(("machine", "a.pdf", "--machine", "M-99"), "no check is kept for M-99",
+                     id="an unknown machine"),
+        pytest.param(("fleet", "none/a.pdf"), "cannot be written", id="no such folder"),
+    ],
+)  # fmt: skip
+def test_a_paper_that_cannot_be_made_is_one_line_that_names_why(ward, tmp_path, asked, said):
+    name, out, *options = asked
+    made = called("report", name, tmp_path / out, *options, "--store", ward)
+    assert made.returncode == 2
+    assert said in made.stderr
+    assert made.stderr.count("\n") == 1
+    assert not (tmp_path / out).exists()

@@ -312,18 +312,19 @@ def _said(
     """Limits, what is proven at each place, and what to check."""
     places = kept.now_of(every)
     blocks: list[Block] = [Heading(say("Limits")), *_prescribed(every, settings)]
-    blocks.append(Heading(say("What is proven")))
-    blocks += [
+    proven: list[Block] = [
         Words(capital(visit_words.apart_text(place.apart)), lead=END_WORDS[place.end])
         for place in places
         if place.apart is not None
     ]
     machine, lacking = contract["machine"], kept.lacking_of(contract)
     if lacking is not None:
-        blocks.append(Words(visit_words.lacking_text(lacking), lead=say("Lacks")))
+        proven.append(Words(visit_words.lacking_text(lacking), lead=say("Lacks")))
     if machine is not None:
         found = capital(words.FINDING_WORDS[machine["finding"]])
-        blocks.append(Words(found, lead=say("Machine")))
+        proven.append(Words(found, lead=say("Machine")))
+    if proven:
+        blocks += [Heading(say("What is proven")), *proven]
     blocks += [Words(line, lead=say("Changed")) for line in told_lines(contract, "CHANGED")]
     blocks.append(Heading(say("What to check")))
     blocks += [Words(line) for line in told_lines(contract, "DO")]
@@ -376,7 +377,7 @@ def _plus_minus(places: Sequence[kept.Place]) -> tuple[Block, ...]:
             head=(say("From"), *(END_WORDS[place.end] for place in ends)),
             rows=tuple(rows),
             align="l" + "l" * len(ends),
-            widths=(1.0, *(0.0 for _ in ends)),
+            widths=(0.0, 1.0) if len(ends) == 1 else (1.0, *(0.0 for _ in ends)),
             caption=say("95 %; a bar is the share of the variance. Shares add up, ± do not."),
         ),
         Words(capital(visit_words.sure_text(surest.knee, surest.shrink))),
