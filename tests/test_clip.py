@@ -18,7 +18,10 @@ from knee_angle.clip.answer import ClipAnswer
 from knee_angle.clip.course import cycle_seconds, end_weights, turns_of
 from knee_angle.clip.curve import fit_curve
 from knee_angle.clip.film import lens_of_film, opened_film
+from knee_angle.clip.following import follow
+from knee_angle.clip.gather import gathered
 from knee_angle.clip.measure import Readings, measure_clip
+from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.records import NotMeasured
@@ -556,3 +559,47 @@ def test_a_number_read_wrongly_in_a_picture_is_no_end_and_no_alarm():
     fit, left_out = Readings(read_s, shown).that_fit(seconds, knee)
     assert left_out == 3
     assert sorted(set(range(len(read_s))) - set(np.searchsorted(read_s, fit.seconds))) == wrong
+
+
+GOOD = Weighed((10.0, 5.0, 5.0), 0.5, (), "")
+ANKLE_OFF = Weighed((10.0, 5.0, 40.0), 0.5, (("ankle", "the ankle dot lies elsewhere"),), "")
+SLANTED = Weighed((10.0, 5.0, 5.0), 6.0, (), "the strip is slanted")
+
+
+@pytest.mark.parametrize(
+    ("looks", "placement_mm", "tilt_deg", "told"),
+    [
+        pytest.param([], (10.0, 5.0, 5.0), 0.0, (), id="none was weighed"),
+        pytest.param([GOOD] * 4, (10.0, 5.0, 5.0), 0.5, (), id="all is well"),
+        pytest.param(
+            [GOOD, ANKLE_OFF, GOOD, SLANTED], (10.0, 5.0, 5.0), 0.5, (), id="one look errs"
+        ),
+        pytest.param(
+            [ANKLE_OFF, GOOD, ANKLE_OFF], (10.0, 5.0, 40.0), 0.5,
+            ("the ankle dot lies elsewhere",), id="most looks say that a dot is elsewhere",
+        ),
+        pytest.param(
+            [SLANTED, SLANTED, GOOD], (10.0, 5.0, 5.0), 6.0, ("the strip is slanted",),
+            id="most looks say that the strip is slanted",
+        ),
+    ],
+)  # fmt: skip
+def test_a_doubt_counts_where_most_looks_have_it(looks, placement_mm, tilt_deg, told):
+    assert weighed_together(looks, Settings()) == (placement_mm, tilt_deg, told)
+
+
+def test_a_clip_weighs_its_dots_against_the_network(short):
+    asked = []
+
+    class Watching:
+        def weigh(self, photo, found, tags):
+            asked.append((photo.name, found.points["knee"].source, len(tags)))
+            return ANKLE_OFF
+
+    with opened_film(short) as film:
+        followed = follow(film, detectors=shared_detectors(), weigher=Watching())
+        lens = lens_of_film(film, width_px=960, height_px=720)
+    found = gathered(followed, lens, Settings())
+    assert {source for _, source, _ in asked} == {"dot"}
+    assert found.seen.leg.placement_mm == (10.0, 5.0, 40.0)
+    assert "the ankle dot lies elsewhere" in found.cautions

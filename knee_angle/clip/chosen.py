@@ -163,7 +163,7 @@ def _measured(
         side=found.seen.leg.side,
         lens=_lens(found, joint),
         view=_view(found, joint, k),
-        placement_mm=settings.placed_mm,
+        placement_mm=found.seen.leg.placement_mm,
     )
     rng = np.random.default_rng(int(sha256[:16], 16))
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)

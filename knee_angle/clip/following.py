@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.clip.film import Film, FilmFrame
+from knee_angle.clip.weighing import Weighed, Weigher
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.choose import found_landmarks, without_direction
 from knee_angle.photo.reading import Photo, photo_of_pixels
@@ -73,11 +74,12 @@ USUAL_GREY = 120.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """What the detectors saw in one picture; the direction where no tags show it."""
+    """What the detectors saw in one picture, with direction and doubts where they were asked."""
 
     seconds: float
     landmarks: Landmarks | NotMeasured
     direction: Direction | None = None
+    weighed: Weighed | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,6 +149,7 @@ def follow(
     *,
     detectors: Sequence[Detector],
     reader: NumberReader | None = None,
+    weigher: Weigher | None = None,
     progress: Callable[[float], None] = lambda _: None,
     stop: Callable[[], bool] = lambda: False,
 ) -> Followed:
@@ -160,12 +163,14 @@ def follow(
         As for photos.
     reader : NumberReader, optional
         Asked for the display's number every `READ_EVERY_S`.
+    weigher : Weigher, optional
+        Weighs dots and strip against the network in some looks.
     progress : callable
         Told the seconds of film that are done.
     stop : callable
         Asked before every picture; where it says yes, what was seen so far is the answer.
     """
-    through = _Through(detectors, film, reader)
+    through = _Through(detectors, film, reader, weigher)
     stopped = False
     for frame in film.frames(every_s=SAMPLE_EVERY_S):
         if stop():
@@ -180,12 +185,16 @@ class _Through:
     """The film on its way through; samples so far are in `samples`."""
 
     def __init__(
-        self, detectors: Sequence[Detector], film: Film, reader: NumberReader | None
+        self,
+        detectors: Sequence[Detector],
+        film: Film,
+        reader: NumberReader | None,
+        weigher: Weigher | None,
     ) -> None:
         self.samples: list[Sample] = []
         self.size_px = (0, 0)
         self._detectors, self._film, self._reader = detectors, film, reader
-        self._last_read_s = -np.inf
+        self._last_read_s, self._weigher = -np.inf, weigher
         self._track: _Track | None = None
         self._last_look_s = -np.inf
         self._dots_seen = True
@@ -236,7 +245,11 @@ class _Through:
             directing = (one for one in self._detectors if isinstance(one, DirectionDetector))
             seen = (one.direction(photo, found) for one in directing)
             direction = next((one for one in seen if one is not None), None)
-        return Look(seconds, found, direction)
+        weighed = None
+        dots = isinstance(found, Landmarks) and found.points["knee"].source == "dot"
+        if self._weigher is not None and isinstance(found, Landmarks) and dots:
+            weighed = self._weigher.weigh(photo, found, tags)
+        return Look(seconds, found, direction, weighed)
 
     def _after_look(self, look: Look, followed: Floats, grey: Grey) -> Floats:
         """Where the points are after a look; what was followed until then is closed to it."""

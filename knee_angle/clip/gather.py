@@ -17,6 +17,7 @@ from knee_angle.clip import said
 from knee_angle.clip.following import FOLLOWED, Followed, Sample, looks_of
 from knee_angle.clip.model import Seen
 from knee_angle.clip.standing import Sights, lean_of, rows_of, sights_of
+from knee_angle.clip.weighing import weighed_together
 from knee_angle.photo import boards, camera
 from knee_angle.photo.lens_seen import seen_through
 from knee_angle.records import (
@@ -121,9 +122,13 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
         _by_prior(sights)
     leg = _leg(looks, strip_lens, names, side, settings)
     u_px, alike = _finding(looks, names, points, source)
-    seen = Seen(leg, points, u_px, alike, sights, use_strip, U_ALIKE * _usual_u_deg(sights))
+    weighed = [one.look.weighed for one, _ in looks if one.look is not None and one.look.weighed]
+    placement_mm, tilt_deg, doubts = weighed_together(weighed, settings)
+    leg = replace(leg, placement_mm=placement_mm)
+    u_common_deg = math.hypot(U_ALIKE * _usual_u_deg(sights), tilt_deg)
+    seen = Seen(leg, points, u_px, alike, sights, use_strip, u_common_deg)
     seconds = np.array([one.seconds for one in samples])
-    told = (*cautions, *_usual([found.cautions for _, found in looks]))
+    told = (*doubts, *cautions, *_usual([found.cautions for _, found in looks]))
     return Gathered(seen, tuple(samples), seconds, plane, source, tuple(dict.fromkeys(told)))
 
 

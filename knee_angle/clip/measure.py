@@ -35,6 +35,7 @@ from knee_angle.clip.estimate import Joint, Quantity, estimated
 from knee_angle.clip.film import Film, lens_of_film, opened_film
 from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
+from knee_angle.clip.weighing import Weigher
 from knee_angle.landmarks.base import Detector
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
@@ -154,6 +155,7 @@ def measure_clip(
             film,
             detectors=detectors,
             reader=None if readings is not None else reader,
+            weigher=Weigher(film, detectors, given, f35_mm),
             progress=lambda done: progress(done, film.seconds),
             stop=stop,
         )
