@@ -96,8 +96,13 @@ VARIED = {
 }
 
 
-@pytest.mark.parametrize("shown", VARIED.values(), ids=VARIED)
-@pytest.mark.parametrize("displayed", [93.0, None], ids=["display", "no display"])
+@pytest.mark.parametrize(
+    ("shown", "displayed"),
+    [
+        *(pytest.param(make, 93.0, id=name) for name, make in VARIED.items()),
+        pytest.param(VARIED["no picture"], None, id="no picture, no display"),
+    ],
+)
 def test_a_validator_finds_nothing(store, shown, displayed, tmp_path):
     for file in made_of(store, kept(store, shown(), displayed=displayed)).values():
         assert said_of(file, tmp_path) == []

@@ -6,7 +6,7 @@ import gzip
 import json
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import fields, replace
 from datetime import timedelta
 from functools import cache
@@ -87,18 +87,39 @@ def store(tmp_path_factory) -> Iterator[Store]:
         yield filled(opened)
 
 
-def course(store: Store, release: str, codes: Codes = LOCAL, *, all_rows: bool = True) -> dict:
+WRITTEN: dict[tuple[str, str], str] = {}
+"""Bundles of the one store of these tests, with the local codes."""
+
+
+def once(name: str, release: str, make: Callable[[], dict]) -> dict:
+    """A bundle of its own, made once."""
+    if (name, release) not in WRITTEN:
+        WRITTEN[name, release] = json.dumps(make())
+    return json.loads(WRITTEN[name, release])
+
+
+def made_course(store: Store, release: str, codes: Codes) -> dict:
     return bundle_of_course(
         "P-017",
-        tuple(store.stored_measurements(person="P-017", all_rows=all_rows)),
-        store.visits(person="P-017", all_rows=all_rows),
+        tuple(store.stored_measurements(person="P-017", all_rows=True)),
+        store.visits(person="P-017", all_rows=True),
         release=release, codes=codes, at=NOON,
     )  # fmt: skip
 
 
-def checks(store: Store, release: str, codes: Codes = LOCAL) -> dict:
+def course(store: Store, release: str, codes: Codes = LOCAL) -> dict:
+    if codes is not LOCAL:
+        return made_course(store, release, codes)
+    return once("course", release, lambda: made_course(store, release, LOCAL))
+
+
+def checks(store: Store, release: str) -> dict:
     found = store.checks(machine="M-03", all_rows=True)
-    return bundle_of_checks("M-03", found, release=release, codes=codes, at=NOON)
+    return once(
+        "checks",
+        release,
+        lambda: bundle_of_checks("M-03", found, release=release, codes=LOCAL, at=NOON),
+    )
 
 
 MADE = MappingProxyType({"course": course, "checks": checks})
@@ -527,7 +548,7 @@ def test_without_the_extra_its_name_is_said(store, monkeypatch):
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setitem(sys.modules, "fhir.resources", None)
     with pytest.raises(InvalidInput, match=r"pip install 'knee-angle\[fhir\]'"):
-        course(store, "R4B")
+        made_course(store, "R4B", LOCAL)
 
 
 def _without(bundle: dict, kind: str, field: str) -> str:

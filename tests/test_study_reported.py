@@ -19,8 +19,14 @@ CARD = (resources.files("knee_angle.landmarks") / "weights" / "leg.json").read_b
 WEIGHTS = json.loads(CARD)["sha256"]
 
 
-@pytest.fixture
-def table(tmp_path) -> Path:
+@pytest.fixture(scope="module")
+def told(tmp_path_factory) -> tuple[dict, str]:
+    """The report as JSON and as a page."""
+    folder = tmp_path_factory.mktemp("study")
+    return report(table_in(folder), folder)
+
+
+def table_in(tmp_path: Path) -> Path:
     """Twelve photos: one not measured, two without a displayed number, one without a person."""
     lines = ["photo,person,flexion_deg,displayed_deg,reason"]
     for n in range(12):
@@ -42,8 +48,8 @@ def report(table: Path, tmp_path: Path) -> tuple[dict, str]:
     return json.loads(done.stdout), page.read_text()
 
 
-def test_the_flow_goes_from_the_table_s_rows_to_the_pairs(table, tmp_path):
-    row, page = report(table, tmp_path)
+def test_the_flow_goes_from_the_table_s_rows_to_the_pairs(told):
+    row, page = told
     assert [(step["step"], step["rows"]) for step in row["flow"]] == [
         ("rows in the table", 12),
         ("left out: displayed_deg is missing", 2),
@@ -55,15 +61,15 @@ def test_the_flow_goes_from_the_table_s_rows_to_the_pairs(table, tmp_path):
     assert all(step["step"] in page for step in row["flow"])
 
 
-def test_the_page_has_every_item_with_its_number(table, tmp_path):
-    _, page = report(table, tmp_path)
+def test_the_page_has_every_item_with_its_number(told):
+    _, page = told
     for item in (*GRRAS, *STARD):
         assert f'<tr><th scope="row">{item.number}</th><td>{item.section}</td>' in page
     assert "8 pairs analysed, 6 persons" in page
 
 
-def test_methods_name_versions_and_weights_word_for_word(table, tmp_path):
-    row, page = report(table, tmp_path)
+def test_methods_name_versions_and_weights_word_for_word(told):
+    row, page = told
     measured, compared = row["methods"]
     assert f"knee_angle {__version__}" in measured
     assert WEIGHTS[:16] in measured
