@@ -319,6 +319,14 @@ def test_of_those_visits_some_are_obeyed_by_tape():
     assert kinds.count("checks") >= 2
 
 
+@pytest.mark.parametrize("number", [1625, 2444, 2868])
+def test_a_display_that_reads_high_gives_no_room_where_nobody_photographed(number):
+    """One photo near the flexion end each: 3.0 to 4.0 degrees past near straight before."""
+    row = judge_one(number, seed=1)
+    assert [turn for turn, _, _ in row["past"] if turn]
+    assert max(past_deg for _, _, past_deg in row["past"]) <= 2.0
+
+
 LOW = [World(place=25, offset=-6.0), World(place=25, gain=0.95)]
 
 

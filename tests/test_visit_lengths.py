@@ -11,6 +11,7 @@ from drawn_visits import Body, Shot, random_body, visit
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.holding import fit_holding
 from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit
+from knee_angle.visit.vector import in_mm
 
 BODY = Body(thigh_mm=437.0, shank_mm=391.0)
 SHOTS = [
@@ -75,6 +76,13 @@ def test_the_lengths_hold_over_bodies():
             off = found.values[found.names.index(name)] - true
             held[name].append(abs(off) <= 1.96 * u_of(found, name))
     assert min(np.mean(one) for one in held.values()) >= 0.80  # 95 % less 3 deviations of 20
+
+
+def test_what_ran_away_and_counts_nothing_is_no_overflow():
+    """Hinges a metre off and a trial whose length came out as e to the 800."""
+    told = in_mm(("distal s0", "thigh"), np.array([[900.0, 6.0], [-900.0, 800.0]]))
+    assert told[0] == pytest.approx([900.0, np.exp(6.0)])
+    assert np.isfinite(told).all()
 
 
 def test_the_fitted_leg_is_as_long_as_it_was_seen():

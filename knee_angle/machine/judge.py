@@ -304,8 +304,14 @@ def _to_set(advice: Advice) -> str:
 
 
 def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:
-    """The display's error on the grid, beyond the settings as at the nearest of them."""
-    return curve.error_deg(np.clip(grid, min(curve.bars_deg), max(curve.bars_deg)))
+    """The display's error on the grid, beyond the settings as at the nearest of them.
+
+    A display that reads too much gives room for a knee that bends further: that room is not
+    counted on where nobody photographed.
+    """
+    near = np.clip(grid, min(curve.bars_deg), max(curve.bars_deg))
+    error = curve.error_deg(near)
+    return np.asarray(np.where(np.abs(grid - near) >= FAR_DEG, np.minimum(error, 0.0), error))
 
 
 def _without_bars(

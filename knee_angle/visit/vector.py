@@ -20,6 +20,8 @@ __all__ = ["QUANTITIES", "best_values", "in_mm", "vector_of"]
 
 Floats = NDArray[np.float64]
 QUANTITIES = ("knee", "frame", "distal", "anterior")
+LONGEST_LOG = 20.0
+"""Far beyond every leg, and still a number."""
 
 
 def vector_of(system: System, draws: Trials) -> tuple[tuple[str, ...], Floats]:
@@ -51,7 +53,10 @@ def vector_of(system: System, draws: Trials) -> tuple[tuple[str, ...], Floats]:
 
 def in_mm(names: tuple[str, ...], vector: Floats) -> Floats:
     """The vector (..., p) with lengths for the logarithms in which rows hold them."""
-    return np.asarray(np.where([name in LENGTHS for name in names], np.exp(vector), vector))
+    lengths, told = np.array([name in LENGTHS for name in names]), vector.copy()
+    # A trial that ran away has no weight, and no length either.
+    told[..., lengths] = np.exp(np.minimum(told[..., lengths], LONGEST_LOG))
+    return told
 
 
 def _surer(system: System, draws: Trials, row: int) -> float:
