@@ -13,6 +13,7 @@ from knee_angle.machine.sliding import Sensitivity, fit_part_deg, sensitivity
 from knee_angle.report.sensitivity import SETTINGS, sensitivity_svg
 
 RESULT = sensitivity(low_deg=0, high_deg=110, support_mm=250, distal_mm=20)
+COLOURS = [colour for colour, _ in SETTINGS.values()]
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -26,9 +27,9 @@ def drawn(result: Sensitivity) -> ElementTree.Element:
 def lines(result: Sensitivity) -> list[np.ndarray]:
     """Points (n, 2) of the three lines, px."""
     found = [
-        np.array(re.findall(r"[ML](-?[\d.]+),(-?[\d.]+)", path.get("d")), dtype=float)
-        for path in drawn(result).iter(f"{SVG}path")
-        if path.get("aria-roledescription") == "line mark"
+        np.array(re.findall(r"(-?[\d.]+),(-?[\d.]+)", line.get("points")), dtype=float)
+        for line in drawn(result).iter(f"{SVG}polyline")
+        if line.get("stroke") in COLOURS
     ]
     assert len(found) == 3
     return found
@@ -69,8 +70,8 @@ def test_the_numbers_are_those_of_the_published_table():
 )
 def test_the_lines_names_stand_apart_at_their_ends(result):
     picture = drawn(result)
-    names = {t.text: t.get("transform") for t in picture.iter(f"{SVG}text") if t.text in SETTINGS}
-    heights = sorted(float(re.findall(r"-?[\d.]+", place)[1]) for place in names.values())
+    names = {t.text: t.get("y") for t in picture.iter(f"{SVG}text") if t.text in SETTINGS}
+    heights = sorted(float(place) for place in names.values())
     assert len(names) == 3
     assert np.all(np.diff(heights) >= 18)
 

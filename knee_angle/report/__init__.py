@@ -10,7 +10,7 @@ is handed over.
 * ``visit_words``, ``changed_words``, ``visit_contract``: a visit in words and as JSON;
 * ``sections``: how far the machine's sections are off for a leg, as JSON;
 * ``check_words``: a machine check in words;
-* ``sensitivity``: degrees a millimetre, told and drawn;
+* ``sensitivity``: degrees a millimetre, told and drawn; ``axes``: from values to places;
 * ``paper``: a visit, a course, a machine's certificate, the fleet, as PDF and HTML to file;
 * ``sheets``, ``code_sheet``: tags, dots, cards and codes to print, drawn by ``printed_page``;
 * ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods

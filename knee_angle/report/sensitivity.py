@@ -6,23 +6,21 @@ dashes and by the word at their end, never by colour alone.
 
 from __future__ import annotations
 
-from typing import Any
-
-import altair as alt
-import vl_convert
-
 from knee_angle.machine.sliding import Sensitivity
+from knee_angle.report.axes import Axes, range_of
+from knee_angle.report.paper.drawing import Drawing
 
 __all__ = ["sensitivity_svg"]
 
-WIDTH, HEIGHT = 640, 340
+WIDTH, HEIGHT = 900.0, 470.0
+TOP, RIGHT, LEFT = 82.0, 240.0, 72.0
 INK, QUIET = "#141c26", "#586474"
 LABEL_STEP = 0.1
 """Least distance of two lines' names, as a share of the axis."""
 SETTINGS = {
-    "hinge distal (thigh section)": ("#00695c", [1, 0]),
-    "hinge anterior (height)": ("#b4420a", [9, 4]),
-    "support lower (shin strap)": ("#3646a0", [2, 4]),
+    "hinge distal (thigh section)": ("#00695c", "1 0"),
+    "hinge anterior (height)": ("#b4420a", "9 4"),
+    "support lower (shin strap)": ("#3646a0", "2 4"),
 }
 """Colour and dashes of each line, in the order of the result's fields."""
 
@@ -40,65 +38,41 @@ def sensitivity_svg(result: Sensitivity, *, support_mm: float, place: tuple[floa
         Hinge offset (distal, anterior), mm, about which it was taken.
     """
     values = (result.per_distal_deg_mm, result.per_anterior_deg_mm, result.per_support_deg_mm)
-    rows = [
-        {"bars": float(bars), "value": float(value), "setting": name}
-        for name, curve in zip(SETTINGS, values, strict=True)
-        for bars, value in zip(result.frame_deg, curve, strict=True)
-    ]
-    base = alt.Chart(alt.Data(values=rows)).encode(
-        color=_by_setting(alt.Color, [colour for colour, _ in SETTINGS.values()])
-    )
-    lines = base.mark_line(size=2.6).encode(
-        x=alt.X(
-            "bars:Q",
-            title="flexion of the machine's bars, degrees (a true display)",
-            scale=alt.Scale(nice=False, zero=False),
-        ),
-        y=alt.Y("value:Q", title="degrees per mm"),
-        strokeDash=_by_setting(alt.StrokeDash, [dash for _, dash in SETTINGS.values()]),
-    )
-    names = (
-        alt.Chart(alt.Data(values=_names(result, values)))
-        .mark_text(align="left", dx=10, fontSize=13, fontWeight="bold")
-        .encode(
-            x="bars:Q", y="value:Q", text="setting:N",
-            color=_by_setting(alt.Color, [colour for colour, _ in SETTINGS.values()]),
-        )
-    )  # fmt: skip
+    drawing = Drawing(WIDTH, HEIGHT)
+    bars = [float(one) for one in result.frame_deg]
+    heights = range_of([0.0, *(float(v) for curve in values for v in curve)])
+    axes = Axes(drawing, (bars[0], bars[-1]), heights, top=TOP, right=RIGHT, left=LEFT)
+    axes.bottom_axis("flexion of the machine's bars, degrees (a true display)")
+    axes.left_axis("degrees per mm")
+    for (colour, dashes), curve in zip(SETTINGS.values(), values, strict=True):
+        points = [(x, float(y)) for x, y in zip(bars, curve, strict=True)]
+        axes.line(points, colour, wide=2.6, dashes=dashes)
+    _names(axes, [float(curve[-1]) for curve in values])
+    _head(drawing, support_mm=support_mm, place=place)
+    return drawing.svg()
+
+
+def _head(drawing: Drawing, *, support_mm: float, place: tuple[float, float]) -> None:
+    """What the picture shows, of which leg, and what goes before it."""
     distal, anterior = place
-    chart = alt.layer(lines, names).properties(
-        width=WIDTH,
-        height=HEIGHT,
-        padding={"left": 16, "top": 16, "bottom": 12, "right": 16},
-        title=alt.TitleParams(
-            "What a millimetre does to the knee",
-            subtitle=[
-                f"Change of bars minus knee; hinge {distal:g} mm distal and {anterior:g} mm "
-                f"anterior of the knee, leg held {support_mm:g} mm below it. Planar model.",
-                "Support for licensed staff. The prescription and local protocol rule; "
-                "adjust only with the machine stopped.",
-            ],
-            anchor="start", fontSize=20, subtitleColor=QUIET, color=INK,
-        ),
-    )  # fmt: skip
-    spec = chart.configure(font="system-ui, sans-serif", background="white").configure_view(
-        stroke=None
+    drawing.text("What a millimetre does to the knee", (16, 28), size=20, strong=True, colour=INK)
+    told = (
+        f"Change of bars minus knee; hinge {distal:g} mm distal and {anterior:g} mm "
+        f"anterior of the knee, leg held {support_mm:g} mm below it. Planar model.",
+        "Support for licensed staff. The prescription and local protocol rule; "
+        "adjust only with the machine stopped.",
     )
-    return str(vl_convert.vegalite_to_svg(spec.to_dict(), allowed_base_urls=[]))
+    for row, words in enumerate(told):
+        drawing.text(words, (16, 48 + 16 * row), size=12, colour=QUIET)
 
 
-def _by_setting(channel: Any, drawn: list[Any]) -> Any:
-    return channel("setting:N", legend=None, scale=alt.Scale(domain=list(SETTINGS), range=drawn))
-
-
-def _names(result: Sensitivity, values: tuple[Any, ...]) -> list[dict[str, Any]]:
+def _names(axes: Axes, ends: list[float]) -> None:
     """Each line's name at its end, moved apart where ends are close."""
-    low = min(0.0, *(float(curve.min()) for curve in values))
-    high = max(0.0, *(float(curve.max()) for curve in values))
+    low, high = axes.y
     step, last = LABEL_STEP * (high - low), -float("inf")
-    ends = sorted((float(c[-1]), name) for c, name in zip(values, SETTINGS, strict=True))
-    rows = []
-    for place, (end, name) in enumerate(ends):
-        last = max(min(end, high - step * (len(ends) - 1 - place)), last + step)
-        rows.append({"bars": float(result.frame_deg[-1]), "value": last, "setting": name})
-    return rows
+    order = sorted(zip(ends, SETTINGS, strict=True))
+    for place, (end, name) in enumerate(order):
+        last = max(min(end, high - step * (len(order) - 1 - place)), last + step)
+        x, y = axes.at(axes.x[1], last)
+        colour, _ = SETTINGS[name]
+        axes.drawing.text(name, (x + 10, y + 4), size=13, strong=True, colour=colour)

@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import altair as alt
 import numpy as np
-import vl_convert
 
 from knee_angle.agreement import FittedLine, NotComputed, Study, Subgroup
 from knee_angle.agreement.limits import Limits
+from knee_angle.report.axes import Axes, range_of
+from knee_angle.report.paper.drawing import Drawing
 from knee_angle.report.study_words import About, number
 
 __all__ = ["Plot", "study_plots"]
@@ -22,13 +22,15 @@ __all__ = ["Plot", "study_plots"]
 MOST_POINTS = 2000
 SEED = 1
 
-WIDTH, HEIGHT = 470, 320
+WIDTH, HEIGHT = 540.0, 380.0
 INK, POINT, BIAS, LIMIT = "#222222", "#3b5b73", "#0b5d8a", "#a04a12"
 """Dark enough in grey too; lines also differ by their dashes."""
 
+LONGEST_LABEL = 30
+"""Letters of a group's name that stand beside the plot; the table holds the whole."""
+
 Row = dict[str, Any]
-Chart = Any
-"""An altair chart; its own types do not tell which kind a call returns."""
+Pairs = list[tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,146 +73,129 @@ def _points(study: Study) -> tuple[list[Row], str]:
     return values, said
 
 
-def _of(rows: list[Row]) -> Chart:
-    return alt.Chart(alt.Data(values=rows))
+def _xy(points: list[Row], x: str, y: str) -> Pairs:
+    return [(row[x], row[y]) for row in points]
 
 
-def _scatter(points: list[Row], x: str, y: str, titles: tuple[str, str]) -> Chart:
-    shown = len(points)
-    # Named here and put in by _svg: altair would check every point against its schema.
-    named = alt.Chart(alt.NamedData(name="points"))
-    return named.mark_circle(
-        color=POINT,
-        size=60 if shown <= 100 else 30 if shown <= 500 else 14,
-        opacity=0.75 if shown <= 500 else 0.35,
-    ).encode(
-        x=alt.X(f"{x}:Q", title=titles[0], scale=alt.Scale(zero=False, nice=True)),
-        y=alt.Y(f"{y}:Q", title=titles[1], scale=alt.Scale(zero=False, nice=True)),
+def _axes(points: Pairs, x: list[float], y: list[float], titles: tuple[str, str]) -> Axes:
+    """Axes that hold the points and further values."""
+    axes = Axes(
+        Drawing(WIDTH, HEIGHT),
+        range_of([*(px for px, _ in points), *x]),
+        range_of([*(py for _, py in points), *y]),
     )
+    axes.bottom_axis(titles[0])
+    axes.left_axis(titles[1])
+    return axes
+
+
+def _scatter(axes: Axes, points: Pairs) -> None:
+    """Every point; many are small and let others shine through."""
+    shown = len(points)
+    radius = 4.4 if shown <= 100 else 3.1 if shown <= 500 else 2.1
+    for point in points:
+        axes.drawing.circle(axes.at(*point), radius, POINT, opacity=0.75 if shown <= 500 else 0.35)
+
+
+def _zero(axes: Axes) -> None:
+    """Where both read the same, if that is within the plot."""
+    if axes.y[0] <= 0.0 <= axes.y[1]:
+        axes.line([(axes.x[0], 0.0), (axes.x[1], 0.0)], INK, wide=1.0)
 
 
 def _bland_altman(study: Study, about: About, points: list[Row], sampled: str) -> Plot:
     limits = study.limits
     rows = [
-        {
-            "name": name,
-            "value": estimate.value,
-            "low": estimate.low,
-            "high": estimate.high,
-            "said": f"{words} {number(estimate, about.unit, sign=True)[0]}",
-        }
-        for name, words, estimate in (
-            ("limit", "upper limit", limits.upper),
-            ("bias", "bias", limits.bias),
-            ("limit", "lower limit", limits.lower),
+        (words, estimate, colour, dashes)
+        for words, estimate, colour, dashes in (
+            ("upper limit", limits.upper, LIMIT, "6 4"),
+            ("bias", limits.bias, BIAS, ""),
+            ("lower limit", limits.lower, LIMIT, "6 4"),
         )
     ]
-    base = _of(rows)
-    colour = alt.Color(
-        "name:N", legend=None, scale=alt.Scale(domain=["bias", "limit"], range=[BIAS, LIMIT])
-    )
-    chart = alt.layer(
-        base.mark_rect(opacity=0.16).encode(y="low:Q", y2="high:Q", color=colour),
-        _zero(),
-        _scatter(
-            points, "mean", "difference",
-            (_titled("mean of both", about), _titled(about.difference, about)),
-        ),
-        base.mark_rule(size=2).encode(
-            y="value:Q",
-            color=colour,
-            strokeDash=alt.StrokeDash(
-                "name:N", legend=None,
-                scale=alt.Scale(domain=["bias", "limit"], range=[[1, 0], [6, 4]]),
-            ),
-        ),
-        _said(base).mark_text(**AT_THE_RIGHT, stroke="white", strokeWidth=4),
-        _said(base).mark_text(**AT_THE_RIGHT).encode(color=colour),
-    )  # fmt: skip
+    pairs = _xy(points, "mean", "difference")
+    ends = [end for _, one, _, _ in rows for end in (one.low, one.high, one.value)]
+    titles = (_titled("mean of both", about), _titled(about.difference, about))
+    axes = _axes(pairs, [], [end for end in ends if np.isfinite(end)], titles)
+    for _, one, colour, _ in rows:
+        if np.isfinite(one.low) and np.isfinite(one.high):
+            axes.box(axes.x, (one.low, one.high), colour, opacity=0.16)
+    _zero(axes)
+    _scatter(axes, pairs)
+    said = [f"{words} {number(one, about.unit, sign=True)[0]}" for words, one, _, _ in rows]
+    for (_, one, colour, dashes), told in zip(rows, said, strict=True):
+        axes.line([(axes.x[0], one.value), (axes.x[1], one.value)], colour, dashes=dashes)
+        x, y = axes.at(axes.x[1], one.value)
+        axes.drawing.text(
+            told, (x - 4, y - 6), size=13, anchor="end", strong=True, colour=colour, edge="#ffffff"
+        )
     return Plot(
         "Differences against means",
         "Each point is a pair. Solid: the bias; dashed: the limits of agreement; shaded: their "
         f"95 % intervals.{sampled}",
-        "Bland-Altman plot: " + ", ".join(str(row["said"]) for row in rows),
-        _svg(chart, points),
+        "Bland-Altman plot: " + ", ".join(said),
+        axes.drawing.svg(),
     )
-
-
-AT_THE_RIGHT: Row = {"align": "right", "dx": -4, "dy": -9, "fontSize": 13, "fontWeight": "bold"}
-
-
-def _said(base: Chart) -> Chart:
-    return base.encode(x=alt.value(WIDTH), y="value:Q", text="said:N")
 
 
 def _compared(study: Study, about: About, points: list[Row], sampled: str) -> Plot:
     low, high = float(study.pairs.reference.min()), float(study.pairs.reference.max())
-    ends: list[Row] = [
-        {"kind": "identity", "reference": x, "compared": x, "said": "identity"} for x in (low, high)
-    ]
-    caption = "Dashed: where both read the same."
+    identity = [(low, low), (high, high)]
+    caption, line = "Dashed: where both read the same.", []
     if isinstance(study.deming, FittedLine):
         offset, gain = study.deming.offset.value, study.deming.gain.value
-        ends += [
-            {"kind": "line", "reference": x, "compared": offset + gain * x, "said": "Deming"}
-            for x in (low, high)
-        ]
+        line = [(x, offset + gain * x) for x in (low, high)]
         caption += (
             f" Solid: Deming's line, gain {number(study.deming.gain)[0]} "
             f"(95 % {number(study.deming.gain)[1]})."
         )
-    lines = (
-        _of(ends)
-        .mark_line(size=2)
-        .encode(
-            x="reference:Q",
-            y="compared:Q",
-            color=alt.Color(
-                "kind:N", legend=None,
-                scale=alt.Scale(domain=["identity", "line"], range=[INK, LIMIT]),
-            ),
-            strokeDash=alt.StrokeDash(
-                "kind:N", legend=None,
-                scale=alt.Scale(domain=["identity", "line"], range=[[4, 4], [1, 0]]),
-            ),
-        )
-    )  # fmt: skip
+    pairs = _xy(points, "reference", "compared")
     titles = (_titled(about.reference_name, about), _titled(about.compared_name, about))
-    chart = alt.layer(_scatter(points, "reference", "compared", titles), lines)
+    axes = _axes(pairs, [low, high], [y for _, y in (*identity, *line)], titles)
+    _scatter(axes, pairs)
+    axes.line(identity, INK, dashes="4 4")
+    if line:
+        axes.line(line, LIMIT)
     return Plot(
         f"{about.compared_name.capitalize()} against {about.reference_name}",
         caption + sampled,
         f"Scatter of {about.compared_name} against {about.reference_name} with the identity line",
-        _svg(chart, points),
+        axes.drawing.svg(),
     )
 
 
 def _by_angle(study: Study, about: About, points: list[Row], sampled: str) -> Plot:
     width = study.settings.band_deg
-    rows = []
-    for group in study.bands:
-        if isinstance(group.limits, NotComputed):
-            continue
-        start = float(group.label.split(" to ")[0])
-        rows.append({"start": start, "end": start + width, **_interval_row(group.limits)})
-    base = _of(rows)
-    across = {"x": "start:Q", "x2": "end:Q"}
-    chart = alt.layer(
-        base.mark_rect(color=LIMIT, opacity=0.1).encode(**across, y="lower:Q", y2="upper:Q"),
-        base.mark_rect(color=BIAS, opacity=0.25).encode(**across, y="low:Q", y2="high:Q"),
-        _zero(),
-        _scatter(
-            points, "reference", "difference",
-            (_titled(about.reference_name, about), _titled(about.difference, about)),
-        ),
-        base.mark_rule(color=BIAS, size=2).encode(**across, y="bias:Q"),
-    )  # fmt: skip
+    bands: list[tuple[float, Limits]] = [
+        (float(group.label.split(" to ")[0]), group.limits)
+        for group in study.bands
+        if not isinstance(group.limits, NotComputed)
+    ]
+    pairs = _xy(points, "reference", "difference")
+    titles = (_titled(about.reference_name, about), _titled(about.difference, about))
+    heights = [
+        end
+        for _, limits in bands
+        for end in (limits.lower.value, limits.upper.value, limits.bias.low, limits.bias.high)
+    ]
+    edges = [edge for start, _ in bands for edge in (start, start + width)]
+    axes = _axes(pairs, edges, [*(end for end in heights if np.isfinite(end)), 0.0], titles)
+    for start, limits in bands:
+        across, bias = (start, start + width), limits.bias
+        axes.box(across, (limits.lower.value, limits.upper.value), LIMIT, opacity=0.1)
+        if np.isfinite(bias.low) and np.isfinite(bias.high):
+            axes.box(across, (bias.low, bias.high), BIAS, opacity=0.25)
+    _zero(axes)
+    _scatter(axes, pairs)
+    for start, limits in bands:
+        level = limits.bias.value
+        axes.line([(start, level), (start + width, level)], BIAS)
     return Plot(
         f"Difference against {about.reference_name}",
         f"In bands of {width:g}{about.unit}: solid the bias, dark its 95 % interval, light the "
         f"limits of agreement. Bands with fewer than 3 pairs or persons have none.{sampled}",
         f"Difference against {about.reference_name} with the bias of each band",
-        _svg(chart, points),
+        axes.drawing.svg(),
     )
 
 
@@ -221,23 +206,21 @@ def _forest(study: Study, about: About) -> Plot:
         for group in study.subgroups
         if not isinstance(group.limits, NotComputed)
     ]
-    rows = [{"group": label, **_interval_row(limits)} for label, limits in groups]
     order = [label for label, _ in groups]
-    y = alt.Y(
-        "group:N",
-        sort=order,
-        title=None,
-        axis=alt.Axis(labelLimit=240, minExtent=_extent(order), grid=False),
-    )
-    base = _of(rows)
-    chart = alt.layer(
-        _zero(vertical=True),
-        base.mark_rule(color=LIMIT, size=1.5).encode(
-            x=alt.X("lower:Q", title=_titled(about.difference, about)), x2="upper:Q", y=y
-        ),
-        base.mark_bar(color=BIAS, opacity=0.35, height=11).encode(x="low:Q", x2="high:Q", y=y),
-        base.mark_point(color=BIAS, filled=True, size=70, opacity=1).encode(x="bias:Q", y=y),
-    )
+    values = [
+        end
+        for _, limits in groups
+        for end in (limits.lower.value, limits.upper.value, limits.bias.low, limits.bias.high)
+    ]
+    height = max(28.0 * len(groups), 60.0) + 60.0
+    axes = Axes(
+        Drawing(WIDTH, height), range_of([*(v for v in values if np.isfinite(v)), 0.0]),
+        (len(groups) - 0.5, -0.5), left=float(_extent(order)) + 12.0,
+    )  # fmt: skip
+    axes.bottom_axis(_titled(about.difference, about))
+    axes.line([(0.0, axes.y[0]), (0.0, axes.y[1])], INK, wide=1.0)
+    for place, (label, limits) in enumerate(groups):
+        _forest_row(axes, float(place), label, limits)
     left = len(study.subgroups) + 1 - len(groups)
     small = f" {left} with fewer than 3 pairs or persons are not drawn." if left else ""
     return Plot(
@@ -245,8 +228,20 @@ def _forest(study: Study, about: About) -> Plot:
         "Point: bias of the subgroup; bar: its 95 % interval; thin line: its limits of agreement. "
         f"In brackets the pairs.{small}",
         "Forest plot: " + ", ".join(order),
-        _svg(chart, width=WIDTH - _extent(order), height=max(28 * len(rows), 60)),
+        axes.drawing.svg(),
     )
+
+
+def _forest_row(axes: Axes, place: float, label: str, limits: Limits) -> None:
+    """One group: its limits, the interval of its bias, its bias and its name."""
+    bias = limits.bias
+    axes.line([(limits.lower.value, place), (limits.upper.value, place)], LIMIT, wide=1.5)
+    if np.isfinite(bias.low) and np.isfinite(bias.high):
+        axes.box((bias.low, bias.high), (place - 0.2, place + 0.2), BIAS, opacity=0.35)
+    axes.drawing.circle(axes.at(bias.value, place), 4.6, BIAS)
+    y = axes.at(bias.value, place)[1]
+    short = label if len(label) <= LONGEST_LABEL else f"{label[: LONGEST_LABEL - 1]}…"
+    axes.drawing.text(short, (axes.left - 9, y + 4.5), size=13, anchor="end", colour=INK)
 
 
 def _extent(labels: list[str]) -> int:
@@ -258,43 +253,5 @@ def _forest_label(group: Subgroup) -> str:
     return f"{group.column} {group.label} ({group.pairs.n:,})"
 
 
-def _interval_row(limits: Limits) -> Row:
-    return {
-        "bias": limits.bias.value,
-        "low": limits.bias.low,
-        "high": limits.bias.high,
-        "lower": limits.lower.value,
-        "upper": limits.upper.value,
-    }
-
-
-def _zero(*, vertical: bool = False) -> Chart:
-    rule = _of([{"zero": 0}]).mark_rule(color=INK, opacity=0.55)
-    return rule.encode(x="zero:Q") if vertical else rule.encode(y="zero:Q")
-
-
 def _titled(name: str, about: About) -> str:
     return f"{name} [{about.unit.strip()}]" if about.unit else name
-
-
-def _svg(
-    chart: Chart,
-    points: list[Row] | None = None,
-    *,
-    width: int = WIDTH,
-    height: int = HEIGHT,
-) -> str:
-    """The chart as SVG; nothing is fetched."""
-    whole = (
-        chart.properties(width=width, height=height)
-        .configure(font="system-ui, sans-serif", background="white")
-        .configure_axis(
-            labelFontSize=13, titleFontSize=13, titleFontWeight="normal",
-            labelOverlap="greedy", labelSeparation=10, tickCount=7,
-            labelColor=INK, titleColor=INK, gridColor="#e4e4e4", domainColor="#999999",
-        )
-        .configure_view(stroke=None)
-    )  # fmt: skip
-    spec = whole.to_dict()
-    spec["datasets"] = {**spec.get("datasets", {}), "points": points or []}
-    return str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 
 from knee_angle.language import figure, say
 from knee_angle.machine.difference import Difference
+from knee_angle.report.axes import ticks
 from knee_angle.report.paper.common import MARK_WORDS
 from knee_angle.report.paper.drawing import INK, LINE, SOFT, Drawing
 from knee_angle.visit.course import Day, KeptAngle, Mark, PrescribedLimits
@@ -84,21 +85,6 @@ class Axes:
             self.drawing.text(
                 label.words, (x, y + 4), size=SIZE, colour=label.colour, strong=label.strong
             )
-
-
-def ticks(low: float, high: float, *, about: int = 6) -> list[float]:
-    """Round values between two others.
-
-    Examples
-    --------
-    >>> ticks(-7.0, 128.0)
-    [0.0, 25.0, 50.0, 75.0, 100.0, 125.0]
-    """
-    raw = (high - low) / about
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(m * power for m in (1.0, 2.0, 2.5, 5.0, 10.0) if m * power >= raw)
-    first = math.ceil(low / step) * step
-    return [round(first + n * step, 6) + 0.0 for n in range(int((high - first) / step + 1e-9) + 1)]
 
 
 def _padded(values: Sequence[float], share: float = 0.06) -> tuple[float, float]:

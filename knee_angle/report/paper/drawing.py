@@ -49,11 +49,18 @@ class Drawing:
         self._add(f'<polygon points="{where}" fill="{colour}" fill-opacity="{_n(opacity)}"/>')
 
     def circle(
-        self, at: Point, radius: float, colour: str, *, filled: bool = True, wide: float = 1.0
+        self,
+        at: Point,
+        radius: float,
+        colour: str,
+        *,
+        filled: bool = True,
+        wide: float = 1.0,
+        opacity: float = 1.0,
     ) -> None:
         """A disc, or a ring of that width."""
         look = (
-            f'fill="{colour}"'
+            f'fill="{colour}"' + (f' fill-opacity="{_n(opacity)}"' if opacity < 1 else "")
             if filled
             else f'fill="none" stroke="{colour}" stroke-width="{_n(wide)}"'
         )
@@ -69,12 +76,17 @@ class Drawing:
         anchor: Anchor = "start",
         strong: bool = False,
         edge: str = "",
+        upright: bool = False,
     ) -> None:
-        """Words with their baseline at a place; ``edge`` is a colour round the letters."""
+        """Words with their baseline at a place.
+
+        ``edge`` is a colour round the letters; ``upright`` words are read from below.
+        """
         weight = ' font-weight="600"' if strong else ""
+        turn = f' transform="rotate(-90 {_n(at[0])} {_n(at[1])})"' if upright else ""
         common = (
             f'x="{_n(at[0])}" y="{_n(at[1])}" font-family="{FONT}" font-size="{_n(size)}" '
-            f'text-anchor="{anchor}"{weight}'
+            f'text-anchor="{anchor}"{weight}{turn}'
         )
         if edge:
             self._add(
