@@ -128,7 +128,7 @@ def spoilt_json(data: bytes, rng: random.Random) -> bytes:
                     found = found[key]
                 parent[path[-1]] = copy.deepcopy(found)
             case _:
-                parent[path[-1]] = rng.choice(ODD)
+                parent[path[-1]] = copy.deepcopy(rng.choice(ODD))
     return json.dumps(value).encode()
 
 
