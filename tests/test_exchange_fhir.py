@@ -371,6 +371,8 @@ def test_a_site_s_code_stands_first_and_the_local_one_beside_it(store, tmp_path)
     ("table", "words"),
     [
         pytest.param("[knee", "no TOML", id="no TOML"),
+        pytest.param("a = " + "9" * 5000, "no TOML", id="a number without end"),
+        pytest.param("a = " + "[" * 5000, "no TOML", id="nested without end"),
         pytest.param("[elbow]\nsystem = 'a:b'\ncode = '1'\ndisplay = 'x'", "'elbow'", id="unknown"),
         pytest.param(
             "[arc]\nsystem = 'a:b'\ncode = '1'", "system, code and display", id="no display"

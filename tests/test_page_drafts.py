@@ -124,6 +124,24 @@ def test_a_disk_is_not_filled_by_opening_pages(folder, monkeypatch):
         folder.begin(new_token(), {})
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param("[" * 100_000, id="nested without end"),
+        pytest.param("[1]", id="no object"),
+        pytest.param('{"version": Infinity, "state": {}}', id="no number of a version"),
+    ],
+)
+def test_a_draft_that_is_none_stops_no_other(folder, token, text):
+    folder.begin(token, {})
+    (folder.path / token / "draft.json").write_text(text)
+    assert folder.find(token) is None
+    folder.end_old()
+    other = new_token()
+    folder.begin(other, {"person": "P-1"})
+    assert folder.find(other).state == {"person": "P-1"}
+
+
 def test_drafts_lie_beside_their_store(tmp_path, monkeypatch):
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "ward.db"))
     assert drafts_folder().path == tmp_path / "ward.db-drafts"

@@ -92,6 +92,11 @@ def test_a_number_is_read_where_it_can_mean_one_thing_only(tmp_path, read, text,
             id="a comma without quotes",
         ),
         pytest.param(
+            f"photo,displayed_deg\n{'9' * 200_000},93\na.jpg,x\n",
+            "a cell has more than 131072 letters",
+            id="a cell without end",
+        ),
+        pytest.param(
             'photo,displayed_deg\n"a.jpg,93\n',
             "cannot be read as UTF-8 CSV (unexpected end of data)",
             id="a quote that is never closed",

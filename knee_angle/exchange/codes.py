@@ -232,7 +232,7 @@ def read_codes(path: Path) -> Codes:
         raw = path.read_bytes()
     try:
         given = tomllib.loads(raw.decode())
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise InvalidInput(f"{path} is no TOML file ({error}): see export codes") from None
     problems = [problem for name, entry in given.items() for problem in _problems(name, entry)]
     if problems:

@@ -335,6 +335,8 @@ def _csv(name: str, content: bytes, problems: Problems) -> Table:
         check_header(header, problems)
         problems.refuse(name)
         cells, all_fit = _split(content, header, separator)
+        if _longest(cells) > (most := csv.field_size_limit()):
+            raise csv.Error(say("a cell has more than {most} letters", most=most))
         if not all_fit:
             for line, count in where.all_rows():
                 if count != len(header):
@@ -353,6 +355,13 @@ def _csv(name: str, content: bytes, problems: Problems) -> Table:
             )
         ) from None  # fmt: skip
     return Table(name, cells, where, comma_is_free=separator != ",")
+
+
+def _longest(cells: pa.Table) -> int:
+    """Letters of the longest cell."""
+    import pyarrow.compute as pc
+
+    return max((pc.max(pc.utf8_length(one)).as_py() or 0 for one in cells.columns), default=0)
 
 
 def _split(content: bytes, header: Sequence[str], separator: str) -> tuple[pa.Table, bool]:

@@ -117,13 +117,12 @@ class DraftsFolder:
         """A draft by its token; None where none is, its time is over, or it is damaged."""
         if not TOKEN.fullmatch(token):
             return None
+        kept = _read(self._of(token) / STATE)
+        if kept is None or self._over(self._of(token), kept):
+            return None
         try:
-            text = (self._of(token) / STATE).read_bytes()
-            kept = json.loads(text)
-            if self._over(self._of(token), kept):
-                return None
             return Draft(token, int(kept["version"]), dict(kept["state"]))
-        except (OSError, ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, OverflowError):
             return None
 
     def change(self, draft: Draft, state: Mapping[str, Any]) -> Draft:
@@ -142,10 +141,7 @@ class DraftsFolder:
     def end_old(self) -> None:
         """Let go of every draft whose time is over."""
         for place in self._all():
-            kept: Json = {}
-            with suppress(OSError, ValueError):
-                kept = json.loads((place / STATE).read_bytes())
-            if self._over(place, kept):
+            if self._over(place, _read(place / STATE) or {}):
                 shutil.rmtree(place, ignore_errors=True)
 
     @contextmanager
@@ -230,3 +226,12 @@ class DraftsFolder:
         done = isinstance(state, dict) and state.get("kept") and not state.get("pending")
         ends = KEPT_ENDS_AFTER_S if done else ENDS_AFTER_S
         return self.clock() - touched > ends
+
+
+def _read(path: Path) -> Json | None:
+    """The object that a draft's file holds; None where it is not there or damaged."""
+    try:
+        kept = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+    return kept if isinstance(kept, dict) else None
