@@ -18,5 +18,6 @@ is handed over.
 * ``raters_json``: a rater study as JSON; ``reporting``, ``study_reported``: items to report, the
   flow, methods to paste.
 
-For a clip: `clip_contract` (JSON, a row for each picture), `clip_words`, `clip_plots`.
+For a clip: `clip_contract` (JSON, a row for each picture), `clip_words`, `clip_plots`,
+`clip_picture`.
 """

@@ -6,6 +6,7 @@ from typing import Any
 
 from knee_angle.assumptions import COVERAGE
 from knee_angle.clip.answer import ClipAnswer
+from knee_angle.report.clip_picture import against_knee, over_time
 
 __all__ = ["clip_chart", "clip_svg"]
 
@@ -95,6 +96,15 @@ def _against_knee(alt: Any, pairs: list[dict[str, Any]]) -> Any:
 
 def clip_svg(answer: ClipAnswer) -> str:
     """The plots as one SVG picture."""
-    import vl_convert
-
-    return str(vl_convert.vegalite_to_svg(clip_chart(answer).to_json()))
+    rows = _rows(answer)
+    limits = (answer.used.limit_extension_deg, answer.used.limit_flexion_deg)
+    whole = over_time(
+        rows,
+        [limit for limit in limits if limit is not None],
+        colours=SHAPES,
+        title=f"{answer.clip}: {answer.side} knee, bands 95 %",
+    )
+    pairs = [row for row in rows if row["of"] == "display" and row["knee"] is not None]
+    if pairs:
+        whole.beneath(against_knee(pairs, colour=SHOWN))
+    return whole.svg()

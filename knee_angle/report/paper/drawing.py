@@ -104,6 +104,14 @@ class Drawing:
             f'preserveAspectRatio="none" href="data:image/jpeg;base64,{inside}"/>'
         )
 
+    def beneath(self, other: Drawing) -> None:
+        """Another picture below this one."""
+        self.shapes += [
+            (f'<g transform="translate(0 {_n(self.height)})">', ""), *other.shapes, ("</g>", "")
+        ]  # fmt: skip
+        self.height += other.height
+        self.width = max(self.width, other.width)
+
     def svg(self) -> str:
         """The picture as a file of its own."""
         told = (
