@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import json
 import os
 import shutil
 from dataclasses import replace
+from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from bench import rater_study
 from conftest import SAMPLES
@@ -20,8 +23,9 @@ from knee_angle import measure
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.manual import rater_of
+from knee_angle.page.editor import _preview
 from knee_angle.photo.reading import read_photo
-from knee_angle.rating import RatingPlan, begin_study, open_study, turns_of
+from knee_angle.rating import RatingPlan, begin_study, open_study, read_covers, turns_of
 from knee_angle.rating.table import study_of_table
 
 PLAN = RatingPlan(photos=12, raters=("R1", "R2", "R3"), repeats=3, seed=5)
@@ -176,6 +180,50 @@ def test_a_folder_that_is_there_and_a_photo_that_is_named_twice_are_refused(stud
         open_study(tmp_path)
 
 
+COVERS = "photo,left_px,top_px,right_px,bottom_px\n"
+
+
+def covers_of(tmp_path: Path, *lines: str) -> Path:
+    path = tmp_path / "covers.csv"
+    path.write_text(COVERS + "\n".join(lines) + "\n")
+    return path
+
+
+def test_what_is_covered_is_grey_in_what_the_browser_gets(tmp_path):
+    """In the picture itself, so that no tool of the browser can look beneath."""
+    photos = pictures(tmp_path, 2)
+    table = covers_of(tmp_path, "Ada 1.jpg,10,20,40,50", "Ada 1.jpg,60,0,99,10")
+    study = begin_study(
+        tmp_path / "s", photos, raters=["R1"], repeats=1, seed=1, covers=read_covers(table)
+    )
+    assert (study.covered, open_study(study.folder).photos) == (1, study.photos)
+    photo = study.open_photo(2)
+    sent = _preview.__wrapped__(photo, study.photos[1].covers)
+    picture = np.asarray(Image.open(BytesIO(base64.b64decode(sent.partition(",")[2]))), float)
+    assert np.abs(picture[28:42, 18:32] - 128).max() < 6  # colours bleed at an edge
+    assert np.abs(picture[1:8, 63:79] - 128).max() < 12
+    assert np.abs(picture[30:50, 60:78] - photo.small[30:50, 60:78]).max() < 12
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        pytest.param("Ada 9.jpg,1,2,3,4", "not in the study: Ada 9.jpg", id="no such photo"),
+        pytest.param("Ada 0.jpg,30,2,3,4", "left before right", id="the wrong way round"),
+        pytest.param("Ada 0.jpg,90,2,95,4", "must lie in it", id="beside the photo"),
+        pytest.param("Ada 0.jpg,1,2,3,", "four numbers", id="a side missing"),
+    ],
+)
+def test_covers_that_cannot_be_are_refused(line, words, tmp_path):
+    photos = pictures(tmp_path, 2)
+    with pytest.raises(InvalidInput, match=words):
+        begin_study(
+            tmp_path / "s", photos, raters=["R1"], repeats=1, seed=1,
+            covers=read_covers(covers_of(tmp_path, line)),
+        )  # fmt: skip
+    assert not (tmp_path / "s").exists()
+
+
 # Who placed the points ----------------------------------------------------------------
 
 
@@ -299,4 +347,5 @@ def test_the_command_begins_a_study(tmp_path):
     done = CliRunner().invoke(app, call)
     assert done.exit_code == 0, done.output
     assert "2 photos, raters R1, R2, 2 times each, seed 1" in done.output
+    assert "nothing is covered in 2 of 2 photos" in done.output
     assert open_study(tmp_path / "s").plan.photos == 2

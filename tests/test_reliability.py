@@ -8,6 +8,7 @@ Altman DG 1986 (a limit's standard error is about sqrt(3 / n) SD).
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,7 +21,9 @@ from knee_angle.agreement.plan_repeats import half_width_with_repeats
 from knee_angle.agreement.reliability import mean_squares
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
-from knee_angle.report.reporting import GRRAS, STARD, YOURS, answered
+from knee_angle.report.paper.html import html_of
+from knee_angle.report.paper.raters import AboutRaters, raters_paper, rating_methods
+from knee_angle.report.reporting import GRRAS, STARD, YOURS, Versions, answered
 
 
 def gauge() -> np.ndarray:
@@ -291,6 +294,26 @@ def test_command_report_and_json_tell_the_same(table, tmp_path):
     assert row["weights_sha256"] in page
     assert "Ann" not in page
     assert pdf.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("covered", "said"),
+    [
+        pytest.param((0, 8), "display was covered in 0 of 8 photographs", id="nowhere"),
+        pytest.param((8, 8), "display was covered in the photographs", id="everywhere"),
+    ],
+)
+def test_the_methods_claim_no_more_blindness_than_there_was(covered, said):
+    found = ag.reliability(of(np.random.default_rng(1).normal(0, 9, (8, 2, 2))))
+    about = AboutRaters(
+        "t.csv", "flexion_deg", "photo", "rater", "drop", 32, "2026-01-01",
+        Versions("1", "ab" * 32), blind=True, seed=7, covered=covered,
+    )  # fmt: skip
+    assert said in rating_methods(found, about)
+    assert "seed 7" in rating_methods(found, about)
+    page = html_of(raters_paper(found, about))
+    assert page.count(said.replace("'", "&#39;")) >= 3  # methods, GRRAS 8, STARD 13a
+    assert "display" not in rating_methods(found, replace(about, blind=False))
 
 
 @pytest.mark.parametrize(

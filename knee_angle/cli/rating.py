@@ -41,12 +41,26 @@ def rating_begin(
     rater: Annotated[list[str], typer.Option(help="A rater's code, such as R1; repeatable.")],
     repeats: Annotated[int, typer.Option(help="How often each rater sees each photo.")] = 2,
     seed: Annotated[int, typer.Option(help="What the raters' orders are drawn from.")] = 1,
+    covers: Annotated[
+        Path | None,
+        typer.Option(
+            help="Table of what raters must not see, such as the display: photo, left_px, top_px, "
+            "right_px, bottom_px."
+        ),
+    ] = None,
 ) -> None:
     """Begin a study: who sees which photo when is drawn from the seed."""
-    from knee_angle.rating import begin_study
+    from knee_angle.rating import begin_study, read_covers
 
-    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed)
+    boxes = {} if covers is None else read_covers(covers)
+    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=boxes)
     plan = study.plan
+    if study.covered < plan.photos:
+        print(
+            f"nothing is covered in {plan.photos - study.covered} of {plan.photos} photos: a "
+            "display that can be read there is seen by the raters (--covers)",
+            file=sys.stderr,
+        )
     print(
         f"{folder}: {plan.photos} photos, raters {', '.join(plan.raters)}, {plan.repeats} times "
         f"each, seed {plan.seed}; go on with: knee-angle rating page {folder}"
@@ -171,11 +185,13 @@ def _about(
     from knee_angle.rating import open_study
     from knee_angle.report.paper.raters import AboutRaters
 
-    plan = None if study is None else open_study(study).plan
+    opened = None if study is None else open_study(study)
+    plan = None if opened is None else opened.plan
     return AboutRaters(
         table.name, *columns, missing, rows, datetime.now(UTC).date().isoformat(),
         versions_of(table),
         blind=plan is not None, seed=None if plan is None else plan.seed,
+        covered=None if opened is None else (opened.covered, opened.plan.photos),
     )  # fmt: skip
 
 

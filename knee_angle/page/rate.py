@@ -1,8 +1,8 @@
 """A rater study's page: one photo after the other, points placed blind.
 
-Neither an angle nor a display, no other points and no file name are shown; the order is the
-rater's own (`knee_angle.rating.plan`). Each photo is kept before the next one comes, so that a
-closed browser goes on where it was.
+No angle, no other points and no file name are shown, and what the study covers in its photos
+(the machine's display) is grey; the order is the rater's own (`knee_angle.rating.plan`). Each
+photo is kept before the next one comes, so that a closed browser goes on where it was.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def _turn(study: RatingStudy, rater: str) -> None:
     since = st.session_state.setdefault(f"{revision}-shown", time.monotonic())
     points_editor(
         photo, key=EDITOR, revision=revision, found=None, side=None, tags=(), edit=Edit(),
-        on_change=lambda: None, blind=True,
+        on_change=lambda: None, blind=study.photos[number - 1].covers,
     )  # fmt: skip
     sent = st.session_state.get(EDITOR, {}).get("points")
     edit = edit_of(sent, revision=revision, width_px=photo.width, height_px=photo.height)

@@ -7,7 +7,13 @@ The page that raters use is `knee_angle.page.rate`; how far they agree is told b
 `knee_angle.agreement.reliability`.
 """
 
-from knee_angle.rating.folder import Rating, RatingStudy, begin_study, open_study
+from knee_angle.rating.folder import (
+    Rating,
+    RatingStudy,
+    begin_study,
+    open_study,
+    read_covers,
+)
 from knee_angle.rating.plan import RatingPlan, Turn, turns_of
 
 __all__ = [
@@ -17,5 +23,6 @@ __all__ = [
     "Turn",
     "begin_study",
     "open_study",
+    "read_covers",
     "turns_of",
 ]

@@ -8,12 +8,15 @@ that photo is asked for again. Photos stay where they are and are known by their
 from __future__ import annotations
 
 import json
+import math
 import os
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
+from typing import Any
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading, whole_file
@@ -23,23 +26,30 @@ from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.rating.plan import RatingPlan, Turn, turns_of
 from knee_angle.records import LEG_POINTS
 from knee_angle.records.code import checked_code
+from knee_angle.tables import named, read_table
 
-__all__ = ["Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study"]
+__all__ = ["Box", "Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study", "read_covers"]
 
 PLAN, RATINGS = "study.json", "ratings.jsonl"
 KIND = "knee_angle rater study"
 _WRITING = threading.Lock()
 
+Box = tuple[float, float, float, float]
 Points = Mapping[str, Mapping[str, float]]
 
 
 @dataclass(frozen=True, slots=True)
 class StudyPhoto:
-    """A photo of the study: its name in tables, where it lies, and its hash."""
+    """A photo of the study: its name in tables, where it lies, its hash, and what is covered.
+
+    ``covers`` are (left, top, right, bottom) in pixels of the upright photo: the machine's
+    display and whatever else a blind rater must not see.
+    """
 
     name: str
     path: str
     sha256: str
+    covers: tuple[Box, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +90,11 @@ class RatingStudy:
     folder: Path
     plan: RatingPlan
     photos: tuple[StudyPhoto, ...]
+
+    @property
+    def covered(self) -> int:
+        """How many photos have something covered."""
+        return sum(bool(one.covers) for one in self.photos)
 
     def ratings(self) -> tuple[Rating, ...]:
         """Every rating, in the order in which they came.
@@ -195,7 +210,13 @@ def _append(path: Path, line: str) -> None:
 
 
 def begin_study(
-    folder: Path, photos: Sequence[Path], *, raters: Sequence[str], repeats: int, seed: int
+    folder: Path,
+    photos: Sequence[Path],
+    *,
+    raters: Sequence[str],
+    repeats: int,
+    seed: int,
+    covers: Mapping[str, Sequence[Box]] = MappingProxyType({}),
 ) -> RatingStudy:
     """Begin a study in a new folder.
 
@@ -209,6 +230,8 @@ def begin_study(
         Codes.
     repeats, seed : int
         See `RatingPlan`.
+    covers : Mapping of photo name to boxes, optional
+        What raters must not see, such as the machine's display (`read_covers`).
 
     Raises
     ------
@@ -217,7 +240,11 @@ def begin_study(
     """
     codes = tuple(checked_code(one, what="rater") for one in raters)
     plan = RatingPlan(len(photos), codes, repeats, seed)
-    known = tuple(_study_photo(path) for path in photos)
+    known = tuple(_study_photo(path, covers.get(path.name, ())) for path in photos)
+    if surplus := sorted(set(covers) - {one.name for one in known}):
+        raise InvalidInput(
+            say("covers of photos that are not in the study: {names}", names=named(surplus))
+        )
     twice = {one.sha256 for one in known}
     if len(twice) < len(known) or len({one.name for one in known}) < len(known):
         raise InvalidInput(
@@ -244,9 +271,56 @@ def begin_study(
     return RatingStudy(folder, plan, known)
 
 
-def _study_photo(path: Path) -> StudyPhoto:
+def _study_photo(path: Path, covers: Sequence[Box]) -> StudyPhoto:
     photo = read_photo(path)
-    return StudyPhoto(path.name, str(path.absolute()), photo.sha256)
+    for left, top, right, bottom in covers:
+        if not (
+            left < right
+            and top < bottom
+            and right > 0
+            and bottom > 0
+            and left < photo.width
+            and top < photo.height
+        ):
+            raise InvalidInput(
+                say(
+                    "a cover of {photo} must lie in it, left before right and top before bottom, "
+                    "but got {box}",
+                    photo=path.name,
+                    box=f"{left:g}, {top:g}, {right:g}, {bottom:g}",
+                )
+            )
+    return StudyPhoto(path.name, str(path.absolute()), photo.sha256, tuple(covers))
+
+
+def read_covers(path: Path) -> dict[str, list[Box]]:
+    """What is to be covered, from a table: photo, left_px, top_px, right_px, bottom_px.
+
+    Raises
+    ------
+    InvalidInput
+        A column or number that is missing.
+    """
+    sides = ("left_px", "top_px", "right_px", "bottom_px")
+    table = read_table(path, needs=("photo", *sides), repeats=True)
+    left, top, right, bottom = (table.numbers(name).tolist() for name in sides)
+    found: dict[str, list[Box]] = {}
+    for photo, *box in zip(table.photos, left, top, right, bottom, strict=True):
+        if any(math.isnan(side) for side in box):
+            raise InvalidInput(
+                say(
+                    "{table}: each cover of {photo} needs four numbers",
+                    table=path.name,
+                    photo=photo,
+                )
+            )
+        found.setdefault(photo, []).append((box[0], box[1], box[2], box[3]))
+    return found
+
+
+def _photo_of(one: Mapping[str, Any]) -> StudyPhoto:
+    covers = tuple(tuple(map(float, box)) for box in one.get("covers", ()))
+    return StudyPhoto(one["name"], one["path"], one["sha256"], covers)  # type: ignore[arg-type]
 
 
 def open_study(folder: Path) -> RatingStudy:
@@ -266,7 +340,7 @@ def open_study(folder: Path) -> RatingStudy:
         return RatingStudy(
             folder,
             RatingPlan(plan["photos"], tuple(plan["raters"]), plan["repeats"], plan["seed"]),
-            tuple(StudyPhoto(**one) for one in made["photos"]),
+            tuple(_photo_of(one) for one in made["photos"]),
         )
     except (OSError, ValueError, KeyError, TypeError):
         raise InvalidInput(

@@ -66,6 +66,17 @@ def marks_of(photos: list[Path], raters: tuple[str, ...], *, seed: int) -> Marks
     return Marks(at, bias, rng)
 
 
+def display_of(photo: Path) -> list[tuple[float, float, float, float]]:
+    """What covers the display of a sample photo: its box with half its size around."""
+    seen = json.loads(photo.with_suffix(".json").read_text()).get("lcd") or {}
+    if not seen.get("in_frame"):
+        return []
+    corners = np.array(seen["corners_px"])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    room = 0.5 * (high - low)
+    return [(*(low - room).tolist(), *(high + room).tolist())]
+
+
 def sample_photos(count: int) -> list[Path]:
     """The first sample photos with a truth, in an order that mixes their kinds."""
     found = [one for one in sorted(SAMPLES.glob("*.jpg")) if one.with_suffix(".json").exists()]
@@ -144,7 +155,8 @@ def browser_page() -> Iterator[Page]:
 def run_study(out: Path, photos: list[Path], raters: tuple[str, ...], *, repeats: int) -> list[str]:
     """Begin, rate through the page; what was seen that should not have been."""
     folder = out / "study"
-    study = begin_study(folder, photos, raters=raters, repeats=repeats, seed=7)
+    covers = {photo.name: boxes for photo in photos if (boxes := display_of(photo))}
+    study = begin_study(folder, photos, raters=raters, repeats=repeats, seed=7, covers=covers)
     marks = marks_of(photos, raters, seed=3)
     port = free_port()
     told: list[str] = []
@@ -164,6 +176,8 @@ def main(out: Path, count: int) -> None:
     out.mkdir()
     told = run_study(out, sample_photos(count), RATERS, repeats=2)
     print(f"seen on the blind page that should not be: {sorted(set(told)) or 'nothing'}")
+    study = open_study(out / "study")
+    print(f"display covered in {study.covered} of {len(study.photos)} photos")
     print(f"ratings: {len(open_study(out / 'study').ratings())}")
     for line in (
         ["rating", "measure", str(out / "study"), "--out", str(out / "ratings.csv")],

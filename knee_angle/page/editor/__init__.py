@@ -52,6 +52,10 @@ LABELS: dict[PointName, str] = {
 """What a person reads beside each point."""
 
 PREVIEW_QUALITY = 84
+GREY = (128, 128, 128)
+"""Of what a blind rater must not see."""
+Covers = tuple[tuple[float, float, float, float], ...]
+"""Boxes (left, top, right, bottom), full-size px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +109,7 @@ def points_editor(
     tags: tuple[Quad, ...],
     edit: Edit,
     on_change: Callable[[], None],
-    blind: bool = False,
+    blind: Covers | None = None,
 ) -> None:
     """Show the editor.
 
@@ -127,14 +131,14 @@ def points_editor(
         What was moved before.
     on_change : callable
         Called before the page runs with what the editor sent.
-    blind : bool
-        For a rater study: hip, knee and ankle alone, and no angle.
+    blind : tuple of (left, top, right, bottom), or None
+        For a rater study: hip, knee and ankle alone, no angle, and these parts grey.
     """
     automatic = {} if found is None else found.points
     known = {name: (p.x_px, p.y_px, p.source) for name, p in automatic.items()}
     start = {name: at for name, at in known.items() if name not in edit.removed}
     start |= {name: (x, y, "manual") for name, (x, y) in edit.moved.items()}
-    names = LEG_POINTS if blind else POINT_NAMES
+    names = POINT_NAMES if blind is None else LEG_POINTS
     _component()(
         key=key,
         data={
@@ -142,7 +146,7 @@ def points_editor(
             "language": current().code,
             "decimal": current().decimal,
             "words": words_for(HERE),
-            "picture": _preview(photo),
+            "picture": _preview(photo, blind or ()),
             "width": photo.width,
             "height": photo.height,
             "names": [{"name": n, "label": tell(LABELS[n]), "kind": _kind(n)} for n in names],
@@ -150,7 +154,7 @@ def points_editor(
             "found": _as_json(known),
             "removed": list(edit.removed),
             "side": side,
-            "blind": blind,
+            "blind": blind is not None,
             "tags": [[[round(x, 1), round(y, 1)] for x, y in quad] for quad in tags],
         },
         on_points_change=on_change,
@@ -173,10 +177,16 @@ def _component() -> ComponentRenderer:
 
 
 @st.cache_data(max_entries=16, show_spinner=False, hash_funcs={Photo: lambda p: p.sha256})
-def _preview(photo: Photo) -> str:
-    """The reduced photo as a data address."""
+def _preview(photo: Photo, covers: Covers = ()) -> str:
+    """The reduced photo as a data address, without what is covered."""
     out = io.BytesIO()
-    Image.fromarray(photo.small).save(out, "JPEG", quality=PREVIEW_QUALITY)
+    small = Image.fromarray(photo.small)
+    scale = small.width / photo.width
+    for box in covers:
+        left, top, right, bottom = (side * scale for side in box)
+        edges = (math.floor(left), math.floor(top), math.ceil(right), math.ceil(bottom))
+        small.paste(GREY, edges)
+    small.save(out, "JPEG", quality=PREVIEW_QUALITY)
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
 
 

@@ -61,6 +61,8 @@ class AboutRaters:
     blind : bool
         Whether points were placed on the blind page, in an order drawn from ``seed``.
     seed : int or None
+    covered : (int, int) or None
+        In how many of the study's photos the display was covered.
     """
 
     table: str
@@ -73,6 +75,7 @@ class AboutRaters:
     versions: Versions
     blind: bool = False
     seed: int | None = None
+    covered: tuple[int, int] | None = None
 
     @property
     def unit(self) -> str:
@@ -252,11 +255,20 @@ def rating_methods(found: Reliability, about: AboutRaters) -> str:
     )
     if about.blind:
         how += (
-            " Raters saw neither angle nor display, nor other raters' or their own earlier points; "
-            f"each had an order of the photographs drawn at random (seed {about.seed}), and a "
-            "repeat came only after all photographs had been seen once more."
+            " Raters saw no angle and neither other raters' nor their own earlier points; "
+            f"{_display_covered(about)}; each had an order of the photographs drawn at random "
+            f"(seed {about.seed}), and a repeat came only after all photographs had been seen "
+            "once more."
         )
     return how
+
+
+def _display_covered(about: AboutRaters) -> str:
+    """What raters could read off the machine itself."""
+    covered, photos = about.covered or (0, 0)
+    if covered == photos:
+        return "the machine's display was covered in the photographs"
+    return f"the machine's display was covered in {covered} of {photos} photographs"
 
 
 def analysis_methods(found: Reliability) -> str:
@@ -285,7 +297,10 @@ def _grras(found: Reliability, about: AboutRaters) -> dict[str, str]:
         "15": f"every rating is a row of {about.table}",
     }
     if about.blind:
-        told["8"] = "repeats after all photographs; blind to angle, display and other points"
+        told["8"] = (
+            "repeats after all photographs; blind to angle and other points; "
+            + _display_covered(about)
+        )
         told["9"] = "independent: nobody saw another rating, nor an own one before"
     return told
 
@@ -300,7 +315,7 @@ def _stard(about: AboutRaters) -> dict[str, str]:
         "24": "see the figures",
     }
     if about.blind:
-        told["13a"] = "nothing but the photograph"
+        told["13a"] = f"nothing but the photograph; {_display_covered(about)}"
     return told
 
 
