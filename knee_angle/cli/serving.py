@@ -10,7 +10,8 @@ import sys
 from typing import TYPE_CHECKING, NoReturn
 
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say, tell
+from knee_angle.language import current, say, tell
+from knee_angle.language.catalogue import VARIABLE
 
 if TYPE_CHECKING:
     from knee_angle.access.ward import Ward
@@ -56,6 +57,7 @@ def serve(*, port: int, address: str = ADDRESS) -> NoReturn:
         flush=True,
     )
     line = command(port=port)
+    os.environ[VARIABLE] = current().code  # what it says itself; a browser asks for its own
     os.execv(line[0], line)  # noqa: S606  our own program, no shell
 
 
@@ -71,6 +73,7 @@ def serve_ward(ward: Ward) -> NoReturn:
 
     _check_free(ward.address, ward.port)
     line = [sys.executable, "-m", "knee_angle.page", *arguments_of(ward)]
+    os.environ[VARIABLE] = current().code  # what it says itself; a browser asks for its own
     os.execv(line[0], line)  # noqa: S606  our own program, no shell
 
 

@@ -158,7 +158,11 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
             )  # fmt: skip
         if not zipfile.is_zipfile(explicit):
             raise InvalidInput(
-                f"the pose model {explicit} is no model bundle: get one with {HOW_TO_GET}"
+                say(
+                    "the pose model {explicit} is no model bundle: get one with {how_to_get}",
+                    explicit=explicit,
+                    how_to_get=HOW_TO_GET,
+                )
             )
         return explicit
     bundle = default_bundle()

@@ -201,17 +201,26 @@ def _other_photo(content: Mapping[str, Any], sha256: str | None, photo: str) -> 
         return []
     if not isinstance(carried, str) or not SHA256.fullmatch(carried):
         return [
-            f"photo_sha256 must be 64 hexadecimal digits, but got {_short(carried)}: copy it from "
-            "the photo's result"
+            say(
+                "photo_sha256 must be 64 hexadecimal digits, but got {short}: copy it from "
+                "the photo's result",
+                short=_short(carried),
+            )
         ]
     if sha256 is None or carried.lower() == sha256:
         return []
     of = content.get("photo")
     named = f" ({_short(of)})" if isinstance(of, str) else ""
     return [
-        f"the points must be of {photo} (sha256 {sha256[:12]}...), but are of another photo"
-        f"{named} ({carried[:12].lower()}...): give the photo that they were placed in, or place "
-        "them anew"
+        say(
+            "the points must be of {photo} (sha256 {sha256}...), but are of another "
+            "photo{named} ({carried}...): give the photo that they were placed in, or "
+            "place them anew",
+            photo=photo,
+            sha256=sha256[:12],
+            named=named,
+            carried=carried[:12].lower(),
+        )
     ]
 
 
@@ -231,7 +240,7 @@ def _named_points(content: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]
         )
     if "landmarks" in content:
         of_leg = content["landmarks"]
-        problems += _unknown(content, RESULT_KEYS, "the points file")
+        problems += _unknown(content, RESULT_KEYS, say("the points file"))
     else:
         of_leg = {name: value for name, value in content.items() if name not in RESULT_KEYS}
     found: dict[str, Any] = {}

@@ -8,6 +8,7 @@ import signal
 import sys
 
 from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.language import say, set_language, tell, usual_language
 
 __all__ = ["main"]
 
@@ -17,6 +18,7 @@ INTERRUPTED = 130
 
 def main() -> None:
     """Serve the page until it is stopped."""
+    set_language(usual_language())
     try:
         if "--ward" in sys.argv[1:]:
             _serve_ward(sys.argv[1:])
@@ -25,10 +27,10 @@ def main() -> None:
         parser.add_argument("--port", type=int, required=True)
         _serve(parser.parse_args().port)
     except KneeAngleError as error:
-        print(f"knee-angle: {' '.join(str(error).split())}", file=sys.stderr)
+        print(f"knee-angle: {' '.join(tell(str(error)).split())}", file=sys.stderr)
         raise SystemExit(2) from None
     except KeyboardInterrupt:
-        print("knee-angle: stopped", file=sys.stderr)
+        print(tell("knee-angle: stopped"), file=sys.stderr)
         raise SystemExit(INTERRUPTED) from None
 
 
@@ -55,7 +57,10 @@ def _serve_ward(arguments: list[str]) -> None:
         from knee_angle.page.ward.serve import serve
     except ModuleNotFoundError as missing:
         raise InvalidInput(
-            f"a ward's page needs the package {missing.name}: pip install 'knee-angle[ward]'"
+            say(
+                "a ward's page needs the package {missing_name}: pip install 'knee-angle[ward]'",
+                missing_name=missing.name,
+            )
         ) from None
     signal.signal(signal.SIGINT, before)
     serve(ward)

@@ -86,7 +86,7 @@ def _photos(check: Check) -> None:
         shots(check, key=check.own("shots"))
     turn = st.session_state.setdefault(check.own("turn"), 0)
     files = st.file_uploader(
-        "Photos of this machine",
+        tell("Photos of this machine"),
         type=KINDS,
         accept_multiple_files=True,
         key=check.own(f"upload-{turn}"),
@@ -94,7 +94,7 @@ def _photos(check: Check) -> None:
     if files:
         check.tray.refused.clear()
         check.begin()
-        with st.spinner("Looking for leg and machine ..."):
+        with st.spinner(tell("Looking for leg and machine ...")):
             for file in files:
                 check.add(file.getvalue(), file.name)
         check.write_down()

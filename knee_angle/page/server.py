@@ -25,6 +25,7 @@ from knee_angle import __version__
 from knee_angle.access.ward import is_loopback
 from knee_angle.cli.serving import ADDRESS, WHO
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.page.receiving import Receiving
 
 if TYPE_CHECKING:
@@ -164,8 +165,13 @@ def check_address(address: str) -> None:
     """
     if not is_loopback(address):
         raise InvalidInput(
-            f"the page's address must be {ADDRESS}, but got {address}: it shows patients' photos "
-            "and nobody signs in; serve a network by `knee-angle page --ward`"
+            say(
+                "the page's address must be {address}, but got {address2}: it shows "
+                "patients' photos and nobody signs in; serve a network by `knee-angle page "
+                "--ward`",
+                address=ADDRESS,
+                address2=address,
+            )
         )
 
 

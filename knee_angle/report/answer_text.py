@@ -203,4 +203,4 @@ def _held(found: Finding) -> str:
 
 
 def _table(rows: list[tuple[str, str]]) -> list[str]:
-    return [f"  {tell(name):<14}{tell(text)}" for name, text in rows]
+    return [f"  {tell(name):<13} {tell(text)}" for name, text in rows]

@@ -16,6 +16,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import say
 
 __all__ = ["Certificate", "given", "made_here"]
 
@@ -44,24 +45,39 @@ def given(certificate: Path, key: Path, *, hosts: Collection[str]) -> Certificat
     """
     for file in (certificate, key):
         if not file.is_file():
-            raise InvalidInput(f"{file} is not there: --certificate and --key are PEM files")
+            raise InvalidInput(
+                say("{file} is not there: --certificate and --key are PEM files", file=file)
+            )
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
         read = x509.load_pem_x509_certificate(certificate.read_bytes())
     except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
         raise InvalidInput(
-            f"--certificate {certificate} and --key {key} cannot be used ({error}): give the PEM "
-            "files of one certificate, its key without a passphrase"
+            say(
+                "--certificate {certificate} and --key {key} cannot be used ({error}): "
+                "give the PEM files of one certificate, its key without a passphrase",
+                certificate=certificate,
+                key=key,
+                error=error,
+            )
         ) from None
     if read.not_valid_after_utc <= datetime.now(UTC):
         raise InvalidInput(
-            f"--certificate {certificate} ended on {read.not_valid_after_utc:%Y-%m-%d}: renew it"
+            say(
+                "--certificate {certificate} ended on {not_valid_after_utc:%Y-%m-%d}: renew it",
+                certificate=certificate,
+                not_valid_after_utc=read.not_valid_after_utc,
+            )
         )
     lacking = sorted(host for host in hosts if not _is_for(read, host))
     if lacking:
         raise InvalidInput(
-            f"--certificate {certificate} is not for {', '.join(lacking)}: give --name with a name "
-            "that stands in it"
+            say(
+                "--certificate {certificate} is not for {lacking}: give --name with a name "
+                "that stands in it",
+                certificate=certificate,
+                lacking=", ".join(lacking),
+            )
         )
     return _told(read, certificate, key)
 
@@ -88,8 +104,12 @@ def made_here(folder: Path, *, hosts: Collection[str]) -> Certificate:
         write_whole(certificate, read.public_bytes(serialization.Encoding.PEM))
     except OSError as error:
         raise InvalidInput(
-            f"no certificate can be made in {folder} ({error.strerror}): give --certificate and "
-            "--key, or the right to write there"
+            say(
+                "no certificate can be made in {folder} ({error}): give --certificate and "
+                "--key, or the right to write there",
+                folder=folder,
+                error=error.strerror,
+            )
         ) from None
     return _told(read, certificate, key)
 

@@ -20,6 +20,7 @@ from starlette.types import ASGIApp
 
 from knee_angle.access.ward import Provider
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.page.ward.doors import VouchingFailed
 
 __all__ = ["Vouching"]
@@ -42,8 +43,12 @@ class Vouching:
             self.secret = provider.secret_file.read_text(encoding="utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
             raise InvalidInput(
-                f"the provider's secret {provider.secret_file} cannot be read ({error}): give "
-                "--oidc-secret-file a text file that this user may read"
+                say(
+                    "the provider's secret {secret_file} cannot be read ({error}): give "
+                    "--oidc-secret-file a text file that this user may read",
+                    secret_file=provider.secret_file,
+                    error=error,
+                )
             ) from None
         oauth = OAuth()
         discovery = provider.issuer.rstrip("/") + "/.well-known/openid-configuration"

@@ -17,6 +17,7 @@ from streamlit.web import bootstrap
 from knee_angle.access.signing_in import Access
 from knee_angle.access.ward import Ward, check_ward
 from knee_angle.errors import NoStoreYet
+from knee_angle.language import say, tell
 from knee_angle.page.receiving import Receiving
 from knee_angle.page.server import SCRIPT, SETTINGS
 from knee_angle.page.uploads import uploads_on_disk
@@ -106,11 +107,16 @@ def _packed_first(assets: Assets) -> None:
 
 
 def _tell(ward: Ward, certificate: Certificate | None) -> None:
-    print(f"The ward's page is at {ward.url} (stop with Ctrl+C)", flush=True)
+    print(tell("The ward's page is at {url} (stop with Ctrl+C)", url=ward.url), flush=True)
     if certificate is not None:
-        whose = "of the files given" if ward.certificate is not None else "made here"
-        print(f"Certificate {whose}, until {certificate.ends_at:%Y-%m-%d}, SHA-256 fingerprint:\n"
-              f"{certificate.fingerprint}", flush=True)  # fmt: skip
+        whose = say("of the files given") if ward.certificate is not None else say("made here")
+        told = tell(
+            "Certificate {whose}, until {ends:%Y-%m-%d}, SHA-256 fingerprint:\n{fingerprint}",
+            whose=whose,
+            ends=certificate.ends_at,
+            fingerprint=certificate.fingerprint,
+        )
+        print(told, flush=True)
 
 
 def _run(app: Any, ward: Ward, certificate: Certificate | None) -> None:
