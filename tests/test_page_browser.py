@@ -199,7 +199,8 @@ def visiting(browser: Browser, address: str, size: dict) -> Iterator[Visit]:
     )
     page.on("pageerror", lambda error: visit.complaints.append(str(error)))
     page.goto(address)
-    page.get_by_role("heading", name="Measure a knee").wait_for()
+    title = "Ein Knie messen" if size.get("locale") == "de-DE" else "Measure a knee"
+    page.get_by_role("heading", name=title).wait_for()
     visit.settled()
     yield visit
     context.close()
@@ -445,3 +446,16 @@ def test_axe_finds_nothing_that_is_ours(browser, address, size):
         visit.page.get_by_role("heading", name="How to photograph").wait_for()
         visit.settled()
         check("how to photograph")
+
+
+def test_german_words_fit_a_phone_and_a_decimal_comma_is_one(browser, address):
+    with visiting(browser, address, {**PHONE, "locale": "de-DE"}) as visit:
+        visit.upload("bed_01.jpg")
+        visit.page.get_by_label("Zahl auf der Anzeige").click()
+        visit.page.keyboard.type("93,5")
+        visit.page.keyboard.press("Enter")
+        visit.page.locator(".answer").get_by_text("93,5°").wait_for()
+        assert visit.page.evaluate("document.documentElement.lang") == "de"
+        assert visit.page.locator(".chip").all_inner_texts()[:2] == ["Hüfte", "Knie"]
+        assert visit.page.evaluate("document.documentElement.scrollWidth") <= 390
+        assert visit.page.locator(".editor").get_by_text("Rückgängig").is_visible()

@@ -95,7 +95,7 @@ def in_sight_together(visit) -> None:
     assert photo["y"] >= 0
     assert photo["y"] + photo["height"] <= PHONE["viewport"]["height"]
     assert (at["y"] < 60, shown) == (True, "1")
-    assert "109° (" in line.inner_text()
+    assert "110° (" in line.inner_text()
 
 
 def test_a_photo_waits_while_there_is_no_connection_and_arrives_then(browser, address):  # noqa: F811

@@ -180,9 +180,9 @@ def _bars(outcome: Outcome) -> str:
 def _points(check: Check) -> None:
     """One photo's points at a time, to be corrected as at the bedside."""
     entries = check.tray.entries
-    names = {sha: say("Photo {number}", number=n) for n, sha in enumerate(entries, 1)}
+    names = {sha: tell("Photo {number}", number=n) for n, sha in enumerate(entries, 1)}
     chosen = st.segmented_control(
-        tell("Look at the points of"), list(names), format_func=lambda one: tell(names[one]),
+        tell("Look at the points of"), list(names), format_func=names.__getitem__,
         key=check.own(f"points-{len(names)}"),
     )  # fmt: skip
     if chosen is not None and chosen in entries:

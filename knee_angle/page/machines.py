@@ -92,7 +92,7 @@ def show_machines(store: Store) -> None:
         tell("Machine (code)"),
         [*codes, NEW],
         index=codes.index(asked) if asked in codes else 0,
-        format_func=tell,
+        format_func={NEW: tell(NEW), **{one: one for one in codes}}.__getitem__,
         key=f"machine-{asked}",
     )
     if code == NEW:
@@ -184,7 +184,7 @@ def _followed(checks: Sequence[KeptCheck]) -> None:
         list(QUANTITIES),
         default=next(iter(QUANTITIES)),
         key="quantity",
-        format_func=lambda one: tell(NAMES[one]),
+        format_func={one: tell(name) for one, name in NAMES.items()}.__getitem__,
     )
     title, of = QUANTITIES[name or next(iter(QUANTITIES))]
     found = [of(check) for check in alike]

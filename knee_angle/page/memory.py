@@ -184,7 +184,7 @@ def choice(label: str, name: str, options: dict[str, str], **more: Any) -> str:
         tell(label),
         keys,
         index=at,
-        format_func=lambda one: tell(options[one]),
+        format_func={one: tell(words) for one, words in options.items()}.__getitem__,
         key=f"input-{name}",
         **more,
     )

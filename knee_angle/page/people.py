@@ -87,11 +87,12 @@ def show_people(store: Store) -> None:
         return
     asked = st.query_params.get("person", "")
     newest = max(people.values(), key=lambda s: s.last_at.timestamp() if s.last_at else 0.0)
+    names = {one: f"{one} · {_count(who.rows)}" for one, who in people.items()}
     code = st.selectbox(
         tell("Patient (code)"),
         [*people, NEW],
         index=list(people).index(asked if asked in people else newest.code),
-        format_func=lambda c: tell(NEW) if c == NEW else f"{c} · {_count(people[c].rows)}",
+        format_func={NEW: tell(NEW), **names}.__getitem__,
         key=f"person-{asked}",
     )
     if code == NEW:
@@ -128,7 +129,8 @@ def _knee(code: str, rows: Sequence[KeptMeasurement]) -> Side:
         return newest
     sides: tuple[Side, ...] = ("left", "right")
     picked = st.radio(
-        tell("Knee"), sides, index=sides.index(newest), format_func=lambda s: tell(KNEE[s]),
+        tell("Knee"), sides, index=sides.index(newest),
+        format_func={one: tell(knee) for one, knee in KNEE.items()}.__getitem__,
         horizontal=True, key=f"knee-{code}",
     )  # fmt: skip
     return newest if picked is None else picked
@@ -436,7 +438,8 @@ def _prescribed(store: Store, code: str) -> None:
                 tell("From this day on"), value=date.today(), format=date_form()
             )
             whose = st.radio(
-                tell("For"), list(FOR), format_func=lambda name: tell(FOR[name][0]),
+                tell("For"), list(FOR),
+                format_func={one: tell(told) for one, (told, _) in FOR.items()}.__getitem__,
                 horizontal=True,
                 key=f"for-{turn}",
             )  # fmt: skip

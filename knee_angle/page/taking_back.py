@@ -77,12 +77,14 @@ def take_back(
     heading, label = HEADINGS[what]
     with st.expander(tell(heading), icon=":material/undo:"):
         row_id = st.selectbox(
-            tell(label), list(choices), format_func=lambda one: tell(choices[one])
+            tell(label),
+            list(choices),
+            format_func={one: tell(told) for one, told in choices.items()}.__getitem__,
         )
         reason = st.radio(
             tell("Because"),
             list(WITHDRAWN_WORDS),
-            format_func=lambda one: tell(WITHDRAWN_WORDS[one]),
+            format_func={one: tell(told) for one, told in WITHDRAWN_WORDS.items()}.__getitem__,
             key=f"because-{what}",
         )
         st.caption(tell("It no longer counts, but stays in the records with the reason."))
