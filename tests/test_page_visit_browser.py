@@ -177,3 +177,48 @@ def test_a_scaled_photo_keeps_focal_length_and_time_and_nothing_else(browser, ad
         0x9003: "2026:03:02 10:32:00", 0x9011: "+01:00", 0xA405: 26,
     }  # fmt: skip
     assert set(found) == {0x8769}
+
+
+TABLET = {"viewport": {"width": 820, "height": 1180}}
+
+
+def tabbed_to(page, target) -> None:
+    """By the Tab key alone, as far as it takes."""
+    target.wait_for(state="attached")
+    for _ in range(60):
+        if target.evaluate("one => one.getRootNode().activeElement === one"):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"no key leads to {target}")
+
+
+def test_a_whole_visit_by_keys_alone_on_a_tablet(browser, address, store_file):  # noqa: F811
+    with visiting(browser, address, TABLET) as visit:
+        page = visit.page
+        # The phone's own chooser is not ours to drive: it gives a photo as soon as it opens.
+        page.on("filechooser", lambda chooser: chooser.set_files(SAMPLES / EXTENSION))
+        for label, code in (("Patient (code)", "P-017"), ("Machine (code)", "M-03")):
+            tabbed_to(page, page.get_by_label(label))
+            page.keyboard.type(code)
+            page.keyboard.press("Enter")
+            visit.settled()
+        tabbed_to(page, page.locator(CAMERA))
+        page.keyboard.press("Enter")
+        page.locator(".handle").first.wait_for(state="attached")
+        visit.settled()
+        tabbed_to(page, page.get_by_label("Number on the display"))
+        page.keyboard.type("12")
+        page.keyboard.press("Enter")
+        visit.settled()
+        before = page.locator(".answer").get_attribute("data-of")
+        tabbed_to(page, page.locator(".handle[data-name=knee]"))
+        page.keyboard.press("ArrowRight")
+        page.locator(f".answer:not([data-of='{before}'])").wait_for()
+        visit.settled()
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        tabbed_to(page, page.get_by_role("button", name="Keep this measurement"))
+        page.keyboard.press("Enter")
+        page.get_by_text("Kept for P-017 and M-03: knee").wait_for()
+        assert visit.taps == 0
+    with open_store(store_file) as store:
+        assert store.measurements(person="P-017", machine="M-03")[0].displayed_deg == 12.0

@@ -186,7 +186,7 @@ def main() -> None:
             executable_path="/usr/bin/chromium", args=["--no-sandbox"]
         )
         page = browser.new_context(**PHONE).new_page()
-        page.set_default_timeout(60_000)
+        page.set_default_timeout(180_000)
         address = f"http://127.0.0.1:{port}"
         server = started(command, port, store)
         begun(page, address, before, told)
