@@ -58,6 +58,7 @@ def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
         "measure and keep": [
             *command, "measure", BARE, "--displayed", "93", "--keep", "--person", "P-1",
         ],
+        "a paper": [*command, "report", "visit", "visit.pdf", "--person", "P-1"],
         "batch": [*command, "batch", BARE, "--out", "study.csv"],
         "check": [*command, "check", *series, "--displayed-table", table],
         "the pose model": [sys.executable, "-c", POSE, str(bundle), str(SAMPLES / "bed_04.jpg")],
