@@ -8,6 +8,7 @@ import json
 from datetime import timedelta
 
 import pytest
+import streamlit as st
 from called import called
 from pyarrow import parquet
 from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
@@ -15,6 +16,7 @@ from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
 from knee_angle.access.guarded import guarded
 from knee_angle.access.roles import ROLES, NotAllowed
 from knee_angle.cli.research import dictionary_text
+from knee_angle.page import for_study
 from knee_angle.report.columns import COLUMNS
 from knee_angle.report.contract import csv_lines
 from knee_angle.report.schemas import UCUM
@@ -97,11 +99,18 @@ def test_dates_can_be_moved_each_person_by_their_own_days(where, tmp_path):
     out, _ = exported(where, tmp_path, "--dates", "shifted")
     rows = [r for r in csv.DictReader(io.StringIO(out.read_text())) if r["person"]]
     assert all(row["day"] == "" for row in rows)
-    assert all(row["shifted_date"] < NOON.date().isoformat() for row in rows)
     key = Pseudonyms(bytes.fromhex((tmp_path / "key").read_text()))
-    shifts = {key.shift(person) for person in PEOPLE}
-    assert len(shifts) == 3
+    wanted = {
+        (key.of("person", person), (first + timedelta(days=day) - key.shift(person)).isoformat())
+        for number, person in enumerate(PEOPLE)
+        for first in [NOON.date() + timedelta(days=10 * number)]
+        for day in (0, 1, 5)
+    }
+    assert {(row["person"], row["shifted_date"]) for row in rows} == wanted
+    fixed = Pseudonyms(bytes(range(32)))
+    shifts = [fixed.shift(f"P-{number}") for number in range(400)]
     assert all(timedelta(days=1) <= one <= timedelta(days=365) for one in shifts)
+    assert len(set(shifts)) > 200
 
 
 @pytest.mark.parametrize(
@@ -213,3 +222,42 @@ def test_a_measurement_without_a_person_has_no_day(where, tmp_path):
     (row,) = [r for r in csv.DictReader(io.StringIO(out.read_text())) if not r["person"]]
     assert (row["day"], row["shifted_date"], row["status"]) == ("", "", "measured")
     assert json.loads(row["flexion_deg"]) == pytest.approx(made_measurement().knee.deg, abs=1e-3)
+
+
+# From the page -----------------------------------------------------------------------
+
+
+def offered(monkeypatch, store) -> list[tuple[str, bytes]]:
+    """What the page offers for a study: the file's name and its content."""
+    found = []
+    monkeypatch.setattr(
+        st, "download_button",
+        lambda _label, *, data, file_name, **_: found.append((file_name, data())),
+    )  # fmt: skip
+    for_study.study_button(store)
+    return found
+
+
+def test_the_page_hands_a_study_its_table_and_keeps_the_key(where, tmp_path, monkeypatch):
+    out, _ = exported(where, tmp_path)
+    with open_store(where) as store:
+        monkeypatch.delenv(for_study.KEY_VARIABLE, raising=False)
+        assert offered(monkeypatch, store) == []
+        monkeypatch.setenv(for_study.KEY_VARIABLE, str(tmp_path / "key"))
+        ((name, content),) = offered(monkeypatch, store)
+        assert any(line.what == "export" and "research" in line.about for line in store.audit())
+    assert name == "study.csv"
+    # Bytes: a text file would take the line ends for its own.
+    assert content == out.read_bytes()
+
+
+@pytest.mark.parametrize("role", [role for role in ROLES if role != "researcher"])
+def test_no_other_role_gets_the_study_table_from_the_page(where, tmp_path, monkeypatch, role):
+    class Session:
+        account, id = "one", "s"
+
+    session = Session()
+    session.role = role
+    monkeypatch.setenv(for_study.KEY_VARIABLE, str(tmp_path / "key"))
+    with open_store(where) as store, pytest.raises(NotAllowed):
+        offered(monkeypatch, guarded(store, session))

@@ -8,6 +8,7 @@
   ``tray``: its photos; ``judged``: its answers; ``memory``: inputs that outlive their page;
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;
   ``answer``: the card;
-  ``keeping``, ``taking_back``: keeping it, and letting it no longer count; ``paper``: it on paper;
+  ``keeping``, ``taking_back``: keeping it, and letting it no longer count; ``paper``: on paper;
+  ``for_study``: for a study;
 * ``charts``, ``style``, ``spoken``: how it looks, and which language.
 """

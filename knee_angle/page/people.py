@@ -13,6 +13,7 @@ from knee_angle.errors import KneeAngleError
 from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
+from knee_angle.page.for_study import study_button
 from knee_angle.page.keeping import with_store
 from knee_angle.page.paper import paper_button
 from knee_angle.page.spoken import date_form
@@ -186,6 +187,7 @@ def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Si
     _papers(store, code, side)
     if may("export"):
         _export(store, code)
+        study_button(store)
 
 
 def _papers(store: Store, code: str, side: Side) -> None:

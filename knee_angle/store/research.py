@@ -85,22 +85,23 @@ class Pseudonyms:
         return hmac.new(self.key, text.encode(), hashlib.sha256).digest()
 
 
-def key_from(path: Path, *, beside: Path) -> Pseudonyms:
+def key_from(path: Path, *, beside: Path | None) -> Pseudonyms:
     """The key in a file, made there where there is none.
 
     Parameters
     ----------
     path : Path
         The key's file; readable by its owner alone.
-    beside : Path
-        The table that is written: the key must lie in another folder.
+    beside : Path or None
+        The table that is written: the key must lie in another folder. None where the table
+        is handed to another computer.
 
     Raises
     ------
     InvalidInput
         It would lie beside the table, or is no key.
     """
-    if path.absolute().parent.resolve() == beside.absolute().parent.resolve():
+    if beside is not None and _folder(path) == _folder(beside):
         raise InvalidInput(
             say(
                 "the key must not lie beside the table, but both are in {folder}: name a key in a "
@@ -124,6 +125,10 @@ def key_from(path: Path, *, beside: Path) -> Pseudonyms:
             )
         )
     return Pseudonyms(key)
+
+
+def _folder(path: Path) -> Path:
+    return path.absolute().parent.resolve()
 
 
 def first_days(rows: Iterable[KeptMeasurement], *, zone: tzinfo) -> dict[str, date]:
