@@ -35,6 +35,7 @@ from knee_angle.store.recheck import recheck
 WHOLE = Clip()
 """Two cycles by hand, a person walking through, a jump of the exposure, a display that lags."""
 SHORT = Clip(seconds=2.5, cycle_s=5.0, person_s=None, exposure_s=None, bars_deg=(30.0, 70.0))
+QUICK = Settings(trials=500)
 READ_S = np.arange(0.0, WHOLE.seconds, 0.25)
 
 
@@ -57,7 +58,8 @@ class Filmed:
 def whole(tmp_path_factory) -> Filmed:
     path = filmed(WHOLE, tmp_path_factory.mktemp("clips") / "whole.mp4")
     answer = measure_clip(
-        path, detectors=shared_detectors(), settings=Settings(limit_flexion_deg=80.0),
+        path, detectors=shared_detectors(),
+        settings=Settings(limit_flexion_deg=80.0, trials=1500),
         readings=Readings(READ_S, WHOLE.displayed_at(READ_S)),
     )  # fmt: skip
     assert isinstance(answer, ClipAnswer)
@@ -232,7 +234,9 @@ def test_a_display_is_read_in_the_pictures_and_a_clip_can_be_stopped(short):
         asked.append(1)
         return len(asked) > 18
 
-    answer = measure_clip(short, detectors=shared_detectors(), reader=_Reads(), stop=stop)
+    answer = measure_clip(
+        short, detectors=shared_detectors(), reader=_Reads(), stop=stop, settings=QUICK
+    )
     assert isinstance(answer, ClipAnswer)
     assert answer.stopped
     assert len(answer.frames) == 18

@@ -8,6 +8,7 @@ READ FIRST: `measure`, the list of the steps, each in its module:
 * `model`, `estimate`: one joint estimate over the clip;
 * `course`, `curve`: ends and cycles, the display against knee and bars;
 * `chosen`: a few pictures as photos of a visit, for the machine's judgement and the store;
+* `numbers`: displayed numbers as they are typed;
 * `answer`: what comes out (report and page need nothing else of this room); `said`: its words.
 
 A clip cannot tell where the marks sit on the bones: their placement is one constant for all

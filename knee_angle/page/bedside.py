@@ -22,6 +22,7 @@ from knee_angle.language import current, in_language, say, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import answer, keeping, memory, set_up
 from knee_angle.page import asked as ask
+from knee_angle.page.filmed import film_area
 from knee_angle.page.how_to import AFTER, CARE, HOW_TO, drawing
 from knee_angle.page.judged import Asked, Judged, judged
 from knee_angle.page.points import points_of
@@ -88,8 +89,10 @@ def show() -> None:
     entry = visit.tray.current()
     if entry is None:
         given = whose(visit)
-        _html(strip(given, known_of(given)))
+        known = known_of(given)
+        _html(strip(given, known))
         _photos(visit)
+        film_area(visit, given, known)
         st.html(drawing("frame"))
         st.markdown(tell(CARE))
         st.markdown(tell(HOW_TO))

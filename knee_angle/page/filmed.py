@@ -1,0 +1,217 @@
+"""A film of one cycle on the visit's page: chosen, measured, shown, kept as a visit.
+
+It stands beside the photos and not among them: a film is answered by itself. The file lies on
+the disk for as long as it is measured, and is not kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from knee_angle.clip.answer import ClipAnswer, ClipOutcome
+from knee_angle.clip.measure import Readings, measure_clip
+from knee_angle.clip.numbers import typed_numbers
+from knee_angle.errors import KneeAngleError, NoStoreYet
+from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.language import tell
+from knee_angle.machine.prescribed import LegSettings
+from knee_angle.page import answer, memory
+from knee_angle.page import asked as ask
+from knee_angle.page.keeping import the_store
+from knee_angle.page.visit import Visit
+from knee_angle.page.ward.here import may
+from knee_angle.page.whose import Known, Whose
+from knee_angle.records import NotMeasured
+from knee_angle.report.clip_plots import clip_chart
+from knee_angle.report.clip_words import clip_first_lines, clip_text
+from knee_angle.settings import Settings, changed
+from knee_angle.store import PhotoToKeep, SetUp, checked_code, new_id
+
+__all__ = ["film_area"]
+
+KINDS = ["mp4", "mov", "webm"]
+SHOWN = "film-shown"
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """A film's answer with what it was measured by, and the save of it."""
+
+    fingerprint: str
+    outcome: ClipOutcome
+    settings: Settings
+    visit_id: str
+    kept: bool = False
+
+
+def film_area(visit: Visit, given: Whose, known: Known) -> None:
+    """Choose a film of one cycle, measure it, look at the answer, keep it."""
+    opened = visit.own("film-open")
+    if not st.session_state.get(opened):
+        if not st.button(
+            tell("A film of one cycle"),
+            icon=":material/videocam:",
+            width="stretch",
+            key=f"{opened}-tap",
+        ):
+            return
+        st.session_state[opened] = True
+    with st.expander(tell("A film of one cycle"), icon=":material/videocam:", expanded=True):
+        st.caption(
+            tell(
+                "Film one whole cycle from where the photo would be taken, the whole leg in the "
+                "picture: both ends, arc, and the display over the range. At most 40 MB."
+            )
+        )
+        file = st.file_uploader(tell("Film"), type=KINDS, key=visit.own("film"))
+        numbers = memory.text(
+            tell("Numbers on the display: seconds and number, such as 0 12; 5 30; 10 48"),
+            visit.own("film-numbers"),
+        )
+        values = {} if known.prescribed else ask.limits(visit.own)
+        if file is not None:
+            _answered(file.getvalue(), file.name, numbers, values, given, known)
+
+
+def _answered(
+    content: bytes, name: str, numbers: str, values: dict[str, Any], given: Whose, known: Known
+) -> None:
+    told = repr(
+        (hashlib.sha256(content).hexdigest(), numbers, values, given.person, known.prescribed)
+    )
+    fingerprint = hashlib.sha256(told.encode()).hexdigest()
+    shown: _Shown | None = st.session_state.get(SHOWN)
+    if shown is not None and shown.fingerprint != fingerprint:
+        shown = None  # an answer to something else is none
+    if shown is None and st.button(
+        tell("Measure the film"), type="primary", width="stretch", icon=":material/play_arrow:"
+    ):
+        try:
+            settings = changed(None, values)
+            legs = _legs(settings, given, known)
+            readings = typed_numbers(numbers, counts=settings.counts)
+            outcome = _measured(content, name, settings, legs, readings)
+        except KneeAngleError as error:
+            st.error(tell(str(error)))
+            return
+        shown = _Shown(fingerprint, outcome, settings, new_id())
+        st.session_state[SHOWN] = shown
+    if shown is not None:
+        _show(shown, known)
+        _keep(shown, given)
+
+
+def _legs(settings: Settings, given: Whose, known: Known) -> LegSettings | None:
+    """The limits of both knees, where something is prescribed for the patient."""
+    if not known.prescribed:
+        return None
+    return the_store().leg_settings(
+        given.person, date.today(), over=lambda limits: changed(settings, dict(limits))
+    )
+
+
+def _measured(
+    content: bytes,
+    name: str,
+    settings: Settings,
+    legs: LegSettings | None,
+    readings: Readings | None,
+) -> ClipOutcome:
+    """The film measured; how far it is stands on the page, and leaving the page stops it."""
+    bar = st.progress(0.0, text=tell("Following the leg through the film ..."))
+
+    def progress(done_s: float, all_s: float | None) -> None:
+        bar.progress(min(1.0, done_s / all_s) if all_s else 0.5)
+
+    with _on_disk(content) as path:
+        outcome = measure_clip(
+            path, detectors=shared_detectors(), settings=settings, legs=legs, readings=readings,
+            name=name, progress=progress,
+        )  # fmt: skip
+    bar.empty()
+    return outcome
+
+
+@contextmanager
+def _on_disk(content: bytes) -> Iterator[Path]:
+    """A file for the owner's eyes alone, gone at the end."""
+    handle, place = tempfile.mkstemp(prefix="knee-angle-film-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+        yield Path(place)
+    finally:
+        Path(place).unlink(missing_ok=True)
+
+
+def _show(shown: _Shown, known: Known) -> None:
+    """What is said first, the lines, the plots, every figure."""
+    outcome = shown.outcome
+    if known.unknown is not None and not isinstance(known.unknown, NoStoreYet):
+        st.error(tell("The prescribed limits are not known: {why}", why=known.unknown))
+    if outcome.alarms:
+        st.html(answer.alarms(outcome.alarms))
+    if isinstance(outcome, NotMeasured):
+        st.warning(
+            tell(
+                "Not measured: {reason}. Next: {advice}.",
+                reason=outcome.reason,
+                advice=outcome.advice,
+            )
+        )
+        return
+    lines = "".join(f"<p>{escape(tell(line))}</p>" for line in clip_first_lines(outcome))
+    st.html(lines)
+    st.altair_chart(clip_chart(outcome), theme=None)
+    with st.expander(tell("All figures"), icon=":material/info:"):
+        st.text("\n".join(tell(line) for line in clip_text(outcome)))
+
+
+def _keep(shown: _Shown, given: Whose) -> None:
+    """One tap keeps both ends and some pictures between as a visit."""
+    outcome = shown.outcome
+    if not isinstance(outcome, ClipAnswer) or not may("keep"):
+        return
+    if shown.kept:
+        st.success(tell("Kept as a visit: both ends and some pictures between."))
+        return
+    if not given.person:
+        st.info(tell("Type the patient's code above to keep it."))
+        return
+    if not st.button(tell("Keep the film's numbers"), width="stretch"):
+        return
+    photos = [
+        PhotoToKeep(one.measurement.photo, one.measurement, SetUp(end=one.end, setting=one.setting))
+        for one in outcome.chosen
+    ]
+    try:
+        store = the_store(create=True)
+        # Both codes are checked before either is made known.
+        person = checked_code(given.person)
+        machine = checked_code(given.machine, what="machine") if given.machine else None
+        if not store.knows_person(person):
+            store.add_person(person)
+        if machine is not None and not store.knows_machine(machine):
+            store.add_machine(machine)
+        store.save_visit(
+            outcome.visit, photos, visit_id=shown.visit_id, settings=shown.settings,
+            person=person, machine=machine,
+        )  # fmt: skip
+    except KneeAngleError as error:
+        st.error(tell("It was not kept: {trouble}", trouble=str(error)))
+        return
+    st.session_state[SHOWN] = _Shown(
+        shown.fingerprint, outcome, shown.settings, shown.visit_id, kept=True
+    )
+    st.rerun()

@@ -1,0 +1,102 @@
+"""A film on the visit's page: chosen, measured, shown with its limits first, kept as a visit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from drawn_clips import Clip, filmed
+from streamlit.testing.v1 import AppTest
+from test_page import button, changed, html, opened
+
+from knee_angle.clip.numbers import typed_numbers
+from knee_angle.errors import InvalidInput
+from knee_angle.store import open_store
+
+SHORT = Clip(seconds=2.5, cycle_s=5.0, person_s=None, exposure_s=None, bars_deg=(30.0, 70.0))
+
+
+@pytest.fixture(autouse=True)
+def store_file(tmp_path, monkeypatch):
+    """Each test has a store of its own."""
+    st.cache_resource.clear()
+    path = tmp_path / "kept.db"
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
+    yield path
+    st.cache_resource.clear()
+
+
+def asked() -> AppTest:
+    """The page with its field for a film, which is not in the way of photos."""
+    return tapped(opened(), "A film of one cycle")
+
+
+def with_film(page: AppTest, path: Path) -> AppTest:
+    film = next(one for one in page.file_uploader if one.label == "Film")
+    film.set_value([(path.name, path.read_bytes(), "video/mp4")]).run()
+    assert not page.exception
+    return page
+
+
+def tapped(page: AppTest, label: str) -> AppTest:
+    button(page, label).click().run()
+    assert not page.exception
+    return page
+
+
+def test_a_film_is_measured_its_alarm_comes_first_and_it_is_kept(store_file, tmp_path):
+    path = filmed(SHORT, tmp_path / "cycle.mp4")
+    page = changed(asked(), "Patient (code)", "P-017")
+    page = changed(page, "Prescribed flexion", 50.0)
+    page = changed(page, "Numbers on the display", "0 27; 1 44; 2 66")
+    page = tapped(with_film(page, path), "Measure the film")
+    said = html(page)
+    assert "THE DISPLAY IS PAST THE PRESCRIBED FLEXION" in said
+    assert said.index("THE DISPLAY IS PAST") < said.index("KNEE    ")
+    for told in ("LIMIT   ", "ARC     ", "SURE    "):
+        assert told in said
+    page = tapped(page, "Keep the film's numbers")
+    assert any("Kept as a visit" in one.value for one in page.success)
+    with open_store(store_file) as store:
+        rows = store.measurements(person="P-017")
+        assert len(rows) >= 3
+        assert len({row.setup.visit for row in rows}) == 1
+        assert len(store.visits(person="P-017")) == 1
+
+
+def test_an_answer_to_other_numbers_is_not_shown(tmp_path):
+    path = filmed(SHORT, tmp_path / "cycle.mp4")
+    page = tapped(with_film(asked(), path), "Measure the film")
+    assert "ARC     " in html(page)
+    page = changed(page, "Numbers on the display", "0 27; 1 44; 2 66")
+    assert "ARC     " not in html(page)
+    assert button(page, "Measure the film")
+
+
+def test_what_is_no_film_is_told_on_the_page(tmp_path):
+    path = tmp_path / "torn.mp4"
+    path.write_bytes(b"hello")
+    page = tapped(with_film(asked(), path), "Measure the film")
+    assert any("no film of a kind that is read" in one.value for one in page.error)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        pytest.param("0 12; 5", "two numbers like 5 30", id="half a pair"),
+        pytest.param("0 12; five 30", "two numbers like 5 30", id="a word"),
+        pytest.param("-1 12", "0 or more", id="before the film"),
+        pytest.param("0 930", "decimal point", id="no knee has it"),
+    ],
+)
+def test_numbers_that_cannot_be_are_told(text, told):
+    with pytest.raises(InvalidInput, match=told):
+        typed_numbers(text)
+
+
+def test_numbers_are_typed_pair_by_pair_and_none_are_none():
+    readings = typed_numbers("0 12; 5,5 30\n10 48")
+    assert readings.seconds.tolist() == [0.0, 5.5, 10.0]
+    assert readings.displayed_deg.tolist() == [12.0, 30.0, 48.0]
+    assert typed_numbers(" ") is None
