@@ -129,6 +129,8 @@ def test_the_picture_is_the_kept_one_without_any_metadata(store, shown):
     again = np.asarray(Image.open(BytesIO(frame)).convert("RGB"), float)
     wanted = np.asarray(Image.open(BytesIO(kept_picture.jpeg)).convert("RGB"), float)
     assert np.abs(again - wanted).mean() < 3
+    shown_pixels = np.asarray(Image.fromarray(image.pixel_array).convert("RGB"), float)
+    assert np.abs(shown_pixels - wanted).mean() < 3  # as another reader shows its colours
 
 
 def group(report: pydicom.Dataset) -> sr.MeasurementsAndQualitativeEvaluations:
