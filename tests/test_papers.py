@@ -481,6 +481,17 @@ def test_a_certificate_holds_what_an_equipment_file_asks_for(store, checked):
     assert len(paper.blocks[-1].who) == 2
 
 
+def test_a_limit_that_was_passed_in_a_photo_of_the_check_stands_before_the_verdict(store, checked):
+    result, series = checked
+    alarm = "Past the prescribed flexion of 95°: stop the machine"
+    name, one = next(iter(series.items()))
+    keep_check(store, (result, {**series, name: replace(one, alarms=(alarm,))}))
+    first, second, *_ = papers.of_machine(store, "M-03").blocks
+    assert (first.head, first.tone) == ("PAST THE PRESCRIBED LIMIT", "past")
+    assert first.text == f"{alarm} (photo 1)."
+    assert second.head in ("Display agrees", "Display does not agree", "Cannot tell")
+
+
 def test_the_hash_of_a_certificate_changes_with_what_went_in(store, checked):
     result, series = checked
     keep_check(store, checked)

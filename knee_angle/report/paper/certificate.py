@@ -12,7 +12,7 @@ from knee_angle import words
 from knee_angle.angle.verdict import u_display_deg
 from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.machine.calibration import Line
-from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.check import MachineCheck, check_alarms
 from knee_angle.machine.difference import band_of, differences_of
 from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import CropJpeg, Measurement, Outcome, Verdict
@@ -130,6 +130,9 @@ def certificate_paper(
     blocks: list[Block] = []
     if not about.stands:
         blocks.append(gone(say("This check no longer counts")))
+    if alarms := check_alarms(outcomes):
+        told = joined(" ", map(capital, alarms))
+        blocks.append(Banner(say("PAST THE PRESCRIBED LIMIT"), told, "past", "octagon"))
     blocks += [_first(result), _figures(result), _chart(result)]
     blocks += _next(result, about)
     blocks += [Heading(say("Decision rule")), Text(RULE), _judged_by(settings)]
