@@ -25,6 +25,7 @@ import numpy as np
 
 from knee_angle.angle import uncertainty, verdict
 from knee_angle.angle.side import side_of
+from knee_angle.display.told import clear_number, display_of, with_display
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.choose import (
@@ -37,7 +38,7 @@ from knee_angle.landmarks.doubts import with_doubts
 from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks, rater_of
 from knee_angle.landmarks.standard import shared_detectors
-from knee_angle.landmarks.view import scale_of, view_of
+from knee_angle.landmarks.view import machine_of, scale_of, segments_of, view_of
 from knee_angle.language import say
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
@@ -49,17 +50,14 @@ from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
-    MACHINE_POINTS,
     BarTags,
-    Frame,
+    DisplaySeen,
     Landmarks,
     LegInView,
     Lens,
-    Machine,
     Measurement,
     NotMeasured,
     Outcome,
-    Segments,
     Side,
     Unreadable,
     View,
@@ -100,6 +98,7 @@ def measure(
     seen: SeenPhoto | None = None,
     on_measured: Callable[[Photo, Measurement], None] | None = None,
     judge: bool = True,
+    accept_read: bool = True,
 ) -> Outcome:
     """One photo, from the file to the answer: commands, batch and page all come through here.
 
@@ -119,6 +118,8 @@ def measure(
         Handed photo and measurement while the photo is in memory, to draw them.
     judge : bool
         Whether the finding is wanted at once; else `judged_alone` gives it later.
+    accept_read : bool
+        Whether a number clearly read off the display counts; on the page a person takes it.
 
     Returns
     -------
@@ -135,11 +136,13 @@ def measure(
 
     def steps() -> Measurement | NotMeasured:
         read = _as_photo(photo, name, limit_megapixels)
+        display = display_of(read, given, None if seen is None else seen.display)
+        number = clear_number(display, given) if accept_read else None
         outcome = measure_photo(
-            read, detectors=finders, displayed_deg=displayed_deg, manual=manual, settings=given,
-            seen=seen,
+            read, detectors=finders, manual=manual, settings=given, seen=seen,
+            displayed_deg=number if displayed_deg is None else displayed_deg,
         )  # fmt: skip
-        outcome = _with_unbound(outcome, manual)
+        outcome = with_display(_with_unbound(outcome, manual), display, displayed_deg, given)
         if judge and isinstance(outcome, Measurement) and outcome.displayed is not None:
             outcome = judged_alone(outcome)[0]
         if on_measured is not None and isinstance(outcome, Measurement):
@@ -264,17 +267,21 @@ class SeenPhoto:
         Printed tags.
     landmarks : Landmarks or NotMeasured
         The automatic points.
+    display : DisplaySeen or None
+        What displays show, where that was looked for.
     """
 
     tags: tuple[Tag, ...]
     landmarks: Landmarks | NotMeasured
+    display: DisplaySeen | None = None
 
 
 def look(photo: Photo, *, detectors: Sequence[Detector]) -> SeenPhoto:
     """Look at a photo once, so that `measure_photo` can answer again and again at once."""
     tags = find_tags(photo)
     masked = tuple(tag.corners_px for tag in tags)
-    return SeenPhoto(tags, found_landmarks(photo, detectors=detectors, masked=masked))
+    found = found_landmarks(photo, detectors=detectors, masked=masked)
+    return SeenPhoto(tags, found, display_of(photo, Settings(), None))
 
 
 def measure_photo(
@@ -311,7 +318,7 @@ def measure_photo(
     leg, doubts = with_doubts(photo, landmarks, as_seen, detectors)
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
     frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
-    segments = _segments(leg, landmarks, settings, rng)
+    segments = segments_of(leg, landmarks, settings, rng)
     judged = None
     if displayed is not None:
         judged = verdict.compare(displayed, knee, settings, provable=leg.provable)
@@ -320,7 +327,7 @@ def measure_photo(
         landmarks=landmarks,
         knee=knee,
         flat_deg=uncertainty.flat_flexion_deg(leg),
-        machine=_machine(landmarks, frame),
+        machine=machine_of(landmarks, frame),
         displayed=displayed,
         comparison=judged,
         segments=segments,
@@ -432,10 +439,12 @@ def _of_visit(shot: Shot, one: Measurement) -> VisitPhoto:
     leg, frame = without_guessed_bars(one.leg), None if one.machine is None else one.machine.frame
     if cause.cards_wrong(frame):
         leg, frame = without_bars(leg), None
+    shown = shot.displayed_deg
+    if shown is None and one.displayed is not None:
+        shown = one.displayed.deg
     return VisitPhoto(
-        shot.name, shot.place, leg, shot.displayed_deg,
-        adjusted=shot.adjusted, own=(one.knee, frame),
-    )  # fmt: skip
+        shot.name, shot.place, leg, shown, adjusted=shot.adjusted, own=(one.knee, frame)
+    )
 
 
 def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:
@@ -458,18 +467,3 @@ def answer_of_photo(outcome: Measurement) -> VisitAnswer | NotMeasured:
     if isinstance(answer, Unreadable):
         return NotMeasured(answer.reason, say("photograph again"))
     return answer
-
-
-def _machine(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
-    """The machine's points, where any were found."""
-    points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
-    return Machine(points=points, frame=frame) if points or frame is not None else None
-
-
-def _segments(
-    leg: LegInView, landmarks: Landmarks, settings: Settings, rng: np.random.Generator
-) -> Segments | None:
-    """Lengths of the leg, where the photo has a scale of its own."""
-    if scale_of(leg.view, landmarks, settings) is None:
-        return None
-    return uncertainty.segments_with_uncertainty(leg, trials=settings.trials // 4, rng=rng)

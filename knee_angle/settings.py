@@ -68,6 +68,8 @@ class Meaning:
         Smallest and largest size that a sheet can be printed with, where it is printed.
     choices : tuple of str
         All that it may be, where it is a word and not a number.
+    switch : bool
+        Whether it is on or off.
     """
 
     what: str
@@ -80,6 +82,7 @@ class Meaning:
     hint: str = OTHER_UNITS
     printable: tuple[float, float] | None = None
     choices: tuple[str, ...] = ()
+    switch: bool = False
 
     def problem(self, name: str, value: float) -> str | None:
         """What is wrong with a value, in one sentence that calls it ``name``; else None."""
@@ -234,6 +237,19 @@ class Settings:
         hint=say("bend the empty machine and see which way its number goes"),
         source="common practice: most displays count flexion",
     )  # fmt: skip
+    read_display: bool = _setting(
+        True,
+        "Read the number off a display in the photo; one that is typed goes first.",
+        unit="", low=0.0, high=1.0, option="--read-display", switch=True,
+        hint="it is on or off", source="a number clearly read is used, any other is asked for",
+    )  # fmt: skip
+    display_prior: bool = _setting(
+        True,
+        "Doubt a number read that such machines hardly show, or that is far from the knee.",
+        unit="", low=0.0, high=1.0, option="--display-prior", switch=True,
+        hint="it is on or off", source="our own: `display.choose.USUAL_DEG`, "
+        "`display.told.FAR_DEG`; it only ever lowers what is believed",
+    )  # fmt: skip
     trials: int = _setting(
         6_000,
         say("Monte Carlo trials."),
@@ -325,6 +341,7 @@ def kept_settings(values: Mapping[str, Any]) -> Settings:
     if "tolerance_deg" in values and "straight_tolerance_deg" not in values:
         # Kept before there was a tighter tolerance near straight: one counted everywhere.
         values = {**values, "straight_tolerance_deg": values["tolerance_deg"]}
+    values = {"read_display": False, **values}  # kept before displays were read
     made = object.__new__(Settings)
     for one in fields(Settings):
         object.__setattr__(made, one.name, values.get(one.name, one.default))
@@ -358,6 +375,10 @@ def problems_of(
                         hint=meaning.hint,
                     )
                 )  # fmt: skip
+                continue
+            if meaning.switch:
+                if part not in {False, True}:
+                    problems.append(f"{named(name)} must be on or off, but got {part!r}")
                 continue
             if isinstance(part, bool) or not isinstance(part, int | float):
                 problems.append(

@@ -103,7 +103,10 @@ def _option(name: str) -> inspect.Parameter:
         kind = float | None
     elif isinstance(default, int | str):
         kind = type(default)
-    shown = typer.Option(meaning.option, help=meaning.what, rich_help_panel=PANEL)
+    option = meaning.option
+    if meaning.switch:
+        option = f"{option}/--no-{option.removeprefix('--')}"
+    shown = typer.Option(option, help=meaning.what, rich_help_panel=PANEL)
     return inspect.Parameter(
         name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=Annotated[kind, shown]
     )

@@ -301,6 +301,6 @@ def with_display_alarms(
     outcome: Outcome, displayed_deg: float | None, settings: Settings
 ) -> Outcome:
     """The outcome of a photo that gave no knee, with the alarm of its displayed number."""
-    if isinstance(outcome, Measurement):
+    if isinstance(outcome, Measurement) or displayed_deg is None:
         return outcome
     return replace(outcome, alarms=display_alarms(displayed_deg, settings))

@@ -13,8 +13,8 @@ from typing import TypeVar
 
 from knee_angle.language import say
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
-from knee_angle.records import Measurement, Outcome, Side
-from knee_angle.settings import Settings
+from knee_angle.records import Measurement, Outcome, Side, Unreadable
+from knee_angle.settings import Settings, flexion_of_display
 from knee_angle.words import A_SIDE
 
 __all__ = ["LegSettings", "which_knee"]
@@ -58,8 +58,10 @@ class LegSettings:
         outcome : Outcome
             As measured with either knee's settings, or with none of their limits.
         displayed_deg : float or None
-            The machine's number, degrees of flexion.
+            The machine's number, degrees of flexion; where none was typed, the one read counts.
         """
+        if displayed_deg is None:
+            displayed_deg = self._read_deg(outcome)
         if not isinstance(outcome, Measurement):
             return replace(outcome, alarms=self._display_alarms(displayed_deg))
         settings = self.of(outcome.side)
@@ -80,6 +82,13 @@ class LegSettings:
                 *(caution for caution in outcome.cautions if caution not in said),
             ),
         )
+
+    def _read_deg(self, outcome: Outcome) -> float | None:
+        """The number clearly read off the display, as flexion."""
+        if isinstance(outcome, Unreadable) or outcome.display is None:
+            return None
+        number = outcome.display.clear_number
+        return None if number is None else flexion_of_display(number, counting=self.left.counts)
 
     def _display_alarms(self, displayed_deg: float | None) -> tuple[str, ...]:
         """A display past the limits of either knee, where the knee itself was not seen."""

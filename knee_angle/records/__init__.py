@@ -39,6 +39,7 @@ from knee_angle.records.judged import (
     Segments,
     Verdict,
 )
+from knee_angle.records.shown import DisplaySeen
 from knee_angle.settings import Settings
 
 __all__ = [
@@ -51,6 +52,7 @@ __all__ = [
     "Comparison",
     "CropJpeg",
     "Direction",
+    "DisplaySeen",
     "Displayed",
     "Finding",
     "FindingKind",
@@ -193,6 +195,8 @@ class NotMeasured:
         Dots that were seen and make no leg beyond doubt.
     bars : BarsAlone or None
         The machine's bars, where both tags on them were seen: a check needs no more.
+    display : DisplaySeen or None
+        What displays in the photo show, where that was looked for.
     """
 
     reason: str
@@ -200,6 +204,7 @@ class NotMeasured:
     alarms: tuple[str, ...] = ()
     fault: bool = False
     bars: BarsAlone | None = None
+    display: DisplaySeen | None = None
 
     def __repr__(self) -> str:
         return _in_a_line("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")
@@ -421,7 +426,7 @@ class Measurement:
     machine : Machine or None
         The machine's points, where any was seen.
     displayed : Displayed or None
-        The machine's number, where it was given.
+        The machine's number, where it was given or clearly read.
     comparison : Comparison or None
         Displayed against knee.
     finding : Finding or None
@@ -443,6 +448,8 @@ class Measurement:
         What it was computed with; None where it was kept before that was.
     rater : str or None
         Code of who placed the points by hand, where that was told.
+    display : DisplaySeen or None
+        What displays in the photo show, where that was looked for.
     """
 
     photo: str
@@ -462,6 +469,7 @@ class Measurement:
     photo_sha256: str | None = None
     settings: Settings | None = None
     rater: str | None = None
+    display: DisplaySeen | None = None
 
     @property
     def plane(self) -> Plane:

@@ -129,10 +129,14 @@ class Segments:
 
 @dataclass(frozen=True, slots=True)
 class Displayed:
-    """The machine's number, in this package's convention, and where it came from."""
+    """The machine's number, in this package's convention, and where it came from.
+
+    ``probability``: that it was read right, where it was read off the photo.
+    """
 
     deg: float
     source: DisplayedSource = "given"
+    probability: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

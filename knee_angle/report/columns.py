@@ -149,6 +149,25 @@ _ALL = (
     ),
     _column("displayed_source", "text", "where that number comes from", at="displayed_source"),
     _column(
+        "displayed_probability",
+        "number",
+        "probability that it was read right, where it was read off the photo",
+        at="displayed_probability",
+    ),
+    _column(
+        "display_state",
+        "text",
+        "what was read off the photo's display: read, unsure, undecided or none",
+        at="display.state",
+    ),
+    _column("display_number", "number", "the number read, as it stands there", at="display.number"),
+    _column(
+        "display_probability",
+        "number",
+        "probability that it was read right",
+        at="display.probability",
+    ),
+    _column(
         "discrepancy_deg",
         "number",
         "displayed minus knee",

@@ -20,6 +20,7 @@ from knee_angle.machine.empty import EmptyCheck
 from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import (
     Comparison,
+    DisplaySeen,
     Finding,
     Frame,
     Landmark,
@@ -63,7 +64,9 @@ def as_json(photo: str, outcome: Outcome, *, version: str) -> Json:
             body = {**_empty(), "alarms": list(outcome.alarms)}
         case NotMeasured():
             head.update(status="not_measured", reason=outcome.reason, advice=outcome.advice)
-            body = {**_empty(), "alarms": list(outcome.alarms)}
+            body = {
+                **_empty(), "alarms": list(outcome.alarms), "display": _display(outcome.display),
+            }  # fmt: skip
         case Measurement():
             head.update(status="measured")
             body = _measured(outcome)
@@ -86,6 +89,8 @@ def _empty() -> Json:
         "machine": None,
         "displayed_deg": None,
         "displayed_source": None,
+        "displayed_probability": None,
+        "display": None,
         "comparison": None,
         "finding": None,
         "segments_mm": None,
@@ -117,6 +122,12 @@ def _measured(result: Measurement) -> Json:
         "machine": _machine(result.machine),
         "displayed_deg": None if displayed is None else _deg(displayed.deg),
         "displayed_source": None if displayed is None else displayed.source,
+        "displayed_probability": (
+            None
+            if displayed is None or displayed.probability is None
+            else _chance(displayed.probability)
+        ),
+        "display": _display(result.display),
         "comparison": _comparison(result.comparison),
         "finding": _finding(result.finding),
         "segments_mm": _segments(result.segments),
@@ -131,6 +142,35 @@ def _measured(result: Measurement) -> Json:
         },
         "cautions": list(result.cautions),
         "seconds": round(result.seconds, 3),
+    }
+
+
+def _chance(probability: float) -> float:
+    """Never 1: no reading is certain."""
+    return min(round(probability, 4), 0.9999)
+
+
+def _display(display: DisplaySeen | None) -> Json | None:
+    """What displays show, every number with its place; the picture of it stays out."""
+    if display is None:
+        return None
+    angle = display.angle
+    return {
+        "state": display.state,
+        "reason": display.reason or None,
+        "number": None if angle is None else angle.number,
+        "probability": None if angle is None else _chance(angle.probability),
+        "numbers": [
+            {
+                "number": one.number,
+                "kind": one.kind,
+                "text": one.text,
+                "probability": _chance(one.probability),
+                "digit_px": round(one.digit_px, 1),
+                "box": [[round(x, 1), round(y, 1)] for x, y in one.quad],
+            }
+            for one in display.numbers
+        ],
     }
 
 

@@ -1,0 +1,84 @@
+"""What the displays in a photo show: the steps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from io import BytesIO
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from knee_angle.display.choose import chosen
+from knee_angle.display.find import FoundLine, find_lines
+from knee_angle.display.networks import networks
+from knee_angle.display.read import read_lines
+from knee_angle.photo.reading import Photo
+from knee_angle.records.shown import DisplaySeen, NumberSeen
+from knee_angle.settings import Settings
+
+__all__ = ["display_crop", "read_display"]
+
+AROUND = 1.2
+"""How much of the photo a line is read from, in lengths of the line on each side."""
+CROP_DIGIT_PX = 64.0
+"""Height of the digits in the picture that is shown to people, at most."""
+
+
+def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
+    """Numbers on displays in a photo, and which is the angle.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    settings : Settings
+        How the display counts, and whether the prior is used.
+
+    Returns
+    -------
+    DisplaySeen
+        The same photo always gives the same answer.
+    """
+    nets = networks()
+    lines = [_near(photo, line) for line in find_lines(photo, nets)]
+    numbers = []
+    for picture, line, (left, top) in lines:
+        for one in read_lines([(picture, line)], nets):
+            quad = tuple((x + left, y + top) for x, y in one.quad)
+            numbers.append(replace(one, quad=quad))
+    seen = chosen(numbers, accept=nets.accept, settings=settings)
+    if not seen.numbers:
+        return seen
+    return replace(seen, crop_jpeg=display_crop(photo, seen.angle or seen.numbers[0]))
+
+
+def _near(photo: Photo, line: FoundLine) -> tuple[NDArray[np.uint8], FoundLine, tuple[int, int]]:
+    """The part of the photo around a line, the line in it, and where the part begins."""
+    corners = np.array(line.box.quad)
+    reach = AROUND * 2 * line.box.digit_px + 4
+    low, high = corners.min(0) - reach, corners.max(0) + reach
+    part, (left, top) = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    box = line.box.moved(scale=1.0, by=(-float(left), -float(top)))
+    return part, FoundLine(box, line.odds), (left, top)
+
+
+def display_crop(photo: Photo, number: NumberSeen) -> bytes:
+    """The picture of a number with what stands around it, upright: a JPEG, nothing but pixels."""
+    quad = np.array(number.quad)
+    along, down = quad[1] - quad[0], quad[3] - quad[0]
+    length, height = float(np.linalg.norm(along)), float(np.linalg.norm(down))
+    scale = min(CROP_DIGIT_PX / max(height, 1.0), 4.0)
+    margin = 0.9 * height
+    size = (round((length + 2 * margin) * scale), round((height + 2 * margin) * scale))
+    low, high = quad.min(0) - 2 * margin - height, quad.max(0) + 2 * margin + height
+    part, offset = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    x, y = along / max(length, 1.0), down / max(height, 1.0)
+    start = quad[0] - margin * (x + y) - np.array(offset)
+    turn = (x[0] / scale, y[0] / scale, start[0], x[1] / scale, y[1] / scale, start[1])
+    picture = Image.fromarray(np.ascontiguousarray(part)).transform(
+        size, Image.Transform.AFFINE, turn, Image.Resampling.BICUBIC
+    )
+    out = BytesIO()
+    picture.save(out, "JPEG", quality=85)
+    return out.getvalue()

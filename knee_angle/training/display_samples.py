@@ -1,0 +1,162 @@
+"""Drawn displays as samples for the two networks, made by several processes at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch.utils.data import IterableDataset, get_worker_info
+
+from knee_angle.display.line import CHARACTERS, NOTHING, TURNED
+from knee_angle.display.rectify import CROP_SIZE, LineBox, box_of, straightened
+from knee_angle.training.display_panels import Number
+from knee_angle.training.display_scenes import Scene, World, draw_scene
+
+__all__ = ["MOST_NUMBERS", "MOST_SIGNS", "Blocks", "finder_block", "reader_block"]
+
+MOST_NUMBERS = 14
+MOST_SIGNS = 12
+PATCH = 384
+Block = dict[str, NDArray[Any]]
+
+
+def finder_block(rng: np.random.Generator, world: World, count: int) -> Block:
+    """Pictures of 384 px, and for each number its middle, way along, way down, certainty."""
+    pictures = np.zeros((count, PATCH, PATCH, 3), np.uint8)
+    numbers = np.zeros((count, MOST_NUMBERS, 7), np.float32)
+    for i in range(count):
+        panels = int(rng.choice([0, 1, 2, 3], p=[0.22, 0.46, 0.22, 0.1]))
+        scene = draw_scene(rng, world, size=PATCH, panels=panels, digit_px=(5.5, 85.0), clutter=5)
+        pictures[i] = scene.rgb
+        both = [(n.quad, 1.0) for n in scene.numbers] + [(q, 2.0) for q in scene.unclear]
+        for k, (quad, what) in enumerate(both[:MOST_NUMBERS]):
+            box = box_of(quad)
+            numbers[i, k] = (*box.centre, *box.along, *box.down, what)
+    return {"pictures": pictures, "numbers": numbers}
+
+
+def _shaken(rng: np.random.Generator, box: LineBox) -> LineBox:
+    """A box as a finder gives it: a little beside, turned and of another size."""
+    c, u, v = (np.array(p) for p in (box.centre, box.along, box.down))
+    digit = box.digit_px
+    c = c + rng.normal(0, 0.07, 2) * digit
+    turn = rng.normal(0, np.radians(2.5))
+    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    reach = np.linalg.norm(u)
+    u = spin @ u * max(0.5, (reach + rng.normal(0.04, 0.12) * digit) / reach)
+    v = spin @ v * np.exp(rng.normal(0.03, 0.08))
+    return LineBox(*((float(p[0]), float(p[1])) for p in (c, u, v)))
+
+
+def _cut_off(rng: np.random.Generator, box: LineBox) -> LineBox:
+    """A box that ends in the middle of its line."""
+    u = np.array(box.along)
+    share = rng.uniform(0.25, 0.6)
+    side = rng.choice([-1.0, 1.0])
+    c = np.array(box.centre) + side * share * u
+    u = u * (1 - share)
+    return LineBox((float(c[0]), float(c[1])), (float(u[0]), float(u[1])), box.down)
+
+
+def _anywhere(rng: np.random.Generator, size: int) -> LineBox:
+    digit = float(np.exp(rng.uniform(np.log(6), np.log(40))))
+    turn = rng.uniform(-np.pi, np.pi)
+    c, s = float(np.cos(turn)), float(np.sin(turn))
+    long = digit * rng.uniform(0.25, 1.8)
+    x, y = (float(v) for v in rng.uniform(0, size, 2))
+    return LineBox((x, y), (c * long, s * long), (-s * digit / 2, c * digit / 2))
+
+
+def _apart(box: LineBox, scene: Scene) -> bool:
+    """Whether a box lies well off every number."""
+    quads = [n.quad for n in scene.numbers] + list(scene.unclear)
+    reach = np.hypot(*box.along) + box.digit_px
+    return all(
+        np.linalg.norm(np.array(box.centre) - q.mean(0))
+        > reach + np.linalg.norm(q[1] - q[0]) / 2 + box.digit_px
+        for q in quads
+    )
+
+
+def _hidden(rng: np.random.Generator, rgb: NDArray[np.uint8], box: LineBox) -> NDArray[np.uint8]:
+    """The picture with something lying over part of the line."""
+    out = rgb.copy()
+    c, u, v = (np.array(p) for p in (box.centre, box.along, box.down))
+    at = c + rng.choice([-1, 1]) * rng.uniform(0.2, 0.8) * u
+    half = max(0.24 * float(np.linalg.norm(u)), 0.3 * box.digit_px) * u / np.linalg.norm(u)
+    corners = np.array([at - half - 2 * v, at + half - 2 * v, at + half + 2 * v, at - half + 2 * v])
+    colour = tuple(int(p) for p in rng.uniform(0, 255, 3))
+    cv2.fillPoly(out, [np.round(corners).astype(np.int32)], colour, cv2.LINE_AA)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    crop: NDArray[np.uint8]
+    columns: int
+    says: str
+
+
+def _of_number(rng: np.random.Generator, scene: Scene, number: Number) -> _Sample:
+    """A number as read upright, on its head, cut off, covered or across."""
+    box, says, rgb = box_of(number.quad), number.says, scene.rgb
+    dice = rng.random()
+    if dice < 0.26:
+        box, says = box.turned(), TURNED
+    elif dice < 0.32 and len(number.says) > 1:
+        box, says = _cut_off(rng, box), NOTHING
+    elif dice < 0.36:
+        rgb, says = _hidden(rng, rgb, box), NOTHING
+    elif dice < 0.38:
+        turned = (-box.along[1], box.along[0]), (-box.down[1], box.down[0])
+        box, says = LineBox(box.centre, *turned), NOTHING
+    return _Sample(*straightened(rgb, _shaken(rng, box)), says)
+
+
+def _samples(rng: np.random.Generator, world: World) -> Iterator[_Sample]:
+    """Samples without end."""
+    while True:
+        scene = draw_scene(rng, world, size=208, panels=1, digit_px=(7.0, 52.0), clutter=1)
+        for number in scene.numbers:
+            if len(number.says) > MOST_SIGNS:
+                continue
+            for _ in range(3):
+                yield _of_number(rng, scene, number)
+        box = _anywhere(rng, scene.rgb.shape[0])
+        if rng.random() < 0.35 and _apart(box, scene):
+            yield _Sample(*straightened(scene.rgb, box), NOTHING)
+
+
+def reader_block(rng: np.random.Generator, world: World, count: int) -> Block:
+    """Lines laid straight, how many columns show the picture, and what they say."""
+    crops = np.zeros((count, CROP_SIZE[1], CROP_SIZE[0], 3), np.uint8)
+    columns = np.zeros(count, np.int64)
+    says = np.zeros((count, MOST_SIGNS), np.int64)
+    for i, sample in zip(range(count), _samples(rng, world), strict=False):
+        crops[i], columns[i] = sample.crop, sample.columns
+        signs = [1 + CHARACTERS.index(c) for c in sample.says]
+        says[i, : len(signs)] = signs
+    return {"crops": crops, "columns": columns, "says": says}
+
+
+class Blocks(IterableDataset[Any]):  # type: ignore[misc, unused-ignore]
+    """Blocks of samples without end, other ones in each process."""
+
+    def __init__(self, what: str, world: World, count: int, seed: int) -> None:
+        super().__init__()
+        self.what, self.world, self.count, self.seed = what, world, count, seed
+
+    def __iter__(self) -> Iterator[dict[str, torch.Tensor]]:
+        """Draws as long as it is asked."""
+        cv2.setNumThreads(1)
+        worker = get_worker_info()
+        rng = np.random.default_rng([self.seed, worker.id if worker else 0])
+        make = finder_block if self.what == "finder" else reader_block
+        while True:
+            block = make(rng, self.world, self.count)
+            yield {name: torch.from_numpy(values) for name, values in block.items()}
