@@ -30,6 +30,7 @@ from PIL import Image
 from knee_angle import __version__
 from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Answer, Job, Json, Trouble, identity_of
+from knee_angle.display.networks import networks
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.files import write_whole
 from knee_angle.landmarks.base import Detector
@@ -104,6 +105,7 @@ def _load(detectors: Sequence[Detector]) -> None:
     picture = io.BytesIO()
     Image.new("RGB", (64, 64)).save(picture, "PNG")
     photo = read_photo(picture.getvalue())
+    networks()
     for detector in detectors:
         if detector.source != "pose":
             detector.find(photo)

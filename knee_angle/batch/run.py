@@ -23,6 +23,7 @@ from knee_angle.batch import outputs
 from knee_angle.batch.journal import Journal
 from knee_angle.batch.points import points_mark, points_of_photos
 from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
+from knee_angle.batch.review import write_review
 from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said_of
 from knee_angle.batch.table import match
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
@@ -373,6 +374,15 @@ def _workers(plan: BatchPlan, conditions: Conditions) -> AbstractContextManager[
     return local_workers(plan.workers, conditions)
 
 
+def _to_look_at(unclear: int, table: Path) -> str:
+    """What to do with displays that were not clearly read."""
+    review = table.with_suffix(".review.csv").name
+    return (
+        f"{unclear} displays were not clearly read and not compared: fill in displayed_deg in "
+        f"{review}, then run again with --table {review} --partial-table --resume"
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class _Finished:
     """Everything measured: what is left is to write it down."""
@@ -392,6 +402,13 @@ class _Finished:
         more = pyarrow.schema([]) if self.table is None else self.table.others.schema
         outputs.write_parquet(places.parquet, self._rows(), more)
         outputs.write_csv(places.csv, self._rows(), more)
+        unclear = write_review(
+            places.parquet.with_suffix(""),
+            ((job, self.journal.row(job.photo)) for job in self.jobs),
+            self.plan.limit_megapixels,
+        )
+        if unclear:
+            notes = [*notes, _to_look_at(unclear, places.csv)]
         counts = Counter(self.journal.done[job.photo].status for job in self.jobs)
         record = {
             **self._record(dict(sorted(counts.items()))),

@@ -125,6 +125,7 @@ def identity_of(pose_model: Path | None) -> Json:
     from knee_angle.landmarks.bundles import find_pose_bundle
 
     card = resources.files("knee_angle.landmarks") / "weights" / "leg.json"
+    display = resources.files("knee_angle.display") / "weights" / "display.json"
     try:
         pose = hashlib.sha256(find_pose_bundle(pose_model).read_bytes()).hexdigest()
     except MissingModel:
@@ -136,6 +137,7 @@ def identity_of(pose_model: Path | None) -> Json:
     return {
         "knee-angle": __version__,
         "leg network": hashlib.sha256(card.read_bytes()).hexdigest(),
+        "display networks": hashlib.sha256(display.read_bytes()).hexdigest(),
         "pose model": pose,
         **{name: metadata.version(name) for name in LIBRARIES},
     }

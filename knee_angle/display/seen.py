@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from io import BytesIO
 
@@ -17,12 +18,14 @@ from knee_angle.photo.reading import Photo
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
-__all__ = ["display_crop", "read_display"]
+__all__ = ["display_crop", "picture_of_numbers", "read_display"]
 
 AROUND = 1.2
 """How much of the photo a line is read from, in lengths of the line on each side."""
 CROP_DIGIT_PX = 64.0
 """Height of the digits in the picture that is shown to people, at most."""
+MOST_PX = 900
+"""Longest side of a picture with several numbers."""
 
 
 def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
@@ -79,6 +82,21 @@ def display_crop(photo: Photo, number: NumberSeen) -> bytes:
     picture = Image.fromarray(np.ascontiguousarray(part)).transform(
         size, Image.Transform.AFFINE, turn, Image.Resampling.BICUBIC
     )
+    out = BytesIO()
+    picture.save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def picture_of_numbers(photo: Photo, numbers: Sequence[NumberSeen]) -> bytes:
+    """One number laid straight, or the part of the photo that holds several, as a JPEG."""
+    if len(numbers) == 1:
+        return display_crop(photo, numbers[0])
+    corners = np.concatenate([np.array(one.quad) for one in numbers])
+    room = max(one.digit_px for one in numbers)
+    low, high = corners.min(0) - room, corners.max(0) + room
+    part, _ = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    picture = Image.fromarray(np.ascontiguousarray(part))
+    picture.thumbnail((MOST_PX, MOST_PX))
     out = BytesIO()
     picture.save(out, "JPEG", quality=85)
     return out.getvalue()

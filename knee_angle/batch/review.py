@@ -1,0 +1,105 @@
+"""Displays that a person has to look at: a list to fill in, with a picture of each.
+
+``NAME.review.csv`` has a row for each photo whose number was seen but not clearly read, and
+``NAME.review/`` its picture. Whoever looks writes the number into ``displayed_deg`` (as it
+stands on the display; rows may be left empty) and gives the list to the next run:
+``knee-angle batch ... --table NAME.review.csv --partial-table --resume``, or to ``measure`` as
+``--displayed-table``. Only photos whose number changed are measured again.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import shutil
+from collections.abc import Iterable, Iterator
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from knee_angle.batch.sources import StorageTrouble, read_bytes
+from knee_angle.batch.work import Job
+from knee_angle.display.seen import picture_of_numbers
+from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.files import write_whole
+from knee_angle.photo.reading import read_photo
+from knee_angle.records.shown import NumberSeen
+
+__all__ = ["COLUMNS", "UNCLEAR", "write_review"]
+
+COLUMNS = ("photo", "displayed_deg", "seems_to_say", "probability_read", "why", "picture")
+UNCLEAR = ("unsure", "undecided")
+
+
+def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: float) -> int:
+    """Writes list and pictures beside a run's table; how many photos are on it.
+
+    Parameters
+    ----------
+    stem : Path
+        The table without its ending.
+    rows : iterable of (Job, JSON object)
+        Every photo with its result.
+    limit_megapixels : float
+        Larger photos are refused.
+
+    Raises
+    ------
+    InvalidInput
+        A list or picture that cannot be written.
+    """
+    target, folder = (
+        stem.with_name(f"{stem.name}.review.csv"),
+        stem.with_name(f"{stem.name}.review"),
+    )
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    count = 0
+    try:
+        shutil.rmtree(folder, ignore_errors=True)
+        for job, row in rows:
+            display = row.get("display")
+            if job.displayed_deg is not None or not display or display["state"] not in UNCLEAR:
+                continue
+            count += 1
+            name = f"{count:05d}_{PurePosixPath(job.photo).stem}.jpg"
+            picture = _picture(job, display["numbers"], limit_megapixels)
+            if picture is not None:
+                folder.mkdir(exist_ok=True)
+                write_whole(folder / name, picture)
+            seems = " or ".join(_texts(display["numbers"]))
+            writer.writerow(
+                [job.photo, "", seems, display["probability"], display["reason"],
+                 f"{folder.name}/{name}" if picture is not None else ""]
+            )  # fmt: skip
+        if count:
+            write_whole(target, out.getvalue())
+        else:
+            target.unlink(missing_ok=True)
+    except OSError as error:
+        raise InvalidInput(
+            f"{target} cannot be written ({error.strerror}): make room, then go on with --resume"
+        ) from None
+    return count
+
+
+def _texts(numbers: Iterable[Any]) -> Iterator[str]:
+    """What each number seems to say; a letter is shown as a dot."""
+    return (one["text"].replace("a", "·") for one in numbers)
+
+
+def _picture(job: Job, numbers: Iterable[Any], limit_megapixels: float) -> bytes | None:
+    """The picture of the numbers; None where the photo cannot be read any more."""
+    try:
+        photo = read_photo(read_bytes(job, limit_megapixels), limit_megapixels=limit_megapixels)
+    except (UnreadablePhoto, StorageTrouble):
+        return None
+    seen = [
+        NumberSeen(
+            number=one["number"], kind=one["kind"], text=one["text"],
+            probability=one["probability"], digit_px=one["digit_px"],
+            quad=tuple((x, y) for x, y in one["box"]),
+        )
+        for one in numbers
+    ]  # fmt: skip
+    return picture_of_numbers(photo, seen)
