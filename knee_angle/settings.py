@@ -341,7 +341,6 @@ def kept_settings(values: Mapping[str, Any]) -> Settings:
     if "tolerance_deg" in values and "straight_tolerance_deg" not in values:
         # Kept before there was a tighter tolerance near straight: one counted everywhere.
         values = {**values, "straight_tolerance_deg": values["tolerance_deg"]}
-    values = {"read_display": False, **values}  # kept before displays were read
     made = object.__new__(Settings)
     for one in fields(Settings):
         object.__setattr__(made, one.name, values.get(one.name, one.default))

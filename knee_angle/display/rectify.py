@@ -102,7 +102,7 @@ def straightened(picture: Rgb, box: LineBox) -> tuple[Rgb, int]:
     digit = max(box.digit_px, 1e-3)
     along = max(float(np.hypot(*box.along)), 1e-3)
     whole = (2 * along + 2 * BESIDE * digit) * DIGIT_PX / digit
-    columns = int(min(width, np.ceil(whole)))
+    columns = int(min(width, np.ceil(whole - 1e-6)))
     c, u, v = (np.array(p) for p in (box.centre, box.along, box.down))
     per_x = u / along * (2 * along + 2 * BESIDE * digit) / columns
     per_y = 2 * v / DIGIT_PX

@@ -27,6 +27,7 @@ from knee_angle.page.how_to import AFTER, CARE, HOW_TO, drawing
 from knee_angle.page.judged import Asked, Judged, judged
 from knee_angle.page.points import points_of
 from knee_angle.page.shots import shots
+from knee_angle.page.shown import offered
 from knee_angle.page.tray import MOST, Entry
 from knee_angle.page.visit import Visit, next_visit, opened_visit
 from knee_angle.page.whose import Known, Whose, known_of, strip, whose
@@ -149,6 +150,7 @@ def _work(visit: Visit, entry: Entry) -> None:
     with asking:
         top, card = st.container(), st.empty()
         _number(visit, entry)
+        offered(entry, memory.recall("counting", "flexion"))
     with photo:
         shots(visit)
         for line in visit.tray.refused:
