@@ -28,7 +28,7 @@ from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said
 from knee_angle.batch.table import match
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say
+from knee_angle.language import say, say_many
 from knee_angle.report.contract import CSV_COLUMNS, as_flat
 from knee_angle.settings import Settings
 from knee_angle.tables import Table, read_table
@@ -377,9 +377,13 @@ def _workers(plan: BatchPlan, conditions: Conditions) -> AbstractContextManager[
 def _to_look_at(unclear: int, table: Path) -> str:
     """What to do with displays that were not clearly read."""
     review = table.with_suffix(".review.csv").name
-    return (
-        f"{unclear} displays were not clearly read and not compared: fill in displayed_deg in "
-        f"{review}, then run again with --table {review} --partial-table --resume"
+    return say_many(
+        "{count} display was not clearly read and not compared: fill in displayed_deg in {review}, "
+        "then run again with --table {review} --partial-table --resume",
+        "{count} displays were not clearly read and not compared: fill in displayed_deg in "
+        "{review}, then run again with --table {review} --partial-table --resume",
+        unclear,
+        review=review,
     )
 
 

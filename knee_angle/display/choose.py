@@ -59,7 +59,12 @@ def _judged(
     if one.kind != "angle":
         reasons.append(say("no degree mark was seen beside it, so it may be something else"))
     if one.probability < accept:
-        template = "it is that with a probability of {probability:.1%}, and {accept:.1%} is needed"
-        reasons.append(say(template, probability=one.probability, accept=accept))
+        reasons.append(
+            say(
+                "it is that with a probability of {probability:.1%}, and {accept:.1%} is needed",
+                probability=one.probability,
+                accept=accept,
+            )
+        )
     rest = tuple(other for other in ranked if other is not one)
     return DisplaySeen("unsure" if reasons else "read", joined("; ", reasons), (one, *rest), one)

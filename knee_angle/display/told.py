@@ -92,16 +92,24 @@ def _said(
     if typed_deg is None:
         if outcome.displayed is not None or display.state == "read":
             return ()
-        template = (
-            "the display in the photo may say {read:g}, but {reason}: it is not compared; give the "
-            "number where that is right"
+        return (
+            say(
+                "the display in the photo may say {read:g}, but {reason}: it is not compared; give "
+                "the number where that is right",
+                read=angle.number,
+                reason=display.reason,
+            ),
         )
-        return (say(template, read=angle.number, reason=display.reason),)
     typed = flexion_of_display(typed_deg, counting=settings.counts)
     if display.state != "read" or abs(typed - angle.number) < 1.0:
         return ()
-    template = (
-        "the display in the photo says {read:g} (read with a probability of {probability:.1%}), "
-        "but {typed:g} was given: the number given counts; look at the display again"
+    return (
+        say(
+            "the display in the photo says {read:g} (read with a probability of "
+            "{probability:.1%}), but {typed:g} was given: the number given counts; look at the "
+            "display again",
+            read=angle.number,
+            probability=angle.probability,
+            typed=typed,
+        ),
     )
-    return (say(template, read=angle.number, probability=angle.probability, typed=typed),)
