@@ -1,0 +1,168 @@
+"""Displays found and read by the networks that are shipped: drawn ones, and the sample photos."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+
+import numpy as np
+import pytest
+from conftest import SAMPLES
+from drawn_displays import drawn
+from typer.testing import CliRunner
+
+from knee_angle.batch.review import COLUMNS, write_review
+from knee_angle.batch.work import Job
+from knee_angle.cli import app
+from knee_angle.display import networks as of_networks
+from knee_angle.display.seen import display_crop, read_display
+from knee_angle.errors import MissingModel
+from knee_angle.photo.reading import read_photo
+from knee_angle.report.contract import as_flat
+from knee_angle.settings import Settings
+from knee_angle.tables import read_table
+from knee_angle.training.display_judge import drawn_photo
+
+SETTINGS = Settings()
+READABLE = 24
+"""Displays drawn for one figure."""
+
+
+def truth(name):
+    return json.loads((SAMPLES / f"{name}.json").read_text())["lcd"]
+
+
+def test_most_drawn_displays_are_read_and_none_is_wrong_where_it_would_be_used():
+    right, wrong, all_of_them = 0, [], 0
+    for seed in range(READABLE):
+        scene = drawn(seed)
+        seen = read_display(drawn_photo(scene), settings=SETTINGS)
+        shown = {number.says for number in scene.numbers}
+        all_of_them += len(shown)
+        right += len(shown & {one.text for one in seen.numbers})
+        if seen.state == "read" and seen.angle.text not in shown:
+            wrong.append((shown, seen.angle.text))
+    assert not wrong
+    assert right >= 0.75 * all_of_them
+
+
+def test_pictures_without_a_display_give_no_number_to_use():
+    """Clocks' faces, scales, tags, labels, keys, dark screens: some of each in eight pictures."""
+    for seed in range(8):
+        seen = read_display(drawn_photo(drawn(seed, panels=0)), settings=SETTINGS)
+        assert seen.state in {"none", "unsure", "undecided"}
+        assert seen.clear_number is None
+
+
+@pytest.mark.parametrize("name", ["bed_02", "bed_06", "series_a_4", "series_b_5"])
+def test_a_sample_photos_display_is_read_with_its_place(name):
+    photo = read_photo(SAMPLES / f"{name}.jpg")
+    seen = read_display(photo, settings=SETTINGS)
+    lcd = truth(name)
+    assert seen.angle.number == float(lcd["text"])
+    assert seen.angle.kind == "angle"
+    middle = np.mean(seen.angle.quad, 0)
+    assert np.linalg.norm(middle - np.mean(lcd["corners_px"], 0)) < 40
+    assert read_photo(seen.crop_jpeg).width < 700
+    assert seen == read_display(photo, settings=SETTINGS), "the same photo, the same answer"
+
+
+def test_what_is_kept_of_a_display_is_pixels_alone():
+    photo = read_photo(SAMPLES / "bed_02.jpg")
+    seen = read_display(photo, settings=SETTINGS)
+    jpeg = display_crop(photo, seen.angle)
+    assert b"Exif" not in jpeg
+    assert jpeg.startswith(b"\xff\xd8")
+
+
+def measured(*more):
+    photo = str(SAMPLES / "bed_02.jpg")
+    done = CliRunner().invoke(app, ["measure", photo, "--format", "json", *more])
+    return json.loads(done.stdout.splitlines()[0]), done
+
+
+def test_measure_reads_the_display_unless_it_is_told_not_to():
+    read, _ = measured()
+    assert (read["displayed_deg"], read["displayed_source"]) == (32.0, "read")
+    assert 0.99 < read["displayed_probability"] < 1
+    assert read["display"]["state"] == "read"
+    assert read["comparison"] is not None
+    assert as_flat(read)["display_number"] == 32.0
+    without, _ = measured("--no-read-display")
+    assert without["display"] is None
+    assert without["displayed_deg"] is None
+
+
+def test_measure_says_where_a_typed_number_is_another_than_the_one_in_the_photo():
+    typed, _ = measured("--displayed", "38")
+    assert (typed["displayed_deg"], typed["displayed_source"]) == (38.0, "given")
+    assert any("says 32" in caution for caution in typed["cautions"])
+
+
+def test_a_display_past_the_prescribed_limit_is_an_alarm_when_it_was_read():
+    row, _ = measured("--limit-flexion", "30")
+    assert any("THE DISPLAY IS PAST" in alarm for alarm in row["alarms"])
+
+
+def unclear(state, texts):
+    corners = truth("bed_02")["corners_px"]
+    return {
+        "display": {
+            "state": state, "reason": "it is unclear", "number": 32.0, "probability": 0.8,
+            "numbers": [
+                {"number": 32.0, "kind": "angle", "text": text, "probability": 0.8,
+                 "digit_px": 14.0, "box": corners}
+                for text in texts
+            ],
+        }
+    }  # fmt: skip
+
+
+def test_unclear_displays_go_to_a_list_with_pictures_that_is_filled_in_and_given_back(tmp_path):
+    jobs = [
+        Job(name, str(SAMPLES / "bed_02.jpg"), None, given)
+        for name, given in (("a.jpg", None), ("b/c.jpg", None), ("d.jpg", 32.0), ("e.jpg", None))
+    ]
+    rows = [unclear("unsure", ["32°"]), unclear("undecided", ["32°", "12:5"]),
+            unclear("unsure", ["32°"]), {"display": None}]  # fmt: skip
+    stem = tmp_path / "study"
+    assert write_review(stem, zip(jobs, rows, strict=True), 120.0) == 2
+    written = tmp_path / "study.review.csv"
+    listed = list(csv.DictReader(written.read_text().splitlines()))
+    assert tuple(listed[0]) == COLUMNS
+    assert [one["photo"] for one in listed] == ["a.jpg", "b/c.jpg"]
+    assert [one["seems_to_say"] for one in listed] == ["32°", "32° or 12:5"]
+    for one in listed:
+        assert min(read_photo(tmp_path / one["picture"]).small.shape[:2]) > 20
+    written.write_text(written.read_text().replace("a.jpg,,", "a.jpg,32,"))
+    assert read_table(written, needs=("photo",)).displayed_deg == {"a.jpg": 32.0}
+    assert write_review(stem, zip(jobs[2:], rows[2:], strict=True), 120.0) == 0
+    assert not written.exists(), "a list of before is not left lying"
+    assert not (tmp_path / "study.review").exists()
+
+
+def test_weights_that_are_not_those_of_the_card_are_refused(monkeypatch, tmp_path):
+    real = of_networks.resources.files("knee_angle.display") / "weights"
+    folder = tmp_path / "weights"
+    folder.mkdir()
+    for file in real.iterdir():
+        (folder / file.name).write_bytes(file.read_bytes())
+    monkeypatch.setattr(of_networks.resources, "files", lambda _: tmp_path)
+    of_networks.Networks()
+    (folder / "reader.onnx").write_bytes(b"another")
+    with pytest.raises(MissingModel, match="reader do not match their card"):
+        of_networks.Networks()
+    (folder / "finder.onnx").unlink()
+    with pytest.raises(MissingModel, match="weights are missing"):
+        of_networks.Networks()
+
+
+def test_both_networks_are_small_enough_for_the_wheel():
+    folder = of_networks.resources.files("knee_angle.display") / "weights"
+    card = json.loads((folder / "display.json").read_text())
+    sizes = {name: (folder / f"{name}.onnx").read_bytes() for name in card["sha256"]}
+    assert sum(map(len, sizes.values())) < 6_000_000
+    for name, digest in card["sha256"].items():
+        assert hashlib.sha256(sizes[name]).hexdigest() == digest
+    assert 0.99 <= card["accept"] < 1
