@@ -25,7 +25,7 @@ import numpy as np
 
 from knee_angle.angle import uncertainty, verdict
 from knee_angle.angle.side import side_of
-from knee_angle.display.told import clear_number, display_of, with_display
+from knee_angle.display.told import counted_deg, display_of, with_display
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.choose import (
@@ -110,16 +110,13 @@ def measure(
         The machine's number, degrees of flexion.
     manual, seen : optional
         Points placed by hand (see `landmarks.manual`), and what `look` saw in this photo.
-    settings, detectors : optional
-        The usual ones by default; detectors are kept open once opened.
-    name, limit_megapixels
-        As in `read_photo`.
+    settings, detectors, name, limit_megapixels : optional
+        The usual ones by default, detectors kept open once opened; the others as in `read_photo`.
     on_measured : callable, optional
         Handed photo and measurement while the photo is in memory, to draw them.
-    judge : bool
-        Whether the finding is wanted at once; else `judged_alone` gives it later.
-    accept_read : bool
-        Whether a number clearly read off the display counts; on the page a person takes it.
+    judge, accept_read : bool
+        Whether the finding is wanted at once (else `judged_alone` gives it later), and whether
+        a number clearly read counts (on the page a person takes it).
 
     Returns
     -------
@@ -137,11 +134,10 @@ def measure(
     def steps() -> Measurement | NotMeasured:
         read = _as_photo(photo, name, limit_megapixels)
         display = display_of(read, given, None if seen is None else seen.display)
-        number = clear_number(display, given) if accept_read else None
+        shown = counted_deg(display, displayed_deg, given, accept_read=accept_read)
         outcome = measure_photo(
-            read, detectors=finders, manual=manual, settings=given, seen=seen,
-            displayed_deg=number if displayed_deg is None else displayed_deg,
-        )  # fmt: skip
+            read, detectors=finders, displayed_deg=shown, manual=manual, settings=given, seen=seen
+        )
         outcome = with_display(_with_unbound(outcome, manual), display, displayed_deg, given)
         if judge and isinstance(outcome, Measurement) and outcome.displayed is not None:
             outcome = judged_alone(outcome)[0]

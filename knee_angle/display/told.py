@@ -13,7 +13,7 @@ from knee_angle.photo.reading import Photo
 from knee_angle.records import Displayed, DisplaySeen, Measurement, NotMeasured
 from knee_angle.settings import Settings, flexion_of_display
 
-__all__ = ["FAR_DEG", "clear_number", "display_of", "with_display"]
+__all__ = ["FAR_DEG", "clear_number", "counted_deg", "display_of", "with_display"]
 
 FAR_DEG = 60.0
 """A number read so far from the knee's interval is asked for (our own): it is the second half of
@@ -35,6 +35,15 @@ def clear_number(display: DisplaySeen | None, settings: Settings) -> float | Non
     """The number clearly read, as degrees of flexion."""
     number = None if display is None else display.clear_number
     return None if number is None else flexion_of_display(number, counting=settings.counts)
+
+
+def counted_deg(
+    display: DisplaySeen | None, typed_deg: float | None, settings: Settings, *, accept_read: bool
+) -> float | None:
+    """The number that is compared, as flexion: the typed one, else the one clearly read."""
+    if typed_deg is not None or not accept_read:
+        return typed_deg
+    return clear_number(display, settings)
 
 
 def with_display(

@@ -15,6 +15,7 @@ import json
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +44,7 @@ Row = dict[str, Any]
 
 def upper(wrong: int, of: int) -> float:
     """Upper end of the one-sided 95 % interval of a share (Clopper and Pearson)."""
-    return 1.0 if of == 0 or wrong == of else float(beta.ppf(0.95, wrong + 1, of - wrong))
+    return 1.0 if wrong >= of else float(beta.ppf(0.95, wrong + 1, of - wrong))
 
 
 def seen_of(row: Row, temperature: float) -> list[tuple[Any, Row]]:
@@ -97,7 +98,7 @@ def told(rows: Sequence[Row], temperature: float, accept: float) -> None:
     every = list(judged(rows, temperature))
     print(f"drawn displays: {len(rows)} pictures, {len(every)} numbers; used from {accept:.4f} on")
     print("digits, px    numbers  found  right  used  wrong of used (95 % upper)")
-    for low, high in zip(HEIGHTS, HEIGHTS[1:], strict=False):
+    for low, high in pairwise(HEIGHTS):
         line([one for one in every if low <= one[0] < high], f"{low:3.0f} to {high:3.0f}", accept)
     line([one for one in every if one[0] >= 14], "14 and up", accept)
     confusions(rows, temperature)
@@ -178,7 +179,8 @@ def photos(folder: Path, *, ocr: bool) -> None:
         if not right or not used:
             told_as = [(n.text, round(n.probability, 3)) for n in seen.numbers]
             print(
-                f"  {path.stem}: shows {scene['lcd']['text']}; {seen.state}: {told_as} {seen.reason}"
+                f"  {path.stem}: shows {scene['lcd']['text']}; {seen.state}: {told_as}; "
+                f"{seen.reason}"
             )
     print(", ".join(f"{name} {n}" for name, n in counts.items()))
 
