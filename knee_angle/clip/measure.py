@@ -36,6 +36,7 @@ from knee_angle.clip.film import Film, lens_of_film, opened_film
 from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
 from knee_angle.clip.weighing import Weigher
+from knee_angle.display.film import DisplayReader
 from knee_angle.landmarks.base import Detector
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
@@ -156,10 +157,16 @@ def measure_clip(
             detectors=detectors,
             reader=None if readings is not None else reader,
             weigher=Weigher(film, detectors, given, f35_mm),
+            reader=None if readings is not None else reader or _reader(given),
             progress=lambda done: progress(done, film.seconds),
             stop=stop,
         )
     return _answered(film, followed, given, legs=legs, readings=readings, f35_mm=f35_mm)
+
+
+def _reader(settings: Settings) -> NumberReader | None:
+    """What reads the display, unless that is switched off."""
+    return DisplayReader(settings) if settings.read_display else None
 
 
 def _answered(

@@ -13,7 +13,7 @@ from knee_angle.display.networks import Networks
 from knee_angle.display.rectify import LineBox
 from knee_angle.photo.reading import Photo
 
-__all__ = ["FoundLine", "find_lines"]
+__all__ = ["FoundLine", "find_lines", "look_again"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -61,7 +61,7 @@ def find_lines(photo: Photo, networks: Networks) -> list[FoundLine]:
         first += _looked(photo.small, min(1.0, size / longest), networks, FIRST_ODDS)
     scale = photo.width / photo.small.shape[1]
     there = [FoundLine(one.box.moved(scale=scale), one.odds) for one in _apart(first)[:MOST]]
-    again = [better for one in there if (better := _closer(photo, one, networks)) is not None]
+    again = [better for one in there if (better := look_again(photo, one, networks)) is not None]
     return _apart(again)
 
 
@@ -126,7 +126,7 @@ def _over(one: LineBox, other: LineBox) -> bool:
     return inside(one.centre, other) or inside(other.centre, one)
 
 
-def _closer(photo: Photo, line: FoundLine, networks: Networks) -> FoundLine | None:
+def look_again(photo: Photo, line: FoundLine, networks: Networks) -> FoundLine | None:
     """The line as seen again, its digits as large as the finder likes them; None where not."""
     digit = line.box.digit_px
     along = float(np.hypot(*line.box.along))

@@ -12,13 +12,13 @@ from PIL import Image
 
 from knee_angle.display.choose import chosen
 from knee_angle.display.find import FoundLine, find_lines
-from knee_angle.display.networks import networks
+from knee_angle.display.networks import Networks, networks
 from knee_angle.display.read import read_lines
 from knee_angle.photo.reading import Photo
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
-__all__ = ["display_crop", "picture_of_numbers", "read_display"]
+__all__ = ["display_crop", "picture_of_numbers", "read_display", "read_places"]
 
 AROUND = 1.2
 """How much of the photo a line is read from, in lengths of the line on each side."""
@@ -44,16 +44,22 @@ def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
         The same photo always gives the same answer.
     """
     nets = networks()
-    lines = [_near(photo, line) for line in find_lines(photo, nets)]
-    numbers = []
-    for picture, line, (left, top) in lines:
-        for one in read_lines([(picture, line)], nets):
-            quad = tuple((x + left, y + top) for x, y in one.quad)
-            numbers.append(replace(one, quad=quad))
+    numbers = read_places(photo, find_lines(photo, nets), nets)
     seen = chosen(numbers, accept=nets.accept, settings=settings)
     if not seen.numbers:
         return seen
     return replace(seen, crop_jpeg=display_crop(photo, seen.angle or seen.numbers[0]))
+
+
+def read_places(photo: Photo, lines: Sequence[FoundLine], nets: Networks) -> list[NumberSeen]:
+    """The numbers at places that were found; pixels of the photo."""
+    numbers = []
+    for found in lines:
+        picture, line, (left, top) = _near(photo, found)
+        for one in read_lines([(picture, line)], nets):
+            quad = tuple((x + left, y + top) for x, y in one.quad)
+            numbers.append(replace(one, quad=quad))
+    return numbers
 
 
 def _near(photo: Photo, line: FoundLine) -> tuple[NDArray[np.uint8], FoundLine, tuple[int, int]]:
