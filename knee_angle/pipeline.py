@@ -51,7 +51,6 @@ from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
     BarTags,
-    DisplaySeen,
     Landmarks,
     LegInView,
     Lens,
@@ -98,7 +97,6 @@ def measure(
     seen: SeenPhoto | None = None,
     on_measured: Callable[[Photo, Measurement], None] | None = None,
     judge: bool = True,
-    accept_read: bool = True,
 ) -> Outcome:
     """One photo, from the file to the answer: commands, batch and page all come through here.
 
@@ -114,9 +112,8 @@ def measure(
         The usual ones by default, detectors kept open once opened; the others as in `read_photo`.
     on_measured : callable, optional
         Handed photo and measurement while the photo is in memory, to draw them.
-    judge, accept_read : bool
-        Whether the finding is wanted at once (else `judged_alone` gives it later), and whether
-        a number clearly read counts (on the page a person takes it).
+    judge : bool
+        Whether the finding is wanted at once; else `judged_alone` gives it later.
 
     Returns
     -------
@@ -133,8 +130,8 @@ def measure(
 
     def steps() -> Measurement | NotMeasured:
         read = _as_photo(photo, name, limit_megapixels)
-        display = display_of(read, given, None if seen is None else seen.display)
-        shown = counted_deg(display, displayed_deg, given, accept_read=accept_read)
+        display = display_of(read, given)
+        shown = counted_deg(display, displayed_deg, given)
         outcome = measure_photo(
             read, detectors=finders, displayed_deg=shown, manual=manual, settings=given, seen=seen
         )
@@ -263,21 +260,17 @@ class SeenPhoto:
         Printed tags.
     landmarks : Landmarks or NotMeasured
         The automatic points.
-    display : DisplaySeen or None
-        What displays show, where that was looked for.
     """
 
     tags: tuple[Tag, ...]
     landmarks: Landmarks | NotMeasured
-    display: DisplaySeen | None = None
 
 
 def look(photo: Photo, *, detectors: Sequence[Detector]) -> SeenPhoto:
     """Look at a photo once, so that `measure_photo` can answer again and again at once."""
     tags = find_tags(photo)
     masked = tuple(tag.corners_px for tag in tags)
-    found = found_landmarks(photo, detectors=detectors, masked=masked)
-    return SeenPhoto(tags, found, display_of(photo, Settings(), None))
+    return SeenPhoto(tags, found_landmarks(photo, detectors=detectors, masked=masked))
 
 
 def measure_photo(

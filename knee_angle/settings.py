@@ -238,10 +238,11 @@ class Settings:
         source="common practice: most displays count flexion",
     )  # fmt: skip
     read_display: bool = _setting(
-        True,
-        "Read the number off a display in the photo; one that is typed goes first.",
+        False,
+        "Read the number off a display in the photo where none is typed; only a clear one counts.",
         unit="", low=0.0, high=1.0, option="--read-display", switch=True,
-        hint="it is on or off", source="a number clearly read is used, any other is asked for",
+        hint="it is on or off",
+        source="our own: off until the networks read more displays clearly (their model card)",
     )  # fmt: skip
     display_prior: bool = _setting(
         True,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from knee_angle.display.choose import chosen
-from knee_angle.display.find import FoundLine, look_again
+from knee_angle.display.find import lines_near
 from knee_angle.display.networks import networks
 from knee_angle.display.rectify import box_of
 from knee_angle.display.seen import read_display, read_places
@@ -31,24 +31,18 @@ class DisplayReader:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self._last: tuple[NumberSeen, ...] = ()
+        self._last: NumberSeen | None = None
 
     def number_deg(self, photo: Photo) -> float | None:
         """The displayed number as degrees of flexion; None where it is not clearly read."""
-        seen = self._where_it_was(photo)
+        seen = None if self._last is None else self._where_it_was(photo, self._last)
         if seen is None or seen.state != "read":
             seen = read_display(photo, settings=self.settings)
-        self._last = seen.numbers if seen.state == "read" else ()
+        self._last = seen.angle if seen.state == "read" else None
         return clear_number(seen, self.settings)
 
-    def _where_it_was(self, photo: Photo) -> DisplaySeen | None:
-        """Every number that was seen, looked for where it stood."""
-        if not self._last:
-            return None
+    def _where_it_was(self, photo: Photo, last: NumberSeen) -> DisplaySeen:
+        """What is read around the place where the number stood."""
         nets = networks()
-        lines = [FoundLine(box_of(np.array(one.quad)), 0.0) for one in self._last]
-        again = [line for one in lines if (line := look_again(photo, one, nets)) is not None]
-        if len(again) < len(lines):
-            return None
-        numbers = read_places(photo, again, nets)
+        numbers = read_places(photo, lines_near(photo, box_of(np.array(last.quad))), nets)
         return chosen(numbers, accept=nets.accept, settings=self.settings)

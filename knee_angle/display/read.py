@@ -25,7 +25,7 @@ __all__ = ["as_calibrated", "as_seen", "one_segment_apart", "read_lines", "read_
 
 Rgb = NDArray[np.uint8]
 Texts = dict[str, float]
-LEAST = 0.2
+LEAST = 0.35
 """A line is told of where its likeliest text is at least so probable."""
 
 

@@ -11,15 +11,18 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from knee_angle.display.choose import chosen
-from knee_angle.display.find import FoundLine, find_lines
+from knee_angle.display.find import FoundLine, find_lines, over
 from knee_angle.display.networks import Networks, networks
 from knee_angle.display.read import read_lines
+from knee_angle.display.rectify import box_of
 from knee_angle.photo.reading import Photo
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
 __all__ = ["display_crop", "picture_of_numbers", "read_display", "read_places"]
 
+LONGER = 1.2
+"""A line so many times as long as another one over it is the whole of which that is a part."""
 AROUND = 1.2
 """How much of the photo a line is read from, in lengths of the line on each side."""
 CROP_DIGIT_PX = 64.0
@@ -52,14 +55,34 @@ def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
 
 
 def read_places(photo: Photo, lines: Sequence[FoundLine], nets: Networks) -> list[NumberSeen]:
-    """The numbers at places that were found; pixels of the photo."""
+    """The numbers at places that were found, each once; pixels of the photo."""
     numbers = []
     for found in lines:
         picture, line, (left, top) = _near(photo, found)
         for one in read_lines([(picture, line)], nets):
             quad = tuple((x + left, y + top) for x, y in one.quad)
             numbers.append(replace(one, quad=quad))
-    return numbers
+    return each_once(numbers)
+
+
+def each_once(numbers: Sequence[NumberSeen]) -> list[NumberSeen]:
+    """Of readings that lie over one another the likeliest, but no part of a longer number.
+
+    A single digit has an outline of its own, too; where a longer line over it is read as a
+    number, that one stands, however sure the part is.
+    """
+    kept: list[NumberSeen] = []
+    for one in sorted(numbers, key=lambda n: -n.probability):
+        box = box_of(np.array(one.quad))
+        beneath = [n for n in kept if over(box, box_of(np.array(n.quad)))]
+        length = float(np.hypot(*box.along))
+        shorter = [
+            n for n in beneath if length > LONGER * np.hypot(*box_of(np.array(n.quad)).along)
+        ]
+        if beneath and len(shorter) < len(beneath):
+            continue
+        kept = [n for n in kept if not any(n is part for part in shorter)] + [one]
+    return kept
 
 
 def _near(photo: Photo, line: FoundLine) -> tuple[NDArray[np.uint8], FoundLine, tuple[int, int]]:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from knee_angle.display.choose import chosen
-from knee_angle.display.networks import networks
 from knee_angle.display.seen import read_display
 from knee_angle.language import say
 from knee_angle.machine.cause import display_alarms
@@ -21,14 +19,9 @@ the weak prior, wide enough for every fault of a display that a check is to find
 the knee gains nothing."""
 
 
-def display_of(photo: Photo, settings: Settings, seen: DisplaySeen | None) -> DisplaySeen | None:
-    """What the photo's displays show, read once; None where that is switched off."""
-    if not settings.read_display:
-        return None
-    if seen is None:
-        return read_display(photo, settings=settings)
-    again = chosen(seen.numbers, accept=networks().accept, settings=settings)
-    return replace(again, crop_jpeg=seen.crop_jpeg)
+def display_of(photo: Photo, settings: Settings) -> DisplaySeen | None:
+    """What the photo's displays show; None where that is switched off."""
+    return read_display(photo, settings=settings) if settings.read_display else None
 
 
 def clear_number(display: DisplaySeen | None, settings: Settings) -> float | None:
@@ -38,12 +31,10 @@ def clear_number(display: DisplaySeen | None, settings: Settings) -> float | Non
 
 
 def counted_deg(
-    display: DisplaySeen | None, typed_deg: float | None, settings: Settings, *, accept_read: bool
+    display: DisplaySeen | None, typed_deg: float | None, settings: Settings
 ) -> float | None:
     """The number that is compared, as flexion: the typed one, else the one clearly read."""
-    if typed_deg is not None or not accept_read:
-        return typed_deg
-    return clear_number(display, settings)
+    return clear_number(display, settings) if typed_deg is None else typed_deg
 
 
 def with_display(

@@ -1,4 +1,4 @@
-"""The number on the display as the photo shows it: its picture, and one tap that takes it."""
+"""The number on the display, read off the photo when asked: its picture, and one tap takes it."""
 
 from __future__ import annotations
 
@@ -6,21 +6,23 @@ from base64 import b64encode
 
 import streamlit as st
 
-from knee_angle.display.told import display_of
+from knee_angle.display.seen import read_display
 from knee_angle.language import say, tell
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
-from knee_angle.records.shown import DisplaySeen, NumberSeen
+from knee_angle.records.shown import DisplaySeen
 from knee_angle.settings import Settings, changed
 
 __all__ = ["offered"]
 
-MOST = 4
-"""So many numbers are offered; what else is on a display is typed."""
+LIKELY = 0.8
+"""A number is offered from this probability on; what is less likely is typed (our own)."""
 
 
 def offered(entry: Entry, counting: str) -> None:
     """Beside the input of the number: what was read, for a person to take or to leave.
+
+    Nothing is read before it is asked for, and nothing read counts before it is taken.
 
     Parameters
     ----------
@@ -29,41 +31,30 @@ def offered(entry: Entry, counting: str) -> None:
     counting : str
         How the display counts.
     """
-    settings = changed(Settings(), {"counts": counting})
-    if entry.seen.display is None:
-        return
-    display = display_of(entry.photo, settings, entry.seen.display)
-    if display is None or display.crop_jpeg is None:
-        return
-    typed = memory.counted(f"number-{entry.key}")
-    numbers = _to_offer(display)
-    if typed is not None and any(one.number == typed for one in numbers):
-        numbers = []
-    _picture(display)
-    for place, one in enumerate(numbers):
-        _button(entry, one, place, sure=display.state == "read")
+    held = f"display-{entry.key}-{counting}"
+    if held not in st.session_state:
+        if not st.button(tell("Read the display in the photo"), key=f"read-{entry.key}"):
+            return
+        settings = changed(Settings(), {"counts": counting})
+        st.session_state[held] = read_display(entry.photo, settings=settings)
+    display: DisplaySeen = st.session_state[held]
+    if display.crop_jpeg is not None:
+        _picture(display.crop_jpeg)
+    one = display.angle
+    if one is None or one.number is None or one.probability < LIKELY:
+        st.caption(tell("The display was not clearly read: type its number."))
+    elif memory.counted(f"number-{entry.key}") != one.number:
+        _button(entry, one.number, sure=display.state == "read")
 
 
-def _to_offer(display: DisplaySeen) -> list[NumberSeen]:
-    """The angle; where none is clearly it, each number that may be."""
-    if display.angle is not None:
-        return [display.angle] if display.angle.number is not None else []
-    may_be = [one for one in display.numbers if one.kind != "other" and one.number is not None]
-    return may_be[:MOST]
-
-
-def _picture(display: DisplaySeen) -> None:
+def _picture(jpeg: bytes) -> None:
     """What the photo shows, so that nobody takes a number unseen."""
-    picture = b64encode(display.crop_jpeg or b"").decode()
-    name = tell("The display in the photo")
+    picture, name = b64encode(jpeg).decode(), tell("The display in the photo")
     st.html(f'<img class="display" src="data:image/jpeg;base64,{picture}" alt="{name}">')
-    if display.state != "read":
-        st.caption(tell(say("Not clearly read: {reason}.", reason=display.reason)))
 
 
-def _button(entry: Entry, one: NumberSeen, place: int, *, sure: bool) -> None:
+def _button(entry: Entry, number: float, *, sure: bool) -> None:
     """Takes a number; what was typed is replaced by a tap alone."""
-    number = one.number or 0.0
     label = say("The display says {number:g}: take it", number=number)
     if not sure:
         label = say("Does the display say {number:g}? Take it", number=number)
@@ -71,4 +62,4 @@ def _button(entry: Entry, one: NumberSeen, place: int, *, sure: bool) -> None:
     def taken() -> None:
         memory.put(f"number-{entry.key}", number)
 
-    st.button(tell(label), key=f"take-{entry.key}-{place}", on_click=taken, width="stretch")
+    st.button(tell(label), key=f"take-{entry.key}", on_click=taken, width="stretch")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from threading import Lock
 from typing import Any
@@ -209,7 +209,7 @@ class Entry:
     def _measured(self, displayed_deg: float | None, settings: Settings) -> Outcome:
         seen = self.seen
         if self.found is not None:
-            seen = replace(seen, landmarks=self.edit.applied(self.found))
+            seen = SeenPhoto(seen.tags, self.edit.applied(self.found))
         moved = self.edit.manual()
         answer = measure(
             self.photo,
@@ -219,7 +219,6 @@ class Entry:
             detectors=detectors(),
             seen=seen,
             judge=False,
-            accept_read=False,
         )
         return _as_outcome(answer)
 

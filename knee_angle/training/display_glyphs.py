@@ -75,6 +75,7 @@ class _Shape:
     pitch: float
     close_one: bool
     bad_segment: dict[str, float]
+    ring: float
 
 
 def _shape(rng: np.random.Generator) -> _Shape:
@@ -88,7 +89,7 @@ def _shape(rng: np.random.Generator) -> _Shape:
         width, rng.uniform(0.14, 0.34) * width, rng.choice([0.0, rng.uniform(0.005, 0.04)]),
         rng.choice([0.0, rng.uniform(0.05, 0.22)]),
         str(rng.choice(["point", "mitre", "square", "round"])),
-        width + rng.uniform(0.1, 0.34), bool(rng.random() < 0.12), bad,
+        width + rng.uniform(0.1, 0.34), bool(rng.random() < 0.12), bad, rng.uniform(0.07, 0.2),
     )  # fmt: skip
 
 
@@ -148,10 +149,17 @@ def _sign(
                        -1, cv2.LINE_AA, 4)  # fmt: skip
         return 2 * size + 0.06
     if sign == "°" and lit == "ring":
-        size = 0.13 + shape.thick / 3
+        size = shape.ring
         centre = _placed(shape, np.array([[size, size]]), x)[0]
-        cv2.circle(mask, tuple(int(v * 16) for v in centre), int(size * DIGIT_PX * 12), 255,
-                   max(2, int(shape.thick * DIGIT_PX * 0.55)), cv2.LINE_AA, 4)  # fmt: skip
+        cv2.circle(
+            mask,
+            tuple(int(v * 16) for v in centre),
+            int(size * DIGIT_PX * 13),
+            255,
+            max(1, int(min(shape.thick * 0.6, 0.55 * size) * DIGIT_PX)),
+            cv2.LINE_AA,
+            4,
+        )
         return 2 * size + 0.1
     lit = "abfg" if sign == "°" else lit
     for name in "abcdefg":

@@ -107,9 +107,25 @@ def _colours(rng: np.random.Generator) -> tuple[Floats, Floats, bool]:
     return back, np.clip(back + step + rng.normal(0, 8, 3), 0, 255), False
 
 
+def _trimmed(rng: np.random.Generator, line: Line) -> Line:
+    """The line with less room around it, where no ghosts stand there."""
+    if line.ghost.any():
+        return line
+    left, top, right, bottom = line.box
+    room = rng.integers(1, 14, 4)
+    lit = np.flatnonzero(line.mask.any(1))
+    high, low = (int(lit[0]), int(lit[-1]) + 1) if len(lit) else (int(top), int(bottom))
+    x0, y0 = max(0, int(left) - int(room[0])), max(0, min(int(top), high) - int(room[1]))
+    x1, y1 = int(right) + int(room[2]), max(int(bottom), low) + int(room[3])
+    part = line.mask[y0:y1, x0:x1]
+    return Line(part, line.ghost[y0:y1, x0:x1], line.says,
+                (left - x0, top - y0, right - x0, bottom - y0))  # fmt: skip
+
+
 def _window(rng: np.random.Generator, lines: Sequence[Line]) -> tuple[Rgb, list[Number]]:
     """A window with its lines, each at its own size, none nearer than a digit to the next."""
     back, lit, shines = _colours(rng)
+    lines = [_trimmed(rng, line) for line in lines]
     sizes = [1.0] + [float(rng.uniform(0.4, 1.0)) for _ in lines[1:]]
     side = bool(rng.random() < 0.35)
     masks = [
@@ -117,7 +133,8 @@ def _window(rng: np.random.Generator, lines: Sequence[Line]) -> tuple[Rgb, list[
          cv2.resize(line.ghost, None, fx=k, fy=k, interpolation=cv2.INTER_AREA))
         for line, k in zip(lines, sizes, strict=True)
     ]  # fmt: skip
-    pad, gap = int(rng.integers(4, 60)), int(DIGIT_PX * rng.uniform(0.9, 1.6))
+    pad = int(rng.integers(0, 10) if rng.random() < 0.45 else rng.integers(4, 60))
+    gap = int(DIGIT_PX * rng.uniform(0.9, 1.6))
     if side:
         height = max(m.shape[0] for m, _ in masks) + 2 * pad
         width = sum(m.shape[1] + gap for m, _ in masks) + 2 * pad
