@@ -16,6 +16,10 @@ outside is asked for, one inside gains nothing (`Settings.display_prior` switche
 POSSIBLE_DEG = (-30.0, 180.0)
 """What a knee can have at all; as for typed numbers (`angle.verdict.checked`)."""
 
+RIVAL = 0.75
+"""A number so many times as likely as the likeliest may be the angle as well; less likely ones are
+told and ask for nobody (our own)."""
+
 
 def chosen(numbers: Sequence[NumberSeen], *, accept: float, settings: Settings) -> DisplaySeen:
     """What the numbers of a photo come to.
@@ -35,6 +39,7 @@ def chosen(numbers: Sequence[NumberSeen], *, accept: float, settings: Settings) 
         return DisplaySeen("none", say("no number was seen on a display"))
     for kind in ("angle", "number"):
         same = [one for one in ranked if one.kind == kind]
+        same = [one for one in same if one.probability >= RIVAL * same[0].probability]
         if len({one.number for one in same}) > 1:
             texts = joined(", ", [one.text for one in same])
             reason = say("several numbers may be the angle: {texts}", texts=texts)

@@ -33,10 +33,14 @@ STRIDE, STEPS = 4, 32
 
 @dataclass(frozen=True, slots=True)
 class FoundLine:
-    """A line and the logarithm of the odds of its window; pixels of the photo."""
+    """A line, the logarithm of the odds of its window, and that window's corners.
+
+    Pixels of the photo.
+    """
 
     box: LineBox
     odds: float
+    window: tuple[tuple[float, float], ...] = ()
 
 
 def find_lines(photo: Photo, networks: Networks) -> list[FoundLine]:
@@ -106,7 +110,8 @@ def _lines(photo: Photo, windows: Iterable[tuple[float, Floats]]) -> list[FoundL
     for odds, quad in windows:
         for box in lines_in(photo.full(), quad):
             if not any(_same(box, other.box) for other in found):
-                found.append(FoundLine(box, odds))
+                corners = tuple((float(x), float(y)) for x, y in quad)
+                found.append(FoundLine(box, odds, corners))
             if len(found) == MOST_LINES:
                 return found
     return found

@@ -21,6 +21,7 @@ from knee_angle.display.find import find_lines
 from knee_angle.display.networks import networks
 from knee_angle.display.read import read_texts
 from knee_angle.display.rectify import box_of
+from knee_angle.display.seen import line_alone
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.training.display_scenes import Scene, World, draw_scene, load_world
 
@@ -55,7 +56,9 @@ def judged_scene(scene: Scene) -> Row:
     hidden = [q.mean(0) for q in scene.unclear]
     seen = []
     for line in find_lines(photo, nets):
-        box, texts = read_texts(photo.full(), line.box, nets)
+        picture, near, (left, top) = line_alone(photo, line)
+        box, texts = read_texts(picture, near.box, nets)
+        box = box.moved(scale=1.0, by=(float(left), float(top)))
         centre = np.array(box.centre)
         shows = [
             i for i, (_, real) in enumerate(truth)
