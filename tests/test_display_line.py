@@ -15,8 +15,8 @@ from knee_angle.display.decode import texts_of
 from knee_angle.display.line import CHARACTERS, SEGMENT_NEIGHBOURS, TURNED, said
 from knee_angle.display.read import as_seen, read_texts
 from knee_angle.display.rectify import CROP_SIZE, LineBox, box_of, straightened
-from knee_angle.records import Displayed, DisplaySeen, NotMeasured
-from knee_angle.records.shown import NumberSeen
+from knee_angle.records import Displayed, NotMeasured
+from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
 BOX = LineBox((100.0, 50.0), (30.0, 0.0), (0.0, 10.0))

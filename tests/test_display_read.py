@@ -20,8 +20,7 @@ from knee_angle.display import told
 from knee_angle.display.seen import display_crop, read_display
 from knee_angle.errors import MissingModel
 from knee_angle.photo.reading import read_photo
-from knee_angle.records import DisplaySeen
-from knee_angle.records.shown import NumberSeen
+from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.report.contract import as_flat
 from knee_angle.settings import Settings
 from knee_angle.tables import read_table

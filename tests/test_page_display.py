@@ -6,8 +6,7 @@ import pytest
 from test_page import button, entry, field, html, store_file, with_photo  # noqa: F401
 
 from knee_angle.page import shown
-from knee_angle.records import DisplaySeen
-from knee_angle.records.shown import NumberSeen
+from knee_angle.records.shown import DisplaySeen, NumberSeen
 
 NUMBER = "Number on the display"
 

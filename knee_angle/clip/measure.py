@@ -155,7 +155,6 @@ def measure_clip(
         followed = follow(
             film,
             detectors=detectors,
-            reader=None if readings is not None else reader,
             weigher=Weigher(film, detectors, given, f35_mm),
             reader=None if readings is not None else reader or _reader(given),
             progress=lambda done: progress(done, film.seconds),

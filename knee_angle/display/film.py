@@ -11,8 +11,7 @@ from knee_angle.display.rectify import box_of
 from knee_angle.display.seen import read_display, read_places
 from knee_angle.display.told import clear_number
 from knee_angle.photo.reading import Photo
-from knee_angle.records import DisplaySeen
-from knee_angle.records.shown import NumberSeen
+from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
 __all__ = ["DisplayReader"]

@@ -8,7 +8,8 @@ from knee_angle.display.seen import read_display
 from knee_angle.language import say
 from knee_angle.machine.cause import display_alarms
 from knee_angle.photo.reading import Photo
-from knee_angle.records import Displayed, DisplaySeen, Measurement, NotMeasured
+from knee_angle.records import Displayed, Measurement, NotMeasured
+from knee_angle.records.shown import DisplaySeen
 from knee_angle.settings import Settings, flexion_of_display
 
 __all__ = ["FAR_DEG", "clear_number", "counted_deg", "display_of", "with_display"]

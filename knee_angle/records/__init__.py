@@ -52,7 +52,6 @@ __all__ = [
     "Comparison",
     "CropJpeg",
     "Direction",
-    "DisplaySeen",
     "Displayed",
     "Finding",
     "FindingKind",
@@ -193,10 +192,8 @@ class NotMeasured:
         Whether a mistake of this software is the reason, not the photo.
     unused_dots : tuple of UnusedDot
         Dots that were seen and make no leg beyond doubt.
-    bars : BarsAlone or None
-        The machine's bars, where both tags on them were seen: a check needs no more.
-    display : DisplaySeen or None
-        What displays in the photo show, where that was looked for.
+    bars, display : BarsAlone or None, DisplaySeen or None
+        The machine's bars, where both tags on them were seen; display as of a `Measurement`.
     """
 
     reason: str
@@ -206,10 +203,10 @@ class NotMeasured:
     bars: BarsAlone | None = None
     display: DisplaySeen | None = None
 
+    unused_dots: tuple[UnusedDot, ...] = ()
+
     def __repr__(self) -> str:
         return _in_a_line("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")
-
-    unused_dots: tuple[UnusedDot, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -446,10 +443,8 @@ class Measurement:
         Hash of the photo's file (hex): which photo the points belong to.
     settings : Settings or None
         What it was computed with; None where it was kept before that was.
-    rater : str or None
-        Code of who placed the points by hand, where that was told.
-    display : DisplaySeen or None
-        What displays in the photo show, where that was looked for.
+    rater, display : str or None, DisplaySeen or None
+        Code of who placed the points by hand; what displays in the photo show. Where told, asked.
     """
 
     photo: str

@@ -20,7 +20,6 @@ from knee_angle.machine.empty import EmptyCheck
 from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import (
     Comparison,
-    DisplaySeen,
     Finding,
     Frame,
     Landmark,
@@ -31,6 +30,7 @@ from knee_angle.records import (
     Segments,
     Unreadable,
 )
+from knee_angle.records.shown import DisplaySeen
 from knee_angle.report.columns import COLUMNS, Kind, at
 from knee_angle.report.sections import sections_as_json
 
