@@ -11,6 +11,7 @@
   process that crashed or hung. So a photo costs itself only, wherever it is measured.
 * `pool` hands the jobs out: to threads here, or to a Dask cluster's workers. Both call
   the same function.
-* `journal` keeps every row on disk as soon as it is there; `outputs` writes the tables.
+* `journal` keeps every row on disk as soon as it is there; `outputs` writes the tables,
+  `review` the list of displays that a person has to look at.
 * `run` puts these together; start there.
 """

@@ -7,7 +7,7 @@
 * ``visit``, ``check_draft``, ``drafts``: what is open, in the session and on the disk;
   ``tray``: its photos; ``judged``: its answers; ``filmed``: a film of a cycle;
   ``memory``: inputs that outlive their page;
-* ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``asked``: what is asked;
+* ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``shown``, ``asked``: what is asked;
   ``answer``: the card;
   ``keeping``, ``taking_back``: keeping it, and letting it no longer count; ``paper``: on paper;
   ``for_study``: for a study;

@@ -12,7 +12,7 @@ Conventions, valid everywhere in this package
 * **Discrepancy** is displayed minus knee: positive when the machine claims more
   bend than the knee has.
 
-``judged``: what was computed and judged; ``beside``: what stands beside a result;
+``judged``: what was computed and judged; ``beside``, ``shown``: what stands beside;
 ``code``: what people, machines and raters may be called.
 Nothing here reads a file, a clock or a picture.
 """

@@ -20,6 +20,10 @@ Read in this order: :mod:`bodies`, :mod:`pictures`, :mod:`shapes`, :mod:`posing`
 :mod:`rigid`, :mod:`seated`, :mod:`series_truth`,
 :mod:`series`.
 
+The networks that read displays are made by modules of their own, each with a command:
+:mod:`display_glyphs`, :mod:`display_panels`, :mod:`display_scenes`, :mod:`display_samples`,
+:mod:`display_model`, :mod:`display_train`, :mod:`display_export`, :mod:`display_judge`.
+
 World of the scenes
 -------------------
 Metres; x from the hip towards the foot of the bed, z up, and the camera's side of
