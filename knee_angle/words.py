@@ -153,17 +153,21 @@ def degrees(value: float, *, sign: bool = False) -> str:
     return figure(text.replace("-", "\u2212") + "°")
 
 
-def from_straight(value: float) -> str:
+def from_straight(value: float, *, as_given: bool = False) -> str:
     """An angle near extension by its distance from straight: which side cannot be mistaken.
+
+    ``as_given`` leaves off decimals that nobody prescribed: bedside lines have whole degrees.
 
     Examples
     --------
     >>> from_straight(5), from_straight(-5), from_straight(-0.02)
     ('5.0° short of straight', '5.0° beyond straight', 'straight')
+    >>> from_straight(5, as_given=True), from_straight(-2.5, as_given=True)
+    ('5° short of straight', '2.5° beyond straight')
     """
     if round(value, 1) == 0:
         return say("straight")
-    angle = degrees(abs(value))
+    angle = figure(f"{round(abs(value), 1):g}°") if as_given else degrees(abs(value))
     if value > 0:
         return say("{angle} short of straight", angle=angle)
     return say("{angle} beyond straight", angle=angle)

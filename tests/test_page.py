@@ -605,7 +605,7 @@ def test_a_known_persons_limits_are_the_prescribed_ones(store_file):
         store.prescribe("P-017", from_day=date(2026, 1, 1), flexion_deg=85, extension_deg=5)
     answer = html(ready())
     assert "PAST THE PRESCRIBED FLEXION" in answer
-    assert "5.0° short of straight to 85° prescribed" in answer
+    assert "5° short of straight to 85° prescribed" in answer
 
 
 def test_the_limits_are_those_of_the_knee_in_the_photo_and_the_other_one_is_asked_about(store_file):

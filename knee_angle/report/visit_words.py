@@ -117,7 +117,7 @@ def prescribed_text(settings: Settings) -> str | None:
     low, high = settings.limit_extension_deg, settings.limit_flexion_deg
     if low is None and high is None:
         return None
-    straight = "" if low is None else words.from_straight(low)
+    straight = "" if low is None else words.from_straight(low, as_given=True)
     if high is None:
         return say("extension to {low} prescribed", low=straight)
     if low is None:
@@ -249,7 +249,7 @@ def _arc(answer: VisitAnswer) -> str:
 
 def lacking_text(lacking: Lacking) -> str:
     """What a knee lacks of extension, where that is proven."""
-    of = words.from_straight(lacking.wanted_deg)
+    of = words.from_straight(lacking.wanted_deg, as_given=True)
     return say(
         "{deg:.0f}° of extension to {of} (at least {at_least_deg:.0f}°)",
         deg=lacking.deg,
@@ -322,7 +322,7 @@ def _limit(one: LimitStanding) -> str:
     return (
         figure(f"{one.limit_deg:g}°")
         if one.which == "flexion"
-        else words.from_straight(one.limit_deg)
+        else words.from_straight(one.limit_deg, as_given=True)
     )
 
 
