@@ -136,7 +136,7 @@ def test_a_visit_stands_as_its_worst_limit_does(standings, worst):
         SimpleNamespace(limits=[SimpleNamespace(standing=one) for one in each])
         for each in standings
     ]
-    assert VisitAnswer.standing.fget(SimpleNamespace(now=settings)) == worst
+    assert VisitAnswer.standing.fget(SimpleNamespace(settings=settings, now=settings)) == worst
 
 
 # ------------------------------------------------------------------ what is no visit
