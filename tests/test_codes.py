@@ -12,9 +12,11 @@ import segno
 import streamlit as st
 from called import called
 from PIL import Image
+from streamlit.testing.v1 import AppTest
 from test_page import button, field, opened
 
 from knee_angle.errors import InvalidInput
+from knee_angle.page import how_to
 from knee_angle.photo.codes import Code, codes_in, printed
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.report.code_sheet import MOST_CODES, code_sheet
@@ -152,3 +154,37 @@ def test_a_photo_without_a_code_says_what_to_do(page):
     page = scanned(page, Image.new("RGB", (600, 600), (120, 130, 140)))
     assert page.warning[0].value.startswith("No code was read. It must be a QR code")
     assert codes_of(page) == ("", "")
+
+
+@pytest.mark.parametrize("name", ["dots", "tags", "bars"])
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_page_hands_over_every_sheet(name, paper):
+    (made,) = [made for one, _, made in how_to.SHEETS if one == name]
+    assert made(paper).startswith(b"%PDF")
+
+
+@pytest.mark.usefixtures("page")
+def test_sheets_and_codes_are_buttons_of_the_page():
+    def labels(draw) -> list[str]:
+        driver = AppTest.from_function(draw, default_timeout=60).run()
+        assert not driver.exception
+        return [one.proto.label for one in driver.get("download_button")]
+
+    assert labels(how_to_page) == [
+        "Dots for leg and machine",
+        "Tag strip for the machine's base",
+        "Tags for the machine's bars",
+    ]
+    assert "Card with the code of M-03" in labels(machines_page)
+
+
+def how_to_page() -> None:
+    from knee_angle.page.how_to import show
+
+    show()
+
+
+def machines_page() -> None:
+    from knee_angle.page.machines import show
+
+    show()

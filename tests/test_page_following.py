@@ -121,6 +121,9 @@ def test_the_table_under_the_chart_holds_every_day_drawn(ward):
 def test_the_chart_draws_the_results_numbers_knee_and_display_by_shape_and_colour(ward):
     days = follow(ward)
     spec = charts.person_chart(days, MARKS).to_dict()
+    # On white in the dark theme too, where Streamlit would write legends light.
+    assert spec["background"] == "#ffffff"
+    assert spec["config"]["legend"]["labelColor"] == charts.INK
     drawn = [row for layer in spec["layer"] for row in layer["data"].get("values", [])]
     drawn += [row for rows in spec.get("datasets", {}).values() for row in rows]
     knee = [row for row in drawn if row.get("kind") == "knee, 95 %"]

@@ -390,6 +390,7 @@ def _control_lines(chart: ControlChart | None) -> list[alt.Chart]:
 
 
 def _finished(chart: Any, description: str) -> alt.LayerChart:
+    # Ink on white in the dark theme too, legends with it: Streamlit would write them light.
     whole: alt.LayerChart = chart.properties(
         height=HEIGHT,
         width="container",
@@ -397,4 +398,4 @@ def _finished(chart: Any, description: str) -> alt.LayerChart:
         background="#ffffff",
         usermeta={"embedOptions": FORMATS.get(current().code, {})},
     ).configure_axis(labelFontSize=13, titleFontSize=13, labelColor=INK, titleColor=INK)
-    return whole
+    return whole.configure_legend(labelColor=INK, titleColor=INK)

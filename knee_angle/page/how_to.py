@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import re
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -12,6 +14,8 @@ from knee_angle import words
 from knee_angle.assumptions import JOINT_LINE_MM
 from knee_angle.language import figure, say, tell
 from knee_angle.language.components import words_for
+from knee_angle.page import memory
+from knee_angle.report.sheets import Paper, bar_sheet, dot_sheet, tag_sheet
 
 __all__ = ["AFTER", "CARE", "HOW_TO", "drawing", "show"]
 
@@ -73,13 +77,32 @@ def show() -> None:
     """Draw the page."""
     st.title(tell("How to photograph"))
     st.html(f'<div class="steps">{"".join(_step(*step) for step in STEPS)}</div>')
-    st.markdown(
-        tell(
-            "Print dots and tags at 100 % and check the printed 100 mm rule: "
-            "`knee-angle sheet dots dots.pdf`, `knee-angle sheet tags tags.pdf`."
-        )
-    )
+    _sheets()
     st.caption(tell(words.CAUTION))
+
+
+SHEETS: tuple[tuple[str, str, Callable[[Paper], bytes]], ...] = (
+    ("dots", say("Dots for leg and machine"), dot_sheet),
+    ("tags", say("Tag strip for the machine's base"), tag_sheet),
+    ("bars", say("Tags for the machine's bars"), bar_sheet),
+)
+"""Name, label and what makes it."""
+
+
+def _sheets() -> None:
+    """What is stuck on, to print from here; each is made when it is asked for."""
+    st.markdown(tell("Print at 100 % (actual size) and check the printed 100 mm rule:"))
+    papers: dict[str, Paper] = {"A4": "a4", "US Letter": "letter"}
+    named = memory.choice(
+        tell("Paper"), "paper", {name: name for name in papers}, horizontal=True
+    )  # fmt: skip
+    paper = papers[named]
+    for name, label, made in SHEETS:
+        st.download_button(
+            tell(label), data=partial(made, paper), file_name=f"{name}-{paper}.pdf",
+            mime="application/pdf", icon=":material/print:", on_click="ignore", width="stretch",
+            key=f"sheet-{name}-{paper}",
+        )  # fmt: skip
 
 
 def _step(name: str, heading: str, sentence: str) -> str:

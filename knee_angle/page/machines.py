@@ -6,7 +6,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from html import escape
+from importlib.util import find_spec
 
 import streamlit as st
 
@@ -22,6 +24,7 @@ from knee_angle.page.keeping import with_store
 from knee_angle.page.paper import paper_button
 from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.ward.here import may
+from knee_angle.report.code_sheet import code_sheet
 from knee_angle.store import (
     KeptCheck,
     KeptMeasurement,
@@ -107,6 +110,7 @@ def show_machines(store: Store) -> None:
     if may("check machines"):
         new_check(store, code)
         _card(store, cards[code])
+        _code_to_scan(code)
     if checks and may("take back checks"):
         _take_check_back(store, checks)
     kept = store.measurements(machine=code, limit=KEPT_SHOWN) if may("see patients") else ()
@@ -352,6 +356,16 @@ def _new_machine(opened: Callable[[], Store]) -> None:
                 st.error(tell(str(error)))
                 return
             st.rerun()
+
+
+def _code_to_scan(code: str) -> None:
+    """A card with the machine's code, to be scanned instead of typed; where codes can be drawn."""
+    if find_spec("segno") is not None:
+        st.download_button(
+            tell("Card with the code of {code}", code=code), data=partial(code_sheet, [code]),
+            file_name=f"code-{code}.pdf", mime="application/pdf", icon=":material/qr_code:",
+            on_click="ignore", width="stretch", key=f"code-{code}",
+        )  # fmt: skip
 
 
 def _card(store: Store, card: MachineCard) -> None:
