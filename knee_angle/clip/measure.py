@@ -10,13 +10,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle.bounds import Lacking, apart, extension_lacking, limit_standings
+from knee_angle.angle.bounds import (
+    Lacking,
+    LimitStanding,
+    apart,
+    extension_lacking,
+    limit_standings,
+)
 from knee_angle.angle.verdict import judged, tolerance_at, u_display_deg
 from knee_angle.assumptions import COVERAGE, END_FROM_DEG
 from knee_angle.clip import said
@@ -35,6 +41,7 @@ from knee_angle.clip.estimate import Joint, Quantity, estimated
 from knee_angle.clip.film import Film, lens_of_film, opened_film
 from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
+from knee_angle.clip.numbers import Readings
 from knee_angle.clip.weighing import Weigher
 from knee_angle.display.film import DisplayReader
 from knee_angle.landmarks.base import Detector
@@ -51,58 +58,10 @@ __all__ = ["Readings", "crops_of", "measure_clip"]
 
 Floats = NDArray[np.float64]
 
-FEWEST_NUMBERS, NEIGHBOURS, STEADY_DEG = 5, 3, 5.0
-"""A number read in a picture counts where most of three on either side go with it: as far from
-it as the knee moved, half as much again, and a lag's worth (our own)."""
 MOST_UNSEEN = 0.1
 """A larger share of the film without the whole leg is told."""
 ABOUT_END_S = 1.5
 """Displayed numbers so near to an end in time, its lag included, are that end's."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Readings:
-    """Displayed numbers with their times.
-
-    Parameters
-    ----------
-    seconds, displayed_deg : ndarray, shape (r,)
-        After the clip's first picture; degrees of flexion.
-    """
-
-    seconds: Floats
-    displayed_deg: Floats
-
-    def __post_init__(self) -> None:
-        order = np.argsort(self.seconds, kind="stable")
-        object.__setattr__(self, "seconds", np.asarray(self.seconds, dtype=float)[order])
-        object.__setattr__(
-            self, "displayed_deg", np.asarray(self.displayed_deg, dtype=float)[order]
-        )
-
-    def that_fit(self, seconds: Floats, knee_deg: Floats) -> tuple[Readings, int]:
-        """Numbers that go with their neighbours, and how many do not: read wrongly.
-
-        From one number to the next the display moves about as far as the knee does.
-        """
-        if len(self.seconds) < FEWEST_NUMBERS or len(seconds) < 2:
-            return Readings(self.seconds[:0], self.displayed_deg[:0]), len(self.seconds)
-        knee = np.interp(self.seconds, seconds, knee_deg)
-        apart = np.abs(self.displayed_deg[:, None] - self.displayed_deg[None])
-        moved = np.abs(knee[:, None] - knee[None])
-        order = np.arange(len(knee))
-        near = np.abs(order[:, None] - order[None])
-        beside = (near > 0) & (near <= NEIGHBOURS)
-        alike = beside & (apart <= STEADY_DEG + 1.5 * moved)
-        fits = 2 * alike.sum(axis=1) > beside.sum(axis=1)
-        return Readings(self.seconds[fits], self.displayed_deg[fits]), int((~fits).sum())
-
-    def at(self, seconds: float, *, within_s: float) -> float | None:
-        """The number nearest to a time."""
-        if len(self.seconds) == 0:
-            return None
-        k = int(np.argmin(np.abs(self.seconds - seconds)))
-        return float(self.displayed_deg[k]) if abs(self.seconds[k] - seconds) <= within_s else None
 
 
 def measure_clip(
@@ -349,12 +308,24 @@ class _Answering:
             displayed_deg=shown,
             comparison=comparison,
             apart=bound,
-            limits=limit_standings(
-                self.settings, knee_deg=knee.value, u_deg=knee.u, displayed_deg=shown,
-                camera_seen=self.camera_seen,
-            ),
+            limits=self._limits(which, knee, shown, turned=turn.inside),
             shrink=self._shrink(int(self.at[turn.at]), knee.u),
         )  # fmt: skip
+
+    def _limits(
+        self, which: Which, knee: Value, shown: float | None, *, turned: bool
+    ) -> tuple[LimitStanding, ...]:
+        """Where the limits stand; the one at an end where no turn was seen is not proven kept."""
+        found = limit_standings(
+            self.settings, knee_deg=knee.value, u_deg=knee.u, displayed_deg=shown,
+            camera_seen=self.camera_seen,
+        )  # fmt: skip
+        return tuple(
+            replace(one, standing="at")
+            if one.standing == "inside" and one.which == which and not turned
+            else one
+            for one in found
+        )
 
     def _there(self, quantity: Quantity | None, weights: Floats) -> Value | None:
         """Another quantity at the same pictures, as far as it was seen in them."""

@@ -1,18 +1,70 @@
-"""Displayed numbers as people type them: seconds and number, pair by pair."""
+"""Displayed numbers with their times: as people type them, and those that go together."""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from knee_angle.angle.verdict import checked
-from knee_angle.clip.measure import Readings
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.settings import Counting
 
-__all__ = ["typed_numbers"]
+__all__ = ["Readings", "typed_numbers"]
+
+Floats = NDArray[np.float64]
+
+FEWEST_NUMBERS, NEIGHBOURS, STEADY_DEG = 5, 3, 5.0
+"""A number read in a picture counts where most of three on either side go with it: as far from
+it as the knee moved, half as much again, and a lag's worth (our own)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """Displayed numbers with their times.
+
+    Parameters
+    ----------
+    seconds, displayed_deg : ndarray, shape (r,)
+        After the clip's first picture; degrees of flexion.
+    """
+
+    seconds: Floats
+    displayed_deg: Floats
+
+    def __post_init__(self) -> None:
+        order = np.argsort(self.seconds, kind="stable")
+        object.__setattr__(self, "seconds", np.asarray(self.seconds, dtype=float)[order])
+        object.__setattr__(
+            self, "displayed_deg", np.asarray(self.displayed_deg, dtype=float)[order]
+        )
+
+    def that_fit(self, seconds: Floats, knee_deg: Floats) -> tuple[Readings, int]:
+        """Numbers that go with their neighbours, and how many do not: read wrongly.
+
+        From one number to the next the display moves about as far as the knee does.
+        """
+        if len(self.seconds) < FEWEST_NUMBERS or len(seconds) < 2:
+            return Readings(self.seconds[:0], self.displayed_deg[:0]), len(self.seconds)
+        knee = np.interp(self.seconds, seconds, knee_deg)
+        apart = np.abs(self.displayed_deg[:, None] - self.displayed_deg[None])
+        moved = np.abs(knee[:, None] - knee[None])
+        order = np.arange(len(knee))
+        near = np.abs(order[:, None] - order[None])
+        beside = (near > 0) & (near <= NEIGHBOURS)
+        alike = beside & (apart <= STEADY_DEG + 1.5 * moved)
+        fits = 2 * alike.sum(axis=1) > beside.sum(axis=1)
+        return Readings(self.seconds[fits], self.displayed_deg[fits]), int((~fits).sum())
+
+    def at(self, seconds: float, *, within_s: float) -> float | None:
+        """The number nearest to a time."""
+        if len(self.seconds) == 0:
+            return None
+        k = int(np.argmin(np.abs(self.seconds - seconds)))
+        return float(self.displayed_deg[k]) if abs(self.seconds[k] - seconds) <= within_s else None
 
 
 def typed_numbers(text: str, *, counts: Counting = "flexion") -> Readings | None:
