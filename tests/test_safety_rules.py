@@ -17,7 +17,8 @@ from stores import NOON, SHA, found_in, made_frame, made_measurement
 
 from knee_angle.angle import bounds, verdict
 from knee_angle.errors import InvalidInput, KneeAngleError
-from knee_angle.machine import cause
+from knee_angle.machine import cause, check
+from knee_angle.machine.judge import HingeCoordinate
 from knee_angle.machine.prescribed import which_knee
 from knee_angle.page import keeping as page_keeping
 from knee_angle.records import (
@@ -739,3 +740,32 @@ def test_what_was_refused_before_anything_was_begun_begins_anew(tapped):
     assert tapped.visit.pending is None
     tapped.tap(WANTED, fails=KneeAngleError("locked"))
     assert tapped.visit.pending is not None
+
+
+def test_a_picture_that_is_not_as_taken_names_no_cause():
+    found = cause.finding_of(
+        made_frame(distal=60.0), Displayed(99.0), Settings(), machine=None, trusted=False
+    )
+    assert (found.kind, found.advice) == ("not_separable", cause.UNTRUSTED)
+    assert (found.calibration, found.fit) == (None, None)
+
+
+def test_a_part_is_judged_over_the_range_where_there_is_both():
+    part = finding(made_frame(90.0)).calibration
+    over = SimpleNamespace(p_within=0.25, verdict="outside")
+    assert cause._as_judged(part, over) == replace(part, p_within=0.25, verdict="outside")
+    assert cause._as_judged(part, None) is part
+    assert cause._as_judged(None, over) is None
+
+
+@pytest.mark.parametrize(
+    ("mm", "verdict_of_it"),
+    [
+        pytest.param(24.5, "within", id="the tolerance is 25 mm: nearer"),
+        pytest.param(25.5, "outside", id="further"),
+        pytest.param(-25.5, "outside", id="further, the other way"),
+    ],
+)
+def test_the_hinge_has_25_mm(mm, verdict_of_it):
+    seen = HingeCoordinate(mm=mm, u_mm=0.1, verdict="undecided")
+    assert check._length(seen).verdict == verdict_of_it
