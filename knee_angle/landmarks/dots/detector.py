@@ -12,7 +12,8 @@ Where the patches found do not make one leg beyond doubt, the answer is
 A witness (the leg network) settles what geometry leaves open (`expected`). It is asked
 only where the dots alone refuse, or answer less than surely (`sure`): then the dots must lie
 where it sees hip, knee, ankle, bars and hinge, within its ellipses (99 %) widened by
-`DOTS_BESIDE_SEGMENTS`. So buttons, screws and other discs of the dots' colour drop out. It says
+`DOTS_BESIDE_SEGMENTS`. So buttons, screws and other discs of the dots' colour drop out. Where
+they are sure it still is asked for one look, and denies a leg that it sees otherwise. It says
 only which dot is which: the centres are the same with and without it. Where six dots are sure
 but for the end at which the hip lies (heel and hip at one height, both on bare skin), it says
 that end.
@@ -86,6 +87,10 @@ __all__ = ["DotDetector"]
 
 Floats = NDArray[np.float64]
 
+ELSEWHERE = 0.5
+"""A witness that sees one of the points further off, in mean segments, sees another leg: half
+way to the next point (our own)."""
+
 
 class DotDetector:
     """Landmarks from round adhesive dots of one colour.
@@ -135,9 +140,10 @@ class DotDetector:
         alone = _decided(readings)
         sure = isinstance(alone, Reading) and is_sure(alone.named)
         other_end = _exchanged(readings) if sure else None
-        if sure and other_end is None:
-            return _answer(picture, alone, readings)
-        seen = _seen(photo, witness, alone, masked)
+        if isinstance(alone, Reading) and sure and other_end is None:
+            seen = _seen_elsewhere(photo, witness, alone)
+        else:
+            seen = _seen(photo, witness, alone, masked)
         if seen is None:
             return _answer(picture, alone, readings)
         if isinstance(alone, Reading) and other_end is not None:
@@ -271,6 +277,24 @@ def _seen(
         return quick
     found = witness.find(photo, masked=masked)
     return found if isinstance(found, Landmarks) else None
+
+
+def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks | None:
+    """The witness's leg where it denies one that the dots are sure of: another knee, say.
+
+    Six dots of a leg seen obliquely can make another leg with other bars as well. The look is
+    the one that later tells how the camera stands.
+    """
+    leg = _places(sure) * np.array([photo.scale_x, photo.scale_y])
+    points: dict[PointName, Landmark] = {
+        name: Landmark(float(x), float(y), (1.0, 0.0, 1.0), "dot")
+        for name, (x, y) in zip(LEG_POINTS, leg, strict=True)
+    }
+    seen = witness.near(photo, Landmarks(points))
+    if seen is None or not seen.has(*LEG_POINTS):
+        return None
+    off = [[seen.points[n].x_px, seen.points[n].y_px] for n in LEG_POINTS] - leg
+    return seen if np.linalg.norm(off, axis=1).max() > ELSEWHERE * _segment(leg) else None
 
 
 def _exchanged(readings: list[Reading]) -> Reading | None:

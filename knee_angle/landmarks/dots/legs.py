@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
-from knee_angle.landmarks.dots.quality import crowd, pigment_prior, quality
+from knee_angle.landmarks.dots.quality import crowded, pigment_prior, quality
 from knee_angle.records import LEG_POINTS
 
 __all__ = [
@@ -100,11 +100,10 @@ def pigments(found: Candidates, most: int) -> Floats:
     if len(found) < len(LEG_POINTS):
         return np.zeros((0, 3))
     own = quality(found)
-    legs = triples(found, own)
+    legs = triples(found, own, rarest_first=True)
     colours = found.lab[legs.index].mean(axis=1)
-    score = legs.score - 2.0 * crowd(found, own, colours)
     kept: list[Floats] = []
-    for row in np.argsort(-score, kind="stable"):
+    for row in np.argsort(-legs.score, kind="stable"):
         colour = colours[row]
         if all(colour_distance2(colour, other) > SAME_PIGMENT2 / 3.0 for other in kept):
             kept.append(colour)
@@ -113,8 +112,12 @@ def pigments(found: Candidates, most: int) -> Floats:
     return np.array(kept).reshape(-1, 3)
 
 
-def triples(found: Candidates, good: Floats) -> Legs:
-    """The best V-shaped threes of one pigment and size, one way round."""
+def triples(found: Candidates, good: Floats, *, rarest_first: bool = False) -> Legs:
+    """The best V-shaped threes of one pigment and size, one way round.
+
+    ``rarest_first`` takes those first whose colour is on few patches, before threes of a
+    pattern fill the list.
+    """
     colour = colour_distance2(found.lab[:, None], found.lab[None])
     size = np.log(found.radius[:, None] / found.radius[None])
     gap = np.linalg.norm(found.xy[:, None] - found.xy[None], axis=2)
@@ -133,7 +136,10 @@ def triples(found: Candidates, good: Floats) -> Legs:
     ratio = np.log(gap[one, middle] / gap[middle, other])
     score = value[middle, one] + value[middle, other] + good[middle]
     score = score - 0.5 * colour[one, other] - 0.5 * (ratio / LOG_RATIO_SPREAD) ** 2
-    legs = Legs(one, middle, other, score + pigment_prior(found.lab[middle]))
+    score = score + pigment_prior(found.lab[middle])
+    if rarest_first:
+        score = score - 2.0 * crowded(colour, good)[middle]
+    legs = Legs(one, middle, other, score)
     keep = (np.abs(ratio) < LOG_RATIO_LIMIT) & (colour[one, other] < SAME_PIGMENT2)
     keep &= flexion_deg_of(found.xy, legs) < LARGEST_FLEXION_DEG
     best = np.nonzero(keep)[0]

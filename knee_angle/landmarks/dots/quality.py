@@ -14,6 +14,7 @@ __all__ = [
     "STRONG_CHROMA",
     "VOUCHED",
     "crowd",
+    "crowded",
     "pigment_prior",
     "quality",
     "vivid",
@@ -26,6 +27,8 @@ Bools = NDArray[np.bool_]
 STRONG_CHROMA = 28.0
 BLACK_LIGHTNESS = 38.0
 WHITE_LIGHTNESS = 80.0
+DARK_CHROMA, DEEP = 16.0, 0.6
+"""A dark pigment's chroma is less, though it is as deep for its lightness (our own)."""
 FAINT_PIGMENT = 4.0
 """A pigment that stands out: chroma of a marker or pen (from 28), or nearly black, or
 white. Cost of a middling grey or beige."""
@@ -59,11 +62,16 @@ def pigment_prior(lab: Floats) -> Floats:
 
 def crowd(found: Candidates, own: Floats, colours: Floats) -> Floats:
     """Logarithm of how many more patches of these colours there are than usual."""
-    near = colour_distance2(found.lab[None], colours[:, None]) < SAME_PIGMENT2
-    count = (near * np.exp(np.minimum(own, 0.0))).sum(axis=1)
+    return crowded(colour_distance2(found.lab[None], colours[:, None]), own)
+
+
+def crowded(distance2: Floats, own: Floats) -> Floats:
+    """The same from how unlike each colour is to each of the patches, (k, n)."""
+    count = ((distance2 < SAME_PIGMENT2) * np.exp(np.minimum(own, 0.0))).sum(axis=1)
     return np.asarray(np.log(np.maximum(count / USUAL_CROWD, 1.0)))
 
 
 def vivid(found: Candidates) -> bool:
     """Whether patches of about one colour have that of a marker or pen, and are not black."""
-    return bool(np.hypot(*np.median(found.lab[:, 1:], axis=0)) > STRONG_CHROMA)
+    lightness, a, b = np.median(found.lab, axis=0)
+    return bool(np.hypot(a, b) > min(STRONG_CHROMA, max(DARK_CHROMA, DEEP * lightness)))

@@ -32,6 +32,8 @@ Floats = NDArray[np.float64]
 
 MOST_PIGMENTS = 2
 """Colours followed up; the right one is nearly always the first."""
+FEW = 12
+"""So few patches of a colour are followed up whatever they score at first (our own)."""
 WHOLE_CLEAN = 5
 """So many of six sure dots with a whole outline need no search for half seen ones (our own)."""
 
@@ -51,7 +53,7 @@ def readings_of(picture: Picture) -> list[Reading]:
     for colour in pigments(found, MOST_PIGMENTS):
         patches = _alike(found, colour)
         named = assign(patches)
-        if not named or _hopeless(named[0]):
+        if not named or (len(patches) > FEW and _hopeless(named[0])):
             continue
         if not _whole(named[0]):
             more = _half_seen(picture, patches, named[0])
