@@ -33,9 +33,9 @@ TURNS = 20
 # One drag by 3 px on the knee's handle; the time until the answer's fingerprint changes.
 ROUND_TRIP = """
 async (dx) => {
-  const host = [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')][0];
-  const root = host.shadowRoot;
-  const handle = root.querySelector('.handle[data-name=knee]');
+  const hosts = [...document.querySelectorAll('[data-testid=stBidiComponentIsolated]')];
+  const find = (host) => host.shadowRoot.querySelector('.handle[data-name=knee]');
+  const handle = find(hosts.find(find));
   const box = handle.getBoundingClientRect();
   const [x, y] = [box.x + 22, box.y + 22];
   const old = document.querySelector('.answer').dataset.of;
@@ -86,9 +86,11 @@ def in_the_page(page: Page, address: str, photo: Path) -> tuple[list[float], lis
     page.locator("input[type=file]").first.set_input_files(photo)
     page.locator(".answer").wait_for()
     page.locator(".handle").first.wait_for(state="attached")
-    time.sleep(1.5)
+    time.sleep(3.0)
     live, trips = [], []
     for turn in range(TURNS):
+        page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+        page.locator(".answer").wait_for()
         drawn, trip = page.evaluate(ROUND_TRIP, 3 if turn % 2 else -3)
         live.append(drawn)
         trips.append(trip)
