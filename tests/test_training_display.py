@@ -8,11 +8,16 @@ import cv2
 import numpy as np
 import onnxruntime
 import pytest
-import torch
 from drawn_displays import FONTS, drawn, world
 
 from knee_angle.display.line import CHARACTERS, NOTHING, TURNED
 from knee_angle.display.rectify import box_of, normalised, straightened
+
+pytest.importorskip("torch")
+pytest.importorskip("skimage")
+
+import torch
+
 from knee_angle.training import display_export, display_train
 from knee_angle.training.display_glyphs import dot_line, font_line, segment_line
 from knee_angle.training.display_judge import judged_scene
