@@ -234,6 +234,8 @@ CHANGES_NOTHING: dict[str, str] = {
     },
     "knee_angle.machine.check:_judged | for name, one in used.items() if one.displayed is not None"
     " | for name, one in used.items()": "without a number a photo is not used: `_usable`",
+    "knee_angle.machine.check:_too_few_settings | for r in used.values() if r.displayed is not None"
+    " | for r in used.values()": "without a number a photo is not used: `_usable`",
     **{
         f"knee_angle.pipeline:measure_photo | 16{' (again)' * again} | {other}": (
             "another seed, of the photo's hash all the same"

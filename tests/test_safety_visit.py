@@ -208,6 +208,25 @@ def answered(photos, settings=LIMITED, outcomes=()):
     return answer_visit(photos, settings, rng=np.random.default_rng(5), outcomes=outcomes)
 
 
+def test_the_arc_is_that_of_the_machine_as_it_stands_now():
+    """Straighter before adjusting: the arc begins where the machine now begins."""
+    third = replace(SHOTS[1], name="c", setting="3", flexion_deg=SHOTS[1].flexion_deg + 20.0)
+    photos = visit(Body(), [*SHOTS, third])
+    whole = answered([replace(one, displayed_deg=None) for one in photos]).arc.value
+    before, *rest = photos
+    now = [replace(one, displayed_deg=None, adjusted=1) for one in rest]
+    arc = answered([replace(before, displayed_deg=None), *now]).arc.value
+    assert arc == pytest.approx(20.0, abs=4.0)
+    assert whole == pytest.approx(third.flexion_deg - SHOTS[0].flexion_deg, abs=4.0)
+    assert whole > arc + 8.0
+
+
+def test_the_machine_is_judged_where_that_is_wanted():
+    photos, rng = numbered(20.0, 60.0), np.random.default_rng(5)
+    assert answered(photos).machine is not None
+    assert answer_visit(photos, LIMITED, rng=rng, judge=False).machine is None
+
+
 def test_a_visit_of_one_setting_has_no_arc():
     found = answered(numbered(20.0, 60.0)[:1])
     assert (found.arc, found.displayed_arc_deg) == (None, None)
