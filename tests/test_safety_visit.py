@@ -201,6 +201,30 @@ def test_guessed_bars_prove_nothing(sources, kept):
     assert {"hip", "knee", "ankle"} <= set(leg.points)
 
 
+def test_bars_of_a_picture_that_may_be_stretched_do_not_count():
+    leg = PHOTOS[0].leg
+    assert set(MACHINE_POINTS) <= set(without_guessed_bars(leg).points)
+    odd = without_guessed_bars(replace(leg, lens=replace(leg.lens, trusted=False)))
+    assert not set(MACHINE_POINTS) & set(odd.points)
+
+
+@pytest.mark.parametrize(
+    ("adjusted", "said"),
+    [
+        pytest.param((1, 1), None, id="both after"),
+        pytest.param((0, 1), "setting 1 has photos from before and after", id="one before"),
+    ],
+)
+def test_a_setting_is_of_one_machine_as_it_stood(adjusted, said):
+    photos = [
+        replace(one, setting="1", displayed_deg=None, adjusted=n)
+        for one, n in zip(PHOTOS, adjusted, strict=True)
+    ]
+    found = refused(photos)
+    assert (found is None) == (said is None)
+    assert said is None or said in found.reason
+
+
 # ------------------------------------------------------------------ the whole visit
 
 
