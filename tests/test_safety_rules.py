@@ -769,3 +769,20 @@ def test_a_part_is_judged_over_the_range_where_there_is_both():
 def test_the_hinge_has_25_mm(mm, verdict_of_it):
     seen = HingeCoordinate(mm=mm, u_mm=0.1, verdict="undecided")
     assert check._length(seen).verdict == verdict_of_it
+
+
+@pytest.mark.parametrize(
+    ("shared", "u"),
+    [
+        pytest.param(0.0, 5.0, id="nothing shared: 3 and 4 make 5"),
+        pytest.param(8.0, 3.0, id="what both ends share cancels"),
+        pytest.param(12.6, 0.0, id="never less than nothing"),
+    ],
+)
+def test_an_arcs_u_leaves_out_what_both_ends_share(shared, u):
+    bent = course.KeptAngle(
+        "bent", NOON, 90.0, 3.0, (84.0, 96.0), end="flexion", shares=(("straight", shared),)
+    )
+    straight = course.KeptAngle("straight", NOON, 5.0, 4.0, (-3.0, 13.0), end="extension")
+    arc = course._day(NOON.date(), [bent, straight], None).arc
+    assert (arc.deg, arc.u_deg) == (85.0, pytest.approx(u))
