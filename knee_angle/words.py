@@ -33,6 +33,7 @@ __all__ = [
     "BUDGET_WORDS",
     "CAUTION",
     "ENDS_WORDS",
+    "FAULTS",
     "FINDING_WORDS",
     "MARK_WORDS",
     "PLANE_WORDS",
@@ -201,6 +202,9 @@ def probability(p: float) -> str:
         return "> 99 %"
     return "< 1 %" if p < 0.005 else f"{100 * p:.0f} %"
 
+
+FAULTS = ("calibration", "fit", "both")
+"""Findings that are a proven fault: no green stands beside them."""
 
 FINDING_WORDS: dict[FindingKind, str] = {
     "none": say("display and fit are within their tolerances"),

@@ -20,7 +20,7 @@ from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import answer_of_photo, measure
 from knee_angle.records import Comparison, NotMeasured, Unreadable
 from knee_angle.report.answer_text import answer_text
-from knee_angle.report.overlay import overlay
+from knee_angle.report.overlay import VERDICT_INK, overlay
 from knee_angle.store import CHECKLIST
 
 SCENE = scenes(image="bed_01.jpg")[0]
@@ -125,6 +125,22 @@ def test_the_overlay_marks_the_points_and_leaves_the_rest_of_the_photo_alone():
         x, y = round(point.x_px / photo.scale_x), round(point.y_px / photo.scale_y)
         assert changed[y - 12 : y + 12, x - 12 : x + 12].any()
     assert changed.mean() < 0.05
+
+
+@pytest.mark.parametrize(
+    ("alarms", "kind", "green"),
+    [
+        pytest.param((), "none", True, id="nothing found"),
+        pytest.param(("PAST THE PRESCRIBED FLEXION",), "none", False, id="under an alarm"),
+        pytest.param((), "fit", False, id="beside a fault that was found"),
+    ],
+)
+def test_no_green_answer_stands_under_an_alarm_or_beside_a_fault(alarms, kind, green):
+    photo, agrees = read_photo(SCENE.photo), judged("within")
+    finding = replace(found().finding, kind=kind)
+    drawn = np.asarray(overlay(photo, replace(agrees, alarms=alarms, finding=finding)))
+    panel = drawn[photo.small.shape[0] :].astype(int)
+    assert ((np.abs(panel - VERDICT_INK["within"]) < 12).all(axis=2).sum() > 50) == green
 
 
 @pytest.mark.parametrize("verdict", ["within", "outside", "undecided"])

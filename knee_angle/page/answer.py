@@ -21,7 +21,6 @@ from knee_angle.settings import Settings
 __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_table"]
 
 KNEE_OF = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
-FAULTS = ("calibration", "fit", "both")
 
 
 def card(
@@ -128,7 +127,7 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         _sure(answer),
     ]
     look = "past" if past else kind or ""
-    warned = answer.standing == "at" or _found_in(answer) in FAULTS
+    warned = answer.standing == "at" or _found_in(answer) in words.FAULTS
     return (
         f'<section class="answer visit {look}{" warned" if warned and not past else ""}" {head}>'
         f"{''.join(parts)}</section>"
@@ -241,7 +240,7 @@ def now(found: Judged) -> str:
     shape = "" if kind is None else f'<span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
     alarm = f'<b class="stop">{tell("PAST THE LIMIT")}</b>' if past else ""
     look: str = "past" if past else kind or ""
-    if not past and (answer.standing == "at" or _found_in(answer) in FAULTS):
+    if not past and (answer.standing == "at" or _found_in(answer) in words.FAULTS):
         look = f"{look} warned"
     return f'<p class="now {look}" aria-hidden="true">{alarm}{shape}{"".join(told)}</p>'
 
@@ -314,7 +313,7 @@ def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool) -> str
         return "past"
     kind = "" if result.comparison is None else result.comparison.verdict
     at = answer is not None and answer.standing == "at"
-    fault = answer is not None and _found_in(answer) in FAULTS
+    fault = answer is not None and _found_in(answer) in words.FAULTS
     return f"{kind} warned" if at or fault else kind
 
 

@@ -251,7 +251,7 @@ def _rows(result: Measurement) -> list[Row]:
                     verdict=words.VERDICT_WORDS[difference.verdict],
                     tolerance_deg=difference.tolerance_deg,
                 ),
-                difference.verdict,
+                _tone(result, difference.verdict),
             ),
         ]
     if result.finding is not None:
@@ -263,6 +263,12 @@ def _rows(result: Measurement) -> list[Row]:
     rows.append((tell("Points"), tell(words.sources(result.landmarks)), None))
     rows.append((tell("Plane"), tell(words.PLANE_WORDS[result.plane]), None))
     return rows
+
+
+def _tone(result: Measurement, verdict: Verdict) -> Verdict | None:
+    """The verdict's colour: no green answer under an alarm or beside a fault."""
+    fault = result.finding is not None and result.finding.kind in words.FAULTS
+    return None if verdict == "within" and (result.alarms or fault) else verdict
 
 
 def _shape(pen: ImageDraw.ImageDraw, kind: str, at: Point, size: float, ink: Colour) -> None:

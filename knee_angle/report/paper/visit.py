@@ -59,7 +59,6 @@ TOLERANCE_WORDS = {
 }
 MOST_SOURCES = 5
 """So many sources of the ± stand by name, the weightiest first; the rest is one line."""
-FAULTS = ("calibration", "fit", "both")
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +188,7 @@ def _first(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> Banner:
         say("{where}: {told}.", where=END_WORDS[place.end], told=visit_words.apart_text(apart))
     ]
     found = None if contract["machine"] is None else contract["machine"]["finding"]
-    if found in FAULTS:
+    if found in words.FAULTS:
         told.append(capital(words.FINDING_WORDS[found]))
     if contract["standing"] == "at":
         told.append(capital(limits))
