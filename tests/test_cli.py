@@ -22,6 +22,7 @@ from knee_angle.landmarks.manual import UNBOUND
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Measurement
 from knee_angle.settings import Settings
+from knee_angle.store import open_store
 
 BED = SAMPLES / "bed_01.jpg"
 
@@ -315,6 +316,28 @@ def test_a_reader_that_goes_away_is_no_fault():
         assert writing.stdout.read(1) == b"{"
         writing.stdout.close()
         assert writing.stderr.read() == b""
+
+
+@pytest.mark.parametrize(
+    ("command", "photos"),
+    [
+        pytest.param("measure", [BED, SAMPLES / "bed_06.jpg"], id="photo by photo"),
+        pytest.param("visit", [SAMPLES / "series_a_1.jpg"], id="a visit"),
+    ],
+)
+def test_a_reader_that_went_away_costs_no_row(tmp_path, command, photos):
+    """`knee-angle measure --keep | head`: what was to be kept is kept, and nothing is said."""
+    store = tmp_path / "kept.db"
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        [sys.executable, "-m", "knee_angle", command, *photos, "--keep", "--store", store],
+        stdout=writing, stderr=subprocess.PIPE, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (1, "")
+    with open_store(store, create=False) as opened:
+        assert len(opened.measurements()) == len(photos)
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a full device (Linux)")

@@ -25,6 +25,7 @@ from knee_angle.cli.store import (
     opened_store,
     with_prescription,
 )
+from knee_angle.cli.streams import Printed
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.files import write_whole
 from knee_angle.language import say, tell
@@ -85,13 +86,18 @@ def clip(
         readings = read_clip_table(displayed_table, settings.counts)
     answer = _measured(film, settings=settings, legs=legs, readings=readings, f35_mm=focal_35mm)
     asked = [limits_not_known(person, unknown)] if unknown and person else []
-    _print(answer, asked, output, shown(film))
-    _write(answer, chart, frames)
+    printed = Printed(goes_on=True)
+    _print(answer, asked, output, shown(film), printed)
     problems = [unknown] if unknown else []
     if keep and (lost := _kept(answer, film, settings, person, machine, store, keep_pictures)):
         problems.append(lost)
+    try:
+        _write(answer, chart, frames)
+    except InvalidInput as error:
+        problems.append(str(error))
     if problems:
         raise StoreError("; ".join(problems))
+    printed.finish()
     raise typer.Exit(_status(answer))
 
 
@@ -168,7 +174,9 @@ def _check_kind(name: str, path: Path | None) -> None:
         )
 
 
-def _print(answer: ClipOutcome, asked: list[str], output: Format, name: str) -> None:
+def _print(
+    answer: ClipOutcome, asked: list[str], output: Format, name: str, printed: Printed
+) -> None:
     from knee_angle.records import NotMeasured
     from knee_angle.report.clip_contract import clip_as_json
     from knee_angle.report.clip_words import clip_text
@@ -176,18 +184,19 @@ def _print(answer: ClipOutcome, asked: list[str], output: Format, name: str) -> 
     if output is Format.JSON:
         row = clip_as_json(answer, clip=name, version=__version__)
         row["alarms"] = [*asked, *row["alarms"]]
-        print(json.dumps(for_programs(row), allow_nan=False))
+        printed.show(json.dumps(for_programs(row), allow_nan=False))
         return
     for alarm in (*asked, *answer.alarms):
-        print(f"!! {tell(alarm)}")
-    print(name)
+        printed.show(f"!! {tell(alarm)}")
+    printed.show(name)
     if isinstance(answer, NotMeasured):
         told = say("Not measured: {reason}.", reason=words.phrase(answer.reason))
-        print(f"{tell(told)}\n{tell(say('Next: {advice}.', advice=words.phrase(answer.advice)))}")
+        advice = say("Next: {advice}.", advice=words.phrase(answer.advice))
+        printed.show(f"{tell(told)}\n{tell(advice)}")
     else:
         for line in clip_text(answer):
-            print(tell(line))
-    print(tell(words.CAUTION))
+            printed.show(tell(line))
+    printed.show(tell(words.CAUTION))
 
 
 def _write(answer: ClipOutcome, chart: Path | None, frames: Path | None) -> None:

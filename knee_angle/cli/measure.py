@@ -30,6 +30,7 @@ from knee_angle.cli.store import (
     limits_not_known,
     with_prescription,
 )
+from knee_angle.cli.streams import Printed
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.language import joined, say, tell
 from knee_angle.settings import Settings
@@ -149,10 +150,13 @@ def _answered(
     ------
     KneeAngleError
         After the last photo: what could not be read, drawn or kept.
+    OSError
+        After the last photo that is kept: what could not be printed.
     """
     problems, status = [unknown] if unknown else [], 0
+    printed = Printed(goes_on=keeper is not None)
     try:
-        status = _print(outcomes, output, keeper)
+        status = _print(outcomes, output, keeper, printed)
     except KneeAngleError as error:
         problems.append(str(error))
         if keeper is None and not unknown:
@@ -161,11 +165,17 @@ def _answered(
         problems.append(not_kept)
     if problems:
         raise StoreError(joined("; ", problems))
+    printed.finish()
     return status
 
 
-def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None) -> int:
-    """Print results one by one; 1 where any photo has no number, else 0."""
+def _print(
+    outcomes: Iterator[tuple[Path, Outcome]],
+    output: Format,
+    keeper: Keeper | None,
+    printed: Printed,
+) -> int:
+    """Print and keep results one by one; 1 where any photo has no number, else 0."""
     from knee_angle import __version__, words
     from knee_angle.pipeline import judged_alone
     from knee_angle.records import Measurement
@@ -181,13 +191,13 @@ def _print(outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Kee
         row = contract.as_json(photo.name, judged, version=__version__)
         match output:
             case Format.JSON:
-                print(json.dumps(for_programs(row), allow_nan=False), flush=True)
+                printed.show(json.dumps(for_programs(row), allow_nan=False))
             case Format.CSV:
-                print(contract.as_csv([row], header=number == 0), end="", flush=True)
+                printed.show(contract.as_csv([row], header=number == 0), end="")
             case Format.TEXT:
-                print(answer_text(shown(photo), judged, alone), flush=True)
+                printed.show(answer_text(shown(photo), judged, alone))
         if keeper is not None:
             keeper.keep(photo, judged)
     if output is Format.TEXT:
-        print(tell(words.CAUTION))
+        printed.show(tell(words.CAUTION))
     return int(failed)

@@ -22,6 +22,7 @@ from knee_angle.cli.store import (
     opened_store,
     with_prescription,
 )
+from knee_angle.cli.streams import Printed
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.language import joined, say, tell
 from knee_angle.settings import Counting, Settings
@@ -86,7 +87,8 @@ def visit(
     found = [(shot, outcome) for shot, (_, outcome) in zip(shots, outcomes, strict=True)]
     limits_unknown = () if not unknown else (limits_not_known(person, unknown),)
     answer = _judged(found, legs)
-    status = _answered(answer, found, legs, limits_unknown, output)
+    printed = Printed(goes_on=keep)
+    status = _answered(answer, found, legs, limits_unknown, output, printed)
     problems = [unknown] if unknown else []
     if keep and (
         not_kept := _kept(answer, _with_findings(found), settings, person, machine, store)
@@ -94,6 +96,7 @@ def visit(
         problems.append(not_kept)
     if problems:
         raise StoreError(joined("; ", problems))
+    printed.finish()
     raise typer.Exit(status)
 
 
@@ -117,6 +120,7 @@ def _answered(
     legs: LegSettings,
     unknown: tuple[str, ...],
     output: Format,
+    printed: Printed,
 ) -> int:
     """Print the visit's answer, what is asked and alarmed first; the exit status."""
     from knee_angle.machine.answer import VisitAnswer
@@ -137,13 +141,13 @@ def _answered(
     if output is Format.JSON:
         row = visit_as_json(answer, version=__version__)
         row["alarms"] = [*alarms, *row.get("alarms", [])]
-        print(json.dumps(for_programs(row), allow_nan=False))
+        printed.show(json.dumps(for_programs(row), allow_nan=False))
     else:
-        print("".join(f"!! {tell(alarm)}\n" for alarm in alarms), end="")
+        printed.show("".join(f"!! {tell(alarm)}\n" for alarm in alarms), end="")
         if isinstance(answer, VisitAnswer):
-            print(f"{visit_text(answer)}\n{tell(words.CAUTION)}")
+            printed.show(f"{visit_text(answer)}\n{tell(words.CAUTION)}")
         else:
-            print(
+            printed.show(
                 tell(
                     "Not measured: {reason}.\nNext: {advice}.\n{caution}",
                     reason=answer.reason,
