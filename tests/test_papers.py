@@ -21,6 +21,7 @@ from stores import (
     SHA,
     at_angle,
     invented_ward,
+    made_frame,
     made_measurement,
     made_series,
     made_visit,
@@ -34,6 +35,7 @@ from knee_angle.pipeline import answer_of_visit
 from knee_angle.records import CropJpeg
 from knee_angle.report.paper.blocks import Beside, Cell, Paper, Picture, Signatures, Table, as_json
 from knee_angle.report.paper.html import html_of
+from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.report.paper.pdf import pdf_of
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
@@ -41,6 +43,7 @@ from knee_angle.store import SetUp, new_id, open_store
 from knee_angle.store.rows import unnamed_visit
 from knee_angle.visit.photos import Shot
 
+UNDECIDED = "Cannot tell whether the display agrees"
 HEBREW, ARABIC = "מבט נוסף בעוד יומיים", "يرجى القياس مرة أخرى"
 ABOUT = About("P-017", "M-03", NOON, saved_at=NOON, who="ward 3", row="ab" * 16, software="0.1.0")
 
@@ -149,7 +152,9 @@ def test_an_end_that_is_not_proven_takes_the_all_clear_from_the_visit(judged):
     contract = visit_as_json(unnamed_visit(answer), version="0.1.0")
     contract["settings"][0]["comparison"]["verdict"] = "undecided"
     banner = paper_of(judged, **contract).blocks[0]
-    assert (banner.head, banner.tone) == ("Cannot tell", "undecided")
+    assert (banner.head, banner.tone) == (UNDECIDED, "undecided")
+    assert banner.text.startswith("Extension end: display 13°, knee 12°: 1° apart, at most ")
+    assert banner.text.endswith("(95 %); 5° are allowed.")
     contract["settings"][1]["comparison"]["verdict"] = "outside"
     banner = paper_of(judged, **contract).blocks[0]
     assert (banner.head, banner.tone) == ("Display does not agree", "outside")
@@ -267,6 +272,22 @@ def test_the_pdf_is_tagged_names_its_language_and_describes_its_pictures(judged)
     walk(root["/StructTreeRoot"]["/K"])
     assert {"/H1", "/H2", "/Table", "/TH", "/TD", "/Figure", "/P"} <= set(kinds)
     assert len([alt for alt in alts if "of flexion" in alt]) == 2
+
+
+def test_a_drawing_without_photo_holds_all_of_its_lines(judged):
+    _, photos = judged
+    for bent in ((0.0, 0.0), (-300.0, 150.0), (250.0, -420.0)):
+        one = photos[1].measurement
+        points = one.landmarks.points
+        moved = replace(points["ankle"], x_px=points["ankle"].x_px + bent[0],
+                        y_px=points["ankle"].y_px + bent[1])  # fmt: skip
+        landmarks = replace(one.landmarks, points={**points, "ankle": moved})
+        drawing = leg_drawing(replace(one, landmarks=landmarks), None)
+        lines = re.findall(r'points="([^"]*)"', drawing.svg())
+        at = np.array([[float(n) for n in pair.split(",")] for line in lines
+                       for pair in line.split()])  # fmt: skip
+        assert at.min() >= 0.0
+        assert (at <= np.add([drawing.width, drawing.height], 0.01)).all()
 
 
 def test_the_same_paper_gives_the_same_bytes(judged):
@@ -489,7 +510,44 @@ def test_a_limit_that_was_passed_in_a_photo_of_the_check_stands_before_the_verdi
     first, second, *_ = papers.of_machine(store, "M-03").blocks
     assert (first.head, first.tone) == ("PAST THE PRESCRIBED LIMIT", "past")
     assert first.text == f"{alarm} (photo 1)."
-    assert second.head in ("Display agrees", "Display does not agree", "Cannot tell")
+    assert second.head in ("Display agrees", "Display does not agree", UNDECIDED)
+
+
+def test_the_table_says_whose_bars_did_not_count_and_their_plus_minus_stays_out(store):
+    series = made_series()
+    name, one = next(iter(series.items()))
+    found = made_frame(11.0, u=5.0, source="network")
+    series[name] = replace(one, machine=replace(one.machine, frame=found))
+    keep_check(store, (check_machine(series, SETTINGS), series))
+    photos, budget = [
+        block for block in papers.of_machine(store, "M-03").blocks if isinstance(block, Table)
+    ][1:3]
+    assert [row[-1] for row in photos.rows[:5]] == ["knee alone", "used", "used", "used", "used"]
+    own = next(row[1] for row in budget.rows if row[0] == "Bars in one photo, beyond that")
+    assert float(own.removesuffix("°")) < 1.0
+
+
+@pytest.mark.parametrize(
+    ("language", "size", "more"),
+    [("de", "letter", 0), ("de", "letter", 2), ("en", "a4", 1), ("en", "a4", 6)],
+)
+def test_places_to_sign_stand_on_the_page_that_says_what_was_signed(
+    store, checked, language, size, more
+):
+    result, series = checked
+    first, *_ = series.values()
+    many = {**series, **{f"{n}.jpg": first for n in range(more)}}
+    store.save_check(
+        result, machine="M-03", outcomes=many, settings=SETTINGS,
+        photo_sha256={name: f"{n:x}" * 64 for n, name in enumerate(many)},
+    )  # fmt: skip
+    with in_language(language):
+        content = pdf_of(papers.of_machine(store, "M-03"), size, language)
+    pages = opened_pdf(content).pages
+    (signed,) = [text for page in pages if "Released by" in (text := page.extract_text())
+                 or "Freigegeben von" in text]  # fmt: skip
+    assert "SHA-256" in signed
+    assert "M-03" in signed
 
 
 def test_the_hash_of_a_certificate_changes_with_what_went_in(store, checked):

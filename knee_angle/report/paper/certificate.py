@@ -12,10 +12,11 @@ from knee_angle import words
 from knee_angle.angle.verdict import u_display_deg
 from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.machine.calibration import Line
+from knee_angle.machine.cause import guessed
 from knee_angle.machine.check import MachineCheck, check_alarms
 from knee_angle.machine.difference import band_of, differences_of
 from knee_angle.machine.over_range import RangeVerdict
-from knee_angle.records import CropJpeg, Measurement, Outcome, Verdict
+from knee_angle.records import CropJpeg, Frame, Measurement, Outcome, Verdict
 from knee_angle.report.paper.blocks import (
     Banner,
     Beside,
@@ -32,9 +33,9 @@ from knee_angle.report.paper.blocks import (
 from knee_angle.report.paper.blocks import Words as Text
 from knee_angle.report.paper.charts import Series, check_chart
 from knee_angle.report.paper.common import (
+    BANNER_HEADS,
     FOOT,
     PAGE,
-    VERDICT_HEADS,
     VERDICT_SHAPES,
     deg,
     gone,
@@ -175,7 +176,7 @@ def _first(result: MachineCheck) -> Banner:
     kind = verdict.verdict
     # No green round a fault that was found elsewhere.
     tone = "undecided" if kind == "within" and result.kind != "none" else kind
-    return Banner(VERDICT_HEADS[kind], told, tone, VERDICT_SHAPES[kind])
+    return Banner(BANNER_HEADS[kind], told, tone, VERDICT_SHAPES[kind])
 
 
 def _figures(result: MachineCheck) -> Table:
@@ -310,8 +311,23 @@ def _photo(name: str, one: Outcome, result: MachineCheck) -> Row:
         _with(one.knee.deg, one.knee.u_deg),
         "–" if frame is None or shown is None else deg(shown - frame.deg, sign=True),
         "–" if shown is None else deg(shown - one.knee.deg, sign=True),
-        say("used") if name in result.photos else say("left out"),
+        _used(name, one, result),
     )
+
+
+def _used(name: str, one: Measurement, result: MachineCheck) -> str:
+    """What of a photo counts; bars that the network alone saw are shown and prove nothing."""
+    if name not in result.photos:
+        return say("left out")
+    if result.reading is None or _bars_count(one):
+        return say("used")
+    return say("knee alone")
+
+
+def _bars_count(one: Measurement) -> bool:
+    """Whether the photo's bars prove anything, as `visit.photos.without_guessed_bars` has it."""
+    frame = None if one.machine is None else one.machine.frame
+    return frame is not None and not guessed(frame) and one.leg.lens.trusted
 
 
 def _with(value: float, u: float) -> str:
@@ -323,13 +339,14 @@ def _budget(
 ) -> list[Block]:
     """What goes into the ± of the lines."""
     used = [one for one in outcomes.values() if isinstance(one, Measurement)]
+    frames = _counting(result, outcomes)
     rows: list[Row] = [
         (say("Display's step and movement"), _u(u_display_deg(settings)), say("each reading"))
     ]
-    if result.frames:
-        shared = max(frame.u_shared_deg for frame in result.frames)
+    if frames:
+        shared = max(frame.u_shared_deg for frame in frames)
         own = median(
-            math.sqrt(max(frame.u_deg**2 - frame.u_shared_deg**2, 0.0)) for frame in result.frames
+            math.sqrt(max(frame.u_deg**2 - frame.u_shared_deg**2, 0.0)) for frame in frames
         )
         rows += [
             (
@@ -356,6 +373,20 @@ def _budget(
                 "together, with what photos share counted once."
             ),
         )
+    ]
+
+
+def _counting(result: MachineCheck, outcomes: Mapping[str, Outcome]) -> list[Frame]:
+    """The bars of photos whose bars count, as the check took them where it did so anew."""
+    if result.reading is None:
+        return []
+    again = dict(zip(result.photos, result.frames, strict=False))
+    return [
+        frame
+        for name in result.photos
+        if isinstance(one := outcomes[name], Measurement)
+        and _bars_count(one)
+        and (frame := again.get(name) or (one.machine and one.machine.frame))
     ]
 
 

@@ -10,6 +10,7 @@ from knee_angle.records import Side, Verdict
 from knee_angle.report.paper.blocks import Banner, Shape
 
 __all__ = [
+    "BANNER_HEADS",
     "FOOT",
     "MARK_WORDS",
     "PAGE",
@@ -41,6 +42,11 @@ VERDICT_HEADS: dict[Verdict, str] = {
     "outside": say("Display does not agree"),
     "undecided": say("Cannot tell"),
 }
+BANNER_HEADS: dict[Verdict, str] = {
+    **VERDICT_HEADS,
+    "undecided": say("Cannot tell whether the display agrees"),
+}
+"""The same where no head of a column says of what."""
 VERDICT_SHAPES: dict[Verdict, Shape] = {
     "within": "circle",
     "outside": "triangle",

@@ -98,9 +98,10 @@ def _photo(crop: CropJpeg, longest_px: int) -> tuple[Drawing, Places]:
 
 
 def _bare(measured: Measurement) -> tuple[Drawing, Places]:
-    """A blank ground around the points."""
+    """A blank ground around the points, and around the line beyond the knee and its arc."""
     at = [(p.x_px, p.y_px) for p in measured.landmarks.points.values()]
-    xs, ys = zip(*at, strict=True)
+    beyond, arc, _ = _angle(measured)
+    xs, ys = zip(*at, beyond, *arc, strict=True)
     room = MARGIN * max(max(xs) - min(xs), max(ys) - min(ys))
     left, top = min(xs) - room, min(ys) - room
     width, height = max(xs) - left + room, max(ys) - top + room
@@ -122,20 +123,27 @@ def _machine(pen: _Pen, measured: Measurement, colour: str) -> None:
         pen.ring(point, colour, 3.0)
 
 
-def _leg(pen: _Pen, measured: Measurement, colour: str) -> None:
+def _angle(measured: Measurement) -> tuple[Point, list[Point], Point]:
+    """The end of the thigh's line beyond the knee, the arc to the lower leg, the number's place."""
     hip, knee, ankle = (_xy(measured.landmarks.points[n]) for n in ("hip", "knee", "ankle"))
     beyond = (hip[0] + 1.55 * (knee[0] - hip[0]), hip[1] + 1.55 * (knee[1] - hip[1]))
-    pen.line([knee, beyond], colour, 1.2, dashed=True)
-    pen.line([hip, knee, ankle], colour, 2.4)
     start = math.atan2(knee[1] - hip[1], knee[0] - hip[0])
     end = math.atan2(ankle[1] - knee[1], ankle[0] - knee[0])
     turn = (end - start + math.pi) % (2 * math.pi) - math.pi
     radius = 0.34 * math.dist(knee, ankle)
     arc = [_round(knee, radius, start + turn * step / 40) for step in range(41)]
+    return beyond, arc, _round(knee, 1.75 * radius, start + turn / 2)
+
+
+def _leg(pen: _Pen, measured: Measurement, colour: str) -> None:
+    hip, knee, ankle = (_xy(measured.landmarks.points[n]) for n in ("hip", "knee", "ankle"))
+    beyond, arc, number = _angle(measured)
+    pen.line([knee, beyond], colour, 1.2, dashed=True)
+    pen.line([hip, knee, ankle], colour, 2.4)
     pen.line(arc, colour, 1.6)
     for point in (hip, knee, ankle):
         pen.ring(point, colour, 4.2)
-    x, y = pen.place(_round(knee, 1.75 * radius, start + turn / 2))
+    x, y = pen.place(number)
     size = 17 * pen.unit
     pen.drawing.text(
         words.degrees(measured.knee.deg),

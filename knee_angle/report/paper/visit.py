@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from knee_angle import words
+from knee_angle.angle.bounds import Apart
 from knee_angle.language import capital, figure, joined, say, say_as, say_many
 from knee_angle.records import CropJpeg, Measurement, Verdict
 from knee_angle.report import visit_words
@@ -28,10 +30,10 @@ from knee_angle.report.paper.blocks import (
     Words,
 )
 from knee_angle.report.paper.common import (
+    BANNER_HEADS,
     FOOT,
     PAGE,
     SIDE_WORDS,
-    VERDICT_HEADS,
     VERDICT_SHAPES,
     code_words,
     deg,
@@ -183,10 +185,11 @@ def _first(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> Banner:
     if not judged:
         return Banner(say("Knee measured"), say("No displayed number was given."))
     verdict = _worst([place for place, _ in judged])
-    place, apart = max(judged, key=lambda one: abs(one[1].discrepancy_deg))
-    told: list[str] = [
-        say("{where}: {told}.", where=END_WORDS[place.end], told=visit_words.apart_text(apart))
-    ]
+    # Of the places that the verdict hangs on, the one that is furthest off.
+    place, apart = max(
+        judged, key=lambda one: (one[0].verdict == verdict, abs(one[1].discrepancy_deg))
+    )
+    told: list[str] = [_apart(place, apart)]
     found = None if contract["machine"] is None else contract["machine"]["finding"]
     if found in words.FAULTS:
         told.append(capital(words.FINDING_WORDS[found]))
@@ -194,7 +197,21 @@ def _first(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> Banner:
         told.append(capital(limits))
     # No green round a fault, or round a limit that is not proven kept.
     tone: Tone = "undecided" if verdict == "within" and len(told) > 1 else verdict
-    return Banner(VERDICT_HEADS[verdict], joined(" ", told), tone, VERDICT_SHAPES[verdict])
+    return Banner(BANNER_HEADS[verdict], joined(" ", told), tone, VERDICT_SHAPES[verdict])
+
+
+def _apart(place: kept.Place, apart: Apart) -> str:
+    """The place that counts most, in plain numbers: what is shown, what is, what is allowed."""
+    return say(
+        "{where}: display {shown}, knee {knee}: {apart} apart, at most {bound} (95 %); "
+        "{tolerance_deg:g}° are allowed.",
+        where=END_WORDS[place.end],
+        shown=figure(f"{place.displayed_deg:g}°"),
+        knee=whole(place.knee.value),
+        apart=whole(abs(apart.discrepancy_deg)),
+        bound=figure(f"{math.ceil(apart.at_most_deg):d}°"),
+        tolerance_deg=place.tolerance_deg,
+    )
 
 
 def told_lines(contract: Mapping[str, Any], name: str) -> list[str]:
