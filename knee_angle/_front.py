@@ -15,7 +15,6 @@ import numpy as np
 
 from knee_angle import pipeline
 from knee_angle.agreement import Study, StudySettings
-from knee_angle.angle.verdict import checked
 from knee_angle.batch.run import BatchPlan, cores, run_batch
 from knee_angle.cli.agreement import study_of
 from knee_angle.clip.answer import ClipAnswer
@@ -25,6 +24,7 @@ from knee_angle.machine import check
 from knee_angle.machine.check import MachineCheck
 from knee_angle.machine.empty import EmptyCheck
 from knee_angle.records import NotMeasured, Outcome
+from knee_angle.records.displayed import checked
 from knee_angle.settings import Settings, changed
 
 __all__ = ["check_machine", "compare_methods", "measure", "measure_clip", "measure_folder"]

@@ -25,7 +25,6 @@ import numpy as np
 
 from knee_angle.angle import uncertainty, verdict
 from knee_angle.angle.side import side_of
-from knee_angle.display.told import counted_deg, display_of, with_display
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.choose import (
@@ -46,6 +45,7 @@ from knee_angle.machine.refused import TWO_NUMBERS, counts_once
 from knee_angle.photo import boards
 from knee_angle.photo.bars_alone import bars_alone
 from knee_angle.photo.copies import copies_of
+from knee_angle.photo.display.told import counted_deg, display_of, with_display
 from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
@@ -61,6 +61,7 @@ from knee_angle.records import (
     Unreadable,
     View,
 )
+from knee_angle.records.displayed import checked
 from knee_angle.settings import Settings
 from knee_angle.visit import Shot, VisitPhoto, without_bars, without_guessed_bars
 
@@ -288,7 +289,7 @@ def measure_photo(
     again, and every automatic point that no hand replaced still counts.
     """
     started = time.perf_counter()
-    displayed = None if displayed_deg is None else verdict.checked(displayed_deg)
+    displayed = None if displayed_deg is None else checked(displayed_deg)
     past = cause.display_alarms(displayed_deg, settings)
     tags = find_tags(photo) if seen is None else seen.tags
     lens = lens_through(photo, tags, tag_mm=settings.tag_mm)

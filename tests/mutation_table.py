@@ -16,7 +16,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.angle.bounds:limit_standings",
             "knee_angle.angle.bounds:_standing",
             "knee_angle.angle.bounds:extension_lacking",
-            "knee_angle.angle.verdict:DISPLAYED_RANGE_DEG",
+            "knee_angle.records.displayed:DISPLAYED_RANGE_DEG",
             "knee_angle.settings:flexion_of_display",
             "knee_angle.angle.verdict:display_range",
             "knee_angle.angle.verdict:conformance_probability",
@@ -147,7 +147,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.landmarks.choose:without_direction",
             "knee_angle.pipeline:measure_photo",
         ),
-        ("test_safety_rules.py", "test_tables.py"): ("knee_angle.tables:_as_numbers",),
+        ("test_safety_rules.py", "test_tables.py"): ("knee_angle.files.tables:_as_numbers",),
     }.items()
     for target in targets
 }

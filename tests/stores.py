@@ -38,6 +38,7 @@ from knee_angle.records import (
     Outcome,
     View,
 )
+from knee_angle.records.displayed import checked
 from knee_angle.settings import Settings
 from knee_angle.store import MachineCard, PhotoToKeep, SetUp, Store
 from knee_angle.visit import VisitPhoto
@@ -69,7 +70,7 @@ def made_measurement(
         placement_mm=settings.placed_mm,
     )
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=seeded(sha256))
-    shown = None if displayed_deg is None else verdict.checked(displayed_deg)
+    shown = None if displayed_deg is None else checked(displayed_deg)
     return Measurement(
         photo="Ada Lovelace left knee.jpg",
         leg=leg,
@@ -137,7 +138,7 @@ def as_measured(photo: VisitPhoto) -> Measurement:
         leg=photo.leg,
         knee=uncertainty.flexion_with_uncertainty(photo.leg, trials=200, rng=rng),
         machine=None if frame is None else Machine(points={}, frame=frame),
-        displayed=None if shown is None else verdict.checked(shown),
+        displayed=None if shown is None else checked(shown),
         alarms=(),
         cautions=(),
     )
@@ -209,7 +210,7 @@ def invented_ward(store: Store, *, today: datetime) -> None:
     for n in range(0, 21, 2):
         flexion = 55.0 + 2.4 * n + float(rng.normal(0, 1.5))
         for end, deg in (("flexion", flexion), ("extension", 14.0 - 0.6 * n)):
-            displayed = verdict.checked(round(deg + (7.0 if end == "flexion" else -3.0)))
+            displayed = checked(round(deg + (7.0 if end == "flexion" else -3.0)))
             measured = replace(at_angle(base, deg, u_deg=2.1), displayed=displayed)
             measured = replace(
                 measured, comparison=verdict.compare(displayed, measured.knee, SETTINGS)
@@ -224,13 +225,13 @@ def invented_ward(store: Store, *, today: datetime) -> None:
                 taken_at=begin + timedelta(days=n),
             )
     series = made_series()
-    checked = check_machine(series, SETTINGS)
-    assert isinstance(checked, MachineCheck)
+    found = check_machine(series, SETTINGS)
+    assert isinstance(found, MachineCheck)
     for machine, last, drift in (("M-01", 30, 0.0), ("M-02", 115, 0.0), ("M-03", 160, 9.0)):
         for n in range(14):
             offset = 1.5 + float(rng.normal(0, 0.6)) + (drift if n == 13 else 0.0)
             store.save_check(
-                shifted(checked, offset_deg=offset, gain=1.0 + float(rng.normal(0, 0.006))),
+                shifted(found, offset_deg=offset, gain=1.0 + float(rng.normal(0, 0.006))),
                 machine=machine,
                 outcomes=series,
                 settings=SETTINGS,

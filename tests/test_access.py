@@ -13,16 +13,16 @@ import sqlalchemy as sa
 from argon2 import PasswordHasher
 from stores import SETTINGS, SHA, made_measurement, made_series
 
-from knee_angle.access import passwords, tables
-from knee_angle.access.guarded import ACT_OF, guarded
-from knee_angle.access.pairing import LIVES
-from knee_angle.access.roles import ACTS, MAY, ROLES, NotAllowed
-from knee_angle.access.sessions import ABSOLUTE, IDLE
-from knee_angle.access.signing_in import Access, SignedIn, Wait
-from knee_angle.access.slowing import FREE, LONGEST_WAIT_S, wait_after_s
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.check import check_machine
 from knee_angle.store import MachineCard, Store, open_store
+from knee_angle.store.access import passwords, tables
+from knee_angle.store.access.guarded import ACT_OF, guarded
+from knee_angle.store.access.pairing import LIVES
+from knee_angle.store.access.roles import ACTS, MAY, ROLES, NotAllowed
+from knee_angle.store.access.sessions import ABSOLUTE, IDLE
+from knee_angle.store.access.signing_in import Access, SignedIn, Wait
+from knee_angle.store.access.slowing import FREE, LONGEST_WAIT_S, wait_after_s
 
 RIGHT = "several words with spaces"
 FROM = {"address": "192.0.2.7", "device": "a browser"}

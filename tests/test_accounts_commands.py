@@ -12,12 +12,12 @@ import pytest
 from argon2 import PasswordHasher
 from typer.testing import CliRunner
 
-from knee_angle.access import passwords
-from knee_angle.access.unit import FILES
-from knee_angle.access.ward import from_arguments
 from knee_angle.cli.app import app
 from knee_angle.errors import InvalidInput
 from knee_angle.store import open_store
+from knee_angle.store.access import passwords
+from knee_angle.store.access.unit import FILES
+from knee_angle.store.access.ward import from_arguments
 
 RIGHT = "several words with spaces"
 

@@ -8,7 +8,7 @@ from pyarrow import parquet
 
 from knee_angle.batch.table import match
 from knee_angle.errors import InvalidInput
-from knee_angle.tables import read_table as read_any_table
+from knee_angle.files.tables import read_table as read_any_table
 
 
 def read_table(path):

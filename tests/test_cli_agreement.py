@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
-from knee_angle.tables import read_table
+from knee_angle.files.tables import read_table
 
 TABLE = SAMPLES / "agreement.csv"
 HEAD = "photo,status,reason,flexion_deg,u_deg,displayed_deg\n"

@@ -9,17 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from knee_angle.angle.verdict import (
-    checked,
-    compare,
-    conformance_probability,
-    flexion_of_display,
-    judged,
-    verdict_of,
-)
+from knee_angle.angle.verdict import compare, conformance_probability, judged, verdict_of
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Angle, Comparison, Displayed
-from knee_angle.settings import Settings
+from knee_angle.records.displayed import checked
+from knee_angle.settings import Settings, flexion_of_display
 
 
 def knee(deg: float, u: float) -> Angle:

@@ -9,12 +9,12 @@ from called import called
 from conftest import SAMPLES
 
 import knee_angle
-from knee_angle.angle.verdict import checked
 from knee_angle.batch.run import BatchPlan, run_batch
 from knee_angle.errors import InvalidInput
+from knee_angle.files.tables import read_table
 from knee_angle.records import Displayed
+from knee_angle.records.displayed import checked
 from knee_angle.settings import COUNTINGS, Settings
-from knee_angle.tables import read_table
 
 BED = SAMPLES / "bed_01.jpg"
 QUICK = {"trials": 200}

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from stores import SHA, made_measurement
 
-from knee_angle.display import told
-from knee_angle.display.choose import chosen
-from knee_angle.display.decode import texts_of
-from knee_angle.display.line import CHARACTERS, SEGMENT_NEIGHBOURS, TURNED, said
-from knee_angle.display.read import as_seen, read_texts
-from knee_angle.display.rectify import CROP_SIZE, LineBox, box_of, straightened
+from knee_angle.photo.display import told
+from knee_angle.photo.display.choose import chosen
+from knee_angle.photo.display.decode import texts_of
+from knee_angle.photo.display.line import CHARACTERS, SEGMENT_NEIGHBOURS, TURNED, said
+from knee_angle.photo.display.read import as_seen, read_texts
+from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.records import Displayed, NotMeasured
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings

@@ -15,15 +15,15 @@ from typer.testing import CliRunner
 from knee_angle.batch.review import COLUMNS, write_review
 from knee_angle.batch.work import Job
 from knee_angle.cli import app
-from knee_angle.display import networks as of_networks
-from knee_angle.display import told
-from knee_angle.display.seen import display_crop, read_display
 from knee_angle.errors import MissingModel
+from knee_angle.files.tables import read_table
+from knee_angle.photo.display import networks as of_networks
+from knee_angle.photo.display import told
+from knee_angle.photo.display.seen import display_crop, read_display
 from knee_angle.photo.reading import read_photo
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.report.contract import as_flat
 from knee_angle.settings import Settings
-from knee_angle.tables import read_table
 from knee_angle.training.display_judge import drawn_photo
 
 SETTINGS = Settings()
@@ -148,7 +148,7 @@ def test_unclear_displays_go_to_a_list_with_pictures_that_is_filled_in_and_given
 
 
 def test_weights_that_are_not_those_of_the_card_are_refused(monkeypatch, tmp_path):
-    real = of_networks.resources.files("knee_angle.display") / "weights"
+    real = of_networks.resources.files("knee_angle.photo.display") / "weights"
     folder = tmp_path / "weights"
     folder.mkdir()
     for file in real.iterdir():
@@ -164,7 +164,7 @@ def test_weights_that_are_not_those_of_the_card_are_refused(monkeypatch, tmp_pat
 
 
 def test_both_networks_are_small_enough_for_the_wheel():
-    folder = of_networks.resources.files("knee_angle.display") / "weights"
+    folder = of_networks.resources.files("knee_angle.photo.display") / "weights"
     card = json.loads((folder / "display.json").read_text())
     sizes = {name: (folder / f"{name}.onnx").read_bytes() for name in card["sha256"]}
     assert sum(map(len, sizes.values())) < 6_000_000

@@ -22,10 +22,10 @@ from typer.testing import CliRunner
 
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
-from knee_angle.exchange.codes import LOCAL_SYSTEM, Codes, Coding
-from knee_angle.exchange.dicom import as_bytes, photographic_image, structured_report
 from knee_angle.records import CropJpeg
 from knee_angle.store import KeptMeasurement, SetUp, Store, open_store
+from knee_angle.store.exchange.codes import LOCAL_SYSTEM, Codes, Coding
+from knee_angle.store.exchange.dicom import as_bytes, photographic_image, structured_report
 
 LOCAL = Codes()
 PRIVATE = "99KNEEANGLE"
@@ -294,7 +294,7 @@ def test_a_call_that_cannot_be_meant_is_refused(ward, name, person, words, tmp_p
 
 
 def test_without_the_extra_its_name_is_said(ward, tmp_path, monkeypatch):
-    for name in [one for one in sys.modules if one.startswith("knee_angle.exchange.dicom")]:
+    for name in [one for one in sys.modules if one.startswith("knee_angle.store.exchange.dicom")]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setitem(sys.modules, "highdicom", None)
     arguments = (str(tmp_path / "x"), "--person", "P-017", "--store", str(ward.engine.url))

@@ -22,8 +22,17 @@ from typer.testing import CliRunner
 
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
-from knee_angle.exchange.codes import CONCEPTS, LOCAL_SYSTEM, Codes, Coding, read_codes, table_of
-from knee_angle.exchange.fhir import (
+from knee_angle.machine.check import MachineCheck, check_machine
+from knee_angle.store import SetUp, Store, open_store
+from knee_angle.store.exchange.codes import (
+    CONCEPTS,
+    LOCAL_SYSTEM,
+    Codes,
+    Coding,
+    read_codes,
+    table_of,
+)
+from knee_angle.store.exchange.fhir import (
     RELEASES,
     bundle_of_checks,
     bundle_of_course,
@@ -31,11 +40,9 @@ from knee_angle.exchange.fhir import (
     compare,
     read_bundle,
 )
-from knee_angle.exchange.fhir.back import as_handed_on, rows_of
-from knee_angle.exchange.fhir.bundle import model_of
-from knee_angle.exchange.fhir.value_sets import problems_of
-from knee_angle.machine.check import MachineCheck, check_machine
-from knee_angle.store import SetUp, Store, open_store
+from knee_angle.store.exchange.fhir.back import as_handed_on, rows_of
+from knee_angle.store.exchange.fhir.bundle import model_of
+from knee_angle.store.exchange.fhir.value_sets import problems_of
 
 PUBLISHED = Path(__file__).parent / "published"
 LOCAL = Codes()
@@ -291,8 +298,8 @@ def test_a_row_that_differs_is_named_with_its_fields(store):
 
 def test_every_field_of_a_row_is_handed_on_or_left_out_by_name():
     """A field that is added to a kept row has to be decided about here."""
-    from knee_angle.exchange.fhir.parts import CHECK, JOINT, MEASURED, VISIT
     from knee_angle.store import KeptCheck, KeptKnee, KeptMeasurement, KeptVisit
+    from knee_angle.store.exchange.fhir.parts import CHECK, JOINT, MEASURED, VISIT
 
     always = {
         "id", "taken_at", "saved_at", "who", "corrects", "corrected_by", "withdrawn", "software",

@@ -27,7 +27,6 @@ from stores import (
     made_visit,
 )
 
-from knee_angle import papers
 from knee_angle.errors import InvalidInput
 from knee_angle.language import in_language
 from knee_angle.machine.check import check_machine
@@ -39,7 +38,7 @@ from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.report.paper.pdf import pdf_of
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.store import SetUp, new_id, open_store
+from knee_angle.store import SetUp, new_id, open_store, papers
 from knee_angle.store.rows import unnamed_visit
 from knee_angle.visit.photos import Shot
 

@@ -20,13 +20,13 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from knee_angle import measure
+from knee_angle.batch.rating import RatingPlan, begin_study, open_study, read_covers, turns_of
+from knee_angle.batch.rating.table import study_of_table
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.manual import rater_of
 from knee_angle.page.editor import _preview
 from knee_angle.photo.reading import read_photo
-from knee_angle.rating import RatingPlan, begin_study, open_study, read_covers, turns_of
-from knee_angle.rating.table import study_of_table
 
 PLAN = RatingPlan(photos=12, raters=("R1", "R2", "R3"), repeats=3, seed=5)
 POINTS = {"hip": {"x": 10, "y": 10}, "knee": {"x": 30, "y": 40}, "ankle": {"x": 60, "y": 20}}

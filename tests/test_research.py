@@ -13,14 +13,14 @@ from called import called
 from pyarrow import parquet
 from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
 
-from knee_angle.access.guarded import guarded
-from knee_angle.access.roles import ROLES, NotAllowed
 from knee_angle.cli.research import dictionary_text
 from knee_angle.page import for_study
 from knee_angle.report.columns import COLUMNS
 from knee_angle.report.contract import csv_lines
 from knee_angle.report.schemas import UCUM
 from knee_angle.store import SetUp, new_id, open_store
+from knee_angle.store.access.guarded import guarded
+from knee_angle.store.access.roles import ROLES, NotAllowed
 from knee_angle.store.research import RESEARCH_COLUMNS, Pseudonyms, by_pseudonym
 from knee_angle.store.table import flat_columns
 

@@ -17,6 +17,7 @@ from stores import NOON, SHA, found_in, made_frame, made_measurement
 
 from knee_angle.angle import bounds, verdict
 from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.files.tables import _as_numbers
 from knee_angle.machine import cause, check
 from knee_angle.machine.judge import HingeCoordinate
 from knee_angle.machine.prescribed import which_knee
@@ -29,10 +30,10 @@ from knee_angle.records import (
     NotMeasured,
     Unreadable,
 )
+from knee_angle.records.displayed import checked, display_range
 from knee_angle.settings import Settings, meaning_of, problems_of
 from knee_angle.store import SetUp, people, reading, rows
 from knee_angle.store.records import Prescription
-from knee_angle.tables import _as_numbers
 from knee_angle.visit import course
 from knee_angle.words import _compared, plus_minus, probability
 
@@ -41,7 +42,7 @@ from knee_angle.words import _compared, plus_minus, probability
 
 @pytest.mark.parametrize("deg", [-30.0, 0.0, 180.0])
 def test_a_number_that_a_knee_can_have_is_taken_to_the_very_edge(deg):
-    assert verdict.checked(deg) == Displayed(deg)
+    assert checked(deg) == Displayed(deg)
 
 
 @pytest.mark.parametrize(
@@ -50,7 +51,7 @@ def test_a_number_that_a_knee_can_have_is_taken_to_the_very_edge(deg):
     ids=["flexion", "180 is straight", "flexion is negative"],
 )
 def test_the_numbers_a_display_can_show_are_those_that_a_knee_can_have(counting, shown):
-    assert verdict.display_range(counting) == shown
+    assert display_range(counting) == shown
 
 
 @pytest.mark.parametrize(
@@ -184,7 +185,7 @@ def test_a_number_that_no_knee_can_have_is_told_as_the_display_counts(counting):
     how = "" if counting == "flexion" else " on a display that counts straight-is-180"
     low, high = ("-30", "180") if counting == "flexion" else ("0", "210")
     with pytest.raises(InvalidInput) as told:
-        verdict.checked(412.0, counting)
+        checked(412.0, counting)
     assert str(told.value) == (
         f"displayed_deg must be between {low} and {high}, but got 412{how}: "
         "was a decimal point lost?"

@@ -28,7 +28,6 @@ from stores import (
     seeded,
 )
 
-from knee_angle.access import tables
 from knee_angle.angle import uncertainty
 from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.machine.check import check_machine
@@ -44,6 +43,7 @@ from knee_angle.store import (
     opening,
     schema,
 )
+from knee_angle.store.access import tables
 from knee_angle.store.records import utc
 
 MEASURED = made_measurement()

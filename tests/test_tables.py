@@ -12,7 +12,7 @@ import pytest
 
 from knee_angle.cli.photos import read_displayed_table
 from knee_angle.errors import InvalidInput
-from knee_angle.tables import read_table
+from knee_angle.files.tables import read_table
 
 
 def read_by_measure(path):

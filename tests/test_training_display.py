@@ -10,8 +10,8 @@ import onnxruntime
 import pytest
 from drawn_displays import FONTS, drawn, world
 
-from knee_angle.display.line import CHARACTERS, NOTHING, TURNED
-from knee_angle.display.rectify import box_of, normalised, straightened
+from knee_angle.photo.display.line import CHARACTERS, NOTHING, TURNED
+from knee_angle.photo.display.rectify import box_of, normalised, straightened
 
 pytest.importorskip("torch")
 pytest.importorskip("skimage")

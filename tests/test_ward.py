@@ -15,11 +15,11 @@ from conftest import SAMPLES
 from serving import free_port
 from warding import COOKIE, RIGHT, Browser, Served, ward, with_accounts
 
-from knee_angle.access.roles import ROLES
-from knee_angle.access.ward import Provider, Ward, arguments_of, check_ward, from_arguments
 from knee_angle.errors import InvalidInput
 from knee_angle.page.drafts import drafts_folder, new_token
 from knee_angle.page.ward import slow
+from knee_angle.store.access.roles import ROLES
+from knee_angle.store.access.ward import Provider, Ward, arguments_of, check_ward, from_arguments
 
 PHOTO = SAMPLES / "bed_01.jpg"
 

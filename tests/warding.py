@@ -22,9 +22,9 @@ from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from websockets.sync.client import connect
 from websockets.typing import Origin, Subprotocol
 
-from knee_angle.access.roles import ROLES
-from knee_angle.access.signing_in import Access
 from knee_angle.store import open_store
+from knee_angle.store.access.roles import ROLES
+from knee_angle.store.access.signing_in import Access
 
 RIGHT = "several words with spaces"
 COOKIE = "__Host-knee-angle"

@@ -17,20 +17,13 @@ import math
 
 from scipy.special import ndtr
 
-from knee_angle.errors import InvalidInput
-from knee_angle.language import say
 from knee_angle.records import Angle, Comparison, Displayed, JudgedLength, Verdict
-from knee_angle.settings import Counting, Settings, flexion_of_display
+from knee_angle.settings import Settings
 
 __all__ = [
-    "DISPLAYED_RANGE_DEG",
     "PROVEN",
-    "Counting",
-    "checked",
     "compare",
     "conformance_probability",
-    "display_range",
-    "flexion_of_display",
     "judged",
     "judged_mm",
     "tolerance_at",
@@ -41,21 +34,6 @@ __all__ = [
 PROVEN = 0.95
 """Probability from which something counts as proven (ISO 14253-1:2017 and JCGM 106 use it as
 their usual level)."""
-
-DISPLAYED_RANGE_DEG = (-30.0, 180.0)
-"""Degrees of flexion that a display can mean: no knee goes further."""
-
-
-def display_range(counting: Counting) -> tuple[float, float]:
-    """Lowest and highest number that a display which counts that way can show.
-
-    Examples
-    --------
-    >>> display_range("straight-is-180")
-    (0.0, 210.0)
-    """
-    low, high = sorted(flexion_of_display(deg, counting=counting) for deg in DISPLAYED_RANGE_DEG)
-    return low, high
 
 
 def conformance_probability(
@@ -100,41 +78,6 @@ def _verdict(p_within: float) -> Verdict:
     if p_within >= PROVEN:
         return "within"
     return "outside" if p_within <= 1.0 - PROVEN else "undecided"
-
-
-def checked(number: float, counting: Counting = "flexion") -> Displayed:
-    """A displayed number as flexion, refused where no knee can have it.
-
-    Parameters
-    ----------
-    number : float
-        As it stands on the display.
-    counting : {"flexion", "straight-is-180", "negative"}
-        How that display counts.
-
-    Raises
-    ------
-    InvalidInput
-        Outside -30 to 180 degrees of flexion, or not a number; told as the display counts.
-    """
-    low, high = display_range(counting)
-    if not low <= number <= high:
-        counted = (
-            ""
-            if counting == "flexion"
-            else say(" on a display that counts {counting}", counting=counting)
-        )
-        raise InvalidInput(
-            say(
-                "displayed_deg must be between {low:g} and {high:g}, but got "
-                "{number:g}{counted}: was a decimal point lost?",
-                low=low,
-                high=high,
-                number=number,
-                counted=counted,
-            )
-        )
-    return Displayed(flexion_of_display(number, counting=counting))
 
 
 def compare(

@@ -30,13 +30,13 @@ from PIL import Image
 from knee_angle import __version__
 from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Answer, Job, Json, Trouble, identity_of
-from knee_angle.display.networks import networks
 from knee_angle.errors import InvalidInput, KneeAngleError, UnreadablePhoto
 from knee_angle.files import write_whole
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.language import say
 from knee_angle.machine.cause import with_display_alarms
+from knee_angle.photo.display.networks import networks
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import internal_fault, measure
 from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable

@@ -17,9 +17,9 @@ from typing import Any
 
 from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
+from knee_angle.files.tables import Table, named, read_table
 from knee_angle.landmarks.manual import read_manual
 from knee_angle.records import POINT_NAMES
-from knee_angle.tables import Table, named, read_table
 
 __all__ = ["points_mark", "points_of_photos", "points_of_row"]
 

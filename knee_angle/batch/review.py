@@ -18,9 +18,9 @@ from typing import Any
 
 from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Job
-from knee_angle.display.seen import picture_of_numbers
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.files import write_whole
+from knee_angle.photo.display.seen import picture_of_numbers
 from knee_angle.photo.reading import read_photo
 from knee_angle.records.shown import NumberSeen
 

@@ -28,10 +28,10 @@ from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said
 from knee_angle.batch.table import match
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
+from knee_angle.files.tables import Table, read_table
 from knee_angle.language import say, say_many
 from knee_angle.report.contract import CSV_COLUMNS, as_flat
 from knee_angle.settings import Settings
-from knee_angle.tables import Table, read_table
 
 __all__ = ["BatchPlan", "Progress", "Summary", "cores", "run_batch"]
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from knee_angle.errors import InvalidInput
+from knee_angle.files.tables import Table, named
 from knee_angle.language import joined, say
-from knee_angle.tables import Table, named
 
 __all__ = ["match"]
 

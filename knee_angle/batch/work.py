@@ -125,7 +125,7 @@ def identity_of(pose_model: Path | None) -> Json:
     from knee_angle.landmarks.bundles import find_pose_bundle
 
     card = resources.files("knee_angle.landmarks") / "weights" / "leg.json"
-    display = resources.files("knee_angle.display") / "weights" / "display.json"
+    display = resources.files("knee_angle.photo.display") / "weights" / "display.json"
     try:
         pose = hashlib.sha256(find_pose_bundle(pose_model).read_bytes()).hexdigest()
     except MissingModel:

@@ -17,7 +17,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
-    from knee_angle.access.signing_in import Access
+    from knee_angle.store.access.signing_in import Access
 
 __all__ = ["accounts_app", "opened_access"]
 
@@ -51,7 +51,7 @@ RoleOption = Annotated[RoleName, typer.Option(help="What the account may do.")]
 @contextmanager
 def opened_access(where: str | None, *, create: bool = False) -> Iterator[Access]:
     """Accounts and sessions of a store; the trail says who changed them at this computer."""
-    from knee_angle.access.signing_in import Access
+    from knee_angle.store.access.signing_in import Access
 
     with opened_store(where, create=create) as store:
         yield Access(store, store.who)

@@ -23,8 +23,8 @@ from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.agreement import LimitsPlan, Pairs, Study, StudySettings
+    from knee_angle.files.tables import Table
     from knee_angle.report.study_words import About
-    from knee_angle.tables import Table
 
 __all__ = ["agreement", "study_of"]
 
@@ -190,8 +190,8 @@ def study_of(
     from knee_angle import __version__
     from knee_angle.agreement import study_agreement
     from knee_angle.cli.versions import versions_of
+    from knee_angle.files.tables import read_table
     from knee_angle.report.study_words import About
-    from knee_angle.tables import read_table
 
     if settings.counts != "flexion" and "displayed_deg" not in (compared, reference):
         raise InvalidInput(

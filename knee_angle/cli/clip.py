@@ -136,7 +136,7 @@ def read_clip_table(path: Path, counts: Counting) -> Readings:
     import numpy as np
 
     from knee_angle.clip.measure import Readings
-    from knee_angle.tables import read_table
+    from knee_angle.files.tables import read_table
 
     table = read_table(path, needs=("seconds", "displayed_deg"), counts=counts)
     seconds, displayed = table.numbers("seconds"), table.numbers("displayed_deg")

@@ -20,8 +20,8 @@ from knee_angle.files import whole_file
 from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
-    from knee_angle.exchange.codes import Codes
     from knee_angle.store import KeptCheck, KeptMeasurement, KeptVisit, Store
+    from knee_angle.store.exchange.codes import Codes
 
 __all__ = ["export_app", "written"]
 
@@ -61,7 +61,7 @@ def written(out: Path, text: str | bytes) -> None:
 
 def site_codes(path: Path | None) -> Codes:
     """The site's codes, or the local ones."""
-    from knee_angle.exchange.codes import Codes, read_codes
+    from knee_angle.store.exchange.codes import Codes, read_codes
 
     return Codes() if path is None else read_codes(path)
 
@@ -101,8 +101,8 @@ def _course(
     store: Store, person: str, release: FhirRelease, codes: Codes, *, all_rows: bool
 ) -> tuple[dict[str, Any], str]:
     """A person's bundle, and what it holds."""
-    from knee_angle.exchange.fhir import bundle_of_course
     from knee_angle.store import checked_code, utc_now
+    from knee_angle.store.exchange.fhir import bundle_of_course
 
     if not store.knows_person(person):
         raise InvalidInput(
@@ -124,8 +124,8 @@ def _checks(
     store: Store, machine: str, release: FhirRelease, codes: Codes, *, all_rows: bool
 ) -> tuple[dict[str, Any], str]:
     """A machine's bundle, and what it holds."""
-    from knee_angle.exchange.fhir import bundle_of_checks
     from knee_angle.store import checked_code, utc_now
+    from knee_angle.store.exchange.fhir import bundle_of_checks
 
     if not store.knows_machine(machine):
         raise InvalidInput(
@@ -169,7 +169,7 @@ def export_dicom(
 def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes]]:
     """A person's files by name, which is the row's identifier."""
     try:
-        from knee_angle.exchange.dicom import as_bytes, photographic_image, structured_report
+        from knee_angle.store.exchange.dicom import as_bytes, photographic_image, structured_report
     except ImportError as error:
         raise InvalidInput(
             say(
@@ -215,7 +215,7 @@ def export_compare(
     bundle: Annotated[Path, typer.Argument(help="A file of export fhir.")], store: Where = None
 ) -> None:
     """Read a FHIR Bundle back and compare it with the store; exit 1 where a row differs."""
-    from knee_angle.exchange.fhir import compare, read_bundle
+    from knee_angle.store.exchange.fhir import compare, read_bundle
 
     rows = read_bundle(bundle)
     with opened_store(store) as opened:
@@ -240,7 +240,7 @@ def export_compare(
 @export_app.command("codes")
 def export_codes(out: NewFile, codes: CodesFile = None) -> None:
     """Write the codes that are used to a TOML file to edit, for --codes."""
-    from knee_angle.exchange.codes import CONCEPTS, table_of
+    from knee_angle.store.exchange.codes import CONCEPTS, table_of
 
     written(out, table_of(site_codes(codes)))
     print(tell("{out}: {n_concepts} concepts", out=out, n_concepts=len(CONCEPTS)))
@@ -250,7 +250,7 @@ def export_codes(out: NewFile, codes: CodesFile = None) -> None:
 def export_code_system(out: NewFile, release: TheRelease = FhirRelease.R4B) -> None:
     """Write the local codes as a FHIR CodeSystem."""
     from knee_angle import __version__
-    from knee_angle.exchange.fhir import code_system
+    from knee_angle.store.exchange.fhir import code_system
 
     made = code_system(version=__version__, release=release.value)
     written(out, _json(made))

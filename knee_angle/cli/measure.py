@@ -99,7 +99,7 @@ def measure(
 
 def _flexion(displayed: float | None, settings: Settings) -> float | None:
     """The typed number as degrees of flexion; one that cannot be is refused before any photo."""
-    from knee_angle.angle.verdict import checked
+    from knee_angle.records.displayed import checked
 
     return None if displayed is None else checked(displayed, settings.counts).deg
 

@@ -12,7 +12,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 
 if TYPE_CHECKING:
-    from knee_angle.access.ward import Ward
+    from knee_angle.store.access.ward import Ward
 
 __all__ = ["page"]
 
@@ -95,7 +95,7 @@ def _provider(
     issuer: str | None, client: str | None, secret: Path | None, claim: str | None
 ) -> Any:
     """The provider, where one was named whole."""
-    from knee_angle.access.ward import Provider
+    from knee_angle.store.access.ward import Provider
 
     if issuer is None and client is None and secret is None:
         if claim is not None:
@@ -120,7 +120,7 @@ def _only_with_ward(given: dict[str, Any]) -> None:
 
 
 def _ward(port: int, address: str | None, given: dict[str, Any]) -> Ward:
-    from knee_angle.access.ward import Ward
+    from knee_angle.store.access.ward import Ward
 
     optional: dict[str, Any] = {}
     if address is not None:
@@ -138,8 +138,8 @@ def _ward(port: int, address: str | None, given: dict[str, Any]) -> Ward:
 
 
 def _write_unit(folder: Path, ward: Ward) -> None:
-    from knee_angle.access.unit import write_units
-    from knee_angle.access.ward import absolute, arguments_of, files_of
+    from knee_angle.store.access.unit import write_units
+    from knee_angle.store.access.ward import absolute, arguments_of, files_of
 
     ward = absolute(ward)  # a unit is not started in the folder where this was typed
     files = files_of(ward)

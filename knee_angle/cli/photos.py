@@ -131,7 +131,7 @@ def read_displayed_table(
     """
     if path is None:
         return {}
-    from knee_angle.tables import named, read_table
+    from knee_angle.files.tables import named, read_table
 
     table = read_table(path, needs=("photo", "displayed_deg"), counts=counts)
     given = [photo.name for photo in dict.fromkeys(photos)]

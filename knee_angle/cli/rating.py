@@ -50,7 +50,7 @@ def rating_begin(
     ] = None,
 ) -> None:
     """Begin a study: who sees which photo when is drawn from the seed."""
-    from knee_angle.rating import begin_study, read_covers
+    from knee_angle.batch.rating import begin_study, read_covers
 
     boxes = {} if covers is None else read_covers(covers)
     study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=boxes)
@@ -73,8 +73,8 @@ def rating_page(
     port: Annotated[int, typer.Option(help="Port on this machine.", min=1, max=65535)] = 8501,
 ) -> None:
     """Serve the raters' page to this machine: blind, one photo after the other."""
+    from knee_angle.batch.rating import open_study
     from knee_angle.cli.serving import serve
-    from knee_angle.rating import open_study
 
     open_study(folder)
     os.environ["KNEE_ANGLE_RATING"] = str(folder.absolute())
@@ -95,10 +95,10 @@ def rating_measure(
     settings: Settings,
 ) -> None:
     """Measure every rating; a row each, with rater and repeat. Exit 1 while some are missing."""
+    from knee_angle.batch.rating import RatingStudy, open_study
+    from knee_angle.batch.rating.measured import rated_rows, write_rated
+    from knee_angle.batch.rating.table import study_of_table
     from knee_angle.landmarks.standard import opened_detectors
-    from knee_angle.rating import RatingStudy, open_study
-    from knee_angle.rating.measured import rated_rows, write_rated
-    from knee_angle.rating.table import study_of_table
 
     study = open_study(source) if photos is None else study_of_table(source, photos)
     if out.suffix not in (".csv", ".parquet"):
@@ -169,7 +169,7 @@ def _columns(
     table: Path, value: str, target: str, rater: str
 ) -> tuple[list[float], list[str | None], list[str | None], list[str | None]]:
     """The columns of a table of ratings; an empty cell is no value."""
-    from knee_angle.tables import read_table
+    from knee_angle.files.tables import read_table
 
     rows = read_table(table, needs=(value, target, rater), repeats=True)
     reasons: list[str | None] = [None] * len(rows)
@@ -181,8 +181,8 @@ def _columns(
 def _about(
     table: Path, columns: tuple[str, str, str], missing: str, rows: int, study: Path | None
 ) -> AboutRaters:
+    from knee_angle.batch.rating import open_study
     from knee_angle.cli.versions import versions_of
-    from knee_angle.rating import open_study
     from knee_angle.report.paper.raters import AboutRaters
 
     opened = None if study is None else open_study(study)

@@ -15,8 +15,8 @@ from knee_angle.files import write_whole
 from knee_angle.language import current, say, tell
 
 if TYPE_CHECKING:
-    from knee_angle.papers import Paper
     from knee_angle.records import Side
+    from knee_angle.store.papers import Paper
 
 __all__ = ["report_app"]
 
@@ -53,7 +53,7 @@ def report_visit(
     store: Where = None,
 ) -> None:
     """One visit on one page: knee and display at both ends, what is proven, what to check."""
-    from knee_angle import papers
+    from knee_angle.store import papers
 
     _named(out)
     with opened_store(store) as opened:
@@ -72,7 +72,7 @@ def report_course(
     store: Where = None,
 ) -> None:
     """A patient's course over days, by side: chart, table, neutral-zero notation."""
-    from knee_angle import papers
+    from knee_angle.store import papers
 
     _named(out)
     with opened_store(store) as opened:
@@ -94,7 +94,7 @@ def report_machine(
     store: Where = None,
 ) -> None:
     """The certificate of a machine check: verdict, rule, settings, ±, inputs, signatures."""
-    from knee_angle import papers
+    from knee_angle.store import papers
 
     _named(out)
     with opened_store(store) as opened:
@@ -106,7 +106,7 @@ def report_machine(
 @report_app.command("fleet")
 def report_fleet(out: Out, paper: Sized = Size.A4, note: Note = "", store: Where = None) -> None:
     """All machines: the last verdict of each, and what is due."""
-    from knee_angle import papers
+    from knee_angle.store import papers
 
     _named(out)
     with opened_store(store) as opened:

@@ -14,7 +14,7 @@ from knee_angle.language import current, say, tell
 from knee_angle.language.catalogue import VARIABLE
 
 if TYPE_CHECKING:
-    from knee_angle.access.ward import Ward
+    from knee_angle.store.access.ward import Ward
 
 __all__ = ["ADDRESS", "WHO", "command", "serve", "serve_ward"]
 
@@ -69,7 +69,7 @@ def serve_ward(ward: Ward) -> NoReturn:
     InvalidInput
         A port that is taken.
     """
-    from knee_angle.access.ward import arguments_of
+    from knee_angle.store.access.ward import arguments_of
 
     _check_free(ward.address, ward.port)
     line = [sys.executable, "-m", "knee_angle.page", *arguments_of(ward)]

@@ -273,7 +273,7 @@ def _settings(table: Path | None, counts: Counting) -> dict[str, str]:
     """The settings that the table names."""
     if table is None:
         return {}
-    from knee_angle.tables import read_table
+    from knee_angle.files.tables import read_table
 
     read = read_table(table, needs=("photo", "displayed_deg"), counts=counts)
     if not read.has("setting"):
@@ -296,7 +296,7 @@ def _adjusted(table: Path | None, counts: Counting) -> dict[str, int]:
     """
     if table is None:
         return {}
-    from knee_angle.tables import read_table
+    from knee_angle.files.tables import read_table
 
     read = read_table(table, needs=("photo", "displayed_deg"), counts=counts)
     if not read.has("adjusted"):

@@ -43,12 +43,12 @@ from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
 from knee_angle.clip.numbers import Readings
 from knee_angle.clip.weighing import Weigher
-from knee_angle.display.film import DisplayReader
 from knee_angle.landmarks.base import Detector
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
 from knee_angle.machine.prescribed import LegSettings, which_knee
 from knee_angle.photo.crop import crop_jpeg
+from knee_angle.photo.display.film import DisplayReader
 from knee_angle.photo.reading import photo_of_pixels
 from knee_angle.records import Angle, CropJpeg, NotMeasured
 from knee_angle.settings import Settings

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle.verdict import checked
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
+from knee_angle.records.displayed import checked
 from knee_angle.settings import Counting
 
 __all__ = ["Readings", "typed_numbers"]

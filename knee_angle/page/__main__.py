@@ -50,7 +50,7 @@ def _serve(port: int) -> None:
 
 def _serve_ward(arguments: list[str]) -> None:
     before = signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))
-    from knee_angle.access.ward import from_arguments
+    from knee_angle.store.access.ward import from_arguments
 
     ward = from_arguments(arguments)
     try:

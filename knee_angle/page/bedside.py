@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import display_range
 from knee_angle.errors import KneeAngleError, NoStoreYet
 from knee_angle.language import current, in_language, say, tell
 from knee_angle.machine.answer import VisitAnswer
@@ -33,6 +32,7 @@ from knee_angle.page.visit import Visit, next_visit, opened_visit
 from knee_angle.page.whose import Known, Whose, known_of, strip, whose
 from knee_angle.pipeline import judged_alone
 from knee_angle.records import Measurement, NotMeasured
+from knee_angle.records.displayed import display_range
 from knee_angle.report.overlay import overlay
 from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings, changed

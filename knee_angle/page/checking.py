@@ -12,7 +12,6 @@ import numpy as np
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import capital_start, figure, say, tell
@@ -26,8 +25,9 @@ from knee_angle.page.check_draft import Check, opened_check
 from knee_angle.page.points import points_of
 from knee_angle.page.shots import shots
 from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
+from knee_angle.records.displayed import display_range
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
-from knee_angle.settings import Settings, changed
+from knee_angle.settings import Settings, changed, flexion_of_display
 from knee_angle.store import Store, new_id
 from knee_angle.visit.course import difference_at
 

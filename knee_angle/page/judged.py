@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 
 import streamlit as st
 
-from knee_angle.angle.verdict import flexion_of_display
 from knee_angle.assumptions import END_FROM_DEG
 from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
@@ -16,7 +15,7 @@ from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page.tray import Entry, Tray
 from knee_angle.pipeline import Shot, answer_of_visit, judged_alone, safely
 from knee_angle.records import Finding, Measurement, NotMeasured, Outcome, Side
-from knee_angle.settings import Settings, changed
+from knee_angle.settings import Settings, changed, flexion_of_display
 from knee_angle.store import Prescription, leg_settings
 
 __all__ = ["Asked", "Judged", "Prescribed", "end_words", "judged"]

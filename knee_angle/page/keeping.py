@@ -14,8 +14,7 @@ from typing import Any
 
 import streamlit as st
 
-from knee_angle import papers, words
-from knee_angle.access.roles import NotAllowed
+from knee_angle import words
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 from knee_angle.language import joined, say, tell, without_stop
 from knee_angle.machine.answer import VisitAnswer
@@ -35,7 +34,9 @@ from knee_angle.store import (
     checked_code,
     new_id,
     open_store,
+    papers,
 )
+from knee_angle.store.access.roles import NotAllowed
 from knee_angle.store.visits import row_of
 
 __all__ = [

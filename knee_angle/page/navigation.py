@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from knee_angle.access.roles import Act, NotAllowed
 from knee_angle.language import tell
 from knee_angle.page import bedside, how_to, machines, people, rate
 from knee_angle.page.spoken import begin_language, language_choice
 from knee_angle.page.style import style
 from knee_angle.page.ward.here import account_line, ask, begin
+from knee_angle.store.access.roles import Act, NotAllowed
 
 if TYPE_CHECKING:
     from streamlit.navigation.page import StreamlitPage

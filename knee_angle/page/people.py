@@ -8,7 +8,7 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle import papers, words
+from knee_angle import words
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.page import memory
@@ -26,6 +26,7 @@ from knee_angle.store import (
     KeptVisit,
     Prescription,
     Store,
+    papers,
 )
 from knee_angle.store.following import readings_of
 from knee_angle.store.table import csv_of

@@ -1,7 +1,7 @@
 """A rater study's page: one photo after the other, points placed blind.
 
 No angle, no other points and no file name are shown, and what the study covers in its photos
-(the machine's display) is grey; the order is the rater's own (`knee_angle.rating.plan`). Each
+(the machine's display) is grey; the order is the rater's own (`knee_angle.batch.rating.plan`). Each
 photo is kept before the next one comes, so that a closed browser goes on where it was.
 """
 
@@ -13,11 +13,11 @@ from pathlib import Path
 
 import streamlit as st
 
+from knee_angle.batch.rating import RatingStudy, open_study
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import tell
 from knee_angle.page.editor import Edit, edit_of, points_editor
 from knee_angle.photo.reading import Photo
-from knee_angle.rating import RatingStudy, open_study
 from knee_angle.records import LEG_POINTS
 
 __all__ = ["FOLDER", "show"]

@@ -22,11 +22,11 @@ from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 
 from knee_angle import __version__
-from knee_angle.access.ward import is_loopback
 from knee_angle.cli.serving import ADDRESS, WHO
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.page.receiving import Receiving
+from knee_angle.store.access.ward import is_loopback
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 
 import streamlit as st
 
-from knee_angle.angle.verdict import display_range, flexion_of_display
 from knee_angle.language import say, tell
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
 from knee_angle.page.visit import Visit
+from knee_angle.records.displayed import display_range
+from knee_angle.settings import flexion_of_display
 from knee_angle.store import CARE, CHECKLIST, End, SetUp
 
 __all__ = ["asked"]

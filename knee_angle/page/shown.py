@@ -6,10 +6,10 @@ from base64 import b64encode
 
 import streamlit as st
 
-from knee_angle.display.seen import read_display
 from knee_angle.language import say, tell
 from knee_angle.page import memory
 from knee_angle.page.tray import Entry
+from knee_angle.photo.display.seen import read_display
 from knee_angle.records.shown import DisplaySeen
 from knee_angle.settings import Settings, changed
 

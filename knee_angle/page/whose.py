@@ -11,7 +11,6 @@ from html import escape
 import streamlit as st
 
 from knee_angle import words
-from knee_angle.access.roles import NotAllowed
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet
 from knee_angle.language import say, tell
 from knee_angle.page import memory
@@ -24,6 +23,7 @@ from knee_angle.records import Side
 from knee_angle.report.visit_words import prescribed_text
 from knee_angle.settings import Settings
 from knee_angle.store import KeptCheck, Prescription, Subject, checked_code
+from knee_angle.store.access.roles import NotAllowed
 
 __all__ = ["Known", "Whose", "known_of", "strip", "whose"]
 

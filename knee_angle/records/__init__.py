@@ -13,7 +13,8 @@ Conventions, valid everywhere in this package
   bend than the knee has.
 
 ``judged``: what was computed and judged; ``beside``, ``shown``: what stands beside;
-``code``: what people, machines and raters may be called.
+``displayed``: a display's number taken as flexion; ``code``: what people, machines and raters may
+be called.
 Nothing here reads a file, a clock or a picture.
 """
 

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import torch
 
-from knee_angle.display.line import CHARACTERS
+from knee_angle.photo.display.line import CHARACTERS
 from knee_angle.training.display_train import network_of
 
 __all__ = ["export", "main"]
 
-WEIGHTS = Path(__file__).resolve().parents[1] / "display" / "weights"
+WEIGHTS = Path(__file__).resolve().parents[1] / "photo" / "display" / "weights"
 SHAPES = {"finder": (1, 3, 192, 192), "reader": (1, 3, 40, 176)}
 NAMES = {"finder": ("pictures", "seen"), "reader": ("lines", "columns")}
 NOT_YET = {"temperature": 1.0, "accept": 0.9999}

@@ -1,7 +1,7 @@
 """Lines of digits as displays show them: segments, dots and printed fonts, drawn as masks.
 
 A line is drawn at `DIGIT_PX` pixels a digit's height. What it says stands beside it in the
-characters of `knee_angle.display.line.CHARACTERS`: every letter is ``a``.
+characters of `knee_angle.photo.display.line.CHARACTERS`: every letter is ``a``.
 """
 
 from __future__ import annotations

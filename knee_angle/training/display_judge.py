@@ -17,11 +17,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from knee_angle.display.find import find_lines
-from knee_angle.display.networks import networks
-from knee_angle.display.read import read_texts
-from knee_angle.display.rectify import box_of
-from knee_angle.display.seen import line_alone
+from knee_angle.photo.display.find import find_lines
+from knee_angle.photo.display.networks import networks
+from knee_angle.photo.display.read import read_texts
+from knee_angle.photo.display.rectify import box_of
+from knee_angle.photo.display.seen import line_alone
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.training.display_scenes import Scene, World, draw_scene, load_world
 

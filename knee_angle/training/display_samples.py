@@ -12,8 +12,8 @@ import torch
 from numpy.typing import NDArray
 from torch.utils.data import IterableDataset, get_worker_info
 
-from knee_angle.display.line import CHARACTERS, NOTHING, TURNED
-from knee_angle.display.rectify import CROP_SIZE, LineBox, box_of, straightened
+from knee_angle.photo.display.line import CHARACTERS, NOTHING, TURNED
+from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.training.display_panels import Number
 from knee_angle.training.display_scenes import Scene, World, draw_scene
 

@@ -21,8 +21,8 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.utils.data import DataLoader
 
-from knee_angle.display.line import CHARACTERS
-from knee_angle.display.rectify import LEAST_SPREAD
+from knee_angle.photo.display.line import CHARACTERS
+from knee_angle.photo.display.rectify import LEAST_SPREAD
 from knee_angle.training.display_model import STRIDE, Finder, Reader, count
 from knee_angle.training.display_samples import Blocks
 from knee_angle.training.display_scenes import load_world

@@ -24,17 +24,17 @@ import numpy as np
 from PIL import Image
 from scipy.stats import beta
 
-from knee_angle.display.choose import chosen
-from knee_angle.display.line import said
-from knee_angle.display.networks import networks
-from knee_angle.display.read import as_seen
-from knee_angle.display.rectify import LineBox
-from knee_angle.display.seen import read_display
+from knee_angle.photo.display.choose import chosen
+from knee_angle.photo.display.line import said
+from knee_angle.photo.display.networks import networks
+from knee_angle.photo.display.read import as_seen
+from knee_angle.photo.display.rectify import LineBox
+from knee_angle.photo.display.seen import read_display
 from knee_angle.photo.reading import read_photo
 from knee_angle.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]
-CARD = ROOT / "knee_angle" / "display" / "weights" / "display.json"
+CARD = ROOT / "knee_angle" / "photo" / "display" / "weights" / "display.json"
 HEIGHTS = (0.0, 12.0, 14.0, 20.0, 30.0, 100.0)
 WRONG = 0.002
 """So many wrong among the numbers used is what the threshold is chosen for: less than half of

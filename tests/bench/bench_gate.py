@@ -22,12 +22,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from manipulated import MANIPULATIONS, Taken
 
-from knee_angle.angle.verdict import checked, compare, tolerance_at
+from knee_angle.angle.verdict import compare, tolerance_at
 from knee_angle.assumptions import CAMERA_SHAPES
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.pipeline import measure
 from knee_angle.records import Measurement
+from knee_angle.records.displayed import checked
 from knee_angle.settings import Settings
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"

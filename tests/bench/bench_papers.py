@@ -28,11 +28,10 @@ from stores import (
     made_visit,
 )
 
-from knee_angle import papers
 from knee_angle.machine.check import check_machine
 from knee_angle.report.paper.html import html_of
 from knee_angle.report.paper.pdf import pdf_of
-from knee_angle.store import SetUp, Store, new_id, open_store
+from knee_angle.store import SetUp, Store, new_id, open_store, papers
 
 
 def filled(store: Store) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from pyarrow import csv
 
-from knee_angle.tables import Table, read_table
+from knee_angle.files.tables import Table, read_table
 
 ROWS = 1_000_000
 

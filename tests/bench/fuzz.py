@@ -209,7 +209,7 @@ def enter_points(data: bytes, folder: Path) -> object:
 
 
 def enter_table(data: bytes, folder: Path) -> object:
-    from knee_angle.tables import read_table
+    from knee_angle.files.tables import read_table
 
     path = folder / "table.csv"
     path.write_bytes(data)
@@ -217,7 +217,7 @@ def enter_table(data: bytes, folder: Path) -> object:
 
 
 def enter_parquet(data: bytes, folder: Path) -> object:
-    from knee_angle.tables import read_table
+    from knee_angle.files.tables import read_table
 
     path = folder / "table.parquet"
     path.write_bytes(data)
@@ -282,9 +282,9 @@ def fhir_seeds() -> list[bytes]:
     from stores import NOON
     from test_exchange_fhir import filled
 
-    from knee_angle.exchange.codes import Codes
-    from knee_angle.exchange.fhir import bundle_of_course
     from knee_angle.store import open_store
+    from knee_angle.store.exchange.codes import Codes
+    from knee_angle.store.exchange.fhir import bundle_of_course
 
     with TemporaryDirectory() as folder, open_store(Path(folder) / "store.db") as store:
         rows = list(filled(store).stored_measurements(person="P-017"))
@@ -295,7 +295,7 @@ def fhir_seeds() -> list[bytes]:
 
 
 def enter_fhir(data: bytes, folder: Path) -> object:
-    from knee_angle.exchange.fhir import read_bundle
+    from knee_angle.store.exchange.fhir import read_bundle
 
     path = folder / "bundle.json"
     path.write_bytes(data)
@@ -346,7 +346,7 @@ def enter_draft(data: bytes, folder: Path) -> object:
 
 
 def enter_codes(data: bytes, folder: Path) -> object:
-    from knee_angle.exchange.codes import read_codes
+    from knee_angle.store.exchange.codes import read_codes
 
     path = folder / "codes.toml"
     path.write_bytes(data)

@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import Locator, Page, sync_playwright
 
+from knee_angle.batch.rating import RatingStudy, begin_study, open_study, turns_of
 from knee_angle.cli import serving
-from knee_angle.rating import RatingStudy, begin_study, open_study, turns_of
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from serving import free_port, running

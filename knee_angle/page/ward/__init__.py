@@ -7,5 +7,5 @@
 * `certificate`: the hospital's looked at, or one made here; `slow`: sockets that dawdle;
 * `here`: who is signed in, for the pages themselves; `serve`: starts it all.
 
-Who may do what is decided below, in `knee_angle.access`.
+Who may do what is decided below, in `knee_angle.store.access`.
 """

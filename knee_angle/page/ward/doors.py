@@ -19,14 +19,14 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from knee_angle.access.pairing import LIVES
-from knee_angle.access.roles import MAY, NotAllowed
-from knee_angle.access.sessions import ABSOLUTE, Session
-from knee_angle.access.signing_in import SignedIn, Wait
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say, tell
 from knee_angle.page.ward import templates
 from knee_angle.page.ward.here import Running
+from knee_angle.store.access.pairing import LIVES
+from knee_angle.store.access.roles import MAY, NotAllowed
+from knee_angle.store.access.sessions import ABSOLUTE, Session
+from knee_angle.store.access.signing_in import SignedIn, Wait
 
 if TYPE_CHECKING:
     from knee_angle.page.ward.provider import Vouching

@@ -16,14 +16,14 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request, cookie_parser
 from starlette.responses import PlainTextResponse
 
-from knee_angle.access.roles import MAY, refused
-from knee_angle.access.sessions import Session, sha256_of
 from knee_angle.language import language_of, say, set_language, tell, usual_language
 from knee_angle.page.receiving import PATH as PHOTOS
 from knee_angle.page.server import HEADERS, policy
 from knee_angle.page.ward.assets import Assets
 from knee_angle.page.ward.doors import COOKIE, Doors
 from knee_angle.page.ward.here import HEADER, Running
+from knee_angle.store.access.roles import MAY, refused
+from knee_angle.store.access.sessions import Session, sha256_of
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send

@@ -7,13 +7,13 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle.access.guarded import guarded, with_trail
-from knee_angle.access.roles import MAY, ROLE_WORDS, Act, NotAllowed, refused
-from knee_angle.access.sessions import Session
-from knee_angle.access.signing_in import Access
-from knee_angle.access.ward import Ward
 from knee_angle.language import say, tell
 from knee_angle.store import Store
+from knee_angle.store.access.guarded import guarded, with_trail
+from knee_angle.store.access.roles import MAY, ROLE_WORDS, Act, NotAllowed, refused
+from knee_angle.store.access.sessions import Session
+from knee_angle.store.access.signing_in import Access
+from knee_angle.store.access.ward import Ward
 
 __all__ = [
     "HEADER",

@@ -18,10 +18,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp
 
-from knee_angle.access.ward import Provider
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.page.ward.doors import VouchingFailed
+from knee_angle.store.access.ward import Provider
 
 __all__ = ["Vouching"]
 

@@ -14,8 +14,6 @@ from starlette.middleware import Middleware
 from streamlit.starlette import App
 from streamlit.web import bootstrap
 
-from knee_angle.access.signing_in import Access
-from knee_angle.access.ward import Ward, check_ward
 from knee_angle.errors import NoStoreYet
 from knee_angle.language import say, tell
 from knee_angle.page.receiving import Receiving
@@ -29,6 +27,8 @@ from knee_angle.page.ward.gate import Gate
 from knee_angle.page.ward.here import Running
 from knee_angle.page.ward.slow import TimedProtocol
 from knee_angle.store import open_store
+from knee_angle.store.access.signing_in import Access
+from knee_angle.store.access.ward import Ward, check_ward
 
 if TYPE_CHECKING:
     from knee_angle.page.ward.provider import Vouching

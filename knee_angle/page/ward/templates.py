@@ -14,8 +14,8 @@ from typing import Any
 import jinja2
 from starlette.responses import HTMLResponse
 
-from knee_angle.access.roles import ROLE_WORDS
 from knee_angle.language import current, tell
+from knee_angle.store.access.roles import ROLE_WORDS
 
 __all__ = ["page", "script"]
 

@@ -1,0 +1,348 @@
+"""A rater study on the disk: a folder for its owner alone, with the plan and every rating.
+
+``study.json`` is written once and never changed. ``ratings.jsonl`` gets a line for each rating,
+on the disk before the next photo is shown; a torn last line (the power went) is left out, and
+that photo is asked for again. Photos stay where they are and are known by their hash.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from knee_angle.batch.rating.plan import RatingPlan, Turn, turns_of
+from knee_angle.errors import InvalidInput
+from knee_angle.files import reading, whole_file
+from knee_angle.files.tables import named, read_table
+from knee_angle.landmarks.manual import manual_landmarks
+from knee_angle.language import say
+from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.records import LEG_POINTS
+from knee_angle.records.code import checked_code
+
+__all__ = ["Box", "Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study", "read_covers"]
+
+PLAN, RATINGS = "study.json", "ratings.jsonl"
+KIND = "knee_angle rater study"
+_WRITING = threading.Lock()
+
+Box = tuple[float, float, float, float]
+Points = Mapping[str, Mapping[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class StudyPhoto:
+    """A photo of the study: its name in tables, where it lies, its hash, and what is covered.
+
+    ``covers`` are (left, top, right, bottom) in pixels of the upright photo: the machine's
+    display and whatever else a blind rater must not see.
+    """
+
+    name: str
+    path: str
+    sha256: str
+    covers: tuple[Box, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """Hip, knee and ankle of one photo as one rater placed them once.
+
+    Parameters
+    ----------
+    rater : str
+        Code.
+    place : int
+        Which of the rater's turns, from 1.
+    photo, repeat : int
+        Which photo of the study, and which time this rater saw it, both from 1.
+    photo_sha256 : str
+    points : Mapping of name to {"x", "y"}
+        Pixels of the upright photo.
+    placed_at : str
+        ISO 8601, UTC.
+    seconds : float
+        From the photo's being shown to its being kept.
+    """
+
+    rater: str
+    place: int
+    photo: int
+    repeat: int
+    photo_sha256: str
+    points: Points
+    placed_at: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class RatingStudy:
+    """An open study."""
+
+    folder: Path
+    plan: RatingPlan
+    photos: tuple[StudyPhoto, ...]
+
+    @property
+    def covered(self) -> int:
+        """How many photos have something covered."""
+        return sum(bool(one.covers) for one in self.photos)
+
+    def ratings(self) -> tuple[Rating, ...]:
+        """Every rating, in the order in which they came.
+
+        Raises
+        ------
+        InvalidInput
+            A line in the middle cannot be read: somebody changed the file.
+        """
+        path = self.folder / RATINGS
+        if not path.exists():
+            return ()
+        with reading(str(path)):
+            lines = path.read_text(encoding="utf-8").split("\n")
+        found = []
+        for number, line in enumerate(lines[:-1], start=1):  # what follows the last \n is torn
+            try:
+                found.append(Rating(**json.loads(line)))
+            except (ValueError, TypeError):
+                raise InvalidInput(
+                    say(
+                        "line {number} of {path} is no rating: it was changed by hand; restore it",
+                        number=number,
+                        path=path,
+                    )
+                ) from None
+        return tuple(found)
+
+    def next_turn(self, rater: str) -> tuple[int, Turn] | None:
+        """A rater's next turn with its place, from 1; None where all are done."""
+        turns = turns_of(self.plan, rater)
+        done = sum(rating.rater == rater for rating in self.ratings())
+        return None if done >= len(turns) else (done + 1, turns[done])
+
+    def open_photo(self, number: int) -> Photo:
+        """A photo of the study, by its number.
+
+        Raises
+        ------
+        InvalidInput
+            It is gone, or another one than when the study began.
+        """
+        one = self.photos[number - 1]
+        photo = read_photo(Path(one.path), name=f"photo {number}")
+        if photo.sha256 != one.sha256:
+            raise InvalidInput(
+                say(
+                    "{path} is another photo than when the study began: put back the one with the "
+                    "hash {sha256}...",
+                    path=one.path,
+                    sha256=one.sha256[:12],
+                )
+            )
+        return photo
+
+    def keep(
+        self, rater: str, place: int, points: Points, *, photo: Photo, seconds: float
+    ) -> Rating:
+        """Keep one rating for good; when this returns it is on the disk.
+
+        Raises
+        ------
+        InvalidInput
+            Not this rater's next turn (it was kept before, in another window), points that are
+            missing or outside the photo.
+        """
+        missing = [name for name in LEG_POINTS if name not in points]
+        if missing:
+            raise InvalidInput(
+                say("points are missing: {names}: place them first", names=", ".join(missing))
+            )
+        only: dict[str, dict[str, float]] = {str(name): dict(points[name]) for name in LEG_POINTS}
+        manual_landmarks(only, width_px=photo.width, height_px=photo.height)
+        with _WRITING:
+            after = self.next_turn(rater)
+            if after is None or after[0] != place:
+                raise InvalidInput(
+                    say(
+                        "turn {place} of {rater} was kept before: go on with the photo that is "
+                        "next",
+                        place=place,
+                        rater=rater,
+                    )
+                )
+            turn = after[1]
+            rating = Rating(
+                rater, place, turn.photo, turn.repeat, photo.sha256, only,
+                datetime.now(UTC).isoformat(timespec="seconds"), round(seconds, 1),
+            )  # fmt: skip
+            _append(self.folder / RATINGS, json.dumps(asdict(rating), allow_nan=False))
+        return rating
+
+
+def _append(path: Path, line: str) -> None:
+    """A whole line, on the disk; what a torn one left behind is cut off first."""
+    opened = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        with os.fdopen(opened, "r+b") as file:
+            content = file.read()
+            file.seek(content.rfind(b"\n") + 1)
+            file.truncate()
+            file.write(line.encode() + b"\n")
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise InvalidInput(
+            say(
+                "the rating was not kept: {path} cannot be written ({why})",
+                path=path,
+                why=error.strerror,
+            )
+        ) from None
+
+
+def begin_study(
+    folder: Path,
+    photos: Sequence[Path],
+    *,
+    raters: Sequence[str],
+    repeats: int,
+    seed: int,
+    covers: Mapping[str, Sequence[Box]] = MappingProxyType({}),
+) -> RatingStudy:
+    """Begin a study in a new folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Made anew, for its owner alone.
+    photos : sequence of Path
+        Each a photo that can be read; no two alike.
+    raters : sequence of str
+        Codes.
+    repeats, seed : int
+        See `RatingPlan`.
+    covers : Mapping of photo name to boxes, optional
+        What raters must not see, such as the machine's display (`read_covers`).
+
+    Raises
+    ------
+    InvalidInput
+        Anything that cannot be meant; nothing is left behind.
+    """
+    codes = tuple(checked_code(one, what="rater") for one in raters)
+    plan = RatingPlan(len(photos), codes, repeats, seed)
+    known = tuple(_study_photo(path, covers.get(path.name, ())) for path in photos)
+    if surplus := sorted(set(covers) - {one.name for one in known}):
+        raise InvalidInput(
+            say("covers of photos that are not in the study: {names}", names=named(surplus))
+        )
+    twice = {one.sha256 for one in known}
+    if len(twice) < len(known) or len({one.name for one in known}) < len(known):
+        raise InvalidInput(
+            say("each photo must be named once, by a name of its own: leave out copies")
+        )
+    made = {
+        "kind": KIND,
+        "plan": asdict(plan),
+        "photos": [asdict(one) for one in known],
+        "began": datetime.now(UTC).isoformat(timespec="seconds"),
+    }
+    try:
+        folder.mkdir(mode=0o700)
+        with whole_file(folder / PLAN, new=True) as file:
+            file.write(json.dumps(made, indent=1).encode())
+    except OSError as error:
+        raise InvalidInput(
+            say(
+                "{folder} cannot be made ({why}): name a new folder",
+                folder=folder,
+                why=error.strerror,
+            )
+        ) from None
+    return RatingStudy(folder, plan, known)
+
+
+def _study_photo(path: Path, covers: Sequence[Box]) -> StudyPhoto:
+    photo = read_photo(path)
+    for left, top, right, bottom in covers:
+        if not (
+            left < right
+            and top < bottom
+            and right > 0
+            and bottom > 0
+            and left < photo.width
+            and top < photo.height
+        ):
+            raise InvalidInput(
+                say(
+                    "a cover of {photo} must lie in it, left before right and top before bottom, "
+                    "but got {box}",
+                    photo=path.name,
+                    box=f"{left:g}, {top:g}, {right:g}, {bottom:g}",
+                )
+            )
+    return StudyPhoto(path.name, str(path.absolute()), photo.sha256, tuple(covers))
+
+
+def read_covers(path: Path) -> dict[str, list[Box]]:
+    """What is to be covered, from a table: photo, left_px, top_px, right_px, bottom_px.
+
+    Raises
+    ------
+    InvalidInput
+        A column or number that is missing.
+    """
+    sides = ("left_px", "top_px", "right_px", "bottom_px")
+    table = read_table(path, needs=("photo", *sides), repeats=True)
+    left, top, right, bottom = (table.numbers(name).tolist() for name in sides)
+    found: dict[str, list[Box]] = {}
+    for photo, *box in zip(table.photos, left, top, right, bottom, strict=True):
+        if any(math.isnan(side) for side in box):
+            raise InvalidInput(
+                say(
+                    "{table}: each cover of {photo} needs four numbers",
+                    table=path.name,
+                    photo=photo,
+                )
+            )
+        found.setdefault(photo, []).append((box[0], box[1], box[2], box[3]))
+    return found
+
+
+def _photo_of(one: Mapping[str, Any]) -> StudyPhoto:
+    covers = tuple(tuple(map(float, box)) for box in one.get("covers", ()))
+    return StudyPhoto(one["name"], one["path"], one["sha256"], covers)  # type: ignore[arg-type]
+
+
+def open_study(folder: Path) -> RatingStudy:
+    """A study that was begun.
+
+    Raises
+    ------
+    InvalidInput
+        No study is there.
+    """
+    path = folder / PLAN
+    try:
+        made = json.loads(path.read_text(encoding="utf-8"))
+        if made["kind"] != KIND:
+            raise ValueError
+        plan = made["plan"]
+        return RatingStudy(
+            folder,
+            RatingPlan(plan["photos"], tuple(plan["raters"]), plan["repeats"], plan["seed"]),
+            tuple(_photo_of(one) for one in made["photos"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InvalidInput(
+            say("no rater study is in {folder}: begin one with rating begin", folder=folder)
+        ) from None

@@ -1,0 +1,86 @@
+"""Ratings as angles: each photo is looked at once, and measured with every rater's points."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from knee_angle import __version__, pipeline
+from knee_angle.batch.outputs import write_csv, write_parquet
+from knee_angle.batch.rating.folder import Rating, RatingStudy
+from knee_angle.batch.rating.table import TableStudy
+from knee_angle.errors import InvalidInput
+from knee_angle.landmarks.base import Detector
+from knee_angle.report.columns import Kind
+from knee_angle.report.contract import as_flat, as_json
+from knee_angle.settings import Settings
+
+__all__ = ["RATED", "rated_rows", "write_rated"]
+
+Row = dict[str, Any]
+
+RATED: Mapping[str, Kind] = MappingProxyType(
+    {"repeat": "count", "place": "count", "placed_at": "text", "rating_seconds": "number"}
+)
+"""Columns of a rating, beside those of its measurement (which holds `rater` and `photo`)."""
+
+
+def rated_rows(
+    study: RatingStudy | TableStudy,
+    *,
+    detectors: Sequence[Detector],
+    settings: Settings,
+    progress: Callable[[int, int], None] = lambda _done, _all: None,
+) -> Iterator[Row]:
+    """A flat row for each rating, by photo, rater and repeat; failures too, with the reason.
+
+    Parameters
+    ----------
+    study : RatingStudy or TableStudy
+    detectors : sequence of Detector
+        For what no rater placed: tags, the camera's direction, the machine's points.
+    settings : Settings
+        Sizes and tolerances.
+    progress : callable
+        Told how many photos are done, of how many.
+    """
+    of_photo: dict[int, list[Rating]] = {}
+    for rating in study.ratings():
+        of_photo.setdefault(rating.photo, []).append(rating)
+    for done, (number, ratings) in enumerate(sorted(of_photo.items()), start=1):
+        photo = study.open_photo(number)
+        seen = pipeline.look(photo, detectors=detectors)
+        for one in sorted(ratings, key=lambda r: (r.rater, r.repeat)):
+            sha256 = one.photo_sha256 or photo.sha256
+            points = {**one.points, "photo_sha256": sha256, "rater": one.rater}
+            outcome = pipeline.measure_photo(
+                photo, detectors=detectors, settings=settings, manual=points, seen=seen
+            )
+            name = study.photos[number - 1].name
+            flat = as_flat(as_json(name, outcome, version=__version__))
+            told = {"repeat": one.repeat, "place": one.place, "placed_at": one.placed_at}
+            yield {**flat, "rater": one.rater, **told, "rating_seconds": one.seconds}
+        progress(done, len(of_photo))
+
+
+def write_rated(target: Path, rows: Sequence[Row]) -> None:
+    """The table as CSV or Parquet, by the file's ending.
+
+    Raises
+    ------
+    InvalidInput
+        Another ending, or the file cannot be written.
+    """
+    import pyarrow
+
+    types = {"text": pyarrow.string(), "number": pyarrow.float64(), "count": pyarrow.int64()}
+    more = pyarrow.schema([pyarrow.field(name, types[kind]) for name, kind in RATED.items()])
+    match target.suffix:
+        case ".csv":
+            write_csv(target, rows, more)
+        case ".parquet":
+            write_parquet(target, rows, more)
+        case _:
+            raise InvalidInput(f"--out must end in .csv or .parquet, but got {target.name}")

@@ -1,0 +1,69 @@
+"""The two networks, checked against their card, in sessions of the runtime."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.errors import MissingModel
+
+__all__ = ["Networks", "networks"]
+
+Floats = NDArray[np.float64]
+FOLDER = "knee_angle.photo.display"
+
+
+class Networks:
+    """Finder and reader, opened once; each runs on one thread."""
+
+    def __init__(self) -> None:
+        folder = resources.files(FOLDER) / "weights"
+        try:
+            card = json.loads((folder / "display.json").read_text())
+            files = {name: (folder / f"{name}.onnx").read_bytes() for name in ("finder", "reader")}
+        except OSError as error:
+            message = f"the display networks' weights are missing ({error}): reinstall the package"
+            raise MissingModel(message) from error
+        for name, weights in files.items():
+            if hashlib.sha256(weights).hexdigest() != card["sha256"][name]:
+                message = f"the weights of the display's {name} do not match their card: reinstall"
+                raise MissingModel(f"{message} the package")
+        self._finder, self._reader = (_session(files[name]) for name in ("finder", "reader"))
+        self.temperature = float(card["temperature"])
+        self.accept = float(card["accept"])
+
+    def found(self, picture: NDArray[np.uint8]) -> Floats:
+        """The finder's map of a picture, (8, H/4, W/4): see `training.display_model.Finder`."""
+        batch = picture.transpose(2, 0, 1)[None].astype(np.float32)
+        return np.asarray(self._finder.run(None, {"pictures": batch})[0][0], float)
+
+    def read(self, lines: NDArray[np.float32]) -> Floats:
+        """Lines (B, 3, 40, 176) to log probabilities (B, 44, K), see `decode.texts_of`."""
+        return np.asarray(self._reader.run(None, {"lines": lines})[0], float)
+
+
+def _session(weights: bytes) -> Any:
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.log_severity_level = 3
+    return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+
+
+@cache
+def networks() -> Networks:
+    """The networks, opened at the first call.
+
+    Raises
+    ------
+    MissingModel
+        Weights that are missing or are not those of the card.
+    """
+    return Networks()

@@ -1,0 +1,150 @@
+"""What the displays in a photo show: the steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from io import BytesIO
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from knee_angle.photo.display.choose import chosen
+from knee_angle.photo.display.find import FoundLine, find_lines, over
+from knee_angle.photo.display.networks import Networks, networks
+from knee_angle.photo.display.read import read_lines
+from knee_angle.photo.display.rectify import box_of
+from knee_angle.photo.reading import Photo
+from knee_angle.records.shown import DisplaySeen, NumberSeen
+from knee_angle.settings import Settings
+
+__all__ = ["display_crop", "line_alone", "picture_of_numbers", "read_display", "read_places"]
+
+LONGER = 1.2
+"""A line so many times as long as another one over it is the whole of which that is a part."""
+AROUND = 1.2
+"""How much of the photo a line is read from, in lengths of the line on each side."""
+FRAME = 0.035
+"""Share of a window on each side that is its frame."""
+CROP_DIGIT_PX = 64.0
+"""Height of the digits in the picture that is shown to people, at most."""
+MOST_PX = 900
+"""Longest side of a picture with several numbers."""
+
+
+def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
+    """Numbers on displays in a photo, and which is the angle.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    settings : Settings
+        How the display counts, and whether the prior is used.
+
+    Returns
+    -------
+    DisplaySeen
+        The same photo always gives the same answer.
+    """
+    nets = networks()
+    numbers = read_places(photo, find_lines(photo, nets), nets)
+    seen = chosen(numbers, accept=nets.accept, settings=settings)
+    if not seen.numbers:
+        return seen
+    return replace(seen, crop_jpeg=display_crop(photo, seen.angle or seen.numbers[0]))
+
+
+def read_places(photo: Photo, lines: Sequence[FoundLine], nets: Networks) -> list[NumberSeen]:
+    """The numbers at places that were found, each once; pixels of the photo."""
+    numbers = []
+    for found in lines:
+        picture, line, (left, top) = line_alone(photo, found)
+        for one in read_lines([(picture, line)], nets):
+            quad = tuple((x + left, y + top) for x, y in one.quad)
+            numbers.append(replace(one, quad=quad))
+    return each_once(numbers)
+
+
+def each_once(numbers: Sequence[NumberSeen]) -> list[NumberSeen]:
+    """Of readings that lie over one another the likeliest, but no part of a longer number.
+
+    A single digit has an outline of its own, too; where a longer line over it is read as a
+    number, that one stands, however sure the part is.
+    """
+    kept: list[NumberSeen] = []
+    for one in sorted(numbers, key=lambda n: -n.probability):
+        box = box_of(np.array(one.quad))
+        beneath = [n for n in kept if over(box, box_of(np.array(n.quad)))]
+        length = float(np.hypot(*box.along))
+        shorter = [
+            n for n in beneath if length > LONGER * np.hypot(*box_of(np.array(n.quad)).along)
+        ]
+        if beneath and len(shorter) < len(beneath):
+            continue
+        kept = [n for n in kept if not any(n is part for part in shorter)] + [one]
+    return kept
+
+
+def line_alone(
+    photo: Photo, line: FoundLine
+) -> tuple[NDArray[np.uint8], FoundLine, tuple[int, int]]:
+    """The part of the photo around a line, the line in it, and where the part begins."""
+    corners = np.array(line.box.quad)
+    reach = AROUND * 2 * line.box.digit_px + 4
+    low, high = corners.min(0) - reach, corners.max(0) + reach
+    part, (left, top) = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    box = line.box.moved(scale=1.0, by=(-float(left), -float(top)))
+    if line.window:
+        part = _alone(part, np.array(line.window) - (left, top))
+    return part, FoundLine(box, line.odds), (left, top)
+
+
+def _alone(part: NDArray[np.uint8], window: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """The window alone, its frame and all beyond in the colour of its ground."""
+    middle = window.mean(0)
+    inner = np.round(middle + (window - middle) * (1 - 2 * FRAME)).astype(np.int32)
+    inside = np.zeros(part.shape[:2], np.uint8)
+    cv2.fillPoly(inside, [inner], 1)
+    if not inside.any():
+        return part
+    ground = np.median(part[inside > 0], 0).astype(np.uint8)
+    return np.where(inside[..., None] > 0, part, ground)
+
+
+def display_crop(photo: Photo, number: NumberSeen) -> bytes:
+    """The picture of a number with what stands around it, upright: a JPEG, nothing but pixels."""
+    quad = np.array(number.quad)
+    along, down = quad[1] - quad[0], quad[3] - quad[0]
+    length, height = float(np.linalg.norm(along)), float(np.linalg.norm(down))
+    scale = min(CROP_DIGIT_PX / max(height, 1.0), 4.0)
+    margin = 0.9 * height
+    size = (round((length + 2 * margin) * scale), round((height + 2 * margin) * scale))
+    low, high = quad.min(0) - 2 * margin - height, quad.max(0) + 2 * margin + height
+    part, offset = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    x, y = along / max(length, 1.0), down / max(height, 1.0)
+    start = quad[0] - margin * (x + y) - np.array(offset)
+    turn = (x[0] / scale, y[0] / scale, start[0], x[1] / scale, y[1] / scale, start[1])
+    picture = Image.fromarray(np.ascontiguousarray(part)).transform(
+        size, Image.Transform.AFFINE, turn, Image.Resampling.BICUBIC
+    )
+    out = BytesIO()
+    picture.save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def picture_of_numbers(photo: Photo, numbers: Sequence[NumberSeen]) -> bytes:
+    """One number laid straight, or the part of the photo that holds several, as a JPEG."""
+    if len(numbers) == 1:
+        return display_crop(photo, numbers[0])
+    corners = np.concatenate([np.array(one.quad) for one in numbers])
+    room = max(one.digit_px for one in numbers)
+    low, high = corners.min(0) - room, corners.max(0) + room
+    part, _ = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+    picture = Image.fromarray(np.ascontiguousarray(part))
+    picture.thumbnail((MOST_PX, MOST_PX))
+    out = BytesIO()
+    picture.save(out, "JPEG", quality=85)
+    return out.getvalue()

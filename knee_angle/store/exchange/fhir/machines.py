@@ -1,0 +1,105 @@
+"""A machine's checks: the machine, the number that it shows, and what each check found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from knee_angle.store import KeptCheck
+from knee_angle.store.exchange.codes import Codes
+from knee_angle.store.exchange.fhir.course import (
+    Entry,
+    device_words,
+    moment,
+    narrative,
+    provenance,
+    software_urn,
+    status_of,
+)
+from knee_angle.store.exchange.fhir.parts import (
+    CHECK,
+    UCUM,
+    components,
+    concept,
+    identifier,
+    named_urn,
+    row_urn,
+)
+
+__all__ = ["machine", "of_check"]
+
+
+def machine_urn(code: str) -> str:
+    """A machine's address: the same in every bundle."""
+    return named_urn("machine", code)
+
+
+def metric_urn(code: str) -> str:
+    """The address of the number that a machine shows."""
+    return named_urn("display", code)
+
+
+def machine(
+    code: str, latest: KeptCheck | None, codes: Codes, *, release: str, metric: bool = True
+) -> Iterator[Entry]:
+    """The machine as a Device and, for its checks, its display as a DeviceMetric.
+
+    The metric's calibration state is never an all-clear: a check does not calibrate. It says
+    ``calibration-required`` where the newest check that stands proves the display off against
+    the machine's own bars, and ``unspecified`` else.
+    """
+    yield (
+        machine_urn(code),
+        {
+            "resourceType": "Device",
+            "id": machine_urn(code).removeprefix("urn:uuid:"),
+            "text": narrative(f"CPM machine {code}"),
+            "identifier": [identifier("machine", code)],
+            **device_words(code, concept(codes, "cpm-machine"), release=release),
+        },
+    )
+    if not metric:
+        return
+    owner = "device" if release == "R5" else "source"
+    shown = {
+        "resourceType": "DeviceMetric",
+        "id": metric_urn(code).removeprefix("urn:uuid:"),
+        "text": narrative(f"Display of CPM machine {code}"),
+        "identifier": [identifier("display", code)],
+        "type": concept(codes, "display-metric"),
+        "unit": {"coding": [{"system": UCUM, "code": "deg", "display": "deg"}]},
+        owner: {"reference": machine_urn(code)},
+        "category": "measurement",
+    }
+    if latest is not None:
+        off = latest.verdict == "outside" and latest.against == "frame"
+        state = "calibration-required" if off else "unspecified"
+        told = {"type": "unspecified", "state": state, "time": moment(latest.taken_at)}
+        shown["calibration"] = [told]
+    yield metric_urn(code), shown
+
+
+def of_check(check: KeptCheck, codes: Codes) -> Iterator[Entry]:
+    """One check of the display; the person whose leg lay in the machine is left out."""
+    urn = row_urn(check.id)
+    low, high = check.range_deg
+    yield (
+        urn,
+        {
+            "resourceType": "Observation",
+            "id": urn.removeprefix("urn:uuid:"),
+            "text": narrative(
+                f"Display of {check.machine} from {low:.0f}° to {high:.0f}°: largest difference "
+                f"{check.largest_deg:+.1f}°, tolerance {check.tolerance_deg:g}°, {check.verdict}"
+            ),
+            "identifier": [identifier("row", check.id)],
+            "status": status_of(check),
+            "code": concept(codes, "display-check"),
+            "subject": {"reference": machine_urn(check.machine)},
+            "focus": [{"reference": metric_urn(check.machine)}],
+            "effectiveDateTime": moment(check.taken_at),
+            "issued": moment(check.saved_at),
+            "device": {"reference": software_urn(check.software)},
+            "component": components(CHECK, check, codes),
+        },
+    )
+    yield provenance(check, (urn,))
