@@ -317,6 +317,29 @@ def test_a_part_is_proven_off_by_what_the_hinge_shows(spread_mm, wanted_mm, prov
     assert adjust._proven(held(thigh=thigh, model="sliding"), two) is False
 
 
+APART = 10.0 * np.resize([1.0, -1.0], 100)
+"""Off by 10 mm to either side, draw by draw."""
+
+
+@pytest.mark.parametrize(
+    ("holding", "wanted", "proven"),
+    [
+        pytest.param(held(thigh=-15.0 + APART, place=-APART, model="sliding"), {"thigh": 15.0},
+                     False, id="the hinge is known, not which of two parts it is"),
+        pytest.param(held(thigh=-20.0 + APART, place=-APART, model="sliding"), {"thigh": 20.0},
+                     True, id="by 2 of its own u"),
+        pytest.param(held(thigh=-15.0, place=APART, model="sliding"), {"thigh": 15.0},
+                     False, id="the part is known, not where the hinge lies"),
+        pytest.param(held(lower=-9.0, place=6.0 * APART), {"lower": 9.0},
+                     False, id="nor how high it lies"),
+        pytest.param(held(model="sliding"), {"thigh": 8.0},
+                     False, id="a part known to be right is not off"),
+    ],
+)  # fmt: skip
+def test_a_part_is_proven_off_by_the_hinge_and_by_its_own_fault(holding, wanted, proven):
+    assert adjust._proven(holding, wanted) is proven
+
+
 @pytest.mark.parametrize(("spread_mm", "proven"), [(1.0, True), (30.0, False)])
 def test_the_lower_leg_is_proven_by_the_hinge_across_the_thigh(spread_mm, proven):
     holding = held(lower=-9.0 + spread_mm * np.resize([1.0, -1.0], 100))
@@ -456,8 +479,8 @@ def test_advice_is_tried_against_the_knee_and_the_display_as_they_are(monkeypatc
 @pytest.mark.parametrize(
     ("holding", "says"),
     [
-        pytest.param(held(lower=-30.0), "30 ± 0 mm too short for the leg", id="together too short"),
-        pytest.param(held(thigh=30.0), "30 ± 0 mm too long for the leg", id="together too long"),
+        pytest.param(held(lower=-30.0), "are 30 ± 0 mm too short", id="together too short"),
+        pytest.param(held(thigh=30.0), "are 30 ± 0 mm too long", id="together too long"),
         pytest.param(held(thigh=25.0 + 10.0 * np.resize([1.0, -1.0], 100)), "25 ± 20 mm too long",
                      id="by 2.5 of its u"),
         pytest.param(held(thigh=0.9), "1 ± 0 mm too long", id="a little too long"),

@@ -12,6 +12,7 @@ from knee_angle.angle import bars
 from knee_angle.assumptions import U_STUCK_DEG
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import empty
+from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.empty import FLAT, NO_LEG, check_empty
 from knee_angle.records import BarsAlone
 from knee_angle.settings import Settings
@@ -62,6 +63,39 @@ def test_a_display_15_degrees_off_is_accused():
     found = checked(machine(15.0))
     assert (found.display.verdict, found.kind) == ("outside", "calibration")
     assert FLAT not in found.words
+
+
+@pytest.mark.parametrize(
+    ("over_range", "here", "told"),
+    [
+        pytest.param("outside", "outside", "here", id="proven off: told where it was photographed"),
+        pytest.param("outside", None, "over", id="nowhere photographed: told over the range"),
+        pytest.param("within", "within", "over", id="an all-clear counts over the whole range"),
+        pytest.param("undecided", "outside", "over", id="what is undecided over it stays so"),
+    ],
+)
+def test_which_numbers_are_told_of_a_display(monkeypatch, over_range, here, told):
+    over, near = (
+        verdict
+        and RangeJudged(
+            verdict,
+            tolerance_deg=5.0,
+            range_deg=reach,
+            p_within=0.5,
+            largest_deg=6.0,
+            at_deg=40.0,
+            at_most_deg=8.0,
+        )
+        for verdict, reach in ((over_range, (0.0, 120.0)), (here, (10.0, 100.0)))
+    )
+    monkeypatch.setattr(
+        empty,
+        "judge_machine",
+        lambda *_, **__: SimpleNamespace(
+            display_verdict=over, display_here=near, kind="calibration", words=()
+        ),
+    )
+    assert checked(machine()).display is {"over": over, "here": near}[told]
 
 
 @pytest.mark.parametrize("offset_deg", [0.0, 15.0], ids=["right", "far off"])

@@ -303,6 +303,11 @@ def test_a_display_past_a_limit_alarms_whether_a_knee_was_measured_or_not(shown,
     assert cause.with_display_alarms(measured, shown, LIMITED) is measured
 
 
+def test_without_a_number_the_alarms_of_a_photo_stay():
+    refused = NotMeasured("no leg", "step back", alarms=("PAST",))
+    assert cause.with_display_alarms(refused, None, LIMITED) == refused
+
+
 @pytest.mark.parametrize(
     ("side", "only", "asked"),
     [

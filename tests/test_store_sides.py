@@ -11,6 +11,7 @@ from stores import NOON, SETTINGS, SHA, at_angle, made_measurement
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import NotMeasured
+from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 from knee_angle.store import open_store
 
@@ -104,6 +105,20 @@ def test_a_photo_is_judged_by_the_limits_of_the_knee_it_shows(measured, limit, p
     knee, display = ("PAST THE PRESCRIBED FLEXION: the knee" in "".join(told.alarms),
                      "THE DISPLAY IS PAST" in "".join(told.alarms))  # fmt: skip
     assert (knee, display) == (past, past)
+
+
+@pytest.mark.parametrize(
+    ("typed", "past"),
+    [
+        pytest.param(None, True, id="the number read off the display counts"),
+        pytest.param(84.0, False, id="a typed number counts before it"),
+    ],
+)
+def test_a_display_past_a_limit_is_loud_though_no_knee_was_measured(typed, past):
+    number = NumberSeen(124.0, "angle", "124°", 0.999, ((0.0, 0.0),) * 4, 20.0)
+    refused = NotMeasured("no leg", "step back", display=DisplaySeen("read", "", angle=number))
+    legs = LegSettings(left=limited(110.0), right=limited(110.0))
+    assert bool(legs.judged(refused, typed).alarms) is past
 
 
 def test_a_caution_of_being_at_the_limit_is_of_the_limit_that_binds():

@@ -419,7 +419,7 @@ def _proven(holding: Holding, wanted: dict[Part, float]) -> bool:
     }
     own = {part: holding.figure(_FAULT[part]) for part in wanted}
     return all(
-        abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) and abs(own[part].value) >= 1.96 * own[part].u
+        abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) and abs(own[part].value) > 1.96 * own[part].u
         for part, mm in wanted.items()
     )
 
