@@ -6,14 +6,17 @@ import hashlib
 import json
 from pathlib import Path
 
+import numpy as np
+import onnx
 import torch
+from onnx import TensorProto, helper, numpy_helper
 from torch import Tensor, nn
 
 from knee_angle.training.losses import POINT_SCALE, TILT_SCALE
 from knee_angle.training.model import INPUT_SIZE, LegNetwork, whiten
 from knee_angle.training.scene import POINTS
 
-__all__ = ["UNCALIBRATED", "Answer", "covariance", "export", "fill", "load_network"]
+__all__ = ["UNCALIBRATED", "Answer", "covariance", "export", "fill", "halved", "load_network"]
 
 ADDED = ("refine.", "doubt.")
 """Layers that came later; each begins by adding nothing."""
@@ -66,6 +69,28 @@ def load_network(weights: Path) -> LegNetwork:
     return network
 
 
+def halved(model: onnx.ModelProto) -> onnx.ModelProto:
+    """The same model with the weights that half precision holds exactly stored as such.
+
+    Notes
+    -----
+    A training keeps its weights in half precision. The runtime makes them single precision
+    again when it loads the model, and folds the batch norms into the convolutions then.
+    """
+    casts = []
+    for kept in model.graph.initializer:
+        values = numpy_helper.to_array(kept)
+        if values.dtype != np.float32 or not np.array_equal(values, values.astype(np.float16)):
+            continue
+        name, half = kept.name, f"{kept.name}.half"
+        kept.CopyFrom(numpy_helper.from_array(values.astype(np.float16), half))
+        casts.append(helper.make_node("Cast", [half], [name], to=TensorProto.FLOAT))
+    nodes = [*casts, *model.graph.node]
+    del model.graph.node[:]
+    model.graph.node.extend(nodes)
+    return model
+
+
 def export(weights: Path, folder: Path, *, training: dict[str, object] | None = None) -> Path:
     """Writes ``leg.onnx`` and its card ``leg.json`` into a folder; returns the card's path.
 
@@ -86,8 +111,10 @@ def export(weights: Path, folder: Path, *, training: dict[str, object] | None = 
         output_names=["leg", "whole"],
         dynamic_axes={"windows": {0: "b"}, "leg": {0: "b"}, "whole": {0: "b"}},
         opset_version=17,
+        training=torch.onnx.TrainingMode.PRESERVE,  # the norms apart: see `halved`
         dynamo=False,
     )
+    onnx.save(halved(onnx.load(target)), target)
     card = {
         "file": target.name,
         "sha256": hashlib.sha256(target.read_bytes()).hexdigest(),
