@@ -13,7 +13,7 @@ import pytest
 from stores import Cluster, cluster
 
 from knee_angle.errors import MissingModel
-from knee_angle.landmarks import bundles
+from knee_angle.landmarks.pose import bundles
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 

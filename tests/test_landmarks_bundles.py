@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.landmarks import bundles
+from knee_angle.landmarks.pose import bundles
 
 DETECTOR = b"detector weights"
 LANDMARKS = b"landmark weights"

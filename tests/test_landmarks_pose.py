@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 
 from knee_angle import assumptions
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.landmarks import pose, pose_legs
 from knee_angle.landmarks.network.search import flat_u_deg
-from knee_angle.landmarks.pose import PoseDetector
-from knee_angle.landmarks.pose_process import PoseProcess, PoseProcessFailed
+from knee_angle.landmarks.pose import detector as pose
+from knee_angle.landmarks.pose import legs as pose_legs
+from knee_angle.landmarks.pose.detector import PoseDetector
+from knee_angle.landmarks.pose.process import PoseProcess, PoseProcessFailed
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, Landmark, Landmarks, Measurement, NotMeasured
@@ -60,7 +61,7 @@ def pose_of(
 def as_seen(
     points: NDArray[np.float64], *, turns: int, mirrored: bool, size: tuple[int, int]
 ) -> NDArray[np.float64]:
-    """What the model would answer for the turned picture: written independently of pose.py."""
+    """What the model would answer for the turned picture: written independently of the detector."""
     seen = points.copy()
     width, height = size
     x, y = points[:, 0], points[:, 1]
@@ -623,7 +624,7 @@ def test_a_pickled_detector_brings_no_open_model() -> None:
 
 
 def test_importing_the_detector_imports_no_mediapipe() -> None:
-    code = "import sys, knee_angle.landmarks.pose; sys.exit('mediapipe' in sys.modules)"
+    code = "import sys, knee_angle.landmarks.pose.detector; sys.exit('mediapipe' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0
 
 
@@ -706,7 +707,7 @@ def test_a_program_that_forgets_to_close_ends_at_once_and_prints_nothing(bundle:
     code = (
         "import sys, pathlib\n"
         "from knee_angle.photo.reading import read_photo\n"
-        "from knee_angle.landmarks.pose import PoseDetector\n"
+        "from knee_angle.landmarks.pose.detector import PoseDetector\n"
         "detector = PoseDetector(pathlib.Path(sys.argv[1]))\n"
         "detector.find(read_photo(pathlib.Path(sys.argv[2])))\n"
     )

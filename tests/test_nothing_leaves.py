@@ -36,7 +36,7 @@ pathlib.Path.home().joinpath(".planted").write_text("out")
 POSE = """
 import sys
 from pathlib import Path
-from knee_angle.landmarks.pose import PoseDetector
+from knee_angle.landmarks.pose.detector import PoseDetector
 from knee_angle.photo.reading import read_photo
 with PoseDetector(Path(sys.argv[1])) as detector:
     print(type(detector.find(read_photo(sys.argv[2]))).__name__)

@@ -122,7 +122,7 @@ def identity_of(pose_model: Path | None) -> Json:
     InvalidInput
         A named pose model that is not there.
     """
-    from knee_angle.landmarks.bundles import find_pose_bundle
+    from knee_angle.landmarks.pose.bundles import find_pose_bundle
 
     card = resources.files("knee_angle.landmarks") / "weights" / "leg.json"
     display = resources.files("knee_angle.photo.display") / "weights" / "display.json"

@@ -20,7 +20,7 @@ app.add_typer(models_app, name="models")
 @models_app.command("list")
 def models_list() -> None:
     """Which model files are on this machine."""
-    from knee_angle.landmarks.bundles import describe_models
+    from knee_angle.landmarks.pose.bundles import describe_models
 
     for model in describe_models():
         print(model)
@@ -32,6 +32,6 @@ def models_build(
     out: Annotated[Path | None, typer.Option(help="Where to put the bundle.")] = None,
 ) -> None:
     """Build the pose model bundle from the published npm archive."""
-    from knee_angle.landmarks.bundles import build_pose_bundle
+    from knee_angle.landmarks.pose.bundles import build_pose_bundle
 
     print(build_pose_bundle(archive, out))

@@ -6,10 +6,7 @@ module          what
 ``base``        what a detector is
 `dots`          adhesive dots
 `network`       our own leg network, and the camera's direction
-``pose``        a whole-body pose model, where its bundle is present; it runs in a
-                process of its own (``pose_process``, ``pose_worker``); ``pose_legs``:
-                when a leg of it is believed
-``bundles``     finding and building that bundle
+`pose`          a whole-body pose model, where its bundle is present
 ``manual``      points placed by hand
 ``choose``      which answer counts; ``second_opinion``: the pose model heard
 ``doubts``      dots and strip weighed against the leg network

@@ -13,10 +13,10 @@ import cv2
 
 from knee_angle.errors import MissingModel
 from knee_angle.landmarks.base import Detector
-from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
-from knee_angle.landmarks.pose import PoseDetector
+from knee_angle.landmarks.pose.bundles import find_pose_bundle
+from knee_angle.landmarks.pose.detector import PoseDetector
 from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured, Quad, Source

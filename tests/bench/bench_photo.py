@@ -20,9 +20,9 @@ import numpy as np
 from PIL import Image, ImageOps
 
 from knee_angle.errors import MissingModel
-from knee_angle.landmarks.bundles import find_pose_bundle
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.landmarks.pose_process import OFFLINE
+from knee_angle.landmarks.pose.bundles import find_pose_bundle
+from knee_angle.landmarks.pose.process import OFFLINE
 from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import find_tags

@@ -1,6 +1,6 @@
 """MediaPipe's pose landmarker as a value that can be opened, asked and closed.
 
-The model itself runs in a child process (:mod:`knee_angle.landmarks.pose_worker`
+The model itself runs in a child process (:mod:`knee_angle.landmarks.pose.worker`
 says why); importing this module starts nothing and imports no MediaPipe.
 """
 
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.landmarks.pose_worker import OK, REPLY, REQUEST
+from knee_angle.landmarks.pose.worker import OK, REPLY, REQUEST
 from knee_angle.language import say
 
 __all__ = ["OFFLINE", "POINTS_PER_POSE", "Landmarker", "PoseProcess", "PoseProcessFailed"]
@@ -99,7 +99,7 @@ class PoseProcess:
     """
 
     def __init__(self, bundle: Path) -> None:
-        worker = Path(__file__).with_name("pose_worker.py")
+        worker = Path(__file__).with_name("worker.py")
         # -P: the worker's folder must not become a place to import from.
         command = [sys.executable, "-P", str(worker), str(bundle), str(NUM_POSES), str(CONFIDENCE)]
         self._process = subprocess.Popen(  # noqa: S603  our own script, no shell
@@ -180,7 +180,7 @@ class PoseProcess:
 
 def _own_folder() -> dict[str, str]:
     """MediaPipe imports Matplotlib, which keeps a list of fonts: below our folder, not its own."""
-    from knee_angle.landmarks.bundles import default_bundle  # which imports this module
+    from knee_angle.landmarks.pose.bundles import default_bundle  # which imports this module
 
     try:
         return {"MPLCONFIGDIR": str(default_bundle().with_name("matplotlib"))}

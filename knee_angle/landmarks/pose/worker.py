@@ -1,11 +1,11 @@
 """The child process that holds MediaPipe: pictures in, poses out. Never import it.
 
-Started by :mod:`knee_angle.landmarks.pose_process` as a plain script, so that it
+Started by :mod:`knee_angle.landmarks.pose.process` as a plain script, so that it
 needs nothing of this package. MediaPipe lives in a process of its own because
 
 * its library reports its use to its maker over the network when it is closed, and has no
   switch for it: the process is ended without closing, and the environment that keeps it
-  silent (see ``pose_process.OFFLINE``) must not reach anything else;
+  silent (see ``process.OFFLINE``) must not reach anything else;
 * it writes notes to standard output and error from C code;
 * a picture it dislikes can make its destructor wait for ever: this process is
   simply ended, without destructors.

@@ -28,7 +28,7 @@ import numpy as np
 import platformdirs
 
 from knee_angle.errors import InvalidInput, MissingModel
-from knee_angle.landmarks.pose_process import PoseProcess
+from knee_angle.landmarks.pose.process import PoseProcess
 from knee_angle.language import joined, say
 
 __all__ = ["HOW_TO_GET", "ModelFile", "build_pose_bundle", "describe_models", "find_pose_bundle"]

@@ -36,7 +36,7 @@ from knee_angle.assumptions import (
     POSE_SURE_U_SEGMENTS,
     POSE_U_SEGMENTS,
 )
-from knee_angle.landmarks.pose_legs import (
+from knee_angle.landmarks.pose.legs import (
     LEFT_INDEX,
     NO_PERSON,
     NOT_CONFIRMED,
@@ -55,7 +55,7 @@ from knee_angle.landmarks.pose_legs import (
     two_people,
     whole_body,
 )
-from knee_angle.landmarks.pose_process import Landmarker, PoseProcess, PoseProcessFailed
+from knee_angle.landmarks.pose.process import Landmarker, PoseProcess, PoseProcessFailed
 from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
@@ -123,7 +123,7 @@ class PoseDetector:
     Parameters
     ----------
     bundle : Path
-        Pose landmarker bundle, see :mod:`knee_angle.landmarks.bundles`.
+        Pose landmarker bundle, see :mod:`knee_angle.landmarks.pose.bundles`.
     open_landmarker : callable, optional
         Makes the model from the bundle; tests bring their own.
     """
