@@ -409,6 +409,7 @@ ORACLE = {
     "audit": ("admin", (), {}),
     "backup": (NOBODY, (Path("none"),), {}),
     "check": (ALL_BUT_ADMIN, ("CHECK",), {}),
+    "check_pictures": (ALL_BUT_ADMIN, ("CHECK",), {}),
     "check_pages": (NOBODY, (), {}),
     "checks": (ALL_BUT_ADMIN, (), {"machine": "M-03"}),
     "close": (NOBODY, (), {}),

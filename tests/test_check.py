@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import json
 import re
 
@@ -18,6 +19,7 @@ from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Measurement, NotMeasured, Unreadable
 from knee_angle.report.check_words import check_text
 from knee_angle.settings import Settings
+from knee_angle.store import open_store
 
 DOTS = DotDetector()
 _, DISPLAYED, _ = sample_rows(SAMPLES)
@@ -133,14 +135,46 @@ def test_an_outlier_is_named_and_kept():
     assert name in result.photos
 
 
-def test_the_command_checks_a_machine():
+def test_the_command_checks_a_machine_and_keeps_it_with_its_pictures(tmp_path):
     photos = sorted(SAMPLES.glob("series_a_*.jpg"))
-    done = called(
-        "check", *photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json"
-    )
+    where = ("--store", tmp_path / "a.db")
+    call = (
+        "check", *photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json",
+        "--keep", "--keep-pictures", "--machine", "M-03", *where,
+    )  # fmt: skip
+    called("store", "machine", "M-04", *where)
+    unknown = called(*call)
+    assert (unknown.returncode, unknown.stdout) == (2, "")
+    assert "the store knows no machine M-03: add it first" in unknown.stderr
+    called("store", "machine", "M-03", *where)
+    done = called(*call)
     row = json.loads(done.stdout)
     assert (done.returncode, row["finding"]) == (0, "both")
     assert row["displayed_against_frame"]["offset_deg"] == pytest.approx(5.0, abs=1.0)
+    with open_store(tmp_path / "a.db") as store:
+        (kept,) = store.checks(machine="M-03")
+        assert (kept.finding, kept.photos) == ("both", 6)
+        assert sorted(store.check_pictures(kept.id)) == [f"photo {n}" for n in range(1, 7)]
+        hashes = store.check(kept.id).photo_sha256
+    assert hashes["photo 1"] == hashlib.sha256(photos[0].read_bytes()).hexdigest()
+    paper = called("report", "machine", tmp_path / "m.html", "--machine", "M-03", *where)
+    assert paper.returncode == 0
+    assert "photo not kept" not in (tmp_path / "m.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        pytest.param(("--keep",), "--keep needs the machine's code", id="no machine"),
+        pytest.param(("--keep-pictures",), "--keep-pictures needs --keep", id="nothing kept"),
+        pytest.param(("--keep", "--machine", "M-03", "--empty"),
+                     "a check without a leg is not kept", id="no leg"),
+    ],
+)  # fmt: skip
+def test_a_check_that_could_not_be_kept_is_refused_before_a_photo_is_read(more, said):
+    done = called("check", SAMPLES / "none.jpg", *more)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
 
 
 def test_the_command_without_numbers_says_what_is_missing():

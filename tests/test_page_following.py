@@ -612,6 +612,8 @@ def test_a_check_is_never_lost_and_a_kill_in_keeping_it_is_told_afterwards(ward,
             button(page, "Keep this check").click().run()
         return again(page)
 
+    next(box for box in page.checkbox if box.label.startswith("Keep the photos too")).check()
+    page.run()
     page = dies(page, when="before")
     assert check_draft.NOT_KEPT in told(page)
     assert page.text[0].value == said
@@ -619,7 +621,8 @@ def test_a_check_is_never_lost_and_a_kill_in_keeping_it_is_told_afterwards(ward,
     assert not ward.checks(machine="M-04")
     page = dies(page, when="after")
     assert check_draft.KEPT in told(page)
-    assert len(ward.checks(machine="M-04")) == 1
+    (kept,) = ward.checks(machine="M-04")
+    assert len(ward.check_pictures(kept.id)) == kept.photos
     assert "check" not in page.query_params
     assert list(drafts_folder().path.iterdir()) == []  # its photos are gone with it
 

@@ -569,6 +569,10 @@ def test_a_certificates_photos_are_shown_where_they_were_kept_and_allowed(store,
     assert told.count("photo not kept") == 4
     told = " ".join(every_text(papers.of_machine(store, "M-03", pictures=False)))
     assert told.count("photo not kept") == 5
+    later = {"taken_at": NOON + timedelta(days=1), "pictures": {"Ada 2.jpg": jpeg()}}
+    keep_check(store, checked, **later)
+    told = " ".join(every_text(papers.of_machine(store, "M-03")))
+    assert told.count("photo not kept") == 3
 
 
 def test_a_withdrawn_check_says_so_first_and_is_no_machines_newest(store, checked):

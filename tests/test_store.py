@@ -153,6 +153,15 @@ def test_the_same_identifier_twice_is_one_row(store):
         kept(store, at_angle(MEASURED, 12.0), row_id=row_id)
 
 
+def _picture() -> CropJpeg:
+    content = BytesIO()
+    Image.new("RGB", (64, 48), (90, 120, 200)).save(content, "JPEG")
+    return CropJpeg(content.getvalue(), 500.0, 300.0, 1.5)
+
+
+PICTURE = _picture()
+
+
 def kept_check(store, **given):
     result = check_machine(SERIES, SETTINGS)
     hashes = dict.fromkeys(SERIES, SHA)
@@ -177,6 +186,26 @@ def test_a_machine_check_comes_back_with_all_its_photos_and_recomputes(store):
     assert "Ada" not in repr(back)
     assert store.checks(machine="M-03") == (row,)
     assert [(m.code, m.rows, m.last_at) for m in store.machines()] == [("M-03", 1, row.taken_at)]
+
+
+def test_a_checks_pictures_are_kept_where_asked_for_and_restored(store, tmp_path):
+    first, *_, last = SERIES
+    row = kept_check(store, pictures={first: PICTURE, last: PICTURE})
+    pictures = {"photo 1": PICTURE, "photo 6": PICTURE}
+    assert store.check_pictures(row.id) == pictures
+    assert store.check_pictures(kept_check(store).id) == {}
+    store.backup(tmp_path / "all.jsonl")
+    with open_store(tmp_path / "again.db") as other:
+        other.restore(tmp_path / "all.jsonl")
+        assert other.check_pictures(row.id) == pictures
+
+
+def test_a_checks_picture_that_tells_more_than_pixels_is_refused(store):
+    first, *_ = SERIES
+    told = PICTURE.jpeg[:2] + b"\xff\xfe\x00\x05Ada" + PICTURE.jpeg[2:]  # a comment
+    with pytest.raises(InvalidInput, match="this one has the block FFFE"):
+        kept_check(store, pictures={first: replace(PICTURE, jpeg=told)})
+    assert store.checks() == ()
 
 
 def test_a_check_without_the_bars_is_kept_against_the_knee(store):
@@ -472,7 +501,8 @@ def test_a_photo_that_carries_more_than_the_picture_is_refused(store, picture, s
 def test_the_database_itself_refuses_to_change_or_delete_rows(store, table, change):
     row = kept(store, photo=CropJpeg(jpeg(), 0, 0, 1))
     store.withdraw_measurement(row.id, "other")
-    store.withdraw_check(kept_check(store).id, "other")
+    check = kept_check(store, pictures={next(iter(SERIES)): PICTURE})
+    store.withdraw_check(check.id, "other")
     answer, photos = made_visit()
     joint = store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS)
     store.withdraw_visit(joint.visit.id, "other")

@@ -64,6 +64,7 @@ def fill(opened: Store) -> None:
     check = opened.save_check(
         check_machine(series, SETTINGS),
         machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
+        pictures={next(iter(series)): CropJpeg(jpeg(), 1, 2, 3.5)},
     )  # fmt: skip
     opened.withdraw_check(check.id, "other")
     counts = opened.overview().counts

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, TypeAlias
 
 import typer
 
@@ -14,9 +14,17 @@ from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import DisplayedTable, Format, Output, positive
 from knee_angle.cli.photos import read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, refused, takes_settings
-from knee_angle.errors import InvalidInput
+from knee_angle.cli.store import Where, check_machine_code, opened_store
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.language import say, tell
 from knee_angle.settings import Settings
+
+if TYPE_CHECKING:
+    from knee_angle.machine.check import MachineCheck
+    from knee_angle.machine.empty import EmptyCheck
+    from knee_angle.records import CropJpeg, NotMeasured, Outcome
+
+    Answer: TypeAlias = MachineCheck | EmptyCheck | NotMeasured
 
 __all__ = ["check"]
 
@@ -47,10 +55,19 @@ def check(
     high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
     bars: Annotated[BarsBy, typer.Option(help="With plan: what shows the bars.")] = BarsBy.POINTS,
     output: Output = Format.TEXT,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep the check: `report machine` makes its certificate.")
+    ] = False,
+    keep_pictures: Annotated[
+        bool, typer.Option("--keep-pictures", help="With --keep: crops of the photos too.")
+    ] = False,
+    machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
+    store: Where = None,
     *,
     settings: Settings,
 ) -> None:
     """Check one machine by several photos; "check plan" says how many, at which angles."""
+    _keeping_fits(keep=keep, pictures=keep_pictures, machine=machine, empty=empty)
     if photos == [Path("plan")]:
         if output is not Format.TEXT:
             raise InvalidInput(
@@ -62,32 +79,124 @@ def check(
     if output is Format.CSV:
         raise InvalidInput(say("check prints text or json, but got csv: use --format json"))
     _each_once(photos)
-    from knee_angle import __version__
+    if keep:
+        check_machine_code(machine, store)
+    from knee_angle.records import NotMeasured
+
+    paths = _paths(photos)
+    result, outcomes = _checked(paths, displayed_table, settings, empty=empty)
+    _print(result, settings, output)
+    if keep and machine is not None:
+        _keep(
+            result, outcomes, paths=paths, settings=settings, machine=machine,
+            pictures=keep_pictures, where=store,
+        )  # fmt: skip
+    left = isinstance(result, NotMeasured) or bool(result.left_out)
+    raise typer.Exit(int(left))
+
+
+def _checked(
+    paths: Mapping[str, Path], table: Path | None, settings: Settings, *, empty: bool
+) -> tuple[Answer, dict[str, Outcome]]:
+    """The answer, and each photo's outcome."""
     from knee_angle.landmarks.standard import opened_detectors
     from knee_angle.machine.check import check_machine
     from knee_angle.pipeline import measure_apart
-    from knee_angle.records import NotMeasured
-    from knee_angle.report.check_words import check_text
-    from knee_angle.report.contract import check_as_json
 
-    table = read_displayed_table(displayed_table, photos, settings.counts)
-    names = _named(photos)
+    numbers = read_displayed_table(table, list(paths.values()), settings.counts)
     with opened_detectors() as detectors:
         outcomes = measure_apart(
-            {name: photo for photo, name in names.items()},
-            {name: table.get(photo.name) for photo, name in names.items()},
+            paths,
+            {name: numbers.get(photo.name) for name, photo in paths.items()},
             settings=settings,
             detectors=detectors,
             empty=empty,
         )
-    result = check_machine(outcomes, settings)
+    return check_machine(outcomes, settings), outcomes
+
+
+def _print(result: Answer, settings: Settings, output: Format) -> None:
+    from knee_angle import __version__
+    from knee_angle.report.check_words import check_text
+    from knee_angle.report.contract import check_as_json
+
     if output is Format.JSON:
         row = check_as_json(result, version=__version__, alarms=result.alarms)
         print(json.dumps(for_programs(row), allow_nan=False))
     else:
         print(check_text(result, settings, alarms=result.alarms))
-    left = isinstance(result, NotMeasured) or bool(result.left_out)
-    raise typer.Exit(int(left))
+
+
+def _keeping_fits(*, keep: bool, pictures: bool, machine: str | None, empty: bool) -> None:
+    """Refuse what cannot be kept before a photo is measured."""
+    if pictures and not keep:
+        raise InvalidInput(say("--keep-pictures needs --keep: give both, or neither"))
+    if keep and machine is None:
+        raise InvalidInput(
+            say("--keep needs the machine's code, but none came: add --machine CODE")
+        )
+    if keep and empty:
+        raise InvalidInput(
+            say("a check without a leg is not kept: leave --keep out, or check with a leg in it")
+        )
+
+
+def _keep(
+    result: Answer,
+    outcomes: Mapping[str, Outcome],
+    *,
+    paths: Mapping[str, Path],
+    settings: Settings,
+    machine: str,
+    pictures: bool,
+    where: str | None,
+) -> None:
+    """Keep the check; tried once more as a whole where the store failed.
+
+    Raises
+    ------
+    StoreError
+        Nothing was kept, and why.
+    """
+    from knee_angle.machine.check import MachineCheck
+    from knee_angle.store import new_id
+
+    if not isinstance(result, MachineCheck):
+        raise StoreError(say("the check was not kept: it gave no answer"))
+    hashes, crops = _of_photos(outcomes, paths, pictures=pictures)
+    row, trouble = new_id(), ""
+    for _ in range(2):
+        try:
+            with opened_store(where, create=True) as store:
+                store.save_check(
+                    result, machine=machine, outcomes=outcomes, settings=settings,
+                    photo_sha256=hashes, row_id=row, pictures=crops,
+                )  # fmt: skip
+        except KneeAngleError as error:
+            trouble = str(error)
+        else:
+            return
+    raise StoreError(say("the check was not kept: {trouble}", trouble=trouble))
+
+
+def _of_photos(
+    outcomes: Mapping[str, Outcome], paths: Mapping[str, Path], *, pictures: bool
+) -> tuple[dict[str, str], dict[str, CropJpeg]]:
+    """Each readable photo's hash; where asked for, the crops of those that were measured."""
+    from knee_angle.photo.crop import crop_jpeg
+    from knee_angle.photo.reading import read_photo
+    from knee_angle.records import Measurement
+
+    hashes, crops = {}, {}
+    for name, one in outcomes.items():
+        try:
+            photo = read_photo(paths[name])
+        except KneeAngleError:
+            continue  # the check says that it could not be read
+        hashes[name] = photo.sha256
+        if pictures and isinstance(one, Measurement):
+            crops[name] = crop_jpeg(photo, one)
+    return hashes, crops
 
 
 def _each_once(photos: Sequence[Path]) -> None:
@@ -102,11 +211,11 @@ def _each_once(photos: Sequence[Path]) -> None:
         )
 
 
-def _named(photos: Sequence[Path]) -> dict[Path, str]:
-    """What each photo is called: its file name, and its folder too where two share that."""
+def _paths(photos: Sequence[Path]) -> dict[str, Path]:
+    """The photos by what each is called: its file name, and its folder too where two share that."""
     short = [shown(photo) for photo in photos]
     return {
-        photo: str(photo) if short.count(name) > 1 else name
+        str(photo) if short.count(name) > 1 else name: photo
         for photo, name in zip(photos, short, strict=True)
     }
 

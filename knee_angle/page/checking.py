@@ -24,6 +24,7 @@ from knee_angle.page.charts import check_chart
 from knee_angle.page.check_draft import Check, opened_check
 from knee_angle.page.points import points_of
 from knee_angle.page.shots import shots
+from knee_angle.photo.crop import crop_jpeg
 from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
 from knee_angle.records.displayed import display_range
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
@@ -370,9 +371,14 @@ def _keep(
     if unused := memory.unused():
         st.info(tell("To keep this check, first correct: {inputs}.", inputs=", ".join(unused)))
         return
-    entries = enumerate(check.tray.entries, start=1)
-    hashes = {say("photo {number}", number=n): sha for n, sha in entries}
-    asked = hashlib.sha256(repr((check.machine, hashes, result)).encode()).hexdigest()
+    with_photos = memory.tick(say("Keep the photos too (cut to the leg)"), check.own("photos"))
+    entries = {
+        say("photo {number}", number=n): entry
+        for n, entry in enumerate(check.tray.entries.values(), start=1)
+    }
+    hashes = dict(zip(entries, check.tray.entries, strict=True))
+    named = repr((check.machine, hashes, result, with_photos))
+    asked = hashlib.sha256(named.encode()).hexdigest()
     # Named by its answer: where a number changed in the same moment, nothing is kept.
     key = f"keep-check-{asked[:16]}"
     if not st.button(tell("Keep this check"), type="primary", width="stretch", key=key):
@@ -388,6 +394,11 @@ def _keep(
             settings=settings,
             photo_sha256=hashes,
             row_id=check.pending["id"],
+            pictures={
+                name: crop_jpeg(entries[name].photo, one)
+                for name, one in outcomes.items()
+                if with_photos and isinstance(one, Measurement)
+            },
         )
     except KneeAngleError as error:
         st.error(tell("Not kept: {error}", error=error))

@@ -34,6 +34,7 @@ from knee_angle.store.records import (
 )
 from knee_angle.store.rows import (
     check_columns,
+    check_photo_columns,
     check_sha256,
     measurement_columns,
     photo_columns,
@@ -262,6 +263,7 @@ class Store(PeopleAndMachines, Visits):
         taken_at: datetime | None = None,
         corrects: str | None = None,
         row_id: str | None = None,
+        pictures: Mapping[str, CropJpeg] | None = None,
     ) -> KeptCheck:
         """Keep one machine check with every photo's outcome; see `save_measurement`.
 
@@ -273,11 +275,16 @@ class Store(PeopleAndMachines, Visits):
             What it was computed from.
         photo_sha256 : Mapping of photo name to hash
             Of every photo in `outcomes` that could be read.
+        pictures : Mapping of photo name to CropJpeg, optional
+            Only where keeping them was asked for.
 
         Photo names are replaced by ``photo 1``, ``photo 2``: a file name can hold a name.
         """
         for digest in photo_sha256.values():
             check_sha256(digest)
+        kept_pictures = dict(pictures or {})
+        for picture in kept_pictures.values():
+            refuse_metadata(picture.jpeg)
         names = {name: f"photo {number}" for number, name in enumerate(outcomes, start=1)}
         now = self._now()
         row: Json = {
@@ -297,7 +304,10 @@ class Store(PeopleAndMachines, Visits):
         def keep(connection: Connection) -> KeptCheck:
             row["machine"] = self._known(connection, schema.machines, machine)
             row["person"] = person and self._known(connection, schema.people, person)
-            self._keep(connection, schema.checks, row, now)
+            if self._keep(connection, schema.checks, row, now):
+                for name, picture in kept_pictures.items():
+                    columns = check_photo_columns(picture, row["id"], names[name])
+                    self._insert(connection, schema.check_photos, columns, now)
             return reading.kept_check(connection, row["id"])
 
         return self._write(keep)
@@ -324,6 +334,11 @@ class Store(PeopleAndMachines, Visits):
                 say("the store holds no machine check {row_id!r}: list them first", row_id=row_id)
             )
         return found
+
+    def check_pictures(self, row_id: str) -> dict[str, CropJpeg]:
+        """The kept pictures of a check's photos, by the photos' names in it."""
+        with self._reads() as connection:
+            return reading.check_pictures(connection, row_id)
 
     def withdraw_check(self, row_id: str, reason: WithdrawalReason) -> None:
         """Let a machine check no longer count; it stays in the store."""

@@ -370,9 +370,11 @@ def _inputs_sha256(check: StoredCheck) -> str:
 
 
 def _pictures(store: Store, check: StoredCheck) -> dict[str, CropJpeg]:
-    """Pictures of the check's photos that were kept with a measurement."""
-    found = {}
+    """Pictures of the check's photos: kept with it, else with a measurement of the same photo."""
+    found = store.check_pictures(check.row.id)
     for name, digest in check.photo_sha256.items():
+        if name in found:
+            continue
         kept = next((one for one in store.of_photo(digest) if one.has_photo), None)
         picture = None if kept is None else store.photo(kept.id)
         if picture is not None:

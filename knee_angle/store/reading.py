@@ -31,6 +31,7 @@ from knee_angle.store.records import (
 
 __all__ = [
     "audit_lines",
+    "check_pictures",
     "checks",
     "counts",
     "kept_check",
@@ -161,6 +162,13 @@ def photo(connection: Connection, row_id: str) -> CropJpeg | None:
     """The kept picture of a measurement."""
     row = connection.execute(sa.select(_P).where(_P.c.measurement == row_id)).one_or_none()
     return None if row is None else CropJpeg(row.jpeg, row.left_px, row.top_px, row.px_per_px)
+
+
+def check_pictures(connection: Connection, row_id: str) -> dict[str, CropJpeg]:
+    """The kept pictures of a check, by the photos' names in it."""
+    table = schema.check_photos
+    rows = connection.execute(sa.select(table).where(table.c.checked == row_id))
+    return {row.name: CropJpeg(row.jpeg, row.left_px, row.top_px, row.px_per_px) for row in rows}
 
 
 def checks(

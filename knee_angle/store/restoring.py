@@ -176,6 +176,8 @@ def _readings(connection: Connection) -> Iterator[str]:
             from_json(to_json(check.row), KeptCheck)
             for digest in dict(check.photo_sha256).values():
                 _check_sha256(digest)
+            for picture in reading.check_pictures(connection, row_id).values():
+                refuse_metadata(picture.jpeg)
         yield say("machine check {row_id}", row_id=row_id)
     for visit in stored_visits(connection):
         _check_visit(visit)

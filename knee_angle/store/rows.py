@@ -26,6 +26,7 @@ from knee_angle.visit import SettingEstimate
 
 __all__ = [
     "check_columns",
+    "check_photo_columns",
     "check_sha256",
     "measurement_columns",
     "photo_columns",
@@ -88,6 +89,11 @@ def measurement_columns(
 def photo_columns(photo: CropJpeg, measurement: str) -> Json:
     """A picture beside its measurement's row."""
     return {"measurement": measurement, **{n: getattr(photo, n) for n in CropJpeg.__slots__}}
+
+
+def check_photo_columns(photo: CropJpeg, check: str, name: str) -> Json:
+    """A picture beside its check's row, under the photo's name in it."""
+    return {"checked": check, "name": name, **{n: getattr(photo, n) for n in CropJpeg.__slots__}}
 
 
 def check_columns(result: MachineCheck) -> Json:

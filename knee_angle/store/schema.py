@@ -19,6 +19,7 @@ from knee_angle.report.columns import kept_columns
 __all__ = [
     "Utc",
     "audit",
+    "check_photos",
     "check_withdrawals",
     "checks",
     "json_text",
@@ -192,6 +193,18 @@ checks = sa.Table(
     sa.Column("photo_sha256", json_text, nullable=False),
     sa.Column("result", json_text, nullable=False),
     sa.Index("ix_checks_machine_taken_at", "machine", "taken_at"),
+)
+
+check_photos = sa.Table(
+    "check_photos",
+    metadata,
+    sa.Column("checked", sa.ForeignKey("checks.id"), primary_key=True),
+    sa.Column("name", sa.String(16), primary_key=True),
+    sa.Column("jpeg", sa.LargeBinary, nullable=False),
+    sa.Column("left_px", sa.Double, nullable=False),
+    sa.Column("top_px", sa.Double, nullable=False),
+    sa.Column("px_per_px", sa.Double, nullable=False),
+    *_when(),
 )
 
 visits = sa.Table(

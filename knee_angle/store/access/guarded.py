@@ -27,6 +27,7 @@ ACT_OF: dict[str, tuple[Act, ...]] = {
     "backup": ("back up",),
     "check": ("see machines",),
     "check_pages": ("back up",),
+    "check_pictures": ("check machines", "see patients"),
     "checks": ("see machines",),
     "close": ("back up",),
     "knows_machine": ("see machines",),
