@@ -44,9 +44,9 @@ def sentences_of(source: str) -> Iterator[tuple[str | None, Message]]:
         texts = [one.value for one in node.args if isinstance(one, ast.Constant)]
         if name in ("say", "tell") and texts:
             yield None, texts[0]
-        elif name == "say_many":
+        elif name == "say_many" and len(texts) > 1:
             yield None, (texts[0], texts[1])
-        elif name == "say_as":
+        elif name == "say_as" and len(texts) > 1:
             yield texts[0], texts[1]
 
 

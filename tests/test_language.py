@@ -5,13 +5,17 @@ from __future__ import annotations
 import copy
 import json
 import pickle
+import re
 import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import fields, is_dataclass
 from datetime import date
 
 import catalogue
 import pytest
 from babel import Locale
 from called import called
+from stores import SETTINGS, made_series, made_visit
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import (
@@ -23,6 +27,7 @@ from knee_angle.language import (
     in_language,
     joined,
     phrase,
+    retold,
     say,
     say_many,
     set_language,
@@ -30,6 +35,8 @@ from knee_angle.language import (
     tell_all,
 )
 from knee_angle.language.catalogue import Language
+from knee_angle.machine.check import check_machine
+from knee_angle.report.visit_contract import visit_as_json
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
 
@@ -129,6 +136,62 @@ def test_two_visitors_at_once_are_each_told_in_their_own_language():
         one.join()
     assert heard == {"en": ("en", "2.5 mm"), "de": ("de", "2,5 mm")}
     assert current().code == "en"
+
+
+ELSEWHERE = (
+    "The hip dot lies 31 mm from where the leg network sees the hip: feel for the bony point "
+    "again. Until then the ± is wide."
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "english_stays"),
+    [
+        pytest.param(ELSEWHERE, False, id="a template with a number and a sentence inside"),
+        pytest.param(f"{ELSEWHERE[0].lower()}{ELSEWHERE[1:-1]}", False, id="as part of another"),
+        pytest.param(f"{ELSEWHERE} An older sentence.", True, id="one known sentence of two"),
+        pytest.param(ELSEWHERE.replace("hip", "elbow"), True, id="words that nobody translated"),
+        pytest.param("P-017", True, id="a code"),
+        pytest.param("Thigh cuff of ward 3, left behind", True, id="somebody's own words"),
+        pytest.param("", True, id="nothing"),
+    ],
+)
+def test_a_kept_text_is_told_again_where_all_its_words_are_known(text, english_stays):
+    sentence = retold(text)
+    assert (sentence, tell(sentence)) == (text, text)
+    assert pickle.loads(pickle.dumps(sentence)) == text  # noqa: S301  our own
+    with in_language("de"):
+        told = tell(sentence)
+    if english_stays:
+        assert "Bis dahin" not in told or told.endswith("An older sentence.")
+        assert told.endswith(text[-20:])
+    else:
+        assert not re.search(r"\b(the|lies|hip|to)\b|[.]\d", told)
+
+
+def sentences_in(value) -> Iterator[str]:
+    """Every sentence in a record and in what it holds."""
+    if isinstance(value, Sentence):
+        yield value
+    elif is_dataclass(value):
+        for field in fields(value):
+            yield from sentences_in(getattr(value, field.name))
+    elif isinstance(value, Mapping):
+        yield from sentences_in(list(value.values()))
+    elif isinstance(value, list | tuple):
+        for one in value:
+            yield from sentences_in(one)
+
+
+def test_what_a_check_and_a_visit_say_is_told_from_their_english_text_as_from_themselves():
+    visit, photos = made_visit()
+    series = made_series()
+    results = [visit, visit_as_json(visit, version="1"), photos, check_machine(series, SETTINGS)]
+    said = list(sentences_in(results))
+    assert len(said) > 15
+    with in_language("de"):
+        for sentence in said:
+            assert tell(retold(str.__str__(sentence))) == tell(sentence)
 
 
 @pytest.mark.parametrize("code", OTHERS)

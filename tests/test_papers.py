@@ -633,6 +633,17 @@ def test_every_paper_is_told_in_german_with_decimal_commas(store, judged, checke
     assert "+2,0°" in every_text(made[0], "de")
 
 
+def test_a_caution_that_nobody_would_say_today_is_told_in_german(judged):
+    """Kept by another version, or judged with other settings: its words are known all the same."""
+    caution = (
+        "The knee dot lies 43 mm from where the leg network sees the knee: feel for the bony "
+        "point again. Until then the ± is wide."
+    )
+    with in_language("de"):
+        texts = every_text(paper_of(judged, cautions=[caution]), "de")
+    assert any("43 mm von dort, wo das Bein-Netz sieht: Knie" in one for one in texts)
+
+
 # From the page -----------------------------------------------------------------------
 
 

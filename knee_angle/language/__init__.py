@@ -3,6 +3,7 @@
 * `sentence`: a sentence as it travels through results and errors: English text that remembers
   its template and its numbers, so that it can be told in another language later;
 * `catalogue`: the languages, the one in which this visitor or call is told, and `tell`;
+* `retold`: sentences of rows that hold plain English, found again in the catalogue;
 * `components`: the texts in the page's own scripts and their HTML.
 
 `locale/de/LC_MESSAGES/knee_angle.po` holds the German ones; `python tests/catalogue.py` takes
@@ -24,6 +25,7 @@ from knee_angle.language.catalogue import (
     tell_all,
     usual_language,
 )
+from knee_angle.language.retold import retold
 from knee_angle.language.sentence import (
     Figure,
     Sentence,
@@ -53,6 +55,7 @@ __all__ = [
     "joined",
     "language_of",
     "phrase",
+    "retold",
     "say",
     "say_as",
     "say_many",

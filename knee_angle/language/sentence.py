@@ -25,6 +25,7 @@ __all__ = [
     "say",
     "say_as",
     "say_many",
+    "trimmed",
     "without_stop",
 ]
 
@@ -174,11 +175,16 @@ def _as_stopless(text: str, lowers: bool) -> str:  # noqa: ARG001  one signature
     return text.rstrip(".")
 
 
+def _as_trimmed(text: str, lowers: bool) -> str:  # noqa: ARG001  one signature for all
+    return text.strip()
+
+
 _SHAPES = {
     "phrase": _as_phrase,
     "capital": _as_capital,
     "start": _as_start,
     "stopless": _as_stopless,
+    "trimmed": _as_trimmed,
 }
 
 
@@ -288,3 +294,14 @@ def without_stop(text: str) -> str:
     'Step back'
     """
     return _Shaped("stopless", text)
+
+
+def trimmed(text: str) -> str:
+    """The text without spaces around it.
+
+    Examples
+    --------
+    >>> trimmed(say("Step back. "))
+    'Step back.'
+    """
+    return _Shaped("trimmed", text) if text != text.strip() else text

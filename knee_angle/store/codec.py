@@ -9,6 +9,7 @@ from typing import Any, TypeVar, get_origin, get_type_hints
 
 from cattrs.preconf.json import JsonConverter, make_converter
 
+from knee_angle.language import retold
 from knee_angle.machine.check import HingeAndSlack
 from knee_angle.machine.judge import MachineJudged
 from knee_angle.records import JudgedLength, Measurement, NotMeasured, Outcome, Unreadable
@@ -31,6 +32,8 @@ def _made() -> JsonConverter:
         _is_mapping,
         lambda value: {name: converter.unstructure(item) for name, item in value.items()},
     )
+    # What was kept is English text; a reader of another language has it told again.
+    converter.register_structure_hook(str, lambda text, _: retold(str(text)))
     kinds = get_type_hints(Settings)
     converter.register_structure_hook(
         Settings,

@@ -11,25 +11,20 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
-from typing import Any
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
-from knee_angle.language import ENGLISH, current, say
+from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.machine.check import MachineCheck, check_machine
 from knee_angle.machine.control_chart import SETTLED, individuals_chart
-from knee_angle.pipeline import answer_of_photo, answer_of_visit
+from knee_angle.pipeline import answer_of_photo
 from knee_angle.records import CropJpeg, Measurement, Side
-from knee_angle.report.changed_words import changed_lines
 from knee_angle.report.paper.blocks import Paper
 from knee_angle.report.paper.certificate import CheckAbout, certificate_paper
 from knee_angle.report.paper.course import Knee, course_paper
 from knee_angle.report.paper.fleet import Checked, FleetRow, fleet_paper
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.report.visit_words import cautions_of, to_do
-from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck, checked_code
 from knee_angle.store.codec import to_json
 from knee_angle.store.following import readings_of
@@ -43,7 +38,6 @@ from knee_angle.visit.course import (
     due,
     follow_days,
 )
-from knee_angle.visit.photos import Shot
 from knee_angle.visit.zone import LocalZone
 
 __all__ = ["Paper", "of_course", "of_fleet", "of_machine", "of_visit"]
@@ -137,41 +131,12 @@ def _together(store: Store, visit: KeptVisit, note: str) -> Paper:
         Shown(name, store.measurement(row_id).measurement, store.photo(row_id))
         for name, row_id in zip(names, visit.measurements, strict=True)
     ]
-    contract: Mapping[str, Any] = full.contract
-    if current() is not ENGLISH:
-        contract = _retold(contract, photos, full.settings)
     about = About(
         visit.person, visit.machine, visit.taken_at.astimezone(LocalZone()),
         saved_at=visit.saved_at.astimezone(UTC), who=visit.who, row=visit.id,
         software=visit.software, note=note, stands=visit.counts,
     )  # fmt: skip
-    return visit_paper(contract, photos, settings=full.settings, about=about)
-
-
-def _retold(
-    contract: Mapping[str, Any], photos: Sequence[Shown], settings: Settings
-) -> Mapping[str, Any]:
-    """A kept result whose sentences can be told in another language.
-
-    They are kept in English. Judged again from its kept rows the same visit says the same: what
-    comes out as it was kept takes its place, any other sentence stays as it is.
-    """
-    by_name = {one.name: one.measured for one in photos}
-    shots = [
-        (Shot(name, one["setting"], one["displayed_deg"], one.get("adjusted", 0)), by_name[name])
-        for one in contract["settings"]
-        for name in one["photos"]
-    ]
-    answer = answer_of_visit(shots, settings)
-    if not isinstance(answer, VisitAnswer):
-        return contract
-    return {**contract, "sentences": _sentences(answer)}
-
-
-def _sentences(answer: VisitAnswer) -> dict[str, str]:
-    """What an answer says, by its English text."""
-    said = (*to_do(answer)[0], *changed_lines(answer), *cautions_of(answer))
-    return {str.__str__(one): one for one in said}
+    return visit_paper(full.contract, photos, settings=full.settings, about=about)
 
 
 def _alone(store: Store, row: KeptMeasurement | None, note: str) -> Paper:
@@ -192,9 +157,8 @@ def _alone(store: Store, row: KeptMeasurement | None, note: str) -> Paper:
         saved_at=row.saved_at.astimezone(UTC), who=row.who, row=row.id, software=row.software,
         note=note, stands=row.counts,
     )  # fmt: skip
-    contract = visit_as_json(answer, version=row.software)
     return visit_paper(
-        {**contract, "sentences": _sentences(answer)},
+        visit_as_json(answer, version=row.software),
         [Shown(measured.photo, measured, store.photo(row.id))],
         settings=full.settings,
         about=about,
@@ -300,7 +264,7 @@ def of_machine(
     shown = _pictures(store, full) if pictures else {}
     about = _about_check(store, full, pictures=shown, note=note)
     return certificate_paper(
-        full.result if current() is ENGLISH else _check_retold(full),
+        full.result,
         full.outcomes,
         settings=full.settings,
         photo_sha256=full.photo_sha256,
@@ -329,27 +293,6 @@ def _about_check(
         pictures=pictures,
         note=note,
         stands=kept.counts,
-    )
-
-
-def _check_retold(check: StoredCheck) -> MachineCheck:
-    """A kept check whose sentences can be told in another language, as `_retold`."""
-    again = check_machine(check.outcomes, check.settings)
-    if not isinstance(again, MachineCheck):
-        return check.result
-    said = (*again.words, again.advice, *again.cautions, *(why for _, why in again.left_out))
-    sentences = {str.__str__(one): one for one in said}
-
-    def told(text: str) -> str:
-        return sentences.get(text, text)
-
-    result = check.result
-    return replace(
-        result,
-        words=tuple(told(one) for one in result.words),
-        advice=told(result.advice),
-        cautions=tuple(told(one) for one in result.cautions),
-        left_out=tuple((name, told(why)) for name, why in result.left_out),
     )
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from knee_angle import words
 from knee_angle.angle.bounds import Apart
-from knee_angle.language import capital, figure, joined, say, say_as, say_many
+from knee_angle.language import capital, figure, joined, retold, say, say_as, say_many
 from knee_angle.records import CropJpeg, Measurement, Verdict
 from knee_angle.report import visit_words
 from knee_angle.report.changed_words import when_words
@@ -215,14 +215,9 @@ def _apart(place: kept.Place, apart: Apart) -> str:
 
 
 def told_lines(contract: Mapping[str, Any], name: str) -> list[str]:
-    """The first lines of one name, without it; as sentences where the result brings them."""
+    """The first lines of one name, without it."""
     found = (line.partition(" ") for line in contract["first_lines"])
-    return [_sentence(contract, text.lstrip()) for word, _, text in found if word == name]
-
-
-def _sentence(contract: Mapping[str, Any], text: str) -> str:
-    sentences: Mapping[str, str] = contract.get("sentences", {})
-    return sentences.get(text, text)
+    return [retold(text.lstrip()) for word, _, text in found if word == name]
 
 
 def _worst(judged: Sequence[kept.Place]) -> Verdict:
@@ -417,7 +412,7 @@ def _how(
     rows.append((say("Marks"), words.placed(settings)))
     for one in contract["left_out"]:
         rows.append((say("Left out"), joined(": ", (photo_words(one["photo"]), one["reason"]))))
-    rows += [(say("Caution"), _sentence(contract, one)) for one in contract["cautions"]]
+    rows += [(say("Caution"), retold(one)) for one in contract["cautions"]]
     if about.note:
         rows.append((say("Note"), about.note))
     where: list[str] = [say("row {row}", row=about.row[:12])] if about.row else []
