@@ -292,6 +292,33 @@ def test_a_session_ends_for_good_however_busy(access, clock):
     assert access.sessions.of(entered.secret) is None
 
 
+def test_a_clock_that_is_set_back_lengthens_no_session_and_no_code(access, clock):
+    clock.passes(timedelta(days=400))
+    entered = signed_in(access)
+    code = access.pairing.offer(entered.session)
+    clock.passes(timedelta(seconds=-30))  # two servers differ by so much
+    assert access.sessions.of(entered.secret) is not None
+    clock.passes(timedelta(days=-399))
+    assert access.sessions.of(entered.secret) is None
+    assert access.sessions.standing() == ()
+    assert access.by_code(code, **FROM) is None
+
+
+@BOTH
+def test_a_clock_that_is_set_back_locks_nobody_out(access, clock):
+    clock.passes(timedelta(days=400))
+    signed_in(access)
+    for _ in range(FREE["account"]):
+        assert access.by_password("auditor-1", "a wrong password", **FROM) is None
+    clock.passes(timedelta(days=-400))
+    signed_in(access)
+    wait = access.by_password("auditor-1", RIGHT, **FROM)
+    assert isinstance(wait, Wait)
+    assert wait.seconds == 5  # as it would have been
+    clock.passes(timedelta(seconds=5))
+    signed_in(access, "auditor-1")
+
+
 def test_an_ended_session_is_ended_and_told(access):
     entered = signed_in(access)
     access.by("admin-1").sessions.end(entered.session.id, told="ended a session")

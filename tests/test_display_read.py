@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import shutil
 
 import numpy as np
 import pytest
@@ -160,6 +161,16 @@ def test_weights_that_are_not_those_of_the_card_are_refused(monkeypatch, tmp_pat
         of_networks.Networks()
     (folder / "finder.onnx").unlink()
     with pytest.raises(MissingModel, match="weights are missing"):
+        of_networks.Networks()
+
+
+@pytest.mark.parametrize("card", ["", "{", "[]", "{}", '{"sha256": 1}'])
+def test_a_card_that_is_none_is_refused(monkeypatch, tmp_path, card):
+    real = of_networks.resources.files("knee_angle.photo.display") / "weights"
+    shutil.copytree(str(real), tmp_path / "weights")
+    (tmp_path / "weights" / "display.json").write_text(card)
+    monkeypatch.setattr(of_networks.resources, "files", lambda _: tmp_path)
+    with pytest.raises(MissingModel, match="card cannot be used: reinstall the package"):
         of_networks.Networks()
 
 

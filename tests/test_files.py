@@ -11,6 +11,14 @@ from knee_angle import files
 from knee_angle.files import whole_file, write_whole
 
 
+@pytest.fixture(params=["without a name", "under a name of its own"], autouse=True)
+def unfinished(request, monkeypatch) -> str:
+    """How a file that is being written lies there; not every file system knows the first."""
+    if request.param != "without a name":
+        monkeypatch.delattr(files.os, "O_TMPFILE")
+    return request.param
+
+
 def mode(path):
     return stat.S_IMODE(path.stat().st_mode)
 
@@ -41,6 +49,21 @@ def test_nothing_stands_under_the_name_before_it_is_whole(tmp_path):
         assert path.read_text() == "old"
         file.write(b"w")
     assert path.read_text() == "new"
+
+
+@pytest.mark.parametrize("there", [False, True], ids=["a new file", "one that is replaced"])
+def test_a_program_that_is_killed_leaves_nothing_behind(tmp_path, unfinished, there):
+    """A kill lets nobody tidy up: what is being written has no name where the system can."""
+    path = tmp_path / "a.csv"
+    if there:
+        path.write_text("old")
+    with whole_file(path, new=not there) as file:
+        file.write(b"new")
+        others = {one.name for one in tmp_path.iterdir()} - {path.name}
+        named = unfinished != "without a name"
+        assert [name.startswith(files.UNFINISHED) for name in others] == [True] * named
+    assert path.read_text() == "new"
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_an_error_on_the_way_leaves_the_old_file_and_nothing_beside_it(tmp_path):

@@ -131,6 +131,15 @@ def test_weights_that_do_not_match_their_card_are_refused(monkeypatch):
         Model(threads=1)
 
 
+@pytest.mark.parametrize("card", ["", "{", "[]", "{}"])
+def test_a_card_that_is_none_is_refused(monkeypatch, tmp_path, card):
+    (tmp_path / "weights").mkdir()
+    (tmp_path / "weights" / "leg.json").write_text(card)
+    monkeypatch.setattr("knee_angle.landmarks.network.model.resources.files", lambda _: tmp_path)
+    with pytest.raises(MissingModel, match="card cannot be used: reinstall"):
+        Model(threads=1)
+
+
 def test_a_leg_seen_obliquely_keeps_its_direction_and_wide_covariance():
     # Taken as square-on, its flat angle would come with an interval that is far too narrow.
     normal = np.array([np.sin(np.radians(65.0)), 0.0, -np.cos(np.radians(65.0))])

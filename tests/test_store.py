@@ -384,6 +384,23 @@ def test_the_newest_card_of_a_machine_counts(store):
         store.note_machine(MachineCard("M-03", 4.1))
 
 
+def test_of_two_cards_or_checks_the_later_counts_although_the_clock_was_set_back(store_url):
+    moments = iter([NOON, NOON, NOON, NOON, NOON - timedelta(days=3), NOON - timedelta(days=3)])
+    series = made_series()
+    checked = check_machine(series, SETTINGS)
+    given = {"machine": "M-03", "outcomes": series, "settings": SETTINGS, "photo_sha256": {}}
+    with open_store(store_url, clock=lambda: next(moments)) as store:
+        store.add_machine("M-03")
+        store.note_machine(MachineCard("M-03", 400, 380, 90))
+        store.note_machine(MachineCard("M-03", 405, 380, 90))
+        store.save_check(checked, **given)
+        newest = store.note_machine(MachineCard("M-03", 410, 380, 180))
+        last = store.save_check(checked, **given)
+        assert store.machine_card("M-03") == newest
+        assert [row.id for row in store.latest_checks()] == [last.id]
+        assert store.checks(machine="M-03")[0].id == last.id
+
+
 def test_every_write_leaves_its_line_in_the_audit_trail(store):
     row = kept(store)
     store.withdraw_measurement(row.id, "entered_twice")

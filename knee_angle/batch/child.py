@@ -37,6 +37,7 @@ from knee_angle.landmarks.standard import opened_detectors
 from knee_angle.language import say
 from knee_angle.machine.cause import with_display_alarms
 from knee_angle.photo.display.networks import networks
+from knee_angle.photo.memory import OUT_OF_MEMORY
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import internal_fault, measure
 from knee_angle.records import Measurement, NotMeasured, Outcome, Unreadable
@@ -147,6 +148,8 @@ def _answer(
         raise  # a missing model, a folder that cannot be written: the same for every photo
     except Exception as error:  # noqa: BLE001  a mistake of ours costs one photo, not the night
         outcome, trouble = internal_fault(error), "error"
+    if isinstance(outcome, Unreadable) and outcome.reason == OUT_OF_MEMORY:
+        trouble = "memory"
     outcome = with_display_alarms(outcome, job.displayed_deg, settings)
     return Answer(job.photo, as_json(job.photo, outcome, version=__version__), sha256, trouble)
 

@@ -16,7 +16,7 @@ from knee_angle.settings import Settings
 __all__ = ["Answer", "Conditions", "Job", "Json", "Trouble", "identity_of", "to_plain"]
 
 Json = dict[str, Any]
-Trouble = Literal["time_limit", "crash", "error", "storage"]
+Trouble = Literal["time_limit", "crash", "error", "memory", "storage"]
 """Why a photo has no result though the photo itself may be fine: worth trying again."""
 
 LIBRARIES = ("numpy", "scipy", "pillow", "pi-heif", "onnxruntime", "opencv-contrib-python")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import stat
 import tempfile
 from collections.abc import Iterator
@@ -63,17 +64,34 @@ def whole_file(path: str | Path, *, new: bool = False) -> Iterator[BinaryIO]:
     if target.exists() and not os.access(target, os.W_OK):
         # Renaming would replace a file that its owner protected.
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=UNFINISHED)  # mode 0600
-    unfinished = Path(name)
+    with _unfinished(target.parent) as (file, named):
+        yield file
+        file.flush()
+        os.fsync(file.fileno())
+        _name(named, target, new=new)
+    sync_folder(target.parent)
+
+
+@contextmanager
+def _unfinished(folder: Path) -> Iterator[tuple[BinaryIO, Path]]:
+    """A new file of mode 0600, and a path by which its content gets its name.
+
+    Where the system can (Linux, most file systems), it has no name yet: a program that is
+    killed leaves nothing behind. Elsewhere it has one, which is gone at the end.
+    """
+    try:
+        handle = os.open(folder, os.O_TMPFILE | os.O_RDWR, 0o600)
+    except (AttributeError, OSError):
+        handle, name = tempfile.mkstemp(dir=folder, prefix=UNFINISHED)
+        unfinished = Path(name)
+    else:
+        unfinished = Path(f"/proc/self/fd/{handle}")
     try:
         with os.fdopen(handle, "wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        _name(unfinished, target, new=new)
+            yield file, unfinished
     finally:
-        unfinished.unlink(missing_ok=True)
-    sync_folder(target.parent)
+        if unfinished.parent == folder:
+            unfinished.unlink(missing_ok=True)
 
 
 def _is_device(path: Path) -> bool:
@@ -88,18 +106,34 @@ def _name(unfinished: Path, target: Path, *, new: bool) -> None:
     """Give the finished file its name."""
     if target.is_dir():
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(target))
-    if not new:
+    if new:
+        try:
+            # A link, other than a rename, never replaces a file that came meanwhile.
+            _link(unfinished, target)
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links
+            if target.exists():
+                message = os.strerror(errno.EEXIST)
+                raise FileExistsError(errno.EEXIST, message, str(target)) from None
+        else:
+            return
+    if unfinished.parent == target.parent:
         unfinished.replace(target)
         return
+    # Only a name replaces a name: it has one of its own for that moment.
+    named = target.with_name(f"{UNFINISHED}{secrets.token_hex(8)}")
     try:
-        # A link, other than a rename, never replaces a file that came meanwhile.
-        os.link(unfinished, target)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without links
-        if target.exists():
-            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target)) from None
-        unfinished.replace(target)
+        _link(unfinished, named)
+        named.replace(target)
+    finally:
+        named.unlink(missing_ok=True)
+
+
+def _link(unfinished: Path, name: Path) -> None:
+    """Another name for a file; the first may be its open handle (``/proc/self/fd/...``)."""
+    # With a folder's handle Python asks the system to follow that link to the file itself.
+    os.link(unfinished, name, src_dir_fd=0, follow_symlinks=True)
 
 
 def sync_folder(folder: Path) -> None:

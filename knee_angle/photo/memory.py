@@ -8,8 +8,9 @@ from knee_angle.errors import UnreadablePhoto
 from knee_angle.language import say
 from knee_angle.photo.kinds import Kind
 
-__all__ = ["check_memory", "check_size", "decoded_bytes_per_pixel"]
+__all__ = ["OUT_OF_MEMORY", "check_memory", "check_size", "decoded_bytes_per_pixel"]
 
+OUT_OF_MEMORY = say("the photo does not fit in this computer's memory: make a smaller copy.")
 MOST_BYTES, MOST_BYTES_MEGAPIXELS = 900e6, 120.0
 """A photo takes at most so much memory while it is decoded, our own choice: a computer with
 2 GB can do it. Whoever allows more than 120 megapixels allows more memory in proportion."""

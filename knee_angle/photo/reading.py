@@ -41,7 +41,7 @@ from knee_angle.language import say
 from knee_angle.photo.bare import bare_jpeg, damaged
 from knee_angle.photo.colours import Rgb, on_white, parts, rgb8
 from knee_angle.photo.kinds import Kind, header_size, kind_of
-from knee_angle.photo.memory import check_memory, check_size
+from knee_angle.photo.memory import OUT_OF_MEMORY, check_memory, check_size
 from knee_angle.photo.told import Told, told_by
 
 __all__ = ["Photo", "check_file_size", "file_bytes", "photo_of_pixels", "read_photo"]
@@ -230,7 +230,7 @@ def _decoded_or_told(data: bytes, *, limit_megapixels: float, small_px: int) -> 
     except UnreadablePhoto:
         raise
     except MemoryError:
-        raise UnreadablePhoto(_OUT_OF_MEMORY) from None
+        raise UnreadablePhoto(OUT_OF_MEMORY) from None
     except Exception:  # noqa: BLE001
         # Decoders raise whatever comes to them (SyntaxError, struct.error, ValueError,
         # OSError, ...); to the reader of the message all of it means the same.
@@ -285,7 +285,7 @@ def file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
     except PermissionError:
         reason = say("the photo may not be opened: give this user the right to read the file.")
     except MemoryError:
-        reason = _OUT_OF_MEMORY
+        reason = OUT_OF_MEMORY
     except OSError as error:
         reason = say(
             "the photo cannot be opened: {why}.", why=error.strerror or "input/output error"
@@ -293,9 +293,6 @@ def file_bytes(path: str | Path, limit_megapixels: float) -> bytes:
     except ValueError:
         reason = say("the photo's path cannot be used: it holds a character no file name can have.")
     raise UnreadablePhoto(reason) from None
-
-
-_OUT_OF_MEMORY = say("the photo does not fit in this computer's memory: make a smaller copy.")
 
 
 # ---------------------------------------------------------------- decoding
@@ -329,7 +326,7 @@ class _FullSize:
                     cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION,
                 )
             except (cv2.error, MemoryError):
-                raise UnreadablePhoto(_OUT_OF_MEMORY) from None
+                raise UnreadablePhoto(OUT_OF_MEMORY) from None
             if flat is None:
                 raise damaged("JPEG")
             self.rgb = _upright(np.asarray(flat, dtype=np.uint8), self.orientation)

@@ -282,9 +282,6 @@ class Store(PeopleAndMachines, Visits):
         """
         for digest in photo_sha256.values():
             check_sha256(digest)
-        kept_pictures = dict(pictures or {})
-        for picture in kept_pictures.values():
-            refuse_metadata(picture.jpeg)
         names = {name: f"photo {number}" for number, name in enumerate(outcomes, start=1)}
         now = self._now()
         row: Json = {
@@ -300,13 +297,16 @@ class Store(PeopleAndMachines, Visits):
             "result": to_json(renamed(result, names)),
             **check_columns(result),
         }
+        shown = _check_pictures(row["id"], pictures or {}, names)
 
         def keep(connection: Connection) -> KeptCheck:
             row["machine"] = self._known(connection, schema.machines, machine)
             row["person"] = person and self._known(connection, schema.people, person)
-            if self._keep(connection, schema.checks, row, now):
-                for name, picture in kept_pictures.items():
-                    columns = check_photo_columns(picture, row["id"], names[name])
+            entered = self._entered(connection, schema.checks, row["machine"], now)
+            if taken_at is None:
+                row["taken_at"] = entered
+            if self._keep(connection, schema.checks, row, now, entered=entered):
+                for columns in shown:
                     self._insert(connection, schema.check_photos, columns, now)
             return reading.kept_check(connection, row["id"])
 
@@ -416,3 +416,12 @@ class Store(PeopleAndMachines, Visits):
         counts = backup.restore_rows(self.engine, backup.read_backup(path))
         self.note("restored", f"{counts['measurements']} measurements")
         return counts
+
+
+def _check_pictures(
+    check: str, pictures: Mapping[str, CropJpeg], names: Mapping[str, str]
+) -> list[Json]:
+    """The rows of a check's pictures; one that holds more than the picture is refused."""
+    for picture in pictures.values():
+        refuse_metadata(picture.jpeg)
+    return [check_photo_columns(one, check, names[name]) for name, one in pictures.items()]

@@ -166,7 +166,9 @@ class PeopleAndMachines(Writer):
 
         def enter(connection: Connection) -> None:
             self._known(connection, schema.machines, kept.machine)
-            self._insert(connection, schema.machine_cards, {"id": new_id(), **to_json(kept)}, now)
+            entered = self._entered(connection, schema.machine_cards, kept.machine, now)
+            card = {"id": new_id(), **to_json(kept)}
+            self._insert(connection, schema.machine_cards, card, entered)
             self._note(connection, "noted machine", kept.machine, now)
 
         self._write(enter)

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, TypeVar, get_args
 
 import sqlalchemy as sa
@@ -70,6 +70,18 @@ class Writer:
         with opening.in_words(self.engine.url), opening.writing(self.engine) as connection:
             return step(connection)
 
+    def _entered(
+        self, connection: Connection, table: sa.Table, machine: str, now: datetime
+    ) -> datetime:
+        """Now, or just after a machine's newest row: the later entry counts.
+
+        The clock may have been set back in between.
+        """
+        newest = connection.execute(
+            sa.select(sa.func.max(table.c.saved_at)).where(table.c.machine == machine)
+        ).scalar_one()
+        return now if newest is None else max(now, newest + timedelta(microseconds=1))
+
     def _insert(self, connection: Connection, table: sa.Table, row: Json, now: datetime) -> None:
         connection.execute(sa.insert(table).values(**row, saved_at=now, who=self.who))
 
@@ -107,12 +119,20 @@ class Writer:
             )
         )
 
-    def _keep(self, connection: Connection, table: sa.Table, row: Json, now: datetime) -> bool:
+    def _keep(
+        self,
+        connection: Connection,
+        table: sa.Table,
+        row: Json,
+        now: datetime,
+        *,
+        entered: datetime | None = None,
+    ) -> bool:
         """Add a measurement or check with its audit line; False where it is there already."""
         if self._is_there(connection, table, row):
             return False
         self._check_correctable(connection, table, row["corrects"])
-        self._insert(connection, table, row, now)
+        self._insert(connection, table, row, entered or now)
         verb = "kept" if row["corrects"] is None else "corrected"
         self._note(connection, f"{verb} {table.name[:-1]}", row["id"], now)
         return True

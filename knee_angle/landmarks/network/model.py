@@ -34,7 +34,10 @@ class Model:
                 error=error,
             )
             raise MissingModel(message) from error
-        if hashlib.sha256(weights).hexdigest() != card["sha256"]:
+        except (ValueError, KeyError, TypeError) as error:
+            message = say("the leg network's card cannot be used: reinstall the package")
+            raise MissingModel(message) from error
+        if hashlib.sha256(weights).hexdigest() != card.get("sha256"):
             message = say(
                 "the leg network's weights do not match their card: reinstall the package"
             )

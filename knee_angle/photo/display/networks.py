@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.errors import MissingModel
+from knee_angle.language import say
 
 __all__ = ["Networks", "networks"]
 
 Floats = NDArray[np.float64]
+NO_CARD = say("the display networks' card cannot be used: reinstall the package")
 FOLDER = "knee_angle.photo.display"
 
 
@@ -30,13 +32,18 @@ class Networks:
         except OSError as error:
             message = f"the display networks' weights are missing ({error}): reinstall the package"
             raise MissingModel(message) from error
+        except ValueError as error:
+            raise MissingModel(NO_CARD) from error
+        try:
+            hashes = {name: str(card["sha256"][name]) for name in files}
+            self.temperature, self.accept = float(card["temperature"]), float(card["accept"])
+        except (KeyError, TypeError, ValueError) as error:
+            raise MissingModel(NO_CARD) from error
         for name, weights in files.items():
-            if hashlib.sha256(weights).hexdigest() != card["sha256"][name]:
+            if hashlib.sha256(weights).hexdigest() != hashes[name]:
                 message = f"the weights of the display's {name} do not match their card: reinstall"
                 raise MissingModel(f"{message} the package")
         self._finder, self._reader = (_session(files[name]) for name in ("finder", "reader"))
-        self.temperature = float(card["temperature"])
-        self.accept = float(card["accept"])
 
     def found(self, picture: NDArray[np.uint8]) -> Floats:
         """The finder's map of a picture, (8, H/4, W/4): see `training.display_model.Finder`."""

@@ -68,6 +68,7 @@ class Pairing(Writer):
                 .select_from(_P.join(_S, _S.c.id == _P.c.session))
                 .join(_A, _A.c.name == _S.c.account)
                 .where(_P.c.secret_sha256 == sha256_of(secret), _P.c.used_by.is_(None))
+                .where(_P.c.made_at <= now + tables.CLOCKS_DIFFER)
                 .where(_P.c.ends_at > now, _S.c.ended_at.is_(None), _S.c.ends_at > now)
                 .where(_A.c.removed_at.is_(None))
                 .with_for_update()

@@ -147,6 +147,8 @@ class Sessions(Writer):
         now = self._now()
         if now >= session.ends_at or now - session.seen_at >= IDLE[session.way]:
             return None
+        if session.seen_at - now > tables.CLOCKS_DIFFER:
+            return None
         return session
 
 

@@ -67,7 +67,7 @@ class Slowing(Writer):
                     sa.select(_T).where(_T.c.about_sha256.in_(keys)).with_for_update()
                 )
             }
-            waits = [(row.wait_until - now).total_seconds() for row in found.values()]
+            waits = [_wait_s(connection, row, now) for row in found.values()]
             if max(waits, default=0.0) > 0:
                 return float(math.ceil(max(waits)))
             for key, free in keys.items():
@@ -90,6 +90,16 @@ class Slowing(Writer):
             )
 
         self._write(forget)
+
+
+def _wait_s(connection: Connection, row: sa.Row[Any], now: datetime) -> float:
+    """Seconds that are left to wait; where the clock was set back, the whole wait from now on."""
+    if row.last_at - now <= tables.CLOCKS_DIFFER:
+        return float((row.wait_until - now).total_seconds())
+    wait: timedelta = row.wait_until - row.last_at
+    moved = sa.update(_T).where(_T.c.about_sha256 == row.about_sha256)
+    connection.execute(moved.values(last_at=now, wait_until=now + wait))
+    return wait.total_seconds()
 
 
 def _count(

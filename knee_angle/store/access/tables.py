@@ -7,15 +7,19 @@ the store holds it.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import sqlalchemy as sa
 
 from knee_angle.store.schema import Utc
 
-__all__ = ["accounts", "attempts", "metadata", "pairings", "sessions"]
+__all__ = ["CLOCKS_DIFFER", "accounts", "attempts", "metadata", "pairings", "sessions"]
 
 metadata = sa.MetaData()
+CLOCKS_DIFFER = timedelta(minutes=5)
+"""So far the clocks of several servers may stand apart, our own. What was written down later
+than that from now was written by a clock that has been set back since."""
 
 
 def _made_at() -> sa.Column[Any]:
