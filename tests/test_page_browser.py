@@ -415,7 +415,13 @@ def test_a_new_user_measures_corrects_keeps_and_finds_it_in_a_minute_and_eight_t
     assert knee.y_px == pytest.approx(found.y_px - 3 * scale, abs=0.5)
 
 
-@SIZES
+@pytest.mark.parametrize(
+    "size",
+    [
+        pytest.param({**PHONE, "color_scheme": "dark"}, id="phone, dark"),
+        pytest.param(DESKTOP, id="desktop"),
+    ],
+)
 def test_axe_finds_nothing_that_is_ours(browser, address, size):
     def check(state: str) -> None:
         visit.settled()
@@ -459,3 +465,10 @@ def test_german_words_fit_a_phone_and_a_decimal_comma_is_one(browser, address):
         assert visit.page.locator(".chip").all_inner_texts()[:2] == ["Hüfte", "Knie"]
         assert visit.page.evaluate("document.documentElement.scrollWidth") <= 390
         assert visit.page.locator(".editor").get_by_text("Rückgängig").is_visible()
+        visit.page.locator("summary", has_text="Weitere Fotos").click()
+        chooser = visit.page.locator("[data-testid=stFileUploaderDropzone] button").first
+        chooser.wait_for()
+        assert chooser.evaluate(  # the framework's word is not seen, ours is
+            "one => [getComputedStyle(one.querySelector('p')).visibility,"
+            " getComputedStyle(one.querySelector('p'), '::after').content]"
+        ) == ["hidden", '"Auswählen"']

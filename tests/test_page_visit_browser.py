@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import os
 import signal
 import time
@@ -69,6 +70,7 @@ def test_both_ends_of_a_known_patient_are_kept_in_twelve_taps_and_ninety_seconds
         visit.tap(visit.page.get_by_text("M-03", exact=True))
         visit.settled()
         photographed(visit, EXTENSION)
+        no_name_covers_another(visit)  # the leg is nearly straight: they lie in a row
         typed(visit, "Number on the display", "12")
         photographed(visit, FLEXION)
         typed(visit, "Number on the display, photo 2", "107")
@@ -82,6 +84,18 @@ def test_both_ends_of_a_known_patient_are_kept_in_twelve_taps_and_ninety_seconds
     with open_store(store_file) as store:
         (kept,) = store.visits(person="P-017", machine="M-03")
     assert [knee.displayed_deg for knee in kept.knees] == [12.0, 107.0]
+
+
+def no_name_covers_another(visit) -> None:
+    names = visit.page.locator(".handle.leg .name")
+    boxes = [one.bounding_box() for one in names.all() if one.is_visible()]
+    assert len(boxes) == 3
+    for first, second in itertools.combinations(boxes, 2):
+        apart = (
+            max(first["x"], second["x"]) - min(b["x"] + b["width"] for b in (first, second)),
+            max(first["y"], second["y"]) - min(b["y"] + b["height"] for b in (first, second)),
+        )
+        assert max(apart) >= 0
 
 
 def in_sight_together(visit) -> None:

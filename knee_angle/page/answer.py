@@ -22,6 +22,9 @@ __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_tabl
 
 KNEE_OF = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
 
+AGREES_HERE = say("display agrees here")
+"""Said of a machine that failed its last check elsewhere in its range."""
+
 
 def card(
     result: Measurement,
@@ -32,6 +35,7 @@ def card(
     typed: float | None,
     fingerprint: str,
     whole: bool = True,
+    failed: bool = False,
 ) -> str:
     """The answer of one photo, as HTML: the five first lines, those that the command prints.
 
@@ -51,6 +55,8 @@ def card(
         Names all that went into the answer, so that an older one cannot stay unnoticed.
     whole : bool
         Whether the machine was judged already.
+    failed : bool
+        Whether the machine failed its last check: nothing reads as an all-clear then.
     """
     answer = alone if isinstance(alone, VisitAnswer) else None
     past = bool(result.alarms) or (answer is not None and answer.standing == "past")
@@ -59,7 +65,9 @@ def card(
         *(_alarm(text) for text in result.alarms),
         _limit(settings, answer, said=bool(result.alarms)),
         '<div role="status">',
-        "" if past else _verdict(result),  # nothing reads as all right beneath an alarm
+        ""
+        if past
+        else _verdict(result, failed=failed),  # nothing reads as all right beneath an alarm
         _figures(result, answer, number),
         _apart(result, answer),
         "</div>",
@@ -67,7 +75,7 @@ def card(
         "" if answer is None else _sure(answer),
     ]
     return (
-        f'<section class="answer {_look(result, answer, past=past)}" '
+        f'<section class="answer {_look(result, answer, past=past, failed=failed)}" '
         f'aria-label="{tell("Answer")}" '
         f'data-of="{fingerprint}" data-number="{shown}">{"".join(parts)}</section>'
     )
@@ -89,7 +97,7 @@ def refusal(result: NotMeasured, *, fingerprint: str, which: str = "") -> str:
     )
 
 
-def visit_card(found: Judged, *, typed: float | None) -> str:
+def visit_card(found: Judged, *, typed: float | None, failed: bool = False) -> str:
     """The answer of all photos together, as HTML: the first lines, those that the command prints.
 
     Parameters
@@ -98,6 +106,8 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         With an answer to all photos.
     typed : float or None
         What stands in the number's field of the photo that is shown.
+    failed : bool
+        Whether the machine failed its last check.
     """
     answer = found.answer
     shown = "" if typed is None else f"{typed:g}"
@@ -119,7 +129,7 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         told,
         _limit(found.settings, answer, said=bool(found.alarms)),
         '<div role="status">',
-        "" if past else _verdict_line(kind),
+        "" if past else _verdict_line(kind, failed=failed),
         _ends(answer),
         "</div>",
         *(_line(say("Changed"), told, "changed") for told in changed_lines(answer)),
@@ -127,7 +137,7 @@ def visit_card(found: Judged, *, typed: float | None) -> str:
         _sure(answer),
     ]
     look = "past" if past else kind or ""
-    warned = answer.standing == "at" or _found_in(answer) in words.FAULTS
+    warned = failed or answer.standing == "at" or _found_in(answer) in words.FAULTS
     return (
         f'<section class="answer visit {look}{" warned" if warned and not past else ""}" {head}>'
         f"{''.join(parts)}</section>"
@@ -221,8 +231,8 @@ def _when(answer: VisitAnswer, adjusted: int) -> str:
     return f"<small>{escape(tell(told))}</small>" if told else ""
 
 
-def now(found: Judged) -> str:
-    """One line that stays in sight while points are moved, as HTML."""
+def now(found: Judged, *, failed: bool = False) -> str:
+    """One line that stays in sight while points are moved, as HTML; parameters as above."""
     answer = found.answer
     past = bool(found.alarms) or (isinstance(answer, VisitAnswer) and answer.standing == "past")
     if not isinstance(answer, VisitAnswer):
@@ -240,7 +250,7 @@ def now(found: Judged) -> str:
     shape = "" if kind is None else f'<span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
     alarm = f'<b class="stop">{tell("PAST THE LIMIT")}</b>' if past else ""
     look: str = "past" if past else kind or ""
-    if not past and (answer.standing == "at" or _found_in(answer) in words.FAULTS):
+    if not past and (failed or answer.standing == "at" or _found_in(answer) in words.FAULTS):
         look = f"{look} warned"
     return f'<p class="now {look}" aria-hidden="true">{alarm}{shape}{"".join(told)}</p>'
 
@@ -294,27 +304,29 @@ def _alarm(text: str) -> str:
     )
 
 
-def _verdict(result: Measurement) -> str:
-    return _verdict_line(None if result.comparison is None else result.comparison.verdict)
+def _verdict(result: Measurement, *, failed: bool) -> str:
+    kind = None if result.comparison is None else result.comparison.verdict
+    return _verdict_line(kind, failed=failed)
 
 
-def _verdict_line(kind: Verdict | None) -> str:
+def _verdict_line(kind: Verdict | None, *, failed: bool) -> str:
     if kind is None:
         return ""
+    said = AGREES_HERE if failed and kind == "within" else words.VERDICT_WORDS[kind]
     return (
         f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
-        f"{_start(words.VERDICT_WORDS[kind])}</p>"
+        f"{_start(said)}</p>"
     )
 
 
-def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool) -> str:
+def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool, failed: bool) -> str:
     """The card's colour: no green round a limit that is not proven kept or a fault."""
     if past:
         return "past"
     kind = "" if result.comparison is None else result.comparison.verdict
     at = answer is not None and answer.standing == "at"
     fault = answer is not None and _found_in(answer) in words.FAULTS
-    return f"{kind} warned" if at or fault else kind
+    return f"{kind} warned" if failed or at or fault else kind
 
 
 def _line(name: str, text: str, kind: str) -> str:

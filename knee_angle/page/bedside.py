@@ -67,7 +67,7 @@ NO_REPEAT = "none"
 
 @dataclass(frozen=True)
 class Places:
-    """Where on the page what is drawn last belongs."""
+    """Where on the page what is drawn last belongs, and whether the machine failed its check."""
 
     now: DeltaGenerator
     top: DeltaGenerator
@@ -75,6 +75,7 @@ class Places:
     who: DeltaGenerator
     keep: DeltaGenerator
     beneath: DeltaGenerator
+    failed: bool
 
 
 def show() -> None:
@@ -170,7 +171,8 @@ def _work(visit: Visit, entry: Entry) -> None:
         values = _values(visit, known)
         beneath = st.container()
         _more_photos(visit, entry)
-    places = Places(now, top, card, who, keep, beneath)
+    failed = known.check is not None and known.check.verdict == "outside"
+    places = Places(now, top, card, who, keep, beneath, failed)
     try:
         settings = changed(None, values)
         asked = Asked(_numbers(visit), repeats, settings, known.prescribed, adjusted)
@@ -180,6 +182,7 @@ def _work(visit: Visit, entry: Entry) -> None:
             st.error(tell(str(error)))
         return
     _drawn(visit, entry, found, setup, known, given, places)
+    visit.remember()
     with keep:
         wanted = keeping.Wanted(given.person, given.machine, setup, ends, repeats, known.new)
         keeping.keep_area(visit, found, wanted)
@@ -212,17 +215,18 @@ def _drawn(
 
 def _shown(visit: Visit, entry: Entry, found: Judged, places: Places) -> None:
     """The card, and the line that stays in sight."""
-    places.now.html(answer.now(found))
+    places.now.html(answer.now(found, failed=places.failed))
     with places.card.container():
-        _answer(visit, entry, found, _numbers(visit))
+        _answer(visit, entry, found, failed=places.failed)
 
 
-def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float | None]) -> None:
+def _answer(visit: Visit, entry: Entry, found: Judged, *, failed: bool) -> None:
     """The card: of one photo, or of all together; a photo that gave nothing says why."""
+    numbers = _numbers(visit)
     result, measured = found.outcomes[entry.sha256], found.measured
     typed = memory.recall(f"number-{entry.key}")
     if len(measured) > 1 and found.answer is not None:
-        st.html(answer.visit_card(found, typed=typed))
+        st.html(answer.visit_card(found, typed=typed, failed=failed))
     elif measured:
         (only,) = measured.values()
         sha256 = next(iter(measured))
@@ -235,6 +239,7 @@ def _answer(visit: Visit, entry: Entry, found: Judged, numbers: dict[str, float 
                 typed=typed,
                 fingerprint=found.fingerprint,
                 whole=found.whole,
+                failed=failed,
             )
         )
         if _counts_otherwise(only, numbers[sha256], found.settings):
@@ -337,7 +342,7 @@ def _values(visit: Visit, known: Known) -> ask.Values:
             whom = row.person if each else KNEE_OF[side].format(person=row.person)
             st.markdown(
                 tell(
-                    "The limits are those prescribed for {whom} from {day:%d.%m.%Y} on.",
+                    "The limits are those prescribed for {whom} from {day:%-d %b %Y} on.",
                     whom=whom,
                     day=row.from_day,
                 )

@@ -21,7 +21,7 @@ __all__ = ["check_chart", "control_chart", "person_chart"]
 
 KNEE, DISPLAY, LIMIT, QUIET, INK = "#0b6e69", "#9a4a00", "#b01c1c", "#5b6673", "#141c26"
 HEIGHT = 360
-LEGEND = alt.Legend(title=None, orient="bottom", labelFontSize=13, symbolSize=110)
+LEGEND = alt.Legend(title=None, orient="bottom", labelFontSize=13, symbolSize=110, symbolOpacity=1)
 BESIDE: dict[float, tuple[str, ...]] = {
     67: (say_as("chart", "walking"),),
     83: (say_as("chart", "up stairs"),),
@@ -37,30 +37,6 @@ AGAINST = {
     "display minus bars": say("display minus bars"),
     "display minus knee": say("display minus knee"),
 }
-FORMATS: dict[str, dict[str, Any]] = {
-    "de": {
-        "formatLocale": {
-            "decimal": ",", "thousands": ".", "grouping": [3], "currency": ["", "\u00a0€"],
-        },
-        "timeFormatLocale": {
-            "dateTime": "%A, der %e. %B %Y, %X", "date": "%d.%m.%Y", "time": "%H:%M:%S",
-            "periods": ["AM", "PM"],
-            "days": [
-                "Sonntag", "Montag", "Dienstag", "Mittwoch", "Donnerstag", "Freitag", "Samstag",
-            ],
-            "shortDays": ["So", "Mo", "Di", "Mi", "Do", "Fr", "Sa"],
-            "months": [
-                "Januar", "Februar", "März", "April", "Mai", "Juni", "Juli", "August",
-                "September", "Oktober", "November", "Dezember",
-            ],
-            "shortMonths": [
-                "Jan", "Feb", "März", "Apr", "Mai", "Juni", "Juli", "Aug", "Sep", "Okt", "Nov",
-                "Dez",
-            ],
-        },
-    },
-}  # fmt: skip
-"""Vega's own numbers and days on the axes, by language."""
 BAR = "M-1,-0.2L1,-0.2L1,0.2L-1,0.2Z"
 """A flat bar as a symbol's outline, for a line in the legend."""
 
@@ -78,9 +54,9 @@ def person_chart(days: Sequence[Day], marks: Sequence[Mark]) -> alt.LayerChart:
         Functional marks to draw.
     """
     span = _span([day.day for day in days])
-    x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
+    x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days(span))
     scale = alt.Scale(zero=False, padding=12)
-    y = alt.Y("deg:Q", title=tell("degrees of flexion"), scale=scale)
+    y = alt.Y("deg:Q", title=tell("degrees of flexion"), scale=scale, axis=_numbers())
     points = _points(days)
     kinds = [tell(KNEE_KIND), tell(DISPLAY_KIND), tell("prescribed limit")]
     base = _chart(points).encode(x=x, y=y)
@@ -141,8 +117,8 @@ def control_chart(
     """
     rows = _checks(times, intervals, values, chart)
     span = _span([at.date() for at in times])
-    x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days())
-    y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=False, padding=14))
+    x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days(span))
+    y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=False, padding=14), axis=_numbers())
     base = _chart(rows).encode(x=x, y=y)
     kinds = [tell(EXPECTED), tell(FIRED)]
     layers = [
@@ -160,7 +136,7 @@ def control_chart(
             ),
             tooltip=[
                 alt.Tooltip("day:T", title=tell("check"), format=tell("%-d %b %Y")),
-                alt.Tooltip("value:Q", title=title, format=".2f"),
+                alt.Tooltip("told:N", title=title),
                 alt.Tooltip("words:N", title=tell("rule")),
             ],
         ),
@@ -182,9 +158,14 @@ def check_chart(rows: Rows, bands: Rows, *, tolerance_deg: float) -> alt.LayerCh
     """
     kinds = sorted({row["kind"] for row in rows})
     named = [tell(AGAINST[kind]) for kind in kinds]
-    rows, bands = (
-        [{**row, "kind": tell(AGAINST[row["kind"]])} for row in x] for x in (rows, bands)
-    )
+    bands = [{**row, "kind": tell(AGAINST[row["kind"]])} for row in bands]
+    rows = [
+        {
+            **row, "kind": tell(AGAINST[row["kind"]]), "told": tell("{deg:+.1f}", deg=row["deg"]),
+            "told_at": tell("{deg:.1f}", deg=row["at"]),
+        }
+        for row in rows
+    ]  # fmt: skip
     colours = {"display minus bars": DISPLAY, "display minus knee": KNEE}
     shapes = {"display minus bars": "diamond", "display minus knee": "circle"}
     colour = alt.Color(
@@ -195,9 +176,10 @@ def check_chart(rows: Rows, bands: Rows, *, tolerance_deg: float) -> alt.LayerCh
     )
     minus = tell("display minus measured, degrees")
     x = alt.X(
-        "at:Q", title=tell("measured angle, degrees"), scale=alt.Scale(zero=False, padding=14)
-    )
-    y = alt.Y("deg:Q", title=minus, scale=alt.Scale(padding=10))
+        "at:Q", title=tell("measured angle, degrees"), scale=alt.Scale(zero=False, padding=14),
+        axis=_numbers(),
+    )  # fmt: skip
+    y = alt.Y("deg:Q", title=minus, scale=alt.Scale(padding=10), axis=_numbers())
     allowed = _chart([{"low": -tolerance_deg, "high": tolerance_deg}]).mark_rect(
         color=QUIET, opacity=0.13
     )
@@ -213,8 +195,8 @@ def check_chart(rows: Rows, bands: Rows, *, tolerance_deg: float) -> alt.LayerCh
             shape=shape,
             tooltip=[
                 alt.Tooltip("kind:N", title=tell("what")),
-                alt.Tooltip("at:Q", title=tell("at"), format=".1f"),
-                alt.Tooltip("deg:Q", title=tell("difference"), format="+.1f"),
+                alt.Tooltip("told_at:N", title=tell("at")),
+                alt.Tooltip("told:N", title=tell("difference")),
             ],
         ),
     ]
@@ -238,6 +220,7 @@ def _checks(
         {
             "day": at.isoformat(),
             "value": value,
+            "told": tell("{value:.2f}", value=value),
             "low": low,
             "high": high,
             "kind": tell(FIRED if number in fired else EXPECTED),
@@ -265,8 +248,19 @@ def _span(days: Sequence[date]) -> list[str]:
     return [(first - room).isoformat(), (last + room).isoformat()]
 
 
-def _days() -> alt.Axis:
-    return alt.Axis(format=tell("%-d %b"), labelOverlap=True, tickCount=6, grid=False)
+def _days(span: list[str]) -> alt.Axis:
+    """Whole days, some six of them: never one twice."""
+    first, last = (datetime.fromisoformat(one) for one in span)
+    step = alt.TimeIntervalStep(interval="day", step=max(1, round((last - first).days / 6)))
+    return alt.Axis(format=tell("%-d %b"), labelOverlap=True, tickCount=step, grid=False)
+
+
+def _numbers() -> alt.Axis:
+    """Numbers with the language's decimal sign."""
+    decimal = current().decimal
+    if decimal == ".":
+        return alt.Axis()
+    return alt.Axis(labelExpr=f"replace(datum.label, '.', {json.dumps(decimal)})")
 
 
 def _points(days: Sequence[Day]) -> Rows:
@@ -309,21 +303,27 @@ def _limit_layers(days: Sequence[Day], span: list[str]) -> list[alt.Chart]:
             if deg is None:
                 continue
             until = steps[number + 1][0] if number + 1 < len(steps) else None
-            first = number == 0 or steps[number - 1][1] != deg
+            last = until is None or steps[number + 1][1] != deg
             rows.append(
                 {
                     "from": datetime(day.year, day.month, day.day).isoformat(),
                     "to": span[1] if until is None else f"{until.isoformat()}T00:00:00",
                     "deg": deg,
-                    "words": tell(figure(f"{deg:g}°")) if first else "",
+                    "words": tell(figure(f"{deg:g}°")) if last else "",
                     "up": name == "flexion",
                 }
             )
-    base = _chart(rows).encode(x="from:T", y=_bare("deg"))
-    above = base.mark_text(align="left", fontSize=12, color=LIMIT, fontWeight="bold", dy=-8)
-    below = base.mark_text(align="left", fontSize=12, color=LIMIT, fontWeight="bold", dy=10)
+    base = _chart(rows).encode(y=_bare("deg"))
+    # At the line's end, where no point of its beginning lies beneath it.
+    words = base.encode(x="to:T")
+    above = words.mark_text(
+        align="right", dx=-3, fontSize=12, color=LIMIT, fontWeight="bold", dy=-8
+    )
+    below = words.mark_text(
+        align="right", dx=-3, fontSize=12, color=LIMIT, fontWeight="bold", dy=10
+    )
     return [
-        base.mark_rule(color=LIMIT, strokeWidth=2).encode(x2="to:T"),
+        base.mark_rule(color=LIMIT, strokeWidth=2).encode(x="from:T", x2="to:T"),
         above.encode(text="words:N").transform_filter("datum.up"),
         below.encode(text="words:N").transform_filter("!datum.up"),
     ]
@@ -396,6 +396,5 @@ def _finished(chart: Any, description: str) -> alt.LayerChart:
         width="container",
         description=description,
         background="#ffffff",
-        usermeta={"embedOptions": FORMATS.get(current().code, {})},
     ).configure_axis(labelFontSize=13, titleFontSize=13, labelColor=INK, titleColor=INK)
     return whole.configure_legend(labelColor=INK, titleColor=INK)

@@ -23,7 +23,8 @@ from knee_angle.page import asked as ask
 from knee_angle.page.charts import check_chart
 from knee_angle.page.check_draft import Check, opened_check
 from knee_angle.page.points import points_of
-from knee_angle.page.shots import shots
+from knee_angle.page.shots import shots, thumb
+from knee_angle.page.tray import Entry
 from knee_angle.photo.crop import crop_jpeg
 from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
 from knee_angle.records.displayed import display_range
@@ -35,7 +36,6 @@ from knee_angle.visit.course import difference_at
 __all__ = ["new_check"]
 
 KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
-PICTURE_PX = 140
 BARS, KNEE = "display minus bars", "display minus knee"
 BY_BARS = say("{what}, display against its bars.")
 BY_KNEE = say("{what}, display against the knee.")
@@ -121,6 +121,7 @@ def _numbers_and_answer(store: Store, check: Check, *, empty: bool) -> None:
         result = check_machine(outcomes, settings)
         with first:
             _answered(result, outcomes, settings)
+        check.remember()
         if isinstance(result, EmptyCheck):
             st.info(tell("A check without a leg is not kept: note it in the service record."))
         if isinstance(result, MachineCheck):
@@ -151,9 +152,7 @@ def _outcomes(check: Check, settings: Settings, *, empty: bool) -> dict[str, Out
     for number, entry in enumerate(check.tray.entries.values(), start=1):
         picture, typed = memory.pair(f"check-{entry.key}")
         with picture:
-            st.image(
-                entry.photo.small, width=PICTURE_PX, caption=tell("Photo {number}", number=number)
-            )
+            _pictured(entry, tell("Photo {number}", number=number))
         with typed:
             shown = memory.number(
                 say("Display in photo {number}", number=number),
@@ -167,6 +166,14 @@ def _outcomes(check: Check, settings: Settings, *, empty: bool) -> dict[str, Out
             st.caption(tell(words.sentence(outcome) if not empty else _bars(outcome)))
         outcomes[say("photo {number}", number=number)] = outcome
     return outcomes
+
+
+def _pictured(entry: Entry, name: str) -> None:
+    """A photo, small, with its name beneath."""
+    st.html(
+        f'<figure class="checked"><img alt="{escape(name)}" src="{thumb(entry.photo)}">'
+        f"<figcaption>{escape(name)}</figcaption></figure>"
+    )
 
 
 def _bars(outcome: Outcome) -> str:

@@ -52,6 +52,7 @@ BY_BARS = say(
     "{day:%-d %B %Y}: display against the machine's bars, {count} photos over {low} to {high}."
 )
 BY_KNEE = say("{day:%-d %B %Y}: display against the knee, {count} photos over {low} to {high}.")
+SERVICE = say("▲ have it serviced, then check it again")
 CHECK_HEADS = (say("Check"), say("Value"), say("Verdict"), say("Photos"))
 KEPT_HEADS = (say("When"), say("Patient"), say("Knee"), say("Display"), say("Verdict"))
 Quantity = tuple[str, Callable[[KeptCheck], tuple[float, float]]]
@@ -156,12 +157,18 @@ def _list(codes: Sequence[str], latest: dict[str, KeptCheck], dues: dict[str, Du
         if check is not None:
             verdict = tell(words.VERDICT_WORDS[check.verdict])
             last = tell("last check {day:%-d %b %Y}", day=check.taken_at.astimezone())
-        late = " late" if dues[code].now else ""
+        failed = check is not None and check.verdict == "outside"
+        late = " late" if failed or dues[code].now else ""
+        # Days until the next check would read as an all-clear.
+        due_words = _due_words(dues[code])
+        if failed:
+            late_too = f"<br>{due_words}" if dues[code].now else ""
+            due_words = f"{tell(SERVICE)}{late_too}"
         blocks.append(
             f'<li class="{kind}"><b>{escape(code)}</b>'
             f'<span class="verdict"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
             f"{verdict}</span><span>{last}</span>"
-            f'<span class="due{late}">{_due_words(dues[code])}</span></li>'
+            f'<span class="due{late}">{due_words}</span></li>'
         )
     return f'<ul class="machines" aria-label="{tell("Machines")}">{"".join(blocks)}</ul>'
 

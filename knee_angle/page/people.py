@@ -184,7 +184,7 @@ def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Si
     )
     st.html(_table(days))
     with st.expander(tell("What daily life takes"), icon=":material/stairs:"):
-        st.markdown(_marks(days))
+        st.html(_marks(days))
     _papers(store, code, side)
     if may("export"):
         _export(store, code)
@@ -372,15 +372,26 @@ def _marks(days: Sequence[Day]) -> str:
     """Each functional mark against the newest day with a flexion."""
     newest = next((day for day in reversed(days) if day.flexion is not None), None)
     if newest is None or newest.flexion is None:
-        return tell("No flexion was measured yet.")
-    lines = [
-        f"| {tell(mark.words)} | {mark.deg:g}° | {tell(STANDING_WORDS[standing])} | {mark.source} |"
-        for mark, standing in marks_of(newest.flexion)
-    ]
+        return f"<p>{tell('No flexion was measured yet.')}</p>"
+    lines, sources = [], dict[str, list[str]]()
+    for mark, standing in marks_of(newest.flexion):
+        deg = f"{mark.deg:g}°"
+        lines.append(
+            f'<tr><th scope="row">{escape(tell(mark.words))}</th><td>{deg}</td>'
+            f"<td>{escape(tell(STANDING_WORDS[standing]))}</td></tr>"
+        )
+        sources.setdefault(mark.source, []).append(deg)
     said = tell("On {day:%-d %B}, proven at 95 %. For comparison only, no goals.", day=newest.day)
-    heads = (say("activity"), say("flexion"), say("proven"), say("source"))
-    head = f"| {' | '.join(tell(one) for one in heads)} |"
-    return "\n".join([said, "", head, "| --- | ---: | --- | --- |", *lines])
+    heads = "".join(
+        f"<th>{tell(one)}</th>" for one in (say("activity"), say("flexion"), say("proven"))
+    )
+    told = "; ".join(f"{', '.join(deg)}: {source}" for source, deg in sources.items())
+    return (
+        f"<p>{escape(said)}</p>"
+        f'<table class="followed marks"><thead><tr>{heads}</tr></thead>'
+        f"<tbody>{''.join(lines)}</tbody></table>"
+        f'<p class="sources">{escape(told)}</p>'
+    )
 
 
 def _new_person(opened: Callable[[], Store]) -> None:
@@ -474,7 +485,7 @@ def _prescribed(store: Store, code: str) -> None:
 def _limit_fields(name: End, turn: str) -> tuple[float | None, bool]:
     """One limit as typed, and whether it is lifted."""
     deg = st.number_input(
-        tell(LIMIT[name][0]), -30.0, 180.0, None, 1.0,
+        tell(LIMIT[name][0]), value=None, step=1.0, format="%g",
         key=f"limit-{name}-{turn}", placeholder=tell("stays as it is"),
     )  # fmt: skip
     return deg, st.checkbox(tell(LIMIT[name][1]), key=f"lift-{name}-{turn}")

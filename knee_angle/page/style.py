@@ -10,6 +10,7 @@ from knee_angle.language import say, tell
 __all__ = ["style"]
 
 SAID = (
+    say("Choose"),
     say("Measuring again …"),
     say(
         "The computer that measures does not answer. What you did stands on its disk: this page "

@@ -6,6 +6,7 @@ they are asked for later: what stays is what was seen in it.
 
 from __future__ import annotations
 
+import hashlib
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -29,7 +30,7 @@ from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable, 
 from knee_angle.settings import Settings
 from knee_angle.visit.zone import LocalZone
 
-__all__ = ["MOST", "Entry", "Tray"]
+__all__ = ["MOST", "Answered", "Entry", "Looked", "Tray", "shelf"]
 
 MOST = 12
 """Photos of a visit."""
@@ -39,6 +40,8 @@ SEEN = 120
 """Photos of which it is remembered what was seen: a few kB each."""
 
 Outcome = Measurement | NotMeasured
+Answered = tuple[str, Outcome]
+"""An answer with the name of all that went into it."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,11 @@ class Shelf:
             self._photos.move_to_end(photo.sha256)
             while len(self._photos) > HELD:
                 self._photos.popitem(last=False)
+
+    def know(self, sha256: str, looked: Looked) -> None:
+        """Take what was seen in a photo before."""
+        with self._lock:
+            self._looked.setdefault(sha256, looked)
 
     def looked(self, photo: Photo) -> Looked:
         """What is seen in a photo, looked for once."""
@@ -126,7 +134,7 @@ class Entry:
     turn: int = 0
     order: int = 0
     dots_used: bool = False
-    answered: tuple[object, Outcome] | None = None
+    answered: Answered | None = None
 
     @property
     def photo(self) -> Photo:
@@ -192,14 +200,14 @@ class Entry:
             A number that cannot be.
         """
         edit = (sorted(self.edit.moved.items()), self.edit.removed, self.dots_used)
-        asked = (edit, displayed_deg, settings)
+        asked = _name_of((edit, displayed_deg, settings))
         if self.answered is None or self.answered[0] != asked:
             self.answered = asked, self._measured(displayed_deg, settings)
         return self.answered[1]
 
     def as_empty(self, *, displayed_deg: float | None, settings: Settings) -> Outcome:
         """The bars alone, where a person said that no leg is in the machine."""
-        asked = ("empty", displayed_deg, settings)
+        asked = _name_of(("empty", displayed_deg, settings))
         if self.answered is None or self.answered[0] != asked:
             seen = safely(lambda: look_at_empty(self.photo, settings, displayed_deg=displayed_deg))
             found = with_display_alarms(seen, displayed_deg, settings)
@@ -221,6 +229,11 @@ class Entry:
             judge=False,
         )
         return _as_outcome(answer)
+
+
+def _name_of(asked: object) -> str:
+    """Names what went into an answer; the same after the server was started anew."""
+    return hashlib.sha256(repr(asked).encode()).hexdigest()[:32]
 
 
 def _as_outcome(found: Measurement | NotMeasured | Unreadable) -> Outcome:

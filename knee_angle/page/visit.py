@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,8 +20,9 @@ from knee_angle.language import joined, say
 from knee_angle.page import memory
 from knee_angle.page.drafts import Draft, DraftsFolder, drafts_folder, merged, new_token
 from knee_angle.page.editor import Edit
+from knee_angle.page.found import found_from, found_text
 from knee_angle.page.spoken import CHOSEN
-from knee_angle.page.tray import Entry, Tray
+from knee_angle.page.tray import Answered, Entry, Tray, shelf
 from knee_angle.page.ward.here import session
 
 __all__ = ["STAYS", "Visit", "account", "next_visit", "opened_visit", "the_visit", "trouble_of"]
@@ -62,6 +64,8 @@ class Visit:
         What has to be said once.
     before : dict
         Of each photo the rows that hold it already: identifier, and whose and when.
+    remembered : dict
+        Of each photo the answer that lies beside it on the disk.
     """
 
     token: str
@@ -74,6 +78,7 @@ class Visit:
     new_codes: list[str] = field(default_factory=list)
     notice: str = ""
     before: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    remembered: dict[str, Answered | None] = field(default_factory=dict)
 
     @property
     def ended(self) -> str:
@@ -172,7 +177,25 @@ class Visit:
                 say("A photo of this visit is no longer on the disk: add it again")
             )
             return None
-        return self.tray.add(content, say("The photo"), order=order, stored=stored)
+        before = found_from(folder.found(token, sha256) or "")
+        if before is not None:
+            shelf().know(sha256, before[0])
+        entry = self.tray.add(content, say("The photo"), order=order, stored=stored)
+        if entry is not None and before is not None:
+            entry.answered = before[1]
+            self.remembered[sha256] = entry.answered
+        return entry
+
+    def remember(self) -> None:
+        """Write down what was found in each photo, where that is new."""
+        if self.draft is None:
+            return
+        for sha256, entry in self.tray.entries.items():
+            if sha256 in self.remembered and self.remembered[sha256] is entry.answered:
+                continue
+            with suppress(OSError):  # the disk is full: after a restart it is looked at again
+                drafts_folder().put_found(self.token, sha256, found_text(entry))
+            self.remembered[sha256] = entry.answered
 
     def take_arrived(self) -> bool:
         """Take photos that a phone sent while nobody looked; whether any came."""

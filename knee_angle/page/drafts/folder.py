@@ -51,6 +51,7 @@ MOST_BYTES = 40 * 2**20
 TOKEN = re.compile(r"[A-Za-z0-9_-]{32}")
 SHA256 = re.compile(r"[0-9a-f]{64}")
 STATE = "draft.json"
+FOUND = ".found"
 
 
 def new_token() -> str:
@@ -201,6 +202,21 @@ class DraftsFolder:
         """Let go of one photo."""
         if SHA256.fullmatch(sha256):
             (self._of(token) / sha256).unlink(missing_ok=True)
+            (self._of(token) / f"{sha256}{FOUND}").unlink(missing_ok=True)
+
+    def put_found(self, token: str, sha256: str, text: str) -> None:
+        """Write down what was found in a photo that lies there."""
+        if (self._of(token) / sha256).exists():
+            write_whole(self._of(token) / f"{sha256}{FOUND}", text)
+
+    def found(self, token: str, sha256: str) -> str | None:
+        """What was found in a photo; None where nothing was written down."""
+        if not SHA256.fullmatch(sha256) or not TOKEN.fullmatch(token):
+            return None
+        try:
+            return (self._of(token) / f"{sha256}{FOUND}").read_text(encoding="utf-8")
+        except (OSError, ValueError):
+            return None
 
     def _of(self, token: str) -> Path:
         if not TOKEN.fullmatch(token):

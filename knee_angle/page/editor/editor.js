@@ -186,7 +186,9 @@ class Editor {
       if (at) {
         handle.style.left = `${(100 * at.x) / width}%`;
         handle.style.top = `${(100 * at.y) / height}%`;
-        handle.classList.toggle("leftward", at.x > 0.72 * width);
+        handle.classList.toggle("leftward", at.x > 0.85 * width);
+        handle.classList.toggle("rightward", at.x < 0.15 * width);
+        handle.classList.toggle("above", at.y > (name === "knee" ? 0.15 : 0.85) * height);
         handle.setAttribute("aria-label", this.tell("{point}, {x} right, {y} down", {
           point: label, x: Math.round(at.x), y: Math.round(at.y),
         }));

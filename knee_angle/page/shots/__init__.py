@@ -27,7 +27,7 @@ from knee_angle.photo.reading import Photo
 if TYPE_CHECKING:
     from streamlit.components.v2.types import ComponentRenderer
 
-__all__ = ["LONGEST_PX", "shots"]
+__all__ = ["LONGEST_PX", "shots", "thumb"]
 
 HERE = Path(__file__).parent
 KEY = "shots"
@@ -72,7 +72,7 @@ def _told(visit: Visit, entry: Entry) -> dict[str, str]:
     taken = entry.looked.taken_at
     return {
         "sha": entry.sha256,
-        "picture": _thumb(entry.photo),
+        "picture": thumb(entry.photo),
         "label": tell("Photo {number}", number=visit.tray.number(entry)),
         "shown": shown,
         "taken": "" if taken is None else f"{taken.astimezone():%H:%M}",
@@ -80,7 +80,7 @@ def _told(visit: Visit, entry: Entry) -> dict[str, str]:
 
 
 @st.cache_data(max_entries=64, show_spinner=False, hash_funcs={Photo: lambda p: p.sha256})
-def _thumb(photo: Photo) -> str:
+def thumb(photo: Photo) -> str:
     """A small picture as a data address."""
     out = io.BytesIO()
     small = Image.fromarray(photo.small)

@@ -33,7 +33,13 @@ TYPES = {
 }  # fmt: skip
 PACKED = {".js", ".css", ".svg", ".json", ".html"}
 """What gets smaller; fonts and pictures are packed already."""
-SOON = ("StreamlitMarkdown.", "styled-components.", "useFloatingOverlay.", "useCollection.")
+SOON = (
+    "Html.",
+    "StreamlitMarkdown.",
+    "styled-components.",
+    "useFloatingOverlay.",
+    "useCollection.",
+)
 """Begin of the names of what every page of ours needs once it is drawn: fetched meanwhile."""
 HEAD = """
     <link rel="icon" href="/ward/icon-48.png" />
