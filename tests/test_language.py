@@ -252,3 +252,24 @@ def test_a_command_tells_json_in_english_unless_it_is_asked():
         token = _asked.set("de")
         assert for_programs(row) == {"advice": "2,5 mm"}
         _asked.reset(token)
+
+
+@pytest.mark.parametrize(
+    ("call", "german"),
+    [
+        pytest.param(("agreement", "plan", "--sd", "4", "--half-width", "0.0001"),
+                     "half_width muss mindestens 0,", id="planning"),
+        pytest.param(("rating", "plan", "--icc", "0.9", "--raters", "1", "--width", "0.1"),
+                     "es müssen mindestens 2 Beurteiler sein, aber es kamen 1", id="raters"),
+        pytest.param(("export", "fhir", "OUT.json", "--person", "P-1", "--codes", "BAD.toml"),
+                     "BAD.toml: passive-knee-flexion: system muss eine URI wie",
+                     id="codes of a site"),
+        pytest.param(("export", "compare", "BAD.toml"), "ist kein JSON", id="no bundle"),
+    ],
+)  # fmt: skip
+def test_errors_of_studies_and_of_exchange_are_told_in_german(tmp_path, call, german):
+    bad = '[passive-knee-flexion]\nsystem = "no uri"\ncode = "1"\ndisplay = "d"\n'
+    (tmp_path / "BAD.toml").write_text(bad)
+    done = called("--language", "de", *call, cwd=tmp_path)
+    assert done.returncode == 2
+    assert german in done.stderr

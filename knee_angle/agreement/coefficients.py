@@ -32,6 +32,7 @@ from numpy.typing import ArrayLike
 from knee_angle.agreement.estimate import Estimate, Floats, Z, f_value, jackknife
 from knee_angle.agreement.pairs import Pairs, Sums
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["FORMS", "Concordance", "Icc", "concordance", "icc", "icc_of_pairs"]
 
@@ -102,10 +103,16 @@ def icc(ratings: ArrayLike) -> Icc:
     table = np.asarray(ratings, dtype=float)
     if table.ndim != 2 or table.shape[0] < FEWEST or table.shape[1] < 2:
         raise InvalidInput(
-            f"ratings must be {FEWEST} targets by 2 raters or more, but have shape {table.shape}"
+            say(
+                "ratings must be {fewest} targets by 2 raters or more, but have shape {shape}",
+                fewest=FEWEST,
+                shape=table.shape,
+            )
         )
     if not np.all(np.isfinite(table)):
-        raise InvalidInput("ratings must all be finite: leave out targets with a missing rating")
+        raise InvalidInput(
+            say("ratings must all be finite: leave out targets with a missing rating")
+        )
     n, k = table.shape
     table = table - table.mean()
     rows, columns = table.mean(axis=1), table.mean(axis=0)
@@ -120,7 +127,10 @@ def icc(ratings: ArrayLike) -> Icc:
     )
     if not of_rows > 1e-12 * total:
         raise InvalidInput(
-            "targets must differ for an intraclass correlation, but their means are all the same"
+            say(
+                "targets must differ for an intraclass correlation, but their means are all "
+                "the same"
+            )
         )
     values = _values(*(np.array(m) for m in ms), n=np.array(float(n)), k=k)
     intervals = _intervals(*ms, n=n, k=k)
@@ -173,7 +183,10 @@ def _on_z(value: float, without: Floats, units: int) -> Estimate:
 def _fisher_z(r: Floats) -> Floats:
     if np.any(np.abs(r) >= 1.0):
         raise InvalidInput(
-            "without one person both methods agree exactly: the others say nothing of its interval"
+            say(
+                "without one person both methods agree exactly: the others say nothing of its "
+                "interval"
+            )
         )
     return np.asarray(np.arctanh(r))
 
@@ -272,11 +285,13 @@ def concordance(pairs: Pairs) -> Concordance:
     Biometrics 56:324-325 (2000).
     """
     if pairs.units <= FEWEST:
-        raise InvalidInput(f"a concordance needs 4 units or more, but got {pairs.units}")
+        raise InvalidInput(
+            say("a concordance needs 4 units or more, but got {units}", units=pairs.units)
+        )
     sums = Sums.of_units(pairs)
     total = sums.total()
     if not (total.sxx > 0 and total.syy > 0):
-        raise InvalidInput("both methods must vary for a concordance, but one is constant")
+        raise InvalidInput(say("both methods must vary for a concordance, but one is constant"))
     value = float(_concordance(total))
     precision = float(total.sxy / np.sqrt(total.sxx * total.syy))
     accuracy = value / precision if precision else 0.0

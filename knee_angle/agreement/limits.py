@@ -59,6 +59,7 @@ from knee_angle.assumptions import (
     RISK,
 )
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = [
     "Design",
@@ -136,15 +137,22 @@ def limits_of_agreement(pairs: Pairs, *, true_value: TrueValue = "varies") -> Li
         Fewer than 3 independent units.
     """
     if pairs.units < FEWEST:
-        what = "pairs" if pairs.person is None else "persons"
+        what = say("pairs") if pairs.person is None else say("persons")
         raise InvalidInput(
-            f"limits of agreement need {FEWEST} {what} or more, but got {pairs.units}: measure more"
+            say(
+                "limits of agreement need {fewest} {what} or more, but got {units}: measure more",
+                fewest=FEWEST,
+                what=what,
+                units=pairs.units,
+            )
         )
     if pairs.rater is not None:
         if true_value == "constant":
             raise InvalidInput(
-                "raters are judged by the differences, which a constant true value does not "
-                "take: leave out the column of raters, or the constant true value"
+                say(
+                    "raters are judged by the differences, which a constant true value does not "
+                    "take: leave out the column of raters, or the constant true value"
+                )
             )
         found = by_rater(pairs)
         return Limits(pairs, "raters", found.bias, found.sd, found.lower, found.upper, found.parts)

@@ -24,6 +24,7 @@ import numpy as np
 from knee_angle.agreement.estimate import Estimate, Floats, jackknife, t_interval
 from knee_angle.agreement.pairs import Pairs, Sums
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["FittedLine", "deming", "errors_in_both", "trend"]
 
@@ -103,7 +104,9 @@ def _trend(sums: Sums) -> tuple[Floats, Floats]:
     """Gain and offset of the differences on the means, from sums."""
     across = (sums.sxx + sums.syy + 2.0 * sums.sxy) / 4.0
     if not np.all(across > 1e-12 * (sums.sxx + sums.syy)):
-        raise InvalidInput("the means of the pairs must differ for a trend, but are all the same")
+        raise InvalidInput(
+            say("the means of the pairs must differ for a trend, but are all the same")
+        )
     gain = (sums.syy - sums.sxx) / 2.0 / across
     middle = (sums.mean_x + sums.mean_y + sum(sums.origin)) / 2.0
     return gain, sums.shift - gain * middle
@@ -132,7 +135,12 @@ def deming(pairs: Pairs, *, variance_ratio: float = 1.0) -> FittedLine:
     """
     _require_units(pairs)
     if not (variance_ratio > 0 and math.isfinite(variance_ratio)):
-        raise InvalidInput(f"variance_ratio must be positive, but got {variance_ratio:g}")
+        raise InvalidInput(
+            say(
+                "variance_ratio must be positive, but got {variance_ratio:g}",
+                variance_ratio=variance_ratio,
+            )
+        )
     sums = Sums.of_units(pairs)
     gain, offset = _deming(sums.total(), variance_ratio)
     gains, offsets = _deming(sums.without_each(), variance_ratio)
@@ -143,8 +151,10 @@ def _deming(sums: Sums, ratio: float) -> tuple[Floats, Floats]:
     sxy = sums.sxy
     if not np.all(sxy):
         raise InvalidInput(
-            "reference and compared must vary together for a line, but do not: "
-            "measure over a wider range"
+            say(
+                "reference and compared must vary together for a line, but do not: measure "
+                "over a wider range"
+            )
         )
     q = sums.syy - ratio * sums.sxx
     root = np.sqrt(q**2 + 4.0 * ratio * sxy**2)
@@ -185,7 +195,7 @@ def errors_in_both(pairs: Pairs, *, u_reference: Floats, u_compared: Floats) -> 
     x, y = pairs.reference - middle, pairs.compared
     vx, vy = np.square(u_reference), np.square(u_compared)
     if not np.all(vx + vy > 0):
-        raise InvalidInput("each pair needs a positive uncertainty in reference or compared")
+        raise InvalidInput(say("each pair needs a positive uncertainty in reference or compared"))
     start = Sums.of_units(pairs).total()
     gain = float(_deming(start, float(vy.sum() / vx.sum()) if vx.any() and vy.any() else 1.0)[0])
     offset = float(y.mean())
@@ -195,7 +205,7 @@ def errors_in_both(pairs: Pairs, *, u_reference: Floats, u_compared: Floats) -> 
         if abs(step[1]) <= 1e-12 * (1.0 + abs(gain)):
             break
     else:
-        raise InvalidInput("100 iterations found no line with errors in both: check the u")
+        raise InvalidInput(say("100 iterations found no line with errors in both: check the u"))
     offsets, gains = _left_out(pairs, offset, gain, parts)
     if pairs.units * pairs.n <= SMALL:
         offsets, gains = _refined(pairs, (x, y, vx, vy), offsets, gains)
@@ -234,7 +244,7 @@ def _solved(aa: Floats, ab: Floats, bb: Floats, ra: Floats, rb: Floats) -> tuple
     """Solution of the symmetric 2 x 2 equations."""
     det = aa * bb - ab**2
     if not np.all(det > 0):
-        raise InvalidInput("the reference values must differ for a line, but are all the same")
+        raise InvalidInput(say("the reference values must differ for a line, but are all the same"))
     return (bb * ra - ab * rb) / det, (aa * rb - ab * ra) / det
 
 
@@ -283,7 +293,12 @@ def _jackknifed(
 
 def _require_units(pairs: Pairs) -> None:
     if pairs.units < FEWEST:
-        what = "pairs" if pairs.units == pairs.n else "persons"
+        what = say("pairs") if pairs.units == pairs.n else say("persons")
         raise InvalidInput(
-            f"a line with an interval needs {FEWEST} {what} or more, but got {pairs.units}"
+            say(
+                "a line with an interval needs {fewest} {what} or more, but got {units}",
+                fewest=FEWEST,
+                what=what,
+                units=pairs.units,
+            )
         )

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from knee_angle.agreement.estimate import Floats
 from knee_angle.errors import InvalidInput
+from knee_angle.language import joined, say
 
 __all__ = ["Codes", "Excluded", "Missing", "Pairs", "Sums", "codes_of", "select_pairs"]
 
@@ -214,8 +215,10 @@ def _require_same_length(columns: Mapping[str, Sized | None]) -> None:
     lengths = {name: len(column) for name, column in columns.items() if column is not None}
     if len(set(lengths.values())) > 1:
         raise InvalidInput(
-            "every column must have one value a row, but the lengths are "
-            + ", ".join(f"{name} {length}" for name, length in lengths.items())
+            say(
+                "every column must have one value a row, but the lengths are {lengths}",
+                lengths=", ".join(f"{name} {length}" for name, length in lengths.items()),
+            )
         )
 
 
@@ -236,29 +239,32 @@ def _reasons(
 
 
 def _named(why: int, words: tuple[str, str]) -> str:
+    first, second = words
     said = (
-        f"{words[0]} is missing",
-        f"{words[0]} is not finite",
-        f"{words[1]} is missing",
-        f"{words[1]} is not finite",
-        "the person is missing",
-        f"the u of {words[0]} is not a positive number",
-        "the rater is missing",
+        say("{name} is missing", name=first),
+        say("{name} is not finite", name=first),
+        say("{name} is missing", name=second),
+        say("{name} is not finite", name=second),
+        say("the person is missing"),
+        say("the u of {name} is not a positive number", name=first),
+        say("the rater is missing"),
     )
-    return ", ".join(text for bit, text in enumerate(said) if why & (1 << bit))
+    return joined(", ", [text for bit, text in enumerate(said) if why & (1 << bit)])
 
 
 def _with_cause(reason: str, cause: str | None) -> str:
-    return f"{reason}: {cause}" if cause else reason
+    return joined(": ", (reason, cause)) if cause else reason
 
 
 def _refusal(excluded: tuple[Excluded, ...], rows: int) -> str:
-    named = "; ".join(f"{row.name}: {row.reason}" for row in excluded[:NAMED])
-    more = f"; and {len(excluded) - NAMED} more" if len(excluded) > NAMED else ""
-    return (
-        f"{len(excluded)} of {rows} rows cannot be used ({named}{more}): correct them, "
-        "or choose to drop them (--missing drop), which lists them"
-    )
+    named = [joined(": ", (row.name, row.reason)) for row in excluded[:NAMED]]
+    if len(excluded) > NAMED:
+        named.append(say("and {count} more", count=len(excluded) - NAMED))
+    return say(
+        "{count} of {rows} rows cannot be used ({named}): correct them, or choose to drop them "
+        "(--missing drop), which lists them",
+        count=len(excluded), rows=rows, named=joined("; ", named),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,6 +15,7 @@ from scipy.special import chdtri, gammaln
 
 from knee_angle.agreement.limits import limit_factors
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["LimitsPlan", "half_width_of", "plan_limits"]
 
@@ -91,14 +92,26 @@ def plan_limits(*, sd: float, half_width: float, assurance: float | None = None)
     """
     for name, value in (("sd", sd), ("half_width", half_width)):
         if not (value > 0 and math.isfinite(value)):
-            raise InvalidInput(f"{name} must be above 0, but got {value:g}")
+            raise InvalidInput(
+                say("{name} must be above 0, but got {value:g}", name=name, value=value)
+            )
     if assurance is not None and not 0.5 <= assurance <= 0.999:
-        raise InvalidInput(f"assurance must be between 0.5 and 0.999, but got {assurance:g}")
+        raise InvalidInput(
+            say(
+                "assurance must be between 0.5 and 0.999, but got {assurance:g}",
+                assurance=assurance,
+            )
+        )
     least = half_width_of(MOST, sd=sd, assurance=assurance)
     if half_width < least:
         raise InvalidInput(
-            f"half_width must be at least {least:.3g}, which {MOST} pairs give, "
-            f"but got {half_width:g}: lower the scatter first"
+            say(
+                "half_width must be at least {least:.3g}, which {most} pairs give, but got "
+                "{half_width:g}: lower the scatter first",
+                least=least,
+                most=MOST,
+                half_width=half_width,
+            )
         )
     low, high = FEWEST, MOST
     while low < high:

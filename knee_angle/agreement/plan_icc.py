@@ -14,6 +14,7 @@ from scipy.special import ndtri
 
 from knee_angle.agreement.estimate import Z
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["IccPlan", "plan_icc", "plan_icc_above"]
 
@@ -68,7 +69,7 @@ def plan_icc(*, icc: float, raters: int, width: float) -> IccPlan:
     """
     _check(icc, raters)
     if not 0 < width < 1:
-        raise InvalidInput(f"width must be between 0 and 1, but got {width:g}")
+        raise InvalidInput(say("width must be between 0 and 1, but got {width:g}", width=width))
     k = float(raters)
     exact = 8 * Z**2 * (1 - icc) ** 2 * (1 + (k - 1) * icc) ** 2 / (k * (k - 1) * width**2) + 1
     if raters == 2 and icc >= HIGH:
@@ -95,9 +96,13 @@ def plan_icc_above(*, icc: float, above: float, raters: int, power: float = 0.8)
     """
     _check(icc, raters)
     if not 0 <= above < icc:
-        raise InvalidInput(f"above must be from 0 to below {icc:g}, but got {above:g}")
+        raise InvalidInput(
+            say("above must be from 0 to below {icc:g}, but got {above:g}", icc=icc, above=above)
+        )
     if not 0.5 <= power <= 0.999:
-        raise InvalidInput(f"power must be between 0.5 and 0.999, but got {power:g}")
+        raise InvalidInput(
+            say("power must be between 0.5 and 0.999, but got {power:g}", power=power)
+        )
     k = float(raters)
     c0 = (1 + k * above / (1 - above)) / (1 + k * icc / (1 - icc))
     z = float(ndtri(0.95) + ndtri(power))
@@ -107,6 +112,6 @@ def plan_icc_above(*, icc: float, above: float, raters: int, power: float = 0.8)
 
 def _check(icc: float, raters: int) -> None:
     if not 0 <= icc < 1:
-        raise InvalidInput(f"icc must be from 0 to below 1, but got {icc:g}")
+        raise InvalidInput(say("icc must be from 0 to below 1, but got {icc:g}", icc=icc))
     if raters < 2:
-        raise InvalidInput(f"raters must be 2 or more, but got {raters}")
+        raise InvalidInput(say("raters must be 2 or more, but got {raters}", raters=raters))

@@ -22,6 +22,7 @@ import math
 from knee_angle.agreement.estimate import Z
 from knee_angle.agreement.plan import FEWEST, MOST, LimitsPlan
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["half_width_with_repeats", "plan_limits_with_repeats"]
 
@@ -58,19 +59,26 @@ def plan_limits_with_repeats(
     """
     for name, value in (("sd", sd), ("half_width", half_width)):
         if not (value > 0 and math.isfinite(value)):
-            raise InvalidInput(f"{name} must be above 0, but got {value:g}")
+            raise InvalidInput(
+                say("{name} must be above 0, but got {value:g}", name=name, value=value)
+            )
     if repeats < 1:
-        raise InvalidInput(f"repeats must be 1 or more, but got {repeats}")
+        raise InvalidInput(say("repeats must be 1 or more, but got {repeats}", repeats=repeats))
     if not 0 <= between <= 1:
-        raise InvalidInput(f"between must be from 0 to 1, but got {between:g}")
+        raise InvalidInput(say("between must be from 0 to 1, but got {between:g}", between=between))
 
     def reached(n: int) -> float:
         return half_width_with_repeats(n, repeats=repeats, sd=sd, between=between)
 
     if reached(MOST) > half_width:
         raise InvalidInput(
-            f"half_width must be at least {reached(MOST):.3g}, which {MOST} persons give, but got "
-            f"{half_width:g}: lower the scatter first"
+            say(
+                "half_width must be at least {least:.3g}, which {most} persons give, but got "
+                "{half_width:g}: lower the scatter first",
+                least=reached(MOST),
+                most=MOST,
+                half_width=half_width,
+            )
         )
     low, high = FEWEST, MOST
     while low < high:

@@ -36,6 +36,7 @@ from knee_angle.agreement.estimate import Estimate, Floats, Z, t_value
 from knee_angle.agreement.pairs import Pairs
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["ByRater", "Parts", "by_rater", "effects_of"]
 
@@ -161,10 +162,10 @@ def effects_of(pairs: Pairs) -> Effects:
     Persons are eliminated first, so that only raters by raters are solved for.
     """
     if pairs.rater is None or pairs.person is None:
-        raise InvalidInput("raters need the column of persons too: name both")
+        raise InvalidInput(say("raters need the column of persons too: name both"))
     n, r, whose = pairs.units, int(pairs.rater.max(initial=-1)) + 1, pairs.unit
     if r < 2:
-        raise InvalidInput("raters need two or more, but the column names one: leave it out")
+        raise InvalidInput(say("raters need two or more, but the column names one: leave it out"))
     counts = np.bincount(whose * r + pairs.rater, minlength=n * r).reshape(n, r).astype(float)
     m = counts.sum(axis=1)
     shares = counts / m[:, None]
@@ -172,15 +173,21 @@ def effects_of(pairs: Pairs) -> Effects:
     levels, turn = np.linalg.eigh(inside)
     if int((levels > 1e-9 * max(levels[-1], 1.0)).sum()) < r - 1:
         raise InvalidInput(
-            "raters cannot be told from persons where they share none: have some persons "
-            "measured by every two raters, or leave the column of raters out"
+            say(
+                "raters cannot be told from persons where they share none: have some persons "
+                "measured by every two raters, or leave the column of raters out"
+            )
         )
     inverse = (turn[:, 1:] / levels[1:]) @ turn[:, 1:].T
     freedom = pairs.n - n - r + 1
     if freedom < 1:
         raise InvalidInput(
-            f"persons, raters and repeats need more than {n + r - 1} pairs, but got {pairs.n}: "
-            "measure some persons again"
+            say(
+                "persons, raters and repeats need more than {fewest} pairs, but got {n}: "
+                "measure some persons again",
+                fewest=n + r - 1,
+                n=pairs.n,
+            )
         )
     d = pairs.difference
     means = pairs.summed(d) / m

@@ -36,6 +36,7 @@ from knee_angle.agreement.estimate import Estimate, Floats, Z, sd_interval, t_in
 from knee_angle.agreement.pairs import Excluded, Missing
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["RaterAlone", "Ratings", "Reliability", "reliability", "select_ratings"]
 
@@ -150,9 +151,9 @@ def select_ratings(
     raters = tuple(dict.fromkeys(rater))
     known = [one for one in raters if one not in (None, "")]
     if any(one in (None, "") for one in target):
-        raise InvalidInput("every rating must name what was rated: fill in its column")
+        raise InvalidInput(say("every rating must name what was rated: fill in its column"))
     if len(known) < 2 or len(known) < len(raters):
-        raise InvalidInput("raters must be two or more, and none missing: name their column")
+        raise InvalidInput(say("raters must be two or more, and none missing: name their column"))
     cells: dict[Hashable | None, dict[Hashable | None, list[float]]] = {}
     for one, who, value in zip(target, rater, y.tolist(), strict=True):
         of = cells.setdefault(one, {})
@@ -164,17 +165,27 @@ def select_ratings(
     excluded = _excluded(target, rater, y, set(whole), reasons, repeats)
     if excluded and missing == "refuse":
         gone = list(dict.fromkeys(str(t) for t in target if t not in set(whole)))
-        raise InvalidInput(
-            f"{len(gone)} of {len(cells)} are not rated {repeats} times by every rater "
-            f"({', '.join(gone[:NAMED])}): complete them, or choose to drop them (--missing drop)"
-        )
+        raise InvalidInput(_unequal(gone, len(cells), repeats))
     if len(whole) < FEWEST or repeats < 1:
         raise InvalidInput(
-            f"reliability needs {FEWEST} targets or more that every rater rated equally often, "
-            f"but got {len(whole)}"
+            say(
+                "reliability needs {fewest} targets or more that every rater rated equally "
+                "often, but got {n_whole}",
+                fewest=FEWEST,
+                n_whole=len(whole),
+            )
         )
     table = np.array([[cells[t][who] for who in raters] for t in whole])
     return Ratings(table, tuple(map(str, whole)), tuple(map(str, raters)), excluded)
+
+
+def _unequal(gone: Sequence[str], targets: int, repeats: int) -> str:
+    """The refusal of targets that not everybody rated equally often."""
+    return say(
+        "{n_gone} of {n_cells} are not rated {repeats} times by every rater ({names}): "
+        "complete them, or choose to drop them (--missing drop)",
+        n_gone=len(gone), n_cells=targets, repeats=repeats, names=", ".join(gone[:NAMED]),
+    )  # fmt: skip
 
 
 def _excluded(
@@ -206,10 +217,19 @@ def reliability(ratings: Ratings) -> Reliability:
     y = ratings.values
     n, r, m = y.shape
     if n < FEWEST or r < 2:
-        raise InvalidInput(f"reliability needs {FEWEST} targets and 2 raters, got {n} and {r}")
+        raise InvalidInput(
+            say(
+                "reliability needs {fewest} targets and 2 raters, got {n} and {r}",
+                fewest=FEWEST,
+                n=n,
+                r=r,
+            )
+        )
     squares = mean_squares(y)
     if not squares[0][0] > 0:
-        raise InvalidInput("targets must differ for a reliability, but their means are the same")
+        raise InvalidInput(
+            say("targets must differ for a reliability, but their means are the same")
+        )
     at = _parts([np.array([square]) for square, _ in squares], n, r, m)
     grid = [
         square * _inverse(freedom, k) if freedom else np.zeros(GRID)

@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike
 from knee_angle.agreement.estimate import Estimate, Floats, Z, sd_interval
 from knee_angle.agreement.pairs import Codes, codes_of, renumbered
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["Repeatability", "repeatability"]
 
@@ -75,14 +76,18 @@ def repeatability(values: ArrayLike, *, person: Sequence[Hashable] | Codes) -> R
     x = np.asarray(values, dtype=float)
     if x.ndim != 1 or len(x) != len(person):
         raise InvalidInput(
-            f"values and person must be equally long, but are {len(x)} and {len(person)}"
+            say(
+                "values and person must be equally long, but are {n_x} and {n_person}",
+                n_x=len(x),
+                n_person=len(person),
+            )
         )
     if not np.all(np.isfinite(x)):
-        raise InvalidInput("values must all be finite: leave out those that are missing")
+        raise InvalidInput(say("values must all be finite: leave out those that are missing"))
     codes = renumbered(person) if isinstance(person, np.ndarray) else codes_of(person)[0]
     freedom = len(x) - int(codes.max(initial=-1)) - 1
     if freedom < 1:
-        raise InvalidInput("repeatability needs a person with two values, but each has one")
+        raise InvalidInput(say("repeatability needs a person with two values, but each has one"))
     counts = np.bincount(codes)
     means = np.bincount(codes, weights=x) / counts
     sd = math.sqrt(float(np.sum((x - means[codes]) ** 2)) / freedom)

@@ -16,6 +16,7 @@ import numpy as np
 from knee_angle.agreement.estimate import Estimate, Floats, Z, t_value
 from knee_angle.agreement.pairs import Pairs
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["Within", "share_within", "wilson"]
 
@@ -73,7 +74,9 @@ def share_within(pairs: Pairs, tolerance: float) -> Within:
         A tolerance that is not positive.
     """
     if not (tolerance > 0 and math.isfinite(tolerance)):
-        raise InvalidInput(f"a tolerance must be positive, but got {tolerance:g}")
+        raise InvalidInput(
+            say("a tolerance must be positive, but got {tolerance:g}", tolerance=tolerance)
+        )
     inside = np.abs(pairs.difference) <= tolerance
     count = int(inside.sum())
     share = count / pairs.n

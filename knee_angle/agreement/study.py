@@ -23,6 +23,7 @@ from knee_angle.agreement.repeatability import Repeatability, repeatability
 from knee_angle.agreement.shares import Within, share_within
 from knee_angle.agreement.tails import QuantileLimits, Tails, quantile_limits, tails_of
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.records import html_of
 
 __all__ = ["NOT_STATED", "NotComputed", "Study", "StudySettings", "Subgroup", "study_agreement"]
@@ -240,12 +241,19 @@ def _by_column(
     pairs: Pairs, column: str, labels: Sequence[Hashable], settings: StudySettings
 ) -> list[Subgroup]:
     if len(labels) < len(pairs.kept):
-        raise InvalidInput(f"the column {column} must have one label a row of the table")
+        raise InvalidInput(
+            say("the column {column} must have one label a row of the table", column=column)
+        )
     all_codes, names = codes_of(labels)
     if len(names) > MOST_LABELS:
         raise InvalidInput(
-            f"the column {column} must group the rows, but has {len(names)} different values "
-            f"(at most {MOST_LABELS}): choose another"
+            say(
+                "the column {column} must group the rows, but has {n_names} different values "
+                "(at most {most_labels}): choose another",
+                column=column,
+                n_names=len(names),
+                most_labels=MOST_LABELS,
+            )
         )
     codes = all_codes[pairs.kept]
     words = [NOT_STATED if name in (None, "") else str(name) for name in names]
@@ -280,12 +288,18 @@ def _subgroup(
 def _bands(pairs: Pairs, settings: StudySettings) -> tuple[Subgroup, ...]:
     width = settings.band_deg
     if not width > 0:
-        raise InvalidInput(f"the width of the bands must be above 0, but got {width:g}")
+        raise InvalidInput(
+            say("the width of the bands must be above 0, but got {width:g}", width=width)
+        )
     place = np.floor(pairs.reference / width)
     if not np.ptp(place) < MOST_LABELS:
         raise InvalidInput(
-            f"bands of {width:g} would be more than {MOST_LABELS} over the range of the "
-            "reference: widen them"
+            say(
+                "bands of {width:g} would be more than {most_labels} over the range of the "
+                "reference: widen them",
+                width=width,
+                most_labels=MOST_LABELS,
+            )
         )
     return tuple(
         _subgroup(

@@ -28,6 +28,7 @@ from knee_angle.agreement.pairs import Pairs
 from knee_angle.agreement.raters import effects_of
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 
 __all__ = ["LEAST_EFFECTIVE", "QuantileLimits", "Tails", "quantile_limits", "tails_of"]
 
@@ -87,8 +88,12 @@ def tails_of(pairs: Pairs) -> Tails:
     samples = [one for one in both if len(one[0]) >= FEWEST_TESTED and np.ptp(one[0]) > 0]
     if not samples:
         raise InvalidInput(
-            f"tails are tested from {FEWEST_TESTED} differences on that are not all the same, but "
-            f"got {pairs.n}"
+            say(
+                "tails are tested from {fewest_tested} differences on that are not all the "
+                "same, but got {n}",
+                fewest_tested=FEWEST_TESTED,
+                n=pairs.n,
+            )
         )
     p = [float(stats.kurtosistest(one, alternative="greater").pvalue) for one, _ in samples]
     least = p.index(min(p))
@@ -139,8 +144,13 @@ def quantile_limits(pairs: Pairs, *, each_person_once: bool = False) -> Quantile
     worth = _effective(pairs, outside, weights)
     if worth < LEAST_EFFECTIVE:
         raise InvalidInput(
-            f"quantiles at 2.5 % and 97.5 % need about {LEAST_EFFECTIVE:.0f} independent "
-            f"differences for an interval, but these are worth {worth:.0f}: measure more persons"
+            say(
+                "quantiles at 2.5 % and 97.5 % need about {least_effective:.0f} independent "
+                "differences for an interval, but these are worth {worth:.0f}: measure more "
+                "persons",
+                least_effective=LEAST_EFFECTIVE,
+                worth=worth,
+            )
         )
     k = RISK / 2 * worth
     low = float(betaincinv(k, worth - k + 1.0, RISK / 2))

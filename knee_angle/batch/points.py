@@ -19,6 +19,7 @@ from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
 from knee_angle.files.tables import Table, named, read_table
 from knee_angle.landmarks.manual import read_manual
+from knee_angle.language import say
 from knee_angle.records import POINT_NAMES
 
 __all__ = ["points_mark", "points_of_photos", "points_of_row"]
@@ -42,13 +43,21 @@ def points_of_photos(source: Path, photos: Collection[str]) -> dict[str, Json]:
     found = _of_folder(source, photos) if source.is_dir() else _of_table(source)
     if not set(found) & set(photos):
         raise InvalidInput(
-            f"no points in {source} are of a photo here: names must be exactly like "
-            f"{next(iter(photos))}"
+            say(
+                "no points in {source} are of a photo here: names must be exactly like {like}",
+                source=source,
+                like=next(iter(photos)),
+            )
         )
     if surplus := [name for name in found if name not in set(photos)]:
         raise InvalidInput(
-            f"{source} has points of {len(surplus)} photos that are not here ({named(surplus)}): "
-            "correct the names, or take these points out"
+            say(
+                "{source} has points of {n_surplus} photos that are not here ({names}): "
+                "correct the names, or take these points out",
+                source=source,
+                n_surplus=len(surplus),
+                names=named(surplus),
+            )
         )
     return found
 
@@ -61,7 +70,13 @@ def _of_folder(folder: Path, photos: Collection[str]) -> dict[str, Json]:
         mine = [photo + ".json", str(PurePosixPath(photo).with_suffix(".json"))]
         there = [name for name in dict.fromkeys(mine) if name in files]
         if len(there) > 1:
-            raise InvalidInput(f"{photo} has two files of points ({', '.join(there)}): keep one")
+            raise InvalidInput(
+                say(
+                    "{photo} has two files of points ({names}): keep one",
+                    photo=photo,
+                    names=", ".join(there),
+                )
+            )
         if there:
             found[photo] = dict(read_manual(files.pop(there[0])))
     return found | {name.removesuffix(".json"): {} for name in files}
@@ -97,8 +112,18 @@ def point_columns(table: Table) -> Mapping[str, Any]:
         if (f"{name}_x_px" in numbers) is not (f"{name}_y_px" in numbers)
     ]
     if not numbers or alone:
-        what = f"x and y of {', '.join(alone)}" if alone else "hip_x_px, hip_y_px and so on"
-        raise InvalidInput(f"the table {table.name} must have the columns of points: {what}")
+        what = (
+            say("x and y of {names}", names=", ".join(alone))
+            if alone
+            else say("hip_x_px, hip_y_px and so on")
+        )
+        raise InvalidInput(
+            say(
+                "the table {name} must have the columns of points: {what}",
+                name=table.name,
+                what=what,
+            )
+        )
     columns: dict[str, Any] = {one: table.numbers(one) for one in numbers}
     for name in ("photo_sha256", "rater", "side"):
         if table.has(name):
@@ -115,7 +140,12 @@ def points_of_row(table: Table, columns: Mapping[str, Any], row: int) -> Json | 
         x, y = (float(columns[f"{name}_{part}_px"][row]) for part in ("x", "y"))
         if math.isnan(x) is not math.isnan(y):
             raise InvalidInput(
-                f"the table {table.name}: {table.where[row]}: {name} has one of x and y: give both"
+                say(
+                    "the table {table}: {where}: {name} has one of x and y: give both",
+                    table=table.name,
+                    where=table.where[row],
+                    name=name,
+                )
             )
         if math.isnan(x):
             continue

@@ -303,7 +303,7 @@ class Planned:
         if self.repeats == 1:
             return plan_limits(sd=sd, half_width=half, assurance=self.assurance)
         if self.assurance is not None:
-            raise InvalidInput("--assurance is for one pair a person: leave out --repeats")
+            raise InvalidInput(say("--assurance is for one pair a person: leave out --repeats"))
         return plan_limits_with_repeats(
             sd=sd, half_width=half, repeats=self.repeats, between=self.between
         )

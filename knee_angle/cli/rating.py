@@ -17,6 +17,7 @@ from knee_angle.cli.options import Format, Output
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
+from knee_angle.language import say
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ def rating_measure(
 
     study = open_study(source) if photos is None else study_of_table(source, photos)
     if out.suffix not in (".csv", ".parquet"):
-        raise InvalidInput(f"--out must end in .csv or .parquet, but got {out.name}")
+        raise InvalidInput(say("--out must end in .csv or .parquet, but got {name}", name=out.name))
     with opened_detectors() as detectors:
         rows = list(rated_rows(study, detectors=detectors, settings=settings))
     write_rated(out, rows)
@@ -145,10 +146,12 @@ def rating_report(
     from knee_angle.agreement import reliability, select_ratings
 
     if output is Format.CSV:
-        raise InvalidInput("rating report prints text or json, but got csv: use --format json")
+        raise InvalidInput(say("rating report prints text or json, but got csv: use --format json"))
     for path in out or ():
         if path.suffix.lower() not in (".pdf", ".html"):
-            raise InvalidInput(f"a report must be named .pdf or .html, but got {path.name}")
+            raise InvalidInput(
+                say("a report must be named .pdf or .html, but got {name}", name=path.name)
+            )
     values, targets, raters, reasons = _columns(table, value, target, rater)
     ratings = select_ratings(
         values=values, target=targets, rater=raters, reasons=reasons, missing=missing.value
@@ -206,7 +209,11 @@ def _write(path: Path, found: Reliability, about: AboutRaters) -> None:
         write_whole(path, content)
     except OSError as error:
         raise InvalidInput(
-            f"{path} cannot be written ({error.strerror}): name another file"
+            say(
+                "{path} cannot be written ({strerror}): name another file",
+                path=path,
+                strerror=error.strerror,
+            )
         ) from None
 
 
@@ -260,7 +267,7 @@ def rating_plan(
     from knee_angle.agreement import plan_icc, plan_icc_above
 
     if width is not None and above is not None:
-        raise InvalidInput("--width and --above are two questions: give one of them")
+        raise InvalidInput(say("--width and --above are two questions: give one of them"))
     if above is not None:
         plan = plan_icc_above(icc=icc, above=above, raters=raters, power=power)
         print(

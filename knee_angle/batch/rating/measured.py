@@ -13,6 +13,7 @@ from knee_angle.batch.rating.folder import Rating, RatingStudy
 from knee_angle.batch.rating.table import TableStudy
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.base import Detector
+from knee_angle.language import say
 from knee_angle.report.columns import Kind
 from knee_angle.report.contract import as_flat, as_json
 from knee_angle.settings import Settings
@@ -83,4 +84,6 @@ def write_rated(target: Path, rows: Sequence[Row]) -> None:
         case ".parquet":
             write_parquet(target, rows, more)
         case _:
-            raise InvalidInput(f"--out must end in .csv or .parquet, but got {target.name}")
+            raise InvalidInput(
+                say("--out must end in .csv or .parquet, but got {name}", name=target.name)
+            )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say
+from knee_angle.language import joined, say
 from knee_angle.records.code import checked_code
 
 __all__ = ["RatingPlan", "Turn", "turns_of"]
@@ -42,22 +42,31 @@ class RatingPlan:
     seed: int
 
     def __post_init__(self) -> None:
-        problems = []
+        problems: list[str] = []
         if not 1 <= self.photos <= MOST:
-            problems.append(f"photos must be 1 to {MOST}, but got {self.photos}")
+            problems.append(
+                say("photos must be 1 to {most}, but got {photos}", most=MOST, photos=self.photos)
+            )
         if self.repeats < 1 or self.repeats * self.photos > MOST:
             problems.append(
-                f"repeats must be 1 or more and at most {MOST} ratings a rater, but got "
-                f"{self.repeats}"
+                say(
+                    "repeats must be 1 or more and at most {most} ratings a rater, but got "
+                    "{repeats}",
+                    most=MOST,
+                    repeats=self.repeats,
+                )
             )
         if self.seed < 0:
-            problems.append(f"seed must not be negative, but got {self.seed}")
+            problems.append(say("seed must not be negative, but got {seed}", seed=self.seed))
         if not self.raters or len(set(self.raters)) < len(self.raters):
             problems.append(
-                f"raters must be named, each once, but got {', '.join(self.raters) or 'none'}"
+                say(
+                    "raters must be named, each once, but got {raters}",
+                    raters=", ".join(self.raters) or say("none"),
+                )
             )
         if problems:
-            raise InvalidInput("; ".join(problems))
+            raise InvalidInput(joined("; ", problems))
         for rater in self.raters:
             checked_code(rater, what="rater")
 

@@ -9,6 +9,7 @@ from knee_angle.batch.points import point_columns, points_of_row
 from knee_angle.batch.rating.folder import Rating, StudyPhoto
 from knee_angle.errors import InvalidInput
 from knee_angle.files.tables import named, read_table
+from knee_angle.language import say
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS
 from knee_angle.records.code import checked_code
@@ -53,7 +54,13 @@ def study_of_table(table: Path, photos: Path) -> TableStudy:
     columns = point_columns(rows)
     names = tuple(dict.fromkeys(rows.photos))
     if gone := [name for name in names if not (photos / name).is_file()]:
-        raise InvalidInput(f"{photos} has no photo {named(gone)}: name the folder they are in")
+        raise InvalidInput(
+            say(
+                "{photos} has no photo {names}: name the folder they are in",
+                photos=photos,
+                names=named(gone),
+            )
+        )
     numbers = {name: number for number, name in enumerate(names, start=1)}
     known = tuple(StudyPhoto(name, str((photos / name).absolute()), "") for name in names)
     repeats = rows.numbers("repeat") if rows.has("repeat") else None
@@ -63,7 +70,14 @@ def study_of_table(table: Path, photos: Path) -> TableStudy:
         code = checked_code(rater or "", what="rater")
         points = points_of_row(rows, columns, row) or {}
         if missing := [name for name in LEG_POINTS if name not in points]:
-            raise InvalidInput(f"{table.name}: {rows.where[row]}: {', '.join(missing)} is missing")
+            raise InvalidInput(
+                say(
+                    "{table}: {where}: {names} is missing",
+                    table=table.name,
+                    where=rows.where[row],
+                    names=", ".join(missing),
+                )
+            )
         seen[code, photo] = seen.get((code, photo), 0) + 1
         repeat = seen[code, photo] if repeats is None else int(repeats[row])
         rated.append(

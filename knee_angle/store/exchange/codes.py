@@ -20,6 +20,7 @@ from typing import get_args
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading
+from knee_angle.language import joined, say
 from knee_angle.records import FindingKind, Verdict
 from knee_angle.store import CHECKLIST
 
@@ -233,10 +234,12 @@ def read_codes(path: Path) -> Codes:
     try:
         given = tomllib.loads(raw.decode())
     except (ValueError, RecursionError) as error:
-        raise InvalidInput(f"{path} is no TOML file ({error}): see export codes") from None
+        raise InvalidInput(
+            say("{path} is no TOML file ({error}): see export codes", path=path, error=error)
+        ) from None
     problems = [problem for name, entry in given.items() for problem in _problems(name, entry)]
     if problems:
-        raise InvalidInput(f"{path}: {'; '.join(problems)}")
+        raise InvalidInput(say("{path}: {problems}", path=path, problems=joined("; ", problems)))
     return Codes(
         {name: Coding(**{k: text.strip() for k, text in e.items()}) for name, e in given.items()}
     )
@@ -249,23 +252,38 @@ LONGEST_SCHEME = 16
 
 def _problems(name: str, entry: object) -> list[str]:
     if name not in CONCEPTS:
-        return [f"no such concept: {name!r} (export codes lists them)"]
+        return [say("no such concept: {name!r} (export codes lists them)", name=name)]
     if not isinstance(entry, dict) or set(entry) - {"scheme"} != set(_KEYS):
-        return [f"{name} must have system, code and display, scheme for DICOM, and no more"]
+        return [
+            say(
+                "{name} must have system, code and display, scheme for DICOM, and no more",
+                name=name,
+            )
+        ]
     if wrong := [k for k, text in entry.items() if not isinstance(text, str) or not text.strip()]:
-        return [f"{name}: {' and '.join(wrong)} must be text"]
+        return [say("{name}: {keys} must be text", name=name, keys=joined(say(" and "), wrong))]
     system, code = entry["system"].strip(), entry["code"]
-    found = []
+    found: list[str] = []
     if ":" not in system or any(sign.isspace() for sign in system):
-        found.append(f"system must be a URI such as http://loinc.org, but got {system!r}")
+        found.append(
+            say("system must be a URI such as http://loinc.org, but got {system!r}", system=system)
+        )
     if system == LOCAL_SYSTEM:
-        found.append("system is the local one, which is always written too: name your own")
+        found.append(say("system is the local one, which is always written too: name your own"))
     scheme = entry.get("scheme", "")
     if len(scheme) > LONGEST_SCHEME or "\\" in scheme:
-        found.append(f"scheme must have at most {LONGEST_SCHEME} signs, but got {scheme!r}")
+        found.append(
+            say(
+                "scheme must have at most {most} signs, but got {scheme!r}",
+                most=LONGEST_SCHEME,
+                scheme=scheme,
+            )
+        )
     if " ".join(code.split()) != code:  # the rule of FHIR's type `code`
-        found.append(f"code may have single spaces within and no others, but got {code!r}")
-    return [f"{name}: {problem}" for problem in found]
+        found.append(
+            say("code may have single spaces within and no others, but got {code!r}", code=code)
+        )
+    return [joined(": ", (name, problem)) for problem in found]
 
 
 def table_of(codes: Codes) -> str:

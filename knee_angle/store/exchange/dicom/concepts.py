@@ -9,6 +9,7 @@ from highdicom.sr import CodedConcept
 from pydicom.dataset import Dataset
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store.exchange.codes import LOCAL_SYSTEM, SCT, Codes
 from knee_angle.store.exchange.dicom.identity import MANUFACTURER, cut, uid_of
 
@@ -35,8 +36,12 @@ def coded(codes: Codes, name: str) -> CodedConcept:
     scheme = first.scheme or DESIGNATORS.get(first.system)
     if scheme is None:
         raise InvalidInput(
-            f'{name}: DICOM needs a designator for {first.system}: add scheme = "99..." '
-            "(at most 16 signs) to the site's codes"
+            say(
+                '{name}: DICOM needs a designator for {system}: add scheme = "99..." (at most '
+                "16 signs) to the site's codes",
+                name=name,
+                system=first.system,
+            )
         )
     return CodedConcept(first.code, scheme, cut(first.display, LONGEST_MEANING))
 

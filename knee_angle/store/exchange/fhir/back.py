@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading
+from knee_angle.language import say
 from knee_angle.store import KeptCheck, KeptKnee, KeptMeasurement, KeptVisit, SetUp
 from knee_angle.store.exchange.fhir.parts import (
     CHECK,
@@ -88,16 +89,20 @@ def read_bundle(path: Path) -> Rows:
     try:
         bundle = json.loads(raw)
     except (ValueError, RecursionError) as error:
-        raise InvalidInput(f"{path} is no JSON ({error}): name a file of export fhir") from None
+        raise InvalidInput(
+            say("{path} is no JSON ({error}): name a file of export fhir", path=path, error=error)
+        ) from None
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
-        raise InvalidInput(f"{path} is no FHIR Bundle: name a file of export fhir")
+        raise InvalidInput(say("{path} is no FHIR Bundle: name a file of export fhir", path=path))
     try:
         return rows_of(bundle)
     except (
         LookupError, TypeError, AttributeError, StopIteration, ValueError, ArithmeticError
     ) as error:  # fmt: skip
         said = str(error) if isinstance(error, InvalidInput) else f"{error!r} is missing or wrong"
-        raise InvalidInput(f"{path} cannot be read back: {said}") from None
+        raise InvalidInput(
+            say("{path} cannot be read back: {said}", path=path, said=said)
+        ) from None
 
 
 def rows_of(bundle: Json) -> Rows:
@@ -193,7 +198,7 @@ class _Read:
         for one in self.resources.values():
             if one["resourceType"] == "Provenance" and one["target"][0]["reference"] == urn:
                 return one
-        raise InvalidInput(f"{urn} has no Provenance")
+        raise InvalidInput(say("{urn} has no Provenance", urn=urn))
 
     def _who(self, urn: str) -> str:
         account = identifier("account", "")["system"]

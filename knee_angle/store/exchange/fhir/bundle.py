@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any, Literal, get_args
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store import KeptCheck, KeptVisit, StoredMeasurement
 from knee_angle.store.exchange.codes import CONCEPTS, LOCAL_SYSTEM, Codes
 from knee_angle.store.exchange.fhir.course import (
@@ -116,7 +117,9 @@ def _bundle(entries: Iterable[Entry], release: Release, at: datetime) -> Json:
     }
     problems = problems_of(_validated(bundle, release), bundle)
     if problems:
-        raise InvalidInput(f"FHIR {release}: {'; '.join(problems)}")
+        raise InvalidInput(
+            say("FHIR {release}: {problems}", release=release, problems="; ".join(problems))
+        )
     return bundle
 
 
@@ -129,7 +132,7 @@ def model_of(name: str, release: Release) -> Any:
             from fhir.resources.R4B import get_fhir_model_class
     except ImportError:
         raise InvalidInput(
-            "FHIR needs the package fhir.resources: pip install 'knee-angle[fhir]'"
+            say("FHIR needs the package fhir.resources: pip install 'knee-angle[fhir]'")
         ) from None
     return get_fhir_model_class(name)
 
@@ -143,4 +146,6 @@ def _validated(resource: Json, release: Release) -> Any:
         said = [
             f"{'.'.join(str(part) for part in one['loc'])}: {one['msg']}" for one in error.errors()
         ]
-        raise InvalidInput(f"FHIR {release}: {'; '.join(said[:20])}") from None
+        raise InvalidInput(
+            say("FHIR {release}: {problems}", release=release, problems="; ".join(said[:20]))
+        ) from None

@@ -13,6 +13,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from knee_angle.errors import InvalidInput
+from knee_angle.language import say
 from knee_angle.store.exchange.codes import LOCAL_SYSTEM, NAMESPACE, Codes
 
 __all__ = [
@@ -220,7 +221,13 @@ def local_code(given: Json, *, where: str) -> str:
     """The local code of a CodeableConcept."""
     found = [c.get("code") for c in given.get("coding", ()) if c.get("system") == LOCAL_SYSTEM]
     if not found or not found[0]:
-        raise InvalidInput(f"{where} has no code of {LOCAL_SYSTEM}: it was not written here")
+        raise InvalidInput(
+            say(
+                "{where} has no code of {local_system}: it was not written here",
+                where=where,
+                local_system=LOCAL_SYSTEM,
+            )
+        )
     return str(found[0])
 
 
@@ -245,7 +252,13 @@ def _back(part: Part, one: Json) -> Any:
     try:
         return _READ[part.kind](part, one)
     except (KeyError, IndexError, TypeError, ValueError) as error:
-        raise InvalidInput(f"the component {part.concept} cannot be read ({error!r})") from None
+        raise InvalidInput(
+            say(
+                "the component {concept} cannot be read ({error!r})",
+                concept=part.concept,
+                error=error,
+            )
+        ) from None
 
 
 def _quantity(_: Part, one: Json) -> float:
@@ -285,5 +298,5 @@ _READ: Mapping[Kind, Callable[[Part, Json], Any]] = MappingProxyType(
 
 def _word(part: Part, code: str) -> str:
     if not code.startswith(part.prefix):
-        raise ValueError(f"{code} is no code of {part.concept}")
+        raise ValueError(say("{code} is no code of {concept}", code=code, concept=part.concept))
     return code.removeprefix(part.prefix)
