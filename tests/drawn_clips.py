@@ -1,8 +1,9 @@
 """Clips with exact truth: a leg with its heel seated in one rigid machine, filmed by hand.
 
 The world is the machine's plane: x to the right, y down, z away from the camera, mm; the leg's
-plane is z = 0 and what lies before it has a negative z. The hip stays, the ankle is seated on
-the lower-leg bar, so the knee follows from the bars as in a closed chain.
+plane is z = 0 and what lies before it has a negative z. Hip and thigh bar's pivot stay where
+they are in the room, the ankle is seated on the lower-leg bar, so the knee follows from the bars
+as in a closed chain.
 """
 
 from __future__ import annotations
@@ -72,8 +73,7 @@ class Clip:
         """Leg and machine points in the plane (x, y), mm."""
         bend = math.radians(float(self.bars_at(seconds)))
         a, b = BARS_MM
-        reach = math.sqrt(a * a + b * b + 2 * a * b * math.cos(bend))
-        rise = math.asin(b * math.sin(bend) / reach)
+        rise = math.asin(b * math.sin(bend) / _reach_mm(bend))
         thigh, shank = _way(rise), _way(rise - bend)
         pivot = np.array([0.0, 0.0])
         hinge = pivot + a * thigh
@@ -89,9 +89,10 @@ class Clip:
             "hip": hip, "knee": knee, "ankle": ankle,
             "thigh_bar": hinge - 250.0 * thigh, "hinge": hinge, "shank_bar": hinge + 250.0 * shank,
         }  # fmt: skip
-        middle = np.array([reach / 2, 0.0])
+        ends = [_reach_mm(math.radians(end)) for end in self.bars_deg]
+        middle = np.array([sum(ends) / 4, 0.0])
         mirror = np.array([-1.0, 1.0]) if self.side == "left" else np.array([1.0, 1.0])
-        return {name: (at - middle * [1, 0] - [0, 0]) * mirror for name, at in found.items()}
+        return {name: (at - middle) * mirror for name, at in found.items()}
 
     def knee_at(self, seconds: float) -> float:
         """The knee's flexion, degrees."""
@@ -295,6 +296,12 @@ def table_of(clip: Clip, path: Path, *, step_s: float = 0.25) -> Path:
     rows = [f"{t:.2f},{d:g}" for t, d in zip(times, clip.displayed_at(times), strict=True)]
     path.write_text("seconds,displayed_deg\n" + "\n".join(rows) + "\n")
     return path
+
+
+def _reach_mm(bend: float) -> float:
+    """From the thigh bar's pivot to the lower-leg bar's far end."""
+    a, b = BARS_MM
+    return math.sqrt(a * a + b * b + 2 * a * b * math.cos(bend))
 
 
 def _way(rise: float) -> np.ndarray:

@@ -11,16 +11,19 @@ import av
 import numpy as np
 import pytest
 from called import called
+from clip_world import measured, truth_and_said, world
 from drawn_clips import Clip, filmed, table_of
 
 from knee_angle.clip import film as films
 from knee_angle.clip.answer import ClipAnswer
 from knee_angle.clip.course import cycle_seconds, end_weights, turns_of
 from knee_angle.clip.curve import fit_curve
+from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import lens_of_film, opened_film
 from knee_angle.clip.following import follow
 from knee_angle.clip.gather import gathered
 from knee_angle.clip.measure import Readings, measure_clip
+from knee_angle.clip.solving import solved
 from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
@@ -610,3 +613,54 @@ def test_a_clip_weighs_its_dots_against_the_network(short):
     assert {source for _, source, _ in asked} == {"dot"}
     assert found.seen.leg.placement_mm == (10.0, 5.0, 40.0)
     assert "the ankle dot lies elsewhere" in found.cautions
+
+
+# The joint estimate ---------------------------------------------------------------------------
+
+
+class _Bent:
+    """Arc tangents of the unknown less so much: whole steps from afar swing ever wider."""
+
+    def rows(self, state):
+        return (1.0 / (1.0 + state.at**2))[:, None], -np.arctan(state.at)
+
+    def cost(self, state):
+        return float(np.sum(np.arctan(state.at) ** 2))
+
+
+@dataclass(frozen=True)
+class _At:
+    at: np.ndarray
+
+    def moved(self, by):
+        return _At(self.at + by)
+
+
+@pytest.mark.parametrize("start", [0.5, 3.0, -20.0])
+def test_no_step_is_taken_that_fits_worse(start):
+    assert solved(_Bent(), _At(np.array([start]))).at == pytest.approx(0.0, abs=0.02)
+
+
+def test_a_clip_of_which_few_pictures_fit_is_no_measurement(monkeypatch):
+    def one_in_ten_fits(seconds, seen):
+        joint = estimated(seconds, seen)
+        return replace(joint, used=joint.used & (np.arange(len(seconds)) % 10 == 0))
+
+    monkeypatch.setattr("knee_angle.clip.measure.estimated", one_in_ten_fits)
+    answer = measured(world("strip and dots", 0, per_second=4.0))
+    assert isinstance(answer, NotMeasured)
+    assert "contradict one another" in answer.reason
+
+
+@pytest.mark.parametrize("kind", ["strip and dots"])
+def test_knees_arcs_and_displays_of_persons_as_they_are_stated_lie_in_their_intervals(kind):
+    one = world(kind, 1, per_second=3.0)
+    answer = measured(one)
+    assert isinstance(answer, ClipAnswer)
+    said = truth_and_said(one, answer)
+    assert {"knee", "change", "bars", "arc", "gain", "lag to bars", "hysteresis"} <= set(said)
+    # Twice the 95 %: one clip of each kind, most of whose figures err alike.
+    for name in set(said) - {"rms"}:
+        assert all(abs(off) <= 4.0 * u for off, u in said[name]), name
+    assert said["rms"][0][0] < 1.5
+    assert sum(frame.used for frame in answer.frames) > 0.9 * len(answer.frames)

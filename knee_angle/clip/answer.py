@@ -41,7 +41,7 @@ class ClipFrame:
     knee_deg, u_deg : float or None
         Flexion and its u with all that it rests on.
     u_change_deg : float or None
-        u of its difference from the clip's straightest picture: what all pictures share
+        u of its difference from the clip's extension end: what all pictures share
         cancels there.
     bars_deg, u_bars_deg : float or None
         The same of the machine's bars.

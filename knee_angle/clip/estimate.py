@@ -7,18 +7,18 @@ knot every half second) and the common inputs of `model`. They are weighed again
 * the lengths of bones and bars, which are the same in every picture,
 * the path's smoothness, and what was known before (the inputs are standard normal).
 
-That is a least-squares problem with a few unknowns a second of film, solved by Gauss and
-Newton's steps with Cauchy's weights, so that a picture in which something went wrong counts
-little. What comes out is linear about its best values: covariances are those of the normal
-equations. A picture's own error of finding its points is added to its own ±; what all
-pictures share (placement, depth, direction) stays in every ± and cancels in a difference as
-far as it is the same at both.
+That is a least-squares problem with a few unknowns a second of film (`solving`), with Cauchy's
+weights, so that a picture in which something went wrong counts little. It begins with some
+pictures and, without a strip, at several places. What comes out is linear about its best
+values: covariances are those of the normal equations. A picture's own error of finding its
+points is added to its own ±; what all pictures share (placement, depth, direction) stays in
+every ± and cancels in a difference as far as it is the same at both.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve
 
 from knee_angle.clip.model import Clipped, Seen, answered, inputs_for
+from knee_angle.clip.solving import solved
+from knee_angle.clip.standing import Sights
 
 __all__ = ["Joint", "Quantity", "estimated"]
 
@@ -35,9 +37,11 @@ KNOT_S = 0.5
 U_BEND_DEG, U_BEND_LOG = 0.25, 0.004
 """How far the path bends from one knot to the next: a hand at arm's length moves the phone by
 some millimetres in half a second (our own)."""
-STEPS = 6
-ENOUGH = 3e-3
-"""Largest step, in u of the inputs, at which the solution is found."""
+COARSE = 64
+"""So many pictures, spread over the film, tell where to begin."""
+STARTS_DEG = (0.0, -15.0, 15.0)
+"""Without a strip a leg seen from the left can look like one seen from the right: where the
+camera is looked for, from what the pictures say alone (± of people who photograph)."""
 CAUCHY = 2.4
 """Usual constant: 95 % efficiency for normal errors."""
 LEAST_U_LOG = 0.003
@@ -71,9 +75,14 @@ class Quantity:
         """Standard uncertainty in each picture."""
         return np.asarray(np.sqrt(self.u_own**2 + np.sum(self.root**2, axis=1)))
 
-    def u_change(self, about: int) -> Floats:
-        """The same of the difference from one picture."""
-        return np.asarray(np.sqrt(self.u_own**2 + np.sum((self.root - self.root[about]) ** 2, 1)))
+    def u_change(self, weights: Floats) -> Floats:
+        """The same of the difference from a weighted sum over pictures, such as an end."""
+        at = weights != 0.0
+        shared = weights[at] @ self.root[at]
+        own = float(np.linalg.norm(weights[at] * self.u_own[at]))
+        return np.asarray(
+            np.sqrt(self.u_own**2 + own**2 + np.sum((self.root - shared) ** 2, axis=1))
+        )
 
     def weighed(self, weights: Floats) -> tuple[float, float]:
         """A weighted sum over pictures and its u; what they share counts as shared."""
@@ -150,15 +159,26 @@ def estimated(seconds: Floats, seen: Seen) -> Joint:
     seen : Seen
         What was seen in them.
     """
+    few = _spread(seen, len(seconds))
+    coarse = _Problem(seconds[few], _of_pictures(seen, few))
+    starts = STARTS_DEG[:1] if seen.strip else STARTS_DEG
+    found = [solved(coarse, coarse.start(turned_deg=one)) for one in starts]
     problem = _Problem(seconds, seen)
-    state = problem.start()
-    for _ in range(STEPS):
-        rows, left = problem.rows(state)
-        step = np.asarray(np.linalg.solve(rows.T @ rows, rows.T @ left), dtype=np.float64)
-        state = state.moved(step)
-        if float(np.abs(step).max()) < ENOUGH:
-            break
-    return problem.joint(state)
+    return problem.joint(solved(problem, min(found, key=coarse.cost)))
+
+
+def _spread(seen: Seen, count: int) -> NDArray[np.intp]:
+    """Pictures spread over the film, and some of those that show the camera."""
+    shown = np.nonzero(~np.isnan(seen.sights.lean[:, 0]))[0]
+    shown = shown[:: -(-len(shown) // (COARSE // 2))] if len(shown) else shown
+    even = np.linspace(0, count - 1, min(COARSE, count)).round().astype(np.intp)
+    return np.union1d(even, shown)
+
+
+def _of_pictures(seen: Seen, at: NDArray[np.intp]) -> Seen:
+    """What was seen in some of the pictures."""
+    sights = Sights(*(getattr(seen.sights, one.name)[at] for one in fields(Sights)))
+    return replace(seen, points_px=seen.points_px[at], u_px=seen.u_px[at], sights=sights)
 
 
 class _Problem:
@@ -173,11 +193,12 @@ class _Problem:
         self.whole = np.repeat(np.array(lengths_seen).T, 2, axis=1)
         self._own: dict[str, Floats] = {}
 
-    def start(self) -> _State:
-        """The path through what the pictures show alone; inputs at their usual values."""
+    def start(self, *, turned_deg: float = 0.0) -> _State:
+        """The path through what the pictures show alone, turned; inputs at their usual values."""
         sights = self.seen.sights
         lean = self._through(np.nan_to_num(_settled(sights.lean, sights.other, sights.log_odds)),
                              ~np.isnan(sights.lean[:, 0]), np.radians(U_BEND_DEG))  # fmt: skip
+        lean = lean + [np.tan(np.radians(turned_deg)), 0.0]
         far = sights.distance_mm
         known = ~np.isnan(far)
         log_mm = np.log(np.where(known, far, self.seen.leg.view.knee_distance_mm))
@@ -239,51 +260,63 @@ class _Problem:
         return np.zeros((count, 3 * self.basis.shape[1] + len(state.z) + len(state.log_lengths)))
 
     def _of_lean(self, state: _State) -> tuple[Floats, Floats]:
-        sights, m = self.seen.sights, self.basis.shape[1]
-        seen = _settled(sights.lean, sights.other, sights.log_odds)
-        known = np.nonzero(~np.isnan(seen[:, 0]))[0]
-        common = np.radians(self.seen.u_common_deg)
-        at = self.inputs.at("direction")
-        path = self.basis @ state.lean
-        rows, left = self._blank(2 * len(known), state), np.zeros(2 * len(known))
-        for i, k in enumerate(known):
-            root = np.linalg.inv(np.linalg.cholesky(sights.cov[k] + 1e-10 * np.eye(2)))
+        m, at = self.basis.shape[1], self.inputs.at("direction")
+        known, roots, off = self._off_lean(state)
+        weights = _cauchy(_pair(off))
+        rows = self._blank(2 * len(known), state)
+        for i, (k, root) in enumerate(zip(known, roots, strict=True)):
             slope = self._blank(2, state)
             for axis in range(2):
                 slope[axis, axis : 2 * m : 2] = self.basis[k]
-                slope[axis, 3 * m + at.start + axis] = common
-            off = root @ (seen[k] - path[k] - common * state.z[at])
-            weight = _cauchy(float(np.linalg.norm(off)) / np.sqrt(2.0))
-            rows[2 * i : 2 * i + 2], left[2 * i : 2 * i + 2] = weight * root @ slope, weight * off
-        return rows, left
+                slope[axis, 3 * m + at.start + axis] = np.radians(self.seen.u_common_deg)
+            rows[2 * i : 2 * i + 2] = weights[i] * root @ slope
+        return rows, (weights[:, None] * off).reshape(-1)
+
+    def _off_lean(self, state: _State) -> tuple[NDArray[np.intp], Floats, Floats]:
+        """Pictures that show the camera's lean, what makes it of unit ±, and what is left."""
+        sights = self.seen.sights
+        seen = _settled(sights.lean, sights.other, sights.log_odds)
+        known = np.nonzero(~np.isnan(seen[:, 0]))[0]
+        common = np.radians(self.seen.u_common_deg) * state.z[self.inputs.at("direction")]
+        roots = np.linalg.inv(np.linalg.cholesky(sights.cov[known] + 1e-10 * np.eye(2)))
+        off = seen[known] - self.basis[known] @ state.lean - common
+        return known, roots, np.einsum("nij,nj->ni", roots, off)
 
     def _of_distance(self, state: _State) -> tuple[Floats, Floats]:
-        sights, m = self.seen.sights, self.basis.shape[1]
+        m = self.basis.shape[1]
+        basis, off = self._off_distance(state)
+        weight = _cauchy(off)
+        rows = self._blank(len(off), state)
+        rows[:, 2 * m : 3 * m] = basis * weight[:, None]
+        return rows, weight * off
+
+    def _off_distance(self, state: _State) -> tuple[Floats, Floats]:
+        """What the distances seen follow of the path, in their ±, and what is left."""
+        sights = self.seen.sights
         known = np.nonzero(~np.isnan(sights.distance_mm))[0]
         if len(known) == 0:  # the leg's usual size stands for all
-            rows = self._blank(1, state)
-            rows[0, 2 * m : 3 * m] = self.basis.mean(axis=0) / 0.01
-            usual = np.log(self.seen.leg.view.knee_distance_mm)
-            return rows, np.array([(usual - float(self.basis.mean(axis=0) @ state.log_mm)) / 0.01])
-        rows = self._blank(len(known), state)
+            basis = self.basis.mean(axis=0)[None] / 0.01
+            usual = np.log(self.seen.leg.view.knee_distance_mm) / 0.01
+            return basis, np.asarray(usual - basis @ state.log_mm)
         u = np.maximum(sights.u_distance[known], 1e-4)
-        off = (np.log(sights.distance_mm[known]) - self.basis[known] @ state.log_mm) / u
-        weight = _cauchy(off)
-        rows[:, 2 * m : 3 * m] = self.basis[known] * (weight / u)[:, None]
-        return rows, weight * off
+        basis = self.basis[known] / u[:, None]
+        return basis, np.asarray(np.log(sights.distance_mm[known]) / u - basis @ state.log_mm)
 
     def _of_bend(self, state: _State) -> tuple[Floats, Floats]:
         m = self.basis.shape[1]
-        bend = np.diff(np.eye(m), n=2, axis=0)
-        rows = self._blank(3 * len(bend), state)
-        left = np.zeros(3 * len(bend))
+        bend, left = self._off_bend(state)
+        rows = self._blank(left.size, state)
         for axis in range(3):
             at = slice(axis * len(bend), (axis + 1) * len(bend))
-            u = np.radians(U_BEND_DEG) if axis < 2 else U_BEND_LOG
             columns = slice(axis, 2 * m, 2) if axis < 2 else slice(2 * m, 3 * m)
-            values = state.lean[:, axis] if axis < 2 else state.log_mm
-            rows[at, columns], left[at] = bend / u, -(bend @ values) / u
-        return rows, left
+            rows[at, columns] = bend / (np.radians(U_BEND_DEG) if axis < 2 else U_BEND_LOG)
+        return rows, left.T.reshape(-1)
+
+    def _off_bend(self, state: _State) -> tuple[Floats, Floats]:
+        """Second differences (knots - 2, knots), and how far the path bends (knots - 2, 3)."""
+        bend = np.diff(np.eye(self.basis.shape[1]), n=2, axis=0)
+        path = np.column_stack([state.lean / np.radians(U_BEND_DEG), state.log_mm / U_BEND_LOG])
+        return bend, -(bend @ path)
 
     def _of_inputs(self, state: _State) -> tuple[Floats, Floats]:
         rows, m = self._blank(len(state.z), state), self.basis.shape[1]
@@ -293,10 +326,8 @@ class _Problem:
     def _of_lengths(
         self, state: _State, clipped: Clipped, by_path: Floats, by_input: Floats
     ) -> tuple[Floats, Floats]:
-        logs = clipped.log_lengths
-        u = self._u_logs(state)
-        off = (state.log_lengths - logs) / u
-        off = np.where(self.whole, off, 0.0)
+        logs, u = clipped.log_lengths, self._u_logs(state)
+        off = self._off_lengths(state, clipped)
         weight = np.where(self.whole, _cauchy(off), 0.0)
         m, q = self.basis.shape[1], logs.shape[1]
         rows = self._blank(off.size, state)
@@ -310,6 +341,25 @@ class _Problem:
             rows[at, 3 * m : 3 * m + len(state.z)] = scale * slope_z[:, k]
             rows[at, 3 * m + len(state.z) + k] = -scale[:, 0]
         return rows, (weight * off).T.reshape(-1)
+
+    def _off_lengths(self, state: _State, clipped: Clipped) -> Floats:
+        """What is left of each length (n, q), in its ±; 0 where it is not seen."""
+        off = (state.log_lengths - clipped.log_lengths) / self._u_logs(state)
+        return np.where(self.whole, off, 0.0)
+
+    def cost(self, state: _State) -> float:
+        """How badly a state fits: squares, and their logarithm where an odd one counts little."""
+        odd = [
+            _pair(self._off_lean(state)[2]) ** 2 * 2.0,
+            self._off_distance(state)[1] ** 2,
+            self._off_lengths(state, self._answer(state)) ** 2,
+        ]
+        kinds = (2.0, 1.0, 1.0)
+        robust = sum(
+            float(np.sum(kind * CAUCHY**2 * np.log1p(one / (kind * CAUCHY**2))))
+            for kind, one in zip(kinds, odd, strict=True)
+        )
+        return robust + float(np.sum(self._off_bend(state)[1] ** 2) + np.sum(state.z**2))
 
     def _u_logs(self, state: _State) -> Floats:
         """± of each length by its own points, from their slopes at the start."""
@@ -352,8 +402,7 @@ class _Problem:
         ]
         knee, bars, distal, anterior = found
         machine = clipped.drawn.frame_deg is not None
-        off = (state.log_lengths - clipped.log_lengths) / self._u_logs(state)
-        off = np.where(self.whole, off, 0.0)
+        off = self._off_lengths(state, clipped)
         used = self.whole[:, 0] & (np.abs(off).max(axis=1) <= ODD)
         return Joint(
             knee=knee,
@@ -433,6 +482,11 @@ def _settled(lean: Floats, other: Floats, log_odds: Floats) -> Floats:
     return np.where((doubtful & nearer)[:, None], other, lean)
 
 
-def _cauchy(off: Floats | float) -> Floats | float:
+def _pair(off: Floats) -> Floats:
+    """Size of two things left (n, 2), as of one."""
+    return np.asarray(np.linalg.norm(off, axis=-1) / np.sqrt(2.0))
+
+
+def _cauchy(off: Floats) -> Floats:
     """Square root of Cauchy's weight."""
-    return 1.0 / np.sqrt(1.0 + (np.asarray(off) / CAUCHY) ** 2)
+    return np.asarray(1.0 / np.sqrt(1.0 + (off / CAUCHY) ** 2))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle import scale
+from knee_angle.angle import geometry, scale
 from knee_angle.angle.side import side_of
 from knee_angle.assumptions import PRIOR_VIEW_DEG
 from knee_angle.clip import said
@@ -218,7 +218,8 @@ def _by_prior(sights: Sights) -> None:
     """Nothing shows the camera: one word for the whole film, that of people who photograph."""
     (yaw, u_yaw), (pitch, u_pitch) = PRIOR_VIEW_DEG["yaw"], PRIOR_VIEW_DEG["pitch"]
     middle = len(sights.ray) // 2
-    sights.lean[middle] = np.tan(np.radians([yaw, pitch]))
+    normal = geometry.normal_from_view(yaw_deg=yaw, pitch_deg=pitch)
+    sights.lean[middle] = lean_of(normal, sights.ray[middle], sights.across[middle])
     sights.cov[middle] = np.diag(np.radians([u_yaw, u_pitch]) ** 2)
 
 

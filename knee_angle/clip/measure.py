@@ -60,6 +60,10 @@ Floats = NDArray[np.float64]
 
 MOST_UNSEEN = 0.1
 """A larger share of the film without the whole leg is told."""
+LEAST_USED = 0.5
+"""A clip of which fewer of the pictures with the whole leg fit the others is no measurement."""
+AS_FAR_DEG = 0.5
+"""Ends that differ by no more go as far: pictures differ by as much for themselves (our own)."""
 ABOUT_END_S = 1.5
 """Displayed numbers so near to an end in time, its lag included, are that end's."""
 
@@ -150,7 +154,8 @@ def _answered(
     if readings is None:
         shown, misread = shown.that_fit(found.seconds[joint.used], joint.knee.values[joint.used])
         past = _alarms_of_both(shown, knees)
-    if joint.used.sum() < 3:
+    whole = np.isfinite(joint.knee.values)
+    if joint.used.sum() < max(3.0, LEAST_USED * float(whole.sum())):
         return replace(said.CONTRADICTING, alarms=past)
     judged_by, asked = given, tuple[str, ...]()
     if legs is not None:
@@ -246,7 +251,7 @@ class _Answering:
             plane=self.found.plane,
             source=self.found.source,
             seconds=float(self.followed.samples[-1].seconds),
-            frames=self._frames(),
+            frames=self._frames(low),
             pictures=self.film.frames_read,
             ends=ends,
             arc=_value(arc_deg, u_arc),
@@ -267,7 +272,9 @@ class _Answering:
         """The turn that goes furthest; one that was seen to turn, where its end goes as far."""
         same = [turn for turn in turns if turn.high is high]
         sign = 1.0 if high else -1.0
-        return max(same, key=lambda turn: sign * self.values[turn.at])
+        furthest = max(sign * self.values[turn.at] for turn in same)
+        as_far = [turn for turn in same if sign * self.values[turn.at] >= furthest - AS_FAR_DEG]
+        return max(as_far, key=lambda turn: (turn.inside, sign * self.values[turn.at]))
 
     def _weights(self, turn: Turn) -> Floats:
         """Weights over all pictures whose sum is how far the knee goes at a turn."""
@@ -390,10 +397,10 @@ class _Answering:
                 found.append(_against(of, curve))
         return tuple(found)
 
-    def _frames(self) -> tuple[ClipFrame, ...]:
+    def _frames(self, extension: Floats) -> tuple[ClipFrame, ...]:
+        """Every picture that was measured; changes are from the extension end by its weights."""
         knee, bars = self.joint.knee, self.joint.bars
-        straightest = int(self.at[np.argmin(self.values)])
-        u, change = knee.u, knee.u_change(straightest)
+        u, change = knee.u, knee.u_change(extension)
         rows = []
         for k, sample in enumerate(self.found.samples):
             seen = bool(np.isfinite(knee.values[k]))

@@ -25,7 +25,7 @@ FRAME_COLUMNS: dict[str, tuple[str, str]] = {
     "used": ("bool", "Whether it fits the other pictures."),
     "flexion_deg": ("float64", "Flexion of the knee, degrees."),
     "u_deg": ("float64", "Its standard uncertainty."),
-    "u_change_deg": ("float64", "u of its difference from the straightest picture."),
+    "u_change_deg": ("float64", "u of its difference from the extension end."),
     "bars_deg": ("float64", "Flexion of the machine's bars, degrees."),
     "u_bars_deg": ("float64", "Its standard uncertainty."),
     "displayed_deg": ("float64", "The machine's number at that time, degrees of flexion."),
