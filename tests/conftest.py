@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,6 @@ from typing import Any
 import pytest
 from stores import Cluster, cluster
 
-from knee_angle.errors import MissingModel
 from knee_angle.landmarks.pose import bundles
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -92,22 +90,6 @@ def store_url(request, tmp_path) -> str:
 
 
 @pytest.fixture(scope="session")
-def bundle(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The bundle of this machine, or one built from `npm pack` and kept in pytest's cache."""
-    try:
-        return bundles.find_pose_bundle()
-    except MissingModel as missing:
-        instruction = str(missing)
-    cache = getattr(request.config, "cache", None)
-    folder = cache.mkdir("knee-angle") if cache else tmp_path_factory.mktemp("knee-angle")
-    kept = folder / "pose.task"
-    if kept.is_file() and bundles._is_known(kept):
-        return kept
-    package = f"{bundles.PACKAGE}@{bundles.PACKAGE_VERSION}"
-    work = tmp_path_factory.mktemp("npm")
-    try:
-        subprocess.run(["npm", "pack", package], cwd=work, check=True, timeout=300)
-        (archive,) = work.glob("mediapipe-pose-*.tgz")
-        return bundles.build_pose_bundle(archive, kept)
-    except (OSError, ValueError, MissingModel, subprocess.SubprocessError) as error:
-        pytest.fail(f"{instruction} ({error})")
+def bundle() -> Path:
+    """The pose model's bundle, the package's own unless another one is named."""
+    return bundles.find_pose_bundle()

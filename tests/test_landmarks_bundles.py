@@ -54,10 +54,29 @@ def plain_models(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bundles, "_check_runs", lambda _path: None)
 
 
-def test_a_machine_without_a_bundle_says_how_to_get_it(no_bundle: Path) -> None:
+@pytest.mark.usefixtures("no_bundle")
+def test_the_bundle_of_the_package_is_there_and_holds_the_published_models() -> None:
+    """Whole people are measured without npm: the models are part of the wheel, unchanged."""
+    assert bundles.find_pose_bundle() == bundles.shipped_bundle()
+    (model,) = bundles.describe_models()
+    assert (model.path, model.present, model.sha_ok) == (bundles.shipped_bundle(), True, True)
+
+
+def test_the_weights_in_the_wheel_stay_within_25_megabytes() -> None:
+    package = Path(bundles.__file__).parents[2]
+    weights = [path for path in package.rglob("*") if path.suffix in {".onnx", ".task"}]
+    assert bundles.shipped_bundle() in weights
+    assert sum(path.stat().st_size for path in weights) <= 25_000_000
+
+
+def test_a_package_without_its_bundle_says_what_to_do(
+    no_bundle: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bundles, "shipped_bundle", lambda: no_bundle.with_name("gone.task"))
     with pytest.raises(MissingModel) as raised:
         bundles.find_pose_bundle()
     text = str(raised.value)
+    assert "reinstall the package" in text
     assert "npm pack @mediapipe/pose" in text
     assert "knee-angle models build mediapipe-pose-*.tgz" in text
     assert "\n" not in text
@@ -92,9 +111,10 @@ def test_a_named_bundle_that_is_not_there_is_a_wrong_call(
         bundles.find_pose_bundle()
 
 
-def test_the_order_is_argument_then_variable_then_cache(
+def test_the_order_is_argument_then_variable_then_cache_then_the_package(
     no_bundle: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    assert bundles.find_pose_bundle() == bundles.shipped_bundle()
     named, in_variable = tmp_path / "a.task", tmp_path / "b.task"
     no_bundle.parent.mkdir()
     for path in (named, in_variable, no_bundle):
@@ -238,8 +258,10 @@ def test_a_bundle_that_does_not_run_leaves_the_old_one_in_place(
 
 @pytest.mark.usefixtures("plain_models")
 def test_the_list_of_models_knows_missing_checked_damaged_and_foreign(
-    no_bundle: Path, tmp_path: Path
+    no_bundle: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(bundles, "shipped_bundle", lambda: no_bundle)
+
     def state() -> tuple[bool, bool | None]:
         (model,) = bundles.describe_models()
         assert model.path == no_bundle

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from knee_angle import assumptions
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks.network.search import flat_u_deg
+from knee_angle.landmarks.pose import bundles
 from knee_angle.landmarks.pose import detector as pose
 from knee_angle.landmarks.pose import legs as pose_legs
 from knee_angle.landmarks.pose.detector import PoseDetector
@@ -615,6 +616,22 @@ def test_a_model_that_breaks_off_is_a_refusal_and_the_next_photo_gets_a_new_one(
         pose.BROKE_OFF,
         pose_legs.NO_PERSON,
     ]
+
+
+def test_where_the_package_s_own_model_cannot_start_it_goes_on_without(
+    tmp_path: Path,
+) -> None:
+    """A machine without its system libraries still measures; a named bundle is an error."""
+
+    def cannot(path: Path) -> FakeLandmarker:
+        raise MissingModel(f"the pose model {path.name} could not be started")
+
+    own = PoseDetector(bundles.shipped_bundle(), open_landmarker=cannot)
+    refused = own.find(photo_of(picture()))
+    assert isinstance(refused, NotMeasured)
+    assert "could not be started" in refused.reason
+    with pytest.raises(MissingModel, match="could not be started"):
+        PoseDetector(tmp_path / "named.task", open_landmarker=cannot).find(photo_of(picture()))
 
 
 def test_a_pickled_detector_brings_no_open_model() -> None:

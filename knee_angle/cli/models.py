@@ -1,4 +1,4 @@
-"""``knee-angle models``: model files that are not part of the package."""
+"""``knee-angle models``: model files."""
 
 from __future__ import annotations
 
@@ -12,7 +12,9 @@ from knee_angle.cli.app import Commands, app
 __all__ = ["models_app"]
 
 models_app = typer.Typer(
-    cls=Commands, help="Model files that are not part of the package.", no_args_is_help=True
+    cls=Commands,
+    help="Model files: those of the package, and a pose model of one's own.",
+    no_args_is_help=True,
 )
 app.add_typer(models_app, name="models")
 

@@ -26,7 +26,7 @@ __all__ = ["NoPoseModel", "opened_detectors", "shared_detectors"]
 
 @dataclass(frozen=True, slots=True)
 class NoPoseModel:
-    """Stands in where no bundle is on this machine: refuses, and says how to get one."""
+    """Stands in where even the package's own bundle is gone: refuses, and says what to do."""
 
     how_to_get: str
     source: Source = "pose"
@@ -40,13 +40,12 @@ class NoPoseModel:
 def opened_detectors(
     pose_model: Path | None = None, *, threads: int = 2
 ) -> Iterator[tuple[Detector, ...]]:
-    """Dots, the leg network, and the pose model where a bundle is on this machine.
+    """Dots, the leg network, and the pose model.
 
     Parameters
     ----------
     pose_model : Path, optional
-        A bundle to use; without it the usual places are looked at, and a machine
-        without one measures by dots and by hand.
+        A bundle to use; without it the usual places are looked at, then the package's own.
     threads : int
         Threads of the leg network; 1 where several processes share the cores.
 

@@ -1,9 +1,10 @@
-"""Where the pose model's bundle is on this machine, and how to build it.
+"""Where the pose model's bundle is on this machine, and how it is built.
 
-MediaPipe's wheel carries no model, and nothing is downloaded at run time. A person
-fetches the published npm package once (`npm pack @mediapipe/pose`), and
-:func:`build_pose_bundle` makes the bundle from it: a zip, stored and not compressed,
-of a person detector and a landmark model.
+MediaPipe's wheel carries no model, and nothing is downloaded at run time. The bundle is part
+of this package (``landmarks/weights/pose.task``, the full model). It was made by
+:func:`build_pose_bundle` from the published npm package (`npm pack @mediapipe/pose`): a zip,
+stored and not compressed, of a person detector and a landmark model. Anybody can make it
+again, or another one to be used instead.
 
 The package was made for an older interface that knew the models' value range by
 heart. The present one asks the model file for it, so the range is written into each
@@ -20,18 +21,27 @@ import tarfile
 import tempfile
 import zipfile
 from dataclasses import dataclass
+from importlib import resources
 from io import BytesIO
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import platformdirs
 
 from knee_angle.errors import InvalidInput, MissingModel
+from knee_angle.landmarks.pose.metadata import input_metadata
 from knee_angle.landmarks.pose.process import PoseProcess
 from knee_angle.language import joined, say
 
-__all__ = ["HOW_TO_GET", "ModelFile", "build_pose_bundle", "describe_models", "find_pose_bundle"]
+__all__ = [
+    "HOW_TO_GET",
+    "ModelFile",
+    "build_pose_bundle",
+    "describe_models",
+    "find_pose_bundle",
+    "shipped_bundle",
+]
 
 Variant = Literal["lite", "full", "heavy"]
 
@@ -124,6 +134,20 @@ def default_bundle() -> Path:
         ) from None
 
 
+def shipped_bundle() -> Path:
+    """The bundle that is part of this package."""
+    return Path(str(resources.files("knee_angle.landmarks") / "weights" / "pose.task"))
+
+
+def _unnamed_bundle() -> Path:
+    """The bundle that somebody built into the cache, else the one of this package."""
+    try:
+        built = default_bundle()
+    except MissingModel:
+        return shipped_bundle()
+    return built if built.is_file() else shipped_bundle()
+
+
 def find_pose_bundle(explicit: Path | None = None) -> Path:
     """The pose model bundle on this machine.
 
@@ -131,7 +155,7 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
     ----------
     explicit : Path, optional
         A bundle to use; else the environment variable ``KNEE_ANGLE_POSE_MODEL``, else
-        ``pose.task`` in the user's cache folder.
+        ``pose.task`` in the user's cache folder, else the one of this package.
 
     Returns
     -------
@@ -143,7 +167,7 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
     InvalidInput
         A named bundle (by argument or variable) that is not there, or no bundle.
     MissingModel
-        None was named and none is in the cache, or there is no cache; the text says what to do.
+        None was named, and even the package's own is gone; the text says what to do.
     """
     from_environment = os.environ.get(ENVIRONMENT_VARIABLE)
     if explicit is None and from_environment:
@@ -165,10 +189,13 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
                 )
             )
         return explicit
-    bundle = default_bundle()
+    bundle = _unnamed_bundle()
     if not bundle.is_file():
         raise MissingModel(
-            say("the pose model is not on this machine: get it with {get}", get=HOW_TO_GET)
+            say(
+                "the pose model is missing: reinstall the package, or get it with {get}",
+                get=HOW_TO_GET,
+            )
         )
     return bundle
 
@@ -176,10 +203,7 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
 def describe_models() -> list[ModelFile]:
     """What a person can know about the models on this machine; never raises for a bad one."""
     named = os.environ.get(ENVIRONMENT_VARIABLE)
-    try:
-        path = Path(named) if named else default_bundle()
-    except MissingModel:
-        return [ModelFile("pose", Path("pose.task"), present=False, sha_ok=False)]
+    path = Path(named) if named else _unnamed_bundle()
     present = path.is_file()
     return [ModelFile("pose", path, present, _is_known(path) if present else False)]
 
@@ -381,7 +405,7 @@ def _with_range(model: bytes, mean: float, std: float) -> bytes:
         # The generated reader trusts its input and fails in many ways on other bytes.
         raise InvalidInput(say("a model in the package is no TFLite file")) from error
     buffer = tflite.BufferT()
-    buffer.data = np.frombuffer(_metadata(mean, std, outputs=outputs), dtype=np.uint8)
+    buffer.data = np.frombuffer(input_metadata(mean, std, outputs=outputs), dtype=np.uint8)
     unpacked.buffers.append(buffer)
     entry = tflite.MetadataT()
     entry.name = "TFLITE_METADATA"
@@ -389,37 +413,6 @@ def _with_range(model: bytes, mean: float, std: float) -> bytes:
     unpacked.metadata = [*(unpacked.metadata or []), entry]
     builder = flatbuffers.Builder(len(model))
     builder.Finish(unpacked.Pack(builder), b"TFL3")
-    return bytes(builder.Output())
-
-
-def _metadata(mean: float, std: float, *, outputs: list[bytes]) -> bytes:
-    """TFLite metadata of a model with one RGB input of this range."""
-    import flatbuffers
-    from mediapipe.tasks.metadata import metadata_schema_py_generated as schema
-
-    normalization: Any = schema.NormalizationOptionsT()
-    normalization.mean, normalization.std = [mean], [std]
-    unit = schema.ProcessUnitT()
-    unit.optionsType = schema.ProcessUnitOptions.NormalizationOptions
-    unit.options = normalization
-    image = schema.ImagePropertiesT()
-    image.colorSpace = schema.ColorSpaceType.RGB
-    content = schema.ContentT()
-    content.contentPropertiesType = schema.ContentProperties.ImageProperties
-    content.contentProperties = image
-    tensor = schema.TensorMetadataT()
-    tensor.name, tensor.content, tensor.processUnits = "image", content, [unit]
-    graph = schema.SubGraphMetadataT()
-    graph.inputTensorMetadata = [tensor]
-    graph.outputTensorMetadata = []
-    for name in outputs:
-        output = schema.TensorMetadataT()
-        output.name = name.decode("utf-8", errors="replace")
-        graph.outputTensorMetadata.append(output)
-    model = schema.ModelMetadataT()
-    model.name, model.subgraphMetadata = "pose", [graph]
-    builder = flatbuffers.Builder(0)
-    builder.Finish(model.Pack(builder), b"M001")
     return bytes(builder.Output())
 
 

@@ -36,6 +36,8 @@ from knee_angle.assumptions import (
     POSE_SURE_U_SEGMENTS,
     POSE_U_SEGMENTS,
 )
+from knee_angle.errors import MissingModel
+from knee_angle.landmarks.pose.bundles import shipped_bundle
 from knee_angle.landmarks.pose.legs import (
     LEFT_INDEX,
     NO_PERSON,
@@ -178,7 +180,7 @@ class PoseDetector:
         Raises
         ------
         MissingModel
-            The bundle cannot be loaded.
+            A bundle other than the package's own cannot be loaded.
         """
         small = photo.small
         if not _is_picture(small):
@@ -191,6 +193,10 @@ class PoseDetector:
         except PoseProcessFailed:
             self.close()
             return NotMeasured(BROKE_OFF, ADVICE)
+        except MissingModel as cannot_start:
+            if self._bundle != shipped_bundle():
+                raise
+            return NotMeasured(str(cannot_start), ADVICE)  # nobody asked for it: go on without
         if isinstance(found, NotMeasured):
             return found
         return _landmarks(found, to_full=to_full)
@@ -212,6 +218,10 @@ class PoseDetector:
             looks = self._twice_if_other(copy, known, landmarks.side)
         except PoseProcessFailed:
             self.close()
+            return None
+        except MissingModel:
+            if self._bundle != shipped_bundle():
+                raise
             return None
         if not looks:
             return None
