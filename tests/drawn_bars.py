@@ -5,15 +5,15 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-import pypdfium2
-from conftest import Scene
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-from knee_angle.report.sheets import bar_sheet
+if TYPE_CHECKING:
+    from conftest import Scene
 
 TAG_MM, WHITE_MM = 40.0, 6.0
 CARD_PX_MM = 12.0
@@ -24,6 +24,11 @@ FINER = 4
 @lru_cache(maxsize=2)
 def cards() -> dict[int, NDArray[np.uint8]]:
     """Each tag of the printed sheet with its white, grey, `CARD_PX_MM` px per mm."""
+    # Only the cards need what makes and reads sheets: the gate's bench runs without it.
+    import pypdfium2
+
+    from knee_angle.report.sheets import bar_sheet
+
     document = pypdfium2.PdfDocument(bar_sheet(tag_mm=TAG_MM))
     page = np.array(document[0].render(scale=CARD_PX_MM * 25.4 / 72).to_pil().convert("L"))
     document.close()

@@ -5,13 +5,16 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-from conftest import Scene
 from drawn_bars import paint
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
+
+if TYPE_CHECKING:
+    from conftest import Scene
 
 TAG_MM, GAP_MM = 50.0, 8.0
 CELL_PX = 60

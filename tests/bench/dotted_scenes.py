@@ -32,7 +32,8 @@ SIZE_PX = 800
 """Larger photos are searched at about this size too (dots.proposals)."""
 LEAST_DIAMETER_PX = 7.0
 LIFT_M = {"hip": 0.028, "knee": 0.006, "ankle": 0.006}
-BAR_LIFT_M, HINGE_LIFT_M = 0.026, 0.042
+OUTSIDE_M, STUCK_M, FINEST_M = 0.08, 0.002, 0.0005
+"""A machine's dot sticks on what is met first from so far outside, so much before its face."""
 
 
 def shifted_frame(shift_m: np.ndarray):
@@ -50,15 +51,31 @@ def shifted_frame(shift_m: np.ndarray):
     return patch.object(machines, "_draw_frame", moved)
 
 
-def discs(scene: Scene) -> list[tuple[str, np.ndarray, np.ndarray]]:
-    """Name, place and normal of each dot, in the world."""
+def discs(scene: Scene) -> list[tuple[str, np.ndarray, np.ndarray]] | None:
+    """Name, place and normal of each dot, in the world; None where one has no room."""
     leg = scene.person.leg
     found = [(n, leg.skin[n] + leg.normal * LIFT_M[n], leg.normal) for n in LEG_POINTS]
     outward = np.array([0.0, -1.0, 0.0])
+    solid = solid_triangles(scene.soup)
     for name in MACHINE_POINTS:
-        lift = HINGE_LIFT_M if name == "hinge" else BAR_LIFT_M
-        found.append((name, scene.points[name] + outward * lift, outward))
+        place = on_face(solid, scene.points[name], outward)
+        if place is None:
+            return None
+        found.append((name, place, outward))
     return found
+
+
+def on_face(solid: np.ndarray, point: np.ndarray, outward: np.ndarray) -> np.ndarray | None:
+    """Where a line from outside to a point meets the first face; None where all is covered."""
+    free, inside = OUTSIDE_M, 0.0
+    start = point + outward * free
+    while free - inside > FINEST_M:
+        lift = 0.5 * (free + inside)
+        if crosses(solid, start, point + outward * lift - start):
+            inside = lift
+        else:
+            free = lift
+    return None if free == OUTSIDE_M else point + outward * (free + STUCK_M)
 
 
 def with_discs(scene: Scene, dots, radius_m: float) -> Scene:
@@ -116,6 +133,8 @@ def hinge_off_mm(scene: Scene) -> float:
 
 def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn | None:
     dots, radius, f35_mm = discs(scene), rng.uniform(0.0085, 0.0115), draw_focal(rng)
+    if dots is None:
+        return None
     for _ in range(12):
         camera = draw_camera(scene, rng, size=renderer.size)
         if camera.framing in ("elsewhere", "empty"):

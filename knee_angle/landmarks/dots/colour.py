@@ -21,6 +21,10 @@ Rgb = NDArray[np.uint8]
 MOST_PATCHES = 40
 """Of one known pigment; six dots and some buttons need no more."""
 
+CRESCENT, LARGEST = (0.35, 0.7), 1.3
+"""Share of its enclosing circle that a disc shows whose rest glares or is hidden, and the
+largest such circle in radii of a whole dot (our own)."""
+
 # Colour of one pigment in one photo: hue stays, lightness and chroma follow the light.
 HUE_SPREAD = (3.0, 0.06)
 CHROMA_SPREAD = (5.0, 0.20)
@@ -105,14 +109,22 @@ def patches_of_colour(
     table = _chroma_table(members)
     index = lab[:, :, 1].astype(np.uint16) * 256 + lab[:, :, 2]
     mask = cv2.bitwise_and(light, table.take(index))
-    count, _, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    count, labels, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
     area = stats[1:count, cv2.CC_STAT_AREA] / (np.pi * radius**2)
     longest = np.max(stats[1:count, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], axis=1, initial=0)
     keep = (area > 0.07) & (area < 2.0) & (longest < 3.0 * radius)
     order = np.nonzero(keep)[0]
     order = order[np.argsort(-area[order], kind="stable")][:MOST_PATCHES]
-    xy = centroids[1:count][order] + np.array([left + 0.5, top + 0.5])
-    return xy, radius * np.sqrt(area[order])
+    xy, size = centroids[1:count][order], radius * np.sqrt(area[order])
+    for k, which in enumerate(order + 1):
+        x, y, wide, high = stats[which, :4]
+        part = (labels[y : y + high, x : x + wide] == which).astype(np.uint8)
+        middle, around = cv2.minEnclosingCircle(cv2.findNonZero(part))
+        around += 0.5
+        # A crescent or a ring: the glare, or what hides the rest, is part of the disc.
+        if CRESCENT[0] < (size[k] / around) ** 2 < CRESCENT[1] and around < LARGEST * radius:
+            xy[k], size[k] = np.add(middle, (x, y)), around
+    return xy + np.array([left + 0.5, top + 0.5]), size
 
 
 def _chroma_table(members: Floats) -> Rgb:

@@ -26,6 +26,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +63,11 @@ from knee_angle.landmarks.dots.readings import (
     readings_of,
 )
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NO_DOTS, NOT_ALL, OTHER_LEG, SPARE_WHY
+from knee_angle.landmarks.dots.together import (
+    readings_together,
+    settled_together,
+    together_with,
+)
 from knee_angle.landmarks.dots.unused import (
     MOST_DOTS,
     alike_dots,
@@ -149,8 +155,16 @@ class DotDetector:
         if isinstance(alone, Reading) and other_end is not None:
             return _answer(picture, _nearer(photo, alone, other_end, seen), readings)
         expected = _expected(photo, seen)
+        whole = readings_together(picture, expected)
+        settled = settled_together(whole)
+        if settled is not None:
+            settled = alone if _same_dots(alone, settled) else settled
+            return _answer(picture, settled, whole)
         there = readings_expected(picture, expected, readings)
-        return _answer(picture, _agreed(alone, readings, there, expected), there + readings)
+        agreed = _agreed(alone, readings, there, expected)
+        if isinstance(agreed, Reading):
+            agreed = together_with(whole, agreed)
+        return _answer(picture, agreed, whole + there + readings)
 
 
 def _answer(
@@ -245,6 +259,16 @@ def _segment(leg: Floats) -> float:
 def _same_leg(one: Reading, other: Reading) -> bool:
     gap = np.linalg.norm(_places(one) - _places(other), axis=1)
     return bool(gap.max() < one.found.radius[one.named.index["knee"]])
+
+
+def _same_dots(alone: Reading | NotMeasured, other: Reading) -> TypeGuard[Reading]:
+    """Whether a leg found alone has all dots of another naming, by the same names."""
+    if isinstance(alone, NotMeasured) or not other.named.index.keys() <= alone.named.index.keys():
+        return False
+    mine = alone.found.xy[[alone.named.index[name] for name in other.named.index]]
+    which = list(other.named.index.values())
+    gap = np.linalg.norm(mine - other.found.xy[which], axis=1)
+    return bool((gap < other.found.radius[which]).all())
 
 
 def _lies(reading: Reading, expected: Expected) -> bool:

@@ -18,6 +18,7 @@ __all__ = [
     "pigment_prior",
     "quality",
     "vivid",
+    "vivid_colour",
 ]
 
 Floats = NDArray[np.float64]
@@ -73,5 +74,10 @@ def crowded(distance2: Floats, own: Floats) -> Floats:
 
 def vivid(found: Candidates) -> bool:
     """Whether patches of about one colour have that of a marker or pen, and are not black."""
-    lightness, a, b = np.median(found.lab, axis=0)
-    return bool(np.hypot(a, b) > min(STRONG_CHROMA, max(DARK_CHROMA, DEEP * lightness)))
+    return bool(vivid_colour(np.median(found.lab, axis=0)[None])[0])
+
+
+def vivid_colour(lab: Floats) -> Bools:
+    """Which colours, shape (n, 3), are a marker's or pen's: deep for their lightness."""
+    least = np.minimum(STRONG_CHROMA, np.maximum(DARK_CHROMA, DEEP * lab[:, 0]))
+    return np.asarray(np.hypot(lab[:, 1], lab[:, 2]) > least)
