@@ -495,7 +495,7 @@ DOTS_MARGIN_EXPECTED = 3.0
 """A second reading where the witness expects one asks for more (odds of 20 to 1) where dots
 are missing or of a common colour: the witness's ellipses hold more than one dot then."""
 DOTS_SPARE_EXPECTED = 2.5
-DOTS_TOGETHER, DOTS_TOGETHER_DULL, DOTS_TOGETHER_MARGIN = 14.0, 22.0, 2.0
+DOTS_TOGETHER, DOTS_TOGETHER_DULL, DOTS_TOGETHER_MARGIN = 14.0, 22.0, 3.0
 """Least score of a set of dots weighed together (`landmarks.dots.together`), of black or white
 ones, and how much better the best naming must be than one of another leg."""
 DOTS_SURE = 15.0

@@ -158,6 +158,8 @@ class DotDetector:
         whole = readings_together(picture, expected)
         settled = settled_together(whole)
         if settled is not None:
+            if isinstance(alone, Reading) and sure and not _same_leg(alone, settled):
+                return _answer(picture, OTHER_LEG, whole)
             settled = alone if _same_dots(alone, settled) else settled
             return _answer(picture, settled, whole)
         there = readings_expected(picture, expected, readings)
