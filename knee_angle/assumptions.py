@@ -41,9 +41,6 @@ __all__ = [
     "DOTS_SPARE_MOST",
     "DOTS_SURE",
     "DOTS_SURE_SIDE_DEG",
-    "DOTS_TOGETHER",
-    "DOTS_TOGETHER_DULL",
-    "DOTS_TOGETHER_MARGIN",
     "DOT_MM",
     "DOUBTFUL_PRESENCE",
     "DOUBTFUL_SHARE",
@@ -495,9 +492,6 @@ DOTS_MARGIN_EXPECTED = 3.0
 """A second reading where the witness expects one asks for more (odds of 20 to 1) where dots
 are missing or of a common colour: the witness's ellipses hold more than one dot then."""
 DOTS_SPARE_EXPECTED = 2.5
-DOTS_TOGETHER, DOTS_TOGETHER_DULL, DOTS_TOGETHER_MARGIN = 14.0, 22.0, 3.0
-"""Least score of a set of dots weighed together (`landmarks.dots.together`), of black or white
-ones, and how much better the best naming must be than one of another leg."""
 DOTS_SURE = 15.0
 """From this score on, six dots of a rare pigment need no witness; spare ones ask for more."""
 DOTS_OTHER_ANGLE_DEG = 3.0

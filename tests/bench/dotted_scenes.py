@@ -99,6 +99,14 @@ def outline(camera: Camera, place: np.ndarray, normal: np.ndarray, radius: float
     return camera.project(place + radius * (np.cos(angle) * x + np.sin(angle) * y))
 
 
+def all_apart(rims: dict[str, np.ndarray]) -> bool:
+    """Whether no dot lies before another one, where nobody sees six."""
+    middle = np.array([rim.mean(axis=0) for rim in rims.values()])
+    reach = np.array([np.linalg.norm(r - r.mean(axis=0), axis=1).max() for r in rims.values()])
+    gap = np.linalg.norm(middle[:, None] - middle, axis=2)
+    return bool((gap > reach[:, None] + reach)[np.triu_indices(len(middle), 1)].all())
+
+
 def hidden(scene: Scene, camera: Camera, places: np.ndarray) -> bool:
     """Whether the room or the body hides one of the places from the camera."""
     person, start = scene.person, camera.position
@@ -143,7 +151,7 @@ def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn |
         rims = {n: outline(camera, place, normal, radius) for n, place, normal in dots}
         low, high = np.array(camera.window[:2]) + 3, np.array(camera.window[2:]) - 3
         inside = all((rim > low).all() and (rim < high).all() for rim in rims.values())
-        inside = inside and smallest_px(rims) >= LEAST_DIAMETER_PX
+        inside = inside and smallest_px(rims) >= LEAST_DIAMETER_PX and all_apart(rims)
         side = all((camera.position - at) @ normal > 0 for _, at, normal in dots)
         if inside and side and not hidden(scene, camera, np.array([d[1] for d in dots])):
             break

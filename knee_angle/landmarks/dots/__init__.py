@@ -16,6 +16,7 @@ module         what
 `assignment`   which dot is which, by the dots alone
 `readings`     which patch of a pigment may be which dot
 `expected`     which dot is which, where a witness sees the leg
+`together`     the same, all six weighed together
 `centres`      the exact centre of a dot in the full-size photo
 `unused`       dots seen and not used, kept and named in words
 `refusals`     why dots make no leg, and what to do then

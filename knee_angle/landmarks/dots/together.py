@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.assumptions import DOTS_TOGETHER, DOTS_TOGETHER_DULL, DOTS_TOGETHER_MARGIN
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import bar_cue, on_bar
 from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine
@@ -42,6 +41,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
+ENOUGH, ENOUGH_DULL, MARGIN = 14.0, 22.0, 3.0
+"""Least score of a set, of one of black or white dots, and how much better the best naming must
+be than one of another leg. Sets of dots in 17 rendered scenes reached 18 to 37, patches of one
+vivid colour without dots 2 to 8, of black or grey 19 (set there)."""
 NEAR2 = 25.0
 """A patch this far (squared ±) from a point that a witness sees tells nothing of a pigment."""
 SIZE_RATIO = 4.0
@@ -110,7 +113,7 @@ def settled_together(readings: list[Reading]) -> Reading | None:
     """The best naming, where it is beyond doubt."""
     if not readings or not _enough(readings[0]):
         return None
-    close = readings[0].named.score - DOTS_TOGETHER_MARGIN
+    close = readings[0].named.score - MARGIN
     rivals = [reading for reading in readings[1:] if reading.named.score > close]
     return readings[0] if all(_alike_legs(readings[0], rival) for rival in rivals) else None
 
@@ -134,9 +137,9 @@ def _enough(reading: Reading) -> bool:
     if named.doubtful:
         return False
     if named.rare:
-        return len(named.index) >= LEAST_DOTS and named.score > DOTS_TOGETHER
+        return len(named.index) >= LEAST_DOTS and named.score > ENOUGH
     whole = len(named.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
-    return whole and named.clean >= LEAST_CLEAN and named.score > DOTS_TOGETHER_DULL
+    return whole and named.clean >= LEAST_CLEAN and named.score > ENOUGH_DULL
 
 
 def _alike_legs(one: Reading, other: Reading) -> bool:
@@ -421,7 +424,7 @@ def _without_doubts(rows: _Rows, row: int) -> Ints:
     """A naming less the machine's dots that could as well be other patches."""
     which = rows.which[row].copy()
     same = (rows.which[:, :3] == which[:3]).all(axis=1)
-    close = rows.which[same & (rows.score > rows.score[row] - DOTS_TOGETHER_MARGIN)]
+    close = rows.which[same & (rows.score > rows.score[row] - MARGIN)]
     which[((close != which) & (close >= 0)).any(axis=0)] = -1
     return np.asarray(which, dtype=np.intp)
 
