@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+import tracemalloc
 from functools import cache
 from types import SimpleNamespace
 
@@ -20,6 +22,7 @@ from knee_angle.assumptions import U_POINTS_DEG
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import calibration as ca
 from knee_angle.machine import check_plan, over_range
+from knee_angle.store.codec import from_json, to_json
 
 LOW, HIGH = 10.0, 110.0
 ANGLES = np.linspace(LOW, HIGH, 8)
@@ -542,3 +545,70 @@ def plan(**changed: float) -> check_plan.CheckPlan:
 def test_what_has_no_answer_is_refused(call, rule):
     with pytest.raises(InvalidInput, match=rule):
         call()
+
+
+# Many points ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("given", "wild"),
+    [
+        pytest.param({"u_x": 0.4, "u_y": 0.3}, 0, id="both uncertain"),
+        pytest.param({"u_y": 0.3, "common_u_y": 0.29}, 0, id="a step that all readings share"),
+        pytest.param({"u_x": 0.4, "u_y": 0.3, "common_u_x": 0.5, "common_u_y": 0.2}, 3,
+                     id="shared errors and points off the line"),
+        pytest.param({"u_x": 0.4, "u_y": 0.3, "cov_xy": np.full(60, 0.06)}, 2,
+                     id="x and y of a point hang together"),
+        pytest.param({"u_x": 0.01, "u_y": 0.01, "common_u_y": 1.0}, 0,
+                     id="nearly all of it is shared"),
+    ],
+)  # fmt: skip
+def test_independent_points_give_the_line_of_their_whole_covariance(given, wild):
+    rng = np.random.default_rng(4)
+    x = np.linspace(5.0, 110.0, 60)
+    y = 2.0 + 1.03 * x + rng.normal(0, min(0.5, 5 * given["u_y"]), 60)
+    y[:wild] += 9.0
+    quick = ca.fit_line(x, y, **given)
+    n, eye = len(x), np.eye(60)
+    whole = {
+        "cov_x": given.get("u_x", 0.0) ** 2 * eye + given.get("common_u_x", 0.0) ** 2,
+        "cov_y": given["u_y"] ** 2 * eye + given.get("common_u_y", 0.0) ** 2,
+        "cov_xy": given.get("cov_xy", np.zeros(n)) * eye,
+    }
+    slow = ca.fit_line(x, y, **whole)
+    assert quick.outliers == slow.outliers
+    assert len(quick.outliers) >= wild
+    for name in ("offset", "gain", "cov", "chi2", "p_value", "adjusted_x", "residuals",
+                 "standardised", "cov_x", "cov_y", "cov_xy"):  # fmt: skip
+        np.testing.assert_allclose(
+            getattr(quick, name), getattr(slow, name), rtol=1e-9, atol=1e-9, err_msg=name
+        )
+
+
+def test_covariances_that_are_made_when_read_are_those_of_the_matrix_and_are_kept():
+    line = ca.fit_line([1.0, 2, 3], [1, 2.2, 3], u_x=0.1, u_y=[0.1, 0.2, 0.3], common_u_y=0.5)
+    rows = ((0.26, 0.25, 0.25), (0.25, 0.29, 0.25), (0.25, 0.25, 0.34))
+    np.testing.assert_allclose(np.array(line.cov_y), rows)
+    assert line.cov_y == tuple(line.cov_y) == line.cov_y[0:3]
+    assert line.cov_y != line.cov_x
+    assert np.diag(line.cov_x) == pytest.approx([0.01] * 3)
+    back = from_json(to_json(line), ca.Line)
+    assert back == line
+    assert line == back
+
+
+def test_a_line_through_a_thousand_points_costs_what_its_points_cost():
+    x = np.linspace(5.0, 110.0, 1000)
+    y = 2.0 + 1.03 * x + np.random.default_rng(4).normal(0, 0.5, 1000)
+
+    def seconds() -> float:
+        begun = time.process_time()
+        ca.fit_line(x, y, u_x=0.4, u_y=0.3, common_u_y=0.29)
+        return time.process_time() - begun
+
+    tracemalloc.start()
+    ca.fit_line(x, y, u_x=0.4, u_y=0.3, common_u_y=0.29)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 2e6
+    assert min(seconds() for _ in range(5)) < 0.02  # 2 ms; two seconds by matrices

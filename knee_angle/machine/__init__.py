@@ -16,8 +16,8 @@ By single photos, and over time:
 
 * ``cause``: calibration or fit, and the one table of advice;
 * ``prescribed``, ``cautions``: the limits that bind a photo, and what to keep in mind;
-* ``check``, ``calibration``: several photos as straight lines with errors in both; ``refused``:
-  what is not judged;
+* ``check``, ``calibration``: several photos as straight lines with errors in both, of which
+  ``covariances`` holds what the points share; ``refused``: what is not judged;
   ``over_range``: such a line judged, ``difference``: along it; ``tagged``: its bars by tags;
   ``check_plan``: how many photos;
 * ``empty``: a machine without a leg;

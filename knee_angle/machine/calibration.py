@@ -31,11 +31,11 @@ from scipy.special import chdtrc, ndtri, stdtrit
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
+from knee_angle.machine.covariances import Covariances, Matrix, Weights, points_of
 
 __all__ = ["Line", "LineEstimate", "fit_line", "quantile"]
 
 Floats = NDArray[np.float64]
-Matrix = tuple[tuple[float, ...], ...]
 
 FEWEST_FOR_OUTLIERS = 4
 """With three points each is equally far out once the other two make the line."""
@@ -199,32 +199,31 @@ def fit_line(
     if not known and cov_xy is not None:
         raise InvalidInput("cov_xy needs u_x and u_y (or cov_x and cov_y) beside it")
     if not known:
-        cov_y = _scatter(xs, ys) ** 2 * np.eye(len(xs))
-    vxx = _matrix(u_x, cov_x, common_u_x, n=len(xs), name="x")
-    vyy = _matrix(u_y, cov_y, common_u_y, n=len(xs), name="y")
-    vxy = _cross(cov_xy, n=len(xs))
-    _require_covariance(np.block([[vxx, vxy], [vxy.T, vyy]]))
-    return _line(xs, ys, vxx, vxy, vyy, scatter_known=known)
+        u_y = _scatter(xs, ys)
+    points = points_of(
+        len(xs), u_x=u_x, u_y=u_y, cov_x=cov_x, cov_y=cov_y, cov_xy=cov_xy,
+        common_u_x=common_u_x, common_u_y=common_u_y,
+    )  # fmt: skip
+    return _line(xs, ys, points, scatter_known=known)
 
 
-def _line(
-    x: Floats, y: Floats, vxx: Floats, vxy: Floats, vyy: Floats, *, scatter_known: bool
-) -> Line:
+def _line(x: Floats, y: Floats, points: Covariances, *, scatter_known: bool) -> Line:
     """Fit and everything that follows from it."""
-    offset, gain = _solve(x, y, vxx, vxy, vyy)
-    r, inverse, adjusted, cov = _state(x, y, vxx, vxy, vyy, offset, gain)
-    chi2, dof = float(r @ inverse @ r), len(x) - 2
+    offset, gain = _solve(x, y, points)
+    r, inverse, adjusted, cov = _state(x, y, points, offset, gain)
+    chi2, dof = float(r @ inverse.times(r)), len(x) - 2
     standardised = _deleted(r, inverse, adjusted, cov)
     outliers: tuple[int, ...] = ()
     if np.any(_far(standardised, scatter_known)):
-        outliers = _outliers(x, y, vxx, vxy, vyy, scatter_known=scatter_known)
+        outliers = _outliers(x, y, points, scatter_known=scatter_known)
     p_value = (float(chdtrc(dof, chi2)) if dof else 1.0) if scatter_known else None
+    cov_x, cov_xy, cov_y = points.as_tuples()
     return Line(
         x=_tuple(x),
         y=_tuple(y),
-        cov_x=_tuples(vxx),
-        cov_y=_tuples(vyy),
-        cov_xy=_tuples(vxy),
+        cov_x=cov_x,
+        cov_y=cov_y,
+        cov_xy=cov_xy,
         offset=offset,
         gain=gain,
         cov=(float(cov[0, 0]), float(cov[0, 1]), float(cov[1, 1])),
@@ -239,13 +238,13 @@ def _line(
     )
 
 
-def _solve(x: Floats, y: Floats, vxx: Floats, vxy: Floats, vyy: Floats) -> tuple[float, float]:
+def _solve(x: Floats, y: Floats, points: Covariances) -> tuple[float, float]:
     """Offset and gain by Gauss-Newton steps from the unweighted line."""
     gain = float((x - x.mean()) @ (y - y.mean()) / ((x - x.mean()) @ (x - x.mean())))
     offset = float(y.mean() - gain * x.mean())
     for _ in range(200):
-        r, inverse, adjusted, cov = _state(x, y, vxx, vxy, vyy, offset, gain)
-        pulled = inverse @ r
+        r, inverse, adjusted, cov = _state(x, y, points, offset, gain)
+        pulled = inverse.times(r)
         step = cov @ np.array([pulled.sum(), adjusted @ pulled])
         offset, gain = offset + float(step[0]), gain + float(step[1])
         if np.all(np.abs(step) <= 1e-10 * np.sqrt(np.diag(cov))):
@@ -259,15 +258,15 @@ def _solve(x: Floats, y: Floats, vxx: Floats, vxy: Floats, vyy: Floats) -> tuple
 
 
 def _state(
-    x: Floats, y: Floats, vxx: Floats, vxy: Floats, vyy: Floats, offset: float, gain: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+    x: Floats, y: Floats, points: Covariances, offset: float, gain: float
+) -> tuple[Floats, Weights, Floats, Floats]:
     """Residuals, inverse of their covariance, adjusted x and the line's covariance."""
     r = y - offset - gain * x
     try:
-        inverse = np.linalg.inv(vyy - gain * (vxy + vxy.T) + gain**2 * vxx)
-        adjusted = x - (vxy - gain * vxx) @ (inverse @ r)
+        inverse = points.weights(gain)
+        adjusted = x - points.towards_x(inverse.times(r), gain)
         z = np.column_stack([np.ones_like(x), adjusted])
-        cov = np.linalg.inv(z.T @ inverse @ z)
+        cov = np.linalg.inv(z.T @ inverse.times(z))
     except np.linalg.LinAlgError:
         cov = np.full((2, 2), np.nan)
     if not (np.all(np.isfinite(cov)) and cov[0, 0] > 0 and cov[1, 1] > 0):
@@ -277,16 +276,16 @@ def _state(
                 "line with a finite uncertainty goes through these points"
             )
         )
-    return r, np.asarray(inverse), adjusted, np.asarray(cov)
+    return r, inverse, adjusted, np.asarray(cov)
 
 
-def _deleted(r: Floats, inverse: Floats, adjusted: Floats, cov: Floats) -> Floats:
+def _deleted(r: Floats, inverse: Weights, adjusted: Floats, cov: Floats) -> Floats:
     """Shift of each point against the line through the others, over its u."""
     z = np.column_stack([np.ones_like(adjusted), adjusted])
-    wz = inverse @ z
-    freedom = np.diag(inverse - wz @ cov @ wz.T)
-    free = freedom > 1e-9 * np.diag(inverse)
-    return np.where(free, (inverse @ r) / np.sqrt(np.where(free, freedom, 1.0)), 0.0)
+    wz, diagonal = inverse.times(z), inverse.diagonal
+    freedom = diagonal - np.sum((wz @ cov) * wz, axis=1)
+    free = freedom > 1e-9 * diagonal
+    return np.where(free, inverse.times(r) / np.sqrt(np.where(free, freedom, 1.0)), 0.0)
 
 
 def _studentised(standardised: Floats) -> Floats:
@@ -306,9 +305,7 @@ def _far(standardised: Floats, scatter_known: bool) -> NDArray[np.bool_]:
     return np.asarray(np.abs(values) > limit)
 
 
-def _outliers(
-    x: Floats, y: Floats, vxx: Floats, vxy: Floats, vyy: Floats, *, scatter_known: bool
-) -> tuple[int, ...]:
+def _outliers(x: Floats, y: Floats, points: Covariances, *, scatter_known: bool) -> tuple[int, ...]:
     """The furthest point, then the furthest from the line through the rest, and so on.
 
     One by one, because a wild point pulls the line away from good ones.
@@ -316,11 +313,9 @@ def _outliers(
     kept = np.arange(len(x))
     named: list[int] = []
     while len(kept) >= FEWEST_FOR_OUTLIERS and np.ptp(x[kept]) > 0:
-        here = np.ix_(kept, kept)
-        parts = (x[kept], y[kept], vxx[here], vxy[here], vyy[here])
-        if not scatter_known:
-            parts = (*parts[:4], _scatter(parts[0], parts[1]) ** 2 * np.eye(len(kept)))
-        values = _deleted(*_state(*parts, *_solve(*parts)))
+        xs, ys = x[kept], y[kept]
+        left = points.part(kept) if scatter_known else points_of(len(kept), u_y=_scatter(xs, ys))
+        values = _deleted(*_state(xs, ys, left, *_solve(xs, ys, left)))
         if not np.any(_far(values, scatter_known)):
             break
         worst = int(np.argmax(np.abs(values)))
@@ -375,42 +370,5 @@ def _checked_points(x: Sequence[float], y: Sequence[float]) -> tuple[Floats, Flo
     return xs, ys
 
 
-def _matrix(
-    u: ArrayLike | None, cov: ArrayLike | None, common: float, *, n: int, name: str
-) -> Floats:
-    """Covariance matrix of all x or all y, (n, n)."""
-    if u is not None and cov is not None:
-        raise InvalidInput(f"one of u_{name} and cov_{name} must be given, and not both")
-    full = np.zeros((n, n)) if cov is None else np.asarray(cov, dtype=float)
-    if u is not None:
-        each = np.asarray(u, dtype=float)
-        if each.shape not in {(), (n,)} or not np.all(each >= 0):
-            raise InvalidInput(f"u_{name} must be one number, or {n}, and none negative")
-        full = np.diag(np.broadcast_to(each, (n,)) ** 2)
-    if full.shape != (n, n) or not common >= 0:
-        raise InvalidInput(f"cov_{name} must have shape ({n}, {n}), and common_u_{name} be >= 0")
-    return np.asarray(full + common**2)
-
-
-def _cross(cov_xy: ArrayLike | None, *, n: int) -> Floats:
-    """Cross covariance, (n, n)."""
-    full = np.zeros(n) if cov_xy is None else np.asarray(cov_xy, dtype=float)
-    if full.shape not in {(n,), (n, n)}:
-        raise InvalidInput(f"cov_xy must have shape ({n},) or ({n}, {n}), not {full.shape}")
-    return np.diag(full) if full.ndim == 1 else full
-
-
-def _require_covariance(cov: Floats) -> None:
-    symmetric = np.all(np.isfinite(cov)) and np.allclose(cov, cov.T, rtol=1e-9, atol=0)
-    if not symmetric or np.linalg.eigvalsh(cov)[0] < -1e-9 * np.trace(cov):
-        raise InvalidInput(
-            "the covariances of x and y must form a covariance (symmetric, no negative variance)"
-        )
-
-
 def _tuple(values: Floats) -> tuple[float, ...]:
     return tuple(float(v) for v in values)
-
-
-def _tuples(values: Floats) -> Matrix:
-    return tuple(_tuple(row) for row in values)
