@@ -20,7 +20,7 @@ from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, Landmark, NotMeasured
 from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit, sharing
 from knee_angle.visit.equal import STILL
-from knee_angle.visit.estimate import _system
+from knee_angle.visit.estimate import _shrinks, _system
 from knee_angle.visit.photos import in_order
 from knee_angle.visit.sharing import shared
 from knee_angle.visit.solve import solve
@@ -503,3 +503,20 @@ def test_bars_that_stand_far_before_the_knee_leave_the_hinge_within_its_interval
     for one in found.settings:
         for place in (one.distal, one.anterior):
             assert place.interval[0] < 0.0 < place.interval[1], one.name
+
+
+def test_what_would_shrink_a_knees_plus_minus_is_that_of_the_whole_covariance():
+    shots = [Shot(f"p{k}", f"s{k // 2}", 25.0 * (k // 2), frame_deg=2.0 + 25.0 * (k // 2),
+                  yaw_deg=5.0 * k) for k in range(6)]  # fmt: skip
+    system = _system(in_order(visit(Body(), shots)))
+    best = solve(system)
+    size = len(best.scale)
+    covariance = best.covariance(np.eye(size))
+    slopes = best.slopes[[0, len(best.slopes) // 2]]
+    for slope, reached in zip(slopes, _shrinks(system, best, slopes), strict=True):
+        for one in reached:
+            at = [k for k, key in enumerate(system.inputs.keys)
+                  if one.what in (key[0], f"{key[0]} {key[1]}".removesuffix(" alike"))]  # fmt: skip
+            own, common = covariance[np.ix_(at, at)], (covariance @ slope)[at]
+            left = slope @ covariance @ slope - common @ np.linalg.pinv(own, rcond=1e-12) @ common
+            assert one.u_deg == pytest.approx(np.sqrt(max(left, 0.0)), rel=1e-6, abs=1e-9)

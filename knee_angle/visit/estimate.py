@@ -313,9 +313,11 @@ def _estimate(
     wild = _wild(system, best)
     dof = len(best.lines)
     p_value = float(chdtrc(dof, best.plain_chi2)) if dof else 1.0
+    places = list(dict.fromkeys(photo.setting for photo in system.photos))
+    knees = means[[names.index(f"knee {name}") for name in places]]
     settings = [
-        _setting(system, best, name, names=names, means=means, values=values, drawn=drawn)
-        for name in dict.fromkeys(photo.setting for photo in system.photos)
+        _setting(system, name, names=names, values=values, drawn=drawn, shrink=shrink)
+        for name, shrink in zip(places, _shrinks(system, best, knees @ best.slopes), strict=True)
     ]
     if len(system.photos) == 1:
         values, covariance = _as_told(names, values, covariance, settings[0])
@@ -346,13 +348,12 @@ def value_of(value: float, drawn: Floats, weights: Floats) -> Value:
 
 def _setting(
     system: System,
-    best: Solved,
     name: str,
     *,
     names: tuple[str, ...],
-    means: Floats,
     values: Floats,
     drawn: Trials,
+    shrink: tuple[Reach, ...],
 ) -> SettingEstimate:
     mine = [photo for photo in system.photos if photo.setting == name]
     at = {q: names.index(f"{q} {name}") for q in QUANTITIES if f"{q} {name}" in names}
@@ -379,7 +380,7 @@ def _setting(
         distal=seen("distal"),
         anterior=seen("anterior"),
         camera_seen=any(photo.leg.provable for photo in mine),
-        shrink=_shrink(system, best, means[knee] @ best.slopes),
+        shrink=shrink,
     )
     return _as_alone(found, mine[0]) if len(system.photos) == 1 else found
 
@@ -408,23 +409,29 @@ def _as_told(
     return values, covariance * np.outer(size, size)
 
 
-def _shrink(system: System, best: Solved, slope: Floats) -> tuple[Reach, ...]:
-    """The knee's variance with each group of inputs known, by Laplace; the most first."""
+def _shrinks(system: System, best: Solved, slopes: Floats) -> list[tuple[Reach, ...]]:
+    """Each knee's variance with each group of inputs known, by Laplace; the most first.
+
+    What a group says of all knees is solved for at once: its covariance is taken apart once.
+    """
     groups: dict[str, list[int]] = {}
     for k, key in enumerate(system.inputs.keys):
         what = f"{key[0]} {key[1]}" if key[0] in {"placement", "direction"} else key[0]
         what = what.removesuffix(" alike")
         groups.setdefault(what, []).append(k)
-    size = len(slope)
-    total = float(best.covariance(slope[None])[0, 0])
-    reached = []
+    total = np.array([best.covariance(slope[None])[0, 0] for slope in slopes])
+    towards = best.inverse @ best.lines[:, : slopes.shape[1]] @ slopes.T
+    reached: list[list[Reach]] = [[] for _ in slopes]
     for what, at in groups.items():
-        both = best.covariance(np.concatenate([slope[None], np.eye(size)[at]]))
-        own = np.linalg.lstsq(both[1:, 1:], both[1:, 0], rcond=None)[0]
-        known = max(0.0, total - float(both[0, 1:] @ own))
-        share = 0.0 if total == 0.0 else 1.0 - known / total
-        reached.append(Reach(what, float(np.sqrt(known)), share))
-    return tuple(sorted(reached, key=lambda one: -one.share))
+        lines = best.lines[:, at]
+        own = np.eye(len(at)) - lines.T @ best.inverse @ lines
+        with_knees = slopes[:, at].T - lines.T @ towards
+        told = np.linalg.lstsq(own, with_knees, rcond=None)[0]
+        known = np.maximum(0.0, total - np.sum(with_knees * told, axis=0))
+        for n, left in enumerate(known):
+            share = 0.0 if total[n] == 0.0 else float(1.0 - left / total[n])
+            reached[n].append(Reach(what, float(np.sqrt(left)), share))
+    return [tuple(sorted(one, key=lambda reach: -reach.share)) for one in reached]
 
 
 def _wild(system: System, best: Solved) -> tuple[tuple[str, str], ...]:
