@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pyarrow as pa
@@ -54,6 +55,24 @@ def test_text_names_the_figures_and_the_caution():
     assert "upper limit of agreement" in done.stdout
     assert "--person" in done.stdout
     assert "not a medical device" in done.stdout
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        pytest.param((TABLE, "--person", "person", "--by", "plane"), id="a study"),
+        pytest.param((TABLE,), id="a study that names no persons"),
+        pytest.param(("plan", "--sd", 4, "--half-width", 1.5), id="a plan"),
+        pytest.param(("plan", "--sd", 4, "--half-width", 1.5, "--repeats", 3), id="with repeats"),
+    ],
+)
+def test_the_text_is_told_in_german_with_decimal_commas(asked):
+    done = run(*asked, "--language", "de")
+    assert done.exit_code == 0, done.output
+    assert "kein Medizinprodukt" in done.stdout
+    told = re.sub(r"\w+_\w+|--\w+", "", done.stdout)  # names of columns and options
+    assert not re.search(r"\b(the|of|and|with|is|to|pairs|persons|knee|display)\b", told)
+    assert not re.search(r"\d\.\d", told)
 
 
 def test_the_report_is_written_and_named(tmp_path):

@@ -23,7 +23,7 @@ from knee_angle.agreement.repeatability import Repeatability, repeatability
 from knee_angle.agreement.shares import Within, share_within
 from knee_angle.agreement.tails import QuantileLimits, Tails, quantile_limits, tails_of
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say
+from knee_angle.language import figure, say
 from knee_angle.records import html_of
 
 __all__ = ["NOT_STATED", "NotComputed", "Study", "StudySettings", "Subgroup", "study_agreement"]
@@ -305,7 +305,9 @@ def _bands(pairs: Pairs, settings: StudySettings) -> tuple[Subgroup, ...]:
         _subgroup(
             pairs,
             "band",
-            f"{i * width:g} to {(i + 1) * width:g}",
+            say(
+                "{low} to {high}", low=figure(f"{i * width:g}"), high=figure(f"{(i + 1) * width:g}")
+            ),
             np.flatnonzero(place == i),
             settings,
         )

@@ -162,7 +162,7 @@ def _answer(study: Study, about: About, *, html: Path | None, output: Format) ->
 
         print(json.dumps(for_programs(study_as_json(study, about)), allow_nan=False))
     else:
-        from knee_angle.report.study_words import study_text
+        from knee_angle.report.study_text import study_text
 
         print(study_text(study, about))
     if html is not None:
@@ -313,9 +313,9 @@ def _plan(asked: Planned, *, output: Format) -> str:
     """How many pairs, in words or as JSON."""
     from knee_angle import __version__
     from knee_angle.report.study_json import plan_as_json
-    from knee_angle.report.study_words import plan_text
+    from knee_angle.report.study_text import plan_text
 
     plan = asked.answer()
     if output is Format.JSON:
         return json.dumps(for_programs(plan_as_json(plan, version=__version__)))
-    return plan_text(plan)
+    return tell(plan_text(plan))

@@ -348,7 +348,7 @@ def shelf() -> Shelf:
     return Shelf()
 
 
-@st.cache_resource(show_spinner="Getting ready ...")
+@st.cache_resource(show_spinner=False)
 def detectors() -> tuple[Detector, ...]:
     """Detectors stay open while the server runs."""
     return shared_detectors()

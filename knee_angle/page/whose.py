@@ -126,7 +126,7 @@ def _scan(visit: Visit) -> None:
 def _scanned(visit: Visit, content: bytes) -> str:
     """Put what a photo's codes say into the fields; what to say where they say nothing."""
     try:
-        codes = codes_in(read_photo(content, name="the photo"))
+        codes = codes_in(read_photo(content, name=say("The photo")))
     except KneeAngleError as error:
         return str(error)
     for code in codes:

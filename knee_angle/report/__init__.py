@@ -13,8 +13,8 @@ is handed over.
 * ``sensitivity``: degrees a millimetre, told and drawn; ``axes``: from values to places;
 * ``paper``: a visit, a course, a machine's certificate, the fleet, as PDF and HTML to file;
 * ``sheets``, ``code_sheet``: tags, dots, cards and codes to print, drawn by ``printed_page``;
-* ``study_words``, ``study_methods``, ``study_json``, ``study_plots``, ``study_page``: methods
-  compared (:class:`knee_angle.agreement.Study`);
+* ``study_words``, ``study_text``, ``study_methods``, ``study_json``, ``study_plots``,
+  ``study_page``: methods compared (:class:`knee_angle.agreement.Study`);
 * ``raters_json``: a rater study as JSON; ``reporting``, ``study_reported``: items to report, the
   flow, methods to paste.
 

@@ -9,11 +9,11 @@ from knee_angle import words
 from knee_angle.agreement import (
     Estimate,
     FittedLine,
-    LimitsPlan,
     NotComputed,
     Study,
     Subgroup,
 )
+from knee_angle.language import capital, figure, joined, say, say_as
 from knee_angle.report.reporting import Versions
 
 __all__ = [
@@ -22,8 +22,6 @@ __all__ = [
     "cautions",
     "figures",
     "number",
-    "plan_text",
-    "study_text",
     "summary",
     "tails_said",
 ]
@@ -41,15 +39,12 @@ MUCH_LEFT_OUT = 0.1
 """A larger share of rows left out can change what the figures stand for."""
 
 COLUMN_WORDS = {
-    "displayed_deg": "display",
-    "flexion_deg": "knee",
-    "frame_deg": "machine's bars",
-    "flat_flexion_deg": "knee, flat in the photo",
+    "displayed_deg": say_as("alone", "display"),
+    "flexion_deg": say_as("alone", "knee"),
+    "frame_deg": say_as("alone", "machine's bars"),
+    "flat_flexion_deg": say_as("alone", "knee, flat in the photo"),
 }
 """What our own columns are called in sentences and plots; others keep their names."""
-
-NAMED_ROWS = 10
-"""So many rows left out are named in the text; the page and JSON name more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,12 +114,15 @@ class About:
     @property
     def difference(self) -> str:
         """What a difference is."""
-        return f"{self.compared_name} \u2212 {self.reference_name}"
+        return joined(" \u2212 ", (self.compared_name, self.reference_name))
 
     @property
     def title(self) -> str:
         """The report's first line."""
-        return f"Agreement of {self.compared_name} and {self.reference_name}"
+        return say(
+            "Agreement of {compared} and {reference}",
+            compared=self.compared_name, reference=self.reference_name,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +153,10 @@ def number(estimate: Estimate, unit: str = "", *, sign: bool = False) -> tuple[s
         digits = 2
 
     def said(value: float) -> str:
-        return _plain(value, digits, sign=sign) + unit
+        return figure(_plain(value, digits, sign=sign) + unit)
 
-    return said(estimate.value), f"{said(estimate.low)} to {said(estimate.high)}"
+    low, high = said(estimate.low), said(estimate.high)
+    return said(estimate.value), say("{low} to {high}", low=low, high=high)
 
 
 def _plain(value: float, digits: int, *, sign: bool = False) -> str:
@@ -170,34 +169,60 @@ def percent(estimate: Estimate) -> tuple[str, str]:
     """A share as text."""
     digits = 0 if estimate.high - estimate.low >= 0.02 else 1
     low, high = (f"{100 * end:.{digits}f}" for end in estimate.interval)
-    return f"{100 * estimate.value:.{digits}f} %", f"{low} to {high} %"
+    value = figure(f"{100 * estimate.value:.{digits}f} %")
+    return value, say("{low} to {high}", low=figure(low), high=figure(f"{high} %"))
 
 
 def _units(study: Study) -> str:
     n, units = study.pairs.n, study.pairs.units
-    return f"{n:,} pairs" if units == n else f"{n:,} pairs of {units:,} persons"
+    if units == n:
+        return say("{n:,} pairs", n=n)
+    return say("{n:,} pairs of {units:,} persons", n=n, units=units)
 
 
 def summary(study: Study, about: About) -> str:
     """The answer in three sentences."""
     limits, unit = study.limits, about.unit
-    more = "more" if limits.bias.value >= 0 else "less"
     size = Estimate(abs(limits.bias.value), limits.bias.interval)
     value, _ = number(size, unit)
     _, interval = number(limits.bias, unit, sign=True)
     low, _ = number(limits.lower, unit, sign=True)
     high, _ = number(limits.upper, unit, sign=True)
-    shares = ", ".join(f"{percent(w.share)[0]} within {w.tolerance:g}{unit}" for w in study.within)
-    stay = f" Share of differences: {shares}." if shares else ""
-    return (
-        f"Over {_units(study)}, {_the(about.compared)} reads on average {value} {more} than "
-        f"{_the(about.reference)} (95 % {interval}). A single difference is expected between "
-        f"{low} and {high} in 95 of 100 cases.{stay}"
-    )
+    said = MORE if limits.bias.value >= 0 else LESS
+    lines = [
+        said.format(
+            units=_units(study), compared=_the(about.compared), reference=_the(about.reference),
+            value=value, interval=interval, low=low, high=high,
+        )
+    ]  # fmt: skip
+    shares = [
+        say("{share} within {tolerance:g}{unit}", share=percent(w.share)[0],
+            tolerance=w.tolerance, unit=unit)
+        for w in study.within
+    ]  # fmt: skip
+    if shares:
+        lines.append(say("Share of differences: {shares}.", shares=joined(", ", shares)))
+    return joined(" ", lines)
+
+
+MORE = say(
+    "Over {units}, {compared} reads on average {value} more than {reference} (95 % {interval}). A "
+    "single difference is expected between {low} and {high} in 95 of 100 cases."
+)
+LESS = say(
+    "Over {units}, {compared} reads on average {value} less than {reference} (95 % {interval}). A "
+    "single difference is expected between {low} and {high} in 95 of 100 cases."
+)
+THE_COLUMN = {
+    "displayed_deg": say_as("compared", "the display"),
+    "flexion_deg": say_as("compared", "the knee"),
+    "frame_deg": say_as("compared", "the machine's bars"),
+    "flat_flexion_deg": say_as("compared", "the knee, flat in the photo"),
+}
 
 
 def _the(column: str) -> str:
-    return f"the {COLUMN_WORDS[column]}" if column in COLUMN_WORDS else column
+    return THE_COLUMN.get(column, column)
 
 
 def figures(study: Study, about: About) -> tuple[Figure, ...]:
@@ -207,66 +232,85 @@ def figures(study: Study, about: About) -> tuple[Figure, ...]:
 
 def _figures(study: Study, about: About) -> Iterator[Figure]:
     limits, unit = study.limits, about.unit
-    yield _figure("Agreement", "bias", number(limits.bias, unit, sign=True))
-    yield _figure("Agreement", "lower limit of agreement", number(limits.lower, unit, sign=True))
-    yield _figure("Agreement", "upper limit of agreement", number(limits.upper, unit, sign=True))
-    yield _figure("Agreement", "SD of a difference", number(limits.sd, unit))
+    section = say("Agreement")
+    yield _figure(section, say("bias"), number(limits.bias, unit, sign=True))
+    yield _figure(section, say("lower limit of agreement"), number(limits.lower, unit, sign=True))
+    yield _figure(section, say("upper limit of agreement"), number(limits.upper, unit, sign=True))
+    yield _figure(section, say("SD of a difference"), number(limits.sd, unit))
     if limits.parts is not None:
-        for name in ("person", "rater", "repeat"):
-            said = "of repeats" if name == "repeat" else f"between {name}s"
-            yield _figure("Agreement", f"SD {said}", number(getattr(limits.parts, name), unit))
+        for part, told in SD_OF.items():
+            yield _figure(section, told, number(getattr(limits.parts, part), unit))
     for within in study.within:
-        said = f"{within.count:,} of {study.pairs.n:,}"
-        name = f"share within ±{within.tolerance:g}{unit}"
-        yield _figure("Agreement", name, percent(within.share), said)
+        said = say("{count:,} of {n:,}", count=within.count, n=study.pairs.n)
+        name = say("share within ±{tolerance:g}{unit}", tolerance=within.tolerance, unit=unit)
+        yield _figure(section, name, percent(within.share), said)
     yield from _quantiles(study, unit)
     if not about.of_display:
-        yield _figure("Error of measurement", "SEM", number(limits.sem, unit))
-        yield _figure(
-            "Error of measurement", "smallest detectable difference", number(limits.sdd, unit)
-        )
+        section = say("Error of measurement")
+        yield _figure(section, say("SEM"), number(limits.sem, unit))
+        yield _figure(section, say("smallest detectable difference"), number(limits.sdd, unit))
+    yield from _repeatability(study, about)
+    yield from _line(say("Proportional bias"), study.trend, unit)
+    yield from _line(say("Deming's line"), study.deming, unit)
+    if study.both is not None:
+        yield from _line(say("Line with errors in both"), study.both, unit)
+    yield from _coefficients(study)
+
+
+SD_OF = {
+    "person": say("SD between persons"),
+    "rater": say("SD between raters"),
+    "repeat": say("SD of repeats"),
+}
+
+
+def _repeatability(study: Study, about: About) -> Iterator[Figure]:
     for what, repeat in study.repeats.items():
         name = {"reference": about.reference_name, "compared": about.compared_name}.get(
-            what, "the difference"
+            what, say("the difference")
         )
-        said = f"{repeat.freedom:,} degrees of freedom"
         yield _figure(
-            "Within persons", f"repeatability coefficient of {name}",
-            number(repeat.coefficient, unit), said,
+            say("Within persons"), say("repeatability coefficient of {name}", name=name),
+            number(repeat.coefficient, about.unit),
+            say("{freedom:,} degrees of freedom", freedom=repeat.freedom),
         )  # fmt: skip
-    yield from _line("Proportional bias", study.trend, unit)
-    yield from _line("Deming's line", study.deming, unit)
-    if study.both is not None:
-        yield from _line("Line with errors in both", study.both, unit)
-    yield from _coefficients(study)
 
 
 def _quantiles(study: Study, unit: str) -> Iterator[Figure]:
     """The limits that hold for any tails, and which limits to read."""
-    section, found = "Limits by quantiles", study.quantiles
+    section, found = say("Limits by quantiles"), study.quantiles
     if isinstance(found, NotComputed):
-        yield Figure(section, "not computed", "", "", found.reason)
+        yield Figure(section, say("not computed"), "", "", found.reason)
         return
-    yield _figure(section, "2.5 % of differences below", number(found.lower, unit, sign=True))
-    said = f"worth {found.effective_n:,.0f} independent differences"
-    yield _figure(section, "2.5 % of differences above", number(found.upper, unit, sign=True), said)
+    below, above = say("2.5 % of differences below"), say("2.5 % of differences above")
+    yield _figure(section, below, number(found.lower, unit, sign=True))
+    said = say("worth {n:,.0f} independent differences", n=found.effective_n)
+    yield _figure(section, above, number(found.upper, unit, sign=True), said)
 
 
 def tails_said(study: Study) -> str:
     """Which limits to read, by the test of the tails."""
     tails = study.tails
     if isinstance(tails, NotComputed):
-        return "whether the tails are normal could not be tested"
-    of = " of the persons' means" if tails.of == "persons" else ""
-    tested = f"excess kurtosis{of} {_plain(tails.excess, 1, sign=True)}, p {_p(tails.p_value)}"
+        return say("whether the tails are normal could not be tested")
+    excess, p = figure(_plain(tails.excess, 1, sign=True)), figure(_p(tails.p_value))
+    tested = say("excess kurtosis {excess}, p {p}", excess=excess, p=p)
+    if tails.of == "persons":
+        tested = say("excess kurtosis of the persons' means {excess}, p {p}", excess=excess, p=p)
     if tails.heavy and isinstance(study.quantiles, NotComputed):
-        return (
-            f"tails are heavier than normal ({tested}), and the differences are too few for limits "
-            "by quantiles: read neither limits as holding 95 %"
+        return say(
+            "tails are heavier than normal ({tested}), and the differences are too few for limits "
+            "by quantiles: read neither limits as holding 95 %",
+            tested=tested,
         )
     if tails.heavy:
-        return f"tails are heavier than normal ({tested}): read the limits by quantiles"
-    return f"no heavier tails than normal are proven ({tested}): read the limits of agreement"
+        return say(
+            "tails are heavier than normal ({tested}): read the limits by quantiles", tested=tested
+        )
+    return say(
+        "no heavier tails than normal are proven ({tested}): read the limits of agreement",
+        tested=tested,
+    )
 
 
 def _p(value: float) -> str:
@@ -279,46 +323,53 @@ def _figure(section: str, name: str, said: tuple[str, str], note: str = "") -> F
 
 def _line(section: str, line: FittedLine | NotComputed, unit: str) -> Iterator[Figure]:
     if isinstance(line, NotComputed):
-        yield Figure(section, "not computed", "", "", line.reason)
+        yield Figure(section, say("not computed"), "", "", line.reason)
         return
     note = ""
     if line.variance_ratio is not None:
-        note = f"ratio of error variances {line.variance_ratio:g}"
+        note = say("ratio of error variances {ratio:g}", ratio=line.variance_ratio)
     if line.chi2_per_dof is not None:
-        note = f"chi-square over degrees of freedom {line.chi2_per_dof:.2f}"
+        note = say("chi-square over degrees of freedom {chi2:.2f}", chi2=line.chi2_per_dof)
     signed = line.kind == "trend"
-    yield _figure(section, "gain", number(line.gain, sign=signed), note)
-    yield _figure(section, "offset", number(line.offset, unit, sign=True))
+    yield _figure(section, say("gain"), number(line.gain, sign=signed), note)
+    yield _figure(section, say_as("alone", "offset"), number(line.offset, unit, sign=True))
 
 
 FORM_WORDS: Mapping[str, str] = {
-    "1,1": "one-way",
-    "2,1": "absolute agreement",
-    "3,1": "consistency",
-    "1,k": "one-way, mean of both",
-    "2,k": "absolute agreement, mean of both",
-    "3,k": "consistency, mean of both",
+    "1,1": say("one-way"),
+    "2,1": say("absolute agreement"),
+    "3,1": say("consistency"),
+    "1,k": say("one-way, mean of both"),
+    "2,k": say("absolute agreement, mean of both"),
+    "3,k": say("consistency, mean of both"),
 }
 
 
 def _coefficients(study: Study) -> Iterator[Figure]:
-    section = "Coefficients"
+    section, lin = say("Coefficients"), say("concordance (Lin)")
     if isinstance(study.concordance, NotComputed):
-        yield Figure(section, "concordance (Lin)", "", "", study.concordance.reason)
+        yield Figure(section, lin, "", "", study.concordance.reason)
     else:
         found = study.concordance
-        said = f"correlation {found.precision:.3f} × accuracy {found.accuracy:.3f}"
-        yield _figure(section, "concordance (Lin)", _share_of_one(found.coefficient), said)
+        said = say(
+            "correlation {precision:.3f} × accuracy {accuracy:.3f}",
+            precision=found.precision, accuracy=found.accuracy,
+        )  # fmt: skip
+        yield _figure(section, lin, _share_of_one(found.coefficient), said)
     if isinstance(study.icc, NotComputed):
-        yield Figure(section, "intraclass correlations", "", "", study.icc.reason)
+        yield Figure(section, say("intraclass correlations"), "", "", study.icc.reason)
         return
     for form, estimate in study.icc.forms.items():
         yield _figure(section, f"ICC({form})", _share_of_one(estimate), FORM_WORDS[form])
 
 
 def _share_of_one(estimate: Estimate) -> tuple[str, str]:
-    low, high = (_plain(end, 3) for end in estimate.interval)
-    return _plain(estimate.value, 3), f"{low} to {high}"
+    low, high = (figure(_plain(end, 3)) for end in estimate.interval)
+    return figure(_plain(estimate.value, 3)), say("{low} to {high}", low=low, high=high)
+
+
+FEW_PAIRS = say("Only {units} pairs: whether the differences are normal cannot be judged.")
+FEW_PERSONS = say("Only {units} persons: whether the differences are normal cannot be judged.")
 
 
 def cautions(study: Study, about: About) -> tuple[str, ...]:
@@ -329,18 +380,17 @@ def cautions(study: Study, about: About) -> tuple[str, ...]:
 def _cautions(study: Study, about: About) -> Iterator[str]:
     n, units = study.pairs.n, study.pairs.units
     if units < FEW:
-        what = "pairs" if units == n else "persons"
-        yield f"Only {units} {what}: whether the differences are normal cannot be judged."
+        yield (FEW_PAIRS if units == n else FEW_PERSONS).format(units=units)
     if not isinstance(study.tails, NotComputed) and study.tails.heavy:
-        said = tails_said(study)
-        yield f"{said[0].upper()}{said[1:]}."
+        yield capital(tails_said(study))
     if study.pairs.rater is not None and (raters := int(study.pairs.rater.max()) + 1) < 5:
-        yield (
-            f"Only {raters} raters: how much raters differ is hardly known from so few, and the "
-            "wide intervals say so."
+        yield say(
+            "Only {raters} raters: how much raters differ is hardly known from so few, and the "
+            "wide intervals say so.",
+            raters=raters,
         )
     if about.person is None:
-        yield (
+        yield say(
             "Each pair is taken as another person. Where persons were measured several times, "
             "name the column of their codes (--person): without it the intervals are too narrow."
         )
@@ -349,28 +399,31 @@ def _cautions(study: Study, about: About) -> Iterator[str]:
         and not study.trend.gain.low <= 0 <= study.trend.gain.high
     ):
         change = _plain(10 * study.trend.gain.value, 1, sign=True)
-        yield (
-            f"The difference changes along the range ({change}{about.unit} for each "
-            f"10{about.unit}): one pair of limits does not fit all of it. See the bands."
-        )
+        yield say(
+            "The difference changes along the range ({change} for each {step}): one pair of "
+            "limits does not fit all of it. See the bands.",
+            change=figure(f"{change}{about.unit}"), step=f"10{about.unit}",
+        )  # fmt: skip
     if study.outside / n > USUAL_OUTSIDE:
-        yield (
-            f"{study.outside:,} of {n:,} differences lie beyond the limits, where 5 % are "
-            "expected: the differences are not normal, look at the plot."
-        )
+        yield say(
+            "{outside:,} of {n:,} differences lie beyond the limits, where 5 % are expected: the "
+            "differences are not normal, look at the plot.",
+            outside=study.outside, n=n,
+        )  # fmt: skip
     if isinstance(study.both, FittedLine) and (study.both.chi2_per_dof or 0) > WIDE_SCATTER:
-        yield (
+        yield say(
             "The points scatter more about the line with errors in both than their stated "
             "uncertainties explain: its gain leans on a ratio of errors that does not hold."
         )
     left = len(study.pairs.excluded)
     if left > MUCH_LEFT_OUT * (left + n):
-        yield (
-            f"{left:,} of {left + n:,} rows were left out. If what could not be measured differs "
-            "from the rest, the figures do not stand for it."
-        )
+        yield say(
+            "{left:,} of {rows:,} rows were left out. If what could not be measured differs from "
+            "the rest, the figures do not stand for it.",
+            left=left, rows=left + n,
+        )  # fmt: skip
     if len(study.subgroups) > 1:
-        yield (
+        yield say(
             "Among many subgroups some stand apart by chance: a difference found here is a "
             "question for the next study."
         )
@@ -378,65 +431,29 @@ def _cautions(study: Study, about: About) -> Iterator[str]:
 
 def subgroup_row(group: Subgroup, about: About, *, band: bool = False) -> tuple[str, ...]:
     """Label, pairs, bias, its interval, limits, shares, for one subgroup or band."""
-    unit, shares = about.unit, ", ".join(percent(w.share)[0] for w in group.within)
-    label = f"{group.label}{unit}" if band else group.label
+    unit, shares = about.unit, joined(", ", [percent(w.share)[0] for w in group.within])
+    label = joined("", (group.label, unit)) if band else group.label
     if isinstance(group.limits, NotComputed):
-        return label, f"{group.pairs.n:,}", "", "", "too few for an interval", shares
+        return label, f"{group.pairs.n:,}", "", "", say("too few for an interval"), shares
     bias, interval = number(group.limits.bias, unit, sign=True)
     low, _ = number(group.limits.lower, unit, sign=True)
     high, _ = number(group.limits.upper, unit, sign=True)
-    return label, f"{group.pairs.n:,}", bias, interval, f"{low} to {high}", shares
+    return (
+        label,
+        f"{group.pairs.n:,}",
+        bias,
+        interval,
+        say("{low} to {high}", low=low, high=high),
+        shares,
+    )
 
 
 def subgroup_tables(study: Study, about: About) -> dict[str, list[tuple[str, ...]]]:
     """For each grouping its title and rows of `subgroup_row`."""
     tables: dict[str, list[tuple[str, ...]]] = {}
     for group in study.subgroups:
-        tables.setdefault(f"By {group.column}", []).append(subgroup_row(group, about))
-    bands = [subgroup_row(group, about, band=True) for group in study.bands]
-    return {**tables, f"By {about.reference_name}, in bands": bands}
-
-
-def study_text(study: Study, about: About) -> str:
-    """The whole study as text for a terminal."""
-    difference = f"{about.compared} \u2212 {about.reference}"
-    lines = [summary(study, about), f"difference = {difference}", ""]
-    section = ""
-    for figure in figures(study, about):
-        if figure.section != section:
-            section = figure.section
-            lines.append(section)
-        interval = f"(95 % {figure.interval})" if figure.interval else ""
-        note = f"  {figure.note}" if figure.note else ""
-        lines.append(f"  {figure.name:<38}{figure.value:>8}  {interval}{note}".rstrip())
-    for title, rows in subgroup_tables(study, about).items():
-        lines += ["", f"{title}: pairs, bias, limits of agreement, share within"]
-        lines += [
-            f"  {label:<18}{n:>8}  {bias:>7} {f'({interval})' if interval else '':<20} "
-            f"{limits:<20} {shares}".rstrip()
-            for label, n, bias, interval, limits, shares in rows
-        ]
-    excluded = study.pairs.excluded
-    if excluded:
-        lines += ["", f"Left out: {len(excluded):,} rows"]
-        lines += [f"  {row.name}: {row.reason}" for row in excluded[:NAMED_ROWS]]
-        if len(excluded) > NAMED_ROWS:
-            lines.append(f"  and {len(excluded) - NAMED_ROWS:,} more: --format json names them all")
-    return "\n".join([*lines, "", *cautions(study, about)])
-
-
-def plan_text(plan: LimitsPlan) -> str:
-    """A sample size in words."""
-    if plan.repeats > 1:
-        return (
-            f"{plan.n:,} persons with {plan.repeats} pairs each: with differences of SD "
-            f"{plan.sd:g}°, {plan.between:.0%} of their variance between persons, the 95 % "
-            f"interval of each limit of agreement is then about ± {plan.half_width:.2f}° (wanted "
-            f"± {plan.wanted_half_width:g}°).\n{words.CAUTION}"
+        tables.setdefault(say("By {column}", column=group.column), []).append(
+            subgroup_row(group, about)
         )
-    surely = "on average" if plan.assurance is None else f"with a probability of {plan.assurance:g}"
-    return (
-        f"{plan.n:,} pairs, each of another person: with differences of SD {plan.sd:g}° the 95 % "
-        f"interval of each limit of agreement is then ± {plan.half_width:.2f}° or less {surely} "
-        f"(wanted ± {plan.wanted_half_width:g}°).\n{words.CAUTION}"
-    )
+    bands = [subgroup_row(group, about, band=True) for group in study.bands]
+    return {**tables, say("By {column}, in bands", column=about.reference_name): bands}

@@ -108,12 +108,20 @@ class SetUp:
             ("adjusted", self.adjusted, 0, 99),
         ]
         problems = [
-            f"{name} must be between {low:g} and {high:g}, but got {value:g}"
+            say(
+                "{name} must be between {low:g} and {high:g}, but got {value:g}",
+                name=name,
+                low=low,
+                high=high,
+                value=value,
+            )
             for name, value, low, high in rules
             if value is not None and not low <= value <= high
         ]
         problems += [
-            f"no such set-up point: {tick!r}" for tick in self.ticks if tick not in CHECKLIST
+            say("no such set-up point: {tick!r}", tick=tick)
+            for tick in self.ticks
+            if tick not in CHECKLIST
         ]
         if self.visit is not None and not re.fullmatch("[0-9a-f]{32}", self.visit):
             problems.append(say("visit must come from new_id, but got {visit!r}", visit=self.visit))

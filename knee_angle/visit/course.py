@@ -78,11 +78,11 @@ class Mark:
 
 _HANCOCK = "Hancock et al. 2018, J Exp Orthop 5:46"
 MARKS: tuple[Mark, ...] = (
-    Mark(67.0, "walking", _HANCOCK),
-    Mark(83.0, "up stairs", _HANCOCK),
-    Mark(90.0, "down stairs", _HANCOCK),
-    Mark(93.0, "rising from a chair", _HANCOCK),
-    Mark(110.0, "most of daily life", "Rowe et al. 2000, Gait Posture 12:143-155"),
+    Mark(67.0, say("walking"), _HANCOCK),
+    Mark(83.0, say("up stairs"), _HANCOCK),
+    Mark(90.0, say("down stairs"), _HANCOCK),
+    Mark(93.0, say("rising from a chair"), _HANCOCK),
+    Mark(110.0, say("most of daily life"), "Rowe et al. 2000, Gait Posture 12:143-155"),
 )
 """For comparison only: what is aimed at, the prescription says."""
 
@@ -464,7 +464,9 @@ class Due:
 def due(last_at: datetime | None, *, every_days: int, today: date, zone: tzinfo = UTC) -> Due:
     """The next check of a machine, by its last and a site's interval."""
     if every_days < 1:
-        raise InvalidInput(f"every_days must be at least 1, but got {every_days}")
+        raise InvalidInput(
+            say("every_days must be at least 1, but got {every_days}", every_days=every_days)
+        )
     if last_at is None:
         return Due(None, None)
     on = last_at.astimezone(zone).date() + timedelta(days=every_days)
