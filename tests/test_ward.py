@@ -139,7 +139,8 @@ def test_a_signed_in_browser_says_for_nobody_else_who_it_is(served, signed, ther
 
 @pytest.mark.parametrize(
     "host",
-    ["ward.example", "localhost.example", "127.0.0.1", "", "localhost@ward.example", "[::1", "a b"],
+    ["ward.example", "localhost.example", "127.0.0.1", "", "localhost@ward.example", "[::1", "a b",
+     "localhost/x", "localhost?x", "localhost#; script-src *", "localhost:1:2", "localhost:x"],
 )
 def test_another_name_is_answered_by_nobody(therapist, host):
     answer = therapist.asks("/_stcore/health", Host=host)

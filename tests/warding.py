@@ -129,7 +129,7 @@ class Browser:
             line.sendall(f"GET {path} HTTP/1.1\r\n{ask}\r\n".encode())
             return line.recv(2000).decode(errors="replace").partition("\r\n")[0]
 
-    def page_drawn(self, **headers: str) -> str:
+    def page_drawn(self, *, query: str = "", **headers: str) -> str:
         """What the server sends for the page over its web socket, until it is drawn."""
         origin = Origin(self.ward.url)
         cookie = "; ".join(f"{k}={v}" for k, v in self.cookies.items())
@@ -139,7 +139,7 @@ class Browser:
             f"wss://localhost:{self.ward.port}/_stcore/stream", ssl=UNSURE, origin=origin,
             additional_headers=sent, subprotocols=[Subprotocol("streamlit")], max_size=None,
         ) as line:  # fmt: skip
-            line.send(BackMsg(rerun_script=ClientState()).SerializeToString())
+            line.send(BackMsg(rerun_script=ClientState(query_string=query)).SerializeToString())
             while True:
                 message = ForwardMsg.FromString(bytes(line.recv(timeout=60)))
                 told += str(message)

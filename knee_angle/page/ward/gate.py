@@ -8,6 +8,7 @@ header that only the gate writes.
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -273,11 +274,14 @@ def _headers(scope: Scope) -> dict[str, str]:
             for name, value in scope["headers"]}  # fmt: skip
 
 
+NAME_AND_PORT = re.compile(r"([\w.-]+|\[[0-9A-Fa-f:.]+\])(:\d{1,5})?", re.ASCII)
+
+
 def _host(host: str) -> str:
-    try:
-        return urlsplit(f"//{host}").hostname or ""
-    except ValueError:
+    """The name alone; empty where it is anything but a name, perhaps with a port."""
+    if NAME_AND_PORT.fullmatch(host) is None:  # it goes into the content policy as it stands
         return ""
+    return urlsplit(f"//{host}").hostname or ""
 
 
 def _secure(name: bytes, value: bytes) -> bytes:
