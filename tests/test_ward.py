@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
+import asyncio
 import contextlib
+import importlib
 import re
 import subprocess
 import sys
@@ -11,8 +14,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import uvicorn
 from conftest import SAMPLES
 from serving import free_port
+from uvicorn.server import ServerState
 from warding import COOKIE, RIGHT, Browser, Served, ward, with_accounts
 
 from knee_angle.errors import InvalidInput
@@ -139,8 +144,20 @@ def test_a_signed_in_browser_says_for_nobody_else_who_it_is(served, signed, ther
 
 @pytest.mark.parametrize(
     "host",
-    ["ward.example", "localhost.example", "127.0.0.1", "", "localhost@ward.example", "[::1", "a b",
-     "localhost/x", "localhost?x", "localhost#; script-src *", "localhost:1:2", "localhost:x"],
+    [
+        "ward.example",
+        "localhost.example",
+        "127.0.0.1",
+        "",
+        "localhost@ward.example",
+        "[::1",
+        "a b",
+        "localhost/x",
+        "localhost?x",
+        "localhost#; script-src *",
+        "localhost:1:2",
+        "localhost:x",
+    ],
 )
 def test_another_name_is_answered_by_nobody(therapist, host):
     answer = therapist.asks("/_stcore/health", Host=host)
@@ -380,6 +397,65 @@ def test_sockets_that_say_nothing_hold_no_place(stranger):
             line.close()
     time.sleep(0.5)
     assert stranger.asks("/").status == 200
+
+
+class Line(asyncio.Transport):
+    """A connection from one address."""
+
+    def __init__(self, address: str) -> None:
+        super().__init__({"peername": (address, 40_000), "sockname": ("127.0.0.1", 8501)})
+        self.ended = False
+
+    def is_closing(self) -> bool:
+        return self.ended
+
+    def abort(self) -> None:
+        self.ended = True
+
+    def close(self) -> None:
+        """Over TLS this waits for the other end's goodbye, which never comes."""
+
+
+@pytest.mark.parametrize(
+    ("addresses", "count", "ended"),
+    [
+        pytest.param(250, slow.ROOM + 200,
+                     [True] * 3 + [False] + [True] * 197 + [False] * (slow.ROOM - 1),
+                     id="many addresses: the longest waiting goes, a whole request stays"),
+        pytest.param(1, slow.AT_A_TIME + 6, [False] * slow.AT_A_TIME + [True] * 6,
+                     id="one address: what is too many goes at once"),
+    ],
+)  # fmt: skip
+def test_who_dawdles_makes_room_for_who_does_not(addresses, count, ended):
+    async def flooded() -> list[bool]:
+        config = uvicorn.Config(lambda: None, limit_concurrency=512, log_level="critical")
+        config.load()
+        state, lines = ServerState(), []
+        for number in range(count):
+            line = Line(f"192.0.2.{number % addresses}")
+            lines.append(line)
+            protocol = slow.TimedProtocol(config, state, {}, asyncio.get_running_loop())
+            protocol.connection_made(line)
+            if number == 3:  # its request is whole: it is served, and not in anybody's way
+                protocol._stop()
+        found = [line.ended for line in lines]
+        for one in list(state.connections):
+            one.connection_lost(None)
+        return found
+
+    assert asyncio.run(flooded()) == ended
+
+
+@pytest.mark.parametrize("attack", ["malformed", "others", "roles"])
+def test_nothing_gets_through_of_what_the_bench_tries(served, signed, monkeypatch, attack):
+    """The small version of `bench/attacks.py`, on the page that is running here."""
+    monkeypatch.setenv("KNEE_ANGLE_STORE", served.store)
+    monkeypatch.syspath_prepend(str(Path(__file__).with_name("bench")))
+    attacks = importlib.import_module("attacks")
+    cookies = {role: dict(found) for role, found in signed.items()}
+    row = attacks.ATTACKS[attack](attacks.Field(served, argparse.Namespace(), cookies))
+    assert row.through == []
+    assert row.tried >= 19
 
 
 # Before it starts

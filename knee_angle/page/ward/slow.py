@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-__all__ = ["AT_A_TIME", "BODY_S", "HEAD_S", "TimedProtocol"]
+__all__ = ["AT_A_TIME", "BODY_S", "HEAD_S", "ROOM", "TimedProtocol"]
 
 HEAD_S = 15.0
 """Seconds for a request's head, from connecting or from the end of the request before."""
@@ -24,11 +24,17 @@ AT_A_TIME = 64
 behind one proxy are one address: there it is not counted."""
 
 
+ROOM = 384
+"""Connections of all addresses beyond which a new one ends the one that has waited longest in
+the middle of a request: who dawdles makes room for who does not."""
+
+
 class TimedProtocol(H11Protocol):
     """HTTP/1.1 with an end to every wait for the browser."""
 
     counted = True
     _open: ClassVar[Counter[str]] = Counter()
+    _waiting: ClassVar[dict[TimedProtocol, None]] = {}
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin the clock; turn away an address that has too many."""
@@ -37,8 +43,11 @@ class TimedProtocol(H11Protocol):
         self._from = self.client[0] if self.client else ""
         self._open[self._from] += 1
         if self.counted and self._open[self._from] > AT_A_TIME:
-            transport.close()
+            # Not close(): over TLS that waits for the other end to say goodbye, too.
+            self.transport.abort()
             return
+        if len(self.connections) > ROOM and self._waiting:
+            next(iter(self._waiting))._too_slow()
         self._wait(HEAD_S)
 
     def data_received(self, data: bytes) -> None:
@@ -80,15 +89,18 @@ class TimedProtocol(H11Protocol):
     def _wait(self, seconds: float) -> None:
         self._stop()
         self._for = seconds
+        self._waiting[self] = None
         self._timer = self.loop.call_later(seconds, self._too_slow)
 
     def _stop(self) -> None:
         self._for = 0.0
+        self._waiting.pop(self, None)
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
 
     def _too_slow(self) -> None:
+        self._stop()
         self.transport.abort()
 
     def _leave(self) -> None:
