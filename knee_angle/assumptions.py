@@ -74,6 +74,7 @@ __all__ = [
     "PANORAMA_FROM",
     "PHONE_F35_MM",
     "PLACEMENT_MM",
+    "POSE_ALIKE",
     "POSE_LEAST_FLEXION_DEG",
     "POSE_LEAST_LENGTH",
     "POSE_LEAST_VISIBILITY",
@@ -448,11 +449,10 @@ rendered photos only: root mean squares hip 0.22, knee 0.08, ankle 0.19 (mean se
 toe have no truth there."""
 POSE_SURE_GAP = 0.2
 POSE_SURE_U_SEGMENTS = {"hip": 0.16, "knee": 0.13, "ankle": 0.13, "heel": 0.2, "toe": 0.2}
+POSE_ALIKE = 0.8
 """Of a person seen up to the head: how far each of five more passes may lie from the first, in
-segments, and the standard uncertainty per coordinate where all do. Our own: of 18 such answers
-on renders the skin points lay off by a root mean square of 0.13 each, of 5 on labelled
-photographs by 0.22, 0.11 and 0.12, which is partly the labels' own. Errors of the three points
-go together (correlation 0.8), so the angle is off by less than these say: 6.5 degrees."""
+segments, and the standard uncertainty per coordinate where all do; how far these errors go
+together (correlation). Our own: see the model card."""
 
 # --- what dots must show ----------------------------------------------------------------
 

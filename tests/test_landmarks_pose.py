@@ -535,6 +535,35 @@ def test_one_pass_that_denies_a_straight_leg_is_enough_to_refuse_it(lies: int) -
     assert found.reason == pose_legs.STRAIGHT
 
 
+STANDING = {"hip": (200, 60), "knee": (200, 105), "ankle": (198, 150)}
+ASIDE = {"hip": (220, 60), "knee": (260, 70), "ankle": (262, 115)}
+
+
+@pytest.mark.parametrize(
+    ("far", "depth_px", "open_question"),
+    [
+        pytest.param(ASIDE, 5.0, True, id="the other leg, as near, is bent otherwise"),
+        pytest.param(ASIDE, 60.0, False, id="the other leg is clearly further away"),
+        pytest.param(STANDING, 5.0, False, id="both legs are in one place"),
+        pytest.param(
+            {name: (x + 90, y) for name, (x, y) in STANDING.items()},
+            5.0,
+            False,
+            id="both legs are bent alike",
+        ),
+        pytest.param(
+            ASIDE | {"ankle": (262, 900)}, 5.0, False, id="the other leg is not in the picture"
+        ),
+    ],
+)
+def test_which_leg_of_a_person_is_meant_is_open_only_where_it_makes_a_difference(
+    far: dict[str, tuple[float, float]], depth_px: float, open_question: bool
+) -> None:
+    pose_seen = pose_of(STANDING, far, head=True)
+    pose_seen[23, 2], pose_seen[24, 2] = 0.0, depth_px
+    assert pose_legs.other_leg_meant(pose_seen, size=(WIDTH, HEIGHT)) is open_question
+
+
 def test_a_whole_persons_leg_bent_against_the_side_said_has_no_side() -> None:
     bent = STRAIGHT_LEG | {"knee": (185, 105)}
     other_way = STRAIGHT_LEG | {"knee": (255, 105)}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,8 +15,12 @@ import pytest
 from drawn_visits import Body, Shot, visit
 from stores import made_measurement
 
+from knee_angle.angle import geometry
+from knee_angle.angle.uncertainty import frame_with_uncertainty
+from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.machine import answer
 from knee_angle.machine.answer import VisitAnswer, answer_visit, range_of
+from knee_angle.pipeline import judged_alone, measure
 from knee_angle.records import MACHINE_POINTS, NotMeasured, Unreadable
 from knee_angle.settings import Settings
 from knee_angle.visit.photos import refused, without_guessed_bars
@@ -199,6 +204,36 @@ def test_guessed_bars_prove_nothing(sources, kept):
     leg = without_guessed_bars(seen_by(PHOTOS[0], **sources))
     assert [name in leg.points for name in MACHINE_POINTS] == [kept] * len(MACHINE_POINTS)
     assert {"hip", "knee", "ankle"} <= set(leg.points)
+
+
+def with_bars_turned(one, by_deg):
+    """A measured photo whose bars the network read so much more bent."""
+    at = {n: np.array([p.x_px, p.y_px]) for n, p in one.leg.points.items()}
+    points = dict(one.leg.points)
+    for name, way in (("thigh_bar", 0.5), ("shank_bar", -0.5)):
+        turned = geometry.turned(at[name] - at["hinge"], by_deg=way * by_deg) + at["hinge"]
+        points[name] = replace(points[name], x_px=float(turned[0]), y_px=float(turned[1]))
+    leg = replace(one.leg, points=points)
+    frame = frame_with_uncertainty(leg, trials=1000, rng=np.random.default_rng(1))
+    return replace(one, leg=leg, machine=replace(one.machine, frame=frame))
+
+
+def test_wherever_the_network_sees_the_bars_of_a_bare_photo_nothing_is_proven_by_them():
+    """The whole way, from pixels to the answer of photo and visit: 25° either way."""
+    photo = Path(__file__).parents[1] / "sample_images" / "bed_11.jpg"
+    seen = measure(photo, detectors=(NetworkDetector(threads=1),), displayed_deg=60.0, judge=False)
+    assert seen.machine.frame.source == "network"
+    read, said = [], []
+    for turn in (-25.0, 0.0, 25.0):
+        one = with_bars_turned(seen, turn)
+        result, answer = judged_alone(one)
+        read.append(one.machine.frame.deg)
+        found = result.finding
+        assert (found.kind, found.calibration, found.fit) == ("not_separable", None, None)
+        assert answer.machine is None
+        said.append(result.comparison)
+    assert np.ptp(read) > 40.0
+    assert said == [said[0]] * 3
 
 
 def test_bars_of_a_picture_that_may_be_stretched_do_not_count():

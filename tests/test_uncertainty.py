@@ -9,9 +9,9 @@ import GTC
 import numpy as np
 import pytest
 
-from knee_angle.angle import geometry
+from knee_angle.angle import geometry, inputs
 from knee_angle.angle import uncertainty as un
-from knee_angle.assumptions import MARK_DEPTH_MM
+from knee_angle.assumptions import MARK_DEPTH_MM, POSE_ALIKE
 from knee_angle.records import Landmark, LegInView, Lens, View
 
 FAR = 1.0e6
@@ -256,3 +256,31 @@ def test_linear_and_monte_carlo_agree_with_a_typed_thigh():
         taped, lines=un.BUDGET_LINES, trials=60_000, rng=np.random.default_rng(1)
     )
     assert float(np.std(drawn)) == pytest.approx(un.linear_u_deg(taped), rel=0.03)
+
+
+def test_errors_of_the_pose_model_go_together_each_as_large_as_stated():
+    stated = ((64.0, 20.0, 90.0), (50.0, -10.0, 40.0), (64.0, 0.0, 64.0))
+    one = leg(40.0)
+    points = {
+        name: replace(point, cov_px2=cov, source="pose")
+        for (name, point), cov in zip(one.points.items(), stated, strict=True)
+    }
+    drawn = inputs.draw(
+        replace(one, points=points),
+        lines=("landmark_finding",),
+        trials=200_000,
+        rng=np.random.default_rng(2),
+    ).points_px
+    for k, (xx, xy, yy) in enumerate(stated):
+        assert np.cov(drawn[:, k].T) == pytest.approx(np.array([[xx, xy], [xy, yy]]), abs=1.0)
+    alike = np.corrcoef(drawn[:, :, 0].T)[np.triu_indices(3, 1)]
+    assert np.all((alike > 0.7) & (alike < 0.82))
+
+
+def test_errors_that_go_together_bend_the_leg_less():
+    apart = leg(40.0, u_px=8.0)
+    posed = {name: replace(point, source="pose") for name, point in apart.points.items()}
+    u_apart, u_together = (
+        simulated_u(one, "landmark_finding") for one in (apart, replace(apart, points=posed))
+    )
+    assert u_together == pytest.approx(u_apart * (1.0 - POSE_ALIKE) ** 0.5, rel=0.02)

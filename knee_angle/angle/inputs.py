@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 
 from knee_angle import assumptions
 from knee_angle.angle import bars, geometry
-from knee_angle.assumptions import BARS_TOGETHER_LOG, MARK_DEPTH_MM, U_POINTS_DEG, U_TAPE_MM
+from knee_angle.assumptions import (
+    BARS_TOGETHER_LOG,
+    MARK_DEPTH_MM,
+    POSE_ALIKE,
+    U_POINTS_DEG,
+    U_TAPE_MM,
+)
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
 
 __all__ = [
@@ -155,7 +161,20 @@ def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
         return best
     roots = np.array([root_of(p.cov_px2) for p in marks])
     own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
-    return np.asarray(best + geometry.dot(roots, own[:, :, None]))
+    off = geometry.dot(roots, own[:, :, None])
+    together = [k for k, mark in enumerate(marks) if mark.source == "pose"]
+    if together:
+        # Unit errors that go together, each made as large as its point's own.
+        alike = (1.0 - POSE_ALIKE) * np.eye(len(together)) + POSE_ALIKE
+        unit = np.einsum("ij,njc->nic", np.linalg.cholesky(alike), own[:, together])
+        off[:, together] = np.einsum("kij,nkj->nki", _upright(roots[together]), unit)
+    return np.asarray(best + off)
+
+
+def _upright(roots: Floats) -> Floats:
+    """The symmetric roots of the same covariances, whose inputs lie along the picture's axes."""
+    turns, sizes, _ = np.linalg.svd(roots)
+    return np.asarray(turns * sizes[:, None, :] @ np.swapaxes(turns, 1, 2))
 
 
 def _drawn_corners(leg: LegInView, z: Floats | None) -> Floats:

@@ -54,6 +54,7 @@ from knee_angle.landmarks.pose.legs import (
     gap,
     leg_of,
     nearer_leg,
+    other_leg_meant,
     two_people,
     whole_body,
 )
@@ -287,12 +288,15 @@ class PoseDetector:
     ) -> _Found | NotMeasured | None:
         """The leg of the one person seen up to the head, where all passes show it."""
         size = (copy.shape[1], copy.shape[0])
-        legs = [nearer_leg(pose) for pose in poses if whole_body(pose, size=size)]
+        people = [pose for pose in poses if whole_body(pose, size=size)]
+        legs = [nearer_leg(pose) for pose in people]
         legs = [x for x in legs if fault_of(x, size=size, quads=quads, any_bend=True) is None]
         if two_people(legs):
             return NotMeasured(TWO_PEOPLE, ONE_LEG)
         if not legs:
             return None
+        if any(other_leg_meant(pose, size=size) for pose in people):
+            return NotMeasured(TWO_PEOPLE, ONE_LEG)
         leg = max(legs, key=lambda one: one.segment)
         looks = [leg]
         for picture, back, mirrored in _passes(copy):

@@ -33,6 +33,7 @@ __all__ = [
     "gap",
     "leg_of",
     "nearer_leg",
+    "other_leg_meant",
     "two_people",
     "whole_body",
 ]
@@ -63,6 +64,10 @@ LEFT_INDEX: Mapping[PointName, PoseIndex] = {
 UPPER_BODY: tuple[PoseIndex, ...] = (0, 11, 12)
 """Nose and shoulders in the same numbering."""
 X, Y, Z, VISIBILITY = 0, 1, 2, 3
+
+OTHER_LEG_DEPTH, OTHER_LEG_BEND_DEG = 0.5, 15.0
+"""A person's legs are about equally near where their hips' depths differ by less, in segments;
+which one is meant matters where they lie apart and their flexions differ by more (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +100,22 @@ def nearer_leg(pose: Floats) -> Leg:
     """The leg on the camera's side of the body, by the depth of the two hips."""
     left_hip, right_hip = pose[LEFT_INDEX["hip"], Z], pose[LEFT_INDEX["hip"] + 1, Z]
     return leg_of(pose, "left" if left_hip < right_hip else "right")
+
+
+def other_leg_meant(pose: Floats, *, size: tuple[int, int]) -> bool:
+    """Whether a person's other leg is as near, elsewhere, and bent otherwise: it may be meant."""
+    near, far = nearer_leg(pose), leg_of(pose, "left")
+    if far.side == near.side:
+        far = leg_of(pose, "right")
+    left = LEFT_INDEX["hip"]
+    apart = abs(float(pose[left, Z] - pose[left + 1, Z])) / near.segment
+    bends = abs(abs(near.flexion_deg) - abs(far.flexion_deg))
+    return (
+        apart < OTHER_LEG_DEPTH
+        and bends > OTHER_LEG_BEND_DEG
+        and gap(near, far) > POSE_OTHER_LEG_GAP
+        and fault_of(far, size=size, quads=(), any_bend=True) is None
+    )
 
 
 def whole_body(pose: Floats, *, size: tuple[int, int]) -> bool:
