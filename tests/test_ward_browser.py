@@ -174,6 +174,8 @@ def test_a_role_sees_its_pages_and_is_told_of_the_others(served, chromium, role)
             assert no.count() == 0
         else:
             expect(no).to_be_visible(timeout=60_000)
+        # Whoever landed where they may nothing finds the way out.
+        expect(page.get_by_role("link", name="Account and phones")).to_be_visible(timeout=60_000)
     page.context.close()
 
 

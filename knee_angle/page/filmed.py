@@ -59,14 +59,11 @@ def film_area(visit: Visit, given: Whose, known: Known) -> None:
     """Choose a film of one cycle, measure it, look at the answer, keep it."""
     opened = visit.own("film-open")
     if not st.session_state.get(opened):
-        if not st.button(
-            tell("A film of one cycle"),
-            icon=":material/videocam:",
-            width="stretch",
-            key=f"{opened}-tap",
-        ):
-            return
-        st.session_state[opened] = True
+        st.button(
+            tell("A film of one cycle"), icon=":material/videocam:", width="stretch",
+            key=f"{opened}-tap", on_click=st.session_state.__setitem__, args=(opened, True),
+        )  # fmt: skip
+        return
     with st.expander(tell("A film of one cycle"), icon=":material/videocam:", expanded=True):
         st.caption(
             tell(

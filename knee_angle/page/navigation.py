@@ -38,10 +38,19 @@ def show() -> None:
             st.page_link(page, label=page.title)
     try:
         begin()
-        ask(ACTS[chosen.url_path])
-        chosen.run()
+        _drawn(chosen)
+        # Beneath a refusal too: whoever landed there finds the way out.
         account_line()
         language_choice()
+    except NotAllowed as no:  # the session has ended
+        st.error(tell(str(no)))
+
+
+def _drawn(page: StreamlitPage) -> None:
+    """The page, where the role may see it; else who may."""
+    try:
+        ask(ACTS[page.url_path])
+        page.run()
     except NotAllowed as no:
         st.error(tell(str(no)))
 
