@@ -347,12 +347,22 @@ def test_a_witness_of_another_leg_is_heard_only_if_the_mirror_image_repeats_it(
     assert (seen is not None) == heard
 
 
+def test_a_witness_of_a_straight_leg_elsewhere_is_heard() -> None:
+    """Of a whole person the model knows straight legs too: it denied none before."""
+    standing = {"hip": (270, 40), "knee": (270, 100), "ankle": (268, 160), "heel": (268, 165)}
+    seen, fake = near(seen_in(pose_of(standing, FAR_LEG, head=True)))
+    assert seen is not None
+    assert len(fake.looks) == 2
+    assert seen.points["ankle"].y_px == pytest.approx(160, abs=0.5)
+
+
 @pytest.mark.parametrize(
     "answer",
     [
         pytest.param(lambda *_: [], id="nobody"),
         pytest.param(
-            seen_in(pose_of(FAR_LEG, LEFT_LEG, head=True)), id="no believable leg of that side"
+            seen_in(pose_of({**FAR_LEG, "ankle": (80, 900)}, LEFT_LEG, head=True)),
+            id="no believable leg of that side",
         ),
         pytest.param(
             seen_in(with_head(visibility=0.3)), id="a leg whose person has no head in view"

@@ -238,7 +238,8 @@ class PoseDetector:
                 leg
                 for leg in self._legs(copy, mirrored=mirrored)
                 if side in {None, leg.side}
-                and fault_of(leg, size=(copy.shape[1], copy.shape[0]), quads=()) is None
+                and fault_of(leg, size=(copy.shape[1], copy.shape[0]), quads=(), any_bend=True)
+                is None
             ]
             if not legs:
                 return []
