@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+
+# As the command itself does, before numpy loads: in small matrices a second thread only costs.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
