@@ -316,6 +316,20 @@ def test_the_methods_claim_no_more_blindness_than_there_was(covered, said):
     assert "display" not in rating_methods(found, replace(about, blind=False))
 
 
+def test_a_coefficient_is_never_rounded_up_to_a_perfect_one():
+    rng = np.random.default_rng(7)
+    ratings = (
+        rng.normal(70, 12, (5, 1, 1)) + rng.normal(0, 2, (1, 3, 1)) + rng.normal(0, 1, (5, 3, 2))
+    )
+    found = ag.reliability(of(ratings))
+    assert found.icc_between.interval[1] - found.icc_between.interval[0] > 0.1
+    about = AboutRaters(
+        "t.csv", "flexion_deg", "photo", "rater", "drop", 30, "2026-01-01", Versions("1", "ab" * 32)
+    )
+    page = html_of(raters_paper(found, about))
+    assert f"raters {found.icc_between.value:.3f} (" in page
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -20,6 +20,7 @@ __all__ = [
     "About",
     "Figure",
     "cautions",
+    "coefficient",
     "figures",
     "number",
     "summary",
@@ -355,15 +356,16 @@ def _coefficients(study: Study) -> Iterator[Figure]:
             "correlation {precision:.3f} × accuracy {accuracy:.3f}",
             precision=found.precision, accuracy=found.accuracy,
         )  # fmt: skip
-        yield _figure(section, lin, _share_of_one(found.coefficient), said)
+        yield _figure(section, lin, coefficient(found.coefficient), said)
     if isinstance(study.icc, NotComputed):
         yield Figure(section, say("intraclass correlations"), "", "", study.icc.reason)
         return
     for form, estimate in study.icc.forms.items():
-        yield _figure(section, f"ICC({form})", _share_of_one(estimate), FORM_WORDS[form])
+        yield _figure(section, f"ICC({form})", coefficient(estimate), FORM_WORDS[form])
 
 
-def _share_of_one(estimate: Estimate) -> tuple[str, str]:
+def coefficient(estimate: Estimate) -> tuple[str, str]:
+    """A coefficient between 0 and 1 as text: always three decimals, so that 0.96 is no 1.0."""
     low, high = (figure(_plain(end, 3)) for end in estimate.interval)
     return figure(_plain(estimate.value, 3)), say("{low} to {high}", low=low, high=high)
 

@@ -31,7 +31,7 @@ from knee_angle.report.reporting import (
     answered,
     measurement_methods,
 )
-from knee_angle.report.study_words import number
+from knee_angle.report.study_words import coefficient, number
 
 __all__ = ["METHODS", "AboutRaters", "analysis_methods", "raters_paper", "rating_methods"]
 
@@ -129,7 +129,7 @@ def _answer(found: Reliability, about: AboutRaters) -> str:
     if within is not None:
         value, interval = number(within, about.unit)
         said += f"One rater differs from an own rating before by less than {value} ({interval}). "
-    value, interval = number(found.icc_between, "")
+    value, interval = coefficient(found.icc_between)
     return said + f"Intraclass correlation between raters {value} ({interval})."
 
 
@@ -154,7 +154,7 @@ def cautions(found: Reliability) -> tuple[str, ...]:
 
 def _figures(found: Reliability, about: AboutRaters) -> Table:
     unit = about.unit
-    rows: list[tuple[str, Estimate | None, str, str]] = [
+    rows: list[tuple[str, Estimate | None, str | None, str]] = [
         ("SD of repeats, one rater", found.within, unit, "repeatability"),
         ("smallest detectable difference, one rater", found.smallest_within, unit, "1.96 √2 SD"),
         ("SD of a rating by any rater", found.between, unit, "reproducibility"),
@@ -162,13 +162,14 @@ def _figures(found: Reliability, about: AboutRaters) -> Table:
         ("SD between raters", found.rater, unit, "part of the above"),
         ("SD of a rater's own view of a target", found.view, unit, "part of the above"),
         ("SD between targets", found.target, unit, "what is to be told apart"),
-        ("intraclass correlation within a rater", found.icc_within, "", "one rating"),
-        ("intraclass correlation between raters", found.icc_between, "", "ICC(A,1), one rating"),
+        ("intraclass correlation within a rater", found.icc_within, None, "one rating"),
+        ("intraclass correlation between raters", found.icc_between, None, "ICC(A,1), one rating"),
     ]
     told = tuple(
-        (name, Cell(number(one, sign)[0], strong=True), number(one, sign)[1], note)
+        (name, Cell(value, strong=True), interval, note)
         for name, one, sign, note in rows
         if one is not None
+        for value, interval in [number(one, sign) if sign is not None else coefficient(one)]
     )
     return Table(("figure", "value", "95 % interval", "note"), told, "lrll")
 
