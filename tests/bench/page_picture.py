@@ -22,8 +22,8 @@ from serving import free_port, running
 
 from knee_angle.cli import serving
 
-SCREEN = {"width": 390, "height": 940}
-"""A tall phone's screen in CSS pixels: answer and photo are in sight together."""
+SCREEN = {"width": 390, "height": 1130}
+"""CSS pixels: a phone is wide so, and so high that answer and photo stand in one picture."""
 
 
 def main() -> None:
