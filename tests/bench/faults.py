@@ -153,19 +153,20 @@ def save(told: Told, folder: Path, rng: random.Random, kills: int, url: str = ""
         store.add_person("P-017")
     given: dict[str, Any] = {"settings": SETTINGS, "person": "P-017"}
 
-    def work(acknowledge: Acknowledge) -> None:
+    def work(acknowledge: Acknowledge, most: int = 10**9) -> None:
         with open_store(place, who="writer") as store:
-            while True:
+            for _ in range(most):
                 row = store.save_measurement(measured, photo_sha256=SHA, row_id=new_id(), **given)
                 acknowledge(f"row {row.id}")
                 visit = new_id()
                 store.save_visit(answer, photos, visit_id=visit, **given)
                 acknowledge(f"visit {visit}")
 
-    acknowledged: list[str] = []
+    # How long a few take here: a loaded machine is slow.
+    acknowledged, lasts_s = killed(partial(work, most=4), None)
     for _ in range(kills):
         told.kills += 1
-        said, _ = killed(work, rng.uniform(0.0, 0.6))
+        said, _ = killed(work, rng.uniform(0.0, 1.5 * lasts_s))
         told.before_the_end += 1
         acknowledged += said
         with open_store(place, create=False) as store:
