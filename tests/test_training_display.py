@@ -10,6 +10,7 @@ import onnxruntime
 import pytest
 from drawn_displays import FONTS, drawn, world
 
+from knee_angle.photo.display.fit import normal
 from knee_angle.photo.display.line import CHARACTERS, NOTHING, TURNED
 from knee_angle.photo.display.rectify import box_of, normalised, straightened
 
@@ -21,8 +22,9 @@ import torch
 from knee_angle.training import display_export, display_train
 from knee_angle.training.display_glyphs import dot_line, font_line, segment_line
 from knee_angle.training.display_judge import judged_scene
-from knee_angle.training.display_samples import finder_block, reader_block
+from knee_angle.training.display_samples import finder_block, fitter_block, reader_block
 
+NETWORKS = ("finder", "fitter", "reader")
 FACES = tuple(FONTS.glob("Vera*.ttf"))
 
 
@@ -73,8 +75,10 @@ def test_a_picture_turned_by_quarters_keeps_its_numbers():
 def test_blocks_hold_what_the_losses_take_and_a_step_lowers_them():
     cv2.setNumThreads(1)
     rng = np.random.default_rng(3)
-    blocks = {"finder": finder_block(rng, world(), 2), "reader": reader_block(rng, world(), 12)}
-    losses = {"finder": display_train.finder_loss, "reader": display_train.reader_loss}
+    blocks = {
+        "finder": finder_block(rng, world(), 2), "fitter": fitter_block(rng, world(), 12),
+        "reader": reader_block(rng, world(), 12),
+    }  # fmt: skip
     for what, block in blocks.items():
         torch.manual_seed(1)
         network = display_train.network_of(what)
@@ -82,7 +86,7 @@ def test_blocks_hold_what_the_losses_take_and_a_step_lowers_them():
         optimiser = torch.optim.AdamW(network.parameters(), lr=2e-3)
         told = []
         for _ in range(12):
-            loss = losses[what](network, tensors)
+            loss = display_train.LOSSES[what](network, tensors)
             optimiser.zero_grad()
             loss.backward()
             optimiser.step()
@@ -93,17 +97,23 @@ def test_blocks_hold_what_the_losses_take_and_a_step_lowers_them():
 @pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::UserWarning")
 def test_exported_weights_answer_as_the_networks_do(tmp_path):
     torch.manual_seed(2)
-    made = {what: display_train.network_of(what).eval() for what in ("finder", "reader")}
+    made = {what: display_train.network_of(what).eval() for what in NETWORKS}
     for what, network in made.items():
         torch.save(network.state_dict(), tmp_path / f"{what}.pt")
     card = display_export.export(tmp_path, tmp_path / "weights")
-    assert set(json.loads(card.read_text())["sha256"]) == {"finder", "reader"}
+    assert set(json.loads(card.read_text())["sha256"]) == set(NETWORKS)
     line = reader_block(np.random.default_rng(1), world(), 1)["crops"]
     shown = normalised(line[0], 80)[None]
     session = onnxruntime.InferenceSession(str(tmp_path / "weights" / "reader.onnx"))
     (read,) = session.run(None, {"lines": shown})
     with torch.no_grad():
         assert read == pytest.approx(made["reader"](torch.from_numpy(shown)).numpy(), abs=1e-4)
+    seen = fitter_block(np.random.default_rng(1), world(), 2)["pictures"]
+    session = onnxruntime.InferenceSession(str(tmp_path / "weights" / "fitter.onnx"))
+    (boxes,) = session.run(None, {"pictures": normal(seen)})
+    with torch.no_grad():
+        expected = made["fitter"](torch.from_numpy(normal(seen))).numpy()
+    assert boxes == pytest.approx(expected, abs=1e-4)
     picture = np.random.default_rng(2).uniform(0, 255, (1, 3, 64, 96)).astype(np.float32)
     session = onnxruntime.InferenceSession(str(tmp_path / "weights" / "finder.onnx"))
     (seen,) = session.run(None, {"pictures": picture})

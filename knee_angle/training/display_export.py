@@ -1,6 +1,7 @@
 """Writes the networks that find and read displays as ONNX, with their card.
 
-``python -m knee_angle.training.display_export FOLDER``: of ``finder.pt`` and ``reader.pt`` there.
+``python -m knee_angle.training.display_export FOLDER``: of ``finder.pt``, ``fitter.pt`` and
+``reader.pt`` there.
 """
 
 from __future__ import annotations
@@ -18,19 +19,21 @@ from knee_angle.training.display_train import network_of
 __all__ = ["export", "main"]
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "photo" / "display" / "weights"
-SHAPES = {"finder": (1, 3, 192, 192), "reader": (1, 3, 40, 176)}
-NAMES = {"finder": ("pictures", "seen"), "reader": ("lines", "columns")}
+SHAPES = {"finder": (1, 3, 192, 192), "fitter": (1, 3, 80, 128), "reader": (1, 3, 40, 176)}
+NAMES = {
+    "finder": ("pictures", "seen"), "fitter": ("pictures", "boxes"), "reader": ("lines", "columns"),
+}  # fmt: skip
 NOT_YET = {"temperature": 1.0, "accept": 0.9999}
 """Before `tests/bench/bench_display_read.py --calibrate` has set them on drawn displays."""
 
 
 def export(kept: Path, folder: Path = WEIGHTS) -> Path:
-    """Both networks as ONNX and ``display.json`` beside them; returns the card's path.
+    """The networks as ONNX and ``display.json`` beside them; returns the card's path.
 
     Parameters
     ----------
     kept : Path
-        Folder with ``finder.pt`` and ``reader.pt``.
+        Folder with ``finder.pt``, ``fitter.pt`` and ``reader.pt``.
     folder : Path
         Where the weights go.
     """

@@ -21,7 +21,6 @@ from knee_angle.photo.display.find import find_lines
 from knee_angle.photo.display.networks import networks
 from knee_angle.photo.display.read import read_texts
 from knee_angle.photo.display.rectify import box_of
-from knee_angle.photo.display.seen import line_alone
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.training.display_scenes import Scene, World, draw_scene, load_world
 
@@ -55,10 +54,9 @@ def judged_scene(scene: Scene) -> Row:
     truth = [(n.says, box_of(n.quad)) for n in scene.numbers]
     hidden = [q.mean(0) for q in scene.unclear]
     seen = []
-    for line in find_lines(photo, nets):
-        picture, near, (left, top) = line_alone(photo, line)
-        box, texts = read_texts(picture, near.box, nets)
-        box = box.moved(scale=1.0, by=(float(left), float(top)))
+    lines = find_lines(photo, nets)
+    read = read_texts(photo.full(), [line.box for line in lines], nets)
+    for line, (box, texts) in zip(lines, read, strict=True):
         centre = np.array(box.centre)
         shows = [
             i for i, (_, real) in enumerate(truth)

@@ -1,11 +1,11 @@
-"""The two networks that read displays: one finds lines of digits, one reads a line."""
+"""The networks that read displays: one finds lines of digits, one fits a box, one reads."""
 
 from __future__ import annotations
 
 import torch
 from torch import Tensor, nn
 
-__all__ = ["STRIDE", "Finder", "Reader", "count"]
+__all__ = ["STRIDE", "Finder", "Fitter", "Reader", "count"]
 
 STRIDE = 4
 """Pixels of the picture to one cell of the finder's map."""
@@ -67,6 +67,30 @@ class Finder(nn.Module):  # type: ignore[misc, unused-ignore]
         middle = self.join_middle(middle + self.up(self.to_middle(self.coarse(middle))))
         fine = self.join_fine(fine + self.up(self.to_fine(middle)))
         return self.out(fine)
+
+
+class Fitter(nn.Module):  # type: ignore[misc, unused-ignore]
+    """Where a line's edges are, seen from about where the line is.
+
+    Takes (B, 3, 80, 128) of `fit.around`, mean 0 and spread 1; answers (B, 7), in heights of a
+    digit as guessed: x and y of the middle from the picture's, way along and way down, see
+    `fit.told_of`; and the logarithm of the odds that there is a line of digits at all.
+    """
+
+    def __init__(self, widths: tuple[int, int, int, int] = (16, 32, 64, 96)) -> None:
+        super().__init__()
+        a, b, c, d = widths
+        self.seen = nn.Sequential(
+            _conv(3, a, s=2), _conv(a, b, s=2), _Block(b), _conv(b, c, s=2), _Block(c),
+            _Block(c), _conv(c, d, s=2), _Block(d), _Block(d), _conv(d, 24, k=1),
+        )  # fmt: skip
+        self.told = nn.Sequential(
+            nn.Flatten(), nn.Linear(24 * 40, 160), nn.ReLU(inplace=True), nn.Linear(160, 7)
+        )
+
+    def forward(self, pictures: Tensor) -> Tensor:
+        """See the class."""
+        return self.told(self.seen(pictures))
 
 
 class Reader(nn.Module):  # type: ignore[misc, unused-ignore]

@@ -1,4 +1,4 @@
-"""Drawn displays as samples for the two networks, made by several processes at once."""
+"""Drawn displays as samples for the networks, made by several processes at once."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ import torch
 from numpy.typing import NDArray
 from torch.utils.data import IterableDataset, get_worker_info
 
+from knee_angle.photo.display.fit import FIT_SIZE, around, told_of
 from knee_angle.photo.display.line import CHARACTERS, NOTHING, TURNED
 from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.training.display_panels import Number
 from knee_angle.training.display_scenes import Scene, World, draw_scene
 
-__all__ = ["MOST_NUMBERS", "MOST_SIGNS", "Blocks", "finder_block", "reader_block"]
+__all__ = ["MOST_NUMBERS", "MOST_SIGNS", "Blocks", "finder_block", "fitter_block", "reader_block"]
 
 MOST_NUMBERS = 14
 MOST_SIGNS = 12
@@ -121,7 +122,7 @@ def _of_number(rng: np.random.Generator, scene: Scene, number: Number) -> _Sampl
 def _samples(rng: np.random.Generator, world: World) -> Iterator[_Sample]:
     """Samples without end."""
     while True:
-        scene = draw_scene(rng, world, size=208, panels=1, digit_px=(7.0, 52.0), clutter=1)
+        scene = draw_scene(rng, world, size=208, panels=1, digit_px=(8.5, 52.0), clutter=1)
         for number in scene.numbers:
             if len(number.says) > MOST_SIGNS:
                 continue
@@ -144,6 +145,59 @@ def reader_block(rng: np.random.Generator, world: World, count: int) -> Block:
     return {"crops": crops, "columns": columns, "says": says}
 
 
+def _guessed(rng: np.random.Generator, box: LineBox) -> LineBox:
+    """About where a line is, as the finder says it or as a first fit left it."""
+    if rng.random() < 0.3:
+        box = box.turned()
+    near = rng.random() < 0.4
+    c, u, v = (np.array(p) for p in (box.centre, box.along, box.down))
+    c = c + rng.normal(0, 0.1 if near else 0.3, 2) * box.digit_px
+    turn = rng.normal(0, np.radians(4 if near else 12))
+    if not near and rng.random() < 0.4:
+        turn = rng.uniform(-1.1, 1.1)
+    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    u = spin @ u
+    if not near or rng.random() < 0.3:  # the finder says nothing of how it leans
+        v = np.array([-u[1], u[0]]) / np.linalg.norm(u) * np.linalg.norm(v)
+    else:
+        v = spin @ v + rng.normal(0, 0.05) * np.linalg.norm(v) * u / np.linalg.norm(u)
+    v = v * np.exp(rng.normal(0, 0.08 if near else 0.35))
+    return LineBox(*((float(p[0]), float(p[1])) for p in (c, u, v)))
+
+
+def _guesses(
+    rng: np.random.Generator, world: World
+) -> Iterator[tuple[NDArray[np.uint8], NDArray[np.float64]]]:
+    """Neighbourhoods without end, each with what is to be said of it."""
+    while True:
+        scene = draw_scene(rng, world, size=232, panels=1, digit_px=(7.0, 60.0), clutter=2)
+        for number in scene.numbers:
+            if len(number.says) > MOST_SIGNS:
+                continue
+            box = box_of(number.quad)
+            for _ in range(5):
+                guess = _guessed(rng, box)
+                turned = np.dot(guess.along, box.along) < 0
+                picture, axes = around(scene.rgb, guess)
+                said = told_of(box.turned() if turned else box, axes, guess.centre)
+                yield picture, np.append(said, 1.0)
+        box = _anywhere(rng, scene.rgb.shape[0])
+        if _apart(box, scene):
+            yield around(scene.rgb, box)[0], np.zeros(7)
+
+
+def fitter_block(rng: np.random.Generator, world: World, count: int) -> Block:
+    """Neighbourhoods laid about straight, and the box in each: middle, along, down, whether one."""
+    pictures = np.zeros((count, FIT_SIZE[1], FIT_SIZE[0], 3), np.uint8)
+    boxes = np.zeros((count, 7), np.float32)
+    for i, (picture, said) in zip(range(count), _guesses(rng, world), strict=False):
+        pictures[i], boxes[i] = picture, said
+    return {"pictures": pictures, "boxes": boxes}
+
+
+MAKERS = {"finder": finder_block, "fitter": fitter_block, "reader": reader_block}
+
+
 class Blocks(IterableDataset[Any]):  # type: ignore[misc, unused-ignore]
     """Blocks of samples without end, other ones in each process."""
 
@@ -156,7 +210,7 @@ class Blocks(IterableDataset[Any]):  # type: ignore[misc, unused-ignore]
         cv2.setNumThreads(1)
         worker = get_worker_info()
         rng = np.random.default_rng([self.seed, worker.id if worker else 0])
-        make = finder_block if self.what == "finder" else reader_block
+        make = MAKERS[self.what]
         while True:
             block = make(rng, self.world, self.count)
             yield {name: torch.from_numpy(values) for name, values in block.items()}

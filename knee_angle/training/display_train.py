@@ -1,7 +1,7 @@
 """Trains the networks that find and read displays, on displays drawn meanwhile.
 
 ``python -m knee_angle.training.display_train finder --fonts F --backgrounds B --out O``, and the
-same with ``reader``; fonts and backgrounds as the model card lists them.
+same with ``fitter`` and ``reader``; fonts and backgrounds as the model card lists them.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ from torch.utils.data import DataLoader
 
 from knee_angle.photo.display.line import CHARACTERS
 from knee_angle.photo.display.rectify import LEAST_SPREAD
-from knee_angle.training.display_model import STRIDE, Finder, Reader, count
+from knee_angle.training.display_model import STRIDE, Finder, Fitter, Reader, count
 from knee_angle.training.display_samples import Blocks
 from knee_angle.training.display_scenes import load_world
 
-__all__ = ["finder_loss", "main", "network_of", "reader_loss", "train"]
+__all__ = ["finder_loss", "fitter_loss", "main", "network_of", "reader_loss", "train"]
 
 KEPT = 0.998
 """Share of the running mean of the weights that a step keeps."""
@@ -35,7 +35,9 @@ KEPT = 0.998
 
 def network_of(what: str) -> nn.Module:
     """An untrained network."""
-    return Finder() if what == "finder" else Reader(len(CHARACTERS) + 1)
+    if what == "reader":
+        return Reader(len(CHARACTERS) + 1)
+    return Finder() if what == "finder" else Fitter()
 
 
 def finder_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
@@ -84,6 +86,23 @@ def _turned(pictures: Tensor, numbers: Tensor) -> tuple[Tensor, Tensor]:
     return pictures, numbers
 
 
+def fitter_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
+    """How far the corners are from where they are, heights of a digit, and whether any are."""
+    pictures = block["pictures"].permute(0, 3, 1, 2).float()
+    spread = pictures.std((1, 2, 3), keepdim=True).clamp(min=LEAST_SPREAD)
+    pictures = (pictures - pictures.mean((1, 2, 3), keepdim=True)) / spread
+    out, boxes = network(pictures).float(), block["boxes"]
+    real = boxes[:, 6]
+    there = functional.binary_cross_entropy_with_logits(out[:, 6], real)
+    c, u, v = (out[:, i : i + 2] - boxes[:, i : i + 2] for i in (0, 2, 4))
+    apart = torch.stack([c - u - v, c + u - v, c + u + v, c - u + v], 1)
+    size = 2 * torch.linalg.vector_norm(boxes[:, 4:6], dim=-1).clamp(min=0.3)
+    far = functional.smooth_l1_loss(
+        apart / size[:, None, None], torch.zeros_like(apart), beta=0.05, reduction="none"
+    )
+    return there + 4 * (far.mean((1, 2)) * real).sum() / real.sum().clamp(min=1)
+
+
 def reader_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
     """Minus the logarithm of the probability given to what the lines say (CTC)."""
     crops = block["crops"].permute(0, 3, 1, 2).float()
@@ -103,6 +122,9 @@ def reader_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
     columns = torch.full((says.shape[0],), read.shape[0], device=read.device, dtype=torch.long)
     losses = functional.ctc_loss(read, says, columns, lengths, reduction="none", zero_infinity=True)
     return losses.mean()
+
+
+LOSSES = {"finder": finder_loss, "fitter": fitter_loss, "reader": reader_loss}
 
 
 class _Drawn:
@@ -163,7 +185,7 @@ def train(args: argparse.Namespace) -> Path:
         network.load_state_dict(torch.load(args.init, map_location=args.device, weights_only=True))
     mean = copy.deepcopy(network)
     optimiser = torch.optim.AdamW(network.parameters(), lr=args.rate, weight_decay=0.01)
-    loss_of = finder_loss if args.what == "finder" else reader_loss
+    loss_of = LOSSES[args.what]
     pool = _Pool(args.capacity, args.device)
     began, steps, told, running = time.monotonic(), 0, 0.0, 0.0
     while (spent := time.monotonic() - began) < args.seconds:
@@ -213,7 +235,7 @@ def _keep(args: argparse.Namespace, network: nn.Module) -> Path:
 def main(argv: list[str] | None = None) -> Any:
     """The command."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("finder", "reader"))
+    parser.add_argument("what", choices=("finder", "fitter", "reader"))
     parser.add_argument("--fonts", type=Path, required=True)
     parser.add_argument("--backgrounds", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)

@@ -43,5 +43,5 @@ class DisplayReader:
     def _where_it_was(self, photo: Photo, last: NumberSeen) -> DisplaySeen:
         """What is read around the place where the number stood."""
         nets = networks()
-        numbers = read_places(photo, lines_near(photo, box_of(np.array(last.quad))), nets)
+        numbers = read_places(photo, lines_near(photo, box_of(np.array(last.quad)), nets), nets)
         return chosen(numbers, accept=nets.accept, settings=self.settings)

@@ -1,17 +1,17 @@
-"""Where lines of digits may be: windows of displays, the likeliest by the finder's map first."""
+"""Where lines of digits are: the finder's likeliest places, each fitted to the line's edges."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.photo.display.fit import around, fitted, normal
 from knee_angle.photo.display.networks import Networks
 from knee_angle.photo.display.rectify import LineBox
-from knee_angle.photo.display.windows import lines_in, windows_of
 from knee_angle.photo.reading import Photo
 
 __all__ = ["FoundLine", "find_lines", "lines_near", "over"]
@@ -19,58 +19,51 @@ __all__ = ["FoundLine", "find_lines", "lines_near", "over"]
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
 
-SEARCH_PX = 1024
+SEARCH_PX = 768
 """Longest side of the picture that is searched."""
-LEAST_ODDS = -3.5
-"""Logarithm of the odds, somewhere in a window, from which its lines are read (our own: the map
-ranks, the reader decides)."""
-MOST_WINDOWS = 10
-"""So many windows are looked into, the likeliest first."""
-MOST_LINES = 14
-"""So many lines are read."""
+LEAST_ODDS = -4.0
+"""Logarithm of the odds at a place of the finder's map from which it is fitted (our own: the map
+ranks, the fitter and the reader decide)."""
+MOST_PLACES = 6
+"""So many places are fitted, the likeliest first."""
+LEAST_FIT = -2.0
+"""Logarithm of the fitter's odds from which a line is read (our own)."""
+LEAST_PX = 4.0
+"""Digits lower than this are none."""
+MORE_FITS = 2
+"""So many times what the fitter said is looked at again."""
 STRIDE, STEPS = 4, 32
+APART = 5
+"""Cells of the map within which there is one place."""
+START_PX = 16.0
+"""Height of a digit where the finder says 0."""
 
 
 @dataclass(frozen=True, slots=True)
 class FoundLine:
-    """A line, the logarithm of the odds of its window, and that window's corners.
-
-    Pixels of the photo.
-    """
+    """A line, and the logarithm of the odds that it is one; pixels of the photo."""
 
     box: LineBox
     odds: float
-    window: tuple[tuple[float, float], ...] = ()
 
 
 def find_lines(photo: Photo, networks: Networks) -> list[FoundLine]:
-    """Lines that may be digits, those of the likeliest window first.
+    """Lines that may be digits, the likeliest first.
 
     Parameters
     ----------
     photo : Photo
-        The photo; its full size is asked for only in windows.
+        The photo; its full size is asked for only around the places.
     networks : Networks
-        The finder is used.
+        Finder and fitter are used.
     """
     small = _smaller(photo.small)
-    scale = photo.width / small.shape[1]
-    odds = _odds(small, networks)
-    windows = [(_odds_in(odds, quad), quad * scale) for quad in windows_of(small)]
-    likely = sorted((w for w in windows if w[0] > LEAST_ODDS), key=lambda w: -w[0])
-    return _lines(photo, likely[:MOST_WINDOWS])
+    return _fit(photo, _places(small, networks, photo.width / small.shape[1]), networks)
 
 
-def lines_near(photo: Photo, box: LineBox) -> list[FoundLine]:
-    """Lines of windows around a place, without asking the finder."""
-    reach = 2.5 * float(np.hypot(*box.along)) + 3 * box.digit_px
-    x, y = box.centre
-    part, (left, top) = photo.window(
-        int(x - reach), int(y - reach), int(x + reach) + 1, int(y + reach) + 1
-    )
-    if min(part.shape[:2]) < 16:
-        return []
-    return _lines(photo, [(0.0, quad + (left, top)) for quad in windows_of(part)])
+def lines_near(photo: Photo, box: LineBox, networks: Networks) -> list[FoundLine]:
+    """The line at about a place, without asking the finder."""
+    return _fit(photo, [(0.0, (box,))], networks)
 
 
 def _smaller(picture: Rgb) -> Rgb:
@@ -82,49 +75,85 @@ def _smaller(picture: Rgb) -> Rgb:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _odds(small: Rgb, networks: Networks) -> Floats:
-    """The finder's map: logarithm of the odds that a line of digits has its middle there."""
+def _places(
+    small: Rgb, networks: Networks, scale: float
+) -> list[tuple[float, tuple[LineBox, ...]]]:
+    """The finder's likeliest places: their odds, and the line as it may run there.
+
+    The finder tells a line's middle well, its direction less so: the line is tried along that
+    and level.
+    """
     h, w = small.shape[:2]
     padded = cv2.copyMakeBorder(
         small, 0, -h % STEPS, 0, -w % STEPS, cv2.BORDER_CONSTANT, value=(127, 127, 127)
     )
-    return np.asarray(networks.found(np.asarray(padded, np.uint8))[0], float)
+    told = networks.found(np.asarray(padded, np.uint8))
+    odds = told[0].astype(np.float32)
+    top = (cv2.dilate(odds, np.ones((APART, APART), np.uint8)) == odds) & (odds > LEAST_ODDS)
+    rows, columns = np.nonzero(top)
+    order = np.argsort(-odds[rows, columns], kind="stable")[:MOST_PLACES]
+    places = []
+    for y, x in zip(rows[order], columns[order], strict=True):
+        digit = START_PX * 2.0 ** float(np.clip(told[1, y, x], -2, 4))
+        middle = (np.array([x, y]) + 0.5) * STRIDE + told[2:4, y, x] * digit
+        way = told[4:6, y, x] / max(float(np.hypot(*told[4:6, y, x])), 1e-6)
+        tries = tuple(_level(middle * scale, one, digit * scale) for one in (way, (1.0, 0.0)))
+        places.append((float(odds[y, x]), tries))
+    return places
 
 
-def _odds_in(odds: Floats, quad: Floats) -> float:
-    """The largest odds inside a window."""
-    cells = quad / STRIDE - 0.5
-    low = np.maximum(np.floor(cells.min(0)).astype(int), 0)
-    high = np.ceil(cells.max(0)).astype(int) + 1
-    part = odds[low[1] : high[1], low[0] : high[0]]
-    if part.size == 0:
-        return -np.inf
-    inside = np.zeros(part.shape, np.uint8)
-    cv2.fillPoly(inside, [np.round(cells - low).astype(np.int32)], 1)
-    return float(part[inside > 0].max(initial=-np.inf))
+def _level(middle: Floats, way: Sequence[float] | Floats, digit: float) -> LineBox:
+    """A box of one digit along a direction."""
+    x, y = float(way[0]), float(way[1])
+    half = digit / 2
+    centre = (float(middle[0]), float(middle[1]))
+    return LineBox(centre, (x * half, y * half), (-y * half, x * half))
 
 
-def _lines(photo: Photo, windows: Iterable[tuple[float, Floats]]) -> list[FoundLine]:
-    """The lines of windows, each once."""
+def _fit(
+    photo: Photo, places: Sequence[tuple[float, Sequence[LineBox]]], networks: Networks
+) -> list[FoundLine]:
+    """The lines at places, each once, the likeliest first."""
+    if not places:
+        return []
+    picture = photo.full()
+    tries = [box for _, boxes in places for box in boxes]
+    owner = [i for i, (_, boxes) in enumerate(places) for _ in boxes]
+    boxes, odds = _once(picture, tries, networks)
+    best = [
+        max((k for k in range(len(owner)) if owner[k] == i), key=lambda k: odds[k])
+        for i in range(len(places))
+    ]
+    boxes = [boxes[k] for k in best]
+    for _ in range(MORE_FITS):
+        boxes, odds = _once(picture, boxes, networks)
+    lines = [
+        FoundLine(box, float(fit) + place)
+        for box, fit, (place, _) in zip(boxes, odds, places, strict=True)
+        if fit > LEAST_FIT and box.digit_px > LEAST_PX
+    ]
     found: list[FoundLine] = []
-    for odds, quad in windows:
-        for box in lines_in(photo.full(), quad):
-            if not any(_same(box, other.box) for other in found):
-                corners = tuple((float(x), float(y)) for x, y in quad)
-                found.append(FoundLine(box, odds, corners))
-            if len(found) == MOST_LINES:
-                return found
+    for line in sorted(lines, key=lambda one: -one.odds):
+        if not any(_same(line.box, other.box) for other in found):
+            found.append(line)
     return found
+
+
+def _once(
+    picture: Rgb, boxes: Sequence[LineBox], networks: Networks
+) -> tuple[list[LineBox], Floats]:
+    """Boxes fitted once more, and the logarithm of the odds of each."""
+    seen = [around(picture, box) for box in boxes]
+    answers = networks.fit(normal([one for one, _ in seen]))
+    return fitted(answers, [axes for _, axes in seen], boxes), answers[:, 6]
 
 
 def _same(one: LineBox, other: LineBox) -> bool:
     """Whether two boxes cut out the same, be it from the other end."""
-    near = 0.12 * one.digit_px
+    near = 0.3 * min(one.digit_px, other.digit_px)
     if np.hypot(*(np.array(one.centre) - other.centre)) > near:
         return False
-    pairs: Sequence[tuple[tuple[float, float], tuple[float, float]]] = (
-        (one.along, other.along), (one.down, other.down),
-    )  # fmt: skip
+    pairs = ((one.along, other.along), (one.down, other.down))
     return all(
         min(np.hypot(*(np.array(a) - b)), np.hypot(*(np.array(a) + b))) < near for a, b in pairs
     )

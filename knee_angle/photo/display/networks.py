@@ -1,4 +1,4 @@
-"""The two networks, checked against their card, in sessions of the runtime."""
+"""The three networks, checked against their card, in sessions of the runtime."""
 
 from __future__ import annotations
 
@@ -19,16 +19,17 @@ __all__ = ["Networks", "networks"]
 Floats = NDArray[np.float64]
 NO_CARD = say("the display networks' card cannot be used: reinstall the package")
 FOLDER = "knee_angle.photo.display"
+NAMES = ("finder", "fitter", "reader")
 
 
 class Networks:
-    """Finder and reader, opened once; each runs on one thread."""
+    """Finder, fitter and reader, opened once; each runs on one thread."""
 
     def __init__(self) -> None:
         folder = resources.files(FOLDER) / "weights"
         try:
             card = json.loads((folder / "display.json").read_text())
-            files = {name: (folder / f"{name}.onnx").read_bytes() for name in ("finder", "reader")}
+            files = {name: (folder / f"{name}.onnx").read_bytes() for name in NAMES}
         except OSError as error:
             message = f"the display networks' weights are missing ({error}): reinstall the package"
             raise MissingModel(message) from error
@@ -43,12 +44,16 @@ class Networks:
             if hashlib.sha256(weights).hexdigest() != hashes[name]:
                 message = f"the weights of the display's {name} do not match their card: reinstall"
                 raise MissingModel(f"{message} the package")
-        self._finder, self._reader = (_session(files[name]) for name in ("finder", "reader"))
+        self._finder, self._fitter, self._reader = (_session(files[name]) for name in NAMES)
 
     def found(self, picture: NDArray[np.uint8]) -> Floats:
         """The finder's map of a picture, (8, H/4, W/4): see `training.display_model.Finder`."""
         batch = picture.transpose(2, 0, 1)[None].astype(np.float32)
         return np.asarray(self._finder.run(None, {"pictures": batch})[0][0], float)
+
+    def fit(self, pictures: NDArray[np.float32]) -> Floats:
+        """Neighbourhoods (B, 3, 80, 128) to boxes (B, 7): see `training.display_model.Fitter`."""
+        return np.asarray(self._fitter.run(None, {"pictures": pictures})[0], float)
 
     def read(self, lines: NDArray[np.float32]) -> Floats:
         """Lines (B, 3, 40, 176) to log probabilities (B, 44, K), see `decode.texts_of`."""

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.photo.display.decode import texts_of
-from knee_angle.photo.display.find import FoundLine
 from knee_angle.photo.display.line import NOTHING, SEGMENT_NEIGHBOURS, TURNED, said
 from knee_angle.photo.display.networks import Networks
 from knee_angle.photo.display.rectify import LineBox, normalised, straightened
@@ -42,45 +41,49 @@ LOOKS = (_Look(0.45, 0.0), _Look(0.1, -0.08, (0.03, 0.05)), _Look(0.0, 0.12, (-0
 """Cut out anew: with room for a digit that was left out, smaller, and larger."""
 
 
-def read_lines(pictures: Sequence[tuple[Rgb, FoundLine]], networks: Networks) -> list[NumberSeen]:
-    """The numbers that lines show; a line without one is left out.
-
-    Parameters
-    ----------
-    pictures : sequence of (ndarray, FoundLine)
-        Each line with the picture that it lies in.
-    networks : Networks
-        The reader is used.
-    """
-    seen = []
-    for picture, line in pictures:
-        box, texts = read_texts(picture, line.box, networks)
-        if (number := as_seen(texts, box, networks.temperature)) is not None:
-            seen.append(number)
-    return seen
+def read_lines(picture: Rgb, boxes: Sequence[LineBox], networks: Networks) -> list[NumberSeen]:
+    """The numbers that lines of a picture show; a line without one is left out."""
+    seen = [
+        as_seen(texts, box, networks.temperature)
+        for box, texts in read_texts(picture, boxes, networks)
+    ]
+    return [number for number in seen if number is not None]
 
 
-def read_texts(picture: Rgb, box: LineBox, networks: Networks) -> tuple[LineBox, Texts]:
-    """The likelier direction of a line, and what it says there with probabilities."""
-    here, there = _both_ways(picture, [box], networks)[0]
-    up, turned = _share_up(here, there)
-    texts = _mixed([(here, up), (there, turned)])
+def read_texts(
+    picture: Rgb, boxes: Sequence[LineBox], networks: Networks
+) -> list[tuple[LineBox, Texts]]:
+    """The likelier direction of each line, and what it says there with probabilities."""
+    lines = []
+    for box, (here, there) in zip(boxes, _both_ways(picture, boxes, networks), strict=True):
+        up, turned = _share_up(here, there)
+        texts = _mixed([(here, up), (there, turned)])
+        lines.append((box if up >= turned else box.turned(), texts))
+    again = [i for i, (_, texts) in enumerate(lines) if _promising(texts)]
+    looks = [_moved(lines[i][0], look) for i in again for look in LOOKS]
+    pairs = _both_ways(picture, looks, networks)
+    for n, i in enumerate(again):
+        box, texts = lines[i]
+        every = [texts]
+        for here, there in pairs[n * len(LOOKS) : (n + 1) * len(LOOKS)]:
+            up, turned = _share_up(here, there)
+            every.append(_mixed([(here, up), (there, turned)]))
+        lines[i] = (box, _mixed([(each, 1 / len(every)) for each in every]))
+    return lines
+
+
+def _promising(texts: Texts) -> bool:
+    """Whether a line is looked at again: its likeliest text has a number."""
     best = max(texts, key=lambda text: texts[text], default="")
-    right_way = box if up >= turned else box.turned()
-    if said(best) is None or texts[best] < LEAST:
-        return right_way, texts
-    pairs = _both_ways(picture, [_moved(box, look) for look in LOOKS], networks)
-    every = [texts]
-    for one, other in pairs:
-        shares = _share_up(one, other)
-        every.append(_mixed([(one, shares[0]), (other, shares[1])]))
-    return right_way, _mixed([(each, 1 / len(every)) for each in every])
+    return said(best) is not None and texts[best] >= LEAST
 
 
 def _both_ways(
     picture: Rgb, boxes: Sequence[LineBox], networks: Networks
 ) -> list[tuple[Texts, Texts]]:
     """What the reader says of each box, upright and turned."""
+    if not boxes:
+        return []
     crops = [straightened(picture, one) for box in boxes for one in (box, box.turned())]
     answers = networks.read(np.stack([normalised(crop, columns) for crop, columns in crops]))
     texts = [texts_of(answer) for answer in answers]

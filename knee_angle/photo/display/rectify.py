@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CROP_SIZE", "LineBox", "box_of", "normalised", "straightened"]
+__all__ = ["CROP_SIZE", "LineBox", "box_of", "normalised", "smaller_part", "straightened"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -59,15 +59,6 @@ class LineBox:
             self.centre, (-self.along[0], -self.along[1]), (-self.down[0], -self.down[1])
         )
 
-    def moved(self, *, scale: float, by: tuple[float, float] = (0.0, 0.0)) -> LineBox:
-        """In a picture ``scale`` times as large, then shifted."""
-        (x, y), (ax, ay), (dx, dy) = self.centre, self.along, self.down
-        return LineBox(
-            (x * scale + by[0], y * scale + by[1]),
-            (ax * scale, ay * scale),
-            (dx * scale, dy * scale),
-        )
-
 
 def box_of(quad: Floats) -> LineBox:
     """The parallelogram nearest to four corners in reading order, shape (4, 2)."""
@@ -106,7 +97,8 @@ def straightened(picture: Rgb, box: LineBox) -> tuple[Rgb, int]:
     c, u, v = (np.array(p) for p in (box.centre, box.along, box.down))
     per_x = u / along * (2 * along + 2 * BESIDE * digit) / columns
     per_y = 2 * v / DIGIT_PX
-    part, shift, factor = _smaller(picture, box, digit / DIGIT_PX)
+    reach = 1.9 * (np.abs(u) + np.abs(v)) + 1.2 * box.digit_px + 4
+    part, shift, factor = smaller_part(picture, c, reach, digit / DIGIT_PX)
     origin = (c - per_x * columns / 2 - per_y * height / 2 - shift) / factor
     # pixel centres: half a pixel in on either side
     per_x, per_y = per_x / factor, per_y / factor
@@ -121,14 +113,26 @@ def straightened(picture: Rgb, box: LineBox) -> tuple[Rgb, int]:
     return out, columns
 
 
-def _smaller(picture: Rgb, box: LineBox, scale: float) -> tuple[Rgb, Floats, int]:
-    """The part of the picture around a line, made smaller by a whole factor where it is large."""
-    reach = 1.9 * (np.abs(box.along) + np.abs(box.down)) + 1.2 * box.digit_px + 4
-    low = np.maximum(np.floor(np.array(box.centre) - reach), 0).astype(int)
+def smaller_part(
+    picture: Rgb, middle: Floats, reach: Floats, scale: float
+) -> tuple[Rgb, Floats, int]:
+    """The part of a picture within reach of a place, where it begins, and by what it is smaller.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (H, W, 3)
+        The picture.
+    middle, reach : ndarray, shape (2,)
+        x and y of the place, and how far to either side; pixels.
+    scale : float
+        Pixels of the picture to one that is wanted; from 2.8 on it is made smaller by a whole
+        factor.
+    """
+    low = np.maximum(np.floor(middle - reach), 0).astype(int)
     size = np.array([picture.shape[1], picture.shape[0]])
-    high = np.minimum(np.ceil(np.array(box.centre) + reach), size).astype(int)
-    high = np.maximum(high, low + 1)
+    high = np.minimum(np.ceil(middle + reach), size).astype(int)
     low = np.minimum(low, size - 1)
+    high = np.maximum(high, low + 1)
     part = picture[low[1] : high[1], low[0] : high[0]]
     factor = max(1, int(scale / 1.4))
     if factor > 1:

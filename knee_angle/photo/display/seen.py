@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from io import BytesIO
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image
 
 from knee_angle.photo.display.choose import chosen
@@ -20,14 +18,10 @@ from knee_angle.photo.reading import Photo
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
-__all__ = ["display_crop", "line_alone", "picture_of_numbers", "read_display", "read_places"]
+__all__ = ["display_crop", "picture_of_numbers", "read_display", "read_places"]
 
 LONGER = 1.2
 """A line so many times as long as another one over it is the whole of which that is a part."""
-AROUND = 1.2
-"""How much of the photo a line is read from, in lengths of the line on each side."""
-FRAME = 0.035
-"""Share of a window on each side that is its frame."""
 CROP_DIGIT_PX = 64.0
 """Height of the digits in the picture that is shown to people, at most."""
 MOST_PX = 900
@@ -59,13 +53,8 @@ def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
 
 def read_places(photo: Photo, lines: Sequence[FoundLine], nets: Networks) -> list[NumberSeen]:
     """The numbers at places that were found, each once; pixels of the photo."""
-    numbers = []
-    for found in lines:
-        picture, line, (left, top) = line_alone(photo, found)
-        for one in read_lines([(picture, line)], nets):
-            quad = tuple((x + left, y + top) for x, y in one.quad)
-            numbers.append(replace(one, quad=quad))
-    return each_once(numbers)
+    boxes = [line.box for line in lines]
+    return each_once(read_lines(photo.full(), boxes, nets))
 
 
 def each_once(numbers: Sequence[NumberSeen]) -> list[NumberSeen]:
@@ -86,32 +75,6 @@ def each_once(numbers: Sequence[NumberSeen]) -> list[NumberSeen]:
             continue
         kept = [n for n in kept if not any(n is part for part in shorter)] + [one]
     return kept
-
-
-def line_alone(
-    photo: Photo, line: FoundLine
-) -> tuple[NDArray[np.uint8], FoundLine, tuple[int, int]]:
-    """The part of the photo around a line, the line in it, and where the part begins."""
-    corners = np.array(line.box.quad)
-    reach = AROUND * 2 * line.box.digit_px + 4
-    low, high = corners.min(0) - reach, corners.max(0) + reach
-    part, (left, top) = photo.window(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
-    box = line.box.moved(scale=1.0, by=(-float(left), -float(top)))
-    if line.window:
-        part = _alone(part, np.array(line.window) - (left, top))
-    return part, FoundLine(box, line.odds), (left, top)
-
-
-def _alone(part: NDArray[np.uint8], window: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """The window alone, its frame and all beyond in the colour of its ground."""
-    middle = window.mean(0)
-    inner = np.round(middle + (window - middle) * (1 - 2 * FRAME)).astype(np.int32)
-    inside = np.zeros(part.shape[:2], np.uint8)
-    cv2.fillPoly(inside, [inner], 1)
-    if not inside.any():
-        return part
-    ground = np.median(part[inside > 0], 0).astype(np.uint8)
-    return np.where(inside[..., None] > 0, part, ground)
 
 
 def display_crop(photo: Photo, number: NumberSeen) -> bytes:
