@@ -28,6 +28,7 @@ from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.records import NotMeasured
+from knee_angle.report import clip_plots
 from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
 from knee_angle.report.clip_plots import clip_svg
 from knee_angle.report.clip_words import clip_first_lines, clip_text
@@ -196,6 +197,19 @@ def test_the_plots_are_drawn(whole):
         assert told in picture
 
 
+def test_the_plots_show_nothing_where_nothing_was_measured(whole):
+    start, end = WHOLE.person_s
+    rows = clip_plots._rows(whole.answer)
+    pieces = {row["piece"] for row in rows if row["of"] == "knee"}
+    assert len(pieces) > 1
+    for piece in pieces:
+        own = [r["seconds"] for r in rows if r["of"] == "knee" and r["piece"] == piece]
+        assert max(own) <= start + 0.2 or min(own) >= end - 0.2
+    line = clip_svg(whole.answer).count('fill-opacity="0.18"')
+    bars = {row["piece"] for row in rows if row["of"] == "bars"}
+    assert line == len(pieces) + len(bars)
+
+
 def test_the_command_measures_writes_keeps_and_asks_for_the_turn_that_it_did_not_see(
     short, tmp_path
 ):
@@ -360,8 +374,14 @@ def test_what_is_no_film_is_told_in_a_line(made, told, tmp_path):
     done = called("clip", path)
     assert done.returncode == 2
     assert told in done.stderr
-    assert done.stderr.startswith("knee-angle: ")
+    assert done.stderr.startswith(f"knee-angle: {path.name}: ")
     assert done.stderr.count("\n") == 1
+
+
+def test_what_is_no_film_is_told_in_german(tmp_path):
+    path = written(tmp_path / "a.mp4", b"hello")
+    done = called("clip", path, "--language", "de")
+    assert f"{path.name}: die Datei ist kein Film einer lesbaren Art: mit der Kamera" in done.stderr
 
 
 @pytest.mark.parametrize(
@@ -449,9 +469,19 @@ def test_an_end_is_read_off_the_pictures_about_it_and_not_off_the_noisiest():
     highest = [turn for turn in turns if turn.high and turn.inside]
     ends = [float(end_weights(seconds, seen, turn) @ seen) for turn in highest]
     assert ends == pytest.approx([90.0, 90.0], abs=0.4)
-    whole, length = cycle_seconds(seconds, turns)
-    assert whole == 2
-    assert length[0] == pytest.approx(6.0, abs=0.3)
+
+
+def test_the_time_of_a_cycle_is_within_its_interval_though_pictures_are_noisy():
+    seconds = np.arange(0, 14, 0.125)
+    truth = 50 - 40 * np.cos(2 * np.pi * (seconds + 0.3) / 6)
+    off = []
+    for seed in range(60):
+        seen = truth + np.random.default_rng(seed).normal(0, 0.8, len(truth))
+        whole, (length, u) = cycle_seconds(seconds, seen, turns_of(seen))
+        assert whole == 2
+        off.append((length - 6.0) / u)
+    assert float(np.mean(np.abs(off) <= 1.96)) > 0.9
+    assert float(np.sqrt(np.mean(np.square(off)))) > 0.4
 
 
 # The display's curve --------------------------------------------------------------------------

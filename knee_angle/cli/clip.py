@@ -26,7 +26,7 @@ from knee_angle.cli.store import (
     with_prescription,
 )
 from knee_angle.cli.streams import Printed
-from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
+from knee_angle.errors import InvalidInput, KneeAngleError, StoreError, UnreadableClip
 from knee_angle.files import write_whole
 from knee_angle.language import say, tell
 from knee_angle.settings import Counting, Settings
@@ -119,10 +119,13 @@ def _measured(film: Path, **given: Any) -> ClipOutcome:
     from knee_angle.landmarks.standard import opened_detectors
 
     with opened_detectors() as detectors, _stoppable() as stopping, _Progress() as progress:
-        return measure_clip(
-            film, detectors=detectors, name=shown(film), progress=progress.told, stop=stopping,
-            **given,
-        )  # fmt: skip
+        try:
+            return measure_clip(
+                film, detectors=detectors, name=shown(film), progress=progress.told,
+                stop=stopping, **given,
+            )  # fmt: skip
+        except UnreadableClip as error:
+            raise UnreadableClip(say("{name}: {why}", name=shown(film), why=error)) from error
 
 
 def read_clip_table(path: Path, counts: Counting) -> Readings:

@@ -18,6 +18,9 @@ LEAST_TURN_SHARE = 0.15
 own; a hand's tremor and finding the points move it by less)."""
 NEAR_SHARE, NEAR_DEG = 0.06, 1.5
 """Pictures this near to an end tell how far it goes: share of the range, degrees at least."""
+TURN_SHARE, LEAST_U_TURN = 0.15, 0.05
+"""The same for when it turns, which near the end alone noise decides; and its ± at least, of the
+time between two pictures (our own)."""
 FEWEST, FAR_SHARE = 5, 0.35
 """Pictures that a parabola takes, and how far, of the range, the outermost may be from the end:
 an eighth of an even cycle, over which a parabola is off by 1 % of the range (our own)."""
@@ -114,9 +117,9 @@ def end_weights(seconds: Floats, values: Floats, turn: Turn) -> Floats:
     return weights
 
 
-def _near(values: Floats, turn: Turn) -> NDArray[np.bool_]:
+def _near(values: Floats, turn: Turn, *, share: float = NEAR_SHARE) -> NDArray[np.bool_]:
     """Pictures about a turn, without a gap, that are near to it in value."""
-    most = max(NEAR_DEG, NEAR_SHARE * float(np.ptp(values)))
+    most = max(NEAR_DEG, share * float(np.ptp(values)))
     close = np.abs(values - values[turn.at]) <= most
     near = np.zeros(len(values), dtype=bool)
     for step in (1, -1):
@@ -128,7 +131,7 @@ def _near(values: Floats, turn: Turn) -> NDArray[np.bool_]:
 
 
 def cycle_seconds(
-    seconds: Floats, turns: tuple[Turn, ...]
+    seconds: Floats, values: Floats, turns: tuple[Turn, ...]
 ) -> tuple[int, tuple[float, float] | None]:
     """Whole cycles, and how long one takes with its u, by turns of the same kind.
 
@@ -136,20 +139,48 @@ def cycle_seconds(
     ----------
     seconds : ndarray, shape (n,)
         Times of the pictures.
+    values : ndarray, shape (n,)
+        The motion.
     turns : tuple of Turn
         The motion's turns.
     """
-    lengths = []
-    for high in (True, False):
-        at = [seconds[turn.at] for turn in turns if turn.high is high and turn.inside]
-        lengths += list(np.diff(at))
-    half = [
-        2.0 * (seconds[b.at] - seconds[a.at]) for a, b in pairwise(turns) if a.inside and b.inside
-    ]
-    whole = len(turns) - 1
+    at = {turn: _turned_at(seconds, values, turn) for turn in turns if turn.inside}
+    ways = [[turn for turn in at if turn.high is high] for high in (False, True)]
+    pairs, share = [pair for way in ways for pair in pairwise(way)], 1.0
+    if not pairs:
+        pairs, share = [(a, b) for a, b in pairwise(turns) if a in at and b in at], 2.0
+    whole = (len(turns) - 1) // 2
+    if not pairs:
+        return whole, None
+    lengths = share * np.array([at[later][0] - at[earlier][0] for earlier, later in pairs])
+    weights = np.array([at[earlier][1] ** 2 + at[later][1] ** 2 for earlier, later in pairs]) ** -1
+    weights /= weights.sum()
+    length = float(weights @ lengths)
+    spread = float(np.sqrt(weights @ (lengths - length) ** 2 / max(len(pairs) - 1, 1)))
+    parts = dict.fromkeys(at, 0.0)  # neighbours share a turn
+    for weight, (earlier, later) in zip(weights, pairs, strict=True):
+        parts[later] += share * weight
+        parts[earlier] -= share * weight
+    u = float(np.sqrt(sum((parts[turn] * at[turn][1]) ** 2 for turn in at)))
+    return whole, (length, max(u, spread))
+
+
+def _turned_at(seconds: Floats, values: Floats, turn: Turn) -> tuple[float, float]:
+    """When a motion turns, with its u: where a parabola through the pictures about it does."""
+    near = _near(values, turn, share=TURN_SHARE)
+    t = seconds[near] - seconds[turn.at]
     step = float(np.median(np.diff(seconds)))
-    used, each = (lengths, np.sqrt(1.0 / 6.0) * step) if lengths else (half, 2.0 * step)
-    if not used:
-        return whole // 2, None
-    spread = float(np.std(used, ddof=1)) / np.sqrt(len(used)) if len(used) > 1 else 0.0
-    return whole // 2, (float(np.mean(used)), float(np.hypot(spread, each)))
+    if near.sum() < FEWEST:
+        return float(seconds[turn.at]), step
+    scale = float(np.abs(t).max())
+    solve = np.linalg.pinv(np.vander(t / scale, 3))
+    curved, sloped, _ = found = solve @ values[near]
+    if curved * (-1.0 if turn.high else 1.0) <= 0:
+        return float(seconds[turn.at]), step
+    top = -sloped / (2.0 * curved)
+    left = values[near] - np.vander(t / scale, 3) @ found
+    noise = float(np.sqrt(np.sum(left**2) / max(near.sum() - 3, 1)))
+    moved = (-solve[1] / (2.0 * curved) + sloped * solve[0] / (2.0 * curved**2)) * noise
+    u = scale * float(np.linalg.norm(moved))
+    top = float(np.clip(scale * top, t.min(), t.max()))
+    return float(seconds[turn.at]) + top, float(np.hypot(u, LEAST_U_TURN * step))

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from knee_angle.assumptions import PHONE_F35_MM
 from knee_angle.errors import InvalidInput, UnreadableClip
+from knee_angle.language import say
 from knee_angle.photo.camera import FULL_FRAME_DIAGONAL_MM
 from knee_angle.records import Lens
 
@@ -53,11 +54,7 @@ U_CLIP_F35 = 0.06
 what steadying cuts off is not said (our own)."""
 KINDS = {"MP4 or MOV": "mov,mp4,m4a,3gp,3g2,mj2", "WebM": "matroska,webm"}
 """What is read, and what FFmpeg calls its reader."""
-WANTED = "film with the phone's camera and use that file (MP4, MOV or WebM)"
-TORN = (
-    "the clip is torn: {}; copy it from the phone again, or film anew and let the phone finish "
-    "saving"
-)
+WANTED = say("film with the phone's camera and use that file (MP4, MOV or WebM)")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,9 +124,13 @@ class Film:
                 due = max(due + every_s, seconds + 0.5 * every_s) if number else every_s
                 yield FilmFrame(number, seconds, _upright(frame))
         if self.frames_read == 0:
-            raise UnreadableClip(TORN.format("it holds no picture that can be read"))
+            raise UnreadableClip(_torn(say("it holds no picture that can be read")))
         if self.seconds is not None and seconds < self.seconds - max(1.0, 0.05 * self.seconds):
-            self.torn = f"{self.seconds:.0f} s were filmed, but the file ends after {seconds:.0f} s"
+            self.torn = say(
+                "{filmed:.0f} s were filmed, but the file ends after {seconds:.0f} s",
+                filmed=self.seconds,
+                seconds=seconds,
+            )
 
     def _decoded(self) -> Iterator[Any]:
         import av
@@ -138,8 +139,8 @@ class Film:
             yield from self._container.decode(video=0)
         except (av.FFmpegError, ValueError) as error:
             if self.frames_read == 0:
-                raise UnreadableClip(TORN.format("its first picture cannot be read")) from error
-            self.torn = "the file is damaged after that"
+                raise UnreadableClip(_torn(say("its first picture cannot be read"))) from error
+            self.torn = say("the file is damaged after that")
             return
 
 
@@ -165,8 +166,10 @@ def opened_film(path: str | Path, *, name: str | None = None) -> Iterator[Film]:
         import av
     except ImportError:
         raise InvalidInput(
-            "clips need the package av, which is not installed: "
-            "pip install 'knee-angle[clip]', or measure photos"
+            say(
+                "clips need the package av, which is not installed: pip install "
+                "'knee-angle[clip]', or measure photos"
+            )
         ) from None
     with _opened_file(Path(path)) as file:
         kind = _kind_of(file.read(64))
@@ -175,7 +178,7 @@ def opened_film(path: str | Path, *, name: str | None = None) -> Iterator[Film]:
             # A Python file: no other file and no address can be reached from inside.
             container = av.open(_rewound(file), format=KINDS[kind], mode="r")
         except (av.FFmpegError, ValueError):
-            raise UnreadableClip(TORN.format("its table of contents cannot be read")) from None
+            raise UnreadableClip(_torn(say("its table of contents cannot be read"))) from None
         with container:
             yield _film(container, name or Path(path).name, digest)
 
@@ -184,7 +187,7 @@ def _film(container: Any, name: str, sha256: str) -> Film:
     import av
 
     if not container.streams.video:
-        raise UnreadableClip(f"the file holds sound and no pictures: {WANTED}")
+        raise UnreadableClip(say("the file holds sound and no pictures: {wanted}", wanted=WANTED))
     stream = container.streams.video[0]
     seconds = None if not container.duration else container.duration / av.time_base
     if seconds is not None and seconds > MOST_SECONDS:
@@ -192,8 +195,12 @@ def _film(container: Any, name: str, sha256: str) -> Film:
     size = stream.codec_context.width * stream.codec_context.height
     if size > MOST_MEGAPIXELS * 1e6:
         raise UnreadableClip(
-            f"a picture of the clip must have at most {MOST_MEGAPIXELS:g} megapixels, but has "
-            f"{size / 1e6:.0f}: film at 1080p"
+            say(
+                "a picture of the clip must have at most {most:g} megapixels, but has {size:.0f}: "
+                "film at 1080p",
+                most=MOST_MEGAPIXELS,
+                size=size / 1e6,
+            )
         )
     stream.thread_type = "AUTO"
     return Film(name, sha256, seconds, _f35_of(container, stream), container)
@@ -204,28 +211,42 @@ def _opened_file(path: Path) -> Iterator[BinaryIO]:
     """The file, where it is a plain one of a size that is read."""
     try:
         if path.is_dir():
-            raise UnreadableClip("the clip must be a file, but got a folder: name the clip in it")
+            raise UnreadableClip(
+                say("the clip must be a file, but got a folder: name the clip in it")
+            )
         if path.exists() and not path.is_file():
-            raise UnreadableClip("the clip must be a plain file, but got a device or pipe")
+            raise UnreadableClip(
+                say(
+                    "the clip must be a plain file, but got a device or pipe: save it as a file "
+                    "first"
+                )
+            )
         size_mb = path.stat().st_size / 1e6
         if size_mb > MOST_MB:
             raise UnreadableClip(
-                f"the clip's file must have at most {MOST_MB:.0f} MB, but has {size_mb:.0f}: film "
-                "at 1080p, one or two cycles"
+                say(
+                    "the clip's file must have at most {most:.0f} MB, but has {size:.0f}: film at "
+                    "1080p, one or two cycles",
+                    most=MOST_MB,
+                    size=size_mb,
+                )
             )
         with path.open("rb") as file:
             yield file
     except FileNotFoundError:
         raise UnreadableClip(
-            "the clip is missing: there is no such file; check its name and folder"
+            say("the clip is missing: there is no such file; check its name and folder")
         ) from None
     except PermissionError:
         raise UnreadableClip(
-            "the clip may not be opened: give this user the right to read the file"
+            say("the clip may not be opened: give this user the right to read the file")
         ) from None
     except OSError as error:
         raise UnreadableClip(
-            f"the clip cannot be read: {error.strerror or 'input/output error'}"
+            say(
+                "the clip cannot be read: {why}; copy it to another disk",
+                why=error.strerror or "input/output error",
+            )
         ) from None
 
 
@@ -237,18 +258,28 @@ def _rewound(file: BinaryIO) -> Any:
 def _kind_of(head: bytes) -> str:
     """What kind of film begins like this."""
     if not head:
-        raise UnreadableClip(f"the clip is empty (0 bytes): {WANTED}")
+        raise UnreadableClip(say("the clip is empty (0 bytes): {wanted}", wanted=WANTED))
     if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip"):
         return "MP4 or MOV"
     if head[:4] == b"\x1aE\xdf\xa3":
         return "WebM"
-    raise UnreadableClip(f"the file is no film of a kind that is read: {WANTED}")
+    raise UnreadableClip(say("the file is no film of a kind that is read: {wanted}", wanted=WANTED))
+
+
+def _torn(why: str) -> str:
+    return say(
+        "the clip is torn: {why}; copy it from the phone again, or film anew and let the phone "
+        "finish saving",
+        why=why,
+    )
 
 
 def _too_long(seconds: float) -> str:
-    return (
-        f"a clip may last at most {MOST_SECONDS:.0f} s, but this one lasts {seconds:.0f} s or "
-        "more: film one or two cycles, or cut it on the phone"
+    return say(
+        "a clip may last at most {most:.0f} s, but this one lasts {seconds:.0f} s or more: film "
+        "one or two cycles, or cut it on the phone",
+        most=MOST_SECONDS,
+        seconds=seconds,
     )
 
 
@@ -286,8 +317,13 @@ def lens_of_film(film: Film, *, width_px: int, height_px: int, f35_mm: float | N
     given = f35_mm if f35_mm is not None else film.f35_mm
     if given is not None and not F35_RANGE_MM[0] <= given <= F35_RANGE_MM[1]:
         raise InvalidInput(
-            f"--focal-35mm must be between {F35_RANGE_MM[0]:g} and {F35_RANGE_MM[1]:g} mm, but got "
-            f"{given:g}: it is the focal length for a 36 mm x 24 mm picture, 24 to 30 for phones"
+            say(
+                "--focal-35mm must be between {least:g} and {most:g} mm, but got {given:g}: it is "
+                "the focal length for a 36 mm x 24 mm picture, 24 to 30 for phones",
+                least=F35_RANGE_MM[0],
+                most=F35_RANGE_MM[1],
+                given=given,
+            )
         )
     diagonal_px = 1.25 * max(width_px, height_px)
     cut, u_cut = CLIP_FOCAL

@@ -234,7 +234,7 @@ class _Answering:
         ends = tuple(self._end(which, turns, against) for which in ("extension", "flexion"))
         low, high = (self._weights(self._furthest(turns, high)) for high in (False, True))
         arc_deg, u_arc = self.joint.knee.weighed(high - low)
-        whole, length = cycle_seconds(self.seconds, turns)
+        whole, length = cycle_seconds(self.seconds, self.values, turns)
         knees = [Angle(e.knee.value, e.knee.u, e.knee.interval, {}, e.knee.interval) for e in ends]
         alarms = [alarm for knee in knees for alarm in alarms_of(knee, self.settings)]
         standing = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
 
 from knee_angle.report.axes import Axes, range_of
@@ -24,7 +25,7 @@ def over_time(
     Parameters
     ----------
     rows : sequence of dict
-        ``of``, ``seconds``, ``deg``, ``low``, ``high``.
+        ``of``, ``seconds``, ``deg``, ``low``, ``high``; ``piece``: counts what is drawn in one.
     limits : sequence of float
     colours : dict
         By ``of``.
@@ -48,15 +49,21 @@ def over_time(
             for row in own:
                 drawing.circle(axes.at(row["seconds"], row["deg"]), 2.6, colour, filled=False)
         else:
-            upper = [axes.at(row["seconds"], row["high"]) for row in own]
-            lower = [axes.at(row["seconds"], row["low"]) for row in own]
-            drawing.area([*upper, *reversed(lower)], colour, opacity=0.18)
             dashes = "" if of == "knee" else "7 4"
-            axes.line([(row["seconds"], row["deg"]) for row in own], colour, dashes=dashes)
+            for _, piece in groupby(own, key=lambda row: row["piece"]):
+                _band(drawing, axes, list(piece), colour, dashes=dashes)
         y = TOP + 14.0 + 20.0 * place
         drawing.text(of, (WIDE - 84.0, y), size=13, strong=True, colour=colour)
     drawing.text(title, (axes.left, 22.0), size=14, strong=True)
     return drawing
+
+
+def _band(drawing: Drawing, axes: Axes, rows: list[Row], colour: str, *, dashes: str) -> None:
+    """A line with its band: one piece, without what was not measured before and after."""
+    upper = [axes.at(row["seconds"], row["high"]) for row in rows]
+    lower = [axes.at(row["seconds"], row["low"]) for row in rows]
+    drawing.area([*upper, *reversed(lower)], colour, opacity=0.18)
+    axes.line([(row["seconds"], row["deg"]) for row in rows], colour, dashes=dashes)
 
 
 def against_knee(pairs: Sequence[Row], *, colour: str) -> Drawing:

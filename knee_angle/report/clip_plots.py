@@ -33,9 +33,12 @@ def clip_chart(answer: ClipAnswer) -> Any:
 
 
 def _rows(answer: ClipAnswer) -> list[dict[str, Any]]:
+    """What is drawn; a line breaks where pictures are not used: nothing is known between."""
     rows: list[dict[str, Any]] = []
+    piece = 0
     for frame in answer.frames:
         if not frame.used:
+            piece += 1
             continue
         for of, value, u in (
             ("knee", frame.knee_deg, frame.u_deg),
@@ -47,6 +50,7 @@ def _rows(answer: ClipAnswer) -> list[dict[str, Any]]:
                 rows.append(
                     {
                         "of": of,
+                        "piece": piece,
                         "seconds": frame.seconds,
                         "deg": value,
                         "low": value - half,
@@ -62,7 +66,7 @@ def _over_time(alt: Any, rows: list[dict[str, Any]], answer: ClipAnswer) -> Any:
         "of:N", title=None, scale=alt.Scale(domain=list(SHAPES), range=list(SHAPES.values()))
     )
     base = alt.Chart(alt.Data(values=rows)).encode(
-        x=alt.X("seconds:Q", title="seconds"), color=colour
+        x=alt.X("seconds:Q", title="seconds"), color=colour, detail="piece:N"
     )
     band = base.mark_area(opacity=0.18).encode(
         y=alt.Y("low:Q", title="flexion (degrees)"), y2="high:Q"
