@@ -519,7 +519,7 @@ def test_an_export_stands_in_the_audit_trail_without_its_file_name(store, here, 
     called("export", "fhir", str(tmp_path / "Ada.json"), "--person", "P-017", here=here)
     line = store.audit()[0]
     assert line.what == "export"
-    assert line.about == "FHIR R4B: P-017, 5 measurements, 1 visits"
+    assert line.about == "FHIR R4B: P-017, 5 measurements, 1 visit"
 
 
 @pytest.mark.parametrize(

@@ -192,7 +192,13 @@ def test_slack_is_proven_where_the_marks_are_exact():
     found = judged(World(slack=6))
     assert found.p_slack >= 0.95
     assert found.slack_deg.interval[0] < 6 < found.slack_deg.interval[1]
-    assert any("the leg is about" in words for words in found.words)
+    assert any(words.startswith("At every setting the leg is about") for words in found.words)
+
+
+def test_slack_of_a_single_setting_is_not_said_of_every_one():
+    words = " ".join(judged(World(slack=8), [85.0]).words)
+    assert "At this setting the leg" in words
+    assert "every setting" not in words
 
 
 def test_a_wrong_display_is_found_beside_a_right_fit():

@@ -17,7 +17,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.store import Where, opened_store
 from knee_angle.errors import InvalidInput
 from knee_angle.files import whole_file
-from knee_angle.language import say, tell
+from knee_angle.language import joined, say, say_many, tell
 
 if TYPE_CHECKING:
     from knee_angle.store import KeptCheck, KeptMeasurement, KeptVisit, Store
@@ -114,10 +114,11 @@ def _course(
     bundle = bundle_of_course(
         code, measurements, visits, release=release.value, codes=codes, at=utc_now()
     )
-    return bundle, say(
-        "{code}, {measurements} measurements, {visits} visits",
-        code=code, measurements=len(measurements), visits=len(visits),
-    )  # fmt: skip
+    counted = [
+        say_many("{count} measurement", "{count} measurements", len(measurements)),
+        say_many("{count} visit", "{count} visits", len(visits)),
+    ]
+    return bundle, joined(", ", [code, *counted])
 
 
 def _checks(
@@ -134,7 +135,8 @@ def _checks(
     code = checked_code(machine, what="machine")
     checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
     bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
-    return bundle, say("{code}, {checks} checks", code=code, checks=len(checks))
+    counted = say_many("{count} check", "{count} checks", len(checks))
+    return bundle, joined(", ", [code, counted])
 
 
 @export_app.command("dicom")

@@ -19,7 +19,7 @@ from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.files import whole_file
-from knee_angle.language import figure, joined, say, tell
+from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -387,9 +387,9 @@ def store_export(
                     error=error.strerror,
                 )
             ) from None
-        said = say("{count} measurements", count=rows)
+        said = say_many("{count} measurement", "{count} measurements", rows)
         if output is KeptTable.VISITS:
-            said = say("{count} visits", count=rows)
+            said = say_many("{count} visit", "{count} visits", rows)
         opened.note("export", said)  # not the file's name: it can hold a person's
     print(f"{out}: {tell(said)}")
 

@@ -103,15 +103,17 @@ _BENT_LESS = say(
     "photograph that end of the allowed range too."
 )
 _SLACK = say(
-    "At every setting the leg is about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) straighter than "
+    "{where} the leg is about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) straighter than "
     "its place in the machine explains: slack slings or straps, or a heel that does not sit on "
     "its plate. Check them with the machine stopped."
 )
 _SEEMS_SLACK = say(
-    "At every setting the leg seems (not proven) about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) "
+    "{where} the leg seems (not proven) about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) "
     "straighter than its place in the machine explains: slack slings or straps, or a heel that "
     "does not sit on its plate. Check them with the machine stopped."
 )
+_AT_EVERY, _HERE = say("At every setting"), say("At this setting")
+"""Of one setting nobody can say how it is at every other one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +270,8 @@ def judge_machine(
         (None, None) if moved else _implied(holding, range_deg, curve, allowed.fit_deg)
     )
     kind = _kind(display, fit, along, across)
-    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack))
+    where = _HERE if len(seen.both_seen()) == 1 else _AT_EVERY
+    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack, where=where))
     to_set = UNEXPLAINED if advice is None else _to_set(advice)
     words = (
         *moved,
@@ -481,10 +484,10 @@ def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) 
     return (say("The hinge lies {places}. {point}", places=places, point=KNEE_POINT),)
 
 
-def _slack_words(slack: Figure, probability: float) -> tuple[str, ...]:
+def _slack_words(slack: Figure, probability: float, *, where: str) -> tuple[str, ...]:
     """Slack where it is proven, and, said as such, where it only seems so."""
     if probability < SEEMS:
         return ()
     low, high = slack.interval
     template = _SLACK if probability >= PROOF else _SEEMS_SLACK
-    return (template.format(slack_deg=slack.value, low=low, high=high),)
+    return (template.format(where=where, slack_deg=slack.value, low=low, high=high),)

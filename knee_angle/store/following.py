@@ -1,13 +1,68 @@
-"""Kept rows as a course reads them: a visit by its joint answer, any other photo by its own."""
+"""Kept rows as a course over days: a visit by its joint answer, any other photo by its own."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from knee_angle.store.records import KeptMeasurement, KeptVisit, SetUp
-from knee_angle.visit.course import KeptAngle
+from knee_angle.errors import InvalidInput
+from knee_angle.language import say
+from knee_angle.records import Side
+from knee_angle.report.course_words import Knee
+from knee_angle.store.keeping import Store
+from knee_angle.store.records import KeptMeasurement, KeptVisit, SetUp, checked_code
+from knee_angle.visit.course import Day, KeptAngle, PrescribedLimits, follow_days
+from knee_angle.visit.zone import LocalZone
 
-__all__ = ["readings_of"]
+__all__ = ["course_of", "readings_of"]
+
+MOST_ROWS = 100_000
+"""So many of the newest rows are looked through."""
+
+
+def course_of(
+    store: Store, person: str, *, side: Side | None = None
+) -> tuple[str, tuple[Knee, ...]]:
+    """A person's code and the days of each knee that was measured, in this place's days.
+
+    Parameters
+    ----------
+    store : Store
+    person : str
+        A code.
+    side : {"left", "right"}, optional
+        That knee alone.
+
+    Raises
+    ------
+    InvalidInput
+        Nobody is known by that code, or nothing is kept of that knee.
+    """
+    code = checked_code(person)
+    rows = store.measurements(person=code, limit=MOST_ROWS)
+    visits = store.visits(person=code, limit=MOST_ROWS)
+    readings = readings_of(rows, visits)
+    wanted: tuple[Side, ...] = ("left", "right") if side is None else (side,)
+    knees = [Knee(one, days) for one in wanted if (days := _days(store, code, one, readings))]
+    if not knees:
+        knee = "" if side is None else side
+        raise InvalidInput(
+            say(
+                "nothing is kept for {code} {knee}: keep a measurement first, or name the other "
+                "knee", code=code, knee=knee,
+            )
+            if knee
+            else say("nothing is kept for {code}: keep a measurement first", code=code)
+        )  # fmt: skip
+    return code, tuple(knees)
+
+
+def _days(store: Store, code: str, side: Side, readings: Sequence[KeptAngle]) -> tuple[Day, ...]:
+    """One knee's days at this place."""
+    limits = [
+        PrescribedLimits(row.from_day, row.flexion_deg, row.extension_deg)
+        for row in store.prescriptions(code, side=side)
+    ]
+    return follow_days(readings, limits, zone=LocalZone(), side=side)
 
 
 def readings_of(

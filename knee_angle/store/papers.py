@@ -21,22 +21,18 @@ from knee_angle.pipeline import answer_of_photo
 from knee_angle.records import CropJpeg, Measurement, Side
 from knee_angle.report.paper.blocks import Paper
 from knee_angle.report.paper.certificate import CheckAbout, certificate_paper
-from knee_angle.report.paper.course import Knee, course_paper
+from knee_angle.report.paper.course import course_paper
 from knee_angle.report.paper.fleet import Checked, FleetRow, fleet_paper
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck, checked_code
 from knee_angle.store.codec import to_json
-from knee_angle.store.following import readings_of
+from knee_angle.store.following import course_of
 from knee_angle.visit.course import (
     EVERY_DAYS,
     MIDDLE_DEG,
-    Day,
-    KeptAngle,
-    PrescribedLimits,
     difference_at,
     due,
-    follow_days,
 )
 from knee_angle.visit.zone import LocalZone
 
@@ -192,33 +188,9 @@ def of_course(
     InvalidInput
         Nothing is kept of that knee.
     """
-    code = checked_code(person)
-    rows = store.measurements(person=code, limit=MOST_ROWS)
-    visits = store.visits(person=code, limit=MOST_ROWS)
-    readings = readings_of(rows, visits)
-    wanted: tuple[Side, ...] = ("left", "right") if side is None else (side,)
-    knees = [Knee(one, days) for one in wanted if (days := _days(store, code, one, readings))]
-    if not knees:
-        knee = "" if side is None else side
-        raise InvalidInput(
-            say(
-                "nothing is kept for {code} {knee}: keep a measurement first, or name the other "
-                "knee", code=code, knee=knee,
-            )
-            if knee
-            else say("nothing is kept for {code}: keep a measurement first", code=code)
-        )  # fmt: skip
+    code, knees = course_of(store, person, side=side)
     made = (datetime.now(UTC) if made_at is None else made_at).astimezone(LocalZone())
     return course_paper(code, knees, made_at=made, note=note)
-
-
-def _days(store: Store, code: str, side: Side, readings: Sequence[KeptAngle]) -> tuple[Day, ...]:
-    """One knee's days at this place."""
-    limits = [
-        PrescribedLimits(row.from_day, row.flexion_deg, row.extension_deg)
-        for row in store.prescriptions(code, side=side)
-    ]
-    return follow_days(readings, limits, zone=LocalZone(), side=side)
 
 
 def of_machine(

@@ -3,38 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from knee_angle import words
 from knee_angle.language import figure, joined, say, say_many
-from knee_angle.records import Side
+from knee_angle.report.course_words import ENDS, Knee, past_text, trend_text
 from knee_angle.report.paper.blocks import Banner, Block, Cell, Heading, Paper, Picture, Row, Table
 from knee_angle.report.paper.blocks import Words as Text
 from knee_angle.report.paper.charts import course_chart
 from knee_angle.report.paper.common import FOOT, MARK_WORDS, PAGE, SIDE_WORDS, deg, moment, whole
 from knee_angle.visit.course import MARKS, Day, KeptAngle, Standing, marks_of
 
-__all__ = ["Knee", "course_paper"]
+__all__ = ["course_paper"]
 
-PAST_WORDS = {
-    "knee": say("the knee is (proven)"),
-    "display": say("the display says so"),
-    "setting": say("the machine is set so"),
-}
 STANDING_WORDS: dict[Standing, str] = {
     "reached": say("reached"),
     "not_reached": say("not reached"),
     "cannot_tell": say("cannot tell"),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Knee:
-    """One knee's days, the earliest first."""
-
-    side: Side
-    days: tuple[Day, ...]
 
 
 def course_paper(person: str, knees: Sequence[Knee], *, made_at: datetime, note: str = "") -> Paper:
@@ -92,6 +78,7 @@ def _knee(knee: Knee, *, alone: bool) -> list[Block]:
             ),
         )
     )
+    blocks.append(Text(joined(" ", [trend_text(knee.days, end) for end in ENDS])))
     blocks += [Heading(say("Days")), _table(knee.days)]
     flexed = next((day for day in reversed(knee.days) if day.flexion is not None), None)
     if flexed is not None and flexed.flexion is not None:
@@ -101,18 +88,8 @@ def _knee(knee: Knee, *, alone: bool) -> list[Block]:
 
 def _alarm(day: Day) -> Banner:
     """A limit that was passed on the newest day."""
-    told = [
-        say(
-            "{which} past {limit_deg:g}°: {because}.",
-            which={"flexion": say("Flexion"), "extension": say("Extension")}[one.which],
-            limit_deg=one.limit_deg,
-            because=joined(", ", [PAST_WORDS[what] for what in one.because]),
-        )
-        for one in day.past
-    ]
-    stop = say("Stop the machine and follow the prescription.")
     head = say("PAST THE PRESCRIBED LIMIT on {day}", day=day.day.isoformat())
-    return Banner(head, joined(" ", [*told, stop]), "past", "octagon")
+    return Banner(head, past_text(day), "past", "octagon")
 
 
 def _newest(day: Day) -> Table:
