@@ -8,6 +8,7 @@ is handed over.
 * ``contract``: one photo and one machine check as JSON and CSV;
 * ``answer_text``, ``overlay``: one photo in words, and as the picture with its points;
 * ``visit_words``, ``changed_words``, ``visit_contract``: a visit in words and as JSON;
+* ``course_words``: a course over days in words and as JSON;
 * ``sections``: how far the machine's sections are off for a leg, as JSON;
 * ``check_words``: a machine check in words;
 * ``sensitivity``: degrees a millimetre, told and drawn; ``axes``: from values to places;
