@@ -37,8 +37,8 @@ KNOT_S = 0.5
 U_BEND_DEG, U_BEND_LOG = 0.25, 0.004
 """How far the path bends from one knot to the next: a hand at arm's length moves the phone by
 some millimetres in half a second (our own)."""
-COARSE = 64
-"""So many pictures, spread over the film, tell where to begin."""
+COARSE, COARSE_GAIN = 48, 1.0
+"""So many pictures, spread over the film, tell where to begin, to so much of a square of u."""
 STARTS_DEG = (0.0, -15.0, 15.0)
 """Without a strip a leg seen from the left can look like one seen from the right: where the
 camera is looked for, from what the pictures say alone (± of people who photograph)."""
@@ -162,7 +162,7 @@ def estimated(seconds: Floats, seen: Seen) -> Joint:
     few = _spread(seen, len(seconds))
     coarse = _Problem(seconds[few], _of_pictures(seen, few))
     starts = STARTS_DEG[:1] if seen.strip else STARTS_DEG
-    found = [solved(coarse, coarse.start(turned_deg=one)) for one in starts]
+    found = [solved(coarse, coarse.start(turned_deg=one), enough=COARSE_GAIN) for one in starts]
     problem = _Problem(seconds, seen)
     return problem.joint(solved(problem, min(found, key=coarse.cost)))
 

@@ -12,7 +12,7 @@ __all__ = ["Problem", "State", "solved"]
 Floats = NDArray[np.float64]
 
 STEPS = 40
-ENOUGH, ENOUGH_COST = 3e-3, 1e-2
+ENOUGH, ENOUGH_COST = 3e-3, 3e-2
 """Solved where no unknown moves by more, in its u, or the fit is better by less than that."""
 DAMPED, MORE, LESS, MOST_DAMPED = 1e-4, 6.0, 4.0, 1e6
 """Of a step: at first, after one that fits worse, after one that fits better, and when none
@@ -43,8 +43,8 @@ class Problem(Protocol[S_contra]):
         ...
 
 
-def solved(problem: Problem[S], state: S) -> S:
-    """The state, downhill from this one, that fits best."""
+def solved(problem: Problem[S], state: S, *, enough: float = ENOUGH_COST) -> S:
+    """The state, downhill from this one, that fits best: until a step gains less than enough."""
     cost, damped = problem.cost(state), DAMPED
     for _ in range(STEPS):
         rows, left = problem.rows(state)
@@ -59,6 +59,6 @@ def solved(problem: Problem[S], state: S) -> S:
         else:
             return state
         better, state, cost, damped = cost - there, moved, there, damped / LESS
-        if better < ENOUGH_COST or float(np.abs(step).max()) < ENOUGH:
+        if better < enough or float(np.abs(step).max()) < ENOUGH:
             break
     return state
