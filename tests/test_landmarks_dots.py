@@ -366,3 +366,18 @@ def test_photos_without_dots_never_give_a_leg(change, tmp_path):
     for scene in scenes(mode="bare")[::2]:
         pixels = np.asarray(Image.open(io.BytesIO(scene.photo.read_bytes())).convert("RGB"))
         assert isinstance(find(BARE[change](pixels), tmp_path), NotMeasured), scene.photo.name
+
+
+@pytest.mark.parametrize("reach_px", [10, 12, 14], ids="{} px of the dot's colour beside it".format)
+def test_an_outline_that_is_not_the_dots_own_widens_its_ellipse(reach_px, tmp_path):
+    """As where the bar or a boss beside it has its colour, or glare shows in it."""
+    drawing = Drawing()
+    clean = find(drawing.picture(), tmp_path).points["shank_bar"]
+    x, y = drawing.points()["shank_bar"]
+    picture = drawing.picture()
+    picture[round(y) - 4 : round(y) + 3, round(x) : round(x) + reach_px] = drawing.colour
+    point = find(picture, tmp_path).points["shank_bar"]
+    xx, xy, yy = point.cov_px2
+    off = np.array([point.x_px - x, point.y_px - y])
+    assert off @ np.linalg.solve([[xx, xy], [xy, yy]], off) < 9.21  # 99 % of two dimensions
+    assert xx > 2.0 * clean.cov_px2[0]

@@ -157,15 +157,19 @@ class DotDetector:
         expected = _expected(photo, seen)
         whole = readings_together(picture, expected)
         settled = settled_together(whole)
-        if settled is not None:
-            if isinstance(alone, Reading) and sure and not _same_leg(alone, settled):
-                return _answer(picture, OTHER_LEG, whole)
-            settled = alone if _same_dots(alone, settled) else settled
+        sure_leg = alone if isinstance(alone, Reading) and sure else None
+        if settled is not None and sure_leg is not None and not _same_leg(sure_leg, settled):
+            return _answer(picture, OTHER_LEG, whole)
+        if settled is not None and _same_dots(alone, settled):
+            return _answer(picture, alone, whole)
+        if settled is not None and _is_whole(settled):
             return _answer(picture, settled, whole)
         there = readings_expected(picture, expected, readings)
         agreed = _agreed(alone, readings, there, expected)
         if isinstance(agreed, Reading):
             agreed = together_with(whole, agreed)
+        if settled is not None and not (isinstance(agreed, Reading) and _is_whole(agreed)):
+            agreed = settled
         return _answer(picture, agreed, whole + there + readings)
 
 
@@ -261,6 +265,11 @@ def _segment(leg: Floats) -> float:
 def _same_leg(one: Reading, other: Reading) -> bool:
     gap = np.linalg.norm(_places(one) - _places(other), axis=1)
     return bool(gap.max() < one.found.radius[one.named.index["knee"]])
+
+
+def _is_whole(reading: Reading) -> bool:
+    """Whether all six dots are named."""
+    return len(reading.named.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
 
 
 def _same_dots(alone: Reading | NotMeasured, other: Reading) -> TypeGuard[Reading]:

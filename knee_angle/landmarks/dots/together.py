@@ -124,6 +124,8 @@ def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasure
         return one
     if not _alike_legs(readings[0], one):
         return AMBIGUOUS
+    if len(one.named.index) == len(LEG_POINTS) + len(MACHINE_POINTS):
+        return one
     return NOT_ALL if readings[0].named.doubtful else readings[0]
 
 
