@@ -164,7 +164,7 @@ def text_rows(**texts):
 
 def test_a_line_on_its_head_is_read_from_the_other_end():
     reader = TwoWays([{TURNED: 0.98, "": 0.02}] + [{"": 1.0}] * 3, text_rows(_91=0.99))
-    box, texts = read_texts(half_dark(), LineBox((100, 50), (60, 0), (0, 20)), reader)
+    ((box, texts),) = read_texts(half_dark(), [LineBox((100, 50), (60, 0), (0, 20))], reader)
     assert box.along == (-60, 0)
     assert max(texts, key=texts.get) == "91"
     assert texts["91"] > 0.9
@@ -174,9 +174,8 @@ def test_what_reads_both_ways_shares_its_probability():
     """Nothing tells 16 from 91: neither may be clear."""
     upright = [{"1": 0.5, TURNED: 0.5}, {"": 1.0}, {"6": 0.5, "": 0.5}, {"": 1.0}]
     turned = [{"9": 0.5, TURNED: 0.5}, {"": 1.0}, {"1": 0.5, "": 0.5}, {"": 1.0}]
-    _, texts = read_texts(
-        half_dark(), LineBox((100, 50), (60, 0), (0, 20)), TwoWays(upright, turned)
-    )
+    reader = TwoWays(upright, turned)
+    ((_, texts),) = read_texts(half_dark(), [LineBox((100, 50), (60, 0), (0, 20))], reader)
     assert max(texts.get("16", 0), texts.get("91", 0)) < 0.6
 
 

@@ -15,11 +15,10 @@ import pikepdf
 import pytest
 from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_series, made_visit
 
-from knee_angle import papers
 from knee_angle.language import in_language
 from knee_angle.machine.check import check_machine
 from knee_angle.report.paper.pdf import pdf_of
-from knee_angle.store import SetUp, new_id, open_store
+from knee_angle.store import SetUp, new_id, open_store, papers
 
 SHOWS_TEXT = {"Tj", "TJ", "'", '"'}
 PAINTS = {"f", "F", "f*", "B", "B*", "b", "b*", "S", "s", "Do", "sh"}

@@ -20,12 +20,12 @@ from knee_angle.report.study_json import study_as_json
 from knee_angle.report.study_methods import methods
 from knee_angle.report.study_page import study_page
 from knee_angle.report.study_plots import MOST_POINTS
+from knee_angle.report.study_text import study_text
 from knee_angle.report.study_words import (
     About,
     cautions,
     figures,
     number,
-    study_text,
     subgroup_tables,
     summary,
 )

@@ -70,8 +70,8 @@ def retold(text: str) -> str:
     --------
     >>> from knee_angle.language import in_language, tell
     >>> with in_language("de"):
-    ...     tell(retold("At most 8.5° apart (95 %)")), tell(retold("P-017"))
-    ('Höchstens 8,5° auseinander (95 %)', 'P-017')
+    ...     tell(retold("display 5.5° more")), tell(retold("P-017"))
+    ('Anzeige 5,5° mehr', 'P-017')
     """
     return text if isinstance(text, Sentence) else _Kept(text)
 

@@ -196,7 +196,7 @@ def read_photo(
         name = "photo" if isinstance(source, bytes) else str(source)
     decoded = _decoded_or_told(data, limit_megapixels=limit_megapixels, small_px=small_px)
     return Photo(
-        name=PurePath(name).name,
+        name=PurePath(str.__str__(name)).name,
         width=decoded.width,
         height=decoded.height,
         f35_mm=decoded.told.f35_mm,
