@@ -138,6 +138,7 @@ class Browser:
         with connect(
             f"wss://localhost:{self.ward.port}/_stcore/stream", ssl=UNSURE, origin=origin,
             additional_headers=sent, subprotocols=[Subprotocol("streamlit")], max_size=None,
+            open_timeout=60,  # a loaded machine is slow to answer, not wrong
         ) as line:  # fmt: skip
             line.send(BackMsg(rerun_script=ClientState(query_string=query)).SerializeToString())
             while True:
