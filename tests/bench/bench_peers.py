@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 import os
 import sys
-import time
 import warnings
 from collections.abc import Callable
 from functools import partial
@@ -23,6 +22,7 @@ import numpy as np
 import pandas as pd
 import pingouin
 import statsmodels.api as sm
+from bench_floor import processor_ms
 from bench_photo import CASES, enlarged, plain_pass
 
 from knee_angle import agreement
@@ -35,23 +35,10 @@ from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import measure
 from knee_angle.records import LEG_POINTS, LegInView, Measurement
 
-REPEATS = 5
-
-
-def quickest_ms(job: Callable[[], object]) -> float:
-    """Least processor time of some repeats, after one to warm up."""
-    job()
-    times = []
-    for _ in range(REPEATS):
-        start = time.process_time()
-        job()
-        times.append(1000.0 * (time.process_time() - start))
-    return min(times)
-
 
 def told(words: str, ours: Callable[[], object], peer: str, theirs: Callable[[], object]) -> None:
     """One line of the table."""
-    mine, other = quickest_ms(ours), quickest_ms(theirs)
+    mine, other = processor_ms(ours), processor_ms(theirs)
     print(f"{words:44}{mine:9.2f}  {peer:36}{other:9.2f}{mine / other:8.2f}", flush=True)
 
 
