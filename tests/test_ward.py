@@ -458,6 +458,27 @@ def test_nothing_gets_through_of_what_the_bench_tries(served, signed, monkeypatc
     assert row.tried >= 19
 
 
+def test_what_the_page_hands_over_opens_for_the_session_it_was_made_for_and_no_other(
+    served, signed, therapist
+):  # fmt: skip
+    """Pictures and papers lie under `/media/` by a hash of their content."""
+    button, address = therapist.hands_over("photograph")
+    assert address.startswith("/media/")
+    assert therapist.asks(address).header("content-type") == "application/pdf"
+    for role in ("auditor", "researcher", "admin"):
+        other = Browser(served, dict(signed[role]))
+        assert other.asks(address).status == 404, role
+        assert other.asks(address, method="HEAD").status == 404, role
+        assert other.hands_over("photograph", button) == (button, ""), role
+    again = Browser(served)
+    again.signs_in("therapist-1")
+    assert again.asks(address).status == 404
+    _, own = Browser(served, dict(signed["auditor"])).hands_over("photograph")
+    assert own == address  # the same sheet, made for both
+    assert Browser(served, dict(signed["auditor"])).asks(address).status == 200
+    assert Browser(served).asks(address).status == 401
+
+
 # Before it starts
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import os
+import re
 import socket
 import ssl
 import subprocess
@@ -19,7 +20,7 @@ from serving import ROOT
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ClientState_pb2 import ClientState
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from websockets.sync.client import connect
+from websockets.sync.client import ClientConnection, connect
 from websockets.typing import Origin, Subprotocol
 
 from knee_angle.store import open_store
@@ -131,21 +132,40 @@ class Browser:
 
     def page_drawn(self, *, query: str = "", **headers: str) -> str:
         """What the server sends for the page over its web socket, until it is drawn."""
-        origin = Origin(self.ward.url)
-        cookie = "; ".join(f"{k}={v}" for k, v in self.cookies.items())
-        sent = {"Cookie": cookie} | {k.replace("_", "-"): v for k, v in headers.items()}
-        told = ""
-        with connect(
-            f"wss://localhost:{self.ward.port}/_stcore/stream", ssl=UNSURE, origin=origin,
-            additional_headers=sent, subprotocols=[Subprotocol("streamlit")], max_size=None,
-            open_timeout=60,  # a loaded machine is slow to answer, not wrong
-        ) as line:  # fmt: skip
-            line.send(BackMsg(rerun_script=ClientState(query_string=query)).SerializeToString())
+        with self._stream(**headers) as line:
+            return _drawn(line, query_string=query)
+
+    def hands_over(self, page: str, wanted: str = "") -> tuple[str, str]:
+        """Tap a button of a page that hands over a file, or ask for the file of another's button.
+
+        Returns
+        -------
+        (str, str)
+            What the button is called in the browser's requests; the file's address, empty where
+            none was made.
+        """
+        with self._stream() as line:
+            told = _drawn(line, page_name=page)
+            button = wanted or re.findall(r'deferred_file_id: "(\w+)"', told)[0]
+            asked = BackMsg()
+            asked.backend_operation_request.request_id = "1"
+            asked.backend_operation_request.session_id = re.findall(r'session_id: "(.+?)"', told)[0]
+            asked.backend_operation_request.deferred_file.file_id = button
+            line.send(asked.SerializeToString())
             while True:
                 message = ForwardMsg.FromString(bytes(line.recv(timeout=60)))
-                told += str(message)
-                if message.WhichOneof("type") == "script_finished":
-                    return told
+                if message.WhichOneof("type") == "backend_operation_response":
+                    return button, message.backend_operation_response.deferred_file.url
+
+    def _stream(self, **headers: str) -> ClientConnection:
+        cookie = "; ".join(f"{k}={v}" for k, v in self.cookies.items())
+        sent = {"Cookie": cookie} | {k.replace("_", "-"): v for k, v in headers.items()}
+        return connect(
+            f"wss://localhost:{self.ward.port}/_stcore/stream", ssl=UNSURE,
+            origin=Origin(self.ward.url), additional_headers=sent,
+            subprotocols=[Subprotocol("streamlit")], max_size=None,
+            open_timeout=60,  # a loaded machine is slow to answer, not wrong
+        )  # fmt: skip
 
     def socket(self) -> socket.socket:
         """A bare connection."""
@@ -159,6 +179,17 @@ class Browser:
                 "localhost", self.ward.port, context=UNSURE, timeout=60
             )
         return http.client.HTTPConnection("127.0.0.1", self.ward.port, timeout=60)
+
+
+def _drawn(line: ClientConnection, **state: str) -> str:
+    """What a page sends until it is drawn."""
+    line.send(BackMsg(rerun_script=ClientState(**state)).SerializeToString())
+    told = ""
+    while True:
+        message = ForwardMsg.FromString(bytes(line.recv(timeout=60)))
+        told += str(message)
+        if message.WhichOneof("type") == "script_finished":
+            return told
 
 
 def with_accounts(store: str) -> None:

@@ -2,6 +2,7 @@
 
 * ``server``: the application with its security headers; ``script``: what it runs;
   ``receiving``, ``uploads``: photos that a phone sends, and other files, on the disk;
+  ``handed_over``: files that it makes, each for the session that asked;
 * ``navigation``: the list of pages: ``bedside``, ``people``, ``machines`` with
   ``checking``, ``how_to``; ``rate``: a rater study's; ``ward``: the page for a network;
 * ``visit``, ``check_draft``, ``drafts``: what is open, in the session and on the disk;

@@ -20,12 +20,13 @@ from pathlib import Path
 import platformdirs
 from streamlit import config
 from streamlit.runtime import Runtime, RuntimeConfig
-from streamlit.runtime.memory_media_file_storage import MemoryMediaFileStorage
 from streamlit.runtime.memory_session_storage import MemorySessionStorage
 from streamlit.runtime.memory_uploaded_file_manager import MemoryUploadedFileManager
 from streamlit.runtime.uploaded_file_manager import UploadedFileRec
 from streamlit.starlette import App
 from streamlit.web.cache_storage_manager_config import create_default_cache_storage_manager
+
+from knee_angle.page.handed_over import OwnFiles, OwnStorage
 
 __all__ = ["ENDS_AFTER_S", "MOST_BYTES", "DiskUploads", "uploads_on_disk"]
 
@@ -117,13 +118,13 @@ def uploads_on_disk(app: App) -> App:
 
 
 def _runtime(app: App) -> Runtime:
-    """As Streamlit makes it, but for the uploads."""
-    folder = _own_folder()
+    """As Streamlit makes it, but for what comes in and what is handed over."""
+    folder, files = _own_folder(), OwnStorage("/media")
     weakref.finalize(app, shutil.rmtree, folder, ignore_errors=True)
-    return Runtime(
+    runtime = Runtime(
         RuntimeConfig(
             script_path=str(app._resolve_script_path()),
-            media_file_storage=MemoryMediaFileStorage("/media"),
+            media_file_storage=files,
             uploaded_file_manager=DiskUploads("/_stcore/upload_file", folder),
             cache_storage_manager=create_default_cache_storage_manager(),
             is_hello=False,
@@ -133,3 +134,5 @@ def _runtime(app: App) -> Runtime:
             on_script_error=app._on_script_error,
         )
     )
+    runtime._media_file_mgr = OwnFiles(files)
+    return runtime

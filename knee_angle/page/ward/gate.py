@@ -22,7 +22,7 @@ from knee_angle.page.receiving import PATH as PHOTOS
 from knee_angle.page.server import HEADERS, policy
 from knee_angle.page.ward.assets import Assets
 from knee_angle.page.ward.doors import COOKIE, Doors
-from knee_angle.page.ward.here import HEADER, Running
+from knee_angle.page.ward.here import HEADER, Running, set_asking
 from knee_angle.store.access.roles import MAY, refused
 from knee_angle.store.access.sessions import Session, sha256_of
 
@@ -89,6 +89,7 @@ class Gate:
         scope["headers"] = [one for one in scope["headers"] if one[0].lower() != HEADER.encode()]
         session = await self._session(headers.get("cookie", ""))
         scope["knee_angle.session"] = session
+        set_asking("" if session is None else session.id)
         scope["knee_angle.address"] = self._address(scope, headers)
         if scope["type"] == "websocket":
             await self._socket(scope, receive, send, session)

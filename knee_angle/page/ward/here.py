@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from contextvars import ContextVar
 from dataclasses import dataclass
 from html import escape
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from knee_angle.language import say, tell
 from knee_angle.store import Store
@@ -20,11 +22,13 @@ __all__ = [
     "Running",
     "account_line",
     "ask",
+    "asking",
     "begin",
     "for_session",
     "may",
     "now_serving",
     "session",
+    "set_asking",
 ]
 
 HEADER = "x-knee-angle-session"
@@ -46,6 +50,24 @@ _running: list[Running] = []
 def now_serving(running: Running | None) -> None:
     """From now on the pages ask who is signed in (None: the local page, for nobody's role)."""
     _running[:] = [] if running is None else [running]
+
+
+_asking: ContextVar[str] = ContextVar("knee_angle_session_asking", default="")
+
+
+def set_asking(session_id: str) -> None:
+    """From here on this request, or this web socket's messages, are that session's."""
+    _asking.set(session_id)
+
+
+def asking() -> str:
+    """Identifier of the session that asks: by a request, or by the run of a page.
+
+    Empty where nobody signs in. It is a name, no permission: that is `session`.
+    """
+    if get_script_run_ctx(suppress_warning=True) is None:
+        return _asking.get()
+    return st.context.headers.get(HEADER, "")
 
 
 def session() -> Session | None:
