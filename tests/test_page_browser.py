@@ -34,6 +34,9 @@ from knee_angle.cli import serving
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.pipeline import measure
 from knee_angle.records import Measurement
+from knee_angle.report.paper.blocks import Cell, Paper, Table
+from knee_angle.report.paper.common import PAGE
+from knee_angle.report.paper.html import html_of
 from knee_angle.store import open_store
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
@@ -306,6 +309,23 @@ def test_where_nothing_is_found_three_taps_measure(browser, address, tmp_path):
         shown = float(visit.page.locator(".degrees").inner_text().rstrip("°"))
         assert shown == pytest.approx(73.7, abs=0.5)  # whole pixels of the screen
         assert re.search(r"Knee\s+\d+°", visit.page.locator(".answer").inner_text())
+
+
+def test_a_paper_as_html_shows_its_wide_tables_whole_on_a_phone(browser):
+    """A row is a card there: each number under the name of its column, nothing to scroll to."""
+    head = ("machine", "last check", "verdict", "largest difference", "allowed", "next check")
+    row = ("M-03", "2026-03-02", Cell("undecided"), "4.3° ± 1.2°", "5°", "in 12 days")
+    table = Table(head, (row, row), "llrrrr")
+    paper = Paper("Machines", "of the ward", (table,), "kept here", PAGE)
+    context = browser.new_context(**PHONE)
+    page = context.new_page()
+    page.set_content(html_of(paper))
+    inside = page.locator(".scroll")
+    assert inside.evaluate("e => e.scrollWidth <= e.clientWidth")
+    cell = page.get_by_role("cell", name="4.3°").first
+    assert "largest difference" in cell.evaluate("e => getComputedStyle(e, '::before').content")
+    assert page.get_by_role("row").count() == 3
+    context.close()
 
 
 def test_the_angle_while_dragging_is_the_flat_angle(browser, address):

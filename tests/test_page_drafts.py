@@ -90,16 +90,40 @@ def test_what_two_tabs_changed_is_put_together(before, mine, theirs, both):
                      id="a correction that broke off: a day"),
     ],
 )  # fmt: skip
-def test_a_draft_ends_by_itself(tmp_path, state, lives_s):
-    now = [time.time()]
-    folder = DraftsFolder(tmp_path, clock=lambda: now[0])
+@pytest.mark.parametrize(
+    "set_by_s",
+    [
+        pytest.param(0.0, id="the clock goes on"),
+        pytest.param(3e6, id="the clock is set a month ahead"),
+        pytest.param(-3e6, id="the clock is set back"),
+    ],
+)
+def test_a_draft_ends_by_itself_when_its_time_is_over_and_not_when_the_clock_says_so(
+    tmp_path, state, lives_s, set_by_s
+):  # fmt: skip
+    passed, clock_s = [1000.0], [time.time() - 1000.0]
+    folder = DraftsFolder(
+        tmp_path, clock=lambda: clock_s[0] + passed[0], ticking=lambda: ("this boot", passed[0])
+    )
     token = folder.begin(new_token(), state).token
-    now[0] += lives_s - 60
+    clock_s[0] += set_by_s
+    folder.end_old()
+    passed[0] += lives_s - 60
     assert folder.find(token) is not None
-    now[0] += 120
+    passed[0] += 120
     assert folder.find(token) is None
     folder.end_old()
     assert not (tmp_path / token).exists()
+
+
+def test_after_a_new_start_of_the_computer_the_clock_alone_counts(tmp_path):
+    now, boot = [time.time()], ["first"]
+    folder = DraftsFolder(tmp_path, clock=lambda: now[0], ticking=lambda: (boot[0], 50.0))
+    token = folder.begin(new_token(), {}).token
+    now[0] += ENDS_AFTER_S + 60
+    assert folder.find(token) is not None
+    boot[0] = "second"
+    assert folder.find(token) is None
 
 
 def test_a_damaged_draft_is_none_and_a_change_is_whole_or_not_at_all(folder, token, monkeypatch):
@@ -201,5 +225,5 @@ def test_a_visit_takes_no_more_photos_than_it_needs(phone, token, monkeypatch):
 def test_a_draft_says_nothing_but_what_the_visit_needs(folder, token):
     """No file's name, no name of a person: they are not asked for."""
     held = json.loads((folder.path / token / "draft.json").read_text())
-    assert set(held) == {"version", "state"}
+    assert set(held) - {"boot", "clock_ahead_s"} == {"version", "state"}  # the computer's clock
     assert [one.name for one in folder.path.iterdir()] == [token]

@@ -421,6 +421,15 @@ def _exported(store: Store, output: KeptTable, *, all_rows: bool) -> Iterator[st
     return written(store.stored_measurements(all_rows=all_rows), joint)
 
 
+def _counted(rows: Mapping[str, int]) -> str:
+    """How much a backup holds."""
+    counted = [
+        say_many("{count} measurement", "{count} measurements", rows["measurements"]),
+        say_many("{count} machine check", "{count} machine checks", rows["checks"]),
+    ]
+    return joined(", ", counted)
+
+
 @store_app.command("backup")
 def store_backup(
     out: Annotated[Path, typer.Argument(help="New file to write.")], store: Where = None
@@ -428,14 +437,7 @@ def store_backup(
     """Write everything that is kept to one file, while the store may be in use."""
     with opened_store(store) as opened:
         counts = opened.backup(out)
-    print(
-        tell(
-            "{out}: {counts} measurements, {counts2} machine checks",
-            out=out,
-            counts=counts["measurements"],
-            counts2=counts["checks"],
-        )
-    )
+    print(tell("{where}: {counted}", where=out, counted=_counted(counts)))
 
 
 @store_app.command("restore")
@@ -449,14 +451,7 @@ def store_restore(
     with opened_store(store, create=True) as opened:
         counts = opened.restore(backup)
         where = opened.overview().url
-    print(
-        tell(
-            "{where}: {counts} measurements, {counts2} machine checks",
-            where=where,
-            counts=counts["measurements"],
-            counts2=counts["checks"],
-        )
-    )
+    print(tell("{where}: {counted}", where=where, counted=_counted(counts)))
 
 
 @store_app.command("recheck")
@@ -483,11 +478,11 @@ def store_recheck(store: Where = None) -> None:
                         again_u_deg=told.again_u_deg,
                     )
                 )
-    print(
-        tell(
-            "{total} measurements computed again, {different} differ",
-            total=total,
-            different=different,
-        )
+    said = say_many(
+        "{count} measurement computed again, different: {different}",
+        "{count} measurements computed again, different: {different}",
+        total,
+        different=different,
     )
+    print(tell(said))
     raise typer.Exit(int(different > 0))

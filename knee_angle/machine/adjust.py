@@ -110,7 +110,7 @@ _AFTER = say(
     "this order, then photograph before it runs on."
 )
 _CHECK = say(
-    "The photos do not tell which: check, with the machine stopped and all "
+    "The photos do not tell which length or place is off: check, with the machine stopped and all "
     "before it runs on, first whether the hip lies at the machine's hip end, "
     "then the lower-leg section and the foot plate against the leg (knee to "
     "sole, by tape), then the thigh section. Put right what is off, the too "

@@ -42,12 +42,6 @@ CHECKS_SHOWN = 60
 KEPT_SHOWN = 50
 NEW = say("another machine")
 
-WITH_KNEE = say(
-    "{count} checks are not drawn: they compare the display with the knee, this chart does not."
-)
-WITH_BARS = say(
-    "{count} checks are not drawn: they compare the display with the bars, this chart does not."
-)
 BY_BARS = say(
     "{day:%-d %B %Y}: display against the machine's bars, {count} photos over {low} to {high}."
 )
@@ -244,10 +238,28 @@ def _rules(
             first = say("The limits come from the first {count} checks.")
         st.caption(tell(first.format(count=chart.baseline)))
     if len(alike) < len(checks):
-        template = WITH_KNEE if alike[-1].against == "frame" else WITH_BARS
-        st.caption(tell(template.format(count=len(checks) - len(alike))))
+        with_bars = alike[-1].against != "frame"
+        st.caption(tell(_not_drawn(len(checks) - len(alike), with_bars=with_bars)))
     st.caption(
         tell("The chart says whether the machine stays as it was, each verdict whether it agrees.")
+    )
+
+
+def _not_drawn(count: int, *, with_bars: bool) -> str:
+    """How many checks the chart leaves out: those of the display with the other of the two."""
+    if with_bars:
+        return say_many(
+            "{count} check is not drawn: it compares the display with the bars, this chart does "
+            "not.",
+            "{count} checks are not drawn: they compare the display with the bars, this chart "
+            "does not.",
+            count,
+        )
+    return say_many(
+        "{count} check is not drawn: it compares the display with the knee, this chart does not.",
+        "{count} checks are not drawn: they compare the display with the knee, this chart does "
+        "not.",
+        count,
     )
 
 

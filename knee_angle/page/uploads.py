@@ -40,7 +40,7 @@ class DiskUploads(MemoryUploadedFileManager):
     """Streamlit's uploads as files (0600) in a folder of this process (0700)."""
 
     def __init__(
-        self, upload_endpoint: str, folder: Path, *, clock: Callable[[], float] = time.time
+        self, upload_endpoint: str, folder: Path, *, clock: Callable[[], float] = time.monotonic
     ) -> None:
         super().__init__(upload_endpoint)
         self.folder, self.clock = folder, clock

@@ -26,9 +26,7 @@ __all__ = ["against_text", "clip_first_lines", "clip_text", "looked_at_text"]
 
 SIDES = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
 OF = {"bars": say("the bars"), "knee": say("the knee")}
-NO_NUMBERS = say(
-    "The display's numbers were not given: write them down with their seconds (--displayed-table)."
-)
+NO_NUMBERS = say("The display's numbers were not given: write them down with their seconds.")
 
 
 def clip_first_lines(answer: ClipAnswer) -> list[str]:

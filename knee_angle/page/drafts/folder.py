@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
 import re
 import secrets
@@ -38,6 +39,7 @@ __all__ = [
 ]
 
 Json = dict[str, Any]
+Ticking = tuple[str, float]
 
 ENDS_AFTER_S = 24 * 3600.0
 """A draft that nobody touched for a day ends; photos of patients do not lie about."""
@@ -78,6 +80,18 @@ class Draft:
     state: Json
 
 
+def since_boot() -> Ticking:
+    """Which start of this computer, and the seconds since: nobody sets that clock.
+
+    Empty, and 0, where the system does not tell.
+    """
+    try:
+        boot = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        return boot, time.clock_gettime(time.CLOCK_BOOTTIME)
+    except (OSError, AttributeError):
+        return "", 0.0
+
+
 def drafts_folder() -> DraftsFolder:
     """The folder beside the store's file; of a store elsewhere, in the user's data folder."""
     url = default_url()
@@ -93,10 +107,13 @@ class DraftsFolder:
     """All drafts of one store.
 
     Every method may raise OSError: the disk is full, or its folder is not ours to write.
+    A clock that is set while a visit is open ends none and keeps none: each draft holds how far
+    the clock was from the time since the computer's start when it was written.
     """
 
     path: Path
     clock: Callable[[], float] = time.time
+    ticking: Callable[[], Ticking] = since_boot
 
     def begin(self, token: str, state: Mapping[str, Any]) -> Draft:
         """Make a draft, after ending those whose time is over."""
@@ -230,7 +247,11 @@ class DraftsFolder:
             yield from (one for one in self.path.iterdir() if TOKEN.fullmatch(one.name))
 
     def _write(self, draft: Draft) -> None:
-        text = json.dumps({"version": draft.version, "state": draft.state}, allow_nan=False)
+        boot, seconds = self.ticking()
+        held = {"version": draft.version, "state": draft.state}
+        if boot:
+            held |= {"boot": boot, "clock_ahead_s": self.clock() - seconds}
+        text = json.dumps(held, allow_nan=False)
         write_whole(self._of(draft.token) / STATE, text)
 
     def _over(self, place: Path, kept: Mapping[str, Any]) -> bool:
@@ -241,7 +262,16 @@ class DraftsFolder:
         state = kept.get("state")
         done = isinstance(state, dict) and state.get("kept") and not state.get("pending")
         ends = KEPT_ENDS_AFTER_S if done else ENDS_AFTER_S
-        return self.clock() - touched > ends
+        return self.clock() - touched - self._clock_was_set(kept) > ends
+
+    def _clock_was_set(self, kept: Mapping[str, Any]) -> float:
+        """By how much since a draft was written, s; 0 where that is not known."""
+        boot, seconds = self.ticking()
+        before = kept.get("clock_ahead_s")
+        if not boot or kept.get("boot") != boot or not isinstance(before, float | int):
+            return 0.0
+        set_by = self.clock() - seconds - before
+        return set_by if math.isfinite(set_by) else 0.0
 
 
 def _read(path: Path) -> Json | None:

@@ -7,6 +7,8 @@
 // same component into another element: what belongs to one element is kept per element,
 // and points are taken over anew only when the data's revision changes, never mid-drag.
 
+import { tellIn, told } from "../knee-angle.telling/telling.js";
+
 const KEY_STEP = 0.001; // of the longer side: about 1.6 px in a photo of 1600
 const BIG = 10;
 const ZOOM = 3;
@@ -536,31 +538,4 @@ function round(x) {
 function degrees(value) {
   const rounded = Math.round(value * 10) / 10 + 0;
   return rounded.toFixed(1).replace("-", "\u2212") + "°";
-}
-
-// ---- words ---------------------------------------------------------------------------------
-
-// A text in the visitor's language, with its values in their places.
-function told(words, text, values = {}) {
-  return (words[text] ?? text).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
-}
-
-const LABELS = ["aria-label", "alt", "placeholder", "title"];
-
-// Every text and label of the component's own HTML: English as it came, told as it is shown.
-function tellIn(root, words) {
-  for (const part of [root, ...root.querySelectorAll("*")]) {
-    part.english ??= {
-      labels: LABELS.filter((name) => part.hasAttribute(name)).map((name) => [name, part.getAttribute(name)]),
-      texts: [...part.childNodes].filter((node) => node.nodeType === 3 && words[node.data.trim()] !== undefined)
-        .map((node) => [node, node.data]),
-    };
-    for (const [name, text] of part.english.labels) {
-      if (words[text] !== undefined && part.getAttribute(name) !== words[text]) part.setAttribute(name, words[text]);
-    }
-    for (const [node, text] of part.english.texts) {
-      const shown = text.replace(text.trim(), words[text.trim()]);
-      if (node.data !== shown) node.data = shown;
-    }
-  }
 }

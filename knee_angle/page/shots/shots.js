@@ -4,6 +4,8 @@
 // and is sent until it has arrived: the visit's draft on the server takes it whether the page is
 // connected or not. What is sent twice is kept once, as it is named by its content.
 
+import { tellIn, told } from "../knee-angle.telling/telling.js";
+
 const WAITS_MS = [500, 1000, 2000, 4000, 8000, 15000];
 const QUALITY = 0.88;
 const strips = new WeakMap();
@@ -254,31 +256,4 @@ function line(text, className = "") {
   made.textContent = text;
   made.className = className;
   return made;
-}
-
-// ---- words ---------------------------------------------------------------------------------
-
-// A text in the visitor's language, with its values in their places.
-function told(words, text, values = {}) {
-  return (words[text] ?? text).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
-}
-
-const LABELS = ["aria-label", "alt", "placeholder", "title"];
-
-// Every text and label of the component's own HTML: English as it came, told as it is shown.
-function tellIn(root, words) {
-  for (const part of [root, ...root.querySelectorAll("*")]) {
-    part.english ??= {
-      labels: LABELS.filter((name) => part.hasAttribute(name)).map((name) => [name, part.getAttribute(name)]),
-      texts: [...part.childNodes].filter((node) => node.nodeType === 3 && words[node.data.trim()] !== undefined)
-        .map((node) => [node, node.data]),
-    };
-    for (const [name, text] of part.english.labels) {
-      if (words[text] !== undefined && part.getAttribute(name) !== words[text]) part.setAttribute(name, words[text]);
-    }
-    for (const [node, text] of part.english.texts) {
-      const shown = text.replace(text.trim(), words[text.trim()]);
-      if (node.data !== shown) node.data = shown;
-    }
-  }
 }
