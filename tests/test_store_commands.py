@@ -26,6 +26,8 @@ from knee_angle import words
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.machine.check import check_machine
+from knee_angle.photo.crop import crop_jpeg
+from knee_angle.photo.reading import read_photo
 from knee_angle.store import (
     CropJpeg,
     MachineCard,
@@ -273,6 +275,12 @@ def test_limits_that_cannot_be_read_are_said_first_and_the_photo_is_measured(war
     assert len(row["alarms"]) == 2
 
 
+@pytest.mark.parametrize("command", ["measure", "visit"])
+def test_pictures_without_keeping_are_refused_before_a_photo_is_read(command, tmp_path):
+    said, error = failed(command, tmp_path / "none.jpg", "--keep-pictures")
+    assert (said, str(error)) == ("", "--keep-pictures needs --keep: give both, or neither")
+
+
 def test_an_unknown_machine_is_told_before_a_photo_is_measured(ward):
     run("store", "machine", "M-03", "--store", ward)
     said, error = failed(
@@ -291,10 +299,16 @@ def test_a_photo_that_is_drawn_and_kept_is_read_once(ward, tmp_path, monkeypatch
         return original(path)
 
     monkeypatch.setattr(Path, "read_bytes", counted)
-    run("measure", *PHOTOS, "--keep", "--overlay", tmp_path / "out", "--store", ward)
+    run(
+        "measure", *PHOTOS, "--keep", "--keep-pictures", "--overlay", tmp_path / "out",
+        "--store", ward,
+    )  # fmt: skip
     assert [name for name in read if name.endswith(".jpg")] == ["bed_01.jpg", "bed_06.jpg"]
     with open_store(ward) as store:
         hashes = {store.measurement(row.id).photo_sha256 for row in store.measurements()}
+        crops = {row.photo_sha256: store.photo(row.row.id) for row in store.stored_measurements()}
+    for photo in map(read_photo, PHOTOS):
+        assert crops[photo.sha256] == crop_jpeg(photo, measuring.measure(photo))
     assert hashes == {hashlib.sha256(original(photo)).hexdigest() for photo in PHOTOS}
 
 
@@ -535,7 +549,8 @@ def visited(ward, tmp_path) -> list[object]:
 
 
 def test_a_visit_is_kept_with_its_joint_answer_and_photo_by_photo(ward, visited, tmp_path):
-    done = CliRunner().invoke(app, [str(a) for a in (*visited, "--keep", "--machine", "M-03")])
+    keep = ("--keep", "--keep-pictures", "--machine", "M-03")
+    done = CliRunner().invoke(app, [str(a) for a in (*visited, *keep)])
     assert "is PAST the prescribed flexion of 60°" in done.output, done.output
     with open_store(ward) as store:
         rows = store.measurements(person="P-9", machine="M-03")
@@ -545,6 +560,7 @@ def test_a_visit_is_kept_with_its_joint_answer_and_photo_by_photo(ward, visited,
         assert {row.setup.visit for row in rows} == {joint.id}
         assert [len(knee.measurements) for knee in joint.knees] == [1, 2]
         assert joint.standing == "past"
+        assert all(row.has_photo for row in rows)
         assert {store.measurement(row.id).settings.limit_flexion_deg for row in rows} == {60}
 
     run("store", "export", tmp_path / "visits.jsonl", "--format", "visits", "--store", ward)

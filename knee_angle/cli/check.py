@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Annotated, TypeAlias
 import typer
 
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import DisplayedTable, Format, Output, positive
+from knee_angle.cli.options import (
+    DisplayedTable,
+    Format,
+    KeepPictures,
+    Output,
+    pictures_need_keeping,
+    positive,
+)
 from knee_angle.cli.photos import read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, refused, takes_settings
 from knee_angle.cli.store import Where, check_machine_code, opened_store
@@ -58,9 +65,7 @@ def check(
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the check: `report machine` makes its certificate.")
     ] = False,
-    keep_pictures: Annotated[
-        bool, typer.Option("--keep-pictures", help="With --keep: crops of the photos too.")
-    ] = False,
+    keep_pictures: KeepPictures = False,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
     *,
@@ -129,8 +134,7 @@ def _print(result: Answer, settings: Settings, output: Format) -> None:
 
 def _keeping_fits(*, keep: bool, pictures: bool, machine: str | None, empty: bool) -> None:
     """Refuse what cannot be kept before a photo is measured."""
-    if pictures and not keep:
-        raise InvalidInput(say("--keep-pictures needs --keep: give both, or neither"))
+    pictures_need_keeping(keep=keep, pictures=pictures)
     if keep and machine is None:
         raise InvalidInput(
             say("--keep needs the machine's code, but none came: add --machine CODE")

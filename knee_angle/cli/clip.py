@@ -15,7 +15,7 @@ import typer
 
 from knee_angle import __version__, words
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format
+from knee_angle.cli.options import Format, KeepPictures, pictures_need_keeping
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
@@ -66,9 +66,7 @@ def clip(
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep both ends and some pictures between as a visit.")
     ] = False,
-    keep_pictures: Annotated[
-        bool, typer.Option("--keep-pictures", help="With --keep: crops of these pictures too.")
-    ] = False,
+    keep_pictures: KeepPictures = False,
     person: Annotated[
         str | None,
         typer.Option(help="The patient's code: what is prescribed for the knee is used."),
@@ -109,8 +107,7 @@ def _check_call(
         raise InvalidInput(say("clip prints text or json, but got csv: use --frames for a table"))
     for name, path in (("chart", chart), ("frames", frames)):
         _check_kind(name, path)
-    if keep_pictures and not keep:
-        raise InvalidInput(say("--keep-pictures needs --keep: give both, or neither"))
+    pictures_need_keeping(keep=keep, pictures=keep_pictures)
 
 
 def _measured(film: Path, **given: Any) -> ClipOutcome:

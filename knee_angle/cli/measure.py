@@ -15,10 +15,12 @@ from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import (
     DisplayedTable,
     Format,
+    KeepPictures,
     Megapixels,
     Output,
     OverlayFolder,
     PoseModel,
+    pictures_need_keeping,
     positive,
 )
 from knee_angle.cli.photos import measured, read_displayed_table, shown
@@ -60,6 +62,7 @@ def measure(
     limit_megapixels: Megapixels = 120.0,
     output: Output = Format.TEXT,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
+    keep_pictures: KeepPictures = False,
     person: Annotated[
         str | None,
         typer.Option(help="The patient's code: what is prescribed for that knee is used."),
@@ -70,6 +73,7 @@ def measure(
     settings: Settings,
 ) -> None:
     """Measure the knee in photos, and compare it with the machine's display."""
+    pictures_need_keeping(keep=keep, pictures=keep_pictures)
     if landmarks is not None and len(photos) > 1:
         raise InvalidInput(
             say(
@@ -84,6 +88,7 @@ def measure(
     if keep:
         check_machine_code(machine, store)
     keeper = Keeper(settings, person, machine, store) if keep else None
+    crops = keeper.crops if keeper is not None and keep_pictures else None
     outcomes = measured(
         photos,
         displayed={photo: table.get(photo.name, displayed_deg) for photo in photos},
@@ -93,6 +98,7 @@ def measure(
         overlay=overlay,
         limit_megapixels=positive("--limit-megapixels", limit_megapixels),
         legs=None if person is None else legs,
+        crops=crops,
     )
     raise typer.Exit(_answered(_warned(outcomes, person, unknown), output, keeper, unknown))
 

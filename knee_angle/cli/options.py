@@ -15,10 +15,12 @@ from knee_angle.language import say
 __all__ = [
     "DisplayedTable",
     "Format",
+    "KeepPictures",
     "Megapixels",
     "Output",
     "OverlayFolder",
     "PoseModel",
+    "pictures_need_keeping",
     "positive",
 ]
 
@@ -34,10 +36,22 @@ class Format(StrEnum):
 DisplayedTable = Annotated[
     Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
 ]
+KeepPictures = Annotated[
+    bool,
+    typer.Option(
+        "--keep-pictures", help="With --keep: the pictures too, cut to the leg, without metadata."
+    ),
+]
 Megapixels = Annotated[float, typer.Option(help="Refuse larger photos.")]
 Output = Annotated[Format, typer.Option("--format", help="How to print.")]
 OverlayFolder = Annotated[Path | None, typer.Option(help="Folder for pictures with points.")]
 PoseModel = Annotated[Path | None, typer.Option(help="Pose model bundle to use.")]
+
+
+def pictures_need_keeping(*, keep: bool, pictures: bool) -> None:
+    """Refuse pictures of what is not kept, before a photo is read."""
+    if pictures and not keep:
+        raise InvalidInput(say("--keep-pictures needs --keep: give both, or neither"))
 
 
 def positive(option: str, value: float) -> float:

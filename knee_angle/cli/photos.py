@@ -15,7 +15,7 @@ from knee_angle.language import joined, say
 if TYPE_CHECKING:
     from knee_angle.machine.prescribed import LegSettings
     from knee_angle.photo.reading import Photo
-    from knee_angle.records import Measurement, Outcome
+    from knee_angle.records import CropJpeg, Measurement, Outcome
     from knee_angle.settings import Counting, Settings
 
 Result = TypeVar("Result", bound="Outcome")
@@ -33,13 +33,16 @@ def measured(
     overlay: Path | None = None,
     limit_megapixels: float = 120.0,
     legs: LegSettings | None = None,
+    crops: dict[Path, CropJpeg] | None = None,
 ) -> Iterator[tuple[Path, Outcome]]:
     """Each photo's result, as soon as it is there; every file is read once.
 
     With the settings of a person's two knees each is judged by those of the knee it shows.
-    The finding is left to the caller: a photo alone has its own, a visit one for all.
+    The finding is left to the caller: a photo alone has its own, a visit one for all. In `crops`
+    each measured photo's picture to keep is there before its result is.
     """
     from knee_angle.landmarks.standard import opened_detectors
+    from knee_angle.photo.crop import crop_jpeg
     from knee_angle.pipeline import measure
 
     targets = {} if overlay is None else overlay_files(photos, overlay)
@@ -48,8 +51,11 @@ def measured(
     def judged(path: Path, outcome: Result) -> Result:
         return outcome if legs is None else legs.judged(outcome, displayed[path])
 
-    def drawn(path: Path, photo: Photo, outcome: Measurement) -> None:
-        unwritten.extend(_save_overlay(photo, judged(path, outcome), targets[path]))
+    def in_memory(path: Path, photo: Photo, outcome: Measurement) -> None:
+        if path in targets:
+            unwritten.extend(_save_overlay(photo, judged(path, outcome), targets[path]))
+        if crops is not None:
+            crops[path] = crop_jpeg(photo, outcome)
 
     with opened_detectors(pose_model) as detectors:
         for path in photos:
@@ -61,7 +67,7 @@ def measured(
                 detectors=detectors,
                 limit_megapixels=limit_megapixels,
                 judge=False,
-                on_measured=partial(drawn, path) if path in targets else None,
+                on_measured=partial(in_memory, path),
             )
             yield path, judged(path, outcome)
     if unwritten:  # said last, so that no result is lost for a picture

@@ -24,8 +24,8 @@ from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.machine.prescribed import LegSettings
-    from knee_angle.records import Measurement, Outcome, Side
-    from knee_angle.store import End, Prescription, SetUp, Store
+    from knee_angle.records import CropJpeg, Measurement, Outcome, Side
+    from knee_angle.store import End, Prescription, Store
 
 __all__ = [
     "Keeper",
@@ -138,26 +138,27 @@ class Keeper:
     """Keeps measurements after they were printed; the store's trouble costs no answer.
 
     What cannot be kept waits, and is tried once more at the end: by its identifier a
-    row that was kept after all stays one row.
+    row that was kept after all stays one row. Each photo's picture is taken from `crops`.
     """
 
     settings: Settings
     person: str | None
     machine: str | None
     where: str | None
-    waiting: list[tuple[Path, Measurement, SetUp, str]] = field(default_factory=list)
+    crops: dict[Path, CropJpeg] = field(default_factory=dict)
+    waiting: list[tuple[Path, Measurement, CropJpeg | None, str]] = field(default_factory=list)
     measured: int = 0
     trouble: str = ""
 
-    def keep(self, photo: Path, outcome: Outcome, setup: SetUp | None = None) -> None:
+    def keep(self, photo: Path, outcome: Outcome) -> None:
         """Keep one outcome; what was not measured is not kept."""
         from knee_angle.records import Measurement
-        from knee_angle.store import SetUp, new_id
+        from knee_angle.store import new_id
 
         if not isinstance(outcome, Measurement):
             return
         self.measured += 1
-        self.waiting.append((photo, outcome, setup or SetUp(), new_id()))
+        self.waiting.append((photo, outcome, self.crops.pop(photo, None), new_id()))
         if not self.trouble:  # else every further photo would wait for the lock in turn
             self._try()
 
@@ -180,14 +181,14 @@ class Keeper:
         try:
             with opened_store(self.where, create=True) as store:
                 while self.waiting:
-                    _, measurement, setup, row_id = self.waiting[0]
+                    _, measurement, picture, row_id = self.waiting[0]
                     store.save_measurement(
                         measurement,
                         settings=measurement.settings or self.settings,
                         photo_sha256=measurement.photo_sha256 or "",
                         person=self.person,
                         machine=self.machine,
-                        setup=setup,
+                        photo=picture,
                         row_id=row_id,
                     )
                     del self.waiting[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,7 +12,7 @@ import typer
 
 from knee_angle import __version__, words
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format
+from knee_angle.cli.options import Format, KeepPictures, pictures_need_keeping
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from knee_angle.machine.answer import VisitAnswer
     from knee_angle.machine.prescribed import LegSettings
     from knee_angle.pipeline import Shot
-    from knee_angle.records import NotMeasured, Outcome, Side
+    from knee_angle.records import CropJpeg, NotMeasured, Outcome, Side
 
 __all__ = ["visit"]
 
@@ -60,6 +60,7 @@ def visit(
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the photos' joint answer, and each photo's own.")
     ] = False,
+    keep_pictures: KeepPictures = False,
     person: Annotated[
         str | None,
         typer.Option(help="The patient's code: what is prescribed for the knee is used."),
@@ -68,12 +69,14 @@ def visit(
     store: Where = None,
 ) -> None:
     """Judge all photos of one leg in one machine together: both ends, repeats, on the way."""
+    pictures_need_keeping(keep=keep, pictures=keep_pictures)
     if output is Format.CSV:
         raise InvalidInput(say("visit prints text or json, but got csv: use --format json"))
     shots = _shots(photos, table, settings.counts)
     legs, unknown = with_prescription(settings, person, store)
     if keep:
         check_machine_code(machine, store)
+    crops: dict[Path, CropJpeg] = {}
     outcomes = measured(
         photos,
         displayed={photo: shot.displayed_deg for photo, shot in zip(photos, shots, strict=True)},
@@ -83,6 +86,7 @@ def visit(
         overlay=overlay,
         limit_megapixels=limit_megapixels,
         legs=None if person is None else legs,
+        crops=crops if keep_pictures else None,
     )
     found = [(shot, outcome) for shot, (_, outcome) in zip(shots, outcomes, strict=True)]
     limits_unknown = () if not unknown else (limits_not_known(person, unknown),)
@@ -91,8 +95,11 @@ def visit(
     status = _answered(answer, found, legs, limits_unknown, output, printed)
     problems = [unknown] if unknown else []
     if keep and (
-        not_kept := _kept(answer, _with_findings(found), settings, person, machine, store)
-    ):
+        not_kept := _kept(
+            answer, _with_findings(found), settings, person, machine, store,
+            {shown(photo): crop for photo, crop in crops.items()},
+        )
+    ):  # fmt: skip
         problems.append(not_kept)
     if problems:
         raise StoreError(joined("; ", problems))
@@ -166,6 +173,7 @@ def _kept(
     person: str | None,
     machine: str | None,
     where: str | None,
+    crops: Mapping[str, CropJpeg],
 ) -> str:
     """Keep every photo that was measured, and their joint answer; what was not kept and why.
 
@@ -186,6 +194,7 @@ def _kept(
                 setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None,
                 adjusted=shot.adjusted,
             ),
+            picture=crops.get(shot.name),
         )
         for shot, outcome in found
         if isinstance(outcome, Measurement)
