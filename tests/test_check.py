@@ -167,8 +167,6 @@ def test_the_command_checks_a_machine_and_keeps_it_with_its_pictures(tmp_path):
     [
         pytest.param(("--keep",), "--keep needs the machine's code", id="no machine"),
         pytest.param(("--keep-pictures",), "--keep-pictures needs --keep", id="nothing kept"),
-        pytest.param(("--keep", "--machine", "M-03", "--empty"),
-                     "a check without a leg is not kept", id="no leg"),
     ],
 )  # fmt: skip
 def test_a_check_that_could_not_be_kept_is_refused_before_a_photo_is_read(more, said):

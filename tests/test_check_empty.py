@@ -32,6 +32,7 @@ from knee_angle.records import NotMeasured
 from knee_angle.report.check_words import check_text
 from knee_angle.report.contract import check_as_json
 from knee_angle.settings import Settings
+from knee_angle.store import open_store
 
 BARS_DEG = (4.0, 35.0, 64.0, 98.0)
 STRETCHED = {"u_aspect": 0.17, "trusted": False}
@@ -244,11 +245,27 @@ def test_the_command_checks_an_empty_machine_and_alarms_by_its_display(tmp_path)
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\ne1.jpg,15\ne3.jpg,55\ne6.jpg,115\n")
     call = ["check", *map(str, photos), "--displayed-table", str(table), "--empty"]
-    done = CliRunner().invoke(app, [*call, "--limit-flexion", "100"])
-    assert done.exit_code == 0
+    where = ["--store", str(tmp_path / "a.db")]
+    keep = ["--keep", "--keep-pictures", "--machine", "M-03", *where]
+    CliRunner().invoke(app, ["store", "machine", "M-03", *where])
+    done = CliRunner().invoke(app, [*call, "--limit-flexion", "100", *keep])
+    assert done.exit_code == 0, done.exception
     assert done.stdout.startswith("!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 115.0")
     assert "Display and bars of an empty machine: " in done.stdout
     assert NO_LEG in done.stdout
+    with open_store(tmp_path / "a.db") as store:
+        (kept,) = store.checks(machine="M-03")
+        assert (kept.photos, kept.against, kept.verdict) == (3, "frame", "within")
+        assert sorted(store.check_pictures(kept.id)) == ["photo 1", "photo 2", "photo 3"]
+        seen = store.check(kept.id).outcomes["photo 1"].bars
+        crop = store.check_pictures(kept.id)["photo 1"]
+    with Image.open(io.BytesIO(crop.jpeg)) as picture:
+        for x, y in seen.seen_px:  # a dot of the machine, not the bed beside it
+            at = ((x - crop.left_px) / crop.px_per_px, (y - crop.top_px) / crop.px_per_px)
+            assert max(picture.getpixel(at)) - min(picture.getpixel(at)) > 60
+    paper = tmp_path / "m.html"
+    assert not CliRunner().invoke(app, ["report", "machine", str(paper), *keep[2:]]).exit_code
+    assert "photo not kept" not in paper.read_text()
 
 
 def test_an_empty_machine_without_tags_or_dots_is_told_what_to_stick_on(tmp_path):

@@ -669,8 +669,7 @@ def test_a_check_that_has_ended_is_not_shown():
     assert not [one for one in other.number_input if one.label.startswith("Display in photo")]
 
 
-@pytest.mark.usefixtures("ward")
-def test_an_empty_machine_is_checked_by_its_bars(monkeypatch):
+def test_an_empty_machine_is_checked_by_its_bars_and_kept(ward, monkeypatch):
     bars = [one.bars for one in photographed(Body(), np.random.default_rng(3)).values()]
 
     def look(_, settings, *, displayed_deg):
@@ -690,5 +689,7 @@ def test_an_empty_machine_is_checked_by_its_bars(monkeypatch):
     assert "An empty machine, display against its bars" in html(page)
     assert words.VERDICT_WORDS["outside"].capitalize() in html(page)
     assert sum(one.value.startswith("Bars ") for one in page.caption) == 3
-    assert not [one for one in page.button if one.label == "Keep this check"]
     assert next(one for one in again(page).checkbox if one.label == empty.label).value
+    button(page, "Keep this check").click().run()
+    (kept,) = ward.checks(machine="M-04")
+    assert (kept.photos, kept.verdict, kept.finding) == (3, "outside", "calibration")

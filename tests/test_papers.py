@@ -15,6 +15,7 @@ import pypdfium2
 import pytest
 import streamlit as st
 from called import called
+from drawn_visits import Body
 from stores import (
     NOON,
     SETTINGS,
@@ -26,10 +27,12 @@ from stores import (
     made_series,
     made_visit,
 )
+from test_check_empty import photographed
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import in_language
 from knee_angle.machine.check import check_machine
+from knee_angle.machine.empty import NO_LEG
 from knee_angle.pipeline import answer_of_visit
 from knee_angle.records import CropJpeg
 from knee_angle.report.paper.blocks import Beside, Cell, Paper, Picture, Signatures, Table, as_json
@@ -499,6 +502,44 @@ def test_a_certificate_holds_what_an_equipment_file_asks_for(store, checked):
     assert "Ada" not in told
     assert isinstance(paper.blocks[-1], Signatures)
     assert len(paper.blocks[-1].who) == 2
+
+
+def test_the_certificate_of_an_empty_machine_claims_the_display_and_no_leg(store):
+    photos = photographed(Body(), np.random.default_rng(3), offset_deg=12.0)
+    result = check_machine(photos, SETTINGS)
+    store.save_check(result, machine="M-03", outcomes=photos, settings=SETTINGS,
+                     photo_sha256=dict.fromkeys(photos, SHA),
+                     pictures={"0.jpg": jpeg()})  # fmt: skip
+    paper = papers.of_machine(store, "m-03")
+    banner = paper.blocks[0]
+    assert (banner.head, banner.tone) == ("Display does not agree", "outside")
+    assert banner.text.endswith(NO_LEG)
+    told = " ".join(every_text(paper))
+    assert "knee" not in told.replace("knee_angle", "").lower()
+    for deg, shown in zip(result.bars_deg, result.displayed_deg, strict=True):
+        assert f"{deg:.1f}°" in told
+        assert f"{shown:g}°" in told
+    assert "0.jpg" not in told
+    assert told.count("; photo not kept") == 3
+    german = text_of(pdf_of(paper, "letter", "de"))
+    assert "Schienen" in german
+
+
+def test_an_empty_machine_comes_back_from_a_backup_as_it_was(store, tmp_path):
+    photos = photographed(Body(), np.random.default_rng(3))
+    photos["1.jpg"] = replace(photos["1.jpg"], bars=replace(photos["1.jpg"].bars, cautions=("x",)))
+    result = check_machine(photos, SETTINGS)
+    kept = store.save_check(
+        result, machine="M-03", outcomes=photos, settings=SETTINGS, photo_sha256={}
+    )
+    store.backup(tmp_path / "b.jsonl")
+    with open_store(tmp_path / "c.db") as other:
+        other.restore(tmp_path / "b.jsonl")
+        again = other.check(kept.id)
+    assert again.result.reading == result.reading
+    assert again.result.words[:2] == (result.words[0], "photo 2: x")
+    assert again.result.photos == ("photo 1", "photo 2", "photo 3", "photo 4")
+    assert replace(again.result, photos=(), words=()) == replace(result, photos=(), words=())
 
 
 def test_a_limit_that_was_passed_in_a_photo_of_the_check_stands_before_the_verdict(store, checked):

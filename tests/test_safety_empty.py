@@ -13,7 +13,7 @@ from knee_angle.assumptions import U_STUCK_DEG
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import empty
 from knee_angle.machine.bands import RangeJudged
-from knee_angle.machine.empty import FLAT, NO_LEG, check_empty
+from knee_angle.machine.empty import FLAT, NO_LEG, OFF_THE_LINE, check_empty
 from knee_angle.records import BarsAlone
 from knee_angle.settings import Settings
 
@@ -88,14 +88,19 @@ def test_which_numbers_are_told_of_a_display(monkeypatch, over_range, here, told
         )
         for verdict, reach in ((over_range, (0.0, 120.0)), (here, (10.0, 100.0)))
     )
-    monkeypatch.setattr(
-        empty,
-        "judge_machine",
-        lambda *_, **__: SimpleNamespace(
-            display_verdict=over, display_here=near, kind="calibration", words=()
-        ),
-    )
-    assert checked(machine()).display is {"over": over, "here": near}[told]
+    truly = empty.judge_machine
+
+    def judged(*given, **named):
+        return replace(
+            truly(*given, **named),
+            display_verdict=over, display_here=near, kind="calibration", words=(),
+        )  # fmt: skip
+
+    monkeypatch.setattr(empty, "judge_machine", judged)
+    found = checked(machine())
+    assert found.display is {"over": over, "here": near}[told]
+    assert found.reading_verdict.verdict == over_range
+    assert (found.reading_verdict.largest_deg, found.reading_verdict.at_deg) == (6.0, 40.0)
 
 
 @pytest.mark.parametrize("offset_deg", [0.0, 15.0], ids=["right", "far off"])
@@ -104,6 +109,19 @@ def test_photos_whose_camera_was_not_seen_prove_nothing(offset_deg):
     assert (found.display.verdict, found.kind, found.words) == (
         "undecided", "undecided", (FLAT, NO_LEG),
     )  # fmt: skip
+
+
+def test_points_off_every_line_take_the_all_clear_and_are_named(monkeypatch):
+    """Five settings right and one with bars 3 degrees off: within 10 degrees, yet on no line."""
+    monkeypatch.setattr(empty, "_hinge", lambda _: None)
+    seen = {f"{d:g}.jpg": shown_at(d, d) for d in (10.0, 30.0, 50.0, 70.0, 90.0, 110.0)}
+    seen["50.jpg"] = replace(seen["50.jpg"], deg=53.0)
+    found = check_empty(
+        seen, (), replace(Settings(), frame_tolerance_deg=12.0), rng=np.random.default_rng(1)
+    )
+    assert (found.display.verdict, found.reading_verdict.verdict) == ("undecided", "undecided")
+    assert found.words == (OFF_THE_LINE, NO_LEG)
+    assert found.outliers == ("50.jpg",)
 
 
 def test_one_photo_with_a_camera_direction_is_enough_to_judge():

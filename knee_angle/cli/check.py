@@ -27,11 +27,10 @@ from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.machine.check import MachineCheck
-    from knee_angle.machine.empty import EmptyCheck
+    from knee_angle.machine.check import Checked
     from knee_angle.records import CropJpeg, NotMeasured, Outcome
 
-    Answer: TypeAlias = MachineCheck | EmptyCheck | NotMeasured
+    Answer: TypeAlias = Checked | NotMeasured
 
 __all__ = ["check"]
 
@@ -72,7 +71,7 @@ def check(
     settings: Settings,
 ) -> None:
     """Check one machine by several photos; "check plan" says how many, at which angles."""
-    _keeping_fits(keep=keep, pictures=keep_pictures, machine=machine, empty=empty)
+    _keeping_fits(keep=keep, pictures=keep_pictures, machine=machine)
     if photos == [Path("plan")]:
         if output is not Format.TEXT:
             raise InvalidInput(
@@ -132,16 +131,12 @@ def _print(result: Answer, settings: Settings, output: Format) -> None:
         print(check_text(result, settings, alarms=result.alarms))
 
 
-def _keeping_fits(*, keep: bool, pictures: bool, machine: str | None, empty: bool) -> None:
+def _keeping_fits(*, keep: bool, pictures: bool, machine: str | None) -> None:
     """Refuse what cannot be kept before a photo is measured."""
     pictures_need_keeping(keep=keep, pictures=pictures)
     if keep and machine is None:
         raise InvalidInput(
             say("--keep needs the machine's code, but none came: add --machine CODE")
-        )
-    if keep and empty:
-        raise InvalidInput(
-            say("a check without a leg is not kept: leave --keep out, or check with a leg in it")
         )
 
 
@@ -162,10 +157,10 @@ def _keep(
     StoreError
         Nothing was kept, and why.
     """
-    from knee_angle.machine.check import MachineCheck
+    from knee_angle.records import NotMeasured
     from knee_angle.store import new_id
 
-    if not isinstance(result, MachineCheck):
+    if isinstance(result, NotMeasured):
         raise StoreError(say("the check was not kept: it gave no answer"))
     hashes, crops = _of_photos(outcomes, paths, pictures=pictures)
     row, trouble = new_id(), ""
@@ -186,10 +181,10 @@ def _keep(
 def _of_photos(
     outcomes: Mapping[str, Outcome], paths: Mapping[str, Path], *, pictures: bool
 ) -> tuple[dict[str, str], dict[str, CropJpeg]]:
-    """Each readable photo's hash; where asked for, the crops of those that were measured."""
+    """Each readable photo's hash; where asked for, the crops of those that show leg or bars."""
+    from knee_angle.machine.empty import shown_in
     from knee_angle.photo.crop import crop_jpeg
     from knee_angle.photo.reading import read_photo
-    from knee_angle.records import Measurement
 
     hashes, crops = {}, {}
     for name, one in outcomes.items():
@@ -198,8 +193,8 @@ def _of_photos(
         except KneeAngleError:
             continue  # the check says that it could not be read
         hashes[name] = photo.sha256
-        if pictures and isinstance(one, Measurement):
-            crops[name] = crop_jpeg(photo, one)
+        if pictures and (shows := shown_in(one)) is not None:
+            crops[name] = crop_jpeg(photo, shows)
     return hashes, crops
 
 

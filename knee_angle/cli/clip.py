@@ -15,7 +15,7 @@ import typer
 
 from knee_angle import __version__, words
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format, KeepPictures, pictures_need_keeping
+from knee_angle.cli.options import Format, KeepPictures, Person, pictures_need_keeping
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
@@ -67,10 +67,7 @@ def clip(
         bool, typer.Option("--keep", help="Keep both ends and some pictures between as a visit.")
     ] = False,
     keep_pictures: KeepPictures = False,
-    person: Annotated[
-        str | None,
-        typer.Option(help="The patient's code: what is prescribed for the knee is used."),
-    ] = None,
+    person: Person = None,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
 ) -> None:

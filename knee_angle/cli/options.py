@@ -19,6 +19,7 @@ __all__ = [
     "Megapixels",
     "Output",
     "OverlayFolder",
+    "Person",
     "PoseModel",
     "pictures_need_keeping",
     "positive",
@@ -45,6 +46,10 @@ KeepPictures = Annotated[
 Megapixels = Annotated[float, typer.Option(help="Refuse larger photos.")]
 Output = Annotated[Format, typer.Option("--format", help="How to print.")]
 OverlayFolder = Annotated[Path | None, typer.Option(help="Folder for pictures with points.")]
+Person = Annotated[
+    str | None,
+    typer.Option("--person", help="The patient's code: what is prescribed for the knee is used."),
+]
 PoseModel = Annotated[Path | None, typer.Option(help="Pose model bundle to use.")]
 
 

@@ -12,7 +12,17 @@ import typer
 
 from knee_angle import __version__, words
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format, KeepPictures, pictures_need_keeping
+from knee_angle.cli.options import (
+    Format,
+    KeepPictures,
+    Megapixels,
+    Output,
+    OverlayFolder,
+    Person,
+    PoseModel,
+    pictures_need_keeping,
+    positive,
+)
 from knee_angle.cli.photos import measured, read_displayed_table, shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
@@ -51,20 +61,15 @@ def visit(
             "machine was adjusted in between, adjusted: before, after, or how often."
         ),
     ] = None,
-    pose_model: Annotated[Path | None, typer.Option(help="Pose model bundle to use.")] = None,
-    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with points.")] = None,
-    limit_megapixels: Annotated[
-        float, typer.Option(help="Refuse larger photos.", min=0.01)
-    ] = 120.0,
-    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    pose_model: PoseModel = None,
+    overlay: OverlayFolder = None,
+    limit_megapixels: Megapixels = 120.0,
+    output: Output = Format.TEXT,
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the photos' joint answer, and each photo's own.")
     ] = False,
     keep_pictures: KeepPictures = False,
-    person: Annotated[
-        str | None,
-        typer.Option(help="The patient's code: what is prescribed for the knee is used."),
-    ] = None,
+    person: Person = None,
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
 ) -> None:
@@ -84,7 +89,7 @@ def visit(
         settings=settings,
         pose_model=pose_model,
         overlay=overlay,
-        limit_megapixels=limit_megapixels,
+        limit_megapixels=positive("--limit-megapixels", limit_megapixels),
         legs=None if person is None else legs,
         crops=crops if keep_pictures else None,
     )
@@ -95,11 +100,8 @@ def visit(
     status = _answered(answer, found, legs, limits_unknown, output, printed)
     problems = [unknown] if unknown else []
     if keep and (
-        not_kept := _kept(
-            answer, _with_findings(found), settings, person, machine, store,
-            {shown(photo): crop for photo, crop in crops.items()},
-        )
-    ):  # fmt: skip
+        not_kept := _kept(answer, _with_findings(found), settings, person, machine, store, crops)
+    ):
         problems.append(not_kept)
     if problems:
         raise StoreError(joined("; ", problems))
@@ -173,7 +175,7 @@ def _kept(
     person: str | None,
     machine: str | None,
     where: str | None,
-    crops: Mapping[str, CropJpeg],
+    crops: Mapping[Path, CropJpeg],
 ) -> str:
     """Keep every photo that was measured, and their joint answer; what was not kept and why.
 
@@ -186,6 +188,7 @@ def _kept(
 
     named = list(dict.fromkeys(shot.setting for shot, _ in found if _is_named(shot)))
     visit = new_id()
+    pictures = {shown(photo): crop for photo, crop in crops.items()}
     photos = [
         PhotoToKeep(
             shot.name,
@@ -194,7 +197,7 @@ def _kept(
                 setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None,
                 adjusted=shot.adjusted,
             ),
-            picture=crops.get(shot.name),
+            picture=pictures.get(shot.name),
         )
         for shot, outcome in found
         if isinstance(outcome, Measurement)

@@ -114,6 +114,7 @@ def _by_dots(
         displayed_deg=displayed_deg,
         shared_deg=frame.u_shared_deg,
         camera_seen=leg.provable,
+        seen_px=tuple((named[name].x_px, named[name].y_px) for name in MACHINE_POINTS),
     )
 
 

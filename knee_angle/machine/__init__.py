@@ -20,7 +20,7 @@ By single photos, and over time:
   ``covariances`` holds what the points share; ``refused``: what is not judged;
   ``over_range``: such a line judged, ``difference``: along it; ``tagged``: its bars by tags;
   ``check_plan``: how many photos;
-* ``empty``: a machine without a leg;
+* ``empty``: a machine without a leg; ``reading``: the line that both kinds of check share;
 * ``control_chart``: has a machine changed?
 
 Numbers only: no files, pictures, models or pages.

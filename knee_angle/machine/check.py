@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +33,10 @@ from knee_angle.machine import calibration, over_range, tagged
 from knee_angle.machine.answer import machine_of
 from knee_angle.machine.cause import ADVICE
 from knee_angle.machine.empty import EmptyCheck, check_empty
-from knee_angle.machine.evidence import Quantity, SettingsOfMachine
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import HingeCoordinate, MachineJudged
-from knee_angle.machine.refused import FEWEST, too_narrow, two_legs
+from knee_angle.machine.reading import fitted, reading_of, settings_with
+from knee_angle.machine.refused import FEWEST, bars_too_narrow, too_narrow, two_legs
 from knee_angle.records import (
     FindingKind,
     Frame,
@@ -49,7 +50,7 @@ from knee_angle.settings import Settings
 from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit, without_guessed_bars
 from knee_angle.words import POINT_WORDS, degrees, phrase
 
-__all__ = ["HingeAndSlack", "MachineCheck", "check_alarms", "check_machine"]
+__all__ = ["Checked", "HingeAndSlack", "MachineCheck", "check_alarms", "check_machine"]
 
 Floats = NDArray[np.float64]
 
@@ -144,6 +145,13 @@ class MachineCheck:
     words: tuple[str, ...] = ()
     judged: MachineJudged | None = field(default=None, compare=False)
 
+    @property
+    def line_judged(self) -> tuple[calibration.Line, over_range.RangeVerdict]:
+        """What the display is held against: the bars where they were seen, else the knee."""
+        if self.reading is not None and self.reading_verdict is not None:
+            return self.reading, self.reading_verdict
+        return self.knee_line, self.knee_verdict
+
     def __repr__(self) -> str:
         said = [*self.alarms, f"finding {self.kind}", *(f"{k} {v}" for k, v in self._told())]
         return f"<MachineCheck of {len(self.photos)} photos: {'; '.join(said)}>"
@@ -175,6 +183,10 @@ class MachineCheck:
         return over_range.inverse_table(
             self.knee_line, displayed_deg, u_displayed_deg=u_display_deg(settings)
         )
+
+
+Checked: TypeAlias = MachineCheck | EmptyCheck
+"""A machine that was checked, with a leg in it or without."""
 
 
 def check_machine(
@@ -262,7 +274,7 @@ def _judged(
 
 def _empty(
     outcomes: Mapping[str, Outcome], settings: Settings, rng: np.random.Generator | None
-) -> EmptyCheck | None:
+) -> EmptyCheck | NotMeasured | None:
     """The check of a machine without a leg; None where its tags or numbers are too few."""
     seen = {
         name: one.bars
@@ -273,9 +285,11 @@ def _empty(
     if len({one.displayed_deg for one in seen.values()}) < FEWEST:
         return None
     rest = {name: one for name, one in outcomes.items() if name not in seen}
-    return check_empty(
-        seen, _usable(rest)[1], settings, rng=rng or np.random.default_rng(len(seen))
-    )
+    rng = rng or np.random.default_rng(len(seen))
+    try:
+        return check_empty(seen, _usable(rest)[1], settings, rng=rng)
+    except InvalidInput:
+        return bars_too_narrow(list(seen.values()))
 
 
 def _too_few_settings(used: Mapping[str, Measurement]) -> NotMeasured | None:
@@ -307,7 +321,7 @@ def _checked(
 ) -> MachineCheck:
     seen = evidence_of(estimate, step_deg=settings.display_resolution_deg)
     provable = any(one.camera_seen for one in estimate.settings)
-    knee_line = _fitted(seen, "knee", settings)
+    knee_line = fitted(seen, "knee", settings)
     knee_verdict = over_range.verdict_over(
         knee_line,
         low_deg=min(knee_line.x),
@@ -328,7 +342,7 @@ def _checked(
         hinge=None,
         kind="not_separable",
         advice=ADVICE["not_separable"],
-        outliers=_named(estimate, knee_line, _with(seen, "knee")),
+        outliers=_named(estimate, knee_line, settings_with(seen, "knee")),
         bar_hinge=machine.hinge,
         cautions=(
             *machine.cautions,
@@ -339,7 +353,7 @@ def _checked(
             ),
         ),
     )
-    if len(_with(seen, "bars")) < FEWEST:
+    if len(settings_with(seen, "bars")) < FEWEST:
         return found
     return _with_machine(found, estimate, machine, settings, rng, provable=provable)
 
@@ -358,9 +372,7 @@ def _with_machine(
     said = machine_of(estimate, settings, rng)
     if said is None or said.display is None or said.display_verdict is None:
         return found
-    line = _fitted(seen, "bars", settings)
-    reading = _as_judged(line, said)
-    verdict = _reading_verdict(reading, said)
+    reading, verdict = reading_of(seen, said, settings)
     kind: FindingKind = said.kind
     if kind == "none" and not verdict.on_a_line:
         kind = "undecided"
@@ -376,65 +388,9 @@ def _with_machine(
         kind=kind,
         advice=joined(" ", said.words) if provable else ADVICE["undecided"],
         words=said.words if provable else (),
-        outliers=_named(estimate, line, _with(seen, "bars")),
+        outliers=_named(estimate, reading, settings_with(seen, "bars")),
         frames=machine.frames,
         judged=said,
-    )
-
-
-def _with(seen: SettingsOfMachine, quantity: Quantity) -> list[int]:
-    """Settings at which this was seen."""
-    return [j for j in range(seen.settings) if (quantity, j) in seen.entries]
-
-
-def _fitted(seen: SettingsOfMachine, quantity: Quantity, settings: Settings) -> calibration.Line:
-    """Displayed against knee or bars, a point for each setting.
-
-    Settings a whole number of steps apart are all rounded alike: so the step's u is once each
-    reading's own and once shared by all.
-    """
-    used = _with(seen, quantity)
-    x, cov = seen.part([(quantity, j) for j in used])
-    shown = [float(number) for j in used if (number := seen.displayed_deg[j]) is not None]
-    u_step = u_display_deg(settings)
-    return calibration.fit_line(
-        [float(v) for v in x], shown, cov_x=cov, u_y=u_step, common_u_y=u_step
-    )
-
-
-def _as_judged(line: calibration.Line, said: MachineJudged) -> calibration.Line:
-    """The line with offset, gain and covariance of the judged display."""
-    assert said.display is not None  # noqa: S101  asked before
-    both = said.display.draws[:, :2]
-    (offset, gain), cov = both.mean(axis=0), np.cov(both.T)
-    return replace(
-        line,
-        offset=float(offset),
-        gain=float(gain),
-        cov=(float(cov[0, 0]), float(cov[0, 1]), float(cov[1, 1])),
-        residuals=tuple(float(y - offset - gain * x) for x, y in zip(line.x, line.y, strict=True)),
-    )
-
-
-def _reading_verdict(line: calibration.Line, said: MachineJudged) -> over_range.RangeVerdict:
-    """Display minus bars as the machine was judged; no all-clear for points off every line."""
-    assert said.display is not None  # noqa: S101  asked before
-    assert said.display_verdict is not None  # noqa: S101
-    judged = said.display_verdict
-    low, high = judged.range_deg
-    by_line = over_range.verdict_over(
-        line, low_deg=low, high_deg=high, tolerance_deg=judged.tolerance_deg
-    )
-    clear = by_line.on_a_line or judged.verdict != "within"
-    wrong = judged.verdict == "outside"
-    told = said.display_here if wrong and said.display_here is not None else judged
-    return replace(
-        by_line,
-        verdict=judged.verdict if clear else "undecided",
-        largest_deg=told.largest_deg,
-        at_deg=told.at_deg,
-        u_deg=said.display.error_at(told.at_deg).u,
-        outside_at_deg=told.at_deg if wrong else None,
     )
 
 

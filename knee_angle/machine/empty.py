@@ -12,14 +12,24 @@ from numpy.typing import NDArray
 from knee_angle.angle import bars
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
+from knee_angle.machine import calibration, over_range
 from knee_angle.machine.answer import range_of, tolerances_of
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.evidence import SettingsOfMachine
-from knee_angle.machine.judge import judge_machine
-from knee_angle.records import BarsAlone, FindingKind, HingeInTags, html_of
+from knee_angle.machine.judge import MachineJudged, judge_machine
+from knee_angle.machine.reading import reading_of
+from knee_angle.records import (
+    BarsAlone,
+    FindingKind,
+    HingeInTags,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    html_of,
+)
 from knee_angle.settings import Settings
 
-__all__ = ["NO_LEG", "EmptyCheck", "check_empty"]
+__all__ = ["NO_LEG", "EmptyCheck", "check_empty", "shown_in"]
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +40,10 @@ FLAT = say(
     "Where the camera stood is not known, so nothing is proven of the display: "
     "photograph again with the tag strip on the machine, or with the two tags "
     "on its bars."
+)
+OFF_THE_LINE = say(
+    "Display and bars do not follow one line within their ±, so nothing is cleared: look at the "
+    "displayed numbers and at what shows the bars, and photograph again where one is wrong."
 )
 LEAST_P_HINGE = 1e-3
 """Tags that fit a common hinge worse than this do not show it (as in a check with a leg)."""
@@ -45,27 +59,51 @@ class EmptyCheck:
         Photos that were used.
     left_out : tuple of (str, str)
         Photos that were not, each with its reason.
-    displayed_deg, bars_deg, u_deg : tuple of float
-        One a setting: the number, the bars, and their u with what all settings share.
+    reading : calibration.Line
+        Displayed (y) against bars (x), a point for each setting.
+    reading_verdict : over_range.RangeVerdict
+        Display minus bars over the range, with the line's band.
     display : RangeJudged
-        Display minus bars over the range.
+        The same by its draws; never an all-clear where the line gives none.
     kind : FindingKind
         ``calibration`` where proven, else ``undecided``: the fit is not known.
     words : tuple of str
         What is proven, in sentences.
+    outliers : tuple of str
+        Photos of the settings that stand off the line through the others. None is dropped.
     alarms : tuple of str
         Every photo's alarm with its name: said first.
     """
 
     photos: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
-    displayed_deg: tuple[float, ...]
-    bars_deg: tuple[float, ...]
-    u_deg: tuple[float, ...]
+    reading: calibration.Line
+    reading_verdict: over_range.RangeVerdict
     display: RangeJudged
     kind: FindingKind
     words: tuple[str, ...]
+    outliers: tuple[str, ...] = ()
     alarms: tuple[str, ...] = ()
+
+    @property
+    def line_judged(self) -> tuple[calibration.Line, over_range.RangeVerdict]:
+        """What the display is held against: the bars."""
+        return self.reading, self.reading_verdict
+
+    @property
+    def displayed_deg(self) -> tuple[float, ...]:
+        """The number of each setting."""
+        return self.reading.y
+
+    @property
+    def bars_deg(self) -> tuple[float, ...]:
+        """The bars at each setting."""
+        return self.reading.x
+
+    @property
+    def u_deg(self) -> tuple[float, ...]:
+        """Their u, with what all settings share."""
+        return tuple(math.sqrt(line[k]) for k, line in enumerate(self.reading.cov_x))
 
     def __repr__(self) -> str:
         said = "; ".join([*self.alarms, *self.words])
@@ -99,44 +137,64 @@ def check_empty(
     Raises
     ------
     InvalidInput
-        A photo without a displayed number.
+        A photo without a displayed number, or bars through which no line goes.
     """
     if any(one.displayed_deg is None for one in seen.values()):
         raise InvalidInput(say("each photo of an empty machine needs its displayed number"))
     shown = sorted({one.displayed_deg for one in seen.values() if one.displayed_deg is not None})
     mean, cov = _bars_at(shown, seen)
+    machine = SettingsOfMachine(
+        entries=tuple(("bars", j) for j in range(len(shown))),
+        mean=mean,
+        cov=cov,
+        displayed_deg=tuple(shown),
+        step_deg=settings.display_resolution_deg,
+    )
     found = judge_machine(
-        SettingsOfMachine(
-            entries=tuple(("bars", j) for j in range(len(shown))),
-            mean=mean,
-            cov=cov,
-            displayed_deg=tuple(shown),
-            step_deg=settings.display_resolution_deg,
-        ),
+        machine,
         range_deg=range_of([float(v) for v in mean], settings),
         tolerances=tolerances_of(settings),
         rng=rng,
     )
-    display, kind, words = found.display_verdict, found.kind, found.words
-    assert display is not None  # noqa: S101  every setting has bars and a number
-    if display.verdict == "outside" and found.display_here is not None:
-        display = found.display_here  # proven where it was photographed
+    reading, verdict = reading_of(machine, found, settings)
+    display, words = _display_of(found, verdict)
+    kind = found.kind
     if not any(one.camera_seen for one in seen.values()):
         display, kind, words = replace(display, verdict="undecided"), "undecided", (FLAT,)
+        verdict = replace(verdict, verdict="undecided", outside_at_deg=None)
+    cautions = [f"{name}: {caution}" for name, one in seen.items() for caution in one.cautions]
+    off = {reading.y[k] for k in reading.outliers}
     return EmptyCheck(
         photos=tuple(seen),
         left_out=left_out,
-        displayed_deg=tuple(shown),
-        bars_deg=tuple(float(v) for v in mean),
-        u_deg=tuple(float(v) for v in np.sqrt(np.diag(cov))),
+        reading=reading,
+        reading_verdict=verdict,
         display=display,
         kind=kind,
-        words=(
-            *words,
-            *(f"{name}: {caution}" for name, one in seen.items() for caution in one.cautions),
-            NO_LEG,
-        ),
+        words=(*words, *cautions, NO_LEG),
+        outliers=tuple(name for name, one in seen.items() if one.displayed_deg in off),
     )
+
+
+def _display_of(
+    found: MachineJudged, verdict: over_range.RangeVerdict
+) -> tuple[RangeJudged, tuple[str, ...]]:
+    """What is told of the display, and its words: no all-clear where the line gives none."""
+    display, words = found.display_verdict, found.words
+    assert display is not None  # noqa: S101  every setting has bars and a number
+    if display.verdict == "outside" and found.display_here is not None:
+        display = found.display_here  # proven where it was photographed
+    if display.verdict != verdict.verdict:
+        display, words = replace(display, verdict=verdict.verdict), (OFF_THE_LINE,)
+    return display, words
+
+
+def shown_in(outcome: Outcome) -> Measurement | BarsAlone | None:
+    """What a photo of a check shows: the leg, else the bars of an empty machine."""
+    if isinstance(outcome, Measurement):
+        return outcome
+    bars = outcome.bars if isinstance(outcome, NotMeasured) else None
+    return bars if bars is not None and bars.seen_px else None
 
 
 def _bars_at(shown: list[float], seen: Mapping[str, BarsAlone]) -> tuple[Floats, Floats]:

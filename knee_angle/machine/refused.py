@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from knee_angle.language import say
-from knee_angle.records import Measurement, NotMeasured
+from knee_angle.records import BarsAlone, Measurement, NotMeasured
 from knee_angle.words import degrees
 
-__all__ = ["FEWEST", "TWO_NUMBERS", "counts_once", "too_narrow", "two_legs"]
+__all__ = ["FEWEST", "TWO_NUMBERS", "bars_too_narrow", "counts_once", "too_narrow", "two_legs"]
 
 FEWEST = 3
 """Two points always lie on a line; the third is the first test of it."""
+SPREAD = say(
+    "photograph the machine at {fewest} or more settings spread over its allowed range",
+    fewest=FEWEST,
+)
 TWO_NUMBERS = say(
     "{first} and {name} are the same file, but the table gives {one:g} and {other:g}: name the "
     "photo of each setting"
@@ -55,8 +59,22 @@ def too_narrow(results: Sequence[Measurement]) -> NotMeasured:
             knees=degrees(min(knees)),
             knees2=degrees(max(knees)),
         ),
+        SPREAD,
+    )
+
+
+def bars_too_narrow(seen: Sequence[BarsAlone]) -> NotMeasured:
+    """The same of an empty machine, each photo with its number."""
+    shown = [one.displayed_deg for one in seen if one.displayed_deg is not None]
+    bars = [one.deg for one in seen]
+    return NotMeasured(
         say(
-            "photograph the machine at {fewest} or more settings spread over its allowed range",
-            fewest=FEWEST,
+            "the photos show too little of the machine's range: displays from {shown} "
+            "to {shown2}, bars from {bars} to {bars2}",
+            shown=degrees(min(shown)),
+            shown2=degrees(max(shown)),
+            bars=degrees(min(bars)),
+            bars2=degrees(max(bars)),
         ),
+        SPREAD,
     )

@@ -16,8 +16,8 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import capital_start, figure, say, tell
 from knee_angle.machine.calibration import Line
-from knee_angle.machine.check import MachineCheck, check_machine
-from knee_angle.machine.empty import EmptyCheck
+from knee_angle.machine.check import Checked, MachineCheck, check_machine
+from knee_angle.machine.empty import EmptyCheck, shown_in
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import check_chart
@@ -26,7 +26,15 @@ from knee_angle.page.points import points_of
 from knee_angle.page.shots import shots, thumb
 from knee_angle.page.tray import Entry
 from knee_angle.photo.crop import crop_jpeg
-from knee_angle.records import Measurement, NotMeasured, Outcome, Verdict
+from knee_angle.records import (
+    Angle,
+    BarsAlone,
+    Frame,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Verdict,
+)
 from knee_angle.records.displayed import display_range
 from knee_angle.report.check_words import WITHIN_LIMITS, check_text
 from knee_angle.settings import Settings, changed, flexion_of_display
@@ -122,9 +130,7 @@ def _numbers_and_answer(store: Store, check: Check, *, empty: bool) -> None:
         with first:
             _answered(result, outcomes, settings)
         check.remember()
-        if isinstance(result, EmptyCheck):
-            st.info(tell("A check without a leg is not kept: note it in the service record."))
-        if isinstance(result, MachineCheck):
+        if not isinstance(result, NotMeasured):
             _keep(store, check, result, outcomes, settings)
     if st.button(tell("Remove these photos"), width="stretch", key=check.own("forget")):
         check.end()
@@ -201,7 +207,7 @@ def _points(check: Check) -> None:
 
 
 def _answered(
-    result: MachineCheck | EmptyCheck | NotMeasured,
+    result: Checked | NotMeasured,
     outcomes: Mapping[str, Outcome],
     settings: Settings,
 ) -> None:
@@ -246,7 +252,7 @@ def _capital(text: str) -> str:
     return escape(tell(capital_start(text)))
 
 
-def _card(result: MachineCheck | EmptyCheck) -> str:
+def _card(result: Checked) -> str:
     """The verdict on the display, what is found, and the figures that it rests on."""
     kind, largest, at, tolerance, against = _judged(result)
     sentences = result.words or (result.advice,) if isinstance(result, MachineCheck) else ()
@@ -272,31 +278,29 @@ def _card(result: MachineCheck | EmptyCheck) -> str:
     )
 
 
-def _judged(result: MachineCheck | EmptyCheck) -> tuple[Verdict, float, float, float, str]:
+def _judged(result: Checked) -> tuple[Verdict, float, float, float, str]:
     """Verdict, largest difference and where, tolerance, and what the display is held against."""
-    if isinstance(result, EmptyCheck):
-        shown = result.display
-        return shown.verdict, shown.largest_deg, shown.at_deg, shown.tolerance_deg, BY_BARS
-    verdict, against = result.knee_verdict, BY_KNEE
-    if result.reading_verdict is not None:
-        verdict, against = result.reading_verdict, BY_BARS
+    _, verdict = result.line_judged
+    against = BY_KNEE if result.reading is None else BY_BARS
     return verdict.verdict, verdict.largest_deg, verdict.at_deg, verdict.tolerance_deg, against
 
 
-def _tolerance(result: MachineCheck | EmptyCheck) -> float:
+def _tolerance(result: Checked) -> float:
     return _judged(result)[3]
 
 
 Rows = list[dict[str, Any]]
 
 
-def _differences(result: MachineCheck | EmptyCheck) -> Rows:
+def _lines(result: Checked) -> list[tuple[str, Line]]:
+    """Displayed against bars where they were seen, and against the knee where a leg was."""
+    lines = [] if result.reading is None else [(BARS, result.reading)]
+    return [*lines, *([(KNEE, result.knee_line)] if isinstance(result, MachineCheck) else [])]
+
+
+def _differences(result: Checked) -> Rows:
     """Display minus bars and minus knee at every setting, each with its 95 % interval."""
-    if isinstance(result, EmptyCheck):
-        found = zip(result.bars_deg, result.displayed_deg, result.u_deg, strict=True)
-        return [_difference(BARS, at, shown - at, u) for at, shown, u in found]
-    rows = [] if result.reading is None else _of_line(BARS, result.reading)
-    return [*rows, *_of_line(KNEE, result.knee_line)]
+    return [row for kind, line in _lines(result) for row in _of_line(kind, line)]
 
 
 def _of_line(kind: str, line: Line) -> Rows:
@@ -314,14 +318,10 @@ def _difference(kind: str, at: float, deg: float, u: float) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _bands(result: MachineCheck | EmptyCheck) -> Rows:
+def _bands(result: Checked) -> Rows:
     """The lines through the differences with their 95 % bands."""
-    if isinstance(result, EmptyCheck):
-        return []
-    lines = [(KNEE, result.knee_line)]
-    lines += [] if result.reading is None else [(BARS, result.reading)]
     rows: Rows = []
-    for kind, line in lines:
+    for kind, line in _lines(result):
         for at in np.linspace(min(line.x), max(line.x), 15):
             deg, u = difference_at(float(at), offset_deg=line.offset, gain=line.gain, cov=line.cov)
             rows.append(_difference(kind, float(at), deg, u))
@@ -332,19 +332,18 @@ def _table(outcomes: Mapping[str, Outcome]) -> str:
     """Every photo: display, bars, knee, and what the display says more than each."""
     rows = []
     for name, one in outcomes.items():
-        if not isinstance(one, Measurement):
+        frame = _bars_of(one)
+        if not isinstance(one, Measurement) and frame is None:
             rows.append(
                 f'<tr><th scope="row">{_capital(name)}</th>'
                 f'<td colspan="5">{escape(tell(words.phrase(one.reason)))}</td></tr>'
             )
             continue
-        shown = None if one.displayed is None else one.displayed.deg
-        frame = None if one.machine is None else one.machine.frame
-        bars = (None, None) if frame is None else (frame.deg, frame.u_deg)
+        knee = one.knee if isinstance(one, Measurement) else None
+        shown = _shown_in(one)
         cells = [
             "–" if shown is None else tell(figure(f"{shown:g}°")),
-            _with(*bars), _with(one.knee.deg, one.knee.u_deg),
-            _less(shown, bars[0]), _less(shown, one.knee.deg),
+            _with(frame), _with(knee), _less(shown, frame), _less(shown, knee),
         ]  # fmt: skip
         body = "".join(f"<td>{cell}</td>" for cell in cells)
         rows.append(f'<tr><th scope="row">{_capital(name)}</th>{body}</tr>')
@@ -355,22 +354,36 @@ def _table(outcomes: Mapping[str, Outcome]) -> str:
     )
 
 
-def _with(deg: float | None, u_deg: float | None) -> str:
-    if deg is None or u_deg is None:
-        return "–"
-    return f"{deg:.0f} ± {words.plus_minus(u_deg):.0f}".replace("-", "\u2212")
+def _bars_of(one: Outcome) -> Frame | BarsAlone | None:
+    """The bars that a photo shows, beside a leg or without."""
+    if isinstance(one, Measurement):
+        return None if one.machine is None else one.machine.frame
+    return one.bars if isinstance(one, NotMeasured) else None
 
 
-def _less(shown: float | None, deg: float | None) -> str:
-    if shown is None or deg is None:
+def _shown_in(one: Outcome) -> float | None:
+    """The number that was on the display of a photo."""
+    if isinstance(one, Measurement):
+        return None if one.displayed is None else one.displayed.deg
+    return one.bars.displayed_deg if isinstance(one, NotMeasured) and one.bars else None
+
+
+def _with(seen: Frame | BarsAlone | Angle | None) -> str:
+    if seen is None:
         return "–"
-    return f"{shown - deg:+.0f}".replace("-", "\u2212")
+    return f"{seen.deg:.0f} ± {words.plus_minus(seen.u_deg):.0f}".replace("-", "\u2212")
+
+
+def _less(shown: float | None, seen: Frame | BarsAlone | Angle | None) -> str:
+    if shown is None or seen is None:
+        return "–"
+    return f"{shown - seen.deg:+.0f}".replace("-", "\u2212")
 
 
 def _keep(
     store: Store,
     check: Check,
-    result: MachineCheck,
+    result: Checked,
     outcomes: dict[str, Outcome],
     settings: Settings,
 ) -> None:
@@ -378,7 +391,10 @@ def _keep(
     if unused := memory.unused():
         st.info(tell("To keep this check, first correct: {inputs}.", inputs=", ".join(unused)))
         return
-    with_photos = memory.tick(say("Keep the photos too (cut to the leg)"), check.own("photos"))
+    what = say("Keep the photos too (cut to the leg)")
+    if isinstance(result, EmptyCheck):
+        what = say("Keep the photos too (cut to the machine's bars)")
+    with_photos = memory.tick(what, check.own("photos"))
     entries = {
         say("photo {number}", number=n): entry
         for n, entry in enumerate(check.tray.entries.values(), start=1)
@@ -402,9 +418,9 @@ def _keep(
             photo_sha256=hashes,
             row_id=check.pending["id"],
             pictures={
-                name: crop_jpeg(entries[name].photo, one)
+                name: crop_jpeg(entries[name].photo, shows)
                 for name, one in outcomes.items()
-                if with_photos and isinstance(one, Measurement)
+                if with_photos and (shows := shown_in(one)) is not None
             },
         )
     except KneeAngleError as error:

@@ -66,6 +66,7 @@ def bars_alone(
         motion_cov=tuple(tuple(float(v) for v in row) for row in cov),
         displayed_deg=displayed_deg,
         camera_seen=lens.trusted,
+        seen_px=tuple((float(x), float(y)) for x, y in corners.reshape(-1, 2)),
     )
 
 

@@ -30,6 +30,9 @@ class BarsAlone:
         not, nothing is proven.
     cautions : tuple of str
         How the picture is not as a camera took it, and what to do.
+    seen_px : tuple of (float, float)
+        Where they were seen in the upright photo, full-size px: the dots of thigh bar, hinge
+        and lower-leg bar, or four corners of the thigh's tag and then of the lower leg's.
     """
 
     deg: float
@@ -41,6 +44,7 @@ class BarsAlone:
     shared_deg: float = 0.0
     camera_seen: bool = True
     cautions: tuple[str, ...] = ()
+    seen_px: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,15 +76,19 @@ def check_text(
         say("left out: {name} ({reason})", name=name, reason=words.phrase(reason))
         for name, reason in result.left_out
     ]
-    if result.outliers:
-        lines.append(
-            say(
-                "far from the line through the others, but kept: {outliers}; check the "
-                "points and the displayed number there",
-                outliers=joined(", ", result.outliers),
-            )
+    return _as_text([*lines, *_off_the_line(result.outliers), words.CAUTION])
+
+
+def _off_the_line(outliers: Sequence[str]) -> list[str]:
+    if not outliers:
+        return []
+    return [
+        say(
+            "far from the line through the others, but kept: {outliers}; check the "
+            "points and the displayed number there",
+            outliers=joined(", ", outliers),
         )
-    return _as_text([*lines, words.CAUTION])
+    ]
 
 
 def _as_text(lines: Sequence[str]) -> str:
@@ -101,6 +105,8 @@ def _empty(result: EmptyCheck) -> list[str]:
         ),
         *(joined("", ["  ", sentence]) for sentence in result.words),
         "",
+        *_line(say("display against bars (calibration)"), result.reading, result.reading_verdict),
+        "",
         say("  display   bars, 95 %"),
     ]
     lines += [
@@ -114,10 +120,11 @@ def _empty(result: EmptyCheck) -> list[str]:
             photos=joined(", ", result.photos),
         )
     )
-    return lines + [
+    lines += [
         say("left out: {name} ({reason})", name=name, reason=words.phrase(reason))
         for name, reason in result.left_out
     ]
+    return lines + _off_the_line(result.outliers)
 
 
 def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[str]:

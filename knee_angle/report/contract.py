@@ -386,6 +386,8 @@ def _without_leg(result: EmptyCheck, *, version: str, alarms: Sequence[str]) -> 
             "largest_at_deg": _deg(judged.at_deg),
             "at_most_deg": _deg(judged.at_most_deg),
         },
+        "displayed_against_frame": _line(result.reading, result.reading_verdict),
+        "outliers": list(result.outliers),
         "version": version,
     }
 

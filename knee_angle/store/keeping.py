@@ -13,7 +13,7 @@ from sqlalchemy.engine import Connection
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
-from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.check import Checked
 from knee_angle.records import CropJpeg, Measurement, Outcome
 from knee_angle.settings import Settings
 from knee_angle.store import backup, opening, reading, schema
@@ -253,7 +253,7 @@ class Store(PeopleAndMachines, Visits):
 
     def save_check(
         self,
-        result: MachineCheck,
+        result: Checked,
         *,
         machine: str,
         outcomes: Mapping[str, Outcome],
@@ -269,7 +269,7 @@ class Store(PeopleAndMachines, Visits):
 
         Parameters
         ----------
-        result : MachineCheck
+        result : MachineCheck or EmptyCheck
             As `check_machine` gave it.
         outcomes, settings
             What it was computed from.

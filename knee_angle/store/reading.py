@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Row
 
 from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.empty import EmptyCheck
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import CropJpeg, Measurement, Side
 from knee_angle.report.columns import kept_columns
@@ -203,9 +204,12 @@ def stored_check(connection: Connection, row_id: str) -> StoredCheck | None:
     row = connection.execute(_check_rows(full=True).where(_C.c.id == row_id)).one_or_none()
     if row is None:
         return None
+    with_leg = "knee_line" in row.result
     return StoredCheck(
         row=_kept_check(row),
-        result=from_json(row.result, MachineCheck),
+        result=from_json(row.result, MachineCheck)
+        if with_leg
+        else from_json(row.result, EmptyCheck),
         outcomes={name: outcome_from_json(value) for name, value in row.outcomes.items()},
         settings=from_json(row.settings, Settings),
         photo_sha256=row.photo_sha256,

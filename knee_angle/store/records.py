@@ -13,7 +13,7 @@ from typing import Any, Literal
 from knee_angle.angle.bounds import Standing
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
-from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.check import Checked
 from knee_angle.records import CropJpeg, FindingKind, Measurement, Outcome, Plane, Side, Verdict
 from knee_angle.records.code import checked_code
 from knee_angle.settings import Settings
@@ -305,7 +305,7 @@ class StoredCheck:
     """One machine check in full: its result, its photos' outcomes, and their hashes."""
 
     row: KeptCheck
-    result: MachineCheck
+    result: Checked
     outcomes: dict[str, Outcome]
     settings: Settings
     photo_sha256: dict[str, str]

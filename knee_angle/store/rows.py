@@ -6,14 +6,14 @@ A photo's file name is left out everywhere: it can hold a person's.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.machine.check import MachineCheck
+from knee_angle.machine.check import Checked, MachineCheck
 from knee_angle.records import CropJpeg, Measurement, Outcome
 from knee_angle.report import contract
 from knee_angle.report.columns import kept_columns
@@ -50,16 +50,23 @@ def unnamed(outcome: Outcome, name: str) -> Outcome:
     return replace(outcome, photo=name) if isinstance(outcome, Measurement) else outcome
 
 
-def renamed(result: MachineCheck, names: Mapping[str, str]) -> MachineCheck:
+def renamed(result: Checked, names: Mapping[str, str]) -> Checked:
     """The check with other photo names, by the old ones."""
-    return replace(
+
+    def told(sentences: Iterable[str]) -> tuple[str, ...]:
+        return tuple(_renamed_text(one, names) for one in sentences)
+
+    as_now = replace(
         result,
         photos=tuple(names[n] for n in result.photos),
         left_out=tuple((names[n], _renamed_text(why, names)) for n, why in result.left_out),
         outliers=tuple(names[n] for n in result.outliers),
-        cautions=tuple(_renamed_text(caution, names) for caution in result.cautions),
+        words=told(result.words),
         alarms=(),  # they name photos; each photo's own alarms are in its outcome
     )
+    if isinstance(as_now, MachineCheck):
+        return replace(as_now, cautions=told(as_now.cautions))
+    return as_now
 
 
 def _renamed_text(text: str, names: Mapping[str, str]) -> str:
@@ -96,13 +103,11 @@ def check_photo_columns(photo: CropJpeg, check: str, name: str) -> Json:
     return {"checked": check, "name": name, **{n: getattr(photo, n) for n in CropJpeg.__slots__}}
 
 
-def check_columns(result: MachineCheck) -> Json:
+def check_columns(result: Checked) -> Json:
     """What lists and charts read of a check: by the bars where they were seen, else by the knee."""
-    line, verdict, against = result.knee_line, result.knee_verdict, "knee"
-    if result.reading is not None and result.reading_verdict is not None:
-        line, verdict, against = result.reading, result.reading_verdict, "frame"
+    line, verdict = result.line_judged
     return {
-        "against": against,
+        "against": "knee" if result.reading is None else "frame",
         "offset_deg": line.offset,
         "gain": line.gain,
         "cov": list(line.cov),

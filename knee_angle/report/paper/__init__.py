@@ -6,7 +6,8 @@
 * ``drawing``: shapes and words as SVG; ``leg`` draws a photo with its points, ``charts`` a
   course and a check;
 * ``visit``, ``course``, ``certificate``, ``fleet``: the four contents; ``kept`` reads a visit's
-  JSON back, ``common`` holds what they share.
+  JSON back, ``common`` holds what they share, ``empty`` a certificate's tables of a machine
+  without a leg.
 * ``raters``: the report of a rater study.
 
 Nothing here computes a figure, asks a store or reads a photo: kept values are handed in.

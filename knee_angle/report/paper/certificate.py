@@ -9,14 +9,14 @@ from datetime import date, datetime
 from statistics import median
 
 from knee_angle import words
-from knee_angle.angle.verdict import u_display_deg
 from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.cause import guessed
-from knee_angle.machine.check import MachineCheck, check_alarms
+from knee_angle.machine.check import Checked, MachineCheck, check_alarms
 from knee_angle.machine.difference import band_of, differences_of
+from knee_angle.machine.empty import NO_LEG, EmptyCheck, shown_in
 from knee_angle.machine.over_range import RangeVerdict
-from knee_angle.records import CropJpeg, Frame, Measurement, Outcome, Verdict
+from knee_angle.records import BarsAlone, CropJpeg, Frame, Measurement, Outcome, Verdict
 from knee_angle.report.paper.blocks import (
     Banner,
     Beside,
@@ -43,7 +43,15 @@ from knee_angle.report.paper.common import (
     photo_words,
     spread,
 )
-from knee_angle.report.paper.leg import leg_drawing
+from knee_angle.report.paper.empty import (
+    bars_budget,
+    bars_table,
+    budget_table,
+    display_row,
+    shared_row,
+    u_cell,
+)
+from knee_angle.report.paper.leg import bars_drawing, leg_drawing
 from knee_angle.settings import Settings
 
 __all__ = ["CheckAbout", "certificate_paper"]
@@ -110,7 +118,7 @@ class CheckAbout:
 
 
 def certificate_paper(
-    result: MachineCheck,
+    result: Checked,
     outcomes: Mapping[str, Outcome],
     *,
     settings: Settings,
@@ -121,7 +129,7 @@ def certificate_paper(
 
     Parameters
     ----------
-    result : MachineCheck
+    result : MachineCheck or EmptyCheck
     outcomes : Mapping of photo name to outcome
     settings : Settings
         What it was judged by.
@@ -136,9 +144,15 @@ def certificate_paper(
         blocks.append(Banner(say("PAST THE PRESCRIBED LIMIT"), told, "past", "octagon"))
     blocks += [_first(result), _figures(result), _chart(result)]
     blocks += _next(result, about)
-    blocks += [Heading(say("Decision rule")), Text(RULE), _judged_by(settings)]
-    blocks += [Heading(say("Settings of the check")), _settings(result, outcomes)]
-    blocks += [Heading(say("How the ± is made up")), *_budget(result, outcomes, settings)]
+    blocks += [Heading(say("Decision rule")), Text(RULE), _judged_by(result, settings)]
+    blocks.append(Heading(say("Settings of the check")))
+    if isinstance(result, EmptyCheck):
+        blocks.append(bars_table(result, outcomes))
+        budget = bars_budget(result, settings)
+    else:
+        blocks.append(_settings(result, outcomes))
+        budget = _budget(result, outcomes, settings)
+    blocks += [Heading(say("How the ± is made up")), budget]
     blocks += [Heading(say("Photos")), *_thumbnails(outcomes, about.pictures)]
     blocks += [Heading(say("Inputs and versions")), *_inputs(photo_sha256, about)]
     blocks.append(Signatures((say("Checked by"), say("Released by")), say("Date")))
@@ -152,39 +166,40 @@ def certificate_paper(
     )
 
 
-def _judged(result: MachineCheck) -> tuple[Line, RangeVerdict, str]:
-    """What the display is held against: the bars where they were seen, else the knee."""
-    if result.reading is not None and result.reading_verdict is not None:
-        return result.reading, result.reading_verdict, say("the machine's bars")
-    return result.knee_line, result.knee_verdict, say("the knee")
-
-
-def _first(result: MachineCheck) -> Banner:
-    _, verdict, against = _judged(result)
+def _first(result: Checked) -> Banner:
+    _, verdict = result.line_judged
+    leg = isinstance(result, MachineCheck)
     told = say(
         "Display against {against}, {low} to {high}: largest difference {largest} {spread} at "
         "{at}, allowed ± {tolerance_deg:g}°. {finding}",
-        against=against,
+        against=say("the knee") if result.reading is None else say("the machine's bars"),
         low=deg(verdict.low_deg),
         high=deg(verdict.high_deg),
         largest=deg(verdict.largest_deg, sign=True),
         spread=spread(verdict.u_deg),
         at=deg(verdict.at_deg),
         tolerance_deg=verdict.tolerance_deg,
-        finding=capital(words.FINDING_WORDS[result.kind]),
+        finding=capital(words.FINDING_WORDS[result.kind]) if leg else NO_LEG,
     )
     kind = verdict.verdict
     # No green round a fault that was found elsewhere.
-    tone = "undecided" if kind == "within" and result.kind != "none" else kind
+    tone = "undecided" if kind == "within" and leg and result.kind != "none" else kind
     return Banner(BANNER_HEADS[kind], told, tone, VERDICT_SHAPES[kind])
 
 
-def _figures(result: MachineCheck) -> Table:
-    """Offset, gain and verdict of both lines."""
-    lines: list[tuple[str, Line, RangeVerdict]] = []
+def _lines(result: Checked) -> list[tuple[bool, Line, RangeVerdict]]:
+    """Against the bars (True) where they were seen, and against the knee where a leg was."""
+    lines: list[tuple[bool, Line, RangeVerdict]] = []
     if result.reading is not None and result.reading_verdict is not None:
-        lines.append((say("Display against bars"), result.reading, result.reading_verdict))
-    lines.append((say("Display against knee"), result.knee_line, result.knee_verdict))
+        lines.append((True, result.reading, result.reading_verdict))
+    if isinstance(result, MachineCheck):
+        lines.append((False, result.knee_line, result.knee_verdict))
+    return lines
+
+
+def _figures(result: Checked) -> Table:
+    """Offset, gain and verdict of both lines."""
+    names = {True: say("Display against bars"), False: say("Display against knee")}
     return Table(
         head=(
             say("± 95 %"),
@@ -195,7 +210,7 @@ def _figures(result: MachineCheck) -> Table:
             say("Lack of fit, p"),
             say("Over the range"),
         ),
-        rows=tuple(_line(name, line, verdict) for name, line, verdict in lines),
+        rows=tuple(_line(names[bars], line, verdict) for bars, line, verdict in _lines(result)),
         align="lrrrrrl",
         widths=(1.7, 1.3, 1.4, 1.4, 1.4, 0.8, 1.5),
     )
@@ -218,12 +233,10 @@ def _p(value: float) -> str:
     return "< 0.01" if value < 0.005 else f"{value:.2f}"
 
 
-def _chart(result: MachineCheck) -> Picture:
-    series = []
-    if result.reading is not None and result.reading_verdict is not None:
-        series.append(_series(say("display − bars"), result.reading, result.reading_verdict, True))
-    series.append(_series(say("display − knee"), result.knee_line, result.knee_verdict, False))
-    _, verdict, _ = _judged(result)
+def _chart(result: Checked) -> Picture:
+    names = {True: say("display − bars"), False: say("display − knee")}
+    series = [_series(names[bars], line, verdict, bars) for bars, line, verdict in _lines(result)]
+    _, verdict = result.line_judged
     return Picture(
         check_chart(series, tolerance_deg=verdict.tolerance_deg),
         say("Displayed minus measured over the range; the tables hold the numbers."),
@@ -239,7 +252,7 @@ def _series(name: str, line: Line, verdict: RangeVerdict, display: bool) -> Seri
     return Series(name, differences_of(line), band, display)
 
 
-def _next(result: MachineCheck, about: CheckAbout) -> list[Block]:
+def _next(result: Checked, about: CheckAbout) -> list[Block]:
     """What the check says to do, and when the next one is due."""
     due = "–" if about.next_due is None else about.next_due.isoformat()
     rows: list[tuple[str, str]] = [
@@ -248,9 +261,11 @@ def _next(result: MachineCheck, about: CheckAbout) -> list[Block]:
             say("{day} (every {days} days)", day=due, days=about.every_days),
         )
     ]
-    found = result.words or (result.advice,)
+    found, cautions = result.words, tuple[str, ...]()
+    if isinstance(result, MachineCheck):
+        found, cautions = result.words or (result.advice,), result.cautions
     rows += [(say("Found") if n == 0 else "", told) for n, told in enumerate(found)]
-    rows += [(say("Caution"), caution) for caution in result.cautions]
+    rows += [(say("Caution"), caution) for caution in cautions]
     if result.outliers:
         rows.append((say("Off the line"), joined(", ", map(photo_words, result.outliers))))
     rows += [
@@ -261,20 +276,21 @@ def _next(result: MachineCheck, about: CheckAbout) -> list[Block]:
     return [Pairs(tuple(rows))]
 
 
-def _judged_by(settings: Settings) -> Pairs:
+def _judged_by(result: Checked, settings: Settings) -> Pairs:
     """The tolerances and the display's step that were used."""
+    by_knee = (
+        say("Display − knee"),
+        say(
+            "± {deg:g}°, ± {straight_deg:g}° where knee or display is below {below_deg:g}°",
+            deg=settings.tolerance_deg,
+            straight_deg=settings.straight_tolerance_deg,
+            below_deg=settings.straight_below_deg,
+        ),
+    )
     return Pairs(
         (
             (say("Display − bars"), say("± {deg:g}°", deg=settings.frame_tolerance_deg)),
-            (
-                say("Display − knee"),
-                say(
-                    "± {deg:g}°, ± {straight_deg:g}° where knee or display is below {below_deg:g}°",
-                    deg=settings.tolerance_deg,
-                    straight_deg=settings.straight_tolerance_deg,
-                    below_deg=settings.straight_below_deg,
-                ),
-            ),
+            *((by_knee,) if isinstance(result, MachineCheck) else ()),
             (say("Display's step"), say("{deg:g}°", deg=settings.display_resolution_deg)),
         )
     )
@@ -334,46 +350,27 @@ def _with(value: float, u: float) -> str:
     return say("{value} {spread}", value=deg(value), spread=spread(u))
 
 
-def _budget(
-    result: MachineCheck, outcomes: Mapping[str, Outcome], settings: Settings
-) -> list[Block]:
+def _budget(result: MachineCheck, outcomes: Mapping[str, Outcome], settings: Settings) -> Table:
     """What goes into the ± of the lines."""
     used = [one for one in outcomes.values() if isinstance(one, Measurement)]
     frames = _counting(result, outcomes)
-    rows: list[Row] = [
-        (say("Display's step and movement"), _u(u_display_deg(settings)), say("each reading"))
-    ]
+    rows: list[Row] = [display_row(settings)]
     if frames:
         shared = max(frame.u_shared_deg for frame in frames)
         own = median(
             math.sqrt(max(frame.u_deg**2 - frame.u_shared_deg**2, 0.0)) for frame in frames
         )
         rows += [
-            (
-                say("How points and tags lie on the bars"),
-                _u(shared),
-                say("all photos alike: it moves the offset and more photos do not shrink it"),
-            ),
-            (say("Bars in one photo, beyond that"), _u(own), say("median of the photos")),
+            shared_row(shared),
+            (say("Bars in one photo, beyond that"), u_cell(own), say("median of the photos")),
         ]
     rows += [
-        (_line_words(name), _u(median(one.knee.budget_deg[name] for one in used)),
+        (_line_words(name), u_cell(median(one.knee.budget_deg[name] for one in used)),
          say("median of the photos"))
         for name in (used[0].knee.budget_deg if used else {})
         if all(name in one.knee.budget_deg for one in used)
     ]  # fmt: skip
-    return [
-        Table(
-            head=(say("From"), say("u"), say("Counts in")),
-            rows=tuple(rows),
-            align="lrl",
-            widths=(2.2, 0.6, 3.0),
-            caption=say(
-                "Standard uncertainties (k = 1), degrees. The lines' ± come from all settings "
-                "together, with what photos share counted once."
-            ),
-        )
-    ]
+    return budget_table(rows)
 
 
 def _counting(result: MachineCheck, outcomes: Mapping[str, Outcome]) -> list[Frame]:
@@ -404,16 +401,12 @@ def _line_words(name: str) -> str:
     return known[name]
 
 
-def _u(value: float) -> str:
-    return say("{u_deg:.2f}°", u_deg=value)
-
-
 def _thumbnails(outcomes: Mapping[str, Outcome], pictures: Mapping[str, CropJpeg]) -> list[Block]:
     """The photos that were kept, small; of the others the points alone."""
     shown = [
-        _thumbnail(name, one, pictures.get(name))
+        _thumbnail(name, shows, pictures.get(name))
         for name, one in outcomes.items()
-        if isinstance(one, Measurement)
+        if (shows := shown_in(one)) is not None
     ]
     rows = [shown[at : at + THUMBNAILS] for at in range(0, len(shown), THUMBNAILS)]
     return [
@@ -425,13 +418,20 @@ def _thumbnails(outcomes: Mapping[str, Outcome], pictures: Mapping[str, CropJpeg
     ]
 
 
-def _thumbnail(name: str, one: Measurement, picture: CropJpeg | None) -> Picture:
-    shown = "–" if one.displayed is None else figure(f"{one.displayed.deg:g}°")
+def _thumbnail(name: str, one: Measurement | BarsAlone, picture: CropJpeg | None) -> Picture:
+    if isinstance(one, BarsAlone):
+        number = one.displayed_deg
+        drawing = bars_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
+    else:
+        number = None if one.displayed is None else one.displayed.deg
+        drawing = leg_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
+    shown = "–" if number is None else figure(f"{number:g}°")
     told = say("{photo}: display {shown}", photo=photo_words(name), shown=shown)
     if picture is None:
         told = say("{told}; photo not kept", told=told)
-    drawing = leg_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
     alt = say("{told}: the leg and the machine's bars as lines.", told=told)
+    if isinstance(one, BarsAlone):
+        alt = say("{told}: what shows the machine's bars, as lines.", told=told)
     return Picture(drawing, alt, told, most_mm=34.0)
 
 

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from io import BytesIO
 
 from knee_angle import words
-from knee_angle.records import CropJpeg, Landmark, Measurement
+from knee_angle.records import BarsAlone, CropJpeg, Landmark, Measurement
 from knee_angle.report.paper.drawing import INK, LINE, Drawing
 
-__all__ = ["leg_drawing"]
+__all__ = ["bars_drawing", "leg_drawing"]
 
 LEG, BARS = "#00c2a8", "#ffb020"
 """As in the overlay of the commands."""
@@ -42,17 +42,36 @@ def leg_drawing(
     emphasis : float
         How many times as bold lines and number are: for small pictures.
     """
-    if crop is None:
-        drawing, place = _bare(measured)
-    else:
-        drawing, place = _photo(crop, longest_px)
-    unit = emphasis * max(drawing.height / 210.0, drawing.width / 420.0)
-    edge = "#ffffff" if crop is None else INK
+    beyond, arc, _ = _angle(measured)
+    points = [_xy(point) for point in measured.landmarks.points.values()]
+    pen = _pen(crop, [*points, beyond, *arc], longest_px=longest_px, emphasis=emphasis)
     leg, bars = (LEG_ON_WHITE, BARS_ON_WHITE) if crop is None else (LEG, BARS)
-    pen = _Pen(drawing, place, unit, edge)
     _machine(pen, measured, bars)
     _leg(pen, measured, leg)
-    return drawing
+    return pen.drawing
+
+
+def bars_drawing(
+    bars: BarsAlone, crop: CropJpeg | None, *, longest_px: int, emphasis: float
+) -> Drawing:
+    """What showed the bars of an empty machine: three dots, or the outlines of two tags."""
+    pen = _pen(crop, list(bars.seen_px), longest_px=longest_px, emphasis=emphasis)
+    colour = BARS_ON_WHITE if crop is None else BARS
+    if bars.motion is None:
+        pen.line(list(bars.seen_px), colour, 1.2)
+        for point in bars.seen_px:
+            pen.ring(point, colour, 3.0)
+        return pen.drawing
+    for quad in (bars.seen_px[:4], bars.seen_px[4:]):
+        pen.line([*quad, quad[0]], colour, 1.2)
+    return pen.drawing
+
+
+def _pen(crop: CropJpeg | None, places: list[Point], *, longest_px: int, emphasis: float) -> _Pen:
+    """What draws on the kept picture, or on a blank ground around these places."""
+    drawing, place = _bare(places) if crop is None else _photo(crop, longest_px)
+    unit = emphasis * max(drawing.height / 210.0, drawing.width / 420.0)
+    return _Pen(drawing, place, unit, "#ffffff" if crop is None else INK)
 
 
 class _Pen:
@@ -97,11 +116,9 @@ def _photo(crop: CropJpeg, longest_px: int) -> tuple[Drawing, Places]:
     return drawing, place
 
 
-def _bare(measured: Measurement) -> tuple[Drawing, Places]:
-    """A blank ground around the points, and around the line beyond the knee and its arc."""
-    at = [(p.x_px, p.y_px) for p in measured.landmarks.points.values()]
-    beyond, arc, _ = _angle(measured)
-    xs, ys = zip(*at, beyond, *arc, strict=True)
+def _bare(places: list[Point]) -> tuple[Drawing, Places]:
+    """A blank ground around what is drawn."""
+    xs, ys = zip(*places, strict=True)
     room = MARGIN * max(max(xs) - min(xs), max(ys) - min(ys))
     left, top = min(xs) - room, min(ys) - room
     width, height = max(xs) - left + room, max(ys) - top + room
