@@ -25,7 +25,7 @@ SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--no-skip", action="store_true", help="a skipped test fails the run")
     parser.addoption(
-        "--hold-s", type=float, default=8.0, help="how long the page is watched for calls home, s"
+        "--hold-s", type=float, default=3.0, help="how long the page is watched for calls home, s"
     )
 
 

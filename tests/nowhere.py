@@ -32,7 +32,7 @@ WORK = HOME / "work"
 DRIVER = Path("/driver")
 """Home and temporary folder of what only plays the person: the browser."""
 ETH_P_ALL, ETH_P_IP, ETH_P_IPV6 = 0x0003, 0x0800, 0x86DD
-LINGER_S = 1.0
+LINGER_S = 0.3
 """After a command's end: packets still on their way are read."""
 
 

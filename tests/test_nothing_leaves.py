@@ -53,10 +53,10 @@ def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
     return {
         "planted": [sys.executable, "-c", PLANTED],
         "demo": [*command, "demo", "."],
-        "measure": [*command, "measure", BARE, "--displayed", "93", "--overlay", "pictures"],
         "store": [*command, "store", "person", "P-1", "--limit-flexion", "95"],
         "measure and keep": [
-            *command, "measure", BARE, "--displayed", "93", "--keep", "--person", "P-1",
+            *command, "measure", BARE, "--displayed", "93", "--overlay", "pictures",
+            "--keep", "--person", "P-1",
         ],
         "a paper": [*command, "report", "visit", "visit.pdf", "--person", "P-1"],
         "batch": [*command, "batch", BARE, "--out", "study.csv"],

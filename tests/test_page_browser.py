@@ -40,10 +40,8 @@ from knee_angle.report.paper.html import html_of
 from knee_angle.store import open_store
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+TABLET = {"viewport": {"width": 820, "height": 1180}}
 DESKTOP = {"viewport": {"width": 1280, "height": 900}}
-SIZES = pytest.mark.parametrize(
-    "size", [pytest.param(PHONE, id="phone"), pytest.param(DESKTOP, id="desktop")]
-)
 
 STREAMLITS_OWN: dict[str, str] = {
     # The area for files carries both the role "presentation" and a name.
@@ -98,6 +96,21 @@ class Visit:
         """The server has answered and the page stands still."""
         self.page.wait_for_timeout(120)  # the question is on its way
         self.page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+    def resized(self, size: dict) -> None:
+        """The same page on another screen."""
+        self.page.set_viewport_size(size["viewport"])
+        self.settled()
+
+    def scrolling_sideways(self) -> list[str]:
+        """What is wider than the screen or than its own frame, by class."""
+        return self.page.evaluate(
+            "[...document.querySelectorAll('html, body, body *')]"
+            ".filter(e => e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0"
+            " && (e === document.documentElement"
+            " || ['auto', 'scroll'].includes(getComputedStyle(e).overflowX)))"
+            ".map(e => e.className || e.tagName)"
+        )
 
     def tap(self, target: Locator) -> None:
         self.taps += 1
@@ -217,24 +230,15 @@ def measured(name: str) -> Measurement:
     return measure(SAMPLES / name, detectors=(DotDetector(),))
 
 
-@SIZES
-def test_a_page_needs_no_sideways_scrolling(browser, address, size):
-    with visiting(browser, address, size) as visit:
+def test_a_page_needs_no_sideways_scrolling(browser, address):
+    with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
         visit.typed("Number on the display", "93")
         for details in visit.page.locator("summary").all():
             details.click()
-        wide = visit.page.evaluate(
-            "[...document.querySelectorAll('body, body *')]"
-            ".filter(e => e.scrollWidth > e.clientWidth + 1"
-            " && ['auto', 'scroll'].includes(getComputedStyle(e).overflowX)"
-            " && e.clientWidth > 0).map(e => e.className)"
-        )
-        assert (
-            visit.page.evaluate("document.documentElement.scrollWidth")
-            <= (size["viewport"]["width"])
-        )
-        assert wide == []
+        for size in (PHONE, TABLET, DESKTOP):
+            visit.resized(size)
+            assert visit.scrolling_sideways() == [], size
 
 
 def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, address):
@@ -362,9 +366,8 @@ def test_an_answer_is_marked_as_old_while_another_number_is_typed(browser, addre
         assert visit.page.locator(".answer").get_attribute("data-stale") is None
 
 
-@SIZES
-def test_a_number_that_cannot_be_leaves_the_answer_readable(browser, address, size):
-    with visiting(browser, address, size) as visit:
+def test_a_number_that_cannot_be_leaves_the_answer_readable(browser, address):
+    with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
         visit.typed("Number on the display", "93")
         visit.page.locator(".verdict").wait_for()

@@ -10,7 +10,8 @@ from axe_playwright_python.sync_playwright import Axe
 from serving import free_port, running
 from stores import invented_ward
 from test_page_browser import (
-    SIZES,
+    DESKTOP,
+    PHONE,
     STREAMLITS_OWN,
     browser,  # noqa: F401 - a fixture, used by its name
     visiting,
@@ -31,7 +32,6 @@ def ward(tmp_path_factory) -> Iterator[str]:
         yield address
 
 
-@SIZES
 @pytest.mark.parametrize(
     ("link", "code", "shown", "symbols"),
     [
@@ -40,8 +40,8 @@ def ward(tmp_path_factory) -> Iterator[str]:
         pytest.param("Machines", "M-03", "Largest difference", 14, id="machines"),
     ],
 )
-def test_a_person_and_a_machine_are_followed(browser, ward, size, link, code, shown, symbols):  # noqa: F811
-    with visiting(browser, ward, size) as visit:
+def test_a_person_and_a_machine_are_followed(browser, ward, link, code, shown, symbols):  # noqa: F811
+    with visiting(browser, ward, PHONE) as visit:
         page = visit.page
         visit.tap(page.get_by_role("link", name=link, exact=True))
         page.get_by_role("combobox").wait_for()
@@ -56,13 +56,14 @@ def test_a_person_and_a_machine_are_followed(browser, ward, size, link, code, sh
         chart = page.locator("[data-testid=stVegaLiteChart] svg.marks")
         chart.wait_for()
         assert chart.locator("g.mark-symbol path").count() >= symbols
-        assert (
-            page.evaluate(
+        for size in (DESKTOP, PHONE):
+            visit.resized(size)
+            assert chart.locator("g.mark-symbol path").count() >= symbols
+            farthest = (
                 "Math.max(...[...document.querySelectorAll('section *')]"
                 ".map(e => e.getBoundingClientRect().right))"
             )
-            <= size["viewport"]["width"]
-        )
+            assert page.evaluate(farthest) <= size["viewport"]["width"]
         for details in page.locator("[data-testid=stExpander] summary").all():
             visit.tap(details)
         visit.settled()

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 
 import pytest
 from conftest import SAMPLES
@@ -14,15 +15,30 @@ from serving import free_port
 PHOTO = str(SAMPLES / "bed_06.jpg")
 
 
+MEASURE = ["knee_angle", "measure", PHOTO]
+BATCH = ["knee_angle", "batch", PHOTO, "--out", "study.csv"]
+
+
+@pytest.fixture(autouse=True)
+def heard() -> Iterator[None]:
+    """A test run in the background ignores Ctrl+C, and would hand that on to what it starts."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.parametrize(
-    "loaded", ["typer", "knee_angle.records", "knee_angle.cli.app", "numpy", "cv2"]
-)
-@pytest.mark.parametrize(
-    "command",
+    ("command", "loaded"),
     [
-        pytest.param(["knee_angle", "measure", PHOTO], id="measure"),
-        pytest.param(["knee_angle", "batch", PHOTO, "--out", "study.csv"], id="batch"),
+        (MEASURE, "typer"),
+        (MEASURE, "knee_angle.records"),
+        (MEASURE, "knee_angle.cli.app"),
+        (MEASURE, "numpy"),
+        (MEASURE, "cv2"),
+        (BATCH, "typer"),
+        (BATCH, "cv2"),
     ],
+    ids=lambda part: part if isinstance(part, str) else part[1],
 )
 def test_ctrl_c_while_it_loads_ends_a_command_in_a_line_at_most(command, loaded, tmp_path):
     status, said = interrupted(command, loaded, tmp_path)
