@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import contextlib
 import importlib
+import io
 import re
 import subprocess
 import sys
@@ -16,13 +17,14 @@ from pathlib import Path
 import pytest
 import uvicorn
 from conftest import SAMPLES
+from fontTools.ttLib import TTFont
 from serving import free_port
 from uvicorn.server import ServerState
 from warding import COOKIE, RIGHT, Browser, Served, ward, with_accounts
 
 from knee_angle.errors import InvalidInput
 from knee_angle.page.drafts import drafts_folder, new_token
-from knee_angle.page.ward import slow
+from knee_angle.page.ward import assets, icons, slow
 from knee_angle.store.access.roles import ROLES
 from knee_angle.store.access.ward import Provider, Ward, arguments_of, check_ward, from_arguments
 
@@ -477,6 +479,25 @@ def test_what_the_page_hands_over_opens_for_the_session_it_was_made_for_and_no_o
     assert own == address  # the same sheet, made for both
     assert Browser(served, dict(signed["auditor"])).asks(address).status == 200
     assert Browser(served).asks(address).status == 401
+
+
+def test_the_icon_font_holds_the_icons_of_our_pages_and_a_tenth_of_the_bytes(therapist):
+    """All four thousand would take three seconds at 1 Mbit/s, before what the page needs."""
+    whole = next((assets.STATIC / "static" / "media").glob(f"{icons.FONT}*.woff2"))
+    got = therapist.bytes_of(f"/static/media/{whole.name}")
+    assert len(got) < whole.stat().st_size / 6
+    held = {name for name, _ in icons.icons_of(TTFont(io.BytesIO(got)))}
+    assert icons.named_here() <= held
+    assert {"add", "close"} <= held  # Streamlit's own scripts name them
+
+
+def test_until_the_pages_scripts_have_come_it_says_so_in_the_browsers_language(therapist):
+    for language, told in (("en-GB", "The page is on its way"), ("de-DE", "Die Seite kommt")):
+        start = therapist.asks("/", Accept_Language=language)
+        assert told in start.text
+        assert "Streamlit app" not in start.text
+    (sheet,) = re.findall(r'href="\.(/static/css/[^"]+)"', start.text)
+    assert not re.search(r"@font-face{[^}]*(KaTeX|Source S)", therapist.asks(sheet).text)
 
 
 # Before it starts

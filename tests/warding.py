@@ -106,6 +106,16 @@ class Browser:
                 self.cookies[key] = rest.partition(";")[0]
         return answer
 
+    def bytes_of(self, path: str) -> bytes:
+        """What lies under a path, as bytes."""
+        line = self._line()
+        cookie = "; ".join(f"{k}={v}" for k, v in self.cookies.items())
+        try:
+            line.request("GET", path, headers={"Cookie": cookie})
+            return line.getresponse().read()
+        finally:
+            line.close()
+
     def posts(self, path: str, fields: dict[str, str], **headers: str) -> Answer:
         """A form."""
         kind = "application/x-www-form-urlencoded"

@@ -80,8 +80,8 @@ class Places:
 
 def show() -> None:
     """Draw the page once, as Streamlit asks for it."""
+    st.title(tell("Measure a knee"))  # on its way while the draft is written
     visit = opened_visit()
-    st.title(tell("Measure a knee"))
     for text in (keeping.recovered(visit), visit.notice):
         if text:
             st.info(tell(text))

@@ -2,12 +2,15 @@
 
 Only files that were there when the server started are handed out, by their exact name.
 Each is compressed as hard as it goes (Brotli, else gzip) the first time it is asked for,
-and the result stays on the disk for the next start.
+and the result stays on the disk for the next start. Fonts that no page of ours shows are not
+named to the browser, which would fetch them before what the page needs; of the icons it gets
+those that can be shown.
 """
 
 from __future__ import annotations
 
 import gzip
+import hashlib
 import json
 import re
 import threading
@@ -19,7 +22,8 @@ from starlette.responses import Response
 from streamlit.version import STREAMLIT_VERSION_STRING
 
 from knee_angle.files import write_whole
-from knee_angle.page.ward import templates
+from knee_angle.language import LANGUAGES, current, in_language, say, tell
+from knee_angle.page.ward import icons, templates
 
 __all__ = ["Assets"]
 
@@ -48,6 +52,17 @@ HEAD = """
     <meta name="theme-color" content="#0b6e69" />
     <script src="/ward/watch.js" defer></script>
 """
+STARTING = say("The page is on its way ...")
+NO_SCRIPT = say("This page needs JavaScript: switch it on in the browser.")
+SHELL = (
+    '<div id="root"><p style="font: 1.15rem/1.4 sans-serif; margin: 2.2rem 1.2rem; '
+    'color: #4a5563"><b style="color: #0b6e69">{name}</b><br>{starting}</p></div>'
+)
+"""What stands there until the page's own scripts have come: they put theirs in its place."""
+NEVER_SHOWN = re.compile(
+    r"@font-face\{[^}]*font-family:\"?(?:KaTeX_|Source Sans|Source Serif)[^}]*\}"
+)
+"""Fonts in Streamlit's style sheet: formulas, and letters that our theme does not use."""
 ICONS = ("icon-48.png", "icon-180.png", "icon-512.png")
 MANIFEST = {
     "name": "Knee angle",
@@ -68,7 +83,7 @@ class Assets:
     """Files by the path under which a browser asks for them."""
 
     def __init__(self, kept: Path) -> None:
-        self.kept = kept / STREAMLIT_VERSION_STRING
+        self.kept = kept / f"{STREAMLIT_VERSION_STRING}-{_made_by()}"
         self.files = {
             "/" + path.relative_to(STATIC).as_posix(): path
             for path in (STATIC / "static").rglob("*")
@@ -76,7 +91,10 @@ class Assets:
         }
         here = Path(__file__).parent
         self.own = {f"/ward/{name}": here / name for name in ICONS}
-        self.index = _start_page().encode()
+        self.index: dict[str, bytes] = {}
+        for code in LANGUAGES:
+            with in_language(code):
+                self.index[f"/index.{code}.html"] = _start_page().encode()
         self.texts = {
             "/ward/watch.js": templates.script("watch.js").encode(),
             "/ward/manifest.json": json.dumps(MANIFEST).encode(),
@@ -87,8 +105,11 @@ class Assets:
 
     def first_files(self) -> list[str]:
         """What the start page asks for at once."""
-        named = re.findall(r'(?:href|src)="\./(static/[^"]+)"', self.index.decode())
-        return [f"/{name}" for name in named]
+        named = re.findall(
+            r'(?:href|src)="\./(static/[^"]+)"', next(iter(self.index.values())).decode()
+        )
+        fonts = [path for path in self.files if f"/{icons.FONT}" in path]
+        return [*(f"/{name}" for name in named), *fonts]
 
     def answer(self, path: str, accepts: str) -> Response | None:
         """The file of that path; None where there is none."""
@@ -108,7 +129,7 @@ class Assets:
 
     def start_page(self, accepts: str) -> Response:
         """The page that loads all the rest."""
-        return self._packed_answer("/index.html", ".html", accepts, "no-store")
+        return self._packed_answer(f"/index.{current().code}.html", ".html", accepts, "no-store")
 
     def _packed_answer(self, path: str, suffix: str, accepts: str, cache: str) -> Response:
         how = _encoding(accepts) if suffix in PACKED else ""
@@ -123,21 +144,35 @@ class Assets:
 
     def packed(self, path: str, how: str) -> bytes:
         """A file's bytes in an encoding, from memory or disk where they were made before."""
-        content = self.index if path == "/index.html" else b""
-        if not how:
-            return content or self.files[path].read_bytes()
+        if not how and not self._changed(path):
+            return self.files[path].read_bytes()
         with self._lock:
             found = self._packed.get((path, how))
             if found is None:
-                kept = self.kept / f"{path.strip('/').replace('/', '_')}.{how}"
-                if content or not kept.is_file():
-                    found = _pack(content or self.files[path].read_bytes(), how)
-                    if not content:
+                kept = self.kept / f"{path.strip('/').replace('/', '_')}.{how or 'as-it-is'}"
+                if path in self.index or not kept.is_file():
+                    found = _pack(self._content(path), how)
+                    if path not in self.index:
                         self._keep(kept, found)
                 else:
                     found = kept.read_bytes()
                 self._packed[path, how] = found
         return found
+
+    def _changed(self, path: str) -> bool:
+        """Whether we hand out something else than Streamlit's own file."""
+        return path in self.index or path.endswith(".css") or f"/{icons.FONT}" in path
+
+    def _content(self, path: str) -> bytes:
+        """What is handed out under a path, not yet packed."""
+        if path in self.index:
+            return self.index[path]
+        content = self.files[path].read_bytes()
+        if path.endswith(".css"):
+            return NEVER_SHOWN.sub("", content.decode()).encode()
+        if f"/{icons.FONT}" in path:
+            return icons.only_ours(content, STATIC / "static" / "js")
+        return content
 
     def _keep(self, kept: Path, packed: bytes) -> None:
         try:
@@ -151,7 +186,16 @@ def _pack(content: bytes, how: str) -> bytes:
     if how == "br":
         packed: bytes = brotli.compress(content, quality=11)
         return packed
-    return gzip.compress(content, 9, mtime=0)
+    return gzip.compress(content, 9, mtime=0) if how else content
+
+
+def _made_by() -> str:
+    """A name for files as this code makes them: those that other code kept are none of ours."""
+    here = Path(__file__)
+    told = [here.read_bytes(), here.with_name("icons.py").read_bytes()]
+    return hashlib.sha256(
+        b"".join([*told, *map(str.encode, sorted(icons.named_here()))])
+    ).hexdigest()[:12]
 
 
 def _encoding(accepts: str) -> str:
@@ -175,4 +219,9 @@ def _start_page() -> str:
         if path.name.startswith(SOON)
     )
     page = page.replace("<title>Streamlit</title>", f"<title>Knee angle</title>{HEAD}{soon}")
+    script = f"<noscript><p>{tell(NO_SCRIPT)}</p></noscript>"
+    page = re.sub(r"<noscript>.*?</noscript>", script, page, flags=re.DOTALL)
+    shell = SHELL.format(name=tell("Knee angle"), starting=tell(STARTING))
+    page = page.replace('<div id="root"></div>', shell)
+    page = page.replace('<html lang="en">', f'<html lang="{current().code}">')
     return re.sub(r"\n\s*\n+", "\n", page)

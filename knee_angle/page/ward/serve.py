@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import ssl
 import threading
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -70,7 +71,7 @@ def serve(ward: Ward) -> None:
     )
     # Logs name no person and no photo: requests are not logged at all.
     logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
-    threading.Thread(target=_packed_first, args=(assets,), daemon=True).start()
+    threading.Thread(target=_ready, args=(assets,), daemon=True).start()
     _tell(ward, certificate)
     app = uploads_on_disk(App(SCRIPT, middleware=[gate, Middleware(Receiving)]))
     _run(app, ward, certificate)
@@ -100,8 +101,9 @@ def _certificate(ward: Ward) -> Certificate | None:
     return made_here(folder, hosts=ward.hosts)
 
 
-def _packed_first(assets: Assets) -> None:
-    """Compress what every first visitor needs, before one comes."""
+def _ready(assets: Assets) -> None:
+    """Load the pages and compress what every first visitor needs, before one comes."""
+    import_module("knee_angle.page.navigation")
     for path in assets.first_files():
         assets.answer(path, "br")
 
