@@ -26,6 +26,7 @@ THIGH_TAG, SHANK_TAG = 585, 586
 
 SRGB_GAMMA = 2.2
 """Picture value to light, the usual power for sRGB (IEC 61966-2-1, approximately)."""
+LIGHT = (np.arange(256, dtype=np.float32) / 255) ** SRGB_GAMMA
 EDGE_REACH = 0.1
 """How far across an edge to look, as a share of the tag; its black frame is 1/8 wide."""
 EDGE_SAMPLES = 24
@@ -123,34 +124,39 @@ def _refined(photo: Photo, corners: Floats) -> Quad:
     low = np.floor(corners.min(axis=0) - 2 * reach - 2).astype(int)
     high = np.ceil(corners.max(axis=0) + 2 * reach + 2).astype(int)
     crop, origin = photo.window(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
-    light = (cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY) / np.float32(255)) ** SRGB_GAMMA
+    light = np.asarray(cv2.LUT(cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY), LIGHT), dtype=np.float32)
     # OpenCV counts from pixel centres.
     local = corners - np.asarray(origin) - 0.5
     for _ in range(2):
-        local = _crossed([_edge(light, local, k, reach_px=reach) for k in range(4)])
+        local = _crossed(_edges(light, local, reach_px=reach))
     a, b, c, d = ((float(x), float(y)) for x, y in local + np.asarray(origin) + 0.5)
     return (a, b, c, d)
 
 
-def _edge(light: Floats, corners: Floats, k: int, *, reach_px: float) -> Floats:
-    """The edge from corner k to the next as a line (direction x, y, point x, y)."""
-    start, end = corners[k], corners[(k + 1) % 4]
-    along = (end - start) / np.linalg.norm(end - start)
-    outward = np.array([along[1], -along[0]])
-    if outward @ ((start + end) / 2 - corners.mean(axis=0)) < 0:
-        outward = -outward
+def _edges(light: NDArray[np.float32], corners: Floats, *, reach_px: float) -> list[Floats]:
+    """The edge from each corner to the next as a line (direction x, y, point x, y)."""
+    along = np.roll(corners, -1, axis=0) - corners
+    outward = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    outward /= np.linalg.norm(along, axis=1, keepdims=True)
+    middle = corners + along / 2.0 - corners.mean(axis=0)
+    outward *= np.where(np.sum(outward * middle, axis=1, keepdims=True) < 0.0, -1.0, 1.0)
     steps = np.arange(-reach_px, reach_px + EDGE_STEP_PX / 2, EDGE_STEP_PX)
-    base = start + np.linspace(*EDGE_ENDS, EDGE_SAMPLES)[:, None] * (end - start)
-    at = (base[:, None] + steps[:, None] * outward).astype(np.float32)
-    profile = cv2.remap(light.astype(np.float32), at, None, cv2.INTER_LINEAR)
+    shares = np.linspace(*EDGE_ENDS, EDGE_SAMPLES)[:, None]
+    base = corners[:, None] + shares * along[:, None]
+    at = base[:, :, None] + steps[:, None] * outward[:, None, None]
+    flat = at.reshape(-1, len(steps), 2).astype(np.float32)
+    profile = cv2.remap(light, flat, None, cv2.INTER_LINEAR)
     quarter = len(steps) // 4
     black = profile[:, :quarter].mean(axis=1, keepdims=True)
     white = profile[:, -quarter:].mean(axis=1, keepdims=True)
     share = np.clip((profile - black) / np.maximum(white - black, 1e-3), -0.2, 1.2)
-    place = steps[-1] + EDGE_STEP_PX / 2 - share.sum(axis=1) * EDGE_STEP_PX
-    kept = np.abs(place - np.median(place)) < 1.0
-    points = (base + place[:, None] * outward)[kept].astype(np.float32)
-    return np.asarray(cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01), dtype=float).ravel()
+    place = (steps[-1] + EDGE_STEP_PX / 2 - share.sum(axis=1) * EDGE_STEP_PX).reshape(4, -1)
+    kept = np.abs(place - np.median(place, axis=1, keepdims=True)) < 1.0
+    points = (base + place[..., None] * outward[:, None]).astype(np.float32)
+    return [
+        np.asarray(cv2.fitLine(some[use], cv2.DIST_HUBER, 0, 0.01, 0.01), dtype=float).ravel()
+        for some, use in zip(points, kept, strict=True)
+    ]
 
 
 def _crossed(edges: list[Floats]) -> Floats:

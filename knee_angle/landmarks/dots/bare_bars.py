@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.base import Quad
 from knee_angle.landmarks.dots.bars import bar_cue
 from knee_angle.landmarks.dots.candidates import Candidates
-from knee_angle.landmarks.dots.centres import SeenDot, centre
+from knee_angle.landmarks.dots.centres import SeenDot, centres
 from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, pigments, triples
 from knee_angle.landmarks.dots.picture import Picture
@@ -109,9 +109,8 @@ def _centred(photo: Photo, found: Candidates, row: tuple[int, ...]) -> dict[Poin
     factor = float(scale.mean())
     stretch = np.hypot(*found.stretch.T)
     long, narrow = found.radius * (1.0 + stretch), found.radius * (1.0 - stretch)
-    points: dict[PointName, Landmark] = {}
-    for name, which in zip(MACHINE_POINTS, row, strict=True):
-        seen = SeenDot(
+    seen = [
+        SeenDot(
             xy=found.xy[which] * scale,
             radius=float(found.radius[which]) * factor,
             narrow_radius=float(narrow[which]) * factor,
@@ -120,6 +119,9 @@ def _centred(photo: Photo, found: Candidates, row: tuple[int, ...]) -> dict[Poin
             on_machine=True,
             unit_px=factor,
         )
-        mark = centre(photo, seen)
-        points[name] = Landmark(*mark.xy, mark.cov_px2, "dot")
-    return points
+        for which in row
+    ]
+    return {
+        name: Landmark(*mark.xy, mark.cov_px2, "dot")
+        for name, mark in zip(MACHINE_POINTS, centres(photo, seen), strict=True)
+    }

@@ -27,7 +27,7 @@ from knee_angle.landmarks.dots.outlines import (
     surroundings,
 )
 
-__all__ = ["Candidates", "company_of", "examine"]
+__all__ = ["Candidates", "company_of", "examine", "shape_quality"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -96,7 +96,22 @@ class Candidates:
         )
 
 
-def examine(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool = False) -> Candidates:
+def shape_quality(misfit: Floats, arc: Floats, contrast: Floats, stretch: Floats) -> Floats:
+    """How much of a dot each outline is, whatever lies in it: +1.5 for a clean circle."""
+    shape = np.minimum((misfit / 0.06) ** 2, 6.0)
+    faint = np.maximum(0.0, 1.0 - contrast / 20.0)
+    thin = np.maximum(np.hypot(stretch[:, 0], stretch[:, 1]) - 0.2, 0.0) / 0.1
+    return np.asarray(1.5 - 0.5 * shape - 0.6 * (1.0 - arc) / 0.2 - faint - thin)
+
+
+def examine(
+    picture: Rgb,
+    xy: Floats,
+    radius: Floats,
+    *,
+    trusted: bool = False,
+    least: float = -np.inf,
+) -> Candidates:
     """Outlines around proposed places; what is no closed outline is left out.
 
     Parameters
@@ -108,6 +123,8 @@ def examine(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool = False) 
         Proposed places and radii, px.
     trusted : bool
         Keep places without a closed outline too (of a dot partly hidden, say).
+    least : float
+        Leave out what `shape_quality` puts no higher.
 
     Returns
     -------
@@ -115,7 +132,7 @@ def examine(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool = False) 
         At most n, without duplicates.
     """
     if trusted:
-        return _second_look(picture, xy, radius, trusted=True)
+        return _second_look(picture, xy, radius, trusted=True, least=least)
     curve, misfit, arc, contrast, _ = star(picture, xy, radius, RADII_FIRST, first=True)
     centre = xy + np.clip(curve[:, 1:3], -radius[:, None], radius[:, None])
     good = (misfit < 0.3) & (arc > 0.5) & (contrast > 8.0)
@@ -123,10 +140,12 @@ def examine(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool = False) 
     order = np.nonzero(good)[0]
     order = order[np.argsort(misfit[order] - arc[order], kind="stable")]
     order = order[~_repeats(centre[order], curve[order, 0])]
-    return _second_look(picture, centre[order], curve[order, 0], trusted=False)
+    return _second_look(picture, centre[order], curve[order, 0], trusted=False, least=least)
 
 
-def _second_look(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool) -> Candidates:
+def _second_look(
+    picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool, least: float
+) -> Candidates:
     curve, misfit, arc, contrast, colours = star(picture, xy, radius, RADII_SECOND, first=False)
     reach = radius[:, None] * (0.4 if trusted else 1.0)
     centre = xy + np.clip(curve[:, 1:3], -reach, reach)
@@ -135,6 +154,8 @@ def _second_look(picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool) -> 
     order = np.nonzero(keep | trusted)[0]
     order = order[np.argsort(misfit[order] - arc[order], kind="stable")]
     order = order[~_repeats(centre[order], size[order])]
+    stretch = curve[order, 3:] / size[order, None]
+    order = order[shape_quality(misfit[order], arc[order], contrast[order], stretch) > least]
     centre, size, curve, misfit, arc, contrast = (
         part[order] for part in (centre, size, curve, misfit, arc, contrast)
     )

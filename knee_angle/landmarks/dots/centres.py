@@ -1,4 +1,4 @@
-"""The exact centre of one dot in the full-size photo, with an honest covariance.
+"""The exact centres of dots in the full-size photo, with honest covariances.
 
 The outline is looked for along rays. Where a different colour begins outside than
 around the rest of the dot, something may lie in front: there the outline is not the
@@ -9,18 +9,21 @@ covariance of the fit is then long in the hidden direction by itself.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.colour import colour_distance2, lab_of
-from knee_angle.landmarks.dots.outlines import RAYS, outline, rays_at
+from knee_angle.landmarks.dots.outlines import DIRECTIONS, RAYS, outlines, rays_at
 from knee_angle.photo.reading import Photo
 
-__all__ = ["Centre", "SeenDot", "centre"]
+__all__ = ["Centre", "SeenDot", "centres"]
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Rgb = NDArray[np.uint8]
 
 WINDOW_RADII = 3.2
 """Half a window, in radii: the outline, its surroundings and a wrong start of 1 radius."""
@@ -103,44 +106,58 @@ class Centre:
     hidden: bool
 
 
-def centre(photo: Photo, seen: SeenDot) -> Centre:
-    """The dot's centre from its visible outline.
+def centres(photo: Photo, dots: Sequence[SeenDot]) -> list[Centre]:
+    """The dots' centres from their visible outlines, all at once.
 
     Parameters
     ----------
     photo : Photo
-    seen : SeenDot
+    dots : sequence of SeenDot
 
     Returns
     -------
-    Centre
+    list of Centre
     """
+    if not dots:
+        return []
+    cut = [_window(photo, seen) for seen in dots]
+    windows, origin = [window for window, _ in cut], np.array([at for _, at in cut], dtype=float)
+    middle = np.array([seen.xy for seen in dots]) - origin
+    radius = np.array([seen.radius for seen in dots])
+    for _ in range(REFINEMENTS):
+        curve, edge, height = outlines(windows, middle, radius)
+        near = np.abs(curve[:, 0] / radius - 1.05) < 0.55
+        near &= np.hypot(*curve[:, 1:3].T) <= 0.5 * radius
+        middle = np.where(near[:, None], middle + curve[:, 1:3], middle)
+        radius = np.where(near, curve[:, 0], radius)
+    _, edge, height = outlines(windows, middle, radius)
+    weight, hidden = _own_outline(windows, middle, edge, height, dots)
+    ends = _at_picture_edge(photo, middle + origin, edge, dots)
+    weight, hidden = weight * ~ends, hidden | ends.any(axis=1)
+    found, cov, long_radius, miss = _fit(edge, weight, hidden, dots)
+    extra = np.array([_unseen_px2(seen) for seen in dots]) + (UNFIT * miss) ** 2
+    where = middle + found + origin
+    return [
+        Centre(
+            xy=(float(where[k, 0]), float(where[k, 1])),
+            cov_px2=(
+                float(cov[k, 0, 0] + extra[k]),
+                float(cov[k, 0, 1]),
+                float(cov[k, 1, 1] + extra[k]),
+            ),
+            radius=float(long_radius[k]),
+            hidden=bool(hidden[k]),
+        )
+        for k in range(len(dots))
+    ]
+
+
+def _window(photo: Photo, seen: SeenDot) -> tuple[Rgb, tuple[int, int]]:
+    """The full-size photo around a dot, and its corner."""
     half = WINDOW_RADII * max(seen.radius, 0.6 * seen.usual_radius) + 2.0
     x0, y0 = np.floor(seen.xy - half).astype(int)
     x1, y1 = np.ceil(seen.xy + half).astype(int)
-    window, offset = photo.window(int(x0), int(y0), int(x1), int(y1))
-    origin = np.array(offset, dtype=float)
-    middle, radius = seen.xy - origin, seen.radius
-    edge, height = np.zeros(RAYS), np.zeros(RAYS)
-    for _ in range(REFINEMENTS):
-        curve, edge, height = outline(window, middle, radius)
-        if not 0.5 < curve[0] / radius < 1.6 or np.hypot(*curve[1:3]) > 0.5 * radius:
-            break
-        middle, radius = middle + curve[1:3], float(curve[0])
-    curve, edge, height = outline(window, middle, radius)
-    usable, hidden = _own_outline(window, middle, edge, height, seen)
-    cut = _at_picture_edge(photo, middle + origin, edge, seen)
-    if cut.any():
-        usable, hidden = usable * ~cut, True
-    found, cov, long_radius, miss = _fit(middle, edge, usable, hidden, seen)
-    extra = _unseen_px2(seen) + (UNFIT * miss) ** 2
-    where = found + origin
-    return Centre(
-        xy=(float(where[0]), float(where[1])),
-        cov_px2=(float(cov[0, 0] + extra), float(cov[0, 1]), float(cov[1, 1] + extra)),
-        radius=long_radius,
-        hidden=hidden,
-    )
+    return photo.window(int(x0), int(y0), int(x1), int(y1))
 
 
 def _unseen_px2(seen: SeenDot) -> float:
@@ -158,74 +175,77 @@ def _unseen_px2(seen: SeenDot) -> float:
 
 
 def _own_outline(
-    window: NDArray[np.uint8], middle: Floats, edge: Floats, height: Floats, seen: SeenDot
-) -> tuple[Floats, bool]:
-    """Weight of each ray's edge, 0 or 1, and whether a part of the dot is hidden."""
-    clear = (height > 0.35 * np.median(height)).astype(float)
-    beyond = rays_at(window, middle, edge[:, None] + np.array([2.0, 3.0]) * seen.unit_px)
-    outside = lab_of(beyond.mean(axis=1))
-    gap2 = colour_distance2(outside[:, None], outside[None])
-    main = np.argmin(np.sort(gap2, axis=1)[:, RAYS // 2])
-    other = gap2[main] > OTHER_PAINT2
+    windows: Sequence[Rgb], middle: Floats, edge: Floats, height: Floats, dots: Sequence[SeenDot]
+) -> tuple[Floats, Bools]:
+    """Weight of each ray's edge (n, RAYS), 0 or 1, and whether a part of the dot is hidden."""
+    unit = np.array([seen.unit_px for seen in dots])
+    usual = np.array([seen.usual_radius * (1.0 if seen.on_machine else FARTHER) for seen in dots])
+    clear = (height > 0.35 * np.median(height, axis=1, keepdims=True)).astype(float)
+    beyond = edge[:, :, None] + np.array([2.0, 3.0]) * unit[:, None, None]
+    colours = rays_at(windows, middle, beyond).mean(axis=2).astype(np.float64)
+    outside = lab_of(colours.reshape(-1, 3)).reshape(len(dots), RAYS, 3)
+    gap2 = colour_distance2(outside[:, :, None], outside[:, None])
+    main = np.argmin(np.sort(gap2, axis=2)[:, :, RAYS // 2], axis=1)
+    other = gap2[np.arange(len(dots)), main] > OTHER_PAINT2
     # Smooth over single rays: an occluder covers an arc.
-    arc = other & (np.roll(other, 1) | np.roll(other, -1))
-    small = np.median(edge) < 0.85 * seen.usual_radius * (1.0 if seen.on_machine else FARTHER)
-    share = arc.mean()
-    hidden = bool(small and 0.1 < share < 0.65)
-    return (clear * ~arc if hidden else clear), hidden
+    arc = other & (np.roll(other, 1, axis=1) | np.roll(other, -1, axis=1))
+    share = arc.mean(axis=1)
+    hidden = (np.median(edge, axis=1) < 0.85 * usual) & (share > 0.1) & (share < 0.65)
+    return np.where(hidden[:, None], clear * ~arc, clear), hidden
 
 
-def _at_picture_edge(
-    photo: Photo, middle: Floats, edge: Floats, seen: SeenDot
-) -> NDArray[np.bool_]:
-    """Rays on which the picture ends before the dot does."""
-    angle = 2.0 * np.pi * np.arange(RAYS) / RAYS
-    reach = np.maximum(edge, 0.8 * seen.usual_radius)[:, None]
-    points = middle + reach * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    margin = EDGE_MARGIN_PX * seen.unit_px
+def _at_picture_edge(photo: Photo, middle: Floats, edge: Floats, dots: Sequence[SeenDot]) -> Bools:
+    """Rays (n, RAYS) on which the picture ends before the dot does."""
+    usual = np.array([seen.usual_radius for seen in dots])[:, None]
+    margin = EDGE_MARGIN_PX * np.array([seen.unit_px for seen in dots])[:, None, None]
+    points = middle[:, None] + np.maximum(edge, 0.8 * usual)[..., None] * DIRECTIONS.T
     far = np.array([photo.width, photo.height]) - margin
-    return np.asarray(((points < margin) | (points > far)).any(axis=1))
+    return np.asarray(((points < margin) | (points > far)).any(axis=2))
 
 
 def _fit(
-    middle: Floats, edge: Floats, weight: Floats, hidden: bool, seen: SeenDot
-) -> tuple[Floats, Floats, float, float]:
-    """Ellipse through the outline: centre, its covariance, long radius, root mean square miss.
+    edge: Floats, weight: Floats, hidden: Bools, dots: Sequence[SeenDot]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Ellipses through the outlines: shift, its covariance, long radius, root mean square miss.
 
-    Unknowns: shift x, y (px), logarithm of the size, second harmonic (2).
+    Unknowns of each: shift x, y (px), logarithm of the size, second harmonic (2).
     """
-    angle = 2.0 * np.pi * np.arange(RAYS) / RAYS
-    points = edge[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    size = seen.usual_radius * (1.0 if seen.on_machine else HIDDEN_SIZE) if hidden else seen.radius
-    spread = HIDDEN_SIZE_SPREAD if hidden else WHOLE_SIZE_SPREAD
-    prior = np.diag([0.0, 0.0, spread**-2, STRETCH_SPREAD**-2, STRETCH_SPREAD**-2])
-    noise2 = (EDGE_SPREAD_PX * seen.unit_px) ** 2 + (EDGE_SPREAD_RADII * seen.usual_radius) ** 2
-    state = np.zeros(5)
+    points = edge[..., None] * DIRECTIONS.T
+    usual = np.array([seen.usual_radius for seen in dots])
+    unseen = np.array([1.0 if seen.on_machine else HIDDEN_SIZE for seen in dots])
+    size = np.where(hidden, usual * unseen, [seen.radius for seen in dots])
+    prior = np.zeros((len(dots), 5, 5))
+    prior[:, 2, 2] = np.where(hidden, HIDDEN_SIZE_SPREAD, WHOLE_SIZE_SPREAD) ** -2.0
+    prior[:, [3, 4], [3, 4]] = STRETCH_SPREAD**-2
+    noise2 = (EDGE_SPREAD_PX * np.array([seen.unit_px for seen in dots])) ** 2
+    noise2 = (noise2 + (EDGE_SPREAD_RADII * usual) ** 2)[:, None]
+    limit = np.broadcast_to([0.3, 0.3, 0.2, 0.1, 0.1], (len(dots), 5)).copy()
+    limit[:, :2] *= size[:, None]
+    state = np.zeros((len(dots), 5))
     normal = prior + 1e-9 * np.eye(5)
     for _ in range(STEPS):
         rest, slope = _misses(points, state, size)
         robust = weight / (1.0 + rest**2 / (4.0 * noise2)) / noise2
-        normal = prior + (slope * robust[:, None]).T @ slope + 1e-9 * np.eye(5)
-        right = (slope * robust[:, None]).T @ -rest - prior @ state
-        step = np.linalg.solve(normal, right)
-        limit = np.array([0.3 * size, 0.3 * size, 0.2, 0.1, 0.1])
-        state = state + np.clip(step, -limit, limit)
-    cov = np.asarray(np.linalg.inv(normal)[:2, :2], dtype=np.float64)
-    long_radius = size * float(np.exp(state[2]) * (1.0 + np.hypot(state[3], state[4])))
+        pull = np.swapaxes(slope * robust[..., None], 1, 2)
+        normal = prior + pull @ slope + 1e-9 * np.eye(5)
+        right = pull @ -rest[..., None] - prior @ state[..., None]
+        state = state + np.clip(np.linalg.solve(normal, right)[..., 0], -limit, limit)
+    cov = np.asarray(np.linalg.inv(normal)[:, :2, :2], dtype=np.float64)
+    long_radius = size * np.exp(state[:, 2]) * (1.0 + np.hypot(state[:, 3], state[:, 4]))
     rest, _ = _misses(points, state, size)
-    miss = float(np.sqrt((weight * rest**2).sum() / max(weight.sum(), 1.0)))
-    return middle + state[:2], cov, long_radius, miss
+    miss = np.sqrt((weight * rest**2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1.0))
+    return state[:, :2], cov, long_radius, miss
 
 
-def _misses(points: Floats, state: Floats, size: float) -> tuple[Floats, Floats]:
-    """How far each point lies outside the ellipse, px, and the derivatives, (n, 5)."""
-    off = points - state[:2]
-    far = np.maximum(np.linalg.norm(off, axis=1), 1e-6)
-    unit = off / far[:, None]
-    cos2 = unit[:, 0] ** 2 - unit[:, 1] ** 2
-    sin2 = 2.0 * unit[:, 0] * unit[:, 1]
-    whole = size * np.exp(state[2])
-    radius = whole * (1.0 + state[3] * cos2 + state[4] * sin2)
+def _misses(points: Floats, state: Floats, size: Floats) -> tuple[Floats, Floats]:
+    """How far each point lies outside its ellipse, px, (n, RAYS), and the derivatives, (.., 5)."""
+    off = points - state[:, None, :2]
+    far = np.maximum(np.linalg.norm(off, axis=2), 1e-6)
+    unit = off / far[..., None]
+    cos2 = unit[..., 0] ** 2 - unit[..., 1] ** 2
+    sin2 = 2.0 * unit[..., 0] * unit[..., 1]
+    whole = (size * np.exp(state[:, 2]))[:, None]
+    radius = whole * (1.0 + state[:, 3:4] * cos2 + state[:, 4:] * sin2)
     # The harmonic's turn with the shift is second order and left out.
-    slope = np.stack([-unit[:, 0], -unit[:, 1], -radius, -whole * cos2, -whole * sin2], axis=1)
-    return far - radius, slope
+    slope = [-unit[..., 0], -unit[..., 1], -radius, -whole * cos2, -whole * sin2]
+    return far - radius, np.stack(slope, axis=2)

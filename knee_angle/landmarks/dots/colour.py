@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,7 @@ __all__ = [
     "NEAR_PIGMENT2",
     "PAINT2",
     "SAME_PIGMENT2",
+    "Paint",
     "colour_distance2",
     "lab_of",
     "patches_of_colour",
@@ -78,15 +81,38 @@ def colour_distance2(one: Floats, other: Floats) -> Floats:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Paint:
+    """A picture's colours, laid out for looking for pigments.
+
+    Parameters
+    ----------
+    lightness : ndarray of uint8, shape (height, width)
+        CIE L*, 255 for 100.
+    chroma : ndarray of uint16, shape (height, width)
+        CIE a* and b* in 8 bits each, a* the lower ones.
+    """
+
+    lightness: Rgb
+    chroma: NDArray[np.uint16]
+
+    @classmethod
+    def of(cls, picture: Rgb) -> Paint:
+        """Of an RGB picture."""
+        lightness, a, b = cv2.split(cv2.cvtColor(picture, cv2.COLOR_RGB2LAB))
+        both = np.asarray(cv2.merge([a, b]), dtype=np.uint8)
+        return cls(np.asarray(lightness, dtype=np.uint8), both.view("<u2")[..., 0])
+
+
 def patches_of_colour(
-    picture: Rgb, members: Floats, radius: float, box: tuple[int, int, int, int]
+    paint: Paint, members: Floats, radius: float, box: tuple[int, int, int, int]
 ) -> tuple[Floats, Floats]:
     """Patches of one known pigment, also those of which little is seen.
 
     Parameters
     ----------
-    picture : ndarray of uint8, shape (height, width, 3)
-        RGB.
+    paint : Paint
+        Of the picture.
     members : ndarray, shape (k, 3)
         Colours of some dots of the pigment, CIE L*a*b*.
     radius : float
@@ -102,13 +128,11 @@ def patches_of_colour(
         Radius of the disc of the same area, px.
     """
     left, top, right, bottom = box
-    lab = cv2.cvtColor(picture[top:bottom, left:right], cv2.COLOR_RGB2LAB)
+    here = slice(top, bottom), slice(left, right)
     low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
     high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
-    light = cv2.inRange(lab[:, :, 0], np.array([low]), np.array([high]))
-    table = _chroma_table(members)
-    index = lab[:, :, 1].astype(np.uint16) * 256 + lab[:, :, 2]
-    mask = cv2.bitwise_and(light, table.take(index))
+    light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high]))
+    mask = cv2.bitwise_and(light, _chroma_table(members).take(paint.chroma[here]))
     count, labels, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
     area = stats[1:count, cv2.CC_STAT_AREA] / (np.pi * radius**2)
     longest = np.max(stats[1:count, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], axis=1, initial=0)
@@ -128,9 +152,9 @@ def patches_of_colour(
 
 
 def _chroma_table(members: Floats) -> Rgb:
-    """For each 8-bit (a, b), 255 where it is nearer than chance to one of the members."""
+    """For each 8-bit a + 256 b, 255 where it is nearer than chance to one of the members."""
     axis = np.arange(0, 256, 2) - 127.5
-    a, b = np.meshgrid(axis, axis, indexing="ij")
+    a, b = np.meshgrid(axis, axis, indexing="xy")
     grid = np.stack([np.full(a.shape, 50.0), a, b], axis=2)
     near = np.zeros(a.shape, dtype=bool)
     for member in members:

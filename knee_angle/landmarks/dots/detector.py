@@ -48,7 +48,7 @@ from knee_angle.assumptions import (
 from knee_angle.landmarks.base import Quad, Witness
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.candidates import Candidates
-from knee_angle.landmarks.dots.centres import SeenDot, centre
+from knee_angle.landmarks.dots.centres import SeenDot, centres
 from knee_angle.landmarks.dots.expected import (
     LIMIT2,
     Expected,
@@ -217,16 +217,20 @@ def _as_unused(
     scale = np.array([photo.scale_x, photo.scale_y])
     factor = float(scale.mean())
     usual = float(np.median(found.radius[list(which)])) * factor if len(which) else 0.0
-    dots = []
-    for one in which:
-        radius = float(found.radius[one]) * factor
-        seen = SeenDot(found.xy[one] * scale, radius, radius, usual, usual, False, factor)
-        mark = centre(photo, seen)
-        point = Landmark(*mark.xy, mark.cov_px2, "dot")
-        dots.append(
-            UnusedDot(point, 2.0 * mark.radius, colour_word(found.lab[one]), names.get(one))
+    radius = (found.radius[list(which)] * factor).tolist()
+    seen = [
+        SeenDot(found.xy[one] * scale, size, size, usual, usual, False, factor)
+        for one, size in zip(which, radius, strict=True)
+    ]
+    return tuple(
+        UnusedDot(
+            Landmark(*mark.xy, mark.cov_px2, "dot"),
+            2.0 * mark.radius,
+            colour_word(found.lab[one]),
+            names.get(one),
         )
-    return tuple(dots)
+        for one, mark in zip(which, centres(photo, seen), strict=True)
+    )
 
 
 def _agreed(
@@ -416,10 +420,8 @@ def _landmarks(photo: Photo, reading: Reading) -> Landmarks:
     stretch = np.hypot(*found.stretch.T)
     long, narrow = found.radius * (1.0 + stretch), found.radius * (1.0 - stretch)
     flat = on_machine or list(index.values())
-    points: dict[PointName, Landmark] = {}
-    sizes: list[float] = []
-    for name, which in index.items():
-        seen = SeenDot(
+    dots = [
+        SeenDot(
             xy=found.xy[which] * scale,
             radius=float(found.radius[which]) * factor,
             narrow_radius=float(narrow[which]) * factor,
@@ -428,10 +430,18 @@ def _landmarks(photo: Photo, reading: Reading) -> Landmarks:
             on_machine=name in MACHINE_POINTS,
             unit_px=factor,
         )
-        mark = centre(photo, seen)
-        points[name] = Landmark(*mark.xy, mark.cov_px2, "dot")
-        if seen.on_machine or not on_machine:
-            sizes.append(mark.radius)
+        for name, which in index.items()
+    ]
+    marks = centres(photo, dots)
+    points: dict[PointName, Landmark] = {
+        name: Landmark(*mark.xy, mark.cov_px2, "dot")
+        for name, mark in zip(index, marks, strict=True)
+    }
+    sizes = [
+        mark.radius
+        for mark, dot in zip(marks, dots, strict=True)
+        if dot.on_machine or not on_machine
+    ]
     side, cautions = _side(points)
     return Landmarks(points, side, 2.0 * float(np.median(sizes)), cautions)
 

@@ -11,6 +11,8 @@ top-left pixel.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +20,11 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dots.colour import lab_of
 
 __all__ = [
+    "DIRECTIONS",
     "RADII_FIRST",
     "RADII_SECOND",
     "RAYS",
-    "outline",
+    "outlines",
     "paint",
     "rays_at",
     "star",
@@ -41,7 +44,8 @@ RADII_OUTSIDE = np.arange(1.05, 3.7, 0.13)
 CORE = 0.5
 """The part of the radius whose mean colour is taken for the dot's own."""
 _ANGLES = np.arange(RAYS) * (2.0 * np.pi / RAYS)
-_DIRECTIONS = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)])
+DIRECTIONS = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)])
+"""Of the rays, x and y, (2, RAYS)."""
 _CURVE = np.stack(
     [
         np.ones(RAYS),
@@ -57,37 +61,39 @@ _CURVES = (_CURVE[:, :, None] * _CURVE[:, None]).reshape(RAYS, 25)
 """Products of the curve's terms along each ray: weighted, they sum to a fit's normal matrix."""
 
 
-def outline(picture: Rgb, xy: Floats, radius: float) -> tuple[Floats, Floats, Floats]:
-    """Outline of one dot that is known to be there.
+def outlines(windows: Sequence[Rgb], xy: Floats, radius: Floats) -> tuple[Floats, Floats, Floats]:
+    """Outlines of dots that are known to be there, each in a window of its own.
 
     Parameters
     ----------
-    picture : ndarray of uint8, shape (height, width, 3)
+    windows : sequence of n ndarray of uint8, shape (height, width, 3)
         RGB.
-    xy : ndarray, shape (2,)
-    radius : float
-        Rough place and size, px.
+    xy : ndarray, shape (n, 2)
+    radius : ndarray, shape (n,)
+        Rough place in the window, and size, px.
 
     Returns
     -------
-    curve : ndarray, shape (5,)
+    curve : ndarray, shape (n, 5)
         Mean radius, shift x, y and second harmonic, px.
-    edge : ndarray, shape (RAYS,)
+    edge : ndarray, shape (n, RAYS)
         Distance of the edge along each ray, px.
-    height : ndarray, shape (RAYS,)
+    height : ndarray, shape (n, RAYS)
         Colour step there.
     """
-    step = _steps_along_rays(picture, xy[None], np.array([radius]), RADII_SECOND)[0]
-    edge, height = _edge_along_rays(step, RADII_SECOND[1:-1], np.ones(1))
+    reach = radius[:, None, None] * RADII_SECOND * np.ones((1, RAYS, 1))
+    step = _steps(rays_at(windows, xy, reach), RADII_SECOND)
+    edge, height = _edge_along_rays(step, RADII_SECOND[1:-1], np.ones(len(windows)))
     curve = _closed_curve(edge, height)[0]
-    return curve[0] * radius, edge[0] * radius, height[0]
+    return curve * radius[:, None], edge * radius[:, None], height
 
 
 def star(
     picture: Rgb, xy: Floats, radius: Floats, radii: Floats, *, first: bool
 ) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.float32]]:
     """Outline of each place: curve (n, 5) px, misfit, arc, contrast, colours along its rays."""
-    step, colours = _steps_along_rays(picture, xy, radius, radii)
+    colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)))
+    step = _steps(colours, radii)
     places = radii[1:-1]
     usual = np.ones(len(xy))
     if first and len(xy):
@@ -119,16 +125,13 @@ def paint(colours: NDArray[np.float32], curve: Floats, radii: Floats) -> tuple[F
     return rgb.astype(np.float64), rough.astype(np.float64)
 
 
-def _steps_along_rays(
-    picture: Rgb, xy: Floats, radius: Floats, radii: Floats
-) -> tuple[Floats, NDArray[np.float32]]:
-    """Growth of the distance from the core's colour along rays, and the colours."""
-    colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)))
+def _steps(colours: NDArray[np.float32], radii: Floats) -> Floats:
+    """Growth of the distance from the core's colour along rays; colours (n, RAYS, m, 3)."""
     core = colours[:, :, radii < CORE].mean(axis=(1, 2))
     off = colours - core[:, None, None]
     off *= off
     away = np.sqrt(off[..., 0] + off[..., 1] + off[..., 2]).astype(np.float64)
-    return away[:, :, 2:] - away[:, :, :-2], colours
+    return np.asarray(away[:, :, 2:] - away[:, :, :-2])
 
 
 def _edge_along_rays(step: Floats, places: Floats, usual: Floats) -> tuple[Floats, Floats]:
@@ -186,9 +189,10 @@ def surroundings(picture: Rgb, xy: Floats, size: Floats, curve: Floats) -> tuple
     return ring, lab_of(around.astype(np.float64)).reshape(len(xy), RAYS, 3)
 
 
-def rays_at(picture: Rgb, xy: Floats, radii: Floats) -> Floats:
-    """Colours at given distances along the rays, shape (RAYS, m, 3), RGB."""
-    return np.asarray(_polar(picture, xy[None], radii[None])[0], dtype=np.float64)
+def rays_at(windows: Sequence[Rgb], xy: Floats, radii: Floats) -> NDArray[np.float32]:
+    """Colours at given distances (n, RAYS, m) along the rays, (n, RAYS, m, 3), RGB."""
+    polar = [_polar(window, xy[k : k + 1], radii[k : k + 1]) for k, window in enumerate(windows)]
+    return np.concatenate(polar)
 
 
 def _polar(picture: Rgb, xy: Floats, radii: Floats) -> NDArray[np.float32]:
@@ -196,8 +200,8 @@ def _polar(picture: Rgb, xy: Floats, radii: Floats) -> NDArray[np.float32]:
     n, rays, m = radii.shape
     if n == 0:
         return np.zeros((0, rays, m, 3), dtype=np.float32)
-    map_x = (xy[:, 0, None, None] + _DIRECTIONS[0][:, None] * radii - 0.5).astype(np.float32)
-    map_y = (xy[:, 1, None, None] + _DIRECTIONS[1][:, None] * radii - 0.5).astype(np.float32)
+    map_x = (xy[:, 0, None, None] + DIRECTIONS[0][:, None] * radii - 0.5).astype(np.float32)
+    map_y = (xy[:, 1, None, None] + DIRECTIONS[1][:, None] * radii - 0.5).astype(np.float32)
     flat = cv2.remap(
         picture,
         map_x.reshape(n, rays * m),

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.base import Quad
 from knee_angle.landmarks.dots.candidates import Candidates, examine
-from knee_angle.landmarks.dots.colour import patches_of_colour
+from knee_angle.landmarks.dots.colour import Paint, patches_of_colour
 from knee_angle.landmarks.dots.proposals import propose
 from knee_angle.landmarks.dots.quality import quality
 from knee_angle.photo.reading import Photo
@@ -28,13 +28,15 @@ class Picture:
     """A photo with the patches in it that may be dots, before any colour is chosen.
 
     ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo. ``searched``
-    keeps what `of_colour` found: two pigments often lead to the same leg.
+    keeps what `of_colour` found: two pigments often lead to the same leg. ``paints`` keeps the
+    picture's colours, once they were asked for.
     """
 
     photo: Photo
     quads: Floats
     found: Candidates
     searched: dict[tuple[bytes, float, Box], tuple[Floats, Floats]] = field(default_factory=dict)
+    paints: list[Paint] = field(default_factory=list)
 
     @classmethod
     def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> Picture:
@@ -42,7 +44,7 @@ class Picture:
         quads = np.asarray(masked, dtype=float).reshape(-1, 4, 2)
         quads = quads / np.array([photo.scale_x, photo.scale_y])
         proposed = propose(photo.small)
-        found = examine(photo.small, proposed.xy, proposed.radius)
+        found = examine(photo.small, proposed.xy, proposed.radius, least=WORST_QUALITY)
         found = found.take((quality(found) > WORST_QUALITY) & ~inside(found.xy, quads))
         return cls(photo, quads, found)
 
@@ -50,7 +52,9 @@ class Picture:
         """`patches_of_colour`, searched for once."""
         asked = (members.tobytes(), radius, box)
         if asked not in self.searched:
-            self.searched[asked] = patches_of_colour(self.photo.small, members, radius, box)
+            if not self.paints:
+                self.paints.append(Paint.of(self.photo.small))
+            self.searched[asked] = patches_of_colour(self.paints[0], members, radius, box)
         return self.searched[asked]
 
 

@@ -128,21 +128,22 @@ def _level_proposals(level: Rgb, reach: int, scale: Floats) -> Floats:
     return rows
 
 
-def _steps(planes: Sequence[Grey], dx: int, dy: int) -> Grey:
+def _steps(planes: Sequence[Grey], dx: int, dy: int, room: Grey) -> Grey:
     """Difference of every pixel to the one ``dx`` right of and ``dy`` below it, all channels.
 
     Saturates at 255. Its corner is the left pixel of the first pair (``dx`` may be negative).
+    ``room`` (2, height, width) is written to, its first half with the answer: new memory for
+    each step would take longer than the step.
     """
     height, width = planes[0].shape
     left, right = max(-dx, 0), width - max(dx, 0)
-    first, *others = (
-        cv2.absdiff(plane[: height - dy, left:right], plane[dy:, left + dx : right + dx])
-        for plane in planes
-    )
-    total = first
-    for other in others:
-        total = cv2.add(total, other)
-    return np.asarray(total, dtype=np.uint8)
+    total, one = room[:, : height - dy, : right - left]
+    for k, plane in enumerate(planes):
+        here, there = plane[: height - dy, left:right], plane[dy:, left + dx : right + dx]
+        cv2.absdiff(here, there, one if k else total)
+        if k:
+            cv2.add(total, one, total)
+    return np.asarray(total)
 
 
 def _second_least_difference(planes: Sequence[Grey], reach: int, margin: int) -> Grey:
@@ -154,28 +155,27 @@ def _second_least_difference(planes: Sequence[Grey], reach: int, margin: int) ->
     diagonal = round(reach * np.sqrt(0.5))
     half_around = [(reach, 0), (0, reach), (diagonal, diagonal), (-diagonal, diagonal)]
     height, width = planes[0].shape
+    room = np.empty((2, height, width), dtype=np.uint8)
     least = np.full((height - 2 * margin, width - 2 * margin), 255, dtype=np.uint8)
-    second = least.copy()
+    second, larger = least.copy(), least.copy()
     for dx, dy in half_around:
         # The difference of two pixels serves both: one looks there, the other back.
-        steps = _steps(planes, dx, dy)
+        steps = _steps(planes, dx, dy, room)
         for back in (False, True):
             y, x = margin - back * dy, margin - max(-dx, 0) - back * dx
             step = steps[y : y + height - 2 * margin, x : x + width - 2 * margin]
-            second = np.asarray(cv2.min(second, cv2.max(least, step)), dtype=np.uint8)
-            least = np.asarray(cv2.min(least, step), dtype=np.uint8)
+            cv2.min(second, cv2.max(least, step, larger), second)
+            cv2.min(least, step, least)
     return second
 
 
 def _largest_step(planes: Sequence[Grey], margin: int) -> Grey:
     """Difference to the nearest neighbours, the largest of four."""
-    across, down = _steps(planes, 1, 0), _steps(planes, 0, 1)
     height, width = planes[0].shape
-    m = margin
-    steps = cv2.max(
-        cv2.max(
-            across[m : height - m, m : width - m], across[m : height - m, m - 1 : width - m - 1]
-        ),
-        cv2.max(down[m : height - m, m : width - m], down[m - 1 : height - m - 1, m : width - m]),
-    )
-    return np.asarray(steps, dtype=np.uint8)
+    room = np.empty((4, height, width), dtype=np.uint8)
+    across, down = _steps(planes, 1, 0, room[:2]), _steps(planes, 0, 1, room[2:])
+    m, right, low = margin, width - margin, height - margin
+    most = cv2.max(across[m:low, m:right], across[m:low, m - 1 : right - 1])
+    for other in (down[m:low, m:right], down[m - 1 : low - 1, m:right]):
+        cv2.max(most, other, most)
+    return np.asarray(most, dtype=np.uint8)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.candidates import Candidates, shape_quality
 from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
 
 __all__ = [
@@ -45,12 +45,9 @@ CLEAN = 0.5
 
 def quality(found: Candidates) -> Floats:
     """How much of a dot each patch is: +1.5 for a clean disc, down to about -4."""
-    shape = np.minimum((found.misfit / 0.06) ** 2, 6.0)
-    gap = (1.0 - found.arc) / 0.2
     uneven = np.minimum((found.roughness / np.maximum(found.contrast, 1.0) / 0.5) ** 2, 4.0)
-    faint = np.maximum(0.0, 1.0 - found.contrast / 20.0)
-    thin = np.maximum(np.hypot(found.stretch[:, 0], found.stretch[:, 1]) - 0.2, 0.0) / 0.1
-    return np.asarray(1.5 - 0.5 * shape - 0.6 * gap - 0.4 * uneven - faint - thin)
+    shape = shape_quality(found.misfit, found.arc, found.contrast, found.stretch)
+    return np.asarray(shape - 0.4 * uneven)
 
 
 def pigment_prior(lab: Floats) -> Floats:
