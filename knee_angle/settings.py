@@ -377,7 +377,7 @@ def problems_of(
                 )  # fmt: skip
                 continue
             if meaning.switch:
-                if part not in {False, True}:
+                if part not in (False, True):  # a set would ask for its hash
                     problems.append(f"{named(name)} must be on or off, but got {part!r}")
                 continue
             if isinstance(part, bool) or not isinstance(part, int | float):

@@ -154,16 +154,21 @@ class Journal:
                 entry = _entry(line)
                 if at == 0:
                     self._check(entry, conditions)
-                elif entry is None:
+                elif entry is None or (done := _taken_up(entry, at)) is None:
                     self.torn_lines += 1
                 else:
-                    self.done[entry["photo"]] = _done(entry, at)
+                    self.done[entry["photo"]] = done
                 at += len(line)
         os.ftruncate(self._file, at)
         return at
 
     def _check(self, entry: Json | None, conditions: Json) -> None:
-        if entry is None or entry.get("journal") != FORMAT:
+        named = [] if entry is None else [entry.get(part, {}) for part in ("settings", "versions")]
+        if (
+            entry is None
+            or entry.get("journal") != FORMAT
+            or not all(isinstance(one, dict) for one in named)
+        ):
             raise InvalidInput(
                 say(
                     "{path_name} is no journal of this program, or its beginning is damaged: "
@@ -225,9 +230,20 @@ def _entry(line: bytes) -> Json | None:
     """The entry of a line; None where the line is damaged."""
     try:
         outer: Any = json.loads(line)
-        entry: Json = outer["entry"]
-        return entry if outer["check"] == _check_of(_text(entry)) else None
-    except (ValueError, KeyError, TypeError):
+        entry: Any = outer["entry"]
+        whole = isinstance(entry, dict) and outer["check"] == _check_of(_text(entry))
+        return entry if whole else None
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def _taken_up(entry: Json, at: int) -> Done | None:
+    """What is kept in memory of an entry that was read; None where it is none of a photo."""
+    try:
+        done = _done(entry, at)
+        texts = (entry["photo"], done.of, done.status)
+        return done if all(isinstance(one, str) for one in texts) else None
+    except (KeyError, TypeError):
         return None
 
 

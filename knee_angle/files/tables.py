@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput
-from knee_angle.files import reading
+from knee_angle.files import reading, words_of
+from knee_angle.files.parquet import bounded_parquet
 from knee_angle.files.problems import (
     SHOWN,
     THOUSANDS,
@@ -41,6 +42,8 @@ __all__ = ["SHOWN", "Problems", "Table", "named", "read_table", "separator_of"]
 PHOTO, DISPLAYED = "photo", "displayed_deg"
 WRITTEN = "displayed_source"
 """A column that only tables of this program have: they hold flexion."""
+MOST_FILE_BYTES = 150 * 2**20
+"""A larger file is refused: it is read as a whole, and takes four times as much (our own)."""
 SEPARATORS = ",;\t"
 """Spreadsheets write semicolons where the comma is the decimal sign."""
 NUMBER = r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?"
@@ -231,14 +234,8 @@ def read_table(
     InvalidInput
         Every problem of the file in one message.
     """
-    import fsspec
-
-    with (
-        reading(say("the table {address}", address=address)),
-        fsspec.open(str(address), "rb") as file,
-    ):
-        content: bytes = file.read()
     name = str(address).rsplit("/", 1)[-1]
+    content = _content(address, name)
     problems = Problems()
     if name.lower().endswith((".parquet", ".pq")):
         table = _parquet(name, content, problems)
@@ -262,6 +259,27 @@ def read_table(
     table.check(problems, repeats=repeats)
     problems.refuse(name)
     return table
+
+
+def _content(address: str | Path, name: str) -> bytes:
+    """The file, where it is not too large to be read as a whole."""
+    import fsspec
+
+    with (
+        reading(say("the table {address}", address=address)),
+        fsspec.open(str(address), "rb") as file,
+    ):
+        content: bytes = file.read(MOST_FILE_BYTES + 1)
+    if len(content) <= MOST_FILE_BYTES:
+        return content
+    raise InvalidInput(
+        say(
+            "the table {name} must have at most {most:.0f} MB, but has more: leave out columns "
+            "that are not needed, or split it",
+            name=name,
+            most=MOST_FILE_BYTES / 2**20,
+        )
+    )
 
 
 def _check_needs(table: Table, needs: Sequence[str]) -> None:
@@ -308,13 +326,7 @@ Places = _Rows | _Lines
 
 
 def _parquet(name: str, content: bytes, problems: Problems) -> Table:
-    import pyarrow as pa
-    from pyarrow import parquet
-
-    try:
-        cells = parquet.read_table(pa.BufferReader(content))
-    except (pa.ArrowException, OSError) as error:
-        raise InvalidInput(f"the table {name} is no readable Parquet file ({error})") from None
+    cells = bounded_parquet(name, content)
     cells = cells.rename_columns([column.strip() for column in cells.column_names])
     check_header(cells.column_names, problems)
     problems.refuse(name)
@@ -352,7 +364,7 @@ def _csv(name: str, content: bytes, problems: Problems) -> Table:
         raise InvalidInput(
             say(
                 "the table {name} cannot be read as UTF-8 CSV ({error}): save it as CSV UTF-8",
-                name=name, error=error,
+                name=name, error=words_of(error),
             )
         ) from None  # fmt: skip
     return Table(name, cells, where, comma_is_free=separator != ",")

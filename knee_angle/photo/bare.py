@@ -22,6 +22,8 @@ def damaged(kind: str) -> UnreadablePhoto:
     )
 
 
+MOST_SCANS = 40
+"""A progressive picture has about ten; each is a pass over all its pixels (our own)."""
 _SCAN_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _SOI, _EOI, _SOS, _DHT, _DQT, _DRI = 0xD8, 0xD9, 0xDA, 0xC4, 0xDB, 0xDD
 _APP0, _APP14 = 0xE0, 0xEE
@@ -36,8 +38,7 @@ def bare_jpeg(data: bytes) -> bytes:
     Also the check that the picture is all there: decoders fill the rest of a file
     that stops early, or has a stray marker in its data, with grey.
     """
-    kept = [data[:2]]
-    at = 2
+    kept, at, scans = [data[:2]], 2, 0
     while True:
         while data[at : at + 2] == b"\xff\xff":
             at += 1
@@ -49,6 +50,15 @@ def bare_jpeg(data: bytes) -> bytes:
             return b"".join(kept)
         end = at + 2 + struct.unpack(">H", data[at + 2 : at + 4])[0]
         if marker == _SOS:
+            scans += 1
+            if scans > MOST_SCANS:
+                raise UnreadablePhoto(
+                    say(
+                        "the photo's JPEG must have at most {most} scans, but has more: save or "
+                        "export it anew as JPEG.",
+                        most=MOST_SCANS,
+                    )
+                )
             found = _SCAN_END.search(data, end)
             if found is None:
                 raise damaged("JPEG")

@@ -13,6 +13,7 @@ is handed over.
 * ``check_words``: a machine check in words;
 * ``sensitivity``: degrees a millimetre, told and drawn; ``axes``: from values to places;
 * ``paper``: a visit, a course, a machine's certificate, the fleet, as PDF and HTML to file;
+* ``kept_picture``: a kept picture as pixels;
 * ``sheets``, ``code_sheet``: tags, dots, cards and codes to print, drawn by ``printed_page``;
 * ``study_words``, ``study_text``, ``study_methods``, ``study_json``, ``study_plots``,
   ``study_page``: methods compared (:class:`knee_angle.agreement.Study`);

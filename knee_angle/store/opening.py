@@ -83,6 +83,7 @@ def default_url(given: str | Path | None = None) -> URL:
             )
         ) from None
     try:
+        text.encode()  # half a letter from the environment belongs into no URL
         url = make_url(text)
     except (ArgumentError, ValueError):
         raise InvalidInput(
@@ -215,7 +216,7 @@ def check_pages(engine: Engine, *, at_opening: bool = False) -> None:
                 "the store {shown} {damaged} (SQLite says: {found})",
                 shown=shown(engine.url),
                 damaged=DAMAGED,
-                found=found,
+                found=" ".join(str(found).split()),
             )
         )
 

@@ -109,8 +109,17 @@ def key_from(path: Path, *, beside: Path | None) -> Pseudonyms:
                 folder=path.absolute().parent,
             )
         )
-    if not path.exists():
-        write_whole(path, secrets.token_hex(KEY_BYTES) + "\n", new=True)
+    try:
+        if not path.exists():
+            write_whole(path, secrets.token_hex(KEY_BYTES) + "\n", new=True)
+    except OSError as error:
+        raise InvalidInput(
+            say(
+                "the key {path} cannot be written ({why}): name another file",
+                path=path,
+                why=error.strerror,
+            )
+        ) from None
     try:
         key = bytes.fromhex(path.read_text("ascii").strip())
     except (OSError, ValueError):

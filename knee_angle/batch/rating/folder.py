@@ -27,12 +27,17 @@ from knee_angle.language import say
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS
 from knee_angle.records.code import checked_code
+from knee_angle.store.codec import from_json
 
 __all__ = ["Box", "Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study", "read_covers"]
 
 PLAN, RATINGS = "study.json", "ratings.jsonl"
 KIND = "knee_angle rater study"
 _WRITING = threading.Lock()
+MALFORMED = (
+    ValueError, KeyError, TypeError, AttributeError, ArithmeticError, RecursionError, ExceptionGroup
+)  # fmt: skip
+"""What a file gives that somebody changed."""
 
 Box = tuple[float, float, float, float]
 Points = Mapping[str, Mapping[str, float]]
@@ -112,8 +117,8 @@ class RatingStudy:
         found = []
         for number, line in enumerate(lines[:-1], start=1):  # what follows the last \n is torn
             try:
-                found.append(Rating(**json.loads(line)))
-            except (ValueError, TypeError):
+                found.append(from_json(json.loads(line), Rating))
+            except MALFORMED:
                 raise InvalidInput(
                     say(
                         "line {number} of {path} is no rating: it was changed by hand; restore it",
@@ -320,7 +325,7 @@ def read_covers(path: Path) -> dict[str, list[Box]]:
 
 def _photo_of(one: Mapping[str, Any]) -> StudyPhoto:
     covers = tuple(tuple(map(float, box)) for box in one.get("covers", ()))
-    return StudyPhoto(one["name"], one["path"], one["sha256"], covers)  # type: ignore[arg-type]
+    return from_json({**one, "covers": covers}, StudyPhoto)
 
 
 def open_study(folder: Path) -> RatingStudy:
@@ -336,13 +341,9 @@ def open_study(folder: Path) -> RatingStudy:
         made = json.loads(path.read_text(encoding="utf-8"))
         if made["kind"] != KIND:
             raise ValueError
-        plan = made["plan"]
-        return RatingStudy(
-            folder,
-            RatingPlan(plan["photos"], tuple(plan["raters"]), plan["repeats"], plan["seed"]),
-            tuple(_photo_of(one) for one in made["photos"]),
-        )
-    except (OSError, ValueError, KeyError, TypeError):
+        plan = from_json(made["plan"], RatingPlan)
+        return RatingStudy(folder, plan, tuple(_photo_of(one) for one in made["photos"]))
+    except (OSError, *MALFORMED):
         raise InvalidInput(
             say("no rater study is in {folder}: begin one with rating begin", folder=folder)
         ) from None

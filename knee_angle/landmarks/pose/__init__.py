@@ -2,5 +2,6 @@
 
 `detector` is the detector; `legs` says when a leg of it is believed; `process` runs the model
 in a process of its own (`worker`); `bundles` finds and builds the bundle, `metadata` is what
-goes into it. Nothing is loaded before it is asked for.
+goes into it, `unpacking` bounds what comes out of an archive. Nothing is loaded before it is
+asked for.
 """

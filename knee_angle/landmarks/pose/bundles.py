@@ -13,6 +13,7 @@ heart. The present one asks the model file for it, so the range is written into 
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import json
 import os
@@ -20,6 +21,7 @@ import re
 import tarfile
 import tempfile
 import zipfile
+import zlib
 from dataclasses import dataclass
 from importlib import resources
 from io import BytesIO
@@ -32,6 +34,7 @@ import platformdirs
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks.pose.metadata import input_metadata
 from knee_angle.landmarks.pose.process import PoseProcess
+from knee_angle.landmarks.pose.unpacking import Bounded
 from knee_angle.language import joined, say
 
 __all__ = [
@@ -334,17 +337,16 @@ def _read_archive(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
     wanted = {f"package/{name}": name for name in names}
     found: dict[str, bytes] = {}
     total = 0
+    bound = MAX_ARCHIVE_BYTES, _too_large(archive.name)
     try:
-        with tarfile.open(archive, mode="r|gz") as tar:
+        with (
+            gzip.open(archive) as unpacked,
+            tarfile.open(fileobj=Bounded(unpacked, *bound), mode="r|") as tar,
+        ):
             for member in tar:
                 total += member.size
                 if total > MAX_ARCHIVE_BYTES or member.size > MAX_MEMBER_BYTES:
-                    raise InvalidInput(
-                        say(
-                            "{archive_name} is larger inside than {package} can be",
-                            archive_name=archive.name, package=PACKAGE,
-                        )
-                    )  # fmt: skip
+                    raise _too_large(archive.name)
                 name = wanted.get(member.name)
                 if name is None or not member.isfile():
                     continue
@@ -357,7 +359,7 @@ def _read_archive(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
                     )  # fmt: skip
                 stream = tar.extractfile(member)
                 found[name] = b"" if stream is None else stream.read()
-    except (tarfile.TarError, OSError, EOFError) as error:
+    except (tarfile.TarError, OSError, EOFError, zlib.error) as error:
         raise InvalidInput(
             say(
                 "{archive_name} is no readable npm archive ({error}): get it with {how_to_get}",
@@ -365,6 +367,15 @@ def _read_archive(archive: Path, names: tuple[str, ...]) -> dict[str, bytes]:
             )
         ) from error  # fmt: skip
     return found
+
+
+def _too_large(name: str) -> InvalidInput:
+    return InvalidInput(
+        say(
+            "{archive_name} is larger inside than {package} can be",
+            archive_name=name, package=PACKAGE,
+        )
+    )  # fmt: skip
 
 
 def _packed_detector(members: dict[str, bytes]) -> bytes:
@@ -471,8 +482,10 @@ def _is_known(path: Path) -> bool | None:
             origin = json.loads(bundle.comment) if bundle.comment else None
             if not isinstance(origin, dict):
                 return None
+            if sum(member.file_size for member in bundle.infolist()) > MAX_ARCHIVE_BYTES:
+                return False
             stored = {name: _sha256(bundle.read(name)) for name in bundle.namelist()}
-    except (zipfile.BadZipFile, OSError, ValueError):
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, zlib.error):
         return False
     variant = origin.get("variant")
     return (

@@ -90,12 +90,14 @@ def edit_of(value: Any, *, revision: str, width_px: int, height_px: int) -> Edit
     """
     if not isinstance(value, Mapping) or value.get("revision") != revision:
         return None
+    places, gone = value.get("moved"), value.get("removed")
+    places = places if isinstance(places, Mapping) else {}
+    gone = gone if isinstance(gone, list | tuple) else ()
     moved: dict[PointName, tuple[float, float]] = {}
     for name in POINT_NAMES:
-        at = _pair((value.get("moved") or {}).get(name))
+        at = _pair(places.get(name))
         if at is not None:
             moved[name] = (min(max(at[0], 0.0), width_px), min(max(at[1], 0.0), height_px))
-    gone = value.get("removed") or ()
     return Edit(moved, tuple(n for n in POINT_NAMES if n in gone and n not in LEG_POINTS))
 
 
@@ -203,6 +205,6 @@ def _kind(name: PointName) -> str:
 def _pair(at: Any) -> tuple[float, float] | None:
     try:
         x, y = (float(part) for part in at)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return None
     return (x, y) if math.isfinite(x) and math.isfinite(y) else None

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Collection
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 from PIL import Image
@@ -27,7 +28,7 @@ from knee_angle.photo.reading import Photo
 if TYPE_CHECKING:
     from streamlit.components.v2.types import ComponentRenderer
 
-__all__ = ["LONGEST_PX", "shots", "thumb"]
+__all__ = ["LONGEST_PX", "picked_of", "shots", "thumb"]
 
 HERE = Path(__file__).parent
 KEY = "shots"
@@ -42,9 +43,8 @@ def shots(visit: Visit, *, key: str = KEY) -> None:
     """Show the strip of photos with the camera's button; ``key`` names this place on the page."""
 
     def chosen() -> None:
-        picked = st.session_state[key].get("chosen")
-        if picked in visit.tray.entries:
-            visit.tray.chosen = picked
+        picked = picked_of(st.session_state[key].get("chosen"), visit.tray.entries)
+        visit.tray.chosen = picked or visit.tray.chosen
 
     def arrived() -> None:
         """The run that follows takes what came (`Visit.take_arrived`)."""
@@ -64,6 +64,11 @@ def shots(visit: Visit, *, key: str = KEY) -> None:
         on_chosen_change=chosen,
         on_arrived_change=arrived,
     )
+
+
+def picked_of(value: Any, there: Collection[str]) -> str | None:
+    """The photo that the browser chose; None where it sent anything but one that is there."""
+    return value if isinstance(value, str) and value in there else None
 
 
 def _told(visit: Visit, entry: Entry) -> dict[str, str]:

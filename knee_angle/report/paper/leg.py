@@ -96,7 +96,9 @@ class _Pen:
 def _photo(crop: CropJpeg, longest_px: int) -> tuple[Drawing, Places]:
     from PIL import Image
 
-    with Image.open(BytesIO(crop.jpeg)) as picture:
+    from knee_angle.report.kept_picture import opened_picture
+
+    with opened_picture(crop.jpeg) as picture:
         width, height = picture.size
         shrink = max(1.0, max(picture.size) / longest_px)
         small = picture.convert("RGB").resize(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from io import BytesIO
 
-from PIL import Image
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.sr.codedict import codes as dictionary
@@ -12,6 +11,7 @@ from pydicom.uid import UID, JPEGBaseline8Bit, VLPhotographicImageStorage
 
 from knee_angle import __version__
 from knee_angle.records import CropJpeg
+from knee_angle.report.kept_picture import opened_picture
 from knee_angle.store import KeptMeasurement
 from knee_angle.store.exchange.dicom.identity import (
     MANUFACTURER,
@@ -25,6 +25,8 @@ __all__ = ["photographic_image"]
 
 BASELINE = b"\xff\xc0"
 """Marker of a baseline frame (ITU-T T.81): what DICOM's 8-bit JPEG is made of."""
+SCAN = b"\xff\xda"
+"""Marker that begins the pixels."""
 GOOD = 95
 """Quality of a picture that has to be encoded anew: our own, above that of kept ones."""
 
@@ -88,9 +90,9 @@ def _series(made: Dataset, row: KeptMeasurement) -> None:
 
 def _baseline(jpeg: bytes) -> tuple[bytes, tuple[int, int], bool]:
     """A baseline JPEG, its width and height, and whether it has colours."""
-    with Image.open(BytesIO(jpeg)) as opened:
+    with opened_picture(jpeg) as opened:
         size, mode = opened.size, opened.mode
-        if mode in ("RGB", "L") and BASELINE in jpeg[: jpeg.index(b"\xff\xda")]:
+        if mode in ("RGB", "L") and BASELINE in jpeg.partition(SCAN)[0]:
             return jpeg, size, mode == "RGB"
         out = BytesIO()
         opened.convert("RGB").save(out, "JPEG", quality=GOOD)
