@@ -155,7 +155,11 @@ def enter_settings(data: bytes, _folder: Path) -> object:
     from knee_angle.settings import changed
 
     given = json.loads(data)
-    return changed(None, given) if isinstance(given, dict) else None
+    if not isinstance(given, dict):
+        return None
+    three = ("marks_on", "placement_mm")  # JSON has no tuples
+    given |= {n: tuple(given[n]) for n in three if isinstance(given.get(n), list)}
+    return changed(None, given)
 
 
 def settings_seeds() -> list[bytes]:
@@ -295,16 +299,14 @@ def enter_clip(data: bytes, folder: Path) -> object:
 
 
 def enter_numbers(data: bytes, folder: Path) -> object:
-    """Displayed numbers of a film: typed on the page, and as a table."""
+    """Displayed numbers of a film: a table, or typed on the page; nothing is both."""
     from knee_angle.clip.numbers import typed_numbers
-    from knee_angle.errors import InvalidInput
     from knee_angle.files.tables import read_table
 
-    path = folder / "numbers.csv"
-    path.write_bytes(data)
-    with suppress(InvalidInput):
-        table = read_table(path, needs=("seconds", "displayed_deg"))
-        table.numbers("seconds")
+    if data.startswith(b"seconds"):
+        path = folder / "numbers.csv"
+        path.write_bytes(data)
+        return read_table(path, needs=("seconds", "displayed_deg")).numbers("seconds")
     return typed_numbers(data.decode("utf-8", "replace"))
 
 
