@@ -202,8 +202,8 @@ def test_two_repeats_of_the_same_dots_shrink_only_what_is_their_own():
     photos = in_order([VisitPhoto(name, "s", one) for name in "ab"])
     system = _system(photos)
     best = solve(system)
-    knee = [row.quantity == "knee" for row in system.rows]
-    slope = best.slopes[knee].mean(axis=0)
+    knee = np.array([row.quantity == "knee" for row in system.rows])
+    (slope,) = best.slopes_of(knee[None] / knee.sum())
     assert uncertainty.linear_u_deg(one) == pytest.approx(alone, rel=1e-3)
     assert math.sqrt(best.covariance(slope[None])[0, 0]) == pytest.approx(together, rel=1e-3)
     found = estimated(list(photos), trials=20_000)
@@ -512,11 +512,50 @@ def test_what_would_shrink_a_knees_plus_minus_is_that_of_the_whole_covariance():
     best = solve(system)
     size = len(best.scale)
     covariance = best.covariance(np.eye(size))
-    slopes = best.slopes[[0, len(best.slopes) // 2]]
-    for slope, reached in zip(slopes, _shrinks(system, best, slopes), strict=True):
+    slopes = best.slopes_of(np.eye(len(system.rows))[[0, len(system.rows) // 2]])
+    for slope, reached in zip(slopes, _shrinks(best, slopes), strict=True):
         for one in reached:
             at = [k for k, key in enumerate(system.inputs.keys)
                   if one.what in (key[0], f"{key[0]} {key[1]}".removesuffix(" alike"))]  # fmt: skip
             own, common = covariance[np.ix_(at, at)], (covariance @ slope)[at]
             left = slope @ covariance @ slope - common @ np.linalg.pinv(own, rcond=1e-12) @ common
             assert one.u_deg == pytest.approx(np.sqrt(max(left, 0.0)), rel=1e-6, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        pytest.param({"bar_tags": True}, id="tags on the bars"),
+        pytest.param({"plane": "estimated", "source": "network"}, id="a leg's own size"),
+        pytest.param({"frame_deg": None}, id="no machine"),
+    ],
+)
+def test_what_photos_say_together_is_what_one_large_inverse_says(way):
+    """Photo by photo with what they share, against the textbook's inverse of everything."""
+    shots = [Shot(f"p{k}", f"s{k // 2}", 25.0 * (k // 2), yaw_deg=5.0 * k,
+                  **{"frame_deg": 2.0 + 25.0 * (k // 2), **way}) for k in range(5)]  # fmt: skip
+    system = _system(in_order(visit(Body(), shots)))
+    best = solve(system)
+    slopes = best.slopes_of(np.eye(len(system.rows)))
+    # From what rows miss to the noise that makes them; means that nobody knows go to nothing.
+    apart = np.linalg.pinv(system.noise(np.eye(system.said)))
+    whole = np.eye(len(best.x)) + slopes.T @ apart.T @ apart @ slopes
+    assert best.covariance(np.eye(len(best.x))) == pytest.approx(np.linalg.inv(whole), abs=1e-7)
+    missed = system.missed(np.linspace(-1.0, 2.0, len(system.rows)))
+    assert system.square(missed) == pytest.approx(np.sum((apart @ missed) ** 2))
+    at_best = system.missed(system.values((best.x * best.scale)[:, None])[:, 0])
+    assert best.square == pytest.approx(best.x @ best.x + np.sum((apart @ at_best) ** 2))
+    _, said = np.linalg.slogdet(np.eye(system.said) + apart @ slopes @ (apart @ slopes).T)
+    _, noise = np.linalg.slogdet(np.linalg.pinv(apart).T @ np.linalg.pinv(apart))
+    assert best.ties.log_det == pytest.approx(said + noise)
+
+
+def test_more_photos_of_the_same_settings_share_no_more():
+    """What must be inverted whole does not grow, so a visit costs what its photos cost."""
+
+    def inverted(photos: int) -> int:
+        shots = [Shot(f"p{k}", f"s{k % 3}", 30.0 * (k % 3), frame_deg=31.0 * (k % 3))
+                 for k in range(photos)]  # fmt: skip
+        return len(solve(_system(in_order(visit(Body(), shots)))).ties.common)
+
+    assert inverted(6) == inverted(24)

@@ -11,8 +11,9 @@ or by tags, the hinge, the gap between the two places at which the bars' tags pu
   the photos' mean thigh and lower leg are those of an adult, within `LENGTHS`. Each photo's
   distance is then left open (`photos.open_distance`): one seen obliquely looks short, hence far.
 
-That is a set of linear contrasts of the rows, each at its target within its ±: orthonormal in
-each group, so that no photo counts more than another and their order does not matter.
+Each of these is a `Group` of rows: they differ from their mean by no more than how still they
+are, and where the mean itself is known it is a `Known`. No photo counts more than another, and
+their order does not matter.
 One photo alone has nothing to compare, and stays as it is.
 """
 
@@ -65,9 +66,71 @@ class Row:
     photo: int
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the mean of a group is, with its standard deviation."""
+
+    target: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Rows that are the same.
+
+    Parameters
+    ----------
+    rows : ndarray of int, shape (n,)
+        Which ones.
+    still : float
+        Standard deviation of each from what they have in common.
+    known : Known or None
+        Their mean, where that is known beforehand.
+    """
+
+    rows: NDArray[np.int_]
+    still: float
+    known: Known | None = None
+
+    @property
+    def said(self) -> int:
+        """How many things it says: every difference, and the mean where that is known."""
+        return len(self.rows) - (self.known is None)
+
+    def missed(self, seen: Floats) -> Floats:
+        """By how much rows (n, ...) miss what the group says, the mean left out if unknown."""
+        return np.asarray(seen - (self.known.target if self.known else np.mean(seen, axis=0)))
+
+    def square(self, missed: Floats) -> Floats:
+        """Sum of squares (...) of what is missed (n, ...), each in its standard deviation."""
+        mean = np.mean(missed, axis=0)
+        apart = np.sum((missed - mean) ** 2, axis=0) / self.still**2
+        return np.asarray(apart + (mean / self.known.u) ** 2 if self.known else apart)
+
+    def noise(self, own: Floats) -> Floats:
+        """What the rows (n, ...) may differ by, of standard normal inputs (said, ...).
+
+        By Helmert's contrasts, orthonormal: k rows against the next one.
+        """
+        n = len(self.rows)
+        k = np.arange(1, n).reshape(-1, *[1] * (own.ndim - 1))
+        step = self.still * own[: n - 1] / np.sqrt(k * (k + 1.0))
+        noise = np.zeros((n, *own.shape[1:]))
+        noise[:-1] = np.cumsum(step[::-1], axis=0)[::-1]
+        noise[1:] -= k * step
+        return noise + self.known.u * own[-1] if self.known else noise
+
+    def spread(self, weights: Floats) -> Floats:
+        """The noise's covariance times weights (n, ...); without a known mean they sum to 0."""
+        if self.known is None:
+            return np.asarray(self.still**2 * weights)
+        mean, n = np.mean(weights, axis=0), len(self.rows)
+        return np.asarray(self.still**2 * (weights - mean) + self.known.u**2 * n * mean)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class System:
-    """All rows of a visit and the contrasts that must be zero.
+    """All rows of a visit and what must be the same among them.
 
     Parameters
     ----------
@@ -76,47 +139,78 @@ class System:
     inputs : Inputs
         The visit's inputs.
     rows : tuple of Row
-        All quantities of all photos, q in all.
-    contrasts : ndarray, shape (m, q)
-        Linear combinations of the rows that are zero.
-    targets, still : ndarray, shape (m,)
-        What each contrast is, and its standard deviation.
+        All quantities of all photos, q in all; those of a photo stand together.
+    groups : tuple of Group
+        What is the same; no row is in two of them.
     """
 
     photos: tuple[VisitPhoto, ...]
     inputs: Inputs
     rows: tuple[Row, ...]
-    contrasts: Floats
-    targets: Floats
-    still: Floats
+    groups: tuple[Group, ...]
+
+    @property
+    def said(self) -> int:
+        """How many things must hold."""
+        return sum(group.said for group in self.groups)
+
+    @property
+    def spans(self) -> tuple[NDArray[np.int_], ...]:
+        """Where each photo's rows stand."""
+        whose = np.array([row.photo for row in self.rows])
+        return tuple(np.flatnonzero(whose == k) for k in range(len(self.photos)))
+
+    def missed(self, rows: Floats) -> Floats:
+        """By how much rows (q, ...) miss what the groups say; 0 outside of them."""
+        missed = np.zeros(rows.shape)
+        for group in self.groups:
+            missed[group.rows] = group.missed(rows[group.rows])
+        return missed
+
+    def square(self, missed: Floats) -> Floats:
+        """Sum of squares (...) of what is missed (q, ...), each in its standard deviation."""
+        squares = (group.square(missed[group.rows]) for group in self.groups)
+        return np.asarray(sum(squares, np.zeros(missed.shape[1:])))
+
+    def noise(self, own: Floats) -> Floats:
+        """What the rows (q, ...) may differ by, of standard normal inputs (said, ...)."""
+        noise, first = np.zeros((len(self.rows), *own.shape[1:])), 0
+        for group in self.groups:
+            noise[group.rows] = group.noise(own[first : first + group.said])
+            first += group.said
+        return noise
+
+    def spread(self, weights: Floats) -> Floats:
+        """The noise's covariance times weights (q, ...)."""
+        spread = np.zeros(weights.shape)
+        for group in self.groups:
+            spread[group.rows] = group.spread(weights[group.rows])
+        return spread
 
     def values(self, inputs: Floats) -> Floats:
-        """The rows (n, q) for inputs (n, k) of the visit."""
+        """The rows (q, n) for inputs (k, n) of the visit."""
         parts = []
         for photo, share in zip(self.photos, self.inputs.shares, strict=True):
             drawn = uncertainty.drawn_from(photo.leg, share.of_photo(inputs))
             parts += [value for _, _, value in _seen(drawn)]
-        return np.stack(parts, axis=-1)
+        return np.array(parts)
 
-    def slopes(self, inputs: Floats, scale: Floats) -> Floats:
-        """Derivatives (q, k) of the rows at inputs (k,) counted in ``scale`` (k,).
+    def slopes(self, inputs: Floats, scale: Floats) -> tuple[Floats, ...]:
+        """Derivatives of each photo's rows at inputs (k,) counted in ``scale`` (k,).
 
-        Central differences over a hundredth, all of a photo in one call.
+        One (rows of the photo, its columns) each. Central differences over a hundredth, all of
+        a photo in one call.
         """
-        step, first = 0.01, 0
-        slopes = np.zeros((len(self.rows), len(inputs)))
+        step, slopes = 0.01, []
         for photo, share in zip(self.photos, self.inputs.shares, strict=True):
             own, size = inputs[share.columns], len(share.columns)
             moved = own + np.concatenate([step * np.eye(size), -step * np.eye(size)])
-            real = moved * scale[share.columns]
-            drawn = uncertainty.drawn_from(
-                photo.leg, {line: real @ turn.T for line, turn in share.turns.items()}
-            )
-            for _, _, value in _seen(drawn):
-                up, down = np.broadcast_to(value, (2 * size,)).reshape(2, size)
-                slopes[first, share.columns] = (up - down) / (2.0 * step)
-                first += 1
-        return slopes
+            real = moved.T * scale[share.columns, None]
+            drawn = uncertainty.drawn_from(photo.leg, share.of_own(real))
+            values = [np.broadcast_to(value, (2 * size,)) for _, _, value in _seen(drawn)]
+            both = np.reshape(values, (-1, 2, size))
+            slopes.append((both[:, 0] - both[:, 1]) / (2.0 * step))
+        return tuple(slopes)
 
 
 def _seen(drawn: Drawn) -> list[tuple[str, str, Floats]]:
@@ -148,51 +242,35 @@ def system_of(photos: Sequence[VisitPhoto], inputs: Inputs, *, movement_deg: flo
     """
     rows: list[Row] = []
     for which, (photo, share) in enumerate(zip(photos, inputs.shares, strict=True)):
-        drawn = uncertainty.drawn_from(photo.leg, share.of_photo(np.zeros((1, len(inputs.keys)))))
+        drawn = uncertainty.drawn_from(photo.leg, share.of_photo(np.zeros((len(inputs.keys), 1))))
         rows += [Row(quantity, source, which) for quantity, source, _ in _seen(drawn)]
-    wanted = list(_wanted(photos, rows, movement_deg)) if len(photos) > 1 else []
-    return System(
-        tuple(photos),
-        inputs,
-        tuple(rows),
-        np.reshape([line for line, _, _ in wanted], (-1, len(rows))),
-        np.array([target for _, target, _ in wanted]),
-        np.array([still for _, _, still in wanted]),
-    )
+    groups = tuple(_groups(photos, rows, movement_deg)) if len(photos) > 1 else ()
+    return System(tuple(photos), inputs, tuple(rows), groups)
 
 
-def _wanted(
+def _groups(
     photos: Sequence[VisitPhoto], rows: Sequence[Row], movement_deg: float
-) -> Iterator[tuple[Floats, float, float]]:
-    """Every contrast: its weights on the rows, its target and its ±."""
+) -> Iterator[Group]:
+    """Everything that must be the same."""
     moving = movement_deg / math.sqrt(3.0)
     still = {q: math.hypot(u, moving * (q in {"knee", "frame"})) for q, u in STILL.items()}
-    groups: dict[tuple[str, str], list[int]] = {}
+    members: dict[tuple[str, str], list[int]] = {}
     for k, row in enumerate(rows):
         whose = "" if row.quantity in LENGTHS else photos[row.photo].setting
         if not row.quantity.startswith("gap"):
-            groups.setdefault((row.quantity, whose), []).append(k)
-    for (quantity, _), members in groups.items():
-        for weights in _contrasts(len(members)):
-            line = np.zeros(len(rows))
-            line[members] = weights
-            yield line, 0.0, still[quantity]
-        if quantity in LENGTHS and any(by_leg(photo.leg) for photo in photos):
+            members.setdefault((row.quantity, whose), []).append(k)
+    size_counts = any(by_leg(photo.leg) for photo in photos)
+    for (quantity, _), at in members.items():
+        known = None
+        if quantity in LENGTHS and size_counts:
             share, u = LENGTHS[quantity]
-            mean = np.isin(np.arange(len(rows)), members) / len(members)
-            yield mean, math.log(share * assumptions.STATURE_MM[0]), u
+            known = Known(math.log(share * assumptions.STATURE_MM[0]), u)
+        group = Group(np.array(at), still[quantity], known)
+        if group.said:
+            yield group
     gaps = [k for k, row in enumerate(rows) if row.quantity.startswith("gap")]
     # The two rows of one photo alone say little, and that photo keeps its own answer.
     if len(gaps) > 2:
         for k in gaps:
-            yield np.eye(len(rows))[k], 0.0, still[rows[k].quantity]
-
-
-def _contrasts(members: int) -> Floats:
-    """Orthonormal contrasts (members - 1, members) of Helmert."""
-    lines = []
-    for k in range(1, members):
-        line = np.zeros(members)
-        line[:k], line[k] = 1.0, -k
-        lines.append(line / np.sqrt(k * (k + 1.0)))
-    return np.reshape(lines, (-1, members))
+            u = still[rows[k].quantity]
+            yield Group(np.array([k]), u, Known(0.0, u))

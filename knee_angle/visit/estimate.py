@@ -250,8 +250,7 @@ def _contradiction(system: System, best: Solved, *, settled: bool) -> NotMeasure
     Wild points in half of the photos leave nobody to say who is right.
     """
     wild = {photo for photo, _ in _wild(system, best)}
-    dof = len(best.lines)
-    apart = dof > 0 and float(chdtrc(dof, float(best.x @ best.x))) < P_REFUSED
+    apart = system.said > 0 and float(chdtrc(system.said, best.square)) < P_REFUSED
     if settled and not apart and 2 * len(wild) < len(system.photos):
         return None
     if len(system.photos) == 1:
@@ -304,20 +303,20 @@ def _estimate(
     system: System, best: Solved, draws: Trials, *, left_out: tuple[tuple[str, str], ...]
 ) -> VisitEstimate:
     names, means = vector_of(system, draws)
-    at_best = system.values(best.x[None, : len(best.scale)] * best.scale)[0]
+    at_best = system.values((best.x * best.scale)[:, None])[:, 0]
     rows = in_mm(names, draws.rows @ means.T)
     values = best_values(system, names, in_mm(names, means @ at_best), rows, draws.weights)
     away = rows - values
-    covariance = np.einsum("n,ni,nj->ij", draws.weights, away, away)
+    covariance = (draws.weights[:, None] * away).T @ away
     drawn = Trials(rows, draws.weights)
     wild = _wild(system, best)
-    dof = len(best.lines)
+    dof = system.said
     p_value = float(chdtrc(dof, best.plain_chi2)) if dof else 1.0
     places = list(dict.fromkeys(photo.setting for photo in system.photos))
     knees = means[[names.index(f"knee {name}") for name in places]]
     settings = [
         _setting(system, name, names=names, values=values, drawn=drawn, shrink=shrink)
-        for name, shrink in zip(places, _shrinks(system, best, knees @ best.slopes), strict=True)
+        for name, shrink in zip(places, _shrinks(best, best.slopes_of(knees)), strict=True)
     ]
     if len(system.photos) == 1:
         values, covariance = _as_told(names, values, covariance, settings[0])
@@ -409,26 +408,19 @@ def _as_told(
     return values, covariance * np.outer(size, size)
 
 
-def _shrinks(system: System, best: Solved, slopes: Floats) -> list[tuple[Reach, ...]]:
-    """Each knee's variance with each group of inputs known, by Laplace; the most first.
-
-    What a group says of all knees is solved for at once: its covariance is taken apart once.
-    """
+def _shrinks(best: Solved, slopes: Floats) -> list[tuple[Reach, ...]]:
+    """Each knee's variance with each group of inputs known, by Laplace; the most first."""
     groups: dict[str, list[int]] = {}
-    for k, key in enumerate(system.inputs.keys):
+    for k, key in enumerate(best.system.inputs.keys):
         what = f"{key[0]} {key[1]}" if key[0] in {"placement", "direction"} else key[0]
         what = what.removesuffix(" alike")
         groups.setdefault(what, []).append(k)
-    total = np.array([best.covariance(slope[None])[0, 0] for slope in slopes])
-    towards = best.inverse @ best.lines[:, : slopes.shape[1]] @ slopes.T
+    total = best.ties.variances(slopes)
     reached: list[list[Reach]] = [[] for _ in slopes]
     for what, at in groups.items():
-        lines = best.lines[:, at]
-        own = np.eye(len(at)) - lines.T @ best.inverse @ lines
-        with_knees = slopes[:, at].T - lines.T @ towards
-        told = np.linalg.lstsq(own, with_knees, rcond=None)[0]
-        known = np.maximum(0.0, total - np.sum(with_knees * told, axis=0))
-        for n, left in enumerate(known):
+        known = np.zeros(len(best.x), dtype=bool)
+        known[at] = True
+        for n, left in enumerate(best.variances(slopes, known=known)):
             share = 0.0 if total[n] == 0.0 else float(1.0 - left / total[n])
             reached[n].append(Reach(what, float(np.sqrt(left)), share))
     return [tuple(sorted(one, key=lambda reach: -reach.share)) for one in reached]

@@ -85,9 +85,12 @@ class Share:
     turns: Mapping[str, Floats]
 
     def of_photo(self, inputs: Floats) -> dict[str, Floats]:
-        """The photo's inputs by line from those of the visit, shape (n, all)."""
-        own = inputs[:, self.columns]
-        return {line: own @ turn.T for line, turn in self.turns.items()}
+        """The photo's inputs by line, shape (n, of the line), from the visit's, shape (all, n)."""
+        return self.of_own(inputs[self.columns])
+
+    def of_own(self, own: Floats) -> dict[str, Floats]:
+        """The same from those of the visit's that it hangs on, shape (m, n)."""
+        return {line: (turn @ own).T for line, turn in self.turns.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,24 +1,24 @@
 """The inputs of a visit, given that its photos show one leg and one machine.
 
-Beforehand all inputs x are independent and standard normal; the photos say that some
-contrasts c(x) of what they show are zero. So it is a constrained least-squares problem::
+Beforehand all inputs x are independent and standard normal; the photos say what some of their
+rows r(x) have in common (`equal`). So it is a least-squares problem, with S = dr/dx, N what
+rows that are the same may differ by, and M = S Sᵀ + N (`ties`)::
 
-    x = argmin |x|²   with   c(x) = 0,        x <- Gᵀ (G Gᵀ)⁻¹ (G x - c(x)),   G = dc/dx
+    x = argmin |x|² + missedᵀ N⁻¹ missed,        x <- Sᵀ M⁻¹ (S x - missed(x))
 
-(Gauss-Newton; with m contrasts only an m x m system is solved). How far a contrast may be
-off (`equal.STILL`) is an input as well. A visit with nothing to compare leaves x = 0: the
-answer of the single photo.
+(Gauss-Newton). A visit with nothing to compare leaves x = 0: the answer of the single photo.
 
 **Wild points.** A point's finding error follows Student's t with `T_FREEDOM` degrees of
 freedom, by iterated reweighting: a point that the other photos contradict by more than its
 ± gets a larger ±. Up to the usual size, |x|² of 2, nothing changes.
 
-**Distribution.** Near x the distribution is normal with covariance I - Gᵀ(G Gᵀ)⁻¹G
-(Laplace). It is drawn from without taking c as linear: each trial starts at random inputs
-and is moved along the rows of G until c = 0. With x = across + Gᵀa, the trial's weight is
-the prior's of its moved part, exp(-|Gᵀa|²/2), against that of a linear c, for which all
-weights are alike. Left out is how the spacing of c itself changes from trial to trial
-(the determinant of dc/da); the tests' general sampler shows that it does not matter.
+**Distribution.** Near x the distribution is normal with covariance I - Sᵀ M⁻¹ S (Laplace). It
+is drawn from without taking r as linear: each trial starts at random inputs and random noise
+of its rows, and is moved along Sᵀ and N until the rows differ by just that noise. Its weight
+is the prior's of its moved part g = S x - noise, exp(-gᵀ M⁻¹ g / 2), against that of linear
+rows, for which all weights are alike. Left out is how the spacing of the rows itself changes
+from trial to trial (the determinant of their slopes); the tests' general sampler shows that it
+does not matter.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from knee_angle.visit.equal import System
+from knee_angle.visit.ties import Ties, ties_of
 
 __all__ = ["T_FREEDOM", "Solved", "Trials", "solve", "trials_of"]
 
@@ -53,7 +54,12 @@ LEAST_STEP = 1e-4
 """A shorter step, in its own ±, is none."""
 MOST_HALVINGS = 8
 CHORDS = 8
-"""Most moves of a trial until its contrasts are zero."""
+"""Most moves of a trial until its rows differ by its noise alone."""
+NEARLY, SETTLED = 0.005, 0.025
+"""A trial nearer than the first, in what a row may miss by, is moved no further; one farther
+than the second does not count."""
+LEFT = 0.01
+"""So few that are not near yet are left as they are."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,40 +68,56 @@ class Solved:
 
     Parameters
     ----------
-    x : ndarray, shape (k + m,)
-        The visit's inputs, then the contrasts' own; finding errors count in ``scale``.
+    system : System
+        What it is the solution of.
+    x : ndarray, shape (k,)
+        The visit's inputs; finding errors count in ``scale``.
     scale : ndarray, shape (k,)
         How many times its stated ± each input is given.
-    slopes : ndarray, shape (q, k)
-        Derivatives of the rows.
-    lines : ndarray, shape (m, k + m)
-        Derivatives G of the contrasts.
-    inverse : ndarray, shape (m, m)
-        (G Gᵀ)⁻¹.
-    log_evidence : float
-        Log probability of the contrasts, up to a constant that all starts share.
+    slopes : tuple of ndarray
+        Derivatives of each photo's rows by its columns of the inputs.
+    ties : Ties
+        What the photos say, linear there.
+    square : float
+        The sum of squares that is least: |x|² and what the rows miss.
     plain_chi2 : float
-        |x|² before any point got a larger ±: chi-square with m degrees of freedom, where the
-        photos show what the visit says.
+        The same before any point got a larger ±: chi-square with ``system.said`` degrees of
+        freedom, where the photos show what the visit says.
     converged : bool
         Whether the steps came to an end.
     """
 
+    system: System
     x: Floats
     scale: Floats
-    slopes: Floats
-    lines: Floats
-    inverse: Floats
-    log_evidence: float
+    slopes: tuple[Floats, ...]
+    ties: Ties
+    square: float
     plain_chi2: float
     converged: bool
 
+    @property
+    def log_evidence(self) -> float:
+        """Log probability of what the photos say, up to a constant that all starts share."""
+        return -0.5 * (self.square + self.ties.log_det)
+
+    def slopes_of(self, means: Floats) -> Floats:
+        """Derivatives (p, k) of sums of rows (p, q)."""
+        slopes = np.zeros((len(means), len(self.x)))
+        shares = self.system.inputs.shares
+        for span, share, mine in zip(self.system.spans, shares, self.slopes, strict=True):
+            slopes[:, share.columns] += means[:, span] @ mine
+        return slopes
+
     def covariance(self, slopes: Floats) -> Floats:
         """Laplace's covariance (p, p) of quantities with slopes (p, k)."""
-        padded = np.zeros((len(slopes), self.lines.shape[1]))
-        padded[:, : slopes.shape[1]] = slopes
-        common = padded @ self.lines.T
-        return np.asarray(padded @ padded.T - common @ self.inverse @ common.T)
+        common = self.ties.forward(slopes.T)
+        return np.asarray(slopes @ slopes.T - common.T @ self.ties.weights(common))
+
+    def variances(self, slopes: Floats, *, known: NDArray[np.bool_]) -> Floats:
+        """Variances (p,) of quantities with slopes (p, k), were some inputs (k,) known."""
+        ties = ties_of(self.system, self.slopes, known=known)
+        return ties.variances(np.where(known, 0.0, slopes))
 
 
 def solve(system: System) -> Solved:
@@ -105,9 +127,9 @@ def solve(system: System) -> Solved:
     seen dots otherwise bends everything else first.
     """
     size, points = len(system.inputs.keys), _points(system)
-    plain = _gauss_newton(system, np.ones(size), np.zeros(size + len(system.still)))
+    plain = _gauss_newton(system, np.ones(size), np.zeros(size))
     found = _reweighted(system, points, plain)
-    dof = len(plain.lines)
+    dof = system.said
     if dof == 0 or chdtrc(dof, plain.plain_chi2) >= P_DOUBTED:
         return found
     tried = [found]
@@ -115,7 +137,7 @@ def solve(system: System) -> Solved:
         scale = np.ones(size)
         for (_, name), at in points.items():
             scale[at] = DOUBTED if name == photo.name else 1.0
-        start = _gauss_newton(system, scale, np.zeros(size + len(system.still)))
+        start = _gauss_newton(system, scale, np.zeros(size))
         tried.append(_reweighted(system, points, start))
     best = min(tried, key=lambda one: (not one.converged, _cost(one, points)))
     return replace(best, plain_chi2=plain.plain_chi2)
@@ -131,8 +153,7 @@ def _reweighted(system: System, points: Points, start: Solved) -> Solved:
             wanted[at] = 1.0 / math.sqrt(weight)
         if np.max(np.abs(wanted / found.scale - 1.0)) < 1e-3:
             break
-        x = found.x.copy()
-        x[: len(wanted)] *= found.scale / wanted
+        x = found.x * (found.scale / wanted)
         found = replace(_gauss_newton(system, wanted, x), plain_chi2=start.plain_chi2)
     return found
 
@@ -143,8 +164,8 @@ def _own2(found: Solved, at: NDArray[np.int_]) -> float:
 
 
 def _cost(found: Solved, points: Points) -> float:
-    """What the reweighting makes least: |x|², and Student's tails for the points."""
-    cost = float(found.x @ found.x)
+    """What the reweighting makes least: the squares, and Student's tails for the points."""
+    cost = found.square
     for at in points.values():
         own2 = _own2(found, at)
         cost -= float(np.sum(found.x[at] ** 2))
@@ -163,56 +184,33 @@ def _points(system: System) -> Points:
     return {key: np.array(both) for key, both in at.items()}
 
 
-def _off(system: System, scale: Floats, x: Floats) -> Floats:
-    """The contrasts (n, m) at inputs (n, k + m)."""
-    size = len(scale)
-    rows = system.values(x[:, :size] * scale)
-    return _off_of(system, rows, x[:, size:])
-
-
-def _off_of(system: System, rows: Floats, own: Floats) -> Floats:
-    return np.asarray(rows @ system.contrasts.T - system.targets - own * system.still)
-
-
-def _with_own(system: System, scale: Floats, inputs: Floats) -> Floats:
-    """The inputs with the contrasts' own, so that every contrast is zero."""
-    none = np.zeros((1, len(system.still)))
-    off = _off_of(system, system.values(inputs[None] * scale), none)[0]
-    return np.concatenate([inputs, off / system.still])
-
-
 def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
     """Steps of least squares, each as long as it brings the sum of squares down."""
-    size = len(scale)
-    x = _with_own(system, scale, x[:size])
+    missed, square = _seen_at(system, scale, x)
     for _ in range(MOST_STEPS):
-        slopes = system.slopes(x[:size], scale)
-        lines = np.concatenate([system.contrasts @ slopes, -np.diag(system.still)], axis=1)
-        inverse = np.linalg.inv(lines @ lines.T) if len(lines) else np.zeros((0, 0))
-        step = (lines.T @ (inverse @ (lines @ x - _off(system, scale, x[None])[0])) - x)[:size]
+        slopes = system.slopes(x, scale)
+        ties = ties_of(system, slopes)
+        step = ties.back(ties.weights(ties.forward(x) - missed)) - x
         longest = float(np.max(np.abs(step), initial=0.0))
         if longest < LEAST_STEP:
             break
-        length, before = min(1.0, MOST_MOVE / longest), float(x @ x)
+        length = min(1.0, MOST_MOVE / longest)
         for _ in range(MOST_HALVINGS):
-            tried = _with_own(system, scale, x[:size] + length * step)
-            if float(tried @ tried) < before:
+            tried = x + length * step
+            seen, lower = _seen_at(system, scale, tried)
+            if lower < square:
                 break
             length /= 2.0
         else:  # as low as the numbers allow
             break
-        x = tried
-    _, log_det = np.linalg.slogdet(inverse)
-    return Solved(
-        x=x,
-        scale=scale,
-        slopes=slopes,
-        lines=lines,
-        inverse=inverse,
-        plain_chi2=float(x @ x),
-        log_evidence=-0.5 * float(x @ x) + 0.5 * float(log_det),
-        converged=longest < 0.05,
-    )
+        x, missed, square = tried, seen, lower
+    return Solved(system, x, scale, slopes, ties, square, square, longest < 0.05)
+
+
+def _seen_at(system: System, scale: Floats, x: Floats) -> tuple[Floats, float]:
+    """What the rows miss (q,) at inputs (k,), and the sum of squares there."""
+    missed = system.missed(system.values((x * scale)[:, None])[:, 0])
+    return missed, float(x @ x + system.square(missed))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,26 +236,31 @@ class Trials:
 
 
 def trials_of(system: System, solved: Solved, *, trials: int, rng: np.random.Generator) -> Trials:
-    """Random inputs, moved until the photos agree."""
-    size = len(solved.scale)
-    x = rng.standard_normal((trials, len(solved.x)))
-    rows = system.values(x[:, :size] * solved.scale)
-    if not len(solved.lines):
-        return Trials(rows, np.full(trials, 1.0 / trials))
-    unit = np.sqrt(np.diag(solved.inverse))
+    """Random inputs, moved until the photos agree; what is there already moves no further."""
+    size, ties = len(solved.x), solved.ties
+    drawn = rng.standard_normal((trials, size + system.said)).T
+    x, noise = drawn[:size].copy(), system.noise(drawn[size:])
+    scale, unit = solved.scale[:, None], ties.unit()[:, None]
+    rows = system.values(x * scale)
+    if not system.said:
+        return Trials(rows.T, np.full(trials, 1.0 / trials))
+    off = system.missed(rows) - noise
     with np.errstate(all="ignore"):  # a trial that runs away gets no weight
         for _ in range(CHORDS):
-            off = _off_of(system, rows, x[:, size:])
-            if np.nanquantile(np.abs(off * unit).max(axis=1), 0.99) < 0.01:
+            far = np.max(np.abs(off * unit), axis=0)
+            going = np.flatnonzero(~(far < NEARLY))
+            if len(going) <= LEFT * trials:
                 break
-            x = x - off @ solved.inverse @ solved.lines
-            rows = system.values(x[:, :size] * solved.scale)
-        off = _off_of(system, rows, x[:, size:])
-        moved = x @ solved.lines.T
-        log_weight = -0.5 * np.sum((moved @ solved.inverse) * moved, axis=1)
-        settled = np.all(np.abs(off * unit) < 0.05, axis=1) & np.isfinite(log_weight)
+            weights = ties.weights(off[:, going])
+            x[:, going] -= ties.back(weights)
+            noise[:, going] += system.spread(weights)
+            rows[:, going] = system.values(x[:, going] * scale)
+            off[:, going] = system.missed(rows[:, going]) - noise[:, going]
+        moved = ties.forward(x) - noise
+        log_weight = -0.5 * np.sum(ties.weights(moved) * moved, axis=0)
+        settled = np.all(np.abs(off * unit) < SETTLED, axis=0) & np.isfinite(log_weight)
     if not np.any(settled):
-        return Trials(np.nan_to_num(rows), np.zeros(trials))
+        return Trials(np.nan_to_num(rows.T), np.zeros(trials))
     log_weight = np.where(settled, log_weight, -np.inf)
-    weights = np.exp(log_weight - np.max(log_weight))
-    return Trials(np.where(settled[:, None], rows, 0.0), weights / np.sum(weights))
+    weight = np.exp(log_weight - np.max(log_weight))
+    return Trials(np.where(settled, rows, 0.0).T, weight / np.sum(weight))
