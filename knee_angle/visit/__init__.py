@@ -2,7 +2,7 @@
 
 Numbers only: photos come in measured, as legs in view, with their settings (`photos`).
 READ FIRST: `estimate`, then `sharing` (what photos have in common), `equal` (what must come
-out the same), `solve` (how), `vector` (what comes out).
+out the same), `solve` (how) with `ties` (all of it, linear), `vector` (what comes out).
 Over days: `course` (a person, a machine), `trend` (degrees a day), `zone` (whose days).
 """
 
