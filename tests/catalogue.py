@@ -21,7 +21,10 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 from jinja2.ext import babel_extract
+from typer.main import get_command
 
+from knee_angle.cli import app
+from knee_angle.cli.helping import help_texts
 from knee_angle.language.catalogue import DOMAIN, LANGUAGES, LOCALE
 from knee_angle.language.components import texts_of
 
@@ -68,6 +71,7 @@ def sentences() -> dict[tuple[str | None, Message], None]:
                 found[None, message if isinstance(message, str) else message[0]] = None
     for folder in COMPONENTS:
         found |= {(None, text): None for text in texts_of(PACKAGE / folder)}
+    found |= {(None, text): None for text in help_texts(get_command(app)) if text}
     return found
 
 

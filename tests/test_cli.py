@@ -461,3 +461,22 @@ def test_version_and_help():
     top = called("--help").stdout
     for command in ("measure", "demo", "sheet", "models", "page"):
         assert command in top
+    bare = called()
+    assert (bare.returncode, bare.stdout, bare.stderr.strip()) == (2, "", top.strip())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        pytest.param(["--help", "--language", "de"], ["Aufruf: ", "Optionen:", "Befehle:",
+                     "Gedruckte Blätter", "Diese Hilfe zeigen"], id="of the whole"),
+        pytest.param(["measure", "--help", "--language", "de"],
+                     ["Fotos von je einem Bein.  [nötig]", "[Vorgabe: text]"],
+                     id="of a command, asked for last"),
+        pytest.param(["--language", "de", "store", "backup", "--help"],
+                     ["Alles Gespeicherte in eine Datei"], id="of a command of a group"),
+    ],
+)  # fmt: skip
+def test_help_is_german_where_the_rest_is(arguments, said):
+    for told in said:
+        assert told in called(*arguments).stdout

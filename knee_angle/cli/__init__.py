@@ -7,9 +7,10 @@
   keeping, for a study, a course over days, papers, handing on, the page, who may sign in to it,
   the optional pose model.
 
-Between them: ``app`` (its name, its help, how it stops), ``settings`` and ``options`` (what
-several take), ``photos`` and ``samples`` (photos named, and ours), ``serving`` (starting the
-page's server), ``versions`` (what measured), ``streams`` (output that reaches any terminal).
+Between them: ``app`` (its name, how it stops), ``helping`` (its help, in either language),
+``settings`` and ``options`` (what several take), ``photos`` and ``samples`` (photos named, and
+ours), ``serving`` (starting the page's server), ``versions`` (what measured), ``streams`` (output
+that reaches any terminal).
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ from knee_angle.cli import (  # noqa: F401
     visit,
 )
 from knee_angle.cli.app import app
+from knee_angle.cli.helping import in_our_words
 from knee_angle.cli.streams import drop_output, make_streams_safe
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import say, tell
@@ -86,6 +88,9 @@ def _run() -> None:
         # Typer raises what is wrong with a call as a class that it keeps to itself.
         if not hasattr(error, "format_message"):
             raise
+        if type(error).__name__ == "NoArgsIsHelpError":
+            print(error.format_message(), file=sys.stderr)
+            raise SystemExit(2) from None
         _stop(_wrong_call(error))
     if status == INTERRUPTED:
         print(tell("knee-angle: stopped"), file=sys.stderr)
@@ -100,10 +105,8 @@ def _stop(message: str) -> None:
 
 
 def _wrong_call(error: Any) -> str:
-    """What is wrong with the call itself, on one line; empty where its help was just shown."""
+    """What is wrong with the call itself, on one line."""
     said = " ".join(error.format_message().split()).rstrip(".")
-    if not said:
-        return ""
     said = said.replace("Value error, ", "")
     name, _, rule = said.removeprefix("Invalid value for ").partition(": ")
     if "valid number" in rule or "valid float" in rule:
@@ -111,5 +114,7 @@ def _wrong_call(error: Any) -> str:
             "{option} must be a number like 93.5, with a point and no unit",
             option=name.strip("'"),
         )
+    else:
+        said = in_our_words(said)
     command = error.ctx.command_path if error.ctx is not None else "knee-angle"
     return tell("{said}: see {command} --help", said=said, command=command)

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import os
 from contextvars import ContextVar
+from functools import partial
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
 from knee_angle import words
+from knee_angle.cli.helping import help_of, language_first
 from knee_angle.errors import InvalidInput
 from knee_angle.language import asked_for, say, set_language, tell_all
 
@@ -32,10 +34,30 @@ class Commands(TyperGroup):
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         """The command of that name."""
-        command = super().get_command(ctx, cmd_name)
+        command: Any = super().get_command(ctx, cmd_name)
         if command is not None and not any(one.name == "language" for one in command.params):
             command.params.append(_language_option())
+            if not isinstance(command, Commands):
+                command.get_help = partial(help_of, command)
+                command.parse_args = partial(_parsed, command.parse_args)
         return command
+
+    def get_help(self, ctx: Any) -> str:
+        """The help, in the language asked for."""
+        if ctx.parent is None and _asked.get() is None:
+            _speak(ctx, None)  # ``--help`` comes before any option's turn
+        return help_of(self, ctx)
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """The arguments read; up to a command's name they are this group's own."""
+        own = next((at for at, one in enumerate(args) if not one.startswith("-")), len(args))
+        if own and args[own - 1] == "--language":
+            own += 1
+        return super().parse_args(ctx, [*language_first(args[:own]), *args[own:]])
+
+
+def _parsed(parse: Any, ctx: Any, args: list[str]) -> Any:
+    return parse(ctx, language_first(args))
 
 
 def _speak(context: typer.Context, code: str | None) -> None:

@@ -49,7 +49,7 @@ Where = Annotated[
         "--store",
         help="SQLite file or postgresql:// URL.",
         envvar="KNEE_ANGLE_STORE",
-        show_default="a file in the user's data folder",
+        show_default=say("a file in the user's data folder"),
     ),
 ]
 
