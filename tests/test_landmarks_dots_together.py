@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from knee_angle.landmarks.dots import together
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.readings import Reading
@@ -135,3 +136,23 @@ def test_a_leg_found_otherwise_is_denied_where(found, why):
 def test_grey_patches_are_no_set_of_dots():
     grey = patches(TRUE, **{name: {"lab": (50.0, 2.0, 1.0), "misfit": 0.1} for name in NAMES})
     assert settled(grey, witness()) is None
+
+
+FAINT = {"misfit": 0.12}
+
+
+@pytest.mark.parametrize(
+    ("change", "count", "looked_for"),
+    [
+        pytest.param({}, 1, True, id="one clear outline of a vivid colour"),
+        pytest.param(FAINT, 1, False, id="one unclear outline"),
+        pytest.param(FAINT, 2, True, id="two unclear ones of a vivid colour"),
+        pytest.param({"lab": (15.0, 0.0, -2.0)}, 2, False, id="two clear black ones"),
+        pytest.param({"lab": (15.0, 0.0, -2.0)}, 3, True, id="three clear black ones"),
+        pytest.param({"lab": (15.0, 0.0, -2.0), **FAINT}, 6, False, id="unclear black ones"),
+    ],
+)
+def test_the_rest_of_a_set_is_looked_for_where_its_outlines_may_be_dots(change, count, looked_for):
+    """Looking through the picture takes longer than all before: not for every shadow."""
+    found = patches(TRUE, **dict.fromkeys(TRUE, change))
+    assert together._hopeful(found, np.arange(count)) is looked_for

@@ -51,8 +51,9 @@ SIZE_RATIO = 4.0
 """Nearest against farthest dot of a leg seen obliquely from close by: 11.8 against 3.4 px in a
 rendered photo (our own)."""
 MOST_PIGMENTS, LEAST_PIGMENT, LEAST_SEEDS = 3, -0.5, 2
-LEAST_DOTS, LEAST_CLEAN, MOST_DOTS = 5, 4, 12
-"""Six dots and as many buttons; more of one kind are a pattern (as in `unused`)."""
+LEAST_DOTS, LEAST_CLEAN, FEWEST_CLEAN, MOST_DOTS = 5, 4, 3, 12
+"""Six dots and as many buttons; more of one kind are a pattern (as in `unused`). Of black or white
+ones fewer whole outlines than `FEWEST_CLEAN` are not even said."""
 BOX_SEGMENTS = 0.7
 """How far around the points dots of their pigment are looked for, mean segments."""
 SMALL_SHARE = 0.05
@@ -169,9 +170,27 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
             break
         if all(colour_distance2(found.lab[seed], c) > SAME_PIGMENT2 / 2.0 for c in colours):
             colours.append(found.lab[seed])
-            one = _whole_set(picture, expected, near[_alike(found, near, int(seed))])
-            if one is not None:
+            members = near[_alike(found, near, int(seed))]
+            one = _whole_set(picture, expected, members) if _hopeful(found, members) else None
+            if one is not None and _may_be_dots(one):
                 yield one
+
+
+def _hopeful(found: Candidates, members: Ints) -> bool:
+    """Whether the patches about the points may be a set's: most pigments near a leg are none.
+
+    The picture is then looked through for the rest, which takes longer than all before.
+    """
+    clean = int((quality(found)[members] > CLEAN).sum())
+    if vivid_colour(np.median(found.lab[members], axis=0)[None])[0]:
+        return clean + len(members) > 1
+    return clean >= FEWEST_CLEAN
+
+
+def _may_be_dots(whole: Candidates) -> bool:
+    """Whether a set could be enough, whichever dot is which (`_enough`)."""
+    clean = int((quality(whole) > CLEAN).sum())
+    return clean >= FEWEST_CLEAN or bool(vivid_colour(_pigment(whole)[None])[0])
 
 
 def _alike(found: Candidates, among: Ints, seed: int) -> Bools:
