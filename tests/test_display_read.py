@@ -130,7 +130,7 @@ def test_unclear_displays_go_to_a_list_with_pictures_that_is_filled_in_and_given
         Job(name, str(SAMPLES / "bed_02.jpg"), None, given)
         for name, given in (("a.jpg", None), ("b/c.jpg", None), ("d.jpg", 32.0), ("e.jpg", None))
     ]
-    rows = [unclear("unsure", ["32°"]), unclear("undecided", ["32°", "12:5"]),
+    rows = [unclear("unsure", ["32°", "7"]), unclear("undecided", ["32°", "12:5"]),
             unclear("unsure", ["32°"]), {"display": None}]  # fmt: skip
     stem = tmp_path / "study"
     assert write_review(stem, zip(jobs, rows, strict=True), 120.0) == 2
@@ -143,6 +143,12 @@ def test_unclear_displays_go_to_a_list_with_pictures_that_is_filled_in_and_given
         assert min(read_photo(tmp_path / one["picture"]).small.shape[:2]) > 20
     written.write_text(written.read_text().replace("a.jpg,,", "a.jpg,32,"))
     assert read_table(written, needs=("photo",)).displayed_deg == {"a.jpg": 32.0}
+    given = [Job("a.jpg", jobs[0].address, None, 32.0), *jobs[1:]]
+    for known in (given, jobs):  # with the list given back, and with it forgotten
+        open_rows = 1 if known is given else 2
+        assert write_review(stem, zip(known, rows, strict=True), 120.0) == open_rows
+        assert read_table(written).displayed_deg == {"a.jpg": 32.0}, "what was filled in stays"
+        assert len(list(csv.DictReader(written.read_text().splitlines()))) == 2
     assert write_review(stem, zip(jobs[2:], rows[2:], strict=True), 120.0) == 0
     assert not written.exists(), "a list of before is not left lying"
     assert not (tmp_path / "study.review").exists()

@@ -4,7 +4,8 @@
 ``NAME.review/`` its picture. Whoever looks writes the number into ``displayed_deg`` (as it
 stands on the display; rows may be left empty) and gives the list to the next run:
 ``knee-angle batch ... --table NAME.review.csv --partial-table --resume``, or to ``measure`` as
-``--displayed-table``. Only photos whose number changed are measured again.
+``--displayed-table``. Only photos whose number changed are measured again. What was filled in
+stays on the list, so that it can be filled in bit by bit.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.files import write_whole
+from knee_angle.files.tables import read_table
 from knee_angle.photo.display.seen import picture_of_numbers
 from knee_angle.photo.reading import read_photo
 from knee_angle.records.shown import NumberSeen
@@ -31,7 +33,7 @@ UNCLEAR = ("unsure", "undecided")
 
 
 def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: float) -> int:
-    """Writes list and pictures beside a run's table; how many photos are on it.
+    """Writes list and pictures beside a run's table; how many photos lack their number.
 
     Parameters
     ----------
@@ -54,24 +56,28 @@ def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: 
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    count = 0
+    count = lacking = 0
     try:
+        filled = _filled(target)
         shutil.rmtree(folder, ignore_errors=True)
         for job, row in rows:
-            display = row.get("display")
-            if job.displayed_deg is not None or not display or display["state"] not in UNCLEAR:
+            display, given = row.get("display"), job.displayed_deg is not None
+            if not display or display["state"] not in UNCLEAR:
                 continue
-            count += 1
+            if given and job.photo not in filled:
+                continue
+            count, lacking = count + 1, lacking + (not given)
             name = f"{count:05d}_{PurePosixPath(job.photo).stem}.jpg"
             picture = _picture(job, display["numbers"], limit_megapixels)
             if picture is not None:
                 folder.mkdir(exist_ok=True)
                 write_whole(folder / name, picture)
-            seems = " or ".join(_texts(display["numbers"]))
-            writer.writerow(
-                [job.photo, "", seems, display["probability"], display["reason"],
-                 f"{folder.name}/{name}" if picture is not None else ""]
-            )  # fmt: skip
+            shown = display["numbers"][: 1 if display["state"] == "unsure" else None]
+            writer.writerow([
+                job.photo, filled.get(job.photo, ""), " or ".join(_texts(shown)),
+                display["probability"], display["reason"],
+                f"{folder.name}/{name}" if picture is not None else "",
+            ])  # fmt: skip
         if count:
             write_whole(target, out.getvalue())
         else:
@@ -80,7 +86,22 @@ def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: 
         raise InvalidInput(
             f"{target} cannot be written ({error.strerror}): make room, then go on with --resume"
         ) from None
-    return count
+    return lacking
+
+
+def _filled(target: Path) -> dict[str, str]:
+    """What was written into a list of before, as it stands on the displays.
+
+    A list that cannot be read is kept under another name: somebody has worked on it.
+    """
+    if not target.exists():
+        return {}
+    try:
+        numbers = read_table(target, needs=("photo", "displayed_deg")).displayed_deg
+    except InvalidInput:
+        target.replace(target.with_suffix(".before.csv"))
+        return {}
+    return {photo: f"{number:g}" for photo, number in numbers.items()}
 
 
 def _texts(numbers: Iterable[Any]) -> Iterator[str]:
