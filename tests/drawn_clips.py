@@ -9,7 +9,7 @@ as in a closed chain.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
@@ -55,6 +55,11 @@ class Clip:
     gain: float = 1.04
     offset_deg: float = -2.0
     seed: int = 0
+    worn: Mapping[str, tuple[float, float, float, float, float]] = field(
+        default_factory=dict, hash=False
+    )
+    """Where a mark sits, mm: along its bone, to its front, towards the camera, and how far it
+    slides along and to the front from straight to 90 degrees; else as it should."""
     frame_times: tuple[float, ...] = field(default=())
 
     def times(self) -> np.ndarray:
@@ -104,6 +109,18 @@ class Clip:
     def displayed_at(self, seconds: np.ndarray) -> np.ndarray:
         """What the display shows, whole degrees: late, and by its own gain and offset."""
         return np.rint(self.offset_deg + self.gain * self.bars_at(seconds - self.lag_s))
+
+    def mark_at(self, name: str, seconds: float) -> tuple[np.ndarray, float]:
+        """Where a dot is in the plane, mm, and its z."""
+        at = self.points_at(seconds)
+        if name not in self.worn:
+            return at[name], -MARK_DEPTH_MM[name][0]
+        start, end = ("knee", "ankle") if name == "ankle" else ("hip", "knee")
+        along = (at[end] - at[start]) / np.linalg.norm(at[end] - at[start])
+        front = _front(along) * (1 if along[0] > 0 else -1)
+        off, depth, slides = np.split(np.array(self.worn[name]), [2, 3])
+        off = off + slides * (self.knee_at(seconds) - 45.0) / 90.0
+        return at[name] + off[0] * along + off[1] * front, -float(depth[0])
 
     @lru_cache(maxsize=8)  # noqa: B019  clips live as long as the tests
     def camera_at(self, seconds: float) -> tuple[np.ndarray, np.ndarray]:
@@ -160,8 +177,9 @@ class _Drawing:
             self._bone(at["hinge"], beyond, 34, METAL, z=-MARK_DEPTH_MM[end][0] + 4)
         self._disc(at["hinge"], 24.0, (70, 110, 150), z=-MARK_DEPTH_MM["hinge"][0] + 2)
         if clip.dots:
-            for name, place in at.items():
-                self._disc(place, 10.0, DOT, z=-MARK_DEPTH_MM[name][0])
+            for name in at:
+                place, z = clip.mark_at(name, self.seconds)
+                self._disc(place, 10.0, DOT, z=z)
         small = cv2.resize(self.big, clip.size, interpolation=cv2.INTER_AREA)
         if clip.strip:
             strip = strip_of()

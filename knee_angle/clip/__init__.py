@@ -5,7 +5,7 @@ READ FIRST: `measure`, the list of the steps, each in its module:
 * `film`: upright frames with their times; `following`: every so often a look by the detectors,
   between looks points and tags are followed; `weighing`: some looks against the leg network;
 * `gather`: what counts of that; `standing`: how the camera stands in each picture;
-* `model`, `solving`, `estimate`: one joint estimate over the clip;
+* `model`, `solving`, `estimate`, `joint`: one joint estimate over the clip;
 * `course`, `curve`: ends and cycles, the display against knee and bars;
 * `chosen`: a few pictures as photos of a visit, for the machine's judgement and the store;
 * `numbers`: displayed numbers as they are typed;

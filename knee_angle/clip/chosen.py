@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import uncertainty, verdict
 from knee_angle.clip.answer import ChosenPicture, Which
-from knee_angle.clip.estimate import Joint
 from knee_angle.clip.following import picture_sha256
 from knee_angle.clip.gather import Gathered
+from knee_angle.clip.joint import Joint
 from knee_angle.clip.standing import normals_of
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.cause import alarms_of

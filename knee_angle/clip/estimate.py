@@ -9,15 +9,16 @@ knot every half second) and the common inputs of `model`. They are weighed again
 
 That is a least-squares problem with a few unknowns a second of film (`solving`), with Cauchy's
 weights, so that a picture in which something went wrong counts little. It begins with some
-pictures and, without a strip, at several places. What comes out is linear about its best
-values: covariances are those of the normal equations. A picture's own error of finding its
-points is added to its own ±; what all pictures share (placement, depth, direction) stays in
-every ± and cancels in a difference as far as it is the same at both.
+pictures and, without a strip, at several places; solutions between which the pictures do not
+decide are told as one (`joint`). What comes out is linear about its best values: covariances
+are those of the normal equations. A picture's own error of finding its points is added to its
+own ±; what all pictures share (placement, depth, direction) stays in every ± and cancels in a
+difference as far as it is the same at both.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -25,11 +26,12 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve
 
+from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.model import Clipped, Seen, answered, inputs_for
 from knee_angle.clip.solving import solved
 from knee_angle.clip.standing import Sights
 
-__all__ = ["Joint", "Quantity", "estimated"]
+__all__ = ["estimated"]
 
 Floats = NDArray[np.float64]
 
@@ -39,9 +41,15 @@ U_BEND_DEG, U_BEND_LOG = 0.25, 0.004
 some millimetres in half a second (our own)."""
 COARSE, COARSE_GAIN = 48, 1.0
 """So many pictures, spread over the film, tell where to begin, to so much of a square of u."""
-STARTS_DEG = (0.0, -15.0, 15.0)
+STARTS_DEG = ((0.0, 0.0), (-15.0, 0.0), (15.0, 0.0), (-30.0, 0.0), (30.0, 0.0))
 """Without a strip a leg seen from the left can look like one seen from the right: where the
-camera is looked for, from what the pictures say alone (± of people who photograph)."""
+camera is looked for, from what the pictures say alone (once and twice the ± of people who
+photograph); then where each solution's mirror image is. A path that may bend explains a camera
+that is elsewhere too, so it hardly bends (one stretch, `STIFF_S`) until the place is found."""
+STIFF_S = np.inf
+LIKELY, LIKELY_SHARE, MOST_SOLUTIONS, SAME_DEG = 30.0, 0.25, 3, 1.5
+"""Solutions of the few pictures that fit worse by no more than so many squares of u, or such a
+share of all, are tried on all pictures, at most so many; leans that differ by less are the same."""
 CAUCHY = 2.4
 """Usual constant: 95 % efficiency for normal errors."""
 LEAST_U_LOG = 0.003
@@ -50,84 +58,6 @@ ODD = 5.0
 """A picture whose lengths are so many u off is not used."""
 HALF = 0.02
 """Step of the inputs for slopes, in u; and of a lean (radians) and log distance: a tenth."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Quantity:
-    """One quantity in every picture.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Not a number where it is not seen.
-    u_own : ndarray, shape (n,)
-        What a picture's own points leave.
-    root : ndarray, shape (n, m)
-        Of the covariance of the rest: ``root @ root.T``.
-    """
-
-    values: Floats
-    u_own: Floats
-    root: Floats
-
-    @property
-    def u(self) -> Floats:
-        """Standard uncertainty in each picture."""
-        return np.asarray(np.sqrt(self.u_own**2 + np.sum(self.root**2, axis=1)))
-
-    def u_change(self, weights: Floats) -> Floats:
-        """The same of the difference from a weighted sum over pictures, such as an end."""
-        at = weights != 0.0
-        shared = weights[at] @ self.root[at]
-        own = float(np.linalg.norm(weights[at] * self.u_own[at]))
-        return np.asarray(
-            np.sqrt(self.u_own**2 + own**2 + np.sum((self.root - shared) ** 2, axis=1))
-        )
-
-    def weighed(self, weights: Floats) -> tuple[float, float]:
-        """A weighted sum over pictures and its u; what they share counts as shared."""
-        used = weights != 0.0
-        value = float(weights[used] @ self.values[used])
-        shared = weights[used] @ self.root[used]
-        own = weights[used] * self.u_own[used]
-        return value, float(np.sqrt(shared @ shared + own @ own))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Joint:
-    """The joint estimate.
-
-    Parameters
-    ----------
-    knee : Quantity
-        Flexion of the knee, degrees.
-    bars : Quantity or None
-        Flexion of the machine's bars.
-    distal, anterior : Quantity or None
-        The hinge seen from the knee, mm.
-    used : ndarray of bool, shape (n,)
-        Pictures that fit the others.
-    lean, distance_mm : ndarray, shapes (n, 2) and (n,)
-        The camera's path.
-    focal : float
-        Focal length as a multiple of the stated one.
-    shares : Mapping of str to ndarray, shape (n,)
-        Share of the knee's variance that each group of inputs would take away if known.
-    chi2, dof : float, int
-        How well the lengths stay.
-    """
-
-    knee: Quantity
-    bars: Quantity | None
-    distal: Quantity | None
-    anterior: Quantity | None
-    used: NDArray[np.bool_]
-    lean: Floats
-    distance_mm: Floats
-    focal: float
-    shares: Mapping[str, Floats]
-    chi2: float
-    dof: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,11 +90,43 @@ def estimated(seconds: Floats, seen: Seen) -> Joint:
         What was seen in them.
     """
     few = _spread(seen, len(seconds))
-    coarse = _Problem(seconds[few], _of_pictures(seen, few))
-    starts = STARTS_DEG[:1] if seen.strip else STARTS_DEG
-    found = [solved(coarse, coarse.start(turned_deg=one), enough=COARSE_GAIN) for one in starts]
-    problem = _Problem(seconds, seen)
-    return problem.joint(solved(problem, min(found, key=coarse.cost)))
+    some = _of_pictures(seen, few)
+    coarse, problem = _Problem(seconds[few], some), _Problem(seconds, seen)
+    begun = [coarse.start()]
+    if not seen.strip:
+        stiff = _Problem(seconds[few], some, knot_s=STIFF_S)
+        begun = [coarse.loosened(one, stiff) for one in _begun(stiff)]
+    found = [solved(coarse, one, enough=COARSE_GAIN) for one in begun]
+    found = [solved(problem, one) for one in _different(found, coarse)]
+    return together([problem.joint(one) for one in _different(found, problem)])
+
+
+def _begun(stiff: _Problem) -> list[_State]:
+    """Where to begin with all pictures: the likely solutions of a few, the best first."""
+    found = [solved(stiff, stiff.start(turned_deg=one), enough=COARSE_GAIN) for one in STARTS_DEG]
+    mirrored = [_mirrored(one, stiff) for one in _different(found, stiff)]
+    found += [solved(stiff, stiff.start(turned_deg=one), enough=COARSE_GAIN) for one in mirrored]
+    different = _different(found, stiff)
+    best = stiff.cost(different[0])
+    most = best + max(LIKELY, LIKELY_SHARE * best)
+    return [one for one in different if stiff.cost(one) <= most][:MOST_SOLUTIONS]
+
+
+def _mirrored(state: _State, stiff: _Problem) -> tuple[float, float]:
+    """How far from the usual start the mirror image of a solution lies, degrees."""
+    usual = stiff.start().lean.mean(axis=0)
+    along, across = np.degrees(-state.lean.mean(axis=0) - usual)
+    return float(along), float(across)
+
+
+def _different(found: Sequence[_State], problem: _Problem) -> list[_State]:
+    """Solutions that are not the same, the best first."""
+    kept: list[_State] = []
+    for one in sorted(found, key=problem.cost):
+        leans = [np.abs(one.lean.mean(axis=0) - other.lean.mean(axis=0)) for other in kept]
+        if all(np.degrees(apart.max()) >= SAME_DEG for apart in leans):
+            kept.append(one)
+    return kept
 
 
 def _spread(seen: Seen, count: int) -> NDArray[np.intp]:
@@ -184,21 +146,21 @@ def _of_pictures(seen: Seen, at: NDArray[np.intp]) -> Seen:
 class _Problem:
     """All equations of one clip."""
 
-    def __init__(self, seconds: Floats, seen: Seen) -> None:
+    def __init__(self, seconds: Floats, seen: Seen, *, knot_s: float = KNOT_S) -> None:
         self.seen, self.inputs = seen, inputs_for(seen)
-        self.basis = _basis(seconds)
+        self.basis = _basis(seconds, knot_s)
         lengths_seen = [~np.isnan(seen.points_px[:, :3]).any(axis=(1, 2))]
         if seen.points_px.shape[1] == 6:
             lengths_seen.append(~np.isnan(seen.points_px[:, 3:]).any(axis=(1, 2)))
         self.whole = np.repeat(np.array(lengths_seen).T, 2, axis=1)
         self._own: dict[str, Floats] = {}
 
-    def start(self, *, turned_deg: float = 0.0) -> _State:
+    def start(self, *, turned_deg: tuple[float, float] = (0.0, 0.0)) -> _State:
         """The path through what the pictures show alone, turned; inputs at their usual values."""
         sights = self.seen.sights
         lean = self._through(np.nan_to_num(_settled(sights.lean, sights.other, sights.log_odds)),
                              ~np.isnan(sights.lean[:, 0]), np.radians(U_BEND_DEG))  # fmt: skip
-        lean = lean + [np.tan(np.radians(turned_deg)), 0.0]
+        lean = lean + np.radians(turned_deg)
         far = sights.distance_mm
         known = ~np.isnan(far)
         log_mm = np.log(np.where(known, far, self.seen.leg.view.knee_distance_mm))
@@ -210,6 +172,13 @@ class _Problem:
         logs = self._answer(state).log_lengths
         usual = np.array([np.median(col[ok]) for col, ok in zip(logs.T, self.whole.T, strict=True)])
         return _State(lean, path, z, usual)
+
+    def loosened(self, state: _State, stiff: _Problem) -> _State:
+        """A solution of the same pictures whose path hardly bends, on this problem's knots."""
+        known = np.ones(len(self.basis), dtype=bool)
+        lean = self._through(stiff.basis @ state.lean, known, np.radians(U_BEND_DEG))
+        log_mm = self._through((stiff.basis @ state.log_mm)[:, None], known, U_BEND_LOG)[:, 0]
+        return replace(state, lean=lean, log_mm=log_mm)
 
     def _through(self, values: Floats, known: NDArray[np.bool_], u_bend: float) -> Floats:
         bend = np.diff(np.eye(self.basis.shape[1]), n=2, axis=0) * (np.radians(0.5) / u_bend)
@@ -416,6 +385,7 @@ class _Problem:
             shares=self._shares(knee_slopes, cov),
             chi2=float(np.sum(off[used] ** 2)),
             dof=int(self.whole[used].sum()),
+            log_evidence=-0.5 * self.cost(state) - float(np.sum(np.log(np.diag(factor[0])))),
         )
 
     def _full(self, by_path: Floats, by_input: Floats, state: _State) -> Floats:
@@ -461,10 +431,10 @@ def _with_points(seen: Seen, points: Floats) -> Seen:
     return replace(seen, points_px=points)
 
 
-def _basis(seconds: Floats) -> Floats:
-    """Cubic splines with a knot every `KNOT_S`, at the pictures' times, (n, m)."""
+def _basis(seconds: Floats, knot_s: float) -> Floats:
+    """Cubic splines with a knot every so many seconds, at the pictures' times, (n, m)."""
     start, end = float(seconds[0]), float(seconds[-1])
-    count = max(1, round((end - start) / KNOT_S))
+    count = max(1, round((end - start) / knot_s))
     inner = np.linspace(start, end + 1e-6, count + 1)
     knots = np.concatenate([np.repeat(inner[0], 3), inner, np.repeat(inner[-1], 3)])
     return np.asarray(BSpline.design_matrix(seconds, knots, 3).toarray())

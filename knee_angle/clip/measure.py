@@ -37,10 +37,11 @@ from knee_angle.clip.answer import (
 from knee_angle.clip.chosen import chosen_pictures, visit_of
 from knee_angle.clip.course import Turn, cycle_seconds, end_weights, turns_of
 from knee_angle.clip.curve import Curve, fit_curve
-from knee_angle.clip.estimate import Joint, Quantity, estimated
+from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import Film, lens_of_film, opened_film
 from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
+from knee_angle.clip.joint import Joint, Quantity
 from knee_angle.clip.numbers import Readings
 from knee_angle.clip.weighing import Weigher
 from knee_angle.landmarks.base import Detector

@@ -59,6 +59,7 @@ def solved(problem: Problem[S], state: S, *, enough: float = ENOUGH_COST) -> S:
         else:
             return state
         better, state, cost, damped = cost - there, moved, there, damped / LESS
-        if better < enough or float(np.abs(step).max()) < ENOUGH:
+        whole = damped <= DAMPED  # a damped step gains little wherever it is
+        if whole and (better < enough or float(np.abs(step).max()) < ENOUGH):
             break
     return state

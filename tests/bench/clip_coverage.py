@@ -1,15 +1,17 @@
 """How often the intervals of a clip hold, over clips drawn as points from the stated spreads.
 
-Run: ``python tests/bench/clip_coverage.py FILE FIRST LAST [KIND ...]`` judges clips FIRST to LAST
-of every kind (`clip_world`), one JSON line each, added to FILE; with files alone it prints what
-they hold, with 95 % binomial intervals. Asserts nothing.
+Run: ``python tests/bench/clip_coverage.py FILE FIRST LAST [--seconds S] [--rate R] [KIND ...]``
+judges clips FIRST to LAST of every kind (`clip_world`), one JSON line each, added to FILE; with
+files alone it prints what they hold, with 95 % binomial intervals. Asserts nothing.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,14 +24,17 @@ from clip_world import KINDS, measured, truth_and_said, world
 from knee_angle.records import NotMeasured
 
 
-def judge(where: str, first: int, last: int, kinds: list[str]) -> None:
+def judge(asked: argparse.Namespace) -> None:
     """Judge clips and add them to the file."""
+    where, first, last = asked.given[0], *map(int, asked.given[1:3])
+    kinds = asked.given[3:]
     with Path(where).open("a") as kept:
         for seed in range(first, last):
             for kind in kinds or KINDS:
-                one = world(kind, seed)
+                one = world(kind, seed, per_second=asked.rate)
+                one = replace(one, clip=replace(one.clip, seconds=asked.seconds))
                 answer = measured(one)
-                line: dict[str, object] = {"kind": kind, "seed": seed}
+                line: dict[str, object] = {"kind": kind, "seed": seed, "seconds": asked.seconds}
                 if isinstance(answer, NotMeasured):
                     line["refused"] = answer.reason
                 else:
@@ -41,17 +46,18 @@ def judge(where: str, first: int, last: int, kinds: list[str]) -> None:
 def show(files: list[str]) -> None:
     """Print all figures that the files hold."""
     lines = {
-        (row["kind"], row["seed"]): row
+        (row["kind"], row["seed"], row["seconds"]): row
         for file in files
         for row in map(json.loads, Path(file).read_text().splitlines())
     }
-    for kind in KINDS:
-        rows = [row for (name, _), row in lines.items() if name == kind]
+    for kind, seconds in sorted({(kind, seconds) for kind, _, seconds in lines}):
+        rows = [row for key, row in lines.items() if key[::2] == (kind, seconds)]
         said = defaultdict(list)
         for row in rows:
             for quantity, values in row.get("said", {}).items():
                 said[quantity] += values
-        print(f"{kind}: {sum('said' in row for row in rows)} of {len(rows)} clips measured")
+        count = sum("said" in row for row in rows)
+        print(f"{kind}, {seconds:g} s: {count} of {len(rows)} clips measured")
         for quantity, values in said.items():
             off, u = np.abs(np.array(values)).T
             line = f"  {quantity}: median {np.median(off):.3f}, 95 % {np.percentile(off, 95):.3f}"
@@ -61,11 +67,15 @@ def show(files: list[str]) -> None:
 
 
 def main() -> None:
-    where, *rest = sys.argv[1:]
-    if rest and rest[0].isdigit():
-        judge(where, int(rest[0]), int(rest[1]), rest[2:])
+    given = argparse.ArgumentParser(description=__doc__)
+    given.add_argument("given", nargs="+")
+    given.add_argument("--seconds", type=float, default=12.0)
+    given.add_argument("--rate", type=float, default=8.0)
+    asked = given.parse_intermixed_args()
+    if asked.given[1:] and asked.given[1].isdigit():
+        judge(asked)
     else:
-        show([where, *rest])
+        show(asked.given)
 
 
 if __name__ == "__main__":
