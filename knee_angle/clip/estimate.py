@@ -56,6 +56,10 @@ LEAST_U_LOG = 0.003
 """± of a bone's or bar's length from picture to picture beside finding its ends (our own)."""
 ODD = 5.0
 """A picture whose lengths are so many u off is not used."""
+NEAR_DEG, NEAR_U, FAR = 3.0, 1.0, 4.0
+"""Slopes by the inputs, of which there are many, are taken anew where the path leans elsewhere
+by more or an input is elsewhere by more (so many times more while it hardly bends); and at the
+solution."""
 HALF = 0.02
 """Step of the inputs for slopes, in u; and of a lean (radians) and log distance: a tenth."""
 
@@ -97,8 +101,15 @@ def estimated(seconds: Floats, seen: Seen) -> Joint:
         stiff = _Problem(seconds[few], some, knot_s=STIFF_S)
         begun = [coarse.loosened(one, stiff) for one in _begun(stiff)]
     found = [solved(coarse, one, enough=COARSE_GAIN) for one in begun]
-    found = [solved(problem, one) for one in _different(found, coarse)]
+    found = [_finished(problem, one) for one in _different(found, coarse)]
     return together([problem.joint(one) for one in _different(found, problem)])
+
+
+def _finished(problem: _Problem, state: _State) -> _State:
+    """The solution from here, with slopes of its own place at the end."""
+    state = solved(problem, state)
+    problem.forget()
+    return solved(problem, state)
 
 
 def _begun(stiff: _Problem) -> list[_State]:
@@ -148,12 +159,13 @@ class _Problem:
 
     def __init__(self, seconds: Floats, seen: Seen, *, knot_s: float = KNOT_S) -> None:
         self.seen, self.inputs = seen, inputs_for(seen)
-        self.basis = _basis(seconds, knot_s)
+        self.basis, self._far = _basis(seconds, knot_s), 1.0 if knot_s == KNOT_S else FAR
         lengths_seen = [~np.isnan(seen.points_px[:, :3]).any(axis=(1, 2))]
         if seen.points_px.shape[1] == 6:
             lengths_seen.append(~np.isnan(seen.points_px[:, 3:]).any(axis=(1, 2)))
         self.whole = np.repeat(np.array(lengths_seen).T, 2, axis=1)
         self._own: dict[str, Floats] = {}
+        self._slopes: tuple[_State, Floats] | None = None
 
     def start(self, *, turned_deg: tuple[float, float] = (0.0, 0.0)) -> _State:
         """The path through what the pictures show alone, turned; inputs at their usual values."""
@@ -196,29 +208,40 @@ class _Problem:
         lean, log_mm = self.basis @ state.lean, self.basis @ state.log_mm
         return answered(self.seen, self.inputs, lean, log_mm, state.z)
 
-    def slopes(self, state: _State) -> tuple[Clipped, dict[str, tuple[Floats, Floats]]]:
-        """The answer, and how each quantity follows path (n, q, 3) and inputs (n, q, m)."""
+    def forget(self) -> None:
+        """Take the slopes by the inputs anew at the next state."""
+        self._slopes = None
+
+    def _by_path(self, state: _State) -> tuple[Clipped, Floats]:
+        """The answer, and how each quantity follows the path (n, q, 3)."""
         lean, log_mm = self.basis @ state.lean, self.basis @ state.log_mm
-        best = _quantities(answered(self.seen, self.inputs, lean, log_mm, state.z))
-        by_path, by_input = [], []
+        clipped = answered(self.seen, self.inputs, lean, log_mm, state.z)
+        best, slopes = _quantities(clipped), []
         for axis in range(3):
             off = np.zeros((len(lean), 3))
             off[:, axis] = HALF / 10
             moved = answered(self.seen, self.inputs, lean + off[:, :2], log_mm + off[:, 2], state.z)
-            by_path.append((_quantities(moved) - best) / (HALF / 10))
+            slopes.append((_quantities(moved) - best) / (HALF / 10))
+        return clipped, np.stack(slopes, axis=-1)
+
+    def _by_input(self, state: _State, clipped: Clipped) -> Floats:
+        """How each quantity follows the inputs (n, q, m): as near this state, where it is known."""
+        if self._slopes is not None and _near(self._slopes[0], state, self._far):
+            return self._slopes[1]
+        lean, log_mm = self.basis @ state.lean, self.basis @ state.log_mm
+        best, slopes = _quantities(clipped), []
         for k in range(len(state.z)):
             z = state.z.copy()
             z[k] += HALF
             moved = answered(self.seen, self.inputs, lean, log_mm, z)
-            by_input.append((_quantities(moved) - best) / HALF)
-        both = np.stack(by_path, axis=-1), np.stack(by_input, axis=-1)
-        clipped = answered(self.seen, self.inputs, lean, log_mm, state.z)
-        return clipped, {"all": both}
+            slopes.append((_quantities(moved) - best) / HALF)
+        self._slopes = state, np.stack(slopes, axis=-1)
+        return self._slopes[1]
 
     def rows(self, state: _State) -> tuple[Floats, Floats]:
         """Weighted equations: slopes (r, p) and what is left (r,)."""
-        clipped, slopes = self.slopes(state)
-        by_path, by_input = slopes["all"]
+        clipped, by_path = self._by_path(state)
+        by_input = self._by_input(state, clipped)
         parts = [
             self._of_lean(state), self._of_distance(state), self._of_bend(state),
             self._of_inputs(state), self._of_lengths(state, clipped, by_path, by_input),
@@ -356,8 +379,8 @@ class _Problem:
     def joint(self, state: _State) -> Joint:
         """What the solution says."""
         rows, _ = self.rows(state)
-        clipped, slopes = self.slopes(state)
-        by_path, by_input = slopes["all"]
+        clipped, by_path = self._by_path(state)
+        by_input = self._by_input(state, clipped)
         own = self._by_points(state)
         factor = cho_factor(rows.T @ rows)
         cov = cho_solve(factor, np.eye(rows.shape[1]))
@@ -416,6 +439,12 @@ class _Problem:
             known = np.linalg.solve(cov[np.ix_(at, at)], both[:, at].T).T
             shares[what] = np.sum(both[:, at] * known, axis=1) / total
         return shares
+
+
+def _near(one: _State, other: _State, times: float) -> bool:
+    """Whether two states are so near that slopes by the inputs are nearly the same."""
+    leans = np.abs(one.lean - other.lean).max() <= times * np.radians(NEAR_DEG)
+    return bool(leans and np.abs(one.z - other.z).max() <= times * NEAR_U)
 
 
 def _quantities(clipped: Clipped) -> Floats:

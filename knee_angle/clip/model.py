@@ -25,6 +25,7 @@ the ± as for photos (`angle.inputs`, `visit.sharing`).
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,14 +85,15 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Inputs:
-    """The common inputs: their names, and where each group begins."""
+    """The common inputs: their names, where each group stands, and the leg's way in the picture."""
 
     names: tuple[str, ...]
+    groups: Mapping[str, slice]
+    way: Floats
 
     def at(self, group: str) -> slice:
         """The inputs of one group."""
-        found = [k for k, name in enumerate(self.names) if name.split(":")[0] == group]
-        return slice(found[0], found[-1] + 1) if found else slice(0, 0)
+        return self.groups.get(group, slice(0, 0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +133,14 @@ def inputs_for(seen: Seen) -> Inputs:
         for part in ("stays", "straight", "bent")
     ]
     found += [f"finding:{name}:{axis}" for name in names for axis in ("along", "across")]
-    return Inputs((*found, "sticking"))
+    found.append("sticking")
+    of_group = [name.split(":")[0] for name in found]
+    groups = {
+        group: slice(of_group.index(group), of_group.index(group) + of_group.count(group))
+        for group in dict.fromkeys(of_group)
+    }
+    axis = np.nanmedian(seen.points_px[:, 2] - seen.points_px[:, 0], axis=0)
+    return Inputs(tuple(found), groups, axis / np.linalg.norm(axis))
 
 
 def answered(seen: Seen, inputs: Inputs, lean: Floats, log_mm: Floats, z: Floats) -> Clipped:
@@ -152,7 +161,7 @@ def answered(seen: Seen, inputs: Inputs, lean: Floats, log_mm: Floats, z: Floats
     lens = leg.lens
     through = math.exp(lens.u_relative * z[inputs.at("focal length")][0])
     bars_lean = lean + np.radians(U_BARS_PARALLEL_DEG) * z[inputs.at("parallel")]
-    own = _own_turn(seen, z[inputs.at("leg's own turn")])
+    own = _own_turn(inputs.way, z[inputs.at("leg's own turn")])
     distance = _distance(seen, log_mm, float(z[inputs.at("distance")][0]))
     points = seen.points_px + _alike(seen, names, z[inputs.at("finding")])
     draw = Draw(
@@ -176,10 +185,8 @@ def answered(seen: Seen, inputs: Inputs, lean: Floats, log_mm: Floats, z: Floats
     return Clipped(simulated(leg, draw), _bars_mm(seen, draw))
 
 
-def _own_turn(seen: Seen, z: Floats) -> Floats:
+def _own_turn(way: Floats, z: Floats) -> Floats:
     """Lean of the leg's plane against the bars': about the leg's long axis, and along it."""
-    axis = np.nanmedian(seen.points_px[:, 2] - seen.points_px[:, 0], axis=0)
-    way = axis / np.linalg.norm(axis)
     across = np.array([-way[1], way[0]])
     turn = U_LEG_TURN_DEG * z[0] * across + U_LEG_YAW_DEG * z[1] * way
     return np.asarray(np.radians(turn))
