@@ -22,6 +22,7 @@ from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import lens_of_film, opened_film
 from knee_angle.clip.following import follow
 from knee_angle.clip.gather import gathered
+from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.measure import Readings, measure_clip
 from knee_angle.clip.solving import solved
 from knee_angle.clip.weighing import Weighed, weighed_together
@@ -694,3 +695,30 @@ def test_knees_arcs_and_displays_of_persons_as_they_are_stated_lie_in_their_inte
         assert all(abs(off) <= 4.0 * u for off, u in said[name]), name
     assert said["rms"][0][0] < 1.5
     assert sum(frame.used for frame in answer.frames) > 0.9 * len(answer.frames)
+
+
+def joint_of(knee_deg: float, u_deg: float, log_evidence: float) -> Joint:
+    """A solution of two pictures in which nothing but the knee counts."""
+    knee = Quantity(np.full(2, knee_deg), np.zeros(2), np.full((2, 1), u_deg))
+    both = np.ones(2, dtype=bool)
+    return Joint(
+        knee, None, None, None, both, np.zeros((2, 2)), np.ones(2), 1.0, {}, 0.0, 2, log_evidence
+    )
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "value", "u"),
+    [
+        pytest.param(0.0, 44.0, math.hypot(1.0, 4.0), id="as probable as each other: both are in"),
+        pytest.param(-2.0, 41.0, None, id="one is more probable"),
+        pytest.param(-20.0, 40.0, 1.0, id="one cannot be"),
+    ],
+)
+def test_solutions_between_which_the_pictures_do_not_decide_are_both_in_the_interval(
+    log_odds, value, u
+):
+    one = together([joint_of(40.0, 1.0, 0.0), joint_of(48.0, 1.0, log_odds)])
+    assert one.knee.values == pytest.approx(value, abs=0.1)
+    if u is not None:
+        assert one.knee.u == pytest.approx(u, rel=0.01)
+        assert one.knee.u_change(np.array([1.0, 0.0])) == pytest.approx(0.0, abs=1e-9)
