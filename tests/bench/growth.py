@@ -23,21 +23,33 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
+import sqlalchemy as sa
 from PIL import Image, ImageOps
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from drawn_visits import Body, Shot, drawn, random_body, visit
-from stores import NOON, SETTINGS, SHA, as_measured, at_angle, made_measurement
+from stores import (
+    NOON,
+    SETTINGS,
+    SHA,
+    as_measured,
+    at_angle,
+    made_measurement,
+    made_series,
+    made_visit,
+)
 
 from knee_angle import agreement
 from knee_angle.batch import run
 from knee_angle.batch.work import Answer, Job
+from knee_angle.cli.research import _research
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.machine.calibration import fit_line
 from knee_angle.machine.check import check_machine
@@ -46,7 +58,9 @@ from knee_angle.photo.tags import find_tags
 from knee_angle.pipeline import measure
 from knee_angle.report.contract import as_json
 from knee_angle.report.paper.drawing import Drawing
-from knee_angle.store import SetUp, open_store
+from knee_angle.store import SetUp, Store, new_id, open_store, papers, schema
+from knee_angle.store.following import course_of
+from knee_angle.store.research import Pseudonyms
 from knee_angle.visit import estimate_visit
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -181,30 +195,95 @@ def discs_of(n: int) -> Job_:
     return lambda: DotDetector().find(read_photo(content, name="a.jpg"))
 
 
-@contextlib.contextmanager
-def store_of(n: int) -> Iterator[Job_]:
-    """What the pages ask of a store with so many measurements of 200 people."""
+PEOPLE, MACHINES = 200, 20
+
+
+def filled(store: Store, n: int) -> None:
+    """So many measurements of 200 people at 20 machines, a tenth of them in visits of two photos.
+
+    One of each is kept by the store itself; the others are its rows under other codes and times.
+    """
     base = made_measurement()
-    with tempfile.TemporaryDirectory() as folder, open_store(Path(folder, "a.db")) as store:
-        people = 200
-        for k in range(people):
-            store.add_person(f"P-{k:03d}")
-        store.add_machine("M-03")
-        for k in range(n):
-            end = "flexion" if k // people % 2 == 0 else "extension"
-            store.save_measurement(
-                at_angle(base, 70.0 if end == "flexion" else 8.0), settings=SETTINGS,
-                photo_sha256=SHA, person=f"P-{k % people:03d}", machine="M-03",
-                setup=SetUp(end=end), taken_at=NOON + timedelta(hours=12 * (k // people)),
-            )  # fmt: skip
+    whose = {"person": "P-000", "machine": "M-00"}
+    for k in range(PEOPLE):
+        store.add_person(f"P-{k:03d}")
+    for k in range(MACHINES):
+        store.add_machine(f"M-{k:02d}")
+    for end, deg in (("flexion", 70.0), ("extension", 8.0)):
+        store.save_measurement(at_angle(base, deg), settings=SETTINGS, photo_sha256=SHA,
+                               setup=SetUp(end=end), taken_at=NOON, **whose)  # fmt: skip
+    answer, photos = made_visit()
+    store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, **whose)
+    series = made_series()
+    store.save_check(
+        check_machine(series, SETTINGS), machine="M-00", outcomes=series, settings=SETTINGS,
+        photo_sha256={}, taken_at=NOON,
+    )  # fmt: skip
+    _copied(store, schema.measurements, n, like="P-000")
+    _copied(store, schema.visits, n // 20, like="P-000")
+    _copied(store, schema.checks, n // 100, like="M-00")
 
-        def pages() -> None:
-            store.people()
-            store.machines()
-            store.latest_checks()
-            store.measurements(person="P-007", limit=200)
 
-        yield pages
+def _copied(store: Store, table: sa.Table, n: int, *, like: str) -> None:
+    """Rows of a table again, each under the next code, a further half day later a round."""
+    own, of = ("machine", MACHINES) if like.startswith("M") else ("person", PEOPLE)
+    with store.engine.begin() as connection:
+        rows = [dict(row._mapping) for row in connection.execute(sa.select(table))]
+        for first in range(0, n, 1_000):
+            more = []
+            for k in range(first, min(first + 1_000, n)):
+                row = rows[k % len(rows)] | {
+                    "id": f"{k:032x}",
+                    own: f"{like[:2]}{k % of:0{len(like) - 2}d}",
+                    "taken_at": NOON + timedelta(hours=12 * (k // of)),
+                }
+                if "machine" in row and own == "person":
+                    row["machine"] = f"M-{k % MACHINES:02d}"
+                more.append(row)
+            connection.execute(sa.insert(table), more)
+
+
+@contextlib.contextmanager
+def store_of(n: int, ask: Callable[[Store], object]) -> Iterator[Job_]:
+    """A question to a store with so many measurements."""
+    with (
+        tempfile.TemporaryDirectory(dir=memory_disk()) as folder,
+        open_store(Path(folder, "a.db")) as store,
+    ):
+        filled(store, n)
+        yield lambda: ask(store)
+
+
+def page_lists(store: Store) -> None:
+    """What the pages' lists ask."""
+    store.people()
+    store.machines()
+    store.latest_checks()
+    store.measurements(person="P-007", limit=200)
+
+
+def one_person(store: Store) -> None:
+    """What following a person asks, and the paper of the newest visit."""
+    course_of(store, "P-007")
+    papers.of_visit(store, person="P-007")
+
+
+def fleet(store: Store) -> None:
+    """The papers of all machines and of one."""
+    papers.of_fleet(store)
+    papers.of_machine(store, "M-00")
+
+
+def research(store: Store) -> None:
+    """The pseudonymised table, written."""
+    with tempfile.TemporaryDirectory(dir=memory_disk()) as folder:
+        _research(store, Path(folder, "r.csv"), Pseudonyms(b"k" * 32), "days")
+
+
+def memory_disk() -> Path | None:
+    """A folder without a disk in the times, where there is one."""
+    shared = Path("/dev/shm")  # noqa: S108
+    return shared if shared.is_dir() else None
 
 
 class Fake:
@@ -231,8 +310,7 @@ class Fake:
 @contextlib.contextmanager
 def batch_of(n: int) -> Iterator[Job_]:
     """A whole batch but for the measuring: found, journal, both tables, record."""
-    shared = Path("/dev/shm")  # noqa: S108  no disk in the times
-    with tempfile.TemporaryDirectory(dir=shared if shared.is_dir() else None) as place:
+    with tempfile.TemporaryDirectory(dir=memory_disk()) as place:
         folder = Path(place, "photos")
         folder.mkdir()
         for k in range(n):
@@ -250,6 +328,7 @@ def batch_of(n: int) -> Iterator[Job_]:
             run._workers = real
 
 
+ROWS = (100, 1_000, 10_000, 100_000)
 GROWTHS = {
     "visit": Growth("photos of a visit", (3, 10, 30, 100, 300), plain(visit_of)),
     "check": Growth("photos of a check", (3, 10, 30, 100, 300), plain(check_of)),
@@ -265,7 +344,14 @@ GROWTHS = {
     "megapixels": Growth("megapixels of a photo", (1, 2, 4, 8, 16, 32), plain(photo_of)),
     "tags": Growth("tags in a photo", (1, 4, 16, 64, 160), plain(tags_of)),
     "discs": Growth("discs like dots in a photo", (1, 10, 100, 400), plain(discs_of)),
-    "store": Growth("measurements in the store", (100, 1_000, 10_000, 100_000), store_of),
+    "store": Growth("measurements in the store: the pages' lists", ROWS, partial(
+        store_of, ask=page_lists)),
+    "person": Growth("measurements in the store: one person's course", ROWS, partial(
+        store_of, ask=one_person)),
+    "fleet": Growth("measurements in the store: all machines", ROWS, partial(
+        store_of, ask=fleet)),
+    "research": Growth("measurements in the store: the research table", ROWS[:3], partial(
+        store_of, ask=research), True),
     "batch": Growth("photos of a batch", (100, 1_000, 10_000, 100_000), batch_of, True),
 }  # fmt: skip
 
