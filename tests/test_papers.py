@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import ctypes
 import io
 import re
 from dataclasses import replace
@@ -112,11 +113,36 @@ def test_the_first_thing_on_a_visit_is_the_verdict_then_knee_and_display_at_both
     answer, _ = judged
     knees = [f"{one.estimate.knee.value:.0f}°" for one in answer.settings]
     order = ["P-017", "Displayagrees", "Extensionend", knees[0], "13°", "Flexionend", knees[1],
-             "87°", "Arc", "Limits", "Whatisproven", "Whattocheck", "Howthe±ismadeup"]  # fmt: skip
+             "87°", "Arc", "Whattocheck", "Limits", "Whatisproven", "Howthe±ismadeup"]  # fmt: skip
     places = []
     for words in order:
         places.append(told.index(words, places[-1] if places else 0))
     assert places == sorted(places)
+
+
+def sizes_of(content: bytes) -> list[tuple[str, float]]:
+    """Every piece of text of a PDF's first page and its size, points."""
+    page = pypdfium2.PdfDocument(content)[0]
+    words, found = page.get_textpage(), []
+    for one in page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT]):
+        size = ctypes.c_float()
+        pypdfium2.raw.FPDFTextObj_GetFontSize(one.raw, size)
+        text = words.get_text_bounded(*one.get_bounds()).strip()
+        found.append((text, size.value * abs(one.get_matrix().a)))
+    return found
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_largest_type_is_the_verdict_then_knee_and_display_at_both_ends(judged, language):
+    """What a stranger is to find in ten seconds is found by its size."""
+    answer, _ = judged
+    found = sorted(sizes_of(pdf_of(paper_of(judged), "a4", language)), key=lambda one: -one[1])
+    (verdict, most), *ends = found[:5]
+    assert verdict == {"en": "Display agrees", "de": "Anzeige stimmt"}[language]
+    knees = [f"{one.estimate.knee.value:.0f}°" for one in answer.settings]
+    assert sorted(text for text, _ in ends) == sorted([*knees, "13°", "87°"])
+    assert [size for _, size in ends] == pytest.approx([0.87 * most] * 4, rel=0.05)
+    assert found[5][1] < 0.85 * ends[0][1]
 
 
 def test_pdf_and_html_hold_every_text_of_the_paper(judged):

@@ -141,6 +141,8 @@ def visit_paper(
     said = _said(contract, every, settings)
     blocks: list[Block] = [] if about.stands else [gone(say("This visit no longer counts"))]
     blocks += [_first(contract, places), _table(contract, every, settings)]
+    blocks.append(Heading(say("What to check")))
+    blocks += [Words(line) for line in told_lines(contract, "DO")]
     if len(drawn) == 1:
         blocks.append(Beside(((drawn[0][0],), said), (1.0, 1.0)))
         blocks += _plus_minus(places)
@@ -235,7 +237,7 @@ def _limits(places: Sequence[kept.Place]) -> str:
 
 
 def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: Settings) -> Table:
-    """Every place large enough to read at arm's length, then the arc."""
+    """Knee and display of every place large enough to read at arm's length, then the arc."""
     last = places[-1].adjusted
     rows: list[Row] = [_row(place, settings, last=last) for place in places]
     arc = kept.value_of(contract["arc"])
@@ -244,11 +246,11 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
         rows.append(
             (
                 Cell(say("Arc"), strong=True),
-                Cell(whole(arc.value), _half(arc.u), large=True),
-                _range(arc),
-                Cell("–" if shown is None else figure(f"{shown:g}°"), large=True),
+                Cell(whole(arc.value), _half(arc.u), strong=True),
+                Cell("–" if shown is None else figure(f"{shown:g}°"), strong=True),
                 "" if shown is None else deg(shown - arc.value, sign=True),
                 "",
+                _range(arc),
             )
         )
     side = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
@@ -256,14 +258,14 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
         head=(
             side[contract["side"]],
             say("Knee ± (95 %)"),
-            say("95 % interval"),
             say("Display"),
             say("Display − knee"),
             say("Within tolerance"),
+            say("95 % interval"),
         ),
         rows=tuple(rows),
-        align="lrlrrl",
-        widths=(1.9, 1.6, 1.2, 1.3, 1.2, 1.7),
+        align="lrrrll",
+        widths=(1.9, 1.6, 1.3, 1.2, 1.7, 1.2),
     )
 
 
@@ -289,10 +291,10 @@ def _row(place: kept.Place, settings: Settings, *, last: int) -> Row:
     return (
         Cell(END_WORDS[place.end], joined(", ", (one for one in details if one)), strong=True),
         Cell(whole(place.knee.value), _half(place.knee.u), large=True),
-        _range(place.knee),
         Cell("–" if shown is None else figure(f"{shown:g}°"), own, large=True),
         "" if place.apart is None else deg(place.apart.discrepancy_deg, sign=True),
         verdict,
+        _range(place.knee),
     )
 
 
@@ -320,7 +322,7 @@ def _picture(place: kept.Place, photos: Mapping[str, Shown]) -> tuple[Picture, f
 def _said(
     contract: Mapping[str, Any], every: Sequence[kept.Place], settings: Settings
 ) -> tuple[Block, ...]:
-    """Limits, what is proven at each place, and what to check."""
+    """Limits, and what is proven at each place."""
     places = kept.now_of(every)
     blocks: list[Block] = [Heading(say("Limits")), *_prescribed(every, settings)]
     proven: list[Block] = [
@@ -337,8 +339,6 @@ def _said(
     if proven:
         blocks += [Heading(say("What is proven")), *proven]
     blocks += [Words(line, lead=say("Changed")) for line in told_lines(contract, "CHANGED")]
-    blocks.append(Heading(say("What to check")))
-    blocks += [Words(line) for line in told_lines(contract, "DO")]
     return tuple(blocks)
 
 
