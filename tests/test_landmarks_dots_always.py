@@ -200,7 +200,8 @@ def test_one_tap_uses_the_dots_that_were_not(tmp_path):
     used = use_dots(found, {"hinge": 0})
     assert used.points["hinge"] == found.unused_dots[0].point
     assert used.unused_dots == ()
-    assert not any("not used" in caution for caution in used.cautions)
+    (caution,) = (caution for caution in used.cautions if "not used" in caution)
+    assert caution.startswith("The machine's dots thigh_bar and shank_bar were not seen clearly")
     assert used.points["knee"] == found.points["knee"]
 
 
@@ -360,3 +361,81 @@ def test_six_visible_dots_are_used_in_any_pigment_and_none_without_them():
         bare = photographed(drawn.bare, rng, f35_mm=26.0)
         assert judged(DOTS.find(read_photo(bare, name="bare.jpg")), {}, 1.0) == "refused"
     assert answers == ["all six"] * 8
+
+
+# Never silent ------------------------------------------------------------------------
+
+
+def one_is_dull(picture, at):
+    """The dot's paint is worn: hardly more than the cloth beneath it."""
+    worn = picture.copy()
+    x, y = int(at[0]), int(at[1])
+    part = worn[y - 12 : y + 12, x - 12 : x + 12].astype(float)
+    around = np.median(worn[y - 22 : y - 14, x - 12 : x + 12].reshape(-1, 3), axis=0)
+    worn[y - 12 : y + 12, x - 12 : x + 12] = 0.15 * part + 0.85 * around
+    return worn
+
+
+@pytest.mark.parametrize("name", MACHINE_POINTS)
+@pytest.mark.parametrize("colour", ["blue", "black"])
+def test_a_dot_of_the_machine_that_is_not_used_is_named(name, colour, tmp_path):
+    drawing = Drawing(seed=5, colour=COLOURS[colour])
+    picture = one_is_dull(drawing.picture(), drawing.points()[name])
+    found = witnessed_in(picture, drawing, tmp_path)
+    if isinstance(found, NotMeasured):
+        assert "seen and not used" in found.reason
+        return
+    assert name not in found.points
+    assert any(name in caution for caution in found.cautions)
+
+
+def witnessed_in(picture, drawing: Drawing, folder) -> Landmarks | NotMeasured:
+    places = drawing.points()
+    leg = {n: Landmark.round(*(places[n] + 8.0), u_px=10.0, source="network") for n in LEG_POINTS}
+    return DOTS.find_with(photo_of(picture, folder), witness=Says(Landmarks(leg)))
+
+
+@pytest.mark.parametrize(
+    ("names", "colour"),
+    [
+        (("hip", "knee"), "green"),
+        (("hip", "ankle"), "magenta"),
+        (("knee", "ankle", "hinge"), "green"),
+        (("hip", "knee", "hinge"), "black"),
+    ],
+)
+def test_the_few_dots_of_a_leg_are_said_where_too_few_are_there_to_measure(names, colour, tmp_path):
+    drawing = Drawing(names=names, seed=2, colour=COLOURS[colour])
+    found = witnessed_in(drawing.picture(), drawing, tmp_path)
+    assert isinstance(found, NotMeasured)
+    assert "seen and not used" in found.reason
+    said = np.array([[d.point.x_px, d.point.y_px] for d in found.unused_dots])
+    for name in names:
+        assert np.linalg.norm(said - drawing.points()[name], axis=1).min() < 1.0
+
+
+def test_dots_among_a_pattern_of_their_colour_are_said_by_name(tmp_path):
+    pattern = tuple((x, y) for x in range(40, 300, 37) for y in (60, 97, 134))
+    drawing = Drawing(seed=6, extra=pattern)
+    found = witnessed_in(drawing.picture(), drawing, tmp_path)
+    if isinstance(found, NotMeasured):
+        assert {dot.name for dot in found.unused_dots} >= set(LEG_POINTS)
+        assert isinstance(use_dots(found), Landmarks)
+    else:
+        assert max(misses(found, drawing.points()).values()) < 0.6
+
+
+def test_one_tap_uses_a_set_that_the_witness_alone_can_name(tmp_path):
+    # Two legs' length apart: no leg by themselves, and no machine.
+    drawing = Drawing(names=LEG_POINTS, seed=1, extra=((480.0, 262.0), (300.0, 640.0)))
+    found = witnessed_in(drawing.picture(), drawing, tmp_path)
+    used = use_dots(found)
+    assert isinstance(used, Landmarks)
+    assert used.has(*LEG_POINTS)
+
+
+def test_a_bare_leg_beside_a_witness_has_no_dots_to_say(tmp_path):
+    drawing = Drawing(names=(), seed=4)
+    found = witnessed_in(drawing.picture(), drawing, tmp_path)
+    assert isinstance(found, NotMeasured)
+    assert found.unused_dots == ()

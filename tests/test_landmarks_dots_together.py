@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
-from knee_angle.landmarks.dots import together
+from knee_angle.landmarks.dots import sets
+from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.colour import Paint, lab_of
 from knee_angle.landmarks.dots.expected import Expected
+from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
-from knee_angle.landmarks.dots.together import named_together, settled_together, together_with
+from knee_angle.landmarks.dots.together import (
+    best_named,
+    far_ahead,
+    named_together,
+    settled_together,
+    together_with,
+)
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 
 NAMES = LEG_POINTS + MACHINE_POINTS
@@ -108,6 +118,80 @@ def test_no_machine_dot_stands_for_a_hidden_one_of_the_leg(name):
     assert settled(patches(without(name)), witness()) is None
 
 
+def test_two_outlines_of_one_glaring_dot_are_no_two_dots():
+    x, y = TRUE["shank_bar"]
+    named = settled(patches(TRUE | {"twin": (x + 6.0, y)}), witness(shank_bar=(3.0, 0.0)))
+    assert set(named) == set(NAMES)
+
+
+def exchanged(one: str, other: str) -> Reading:
+    """Six dots of which two carry each other's name."""
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    index[one], index[other] = index[other], index[one]
+    return Reading(Assignment(index, 16.0, 30.0, 6, 0, True, False), patches(TRUE))
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "best"),
+    [
+        pytest.param("hip", "hip", True, id="as the witness sees them"),
+        pytest.param("knee", "hinge", False, id="knee and hinge exchanged"),
+        pytest.param("hip", "ankle", False, id="the leg the other way round"),
+    ],
+)
+def test_a_sure_reading_is_held_against_what_the_witness_sees_of_each_dot(one, other, best):
+    assert best_named(exchanged(one, other), witness()) is best
+
+
+def test_the_witnessed_naming_of_the_same_dots_is_believed_where_it_is_far_more_probable():
+    found = patches(TRUE)
+    readings = [Reading(n, found, True) for n in named_together(found, witness())]
+    assert far_ahead(readings, exchanged("knee", "hinge"))
+    assert not far_ahead(readings[1:2] + readings[1:], readings[1])
+
+
+# Glare -------------------------------------------------------------------------------
+
+PAINT, MEMBERS = (30, 120, 60), lab_of(np.array([[30.0, 120.0, 60.0]]))
+
+
+def glaring(radius_px: float, *, off: float, sheet: bool = False) -> np.ndarray:
+    """A dot at (60, 60) on skin with a white spot on it, or beside a sheet as white."""
+    picture = np.full((480, 480, 3), (205, 160, 135), np.uint8)
+    middle, whole = 60 * 4, radius_px * 4
+    cv2.circle(picture, (middle, middle), round(whole), PAINT, -1)
+    spot = (round(middle + off * whole), middle)
+    if sheet:
+        picture[:, spot[0] :] = 250
+    else:
+        cv2.circle(picture, spot, round(0.5 * whole), (255, 255, 255), -1)
+    return cv2.resize(
+        cv2.GaussianBlur(picture, (0, 0), 2.0), (120, 120), interpolation=cv2.INTER_AREA
+    )
+
+
+def healed_of(picture: np.ndarray, radius_px: float) -> tuple[np.ndarray, np.ndarray]:
+    return without_glare(picture, Paint.of(picture), MEMBERS, radius_px, (0, 0, 120, 120))
+
+
+@pytest.mark.parametrize("off", [0.0, 0.3, 0.5])
+@pytest.mark.parametrize("radius_px", [5.0, 9.0])
+def test_a_glaring_dot_is_made_whole(radius_px, off):
+    healed, discs = healed_of(glaring(radius_px, off=off), radius_px)
+    ((x, y, radius),) = discs
+    assert (x, y) == pytest.approx((60.0, 60.0), abs=0.25 * radius_px)
+    assert radius == pytest.approx(radius_px, rel=0.25)
+    assert np.abs(healed[60, round(60 + off * radius_px)].astype(float) - PAINT).max() < 6
+
+
+@pytest.mark.parametrize("off", [0.0, 0.5])
+def test_a_white_sheet_over_a_dot_is_no_glare(off):
+    picture = glaring(9.0, off=off, sheet=True)
+    healed, discs = healed_of(picture, 9.0)
+    assert len(discs) == 0
+    assert healed is picture
+
+
 def test_two_patches_that_could_be_one_machine_dot_leave_it_out():
     twice = TRUE | {"other": (455.0, 318.0)}
     assert settled(patches(twice), witness(shank_bar=(7.5, 3.0))) == {
@@ -155,4 +239,4 @@ FAINT = {"misfit": 0.12}
 def test_the_rest_of_a_set_is_looked_for_where_its_outlines_may_be_dots(change, count, looked_for):
     """Looking through the picture takes longer than all before: not for every shadow."""
     found = patches(TRUE, **dict.fromkeys(TRUE, change))
-    assert together._hopeful(found, np.arange(count)) is looked_for
+    assert sets._hopeful(found, np.arange(count)) is looked_for

@@ -1,12 +1,13 @@
 """How many photos with six visible dots use all six, and how many without dots use any.
 
 Run: ``python tests/bench/bench_dots.py --bank BODIES.npz [--pictures P.npy] [--scenes 20]
-[--seed 1] [--part 0/1] [--out FOLDER]``. Every scene is rendered once (two pictures), then
-painted and photographed through each accident of `dot_accidents`, and bare; every third
-machine sits 85 to 122 mm wrongly. ``--part K/N`` does every Nth scene from the Kth on; with
-``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first failures
-lie beside it; ``--photos FOLDER`` also keeps each scene as a photo with its truth, for other
-benches. ``--table FILE...`` prints the counts of such files instead. Asserts nothing.
+[--seed 1] [--part 0/1] [--out FOLDER] [--only CASE] [--times 1]``. Every scene is rendered once
+(two pictures), then painted and photographed through each accident of `dot_accidents`, and
+bare; every third machine sits 85 to 122 mm wrongly. ``--only plain`` keeps to the accidents of
+that name, ``--times`` paints each scene so often. ``--part K/N`` does every Nth scene from the
+Kth on; with ``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first
+failures lie beside it; ``--photos FOLDER`` also keeps each scene as a photo with its truth, for
+other benches. ``--table FILE...`` prints the counts of such files instead. Asserts nothing.
 """
 
 from __future__ import annotations
@@ -48,9 +49,9 @@ def judged(
     found: Landmarks | NotMeasured, truth: Mapping[str, np.ndarray], segment_px: float
 ) -> str:
     """One answer against the true places."""
-    told = ", said" if found.unused_dots else ""
     if isinstance(found, NotMeasured):
-        return f"refused{told}"
+        return "refused, said" if found.unused_dots else "refused"
+    told = ", said" if any("not used" in caution for caution in found.cautions) else ""
     off = {
         n: np.hypot(*(truth[n] - (p.x_px, p.y_px))) if n in truth else np.inf
         for n, p in found.points.items()
@@ -85,10 +86,12 @@ def worst_sigma(found: Landmarks | NotMeasured, truth: Mapping[str, np.ndarray])
 
 
 def rows_of(
-    drawn: Drawn, rng: np.random.Generator, *, network: NetworkDetector
-) -> Iterator[tuple[dict[str, object], bytes]]:
+    drawn: Drawn, rng: np.random.Generator, *, network: NetworkDetector,
+    only: str = "", times: int = 1,
+) -> Iterator[tuple[dict[str, object], bytes]]:  # fmt: skip
     """What becomes of one scene in every accident, and bare: one row and file each."""
-    for words, accident in ACCIDENTS.items():
+    chosen = [(words, it) for words, it in ACCIDENTS.items() if only in words]
+    for words, accident in chosen * times:
         paint = dark_magenta if "magenta" in words else pigment
         for _ in range(20):
             rgb, seed = paint(rng), int(rng.integers(2**31))
@@ -158,7 +161,9 @@ def run(options: argparse.Namespace) -> None:
         rng = np.random.default_rng([options.seed, number, 1])
         if options.photos is not None:
             keep_photo(drawn, options.photos / f"dotted_{number:04d}", rng)
-        for row, data in rows_of(drawn, rng, network=network):
+        for row, data in rows_of(
+            drawn, rng, network=network, only=options.only, times=options.times
+        ):
             rows.append(row | {"scene": number})
             failed = row["result"] not in ("all six", "refused")
             failed |= row["case"] != "bare" and row["result"] == "refused"
@@ -168,7 +173,7 @@ def run(options: argparse.Namespace) -> None:
                 file.write(json.dumps(rows[-1]) + "\n")
             if failed and kept < options.keep:
                 kept += 1
-                name = f"{number}_{row['case']}".replace(" ", "_").replace("'", "")
+                name = f"{number}_{row['case']}_{kept}".replace(" ", "_").replace("'", "")
                 (options.out / f"{name}.jpg").write_bytes(data)
                 (options.out / f"{name}.json").write_text(json.dumps(rows[-1]))
         if options.out is None:
@@ -201,6 +206,8 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="0/1")
+    parser.add_argument("--only", default="", help="accidents of this name alone, and bare")
+    parser.add_argument("--times", type=int, default=1, help="paintings of each scene")
     parser.add_argument("--keep", type=int, default=0, help="pictures of failures kept")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--photos", type=Path)

@@ -5,7 +5,9 @@ FOLDER]``; the photos as for `accuracy`, or drawn by ``python -m knee_angle.trai
 row a manipulation: photos, measured, refused, with a word of the gate; how often the interval
 holds the true angle; and on how many a display that is wrong by its tolerance + 4 degrees,
 either way, is called in agreement. ``--part K/N`` takes every Nth photo, ``--out`` keeps each
-answer as a line of ``gate_K.jsonl`` there, ``--table FILE...`` prints such files' counts.
+answer as a line of ``gate_K.jsonl`` there, ``--table FILE...`` prints such files' counts, and
+``--card`` writes them into ``knee_angle/photo/GATE.md``: those of ``--table`` as the sample
+photos', those of ``--fresh FILE...`` beside them; without files all sample photos are measured.
 Photos that are of no camera's shape as they are (drawn square) are left out. Asserts nothing.
 """
 
@@ -14,7 +16,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +38,20 @@ BEYOND_DEG = 4.0
 GATE = ("cropped", "zoom", "ultra-wide", "feel for the bony point", "strip's plane")
 """Words of the gate's cautions."""
 LOW = "   < 93 %"
+CARD = Path(__file__).resolve().parents[2] / "knee_angle" / "photo" / "GATE.md"
+HEAD = """# What becomes of manipulated photos
+
+Every manipulation of `tests/manipulated.py` over the sample photos, whose truth is known, and \
+over renders that chose nothing. Made by `python tests/bench/bench_gate.py --card`; \
+`DEVELOPERS.md` tells what the gate looks at. The rules and thresholds were set while looking at \
+the sample photos, so that fresh renders are the judge.
+
+- within: measured, the 95 % interval holds the true angle; missed: it does not.
+- named: of those measured, how many carry a caution of the gate.
+- refused: not measured, with a reason in words and what to do.
+- "agrees": displays wrong by the tolerance + 4°, of two a photo, that were said to agree.
+"""
+"""What stands above the card's tables."""
 
 
 def false_agreements(outcome: Measurement, true_deg: float) -> int:
@@ -85,6 +101,32 @@ def table(rows: Sequence[dict[str, Any]]) -> None:
             )
 
 
+def card(sets: Mapping[str, Sequence[dict[str, Any]]]) -> str:
+    """The counts of each set of photos as a page."""
+    parts = [HEAD]
+    for title, rows in sets.items():
+        parts += [f"## {title}", "", "| manipulation | photos | within | missed | named | refused |"
+                  ' "agrees" |', "|---|---|---|---|---|---|---|"]  # fmt: skip
+        for words in MANIPULATIONS:
+            some = [row for row in rows if row["case"] == words]
+            done = [row for row in some if row["measured"]]
+            held, warned, agrees = (
+                sum(row[key] for row in done) for key in ("held", "warned", "agrees")
+            )
+            if some:
+                parts.append(
+                    f"| {words} | {len(some)} | {held} | {len(done) - held} | {warned} | "
+                    f"{len(some) - len(done)} | {agrees} |"
+                )
+        parts.append("")
+    return "\n".join(parts)
+
+
+def rows_in(files: Sequence[Path]) -> list[dict[str, Any]]:
+    """The answers of earlier parts."""
+    return [json.loads(line) for file in files for line in file.read_text().splitlines()]
+
+
 def listed(row: dict[str, Any]) -> str:
     """One answer in a line."""
     if not row["measured"]:
@@ -96,7 +138,7 @@ def listed(row: dict[str, Any]) -> str:
     )
 
 
-def run(options: argparse.Namespace) -> None:
+def run(options: argparse.Namespace) -> list[dict[str, Any]]:
     """Measure one part's photos in every manipulation."""
     part, parts = map(int, options.part.split("/"))
     photos = sorted(p.with_suffix(".jpg") for p in options.folder.glob("*.json"))
@@ -116,7 +158,7 @@ def run(options: argparse.Namespace) -> None:
                 if options.out is not None:
                     with (options.out / f"gate_{part}.jsonl").open("a") as file:
                         file.write(json.dumps(rows[-1]) + "\n")
-    table(rows)
+    return rows
 
 
 def main() -> None:
@@ -128,13 +170,16 @@ def main() -> None:
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--part", default="0/1")
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--table", type=Path, nargs="+")
+    parser.add_argument("--table", type=Path, nargs="+", default=[])
+    parser.add_argument("--fresh", type=Path, nargs="+", default=[])
+    parser.add_argument("--card", action="store_true")
     options = parser.parse_args()
-    if options.table:
-        lines = [line for file in options.table for line in file.read_text().splitlines()]
-        table([json.loads(line) for line in lines])
-    else:
-        run(options)
+    rows = rows_in(options.table) if options.table else run(options)
+    table(rows)
+    if options.card:
+        sets = {"The sample photos": rows}
+        sets |= {f"Fresh renders, {f.stem.rpartition('_')[2]}": rows_in([f]) for f in options.fresh}
+        CARD.write_text(card(sets), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -16,9 +16,13 @@ module         what
 `assignment`   which dot is which, by the dots alone
 `readings`     which patch of a pigment may be which dot
 `expected`     which dot is which, where a witness sees the leg
-`together`     the same, all six weighed together
+`sets`         patches of one pigment about where a witness sees the points
+`together`     which is which, all six weighed together
 `centres`      the exact centre of a dot in the full-size photo
-`unused`       dots seen and not used, kept and named in words
+`along`        the paint along the machine's bars
+`glare`        dots from which a light glares, made whole
+`said`         what an answer says of dots that it does not use
+`unused`       dots seen and not used, in words, and put to use
 `refusals`     why dots make no leg, and what to do then
 ============== =============================================================
 """

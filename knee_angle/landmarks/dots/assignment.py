@@ -22,7 +22,7 @@ Picture coordinates: x right, y down. Angles in degrees at every door.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,6 +83,8 @@ class Assignment:
         Whether little else in the picture has their colour, and that is a vivid one.
     doubtful : bool
         Whether a leg dot may be a machine dot in truth.
+    left : Mapping of point name to int
+        Machine dots that could as well be other candidates, and so are not named.
     """
 
     index: dict[PointName, int]
@@ -92,6 +94,7 @@ class Assignment:
     spare: int
     rare: bool
     doubtful: bool
+    left: dict[PointName, int] = field(default_factory=dict)
 
 
 def assign(found: Candidates) -> list[Assignment]:

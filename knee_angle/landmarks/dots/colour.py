@@ -12,14 +12,18 @@ __all__ = [
     "NEAR_PIGMENT2",
     "PAINT2",
     "SAME_PIGMENT2",
+    "Box",
     "Paint",
     "colour_distance2",
     "lab_of",
     "patches_of_colour",
+    "pigment_mask",
+    "rgb_of",
 ]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
+Box = tuple[int, int, int, int]
 
 MOST_PATCHES = 40
 """Of one known pigment; six dots and some buttons need no more."""
@@ -57,6 +61,12 @@ def lab_of(rgb: Floats) -> Floats:
     unit = np.asarray(rgb[None] / 255.0, dtype=np.float32)
     lab = cv2.cvtColor(unit, cv2.COLOR_RGB2Lab)
     return np.asarray(lab[0], dtype=np.float64)
+
+
+def rgb_of(lab: Floats) -> Floats:
+    """The sRGB colour, 0 to 255, shape (3,), of one in CIE L*a*b*."""
+    rgb = cv2.cvtColor(np.asarray(lab[None, None], dtype=np.float32), cv2.COLOR_Lab2RGB)
+    return np.asarray(255.0 * rgb[0, 0], dtype=np.float64)
 
 
 def colour_distance2(one: Floats, other: Floats) -> Floats:
@@ -105,7 +115,7 @@ class Paint:
 
 
 def patches_of_colour(
-    paint: Paint, members: Floats, radius: float, box: tuple[int, int, int, int]
+    paint: Paint, members: Floats, radius: float, box: Box
 ) -> tuple[Floats, Floats]:
     """Patches of one known pigment, also those of which little is seen.
 
@@ -127,12 +137,8 @@ def patches_of_colour(
     radius : ndarray, shape (n,)
         Radius of the disc of the same area, px.
     """
-    left, top, right, bottom = box
-    here = slice(top, bottom), slice(left, right)
-    low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
-    high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
-    light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high]))
-    mask = cv2.bitwise_and(light, _chroma_table(members).take(paint.chroma[here]))
+    left, top, _, _ = box
+    mask = pigment_mask(paint, members, box).view(np.uint8)
     count, labels, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
     area = stats[1:count, cv2.CC_STAT_AREA] / (np.pi * radius**2)
     longest = np.max(stats[1:count, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], axis=1, initial=0)
@@ -149,6 +155,17 @@ def patches_of_colour(
         if CRESCENT[0] < (size[k] / around) ** 2 < CRESCENT[1] and around < LARGEST * radius:
             xy[k], size[k] = np.add(middle, (x, y)), around
     return xy + np.array([left + 0.5, top + 0.5]), size
+
+
+def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
+    """Which pixels in a box have a pigment's colour, by its ``members`` (k, 3), CIE L*a*b*."""
+    left, top, right, bottom = box
+    here = slice(top, bottom), slice(left, right)
+    low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
+    high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
+    light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high]))
+    own = _chroma_table(members).take(paint.chroma[here])
+    return np.asarray(cv2.bitwise_and(light, own) > 0)
 
 
 def _chroma_table(members: Floats) -> Rgb:

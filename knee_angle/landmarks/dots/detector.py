@@ -24,7 +24,6 @@ hinge is. What is seen and not used is kept in the answer and said (`unused`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TypeGuard
 
@@ -47,7 +46,6 @@ from knee_angle.assumptions import (
 )
 from knee_angle.landmarks.base import Quad, Witness
 from knee_angle.landmarks.dots.assignment import Assignment
-from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.centres import SeenDot, centres
 from knee_angle.landmarks.dots.expected import (
     LIMIT2,
@@ -62,18 +60,15 @@ from knee_angle.landmarks.dots.readings import (
     readings_expected,
     readings_of,
 )
-from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NO_DOTS, NOT_ALL, OTHER_LEG, SPARE_WHY
+from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NO_DOTS, NOT_ALL, OTHER_LEG
+from knee_angle.landmarks.dots.said import refusal_said, used_said
 from knee_angle.landmarks.dots.together import (
+    best_named,
+    far_ahead,
+    plainly_dots,
     readings_together,
     settled_together,
     together_with,
-)
-from knee_angle.landmarks.dots.unused import (
-    MOST_DOTS,
-    alike_dots,
-    colour_word,
-    plain_set,
-    with_unused,
 )
 from knee_angle.language import say
 from knee_angle.photo.reading import Photo
@@ -86,7 +81,6 @@ from knee_angle.records import (
     PointName,
     Side,
     Source,
-    UnusedDot,
 )
 
 __all__ = ["DotDetector"]
@@ -159,78 +153,41 @@ class DotDetector:
         settled = settled_together(whole)
         sure_leg = alone if isinstance(alone, Reading) and sure else None
         if settled is not None and sure_leg is not None and not _same_leg(sure_leg, settled):
-            return _answer(picture, OTHER_LEG, whole)
+            decided = settled if _is_whole(settled) and far_ahead(whole, sure_leg) else OTHER_LEG
+            return _answer(picture, decided, whole, expected)
         if settled is not None and _same_dots(alone, settled):
-            return _answer(picture, alone, whole)
+            return _answer(picture, alone, whole, expected)
         if settled is not None and _is_whole(settled):
-            return _answer(picture, settled, whole)
+            return _answer(picture, settled, whole, expected)
         there = readings_expected(picture, expected, readings)
         agreed = _agreed(alone, readings, there, expected)
         if isinstance(agreed, Reading):
             agreed = together_with(whole, agreed)
         if settled is not None and not (isinstance(agreed, Reading) and _is_whole(agreed)):
             agreed = settled
-        return _answer(picture, agreed, whole + there + readings)
+        return _answer(picture, agreed, whole + there + readings, expected)
 
 
 def _answer(
-    picture: Picture, decided: Reading | NotMeasured, readings: list[Reading]
+    picture: Picture,
+    decided: Reading | NotMeasured,
+    readings: list[Reading],
+    expected: Expected | None = None,
 ) -> Landmarks | NotMeasured:
     """The points, or why there are none; with the dots that were seen and not used."""
-    photo = picture.photo
     if isinstance(decided, NotMeasured):
         best = next(filter(_plainly_dots, readings), None)
-        if best is None:
-            dots = _as_unused(photo, picture.found, plain_set(picture.found).tolist(), {})
-        else:
-            dots = _unused(photo, best, best.named.index)
-        return with_unused(decided, dots, decided.reason)
-    found = _landmarks(photo, decided)
-    used = with_bars_anywhere(decided.found, decided.named)
-    if len(used.index) == len(LEG_POINTS) + len(MACHINE_POINTS) or not used.rare:
-        return found  # whatever else has their colour is no dot of this set
-    return with_unused(found, _unused(photo, replace(decided, named=used), {}), SPARE_WHY)
+        return refusal_said(picture, decided, best, expected)
+    used = replace(decided, named=with_bars_anywhere(decided.found, decided.named))
+    return used_said(picture.photo, _landmarks(picture.photo, decided), used)
 
 
 def _plainly_dots(reading: Reading) -> bool:
     """Whether a reading that does not stand is of dots at least."""
+    if reading.together:
+        return plainly_dots(reading)
     rare = reading.named.rare and reading.named.clean >= len(LEG_POINTS)
     return rare or reading.named.score > _least_score(reading)
-
-
-def _unused(
-    photo: Photo, reading: Reading, named: Mapping[PointName, int]
-) -> tuple[UnusedDot, ...]:
-    """Those named in a reading that does not stand, and what else is alike."""
-    found, members = reading.found, list(reading.named.index.values())
-    rest = alike_dots(found, members, reach=_segment(_places(reading)))
-    names: dict[int, PointName] = {which: name for name, which in named.items()}
-    if len(named) + len(rest) > MOST_DOTS:
-        return ()
-    return _as_unused(photo, found, [*named.values(), *map(int, rest)], names)
-
-
-def _as_unused(
-    photo: Photo, found: Candidates, which: Sequence[int], names: Mapping[int, PointName]
-) -> tuple[UnusedDot, ...]:
-    """These patches with their exact centres."""
-    scale = np.array([photo.scale_x, photo.scale_y])
-    factor = float(scale.mean())
-    usual = float(np.median(found.radius[list(which)])) * factor if len(which) else 0.0
-    radius = (found.radius[list(which)] * factor).tolist()
-    seen = [
-        SeenDot(found.xy[one] * scale, size, size, usual, usual, False, factor)
-        for one, size in zip(which, radius, strict=True)
-    ]
-    return tuple(
-        UnusedDot(
-            Landmark(*mark.xy, mark.cov_px2, "dot"),
-            2.0 * mark.radius,
-            colour_word(found.lab[one]),
-            names.get(one),
-        )
-        for one, mark in zip(which, centres(photo, seen), strict=True)
-    )
 
 
 def _agreed(
@@ -333,7 +290,8 @@ def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks 
     if seen is None or not seen.has(*LEG_POINTS):
         return None
     off = [[seen.points[n].x_px, seen.points[n].y_px] for n in LEG_POINTS] - leg
-    return seen if np.linalg.norm(off, axis=1).max() > ELSEWHERE * _segment(leg) else None
+    elsewhere = np.linalg.norm(off, axis=1).max() > ELSEWHERE * _segment(leg)
+    return seen if elsewhere or not best_named(sure, _expected(photo, seen)) else None
 
 
 def _exchanged(readings: list[Reading]) -> Reading | None:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.base import Quad
 from knee_angle.landmarks.dots.candidates import Candidates, examine
-from knee_angle.landmarks.dots.colour import Paint, patches_of_colour
+from knee_angle.landmarks.dots.colour import Box, Paint, patches_of_colour
 from knee_angle.landmarks.dots.proposals import propose
 from knee_angle.landmarks.dots.quality import quality
 from knee_angle.photo.reading import Photo
@@ -17,7 +17,6 @@ from knee_angle.photo.reading import Photo
 __all__ = ["Box", "Picture", "inside"]
 
 Floats = NDArray[np.float64]
-Box = tuple[int, int, int, int]
 
 WORST_QUALITY = -2.5
 """A patch worse than this is not looked at without a pigment that vouches for it."""
@@ -52,10 +51,14 @@ class Picture:
         """`patches_of_colour`, searched for once."""
         asked = (members.tobytes(), radius, box)
         if asked not in self.searched:
-            if not self.paints:
-                self.paints.append(Paint.of(self.photo.small))
-            self.searched[asked] = patches_of_colour(self.paints[0], members, radius, box)
+            self.searched[asked] = patches_of_colour(self.paint(), members, radius, box)
         return self.searched[asked]
+
+    def paint(self) -> Paint:
+        """The picture's colours."""
+        if not self.paints:
+            self.paints.append(Paint.of(self.photo.small))
+        return self.paints[0]
 
 
 def inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:

@@ -40,10 +40,14 @@ WHOLE_CLEAN = 5
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One assignment and the patches that its numbers mean."""
+    """One assignment and the patches that its numbers mean.
+
+    ``together``: its score is one of all six weighed together.
+    """
 
     named: Assignment
     found: Candidates
+    together: bool = False
 
 
 def readings_of(picture: Picture) -> list[Reading]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from knee_angle.language import say
 from knee_angle.records import NotMeasured
 
-__all__ = ["AMBIGUOUS", "NOT_ALL", "NO_DOTS", "OTHER_LEG", "SPARE_WHY"]
+__all__ = ["AMBIGUOUS", "NOT_ALL", "NO_DOTS", "OTHER_LEG", "SPARE_WHY", "TWO_PLACES_WHY"]
 
 SPARE_WHY = say("they are alike to the leg's dots and make no bars with a hinge beside it")
+TWO_PLACES_WHY = say("two dots or more could be the one of this name")
 NO_DOTS = NotMeasured(
     say("No set of dots that makes a leg was found."),
     say(

@@ -17,59 +17,59 @@ the dots lie than chance does:
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.landmarks.dots.along import along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import bar_cue, on_bar
-from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine
-from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
+from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, leg_cues
-from knee_angle.landmarks.dots.picture import Picture, inside
-from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
+from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.quality import CLEAN, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
+from knee_angle.landmarks.dots.sets import (
+    BLURRED,
+    FEWEST_CLEAN,
+    LEAST_DOTS,
+    pigment_of,
+    sets_of,
+    tail,
+    unlike,
+)
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, NotMeasured, PointName
 
-__all__ = ["named_together", "readings_together", "sets_of", "settled_together", "together_with"]
+__all__ = [
+    "best_named",
+    "far_ahead",
+    "named_together",
+    "plainly_dots",
+    "readings_together",
+    "settled_together",
+    "together_with",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
+Rgb = NDArray[np.uint8]
 
-ENOUGH, ENOUGH_DULL, MARGIN = 14.0, 22.0, 3.0
-"""Least score of a set, of one of black or white dots, and how much better the best naming must
-be than one of another leg. Sets of dots in 17 rendered scenes reached 18 to 37, patches of one
+ENOUGH, ENOUGH_DULL, MARGIN, FAR_AHEAD, SAID = 14.0, 22.0, 3.0, 6.0, 10.0
+"""Least score of a set, of one of black or white dots, how much better the best naming must
+be than one of another leg, and than one of which the dots alone are sure; and from where a set
+that does not stand is said. Sets of dots in 17 rendered scenes reached 18 to 37, patches of one
 vivid colour without dots 2 to 8, of black or grey 19 (set there)."""
-NEAR2 = 25.0
-"""A patch this far (squared ±) from a point that a witness sees tells nothing of a pigment."""
-SIZE_RATIO = 4.0
-"""Nearest against farthest dot of a leg seen obliquely from close by: 11.8 against 3.4 px in a
-rendered photo (our own)."""
-MOST_PIGMENTS, LEAST_PIGMENT, LEAST_SEEDS = 3, -0.5, 2
-LEAST_DOTS, LEAST_CLEAN, FEWEST_CLEAN, MOST_DOTS = 5, 4, 3, 12
-"""Six dots and as many buttons; more of one kind are a pattern (as in `unused`). Of black or white
-ones fewer whole outlines than `FEWEST_CLEAN` are not even said."""
-BOX_SEGMENTS = 0.7
-"""How far around the points dots of their pigment are looked for, mean segments."""
-SMALL_SHARE = 0.05
-"""Least area of a half seen dot, of the largest (`SIZE_RATIO`, a part of it hidden)."""
-SHADE, LEAST_LIGHTNESS = 0.65, 15.0
-"""How dark a shadow makes a dot, and below which lightness all colours look black (our own)."""
-WORST_HALF_SEEN, WORST_COUNTED = -5.0, -0.8
-"""Of patches that colour alone shows: least quality, and as how bad the worst count."""
-WHOLE, UNLIKE = 4, 0.5
-"""How many of the best outlines tell the pigment, and what each squared spread from it costs:
-glare may show in the middle of a dot (our own)."""
-WHITE, GLARE_SHARES = np.array([97.0, 0.0, 0.0]), np.array([[0.3], [0.6], [0.9]])
-GLARE_COST2 = 2.0
-"""Glare mixes white into a dot's colour; this much (squared spreads) a mixture costs anyway."""
-TAIL = 6.0
-"""Degrees of freedom of the witness's error: one in a hundred is 4 ± off (our own)."""
+LEAST_CLEAN, CLEAN_GAIN = 4, 2.0
+"""Whole outlines expected among black or white dots, and what each more or less is worth of
+`ENOUGH_DULL` (our own)."""
+WORST_COUNTED, SHAPELESS = -0.8, 0.4
+"""As how bad the worst patch that shows its outline counts, and what each unit of quality below
+`BLURRED` costs one that shows none (our own)."""
 PLACE_GAIN = 5.0
 HINGE_GAIN, HINGE_SPREAD, HINGE_FAR = 3.5, 0.2, 0.65
 BAR_GAIN, BAR_TURN_DEG, BAR_ALONG = 3.0, 9.0, (0.12, 1.25)
@@ -84,6 +84,9 @@ BESIDE_GAIN, BESIDE_SEGMENTS = 2.0, 0.08
 LEFT_OUT, LEFT_MOST = 3.0, 4.0
 """Cost of a whole dot of the set without a name, and how many count."""
 ON_BAR_COST = 3.0
+TWIN_RADII = 1.3
+"""Two outlines this near, in radii of the larger, are of one dot: of what glares and of the rest;
+stickers that lie side by side are 2 apart (our own)."""
 HIDDEN_MARGIN, FIRM = 1.0, 6
 """By how much a leg must beat the thought that one of its dots is hidden, and that the machine's
 dot beside it stands for it (surroundings apart; our own); not where all six are firmly there."""
@@ -104,7 +107,8 @@ def readings_together(picture: Picture, expected: Expected) -> list[Reading]:
     """All namings of all sets, the best first."""
     readings: list[Reading] = []
     for one in sets_of(picture, expected):
-        readings += [Reading(named, one) for named in named_together(one, expected)]
+        named = named_together(one, expected, picture.photo.small)
+        readings += [Reading(each, one, True) for each in named]
         if readings and _enough(max(readings, key=lambda reading: reading.named.score)):
             break
     return sorted(readings, key=lambda reading: -reading.named.score)
@@ -117,6 +121,28 @@ def settled_together(readings: list[Reading]) -> Reading | None:
     close = readings[0].named.score - MARGIN
     rivals = [reading for reading in readings[1:] if reading.named.score > close]
     return readings[0] if all(_alike_legs(readings[0], rival) for rival in rivals) else None
+
+
+def plainly_dots(reading: Reading) -> bool:
+    """Whether the best of a set are dots at least, though it does not stand."""
+    return reading.named.score > (SAID if reading.named.rare else ENOUGH_DULL)
+
+
+def far_ahead(readings: list[Reading], one: Reading) -> bool:
+    """Whether the best naming is far more probable than those of another leg."""
+    rivals = (reading for reading in readings[1:] if _alike_legs(one, reading))
+    return all(readings[0].named.score > rival.named.score + FAR_AHEAD for rival in rivals)
+
+
+def best_named(reading: Reading, expected: Expected) -> bool:
+    """Whether a witness sees no other naming of the same dots that suits it clearly better."""
+    names = [name for name in expected.names if name in reading.named.index]
+    which = [reading.named.index[name] for name in names]
+    columns = [expected.names.index(name) for name in names]
+    cost = tail(expected.distance2(reading.found.xy[which])[:, columns])
+    orders = np.array(list(permutations(range(len(which)))))
+    best = cost[orders, np.arange(len(which))].sum(axis=1).min()
+    return bool(np.trace(cost) < best + MARGIN)
 
 
 def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasured:
@@ -142,123 +168,22 @@ def _enough(reading: Reading) -> bool:
     if named.rare:
         return len(named.index) >= LEAST_DOTS and named.score > ENOUGH
     whole = len(named.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
-    return whole and named.clean >= LEAST_CLEAN and named.score > ENOUGH_DULL
+    if named.clean < (FEWEST_CLEAN if whole else LEAST_DOTS):
+        return False
+    return named.score > ENOUGH_DULL - CLEAN_GAIN * (named.clean - LEAST_CLEAN)
 
 
 def _alike_legs(one: Reading, other: Reading) -> bool:
-    return _is_leg(one, other.found.xy[[other.named.index[name] for name in LEG_POINTS]])
+    """Whether two readings have hip, knee and ankle at the same dots."""
+    mine, its = ([r.named.index[name] for name in LEG_POINTS] for r in (one, other))
+    gap = np.linalg.norm(one.found.xy[mine] - other.found.xy[its], axis=1)
+    reach = TWIN_RADII * np.maximum(one.found.radius[mine], other.found.radius[its])
+    return bool((gap < reach).all())
 
 
-def _is_leg(reading: Reading, leg: Floats) -> bool:
-    which = [reading.named.index[name] for name in LEG_POINTS]
-    gap = np.linalg.norm(reading.found.xy[which] - leg, axis=1)
-    return bool((gap < reading.found.radius[which]).all())
-
-
-def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
-    """Sets of patches of one pigment about where a witness sees the points, most telling first."""
-    found = picture.found
-    own = quality(found)
-    far2 = expected.distance2(found.xy)
-    near = np.nonzero((far2.min(axis=1) < NEAR2) & (own > -1.0))[0]
-    near = near[pigment_prior(found.lab[near]) > LEAST_PIGMENT]
-    if len(near) < LEAST_SEEDS:
-        return
-    colours: list[Floats] = []
-    for seed in near[np.argsort(-_covered(found, own, far2, near), kind="stable")]:
-        if len(colours) == MOST_PIGMENTS:
-            break
-        if all(colour_distance2(found.lab[seed], c) > SAME_PIGMENT2 / 2.0 for c in colours):
-            colours.append(found.lab[seed])
-            members = near[_alike(found, near, int(seed))]
-            one = _whole_set(picture, expected, members) if _hopeful(found, members) else None
-            if one is not None and _may_be_dots(one):
-                yield one
-
-
-def _hopeful(found: Candidates, members: Ints) -> bool:
-    """Whether the patches about the points may be a set's: most pigments near a leg are none.
-
-    The picture is then looked through for the rest, which takes longer than all before.
-    """
-    clean = int((quality(found)[members] > CLEAN).sum())
-    if vivid_colour(np.median(found.lab[members], axis=0)[None])[0]:
-        return clean + len(members) > 1
-    return clean >= FEWEST_CLEAN
-
-
-def _may_be_dots(whole: Candidates) -> bool:
-    """Whether a set could be enough, whichever dot is which (`_enough`)."""
-    clean = int((quality(whole) > CLEAN).sum())
-    return clean >= FEWEST_CLEAN or bool(vivid_colour(_pigment(whole)[None])[0])
-
-
-def _alike(found: Candidates, among: Ints, seed: int) -> Bools:
-    ratio = np.abs(np.log(found.radius[among] / found.radius[seed]))
-    same = colour_distance2(found.lab[among], found.lab[seed]) < SAME_PIGMENT2 / 2.0
-    return np.asarray(same & (ratio < np.log(SIZE_RATIO)))
-
-
-def _covered(found: Candidates, own: Floats, far2: Floats, near: Ints) -> Floats:
-    """How many of the points have a patch like each of the near ones beside them."""
-    weight = np.exp(np.minimum(own[near], 0.0))[:, None] * np.exp(-far2[near] / 16.0)
-    like = np.array([_alike(found, near, int(seed)) for seed in near]).reshape(len(near), -1)
-    best = np.where(like[:, :, None], weight[None], 0.0)
-    return np.asarray(best.max(axis=1, initial=0.0).sum(axis=1))
-
-
-def _whole_set(picture: Picture, expected: Expected, members: Ints) -> Candidates | None:
-    """All patches of a pigment around the leg, half seen ones too."""
-    found = picture.found
-    margin = BOX_SEGMENTS * expected.segment
-    low, high = expected.xy.min(axis=0) - margin, expected.xy.max(axis=0) + margin
-    height, width = picture.photo.small.shape[:2]
-    box = (
-        int(np.clip(low[0], 0, width - 2)), int(np.clip(low[1], 0, height - 2)),
-        int(np.clip(high[0] + 1, 2, width)), int(np.clip(high[1] + 1, 2, height)),
-    )  # fmt: skip
-    there = ((found.xy > low) & (found.xy < high)).all(axis=1)
-    lab = found.lab[members]
-    unlike = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
-    ratio = np.abs(np.log(found.radius / np.median(found.radius[members])))
-    alike = found.take(there & (unlike < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
-    radius = float(alike.radius.max())
-    xy, size = picture.of_colour(_also_shaded(lab), radius, box)
-    gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
-    new = (gap > 0.8 * np.maximum(alike.radius[None], size[:, None])).all(axis=1)
-    new &= ~inside(xy, picture.quads) & (size > np.sqrt(SMALL_SHARE) * radius)
-    more = examine(picture.photo.small, xy[new], size[new], trusted=True)
-    whole = alike.joined(more)
-    own = quality(whole)
-    whole = whole.take(_apart(whole) & (own > WORST_HALF_SEEN))
-    own = quality(whole)
-    if len(whole) < LEAST_DOTS or np.exp(np.minimum(own, 0.0)).sum() > MOST_DOTS:
-        return None
-    telling = own - _tail(expected.distance2(whole.xy)).min(axis=1)
-    whole = whole.take(np.sort(np.argsort(-telling, kind="stable")[:MOST_DOTS]))
-    return replace(whole, company=company_of(whole, found))
-
-
-def _also_shaded(lab: Floats) -> Floats:
-    """Colours of a pigment and what a shadow makes of them."""
-    dark = SHADE * lab[SHADE * lab[:, 0] > LEAST_LIGHTNESS]
-    return np.concatenate([lab, dark])
-
-
-def _apart(found: Candidates) -> Bools:
-    """Without second outlines of one dot: the better stays."""
-    keep = np.ones(len(found), dtype=bool)
-    own = quality(found)
-    for here in np.argsort(-own, kind="stable"):
-        gap = np.linalg.norm(found.xy - found.xy[here], axis=1)
-        over = gap < 0.8 * np.maximum(found.radius, found.radius[here])
-        over[here] = False
-        if keep[here]:
-            keep[over] = False
-    return keep
-
-
-def named_together(found: Candidates, expected: Expected) -> list[Assignment]:
+def named_together(
+    found: Candidates, expected: Expected, picture: Rgb | None = None
+) -> list[Assignment]:
     """Namings of a set, the most probable first; at most one for each hip, knee and ankle.
 
     Parameters
@@ -267,39 +192,36 @@ def named_together(found: Candidates, expected: Expected) -> list[Assignment]:
         One of `sets_of`.
     expected : Expected
         With hip, knee and ankle first.
+    picture : ndarray of uint8, optional
+        RGB: the paint along the bars counts too.
     """
-    own = np.maximum(quality(found), WORST_COUNTED) - _unlike(found)
+    own = _counted(quality(found)) - unlike(found)
     far2 = expected.distance2(found.xy)
     rows = _with_machines(found, own, expected, _legs(found, own, far2))
     whole: Bools = np.asarray((rows.which[:, :3] >= 0).all(axis=1))
-    hidden = rows.score[~whole].max(initial=-np.inf)
     best = _best_of(rows.score, whole, MOST_CLOSE)
-    doubtful = rows.score[best] < hidden + HIDDEN_MARGIN
+    doubtful = _one_hidden(rows, best, _best_of(rows.score, ~whole, MOST_CLOSE))
     firm = (np.r_[own, -np.inf][rows.which[best]] > WORST_COUNTED).sum(axis=1)
     doubtful &= firm < FIRM
-    rows = _with_surroundings(found, _Rows(rows.which[best], rows.score[best]))
+    rows = _with_surroundings(found, _Rows(rows.which[best], rows.score[best]), picture)
     return _assignments(found, rows, doubtful)
 
 
-def _pigment(found: Candidates) -> Floats:
-    """The colour of the best outlines of a set."""
-    return np.asarray(
-        np.median(found.lab[np.argsort(-quality(found), kind="stable")[:WHOLE]], axis=0)
-    )
+def _one_hidden(rows: _Rows, best: Ints, hidden: Ints) -> Bools:
+    """Which of the best namings yield to the thought that a dot of the leg is hidden.
+
+    Where only that dot's own patch would be another thing, the patch has to be unlikely for it;
+    where a machine's dot stands for it, the thought counts already if it comes close.
+    """
+    mine, theirs = rows.which[best][:, None], rows.which[hidden][None]
+    others_stay = ((theirs < 0) | (mine == theirs)).all(axis=2)
+    margin = np.where(others_stay, 0.0, HIDDEN_MARGIN)
+    return np.asarray((rows.score[best][:, None] < rows.score[hidden] + margin).any(axis=1))
 
 
-def _unlike(found: Candidates) -> Floats:
-    """What speaks against each patch being of the set's pigment, in the sun or a shadow."""
-    core = _also_shaded(_pigment(found)[None])
-    far2 = colour_distance2(found.lab[:, None], core[None]).min(axis=1)
-    glare = core[:1] + GLARE_SHARES * (WHITE - core[:1])
-    glare2 = GLARE_COST2 + colour_distance2(found.lab[:, None], glare[None]).min(axis=1)
-    return np.asarray(UNLIKE * np.minimum(np.minimum(far2, glare2), SAME_PIGMENT2))
-
-
-def _tail(far2: Floats) -> Floats:
-    """Minus logarithm of a long-tailed density, 0 in the middle."""
-    return np.asarray(0.5 * (TAIL + 2.0) * np.log1p(far2 / TAIL))
+def _counted(own: Floats) -> Floats:
+    """How much of a dot a patch of the set's pigment counts as, by its outline."""
+    return np.asarray(np.maximum(own, WORST_COUNTED) + SHAPELESS * np.minimum(own - BLURRED, 0.0))
 
 
 def _legs(found: Candidates, own: Floats, far2: Floats) -> _Rows:
@@ -307,7 +229,7 @@ def _legs(found: Candidates, own: Floats, far2: Floats) -> _Rows:
     every = np.arange(-1, len(found))
     sets = _different(np.array(np.meshgrid(every, every, every, indexing="ij")).reshape(3, -1).T)
     sets = sets[(sets < 0).sum(axis=1) <= 1]
-    gain = PLACE_GAIN + own[sets] - _tail(far2[sets, np.arange(3)])
+    gain = PLACE_GAIN + own[sets] - tail(far2[sets, np.arange(3)])
     score = np.where(sets >= 0, gain, 0.0).sum(axis=1)
     whole = (sets >= 0).all(axis=1)
     best = np.r_[_best_of(score, whole, MOST_LEGS), _best_of(score, ~whole, MOST_HIDDEN)]
@@ -409,7 +331,7 @@ def _beside(
     step = expected.xy[expected.names.index(name)] - expected.xy[LEG_POINTS.index(leg)]
     off = found.xy - points[:, None] - step
     off2 = (off**2).sum(axis=2) / (BESIDE_SEGMENTS * expected.segment) ** 2
-    return np.asarray(np.logaddexp(BESIDE_GAIN - _tail(off2), 0.0))
+    return np.asarray(np.logaddexp(BESIDE_GAIN - tail(off2), 0.0))
 
 
 def _other_size(log_ratio: Floats) -> Floats:
@@ -421,7 +343,7 @@ def _either(anywhere: Floats, far2: Floats, expected: Expected, name: PointName)
     """Gain of a place (..., n) that follows from the leg, or from what the witness sees."""
     if name not in expected.names:
         return anywhere
-    seen = PLACE_GAIN - _tail(far2[:, expected.names.index(name)])
+    seen = PLACE_GAIN - tail(far2[:, expected.names.index(name)])
     return np.asarray(np.logaddexp(anywhere, seen) - np.log(2.0))
 
 
@@ -432,29 +354,35 @@ def _left_out(found: Candidates, rows: Ints) -> Floats:
     return np.asarray(LEFT_OUT * np.minimum(weight.sum() - taken, LEFT_MOST))
 
 
-def _with_surroundings(found: Candidates, rows: _Rows) -> _Rows:
+def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None) -> _Rows:
     hip, knee, ankle = rows.which[:, :3].T
     legs = Legs(hip, knee, ankle, rows.score)
     machine = rows.which[:, 3:]
     cues = leg_cues(found, legs) + bar_cue(found, legs, machine)
     cues = cues - ON_BAR_COST * on_bar(found, legs, machine).sum(axis=1)
+    if picture is not None:
+        cues += sum(along_bars(picture, found, bar, machine[:, 1]) for bar in machine[:, ::2].T)
     return _Rows(rows.which, rows.score + cues)
 
 
-def _without_doubts(rows: _Rows, row: int) -> Ints:
-    """A naming less the machine's dots that could as well be other patches."""
-    which = rows.which[row].copy()
+def _doubted(found: Candidates, rows: _Rows, row: int) -> Bools:
+    """Which of a naming's machine dots could as well be other patches, (6,).
+
+    Two outlines of one dot (its glare, its crescent) are no two dots.
+    """
+    which = rows.which[row]
     same = (rows.which[:, :3] == which[:3]).all(axis=1)
     close = rows.which[same & (rows.score > rows.score[row] - MARGIN)]
-    which[((close != which) & (close >= 0)).any(axis=0)] = -1
-    return np.asarray(which, dtype=np.intp)
+    gap = np.linalg.norm(found.xy[close] - found.xy[which], axis=2)
+    reach = TWIN_RADII * np.maximum(found.radius[close], found.radius[which])
+    return np.asarray(((close >= 0) & (which >= 0) & (gap > reach)).any(axis=0))
 
 
 def _assignments(found: Candidates, rows: _Rows, doubtful: Bools) -> list[Assignment]:
     names = LEG_POINTS + MACHINE_POINTS
     clear = quality(found) > CLEAN
     hip, knee, ankle = rows.which[:, :3].T
-    rare = bool(vivid_colour(_pigment(found)[None])[0])
+    rare = bool(vivid_colour(pigment_of(found)[None])[0])
     flexion = flexion_deg_of(found.xy, Legs(hip, knee, ankle, rows.score))
     best: dict[tuple[int, ...], Assignment] = {}
     order = np.argsort(-rows.score, kind="stable")
@@ -462,15 +390,16 @@ def _assignments(found: Candidates, rows: _Rows, doubtful: Bools) -> list[Assign
         leg = tuple(int(w) for w in rows.which[row, :3])
         if leg in best:
             continue
-        which = _without_doubts(rows, int(row))
-        used = which[which >= 0]
+        which, doubted = rows.which[row], _doubted(found, rows, int(row))
+        used = which[(which >= 0) & ~doubted]
         best[leg] = Assignment(
-            index={n: int(w) for n, w in zip(names, which, strict=True) if w >= 0},
+            index={names[k]: int(which[k]) for k in np.nonzero((which >= 0) & ~doubted)[0]},
             score=float(rows.score[row]),
             flexion_deg=float(flexion[row]),
             clean=int(clear[used].sum()),
             spare=int(clear.sum() - clear[used].sum()),
             rare=rare,
             doubtful=bool(doubtful[row]),
+            left={names[k]: int(which[k]) for k in np.nonzero(doubted)[0]},
         )
     return list(best.values())

@@ -11,17 +11,19 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.quality import CLEAN, STRONG_CHROMA, VOUCHED, quality
-from knee_angle.language import say, say_many, without_stop
+from knee_angle.language import joined, say, say_many, without_stop
 from knee_angle.records import (
     LEG_POINTS,
+    MACHINE_POINTS,
     Landmark,
     Landmarks,
     NotMeasured,
     PointName,
     UnusedDot,
 )
+from knee_angle.words import POINT_WORDS
 
-__all__ = ["alike_dots", "colour_word", "plain_set", "told", "use_dots", "with_unused"]
+__all__ = ["alike_dots", "colour_word", "not_seen", "plain_set", "told", "use_dots", "with_unused"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -139,6 +141,19 @@ def told(dots: Sequence[UnusedDot], why: str) -> str:
     )
 
 
+def not_seen(names: Sequence[PointName]) -> str:
+    """What is said where a machine has dots, and not all of them were used."""
+    points = joined(say(" and "), [POINT_WORDS[name] for name in names])
+    return say_many(
+        "The machine's dot {points} was not seen clearly and is not used: place it by hand, or "
+        "photograph so that it is seen whole.",
+        "The machine's dots {points} were not seen clearly and are not used: place them by hand, "
+        "or photograph so that they are seen whole.",
+        len(names),
+        points=points,
+    )
+
+
 def with_unused(
     found: Landmarks | NotMeasured, dots: tuple[UnusedDot, ...], why: str
 ) -> Landmarks | NotMeasured:
@@ -178,5 +193,8 @@ def use_dots(
             return found
         size = float(np.median([dots[k].diameter_px for k in names.values()]))
         return Landmarks(given, diameter_px=size, unused_dots=left)
-    cautions = tuple(c for c in found.cautions if "seen and not used" not in c)
-    return replace(found, points={**found.points, **given}, unused_dots=left, cautions=cautions)
+    points = {**found.points, **given}
+    lacking = [name for name in MACHINE_POINTS if name not in points]
+    still = [not_seen(lacking)] if 0 < len(lacking) < len(MACHINE_POINTS) else []
+    cautions = tuple(c for c in found.cautions if "not used" not in c)
+    return replace(found, points=points, unused_dots=left, cautions=(*cautions, *still))

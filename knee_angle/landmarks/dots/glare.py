@@ -1,0 +1,125 @@
+"""Dots from which a light glares: painted over in their own colour, so that they are whole again.
+
+A flash or a lamp mirrors in a sticker as a white spot; what is left of the dot is a crescent, a
+ring or two pieces, whose outlines are not the dot's. Where white touches a known pigment and both
+together fill a disc of a dot's size, the white is taken for glare. White beside a dot (a sheet,
+a strap) is larger than a dot or fills no disc with it.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.dots.colour import Box, Paint, pigment_mask, rgb_of
+
+__all__ = ["without_glare"]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+Bools = NDArray[np.bool_]
+Part = tuple[slice, slice]
+
+MIXED_FROM, OFF_RGB = 0.55, 28.0
+"""From which share of white on a pixel is glare, and how far from that mixture (our own)."""
+LEAST_PX, LEAST_LEFT = 3, 0.12
+"""Pixels of a spot of glare at least, and least share of pigment in the disc (our own)."""
+GAP, LEAST_GAP_PX = 0.5, 2
+"""Between full glare and the pigment lies a mixture of both, so wide in radii of the spot."""
+FILLED, LARGEST = 0.68, 1.35
+"""How much of its circle a disc fills, and its largest radius in those of the largest dot; light
+spills a little over a dot's edge (our own)."""
+
+
+def without_glare(
+    picture: Rgb, paint: Paint, members: Floats, radius: float, box: Box
+) -> tuple[Rgb, Floats]:
+    """The picture with its glaring dots of one pigment whole.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (height, width, 3)
+        RGB.
+    paint : Paint
+        Its colours.
+    members : ndarray, shape (k, 3)
+        Colours of whole dots of the pigment, CIE L*a*b*.
+    radius : float
+        Of the largest dot, px.
+    box : (int, int, int, int)
+        Where to look: left, top, right, bottom.
+
+    Returns
+    -------
+    picture : ndarray of uint8
+        The same one where no dot glares.
+    discs : ndarray, shape (n, 3)
+        Centre x, y and radius, px, of each dot that was painted over.
+    """
+    left, top, right, bottom = box
+    window, rgb = picture[top:bottom, left:right], rgb_of(np.median(members, axis=0))
+    pigment = pigment_mask(paint, members, box)
+    glare = _glare(window, rgb) & ~pigment
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(glare.view(np.uint8), connectivity=8)
+    discs, healed = [], picture
+    small = (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX) & (
+        stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * radius
+    )
+    for which in np.nonzero(small[1:])[0] + 1:
+        there = _around(stats[which], radius, glare.shape)
+        disc = _disc(labels[there] == which, pigment[there], LARGEST * radius)
+        if disc is None:
+            continue
+        whole, x, y, reach = disc
+        if healed is picture:
+            healed = picture.copy()
+        part = healed[top:bottom, left:right][there]
+        part[whole & ~pigment[there]] = rgb
+        discs.append((left + there[1].start + x, top + there[0].start + y, reach))
+    return healed, np.array(discs).reshape(-1, 3)
+
+
+def _around(stats: NDArray[np.int32], radius: float, shape: tuple[int, ...]) -> Part:
+    """The part of a window in which a dot lies that this spot of glare may belong to."""
+    x, y, wide, high, _ = (int(value) for value in stats)
+    pad = int(2.0 * radius) + 1
+    return (
+        slice(max(y - pad, 0), min(y + high + pad, shape[0])),
+        slice(max(x - pad, 0), min(x + wide + pad, shape[1])),
+    )
+
+
+def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float, float] | None:
+    """Pixels, centre and radius of the disc that a spot of glare makes with the pigment by it.
+
+    None where they make no disc of at most that radius. Coordinates are the part's.
+    """
+    gap = max(LEAST_GAP_PX, round(GAP * float(np.sqrt(spot.sum() / np.pi))))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1,) * 2)
+    beside = cv2.dilate(spot.view(np.uint8), kernel) > 0
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        pigment.view(np.uint8), connectivity=4
+    )
+    near = np.bincount(labels[beside & pigment], minlength=count) > 0
+    near &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * most
+    near[0] = False
+    left_over = near[labels]
+    both = cv2.copyMakeBorder((spot | left_over).view(np.uint8), *(gap,) * 4, cv2.BORDER_CONSTANT)
+    whole = cv2.morphologyEx(both, cv2.MORPH_CLOSE, kernel)[gap:-gap, gap:-gap] > 0
+    area = int(whole.sum())
+    (x, y), reach = cv2.minEnclosingCircle(cv2.findNonZero(whole.view(np.uint8)))
+    reach += 0.5
+    filled = area > FILLED * np.pi * reach**2
+    if left_over.sum() < LEAST_LEFT * area or not filled or reach > most:
+        return None
+    return whole, x + 0.5, y + 0.5, reach
+
+
+def _glare(window: Rgb, rgb: Floats) -> Bools:
+    """Which pixels are a mixture of a pigment and much white."""
+    white = 255.0 - rgb
+    off = window - rgb
+    share = np.clip(off @ white / float(white @ white), 0.0, 1.0)
+    far2 = ((off - share[..., None] * white) ** 2).sum(axis=2)
+    return np.asarray((share > MIXED_FROM) & (far2 < OFF_RGB**2))

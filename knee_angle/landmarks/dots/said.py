@@ -1,0 +1,154 @@
+"""What an answer says of the dots that it does not use: every one that was seen is named.
+
+Where the dots make no leg, those of the best reading are said; else the largest plain set; else
+dots alike that lie where a witness sees the leg's and the machine's points. Where they make a leg
+without all of the machine's dots, what is alike to them is said, and which of the machine's dots
+are not among those used. A dot gets the name that the reading, or else the witness, gives it, so
+that one tap uses it (`unused.use_dots`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.centres import SeenDot, centres
+from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
+from knee_angle.landmarks.dots.expected import LIMIT2, Expected
+from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
+from knee_angle.landmarks.dots.readings import Reading
+from knee_angle.landmarks.dots.refusals import SPARE_WHY, TWO_PLACES_WHY
+from knee_angle.landmarks.dots.unused import (
+    MOST_DOTS,
+    SIZE_LIMIT,
+    alike_dots,
+    colour_word,
+    not_seen,
+    plain_set,
+    with_unused,
+)
+from knee_angle.photo.reading import Photo
+from knee_angle.records import (
+    LEG_POINTS,
+    MACHINE_POINTS,
+    Landmark,
+    Landmarks,
+    NotMeasured,
+    PointName,
+    UnusedDot,
+)
+
+__all__ = ["refusal_said", "used_said"]
+
+Ints = NDArray[np.intp]
+
+LEAST_VIVID, LEAST_DULL, CLEAR = 2, 3, 1.0
+"""So many dots alike at the witness's points are said; of black or white ones more, and with
+clearer outlines (`quality`): screws, buttons and moles are dark too (our own)."""
+
+
+def refusal_said(
+    picture: Picture, refused: NotMeasured, best: Reading | None, expected: Expected | None
+) -> NotMeasured:
+    """A refusal with the dots that were seen, from the best reading that is plainly of dots."""
+    found, names = picture.found, dict[int, PointName]()
+    if best is not None:
+        dots = _of_reading(picture.photo, best, best.named.index)
+    else:
+        which = plain_set(found)
+        if expected is not None:
+            which = which if len(which) else _at_points(found, expected)
+            names = _names(found, which, expected)
+        dots = _as_unused(picture.photo, found, which.tolist(), names)
+    said = with_unused(refused, dots, refused.reason)
+    return said if isinstance(said, NotMeasured) else refused
+
+
+def used_said(photo: Photo, found: Landmarks, used: Reading) -> Landmarks:
+    """A leg with its machine's dots, and which of those are not among them."""
+    missing = [name for name in MACHINE_POINTS if name not in used.named.index]
+    if not missing:
+        return found  # whatever else has their colour is no dot of this set
+    left = used.named.left
+    dots: tuple[UnusedDot, ...] = ()
+    why = SPARE_WHY
+    if left:
+        dots = _as_unused(photo, used.found, list(left.values()), {k: n for n, k in left.items()})
+        why = TWO_PLACES_WHY
+    elif used.named.rare:
+        dots = _of_reading(photo, used, {})
+    said = with_unused(found, dots, why)
+    assert isinstance(said, Landmarks)  # noqa: S101  only narrows: a leg stays a leg
+    unseen = [name for name in missing if name not in left]
+    if not unseen or len(unseen) == len(MACHINE_POINTS):
+        return said  # a machine without dots lacks none
+    return replace(said, cautions=(*said.cautions, not_seen(unseen)))
+
+
+def _of_reading(
+    photo: Photo, reading: Reading, named: Mapping[PointName, int]
+) -> tuple[UnusedDot, ...]:
+    """Those named in a reading that does not stand, and what else is alike."""
+    found, members = reading.found, list(reading.named.index.values())
+    leg = found.xy[[reading.named.index[name] for name in LEG_POINTS]]
+    reach = float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
+    rest = alike_dots(found, members, reach=reach)
+    if len(named) + len(rest) > MOST_DOTS:
+        rest = rest[:0]
+    names: dict[int, PointName] = {which: name for name, which in named.items()}
+    return _as_unused(photo, found, [*named.values(), *map(int, rest)], names)
+
+
+def _at_points(found: Candidates, expected: Expected) -> Ints:
+    """The most dots alike that lie where a witness sees the points (99 %)."""
+    own, near = quality(found), expected.distance2(found.xy).min(axis=1) < LIMIT2
+    vivid = vivid_colour(found.lab)
+    plain = np.where(vivid, own > CLEAN, (own > CLEAR) & (pigment_prior(found.lab) > -CLEAN))
+    there = np.nonzero(near & plain)[0]
+    best = there[:0]
+    for one in there:
+        like = colour_distance2(found.lab[there], found.lab[one]) < SAME_PIGMENT2 / 2.0
+        like &= np.abs(np.log(found.radius[there] / found.radius[one])) < SIZE_LIMIT
+        if like.sum() >= (LEAST_VIVID if vivid[one] else LEAST_DULL) and like.sum() > len(best):
+            best = there[like]
+    return best if len(best) <= MOST_DOTS else best[:0]
+
+
+def _names(found: Candidates, which: Ints, expected: Expected) -> dict[int, PointName]:
+    """What each of these dots most probably is, the nearest pairs first; some are nothing."""
+    far2 = expected.distance2(found.xy[which])
+    names: dict[int, PointName] = {}
+    for pair in np.argsort(far2, axis=None, kind="stable"):
+        row, column = divmod(int(pair), len(expected.names))
+        name, dot = expected.names[column], int(which[row])
+        if far2[row, column] < 2.0 * LIMIT2 and dot not in names and name not in names.values():
+            names[dot] = name
+    return names
+
+
+def _as_unused(
+    photo: Photo, found: Candidates, which: Sequence[int], names: Mapping[int, PointName]
+) -> tuple[UnusedDot, ...]:
+    """These patches with their exact centres."""
+    scale = np.array([photo.scale_x, photo.scale_y])
+    factor = float(scale.mean())
+    usual = float(np.median(found.radius[list(which)])) * factor if len(which) else 0.0
+    sizes = (found.radius[list(which)] * factor).tolist()
+    seen = [
+        SeenDot(found.xy[one] * scale, size, size, usual, usual, False, factor)
+        for one, size in zip(which, sizes, strict=True)
+    ]
+    return tuple(
+        UnusedDot(
+            Landmark(*mark.xy, mark.cov_px2, "dot"),
+            2.0 * mark.radius,
+            colour_word(found.lab[one]),
+            names.get(one),
+        )
+        for one, mark in zip(which, centres(photo, seen), strict=True)
+    )

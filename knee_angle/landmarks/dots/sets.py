@@ -1,0 +1,197 @@
+"""Sets of patches of one pigment about where a witness sees the leg's and the machine's points.
+
+Weighed all six together in `together`. Dots that glare, are half hidden or lie in a shadow are
+looked for by the pigment of the others; what has neither its outline nor its colour is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine
+from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, Box, colour_distance2
+from knee_angle.landmarks.dots.expected import Expected
+from knee_angle.landmarks.dots.glare import without_glare
+from knee_angle.landmarks.dots.picture import Picture, inside
+from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
+
+__all__ = ["BLURRED", "FEWEST_CLEAN", "LEAST_DOTS", "pigment_of", "sets_of", "tail", "unlike"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Bools = NDArray[np.bool_]
+
+NEAR2 = 25.0
+"""A patch this far (squared ±) from a point that a witness sees tells nothing of a pigment."""
+SIZE_RATIO = 4.0
+"""Nearest against farthest dot of a leg seen obliquely from close by: 11.8 against 3.4 px in a
+rendered photo (our own)."""
+MOST_PIGMENTS, LEAST_PIGMENT, LEAST_SEEDS = 3, -0.5, 2
+LEAST_DOTS, MOST_DOTS = 5, 12
+"""Six dots and as many buttons (as in `unused`); of a pattern the most telling ones."""
+BOX_SEGMENTS = 0.7
+"""How far around the points dots of their pigment are looked for, mean segments."""
+SMALL_SHARE = 0.05
+"""Least area of a half seen dot, of the largest (`SIZE_RATIO`, a part of it hidden)."""
+SHADE, LEAST_LIGHTNESS = 0.65, 15.0
+"""How dark a shadow makes a dot, and below which lightness all colours look black (our own)."""
+WORST_HALF_SEEN = -5.0
+"""Of patches that colour alone shows: least quality."""
+BLURRED, OTHER_COLOUR = -2.0, 1.5
+"""What has no outline of a dot must have its colour: most that speaks against it (`UNLIKE`)."""
+WHOLE, UNLIKE = 4, 0.5
+"""How many of the best outlines tell the pigment, and what each squared spread from it costs:
+glare may show in the middle of a dot (our own)."""
+WHITE, GLARE_SHARES = np.array([97.0, 0.0, 0.0]), np.array([[0.3], [0.6], [0.9]])
+GLARE_COST2 = 2.0
+"""Glare mixes white into a dot's colour; this much (squared spreads) a mixture costs anyway."""
+TAIL = 6.0
+"""Degrees of freedom of the witness's error: one in a hundred is 4 ± off (our own)."""
+FEWEST_CLEAN = 3
+"""Whole outlines among black or white dots: fewer are not even said (our own)."""
+
+
+def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
+    """Sets of patches of one pigment about where a witness sees the points, most telling first."""
+    found = picture.found
+    own = quality(found)
+    far2 = expected.distance2(found.xy)
+    near = np.nonzero((far2.min(axis=1) < NEAR2) & (own > -1.0))[0]
+    near = near[pigment_prior(found.lab[near]) > LEAST_PIGMENT]
+    if len(near) < LEAST_SEEDS:
+        return
+    colours: list[Floats] = []
+    for seed in near[np.argsort(-_covered(found, own, far2, near), kind="stable")]:
+        if len(colours) == MOST_PIGMENTS:
+            break
+        if all(colour_distance2(found.lab[seed], c) > SAME_PIGMENT2 / 2.0 for c in colours):
+            colours.append(found.lab[seed])
+            members = near[_alike(found, near, int(seed))]
+            one = _whole_set(picture, expected, members) if _hopeful(found, members) else None
+            if one is not None and _may_be_dots(one):
+                yield one
+
+
+def _hopeful(found: Candidates, members: Ints) -> bool:
+    """Whether the patches about the points may be a set's: most pigments near a leg are none.
+
+    The picture is then looked through for the rest, which takes longer than all before.
+    """
+    clean = int((quality(found)[members] > CLEAN).sum())
+    if vivid_colour(np.median(found.lab[members], axis=0)[None])[0]:
+        return clean + len(members) > 1
+    return clean >= FEWEST_CLEAN
+
+
+def _may_be_dots(whole: Candidates) -> bool:
+    """Whether a set could be enough, whichever dot is which (`_enough`)."""
+    clean = int((quality(whole) > CLEAN).sum())
+    return clean >= FEWEST_CLEAN or bool(vivid_colour(pigment_of(whole)[None])[0])
+
+
+def _alike(found: Candidates, among: Ints, seed: int) -> Bools:
+    ratio = np.abs(np.log(found.radius[among] / found.radius[seed]))
+    same = colour_distance2(found.lab[among], found.lab[seed]) < SAME_PIGMENT2 / 2.0
+    return np.asarray(same & (ratio < np.log(SIZE_RATIO)))
+
+
+def _covered(found: Candidates, own: Floats, far2: Floats, near: Ints) -> Floats:
+    """How many of the points have a patch like each of the near ones beside them."""
+    weight = np.exp(np.minimum(own[near], 0.0))[:, None] * np.exp(-far2[near] / 16.0)
+    like = np.array([_alike(found, near, int(seed)) for seed in near]).reshape(len(near), -1)
+    best = np.where(like[:, :, None], weight[None], 0.0)
+    return np.asarray(best.max(axis=1, initial=0.0).sum(axis=1))
+
+
+def _whole_set(picture: Picture, expected: Expected, members: Ints) -> Candidates | None:
+    """All patches of a pigment around the leg, half seen ones too."""
+    found = picture.found
+    margin = BOX_SEGMENTS * expected.segment
+    low, high = expected.xy.min(axis=0) - margin, expected.xy.max(axis=0) + margin
+    height, width = picture.photo.small.shape[:2]
+    box = (
+        int(np.clip(low[0], 0, width - 2)), int(np.clip(low[1], 0, height - 2)),
+        int(np.clip(high[0] + 1, 2, width)), int(np.clip(high[1] + 1, 2, height)),
+    )  # fmt: skip
+    there = ((found.xy > low) & (found.xy < high)).all(axis=1)
+    lab = found.lab[members]
+    unlike = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
+    ratio = np.abs(np.log(found.radius / np.median(found.radius[members])))
+    alike = found.take(there & (unlike < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
+    radius = float(alike.radius.max())
+    alike = _without_glare(picture, alike, box)
+    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
+    both = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
+    xy, size = (np.concatenate(parts) for parts in zip(*both, strict=True))
+    gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
+    new = (gap > 0.8 * np.maximum(alike.radius[None], size[:, None])).all(axis=1)
+    new &= ~inside(xy, picture.quads) & (size > np.sqrt(SMALL_SHARE) * radius)
+    more = examine(picture.photo.small, xy[new], size[new], trusted=True)
+    whole = alike.joined(more)
+    own = quality(whole)
+    whole = whole.take(_apart(whole) & (own > WORST_HALF_SEEN))
+    whole = whole.take((quality(whole) > BLURRED) | (unlike(whole) < OTHER_COLOUR))
+    own = quality(whole)
+    if len(whole) < LEAST_DOTS:
+        return None
+    telling = own - tail(expected.distance2(whole.xy)).min(axis=1)
+    whole = whole.take(np.sort(np.argsort(-telling, kind="stable")[:MOST_DOTS]))
+    return replace(whole, company=company_of(whole, found))
+
+
+def _without_glare(picture: Picture, alike: Candidates, box: Box) -> Candidates:
+    """Patches of a pigment with those from which a light glares as whole dots."""
+    radius, small = float(alike.radius.max()), picture.photo.small
+    healed, discs = without_glare(small, picture.paint(), _best_outlines(alike), radius, box)
+    discs = discs[~inside(discs[:, :2], picture.quads)]
+    if len(discs) == 0:
+        return alike
+    gap = np.linalg.norm(alike.xy[:, None] - discs[None, :, :2], axis=2)
+    rest = alike.take((gap > discs[:, 2]).all(axis=1))
+    return rest.joined(examine(healed, discs[:, :2], discs[:, 2], trusted=True))
+
+
+def _also_shaded(lab: Floats) -> Floats:
+    """Colours of a pigment and what a shadow makes of them."""
+    dark = SHADE * lab[SHADE * lab[:, 0] > LEAST_LIGHTNESS]
+    return np.concatenate([lab, dark])
+
+
+def _apart(found: Candidates) -> Bools:
+    """Without second outlines of one dot: the better stays."""
+    keep = np.ones(len(found), dtype=bool)
+    own = quality(found)
+    for here in np.argsort(-own, kind="stable"):
+        gap = np.linalg.norm(found.xy - found.xy[here], axis=1)
+        over = gap < 0.8 * np.maximum(found.radius, found.radius[here])
+        over[here] = False
+        if keep[here]:
+            keep[over] = False
+    return keep
+
+
+def pigment_of(found: Candidates) -> Floats:
+    """The colour of the best outlines of a set."""
+    return np.asarray(np.median(_best_outlines(found), axis=0))
+
+
+def _best_outlines(found: Candidates) -> Floats:
+    return np.asarray(found.lab[np.argsort(-quality(found), kind="stable")[:WHOLE]])
+
+
+def unlike(found: Candidates) -> Floats:
+    """What speaks against each patch being of the set's pigment, in the sun or a shadow."""
+    core = _also_shaded(pigment_of(found)[None])
+    far2 = colour_distance2(found.lab[:, None], core[None]).min(axis=1)
+    glare = core[:1] + GLARE_SHARES * (WHITE - core[:1])
+    glare2 = GLARE_COST2 + colour_distance2(found.lab[:, None], glare[None]).min(axis=1)
+    return np.asarray(UNLIKE * np.minimum(np.minimum(far2, glare2), SAME_PIGMENT2))
+
+
+def tail(far2: Floats) -> Floats:
+    """Minus logarithm of a long-tailed density, 0 in the middle."""
+    return np.asarray(0.5 * (TAIL + 2.0) * np.log1p(far2 / TAIL))
