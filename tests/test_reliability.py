@@ -8,6 +8,7 @@ Altman DG 1986 (a limit's standard error is about sqrt(3 / n) SD).
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -314,6 +315,9 @@ def test_the_methods_claim_no_more_blindness_than_there_was(covered, said):
     page = html_of(raters_paper(found, about))
     assert page.count(said.replace("'", "&#39;")) >= 3  # methods, GRRAS 8, STARD 13a
     assert "display" not in rating_methods(found, replace(about, blind=False))
+    german = html_of(raters_paper(found, about), "de").partition("<body>")[2]
+    assert "Zwei Rater unterscheiden sich in 95 von 100 Fällen" in german
+    assert not re.search(r"\b(the|raters|each|Methods|rating)\b", german)
 
 
 def test_a_coefficient_is_never_rounded_up_to_a_perfect_one():

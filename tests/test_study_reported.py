@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from importlib import resources
 from pathlib import Path
 
@@ -40,12 +41,23 @@ def table_in(tmp_path: Path) -> Path:
     return path
 
 
-def report(table: Path, tmp_path: Path) -> tuple[dict, str]:
+def report(table: Path, tmp_path: Path, *more: str) -> tuple[dict, str]:
     page = tmp_path / "r.html"
-    call = ["agreement", str(table), "--person", "person", "--missing", "drop"]
+    call = ["agreement", str(table), "--person", "person", "--missing", "drop", *more]
     done = CliRunner().invoke(app, [*call, "--html", str(page), "--format", "json"])
     assert done.exit_code == 0, done.output
     return json.loads(done.stdout), page.read_text()
+
+
+def test_the_page_is_german_where_that_is_asked_for(tmp_path):
+    _, page = report(table_in(tmp_path), tmp_path, "--language", "de")
+    text = re.sub(r"<style>.*?</style>|<[^>]*>", " ", page, flags=re.DOTALL)
+    for told in ("Bevor Sie diese Zahlen benutzen", "Methoden, zum Übernehmen", "weggelassen: ",
+                 "ausgewertete Paare", "Teilnehmende", "selbst zu schreiben"):  # fmt: skip
+        assert told in text
+    left = re.findall(r"\b(?:the|were|each|pairs|rows|persons|intervals?)\b", text)
+    assert left == []
+    assert '<html lang="de">' in page
 
 
 def test_the_flow_goes_from_the_table_s_rows_to_the_pairs(told):

@@ -17,7 +17,7 @@ from knee_angle.cli.options import Format, Output
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.files import write_whole
-from knee_angle.language import say
+from knee_angle.language import current, say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -204,7 +204,9 @@ def _write(path: Path, found: Reliability, about: AboutRaters) -> None:
     from knee_angle.report.paper.raters import raters_paper
 
     paper = raters_paper(found, about)
-    content = pdf_of(paper) if path.suffix.lower() == ".pdf" else html_of(paper).encode()
+    spoken = current().code
+    pdf = path.suffix.lower() == ".pdf"
+    content = pdf_of(paper, language=spoken) if pdf else html_of(paper, spoken).encode()
     try:
         write_whole(path, content)
     except OSError as error:
@@ -225,16 +227,16 @@ def _print(found: Reliability, about: AboutRaters) -> None:
     for block in raters_paper(found, about).blocks:
         match block:
             case Banner():
-                print(f"{block.head}\n{block.text}")
+                print(f"{tell(block.head)}\n{tell(block.text)}")
             case Heading() if block.text == METHODS:
                 return
             case Heading():
-                print(f"\n{block.text}")
+                print(f"\n{tell(block.text)}")
             case Words():
-                print(f"{block.lead} {block.text}".strip())
+                print(f"{tell(block.lead)} {tell(block.text)}".strip())
             case Table():
                 for row in block.rows:
-                    cells = [cell if isinstance(cell, str) else cell.text for cell in row]
+                    cells = [tell(cell if isinstance(cell, str) else cell.text) for cell in row]
                     print(
                         "  "
                         + "  ".join(
@@ -271,13 +273,25 @@ def rating_plan(
     if above is not None:
         plan = plan_icc_above(icc=icc, above=above, raters=raters, power=power)
         print(
-            f"{plan.n} targets, each rated by {raters} raters, prove a coefficient of {icc:g} "
-            f"above {above:g} with a probability of {power:.0%} (one-sided, 5 %; Walter et al. "
-            "1998)"
+            tell(
+                "{n} targets, each rated by {raters} raters, prove a coefficient of {icc:g} above "
+                "{above:g} with a probability of {power:.0%} (one-sided, 5 %; Walter et al. 1998)",
+                n=plan.n,
+                raters=raters,
+                icc=icc,
+                above=above,
+                power=power,
+            )
         )
         return
     plan = plan_icc(icc=icc, raters=raters, width=0.1 if width is None else width)
     print(
-        f"{plan.n} targets, each rated by {raters} raters, give a coefficient of {icc:g} a 95 % "
-        f"interval {plan.width:g} wide (Bonett 2002)"
+        tell(
+            "{n} targets, each rated by {raters} raters, give a coefficient of {icc:g} a 95 % "
+            "interval {width:g} wide (Bonett 2002)",
+            n=plan.n,
+            raters=raters,
+            icc=icc,
+            width=plan.width,
+        )
     )

@@ -11,9 +11,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from knee_angle.language import say
+
 __all__ = ["GRRAS", "STARD", "YOURS", "Item", "Versions", "answered", "measurement_methods"]
 
-YOURS = "yours to write"
+YOURS = say("yours to write")
 """Said of an item that no table of measurements can answer."""
 
 
@@ -27,36 +29,50 @@ class Item:
 
 
 GRRAS = (
-    Item("1", "Title, abstract", "that agreement or reliability was studied, within or between"),
-    Item("2", "Introduction", "the device that measured"),
-    Item("3", "Introduction", "the subjects it is meant for"),
-    Item("4", "Introduction", "the raters it is meant for"),
-    Item("5", "Introduction", "what was known, and why the study was done"),
-    Item("6", "Methods", "how the size was chosen; raters, subjects and repeats that were planned"),
-    Item("7", "Methods", "how subjects (and raters) were sampled"),
-    Item("8", "Methods", "how measuring was done: time between repeats, what was known, blinding"),
-    Item("9", "Methods", "whether ratings were independent"),
-    Item("10", "Methods", "the statistical analysis"),
-    Item("11", "Results", "raters, subjects and repeats there really were"),
-    Item("12", "Results", "who raters and subjects were (training, experience)"),
-    Item("13", "Results", "estimates of agreement and reliability with their uncertainty"),
-    Item("14", "Discussion", "what the results mean in practice"),
-    Item("15", "Auxiliary", "the results in detail"),
+    Item(
+        "1",
+        say("Title, abstract"),
+        say("that agreement or reliability was studied, within or between"),
+    ),
+    Item("2", say("Introduction"), say("the device that measured")),
+    Item("3", say("Introduction"), say("the subjects it is meant for")),
+    Item("4", say("Introduction"), say("the raters it is meant for")),
+    Item("5", say("Introduction"), say("what was known, and why the study was done")),
+    Item(
+        "6",
+        say("Methods"),
+        say("how the size was chosen; raters, subjects and repeats that were planned"),
+    ),
+    Item("7", say("Methods"), say("how subjects (and raters) were sampled")),
+    Item(
+        "8",
+        say("Methods"),
+        say("how measuring was done: time between repeats, what was known, blinding"),
+    ),
+    Item("9", say("Methods"), say("whether ratings were independent")),
+    Item("10", say("Methods"), say("the statistical analysis")),
+    Item("11", say("Results"), say("raters, subjects and repeats there really were")),
+    Item("12", say("Results"), say("who raters and subjects were (training, experience)")),
+    Item(
+        "13", say("Results"), say("estimates of agreement and reliability with their uncertainty")
+    ),
+    Item("14", say("Discussion"), say("what the results mean in practice")),
+    Item("15", say("Auxiliary"), say("the results in detail")),
 )
 
 STARD = (
-    Item("10a", "Test methods", "the index test, so that it can be repeated"),
-    Item("10b", "Test methods", "the reference standard, so that it can be repeated"),
-    Item("12a", "Test methods", "cut-offs of the index test, and whether set beforehand"),
-    Item("13a", "Test methods", "what readers of the index test knew"),
-    Item("13b", "Test methods", "what those who judged the reference knew"),
-    Item("14", "Analysis", "how accuracy was estimated or compared"),
-    Item("15", "Analysis", "how indeterminate results were handled"),
-    Item("16", "Analysis", "how missing data were handled"),
-    Item("18", "Analysis", "the intended size, and how it was determined"),
-    Item("19", "Participants", "the flow of participants"),
-    Item("22", "Participants", "time between index test and reference"),
-    Item("24", "Test results", "estimates with their precision"),
+    Item("10a", say("Test methods"), say("the index test, so that it can be repeated")),
+    Item("10b", say("Test methods"), say("the reference standard, so that it can be repeated")),
+    Item("12a", say("Test methods"), say("cut-offs of the index test, and whether set beforehand")),
+    Item("13a", say("Test methods"), say("what readers of the index test knew")),
+    Item("13b", say("Test methods"), say("what those who judged the reference knew")),
+    Item("14", say("Analysis"), say("how accuracy was estimated or compared")),
+    Item("15", say("Analysis"), say("how indeterminate results were handled")),
+    Item("16", say("Analysis"), say("how missing data were handled")),
+    Item("18", say("Analysis"), say("the intended size, and how it was determined")),
+    Item("19", say("Participants"), say("the flow of participants")),
+    Item("22", say("Participants"), say("time between index test and reference")),
+    Item("24", say("Test results"), say("estimates with their precision")),
 )
 
 
@@ -95,12 +111,15 @@ class Versions:
 def measurement_methods(versions: Versions) -> str:
     """How the angles were measured, as a paragraph of a paper."""
     libraries = ", ".join(f"{name} {version}" for name, version in versions.libraries.items())
-    return (
-        f"Knee flexion was measured from bedside photographs with knee_angle {versions.software} "
-        f"(leg network weights SHA-256 {versions.weights[:16]}; {libraries}). It is 180° minus the "
-        "angle hip-knee-ankle in the sagittal plane; the camera's direction to that plane comes "
-        "from printed tags where they were seen, else from an estimate. Each angle has a standard "
+    return say(
+        "Knee flexion was measured from bedside photographs with knee_angle {software} (leg "
+        "network weights SHA-256 {weights}; {libraries}). It is 180° minus the angle "
+        "hip-knee-ankle in the sagittal plane; the camera's direction to that plane comes from "
+        "printed tags where they were seen, else from an estimate. Each angle has a standard "
         "uncertainty and a 95 % coverage interval from Monte Carlo trials (JCGM 101), with the "
         "finding of the points, the placement of the marks on the skin, the camera's direction, "
-        "focal length and distance as sources."
+        "focal length and distance as sources.",
+        software=versions.software,
+        weights=versions.weights[:16],
+        libraries=libraries,
     )

@@ -12,6 +12,7 @@ from importlib.resources import files
 from jinja2 import Environment, StrictUndefined
 
 from knee_angle.agreement import Study
+from knee_angle.language import Sentence, current, figure, joined, say, say_as, tell
 from knee_angle.report import study_words as words
 from knee_angle.report.study_methods import methods, study_u
 from knee_angle.report.study_plots import study_plots
@@ -26,7 +27,8 @@ MOST_ROWS = 1000
 
 def study_page(study: Study, about: About) -> str:
     """The report of a study as HTML."""
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=_told)
+    page.globals |= {"tell": tell, "language": current().code}
     template = page.from_string(files(__package__).joinpath("study.html").read_text("utf-8"))
     excluded = study.pairs.excluded
     return template.render(
@@ -36,26 +38,36 @@ def study_page(study: Study, about: About) -> str:
         persons=None if study.pairs.person is None else study.pairs.units,
         summary=words.summary(study, about),
         sections=_sections(words.figures(study, about)),
-        tolerances=[f"±{w.tolerance:g}{about.unit}" for w in study.within],
+        tolerances=joined(", ", [figure(f"±{w.tolerance:g}{about.unit}") for w in study.within]),
         groups=words.subgroup_tables(study, about),
         plots=[(plot, _inside(plot.svg)) for plot in study_plots(study, about)],
         methods=methods(study, about),
         flow=flow(study),
         paste=methods_to_paste(study, about),
         lists=[
-            ("GRRAS, its 15 items (Kottner J et al. 2011)", grras(study, about)),
-            ("STARD 2015, where a table can answer (Bossuyt PM et al. 2015)", stard(study, about)),
+            (say("GRRAS, its 15 items (Kottner J et al. 2011)"), grras(study, about)),
+            (
+                say("STARD 2015, where a table can answer (Bossuyt PM et al. 2015)"),
+                stard(study, about),
+            ),
         ],
         cautions=words.cautions(study, about),
         excluded=excluded[:MOST_ROWS],
         excluded_count=len(excluded),
         settings=_settings(study, about),
+        note=say_as("column", "note"),
+        row_word=say_as("table", "row"),
     )
 
 
 def _sections(figures: tuple[words.Figure, ...]) -> list[tuple[str, list[words.Figure]]]:
     names = dict.fromkeys(figure.section for figure in figures)
     return [(name, [figure for figure in figures if figure.section == name]) for name in names]
+
+
+def _told(value: object) -> object:
+    """What the page shows of a value: sentences in the language that is spoken."""
+    return tell(value) if isinstance(value, Sentence) else value
 
 
 def _inside(svg: str) -> str:
@@ -66,17 +78,20 @@ def _inside(svg: str) -> str:
 def _settings(study: Study, about: About) -> list[tuple[str, str]]:
     chosen = study.settings
     return [
-        ("table", about.table),
-        ("difference", f"{about.compared} \u2212 {about.reference}"),
-        ("person", about.person or "not named: each pair is another person"),
-        ("rater", about.rater or "not named"),
-        ("rows without both values", about.missing),
-        ("true value within a person", chosen.true_value if about.person else "not used"),
-        ("ratio of error variances (Deming)", f"{chosen.variance_ratio:g}"),
-        ("uncertainty of the reference", about.u_reference or "not used"),
-        ("uncertainty of the compared", study_u(about)),
-        ("bands", f"{chosen.band_deg:g}{about.unit}"),
-        ("intervals", "95 %, two-sided"),
-        ("made", about.made),
-        ("software", f"knee_angle {about.version}"),
+        (say("table"), about.table),
+        (say("difference"), f"{about.compared} \u2212 {about.reference}"),
+        (say("person"), about.person or say("not named: each pair is another person")),
+        (say("rater"), about.rater or say("not named")),
+        (say("rows without both values"), about.missing),
+        (
+            say("true value within a person"),
+            chosen.true_value if about.person else say("not used"),
+        ),
+        (say("ratio of error variances (Deming)"), figure(f"{chosen.variance_ratio:g}")),
+        (say("uncertainty of the reference"), about.u_reference or say("not used")),
+        (say("uncertainty of the compared"), study_u(about)),
+        (say("bands"), figure(f"{chosen.band_deg:g}{about.unit}")),
+        (say("intervals"), say("95 %, two-sided")),
+        (say("made"), about.made),
+        (say("software"), f"knee_angle {about.version}"),
     ]

@@ -13,6 +13,7 @@ import numpy as np
 
 from knee_angle.agreement import FittedLine, NotComputed, Study, Subgroup
 from knee_angle.agreement.limits import Limits
+from knee_angle.language import capital, joined, say, tell
 from knee_angle.report.axes import Axes, range_of
 from knee_angle.report.paper.drawing import Drawing
 from knee_angle.report.study_words import About, number
@@ -62,9 +63,12 @@ def _points(study: Study) -> tuple[list[Row], str]:
     rows, said = np.arange(pairs.n), ""
     if pairs.n > MOST_POINTS:
         rows = np.sort(np.random.default_rng(SEED).choice(pairs.n, MOST_POINTS, replace=False))
-        said = (
-            f" {MOST_POINTS:,} of {pairs.n:,} pairs are drawn, chosen at random (seed {SEED}); "
-            "lines and bands are of all."
+        said = say(
+            "{drawn:,} of {n:,} pairs are drawn, chosen at random (seed {seed}); lines and bands "
+            "are of all.",
+            drawn=MOST_POINTS,
+            n=pairs.n,
+            seed=SEED,
         )
     columns = (pairs.reference, pairs.compared, pairs.mean, pairs.difference)
     names = ("reference", "compared", "mean", "difference")
@@ -108,32 +112,45 @@ def _bland_altman(study: Study, about: About, points: list[Row], sampled: str) -
     rows = [
         (words, estimate, colour, dashes)
         for words, estimate, colour, dashes in (
-            ("upper limit", limits.upper, LIMIT, "6 4"),
-            ("bias", limits.bias, BIAS, ""),
-            ("lower limit", limits.lower, LIMIT, "6 4"),
+            (say("upper limit"), limits.upper, LIMIT, "6 4"),
+            (say("bias"), limits.bias, BIAS, ""),
+            (say("lower limit"), limits.lower, LIMIT, "6 4"),
         )
     ]
     pairs = _xy(points, "mean", "difference")
     ends = [end for _, one, _, _ in rows for end in (one.low, one.high, one.value)]
-    titles = (_titled("mean of both", about), _titled(about.difference, about))
+    titles = (_titled(say("mean of both"), about), _titled(about.difference, about))
     axes = _axes(pairs, [], [end for end in ends if np.isfinite(end)], titles)
     for _, one, colour, _ in rows:
         if np.isfinite(one.low) and np.isfinite(one.high):
             axes.box(axes.x, (one.low, one.high), colour, opacity=0.16)
     _zero(axes)
     _scatter(axes, pairs)
-    said = [f"{words} {number(one, about.unit, sign=True)[0]}" for words, one, _, _ in rows]
+    said = [
+        joined(" ", [words, number(one, about.unit, sign=True)[0]]) for words, one, _, _ in rows
+    ]
     for (_, one, colour, dashes), told in zip(rows, said, strict=True):
         axes.line([(axes.x[0], one.value), (axes.x[1], one.value)], colour, dashes=dashes)
         x, y = axes.at(axes.x[1], one.value)
         axes.drawing.text(
-            told, (x - 4, y - 6), size=13, anchor="end", strong=True, colour=colour, edge="#ffffff"
+            tell(told),
+            (x - 4, y - 6),
+            size=13,
+            anchor="end",
+            strong=True,
+            colour=colour,
+            edge="#ffffff",
         )
     return Plot(
-        "Differences against means",
-        "Each point is a pair. Solid: the bias; dashed: the limits of agreement; shaded: their "
-        f"95 % intervals.{sampled}",
-        "Bland-Altman plot: " + ", ".join(said),
+        say("Differences against means"),
+        _caption(
+            say(
+                "Each point is a pair. Solid: the bias; dashed: the limits of agreement; shaded: "
+                "their 95 % intervals."
+            ),
+            sampled,
+        ),
+        joined("", [say("Bland-Altman plot: "), joined(", ", said)]),
         axes.drawing.svg(),
     )
 
@@ -141,13 +158,17 @@ def _bland_altman(study: Study, about: About, points: list[Row], sampled: str) -
 def _compared(study: Study, about: About, points: list[Row], sampled: str) -> Plot:
     low, high = float(study.pairs.reference.min()), float(study.pairs.reference.max())
     identity = [(low, low), (high, high)]
-    caption, line = "Dashed: where both read the same.", []
+    captions, line = [say("Dashed: where both read the same.")], []
     if isinstance(study.deming, FittedLine):
         offset, gain = study.deming.offset.value, study.deming.gain.value
         line = [(x, offset + gain * x) for x in (low, high)]
-        caption += (
-            f" Solid: Deming's line, gain {number(study.deming.gain)[0]} "
-            f"(95 % {number(study.deming.gain)[1]})."
+        gained, interval = number(study.deming.gain)
+        captions.append(
+            say(
+                "Solid: Deming's line, gain {gain} (95 % {interval}).",
+                gain=gained,
+                interval=interval,
+            )
         )
     pairs = _xy(points, "reference", "compared")
     titles = (_titled(about.reference_name, about), _titled(about.compared_name, about))
@@ -157,9 +178,17 @@ def _compared(study: Study, about: About, points: list[Row], sampled: str) -> Pl
     if line:
         axes.line(line, LIMIT)
     return Plot(
-        f"{about.compared_name.capitalize()} against {about.reference_name}",
-        caption + sampled,
-        f"Scatter of {about.compared_name} against {about.reference_name} with the identity line",
+        say(
+            "{compared} against {reference}",
+            compared=capital(about.compared_name),
+            reference=about.reference_name,
+        ),
+        _caption(*captions, sampled),
+        say(
+            "Scatter of {compared} against {reference} with the identity line",
+            compared=about.compared_name,
+            reference=about.reference_name,
+        ),
         axes.drawing.svg(),
     )
 
@@ -191,16 +220,26 @@ def _by_angle(study: Study, about: About, points: list[Row], sampled: str) -> Pl
         level = limits.bias.value
         axes.line([(start, level), (start + width, level)], BIAS)
     return Plot(
-        f"Difference against {about.reference_name}",
-        f"In bands of {width:g}{about.unit}: solid the bias, dark its 95 % interval, light the "
-        f"limits of agreement. Bands with fewer than 3 pairs or persons have none.{sampled}",
-        f"Difference against {about.reference_name} with the bias of each band",
+        say("Difference against {reference}", reference=about.reference_name),
+        _caption(
+            say(
+                "In bands of {width:g}{unit}: solid the bias, dark its 95 % interval, light the "
+                "limits of agreement. Bands with fewer than 3 pairs or persons have none.",
+                width=width,
+                unit=about.unit,
+            ),
+            sampled,
+        ),
+        say(
+            "Difference against {reference} with the bias of each band",
+            reference=about.reference_name,
+        ),
         axes.drawing.svg(),
     )
 
 
 def _forest(study: Study, about: About) -> Plot:
-    groups: list[tuple[str, Limits]] = [(f"all ({study.pairs.n:,})", study.limits)]
+    groups: list[tuple[str, Limits]] = [(tell("all ({n:,})", n=study.pairs.n), study.limits)]
     groups += [
         (_forest_label(group), group.limits)
         for group in study.subgroups
@@ -222,12 +261,19 @@ def _forest(study: Study, about: About) -> Plot:
     for place, (label, limits) in enumerate(groups):
         _forest_row(axes, float(place), label, limits)
     left = len(study.subgroups) + 1 - len(groups)
-    small = f" {left} with fewer than 3 pairs or persons are not drawn." if left else ""
+    small = ""
+    if left:
+        small = say("{left} with fewer than 3 pairs or persons are not drawn.", left=left)
     return Plot(
-        "Subgroups",
-        "Point: bias of the subgroup; bar: its 95 % interval; thin line: its limits of agreement. "
-        f"In brackets the pairs.{small}",
-        "Forest plot: " + ", ".join(order),
+        say("Subgroups"),
+        _caption(
+            say(
+                "Point: bias of the subgroup; bar: its 95 % interval; thin line: its limits of "
+                "agreement. In brackets the pairs."
+            ),
+            small,
+        ),
+        joined("", [say("Forest plot: "), ", ".join(order)]),
         axes.drawing.svg(),
     )
 
@@ -254,4 +300,9 @@ def _forest_label(group: Subgroup) -> str:
 
 
 def _titled(name: str, about: About) -> str:
-    return f"{name} [{about.unit.strip()}]" if about.unit else name
+    """An axis's title, told."""
+    return f"{tell(name)} [{about.unit.strip()}]" if about.unit else tell(name)
+
+
+def _caption(*parts: str) -> str:
+    return joined(" ", [part for part in parts if part])

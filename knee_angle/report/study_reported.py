@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import Counter
 
 from knee_angle.agreement import Study
+from knee_angle.language import figure, joined, retold, say
 from knee_angle.report.reporting import GRRAS, STARD, Item, answered, measurement_methods
 from knee_angle.report.study_methods import methods
 from knee_angle.report.study_words import About
 
 __all__ = ["flow", "grras", "methods_to_paste", "stard"]
 
+PASTE = say("see the methods to paste")
 OURS = ("flexion_deg", "frame_deg", "flat_flexion_deg")
 """Columns that this software measures."""
 
@@ -22,13 +24,16 @@ def flow(study: Study) -> tuple[tuple[str, int], ...]:
     """
     pairs = study.pairs
     why = Counter(row.reason.partition(":")[0] for row in pairs.excluded)
-    steps = [("rows in the table", pairs.n + len(pairs.excluded))]
-    steps += [(f"left out: {reason}", count) for reason, count in sorted(why.items())]
-    steps.append(("pairs analysed", pairs.n))
+    steps = [(say("rows in the table"), pairs.n + len(pairs.excluded))]
+    steps += [
+        (say("left out: {reason}", reason=retold(reason)), count)
+        for reason, count in sorted(why.items())
+    ]
+    steps.append((say("pairs analysed"), pairs.n))
     if pairs.person is not None:
-        steps.append(("persons", pairs.units))
+        steps.append((say("persons"), pairs.units))
     if pairs.rater is not None:
-        steps.append(("raters", int(pairs.rater.max()) + 1))
+        steps.append((say("raters"), int(pairs.rater.max()) + 1))
     return tuple(steps)
 
 
@@ -37,39 +42,63 @@ def methods_to_paste(study: Study, about: About) -> tuple[str, ...]:
     measured: tuple[str, ...] = ()
     if about.versions is not None and {about.reference, about.compared} & set(OURS):
         measured = (measurement_methods(about.versions),)
-    said = [f"{one.name}: {one.words} ({one.source.rstrip('.')}.)" for one in methods(study, about)]
-    begun = (
-        f"Differences are {about.compared} minus {about.reference}; rows without both values were "
-        + ("left out and listed" if about.missing == "drop" else "not allowed")
-        + ". Intervals are two-sided, 95 %."
+    said = [
+        say(
+            "{name}: {words} ({source}.)",
+            name=one.name,
+            words=one.words,
+            source=one.source.rstrip("."),
+        )
+        for one in methods(study, about)
+    ]
+    begun = say(
+        "Differences are {compared} minus {reference}; {missing}. Intervals are two-sided, 95 %.",
+        compared=about.compared,
+        reference=about.reference,
+        missing=_missing(about),
     )
-    return (*measured, " ".join([begun, *said]))
+    return (*measured, joined(" ", [begun, *said]))
+
+
+def _missing(about: About) -> str:
+    if about.missing == "drop":
+        return say("rows without both values were left out and listed")
+    return say("rows without both values were not allowed")
 
 
 def grras(study: Study, about: About) -> tuple[tuple[Item, str], ...]:
     """The items of GRRAS, each with what this report says of it."""
     told = {
-        "1": f"agreement of {about.compared_name} and {about.reference_name}",
-        "2": "see the methods to paste",
-        "10": "see the methods to paste",
-        "11": ", ".join(f"{count:,} {what}" for what, count in flow(study)[1:]),
-        "13": "see the figures, each with its 95 % interval",
-        "15": f"every pair is a row of {about.table}",
+        "1": say(
+            "agreement of {compared} and {reference}",
+            compared=about.compared_name,
+            reference=about.reference_name,
+        ),
+        "2": PASTE,
+        "10": PASTE,
+        "11": joined(", ", [_counted(what, count) for what, count in flow(study)[1:]]),
+        "13": say("see the figures, each with its 95 % interval"),
+        "15": say("every pair is a row of {table}", table=about.table),
     }
     return answered(GRRAS, told)
+
+
+def _counted(what: str, count: int) -> str:
+    return joined(" ", [figure(f"{count:,}"), what])
 
 
 def stard(study: Study, about: About) -> tuple[tuple[Item, str], ...]:
     """The items of STARD 2015 that a table can answer, with what this report says."""
     within = ", ".join(f"±{one.tolerance:g}{about.unit}" for one in study.within)
     told = {
-        "10a": f"{about.compared_name}: see the methods to paste",
-        "10b": f"{about.reference_name}: see the methods to paste",
-        "12a": f"tolerances {within}; whether set beforehand is yours to write",
-        "14": "see the methods to paste",
-        "16": "rows without both values were "
-        + ("left out and listed" if about.missing == "drop" else "not allowed"),
-        "19": "see the flow",
-        "24": "see the figures",
+        "10a": joined(": ", [about.compared_name, PASTE]),
+        "10b": joined(": ", [about.reference_name, PASTE]),
+        "12a": say(
+            "tolerances {within}; whether set beforehand is yours to write", within=figure(within)
+        ),
+        "14": PASTE,
+        "16": _missing(about),
+        "19": say("see the flow"),
+        "24": say("see the figures"),
     }
     return answered(STARD, told)

@@ -9,6 +9,7 @@ import numpy as np
 
 from knee_angle.agreement import Estimate
 from knee_angle.agreement.reliability import Reliability
+from knee_angle.language import figure, joined, retold, say, say_as, say_many, without_stop
 from knee_angle.report.paper.blocks import (
     Banner,
     Block,
@@ -36,7 +37,8 @@ from knee_angle.report.study_words import coefficient, number
 __all__ = ["METHODS", "AboutRaters", "analysis_methods", "raters_paper", "rating_methods"]
 
 COLOURS = ("#0b5d8a", "#a04a12", "#3f7d3a", "#7a3e8c", "#444444", "#8a6d00")
-METHODS = "Methods, ready to paste"
+METHODS = say("Methods, ready to paste")
+ABOVE = say("see the methods above")
 MOST_ROWS = 200
 """So many rows left out are named on the paper."""
 
@@ -87,28 +89,30 @@ def raters_paper(found: Reliability, about: AboutRaters) -> Paper:
     """The whole report."""
     blocks: list[Block] = [
         Banner(_head(found, about), _answer(found, about)),
-        *(Words(text, lead="Caution:") for text in cautions(found)),
-        Heading("Figures"),
+        *(Words(text, lead=say("Caution:")) for text in cautions(found)),
+        Heading(say("Figures")),
         _figures(found, about),
-        Heading("Each rater"),
+        Heading(say("Each rater")),
         _alone(found, about),
         _picture(found, about),
-        Heading("Flow"),
+        Heading(say("Flow")),
         _flow(found, about),
         Heading(METHODS),
         Words(measurement_methods(about.versions)),
         Words(rating_methods(found, about)),
         Words(analysis_methods(found)),
-        Heading("What to report: GRRAS"),
-        _items(answered(GRRAS, _grras(found, about)), "Kottner J et al. 2011, in our own words"),
-        Heading("What to report: STARD 2015, where a rater study serves one of accuracy"),
-        _items(answered(STARD, _stard(about)), "Bossuyt PM et al. 2015, in our own words"),
-        Heading("Rows left out"),
+        Heading(say("What to report: GRRAS")),
+        _items(
+            answered(GRRAS, _grras(found, about)), say("Kottner J et al. 2011, in our own words")
+        ),
+        Heading(say("What to report: STARD 2015, where a rater study serves one of accuracy")),
+        _items(answered(STARD, _stard(about)), say("Bossuyt PM et al. 2015, in our own words")),
+        Heading(say("Rows left out")),
         *_left_out(found),
-        Heading("Settings"),
+        Heading(say("Settings")),
         _settings(about),
     ]
-    title = "Agreement within and between raters"
+    title = say("Agreement within and between raters")
     return Paper(title, f"{about.table} · {about.made}", tuple(blocks), FOOT, page_word=PAGE)
 
 
@@ -119,18 +123,45 @@ def _shape(found: Reliability) -> tuple[int, int, int]:
 
 def _head(found: Reliability, about: AboutRaters) -> str:
     value, interval = number(found.smallest_between, about.unit)
-    return f"Two raters differ by less than {value} in 95 of 100 cases ({interval})"
+    return say(
+        "Two raters differ by less than {value} in 95 of 100 cases ({interval})",
+        value=value,
+        interval=interval,
+    )
 
 
 def _answer(found: Reliability, about: AboutRaters) -> str:
     n, r, m = _shape(found)
     within = found.smallest_within
-    said = f"{n} targets, {r} raters, {m} rating{'s' if m > 1 else ''} each. "
+    said = [_size(n, r, m)]
     if within is not None:
         value, interval = number(within, about.unit)
-        said += f"One rater differs from an own rating before by less than {value} ({interval}). "
+        said.append(
+            say(
+                "One rater differs from an own rating before by less than {value} ({interval}).",
+                value=value,
+                interval=interval,
+            )
+        )
     value, interval = coefficient(found.icc_between)
-    return said + f"Intraclass correlation between raters {value} ({interval})."
+    said.append(
+        say(
+            "Intraclass correlation between raters {value} ({interval}).",
+            value=value,
+            interval=interval,
+        )
+    )
+    return joined(" ", said)
+
+
+def _size(n: int, r: int, m: int) -> str:
+    return say_many(
+        "{n} targets, {r} raters, {count} rating each.",
+        "{n} targets, {r} raters, {count} ratings each.",
+        m,
+        n=n,
+        r=r,
+    )
 
 
 def cautions(found: Reliability) -> tuple[str, ...]:
@@ -139,15 +170,18 @@ def cautions(found: Reliability) -> tuple[str, ...]:
     said = []
     if r < 5:
         said.append(
-            f"only {r} raters: how much raters differ is hardly known from so few, and the wide "
-            "intervals say so."
+            say(
+                "only {raters} raters: how much raters differ is hardly known from so few, and the "
+                "wide intervals say so.",
+                raters=r,
+            )
         )
     if n < 30:
-        said.append(f"only {n} targets: few to know the scatter from.")
+        said.append(say("only {n} targets: few to know the scatter from.", n=n))
     if m == 1:
-        said.append("with one rating each, agreement within raters cannot be told.")
+        said.append(say("with one rating each, agreement within raters cannot be told."))
     said.append(
-        "an intraclass correlation grows with the range of the angles: read the degrees first."
+        say("an intraclass correlation grows with the range of the angles: read the degrees first.")
     )
     return tuple(said)
 
@@ -155,15 +189,30 @@ def cautions(found: Reliability) -> tuple[str, ...]:
 def _figures(found: Reliability, about: AboutRaters) -> Table:
     unit = about.unit
     rows: list[tuple[str, Estimate | None, str | None, str]] = [
-        ("SD of repeats, one rater", found.within, unit, "repeatability"),
-        ("smallest detectable difference, one rater", found.smallest_within, unit, "1.96 √2 SD"),
-        ("SD of a rating by any rater", found.between, unit, "reproducibility"),
-        ("smallest detectable difference, two raters", found.smallest_between, unit, "1.96 √2 SD"),
-        ("SD between raters", found.rater, unit, "part of the above"),
-        ("SD of a rater's own view of a target", found.view, unit, "part of the above"),
-        ("SD between targets", found.target, unit, "what is to be told apart"),
-        ("intraclass correlation within a rater", found.icc_within, None, "one rating"),
-        ("intraclass correlation between raters", found.icc_between, None, "ICC(A,1), one rating"),
+        (say("SD of repeats, one rater"), found.within, unit, say("repeatability")),
+        (
+            say("smallest detectable difference, one rater"),
+            found.smallest_within,
+            unit,
+            figure("1.96 √2 SD"),
+        ),
+        (say("SD of a rating by any rater"), found.between, unit, say("reproducibility")),
+        (
+            say("smallest detectable difference, two raters"),
+            found.smallest_between,
+            unit,
+            figure("1.96 √2 SD"),
+        ),
+        (say("SD between raters"), found.rater, unit, say("part of the above")),
+        (say("SD of a rater's own view of a target"), found.view, unit, say("part of the above")),
+        (say("SD between targets"), found.target, unit, say("what is to be told apart")),
+        (say("intraclass correlation within a rater"), found.icc_within, None, say("one rating")),
+        (
+            say("intraclass correlation between raters"),
+            found.icc_between,
+            None,
+            say("ICC(A,1), one rating"),
+        ),
     ]
     told = tuple(
         (name, Cell(value, strong=True), interval, note)
@@ -171,7 +220,8 @@ def _figures(found: Reliability, about: AboutRaters) -> Table:
         if one is not None
         for value, interval in [number(one, sign) if sign is not None else coefficient(one)]
     )
-    return Table(("figure", "value", "95 % interval", "note"), told, "lrll")
+    head = (say("figure"), say("value"), say("95 % interval"), say_as("column", "note"))
+    return Table(head, told, "lrll")
 
 
 def _alone(found: Reliability, about: AboutRaters) -> Table:
@@ -180,7 +230,13 @@ def _alone(found: Reliability, about: AboutRaters) -> Table:
         value, interval = number(one.deviation, about.unit, sign=True)
         repeat = ("", "") if one.repeat is None else number(one.repeat, about.unit)
         rows.append((one.rater, value, interval, *repeat))
-    head = ("rater", "deviation from all", "95 % interval", "SD of repeats", "95 % interval")
+    head = (
+        say("rater"),
+        say("deviation from all"),
+        say("95 % interval"),
+        say("SD of repeats"),
+        say("95 % interval"),
+    )
     return Table(head, tuple(rows), "lrlrl")
 
 
@@ -200,7 +256,9 @@ def _picture(found: Reliability, about: AboutRaters) -> Picture:
         height = level * found.between.value
         ends = [place(low, height), place(high, height)]
         drawing.line(ends, LINE if level else SOFT, dashes="6 4" if level else "")
-        drawing.text(f"{height:+.1f}", (54, ends[0][1] + 4), size=11, anchor="end", colour=SOFT)
+        drawing.text(
+            figure(f"{height:+.1f}"), (54, ends[0][1] + 4), size=11, anchor="end", colour=SOFT
+        )
     for k, name in enumerate(found.ratings.raters):
         colour = COLOURS[k % len(COLOURS)]
         for target in range(len(means)):
@@ -213,124 +271,150 @@ def _picture(found: Reliability, about: AboutRaters) -> Picture:
         drawing.text(f"{x:.0f}{about.unit}", at, size=11, anchor="middle", colour=SOFT)
     return Picture(
         drawing,
-        "Each rating less the mean of all ratings of its target, against that mean, by rater.",
-        "Each rating less its target's mean, against that mean; dashed: ± 1.96 SD of a rating by "
-        "any rater.",
+        say("Each rating less the mean of all ratings of its target, against that mean, by rater."),
+        say(
+            "Each rating less its target's mean, against that mean; dashed: ± 1.96 SD of a rating "
+            "by any rater."
+        ),
     )
 
 
 def _flow(found: Reliability, about: AboutRaters) -> Table:
     n, r, m = _shape(found)
     why = Counter(row.reason.partition(":")[0] for row in found.ratings.excluded)
-    rows: list[Row] = [("ratings in the table", f"{about.rows}")]
-    rows += [(f"left out: {reason}", f"{count}") for reason, count in sorted(why.items())]
+    rows: list[Row] = [(say("ratings in the table"), f"{about.rows}")]
     rows += [
-        ("ratings analysed", f"{n * r * m}"),
-        ("targets × raters × repeats", f"{n} × {r} × {m}"),
+        (say("left out: {reason}", reason=retold(reason)), f"{count}")
+        for reason, count in sorted(why.items())
     ]
-    return Table(("step", "number"), tuple(rows), "lr")
+    rows += [
+        (say("ratings analysed"), f"{n * r * m}"),
+        (say("targets × raters × repeats"), f"{n} × {r} × {m}"),
+    ]
+    return Table((say("step"), say("number")), tuple(rows), "lr")
 
 
 def _left_out(found: Reliability) -> list[Block]:
     excluded = found.ratings.excluded
     if not excluded:
-        return [Words("None: every row of the table is analysed.")]
+        return [Words(say("None: every row of the table is analysed."))]
     rows = tuple((f"{one.row}", one.name, one.reason) for one in excluded[:MOST_ROWS])
-    said = f"{len(excluded)} rows are in no figure above."
+    said = say_many(
+        "{count} row is in no figure above.", "{count} rows are in no figure above.", len(excluded)
+    )
     if len(excluded) > MOST_ROWS:
-        said += f" The first {MOST_ROWS} are named."
-    return [Words(said), Table(("row", "rating", "reason"), rows, "rll")]
+        said = joined(" ", [said, say("The first {most} are named.", most=MOST_ROWS)])
+    head = (say_as("table", "row"), say("rating"), say("reason"))
+    return [Words(said), Table(head, rows, "rll")]
 
 
 def _items(items: tuple[tuple[Item, str], ...], source: str) -> Table:
     rows = tuple((item.number, item.section, item.asks, answer) for item, answer in items)
-    return Table(("item", "section", "asks for", "here"), rows, "llll", caption=source)
+    head = (say("item"), say("section"), say("asks for"), say("here"))
+    return Table(head, rows, "llll", caption=source)
 
 
 def rating_methods(found: Reliability, about: AboutRaters) -> str:
     """How the ratings came about, as a paragraph of a paper."""
     n, r, m = _shape(found)
-    how = (
-        f"Hip, knee and ankle were placed by hand by {r} raters in {n} photographs, {m} "
-        f"time{'s' if m > 1 else ''} each."
+    how = say_many(
+        "Hip, knee and ankle were placed by hand by {r} raters in {n} photographs, {count} time "
+        "each.",
+        "Hip, knee and ankle were placed by hand by {r} raters in {n} photographs, {count} times "
+        "each.",
+        m,
+        r=r,
+        n=n,
     )
-    if about.blind:
-        how += (
-            " Raters saw no angle and neither other raters' nor their own earlier points; "
-            f"{_display_covered(about)}; each had an order of the photographs drawn at random "
-            f"(seed {about.seed}), and a repeat came only after all photographs had been seen "
-            "once more."
-        )
-    return how
+    if not about.blind:
+        return how
+    blind = say(
+        "Raters saw no angle and neither other raters' nor their own earlier points; {display}; "
+        "each had an order of the photographs drawn at random (seed {seed}), and a repeat came "
+        "only after all photographs had been seen once more.",
+        display=_display_covered(about),
+        seed=about.seed,
+    )
+    return joined(" ", [how, blind])
 
 
 def _display_covered(about: AboutRaters) -> str:
     """What raters could read off the machine itself."""
     covered, photos = about.covered or (0, 0)
     if covered == photos:
-        return "the machine's display was covered in the photographs"
-    return f"the machine's display was covered in {covered} of {photos} photographs"
+        return say("the machine's display was covered in the photographs")
+    return say(
+        "the machine's display was covered in {covered} of {photos} photographs",
+        covered=covered,
+        photos=photos,
+    )
 
 
 def analysis_methods(found: Reliability) -> str:
     """How raters were compared, as a paragraph of a paper."""
-    m = _shape(found)[2]
-    own = " and repeat" if m > 1 else ""
-    return (
-        f"Target, rater, the rater's own view of the target{own} were taken as random effects; "
-        "their variances come from the mean squares of the two-way table (Eliasziw et al., Phys "
-        "Ther 1994;74:777-788). Repeatability is the standard deviation of repeats by one rater, "
-        "reproducibility that of a rating by any rater; the smallest detectable difference is "
-        "1.96 √2 times either. The intraclass correlation between raters is of absolute agreement "
-        "and single ratings, ICC(A,1). Intervals are 95 % generalised confidence intervals "
-        "(Weerahandi, J Am Stat Assoc 1993;88:899-905)."
+    own = say("Target, rater, the rater's own view of the target and repeat")
+    if _shape(found)[2] == 1:
+        own = say("Target, rater, the rater's own view of the target")
+    return say(
+        "{effects} were taken as random effects; their variances come from the mean squares of "
+        "the two-way table (Eliasziw et al., Phys Ther 1994;74:777-788). Repeatability is the "
+        "standard deviation of repeats by one rater, reproducibility that of a rating by any "
+        "rater; the smallest detectable difference is 1.96 √2 times either. The intraclass "
+        "correlation between raters is of absolute agreement and single ratings, ICC(A,1). "
+        "Intervals are 95 % generalised confidence intervals (Weerahandi, J Am Stat Assoc "
+        "1993;88:899-905).",
+        effects=own,
     )
 
 
 def _grras(found: Reliability, about: AboutRaters) -> dict[str, str]:
     n, r, m = _shape(found)
     told = {
-        "1": "agreement within and between raters",
-        "2": f"knee_angle {about.versions.software}, see the methods above",
-        "10": "see the methods above",
-        "11": f"{r} raters, {n} targets, {m} rating{'s' if m > 1 else ''} each",
-        "13": "see the figures, each with its 95 % interval",
-        "15": f"every rating is a row of {about.table}",
+        "1": say("agreement within and between raters"),
+        "2": say("knee_angle {version}, see the methods above", version=about.versions.software),
+        "10": ABOVE,
+        "11": without_stop(_size(n, r, m)),
+        "13": say("see the figures, each with its 95 % interval"),
+        "15": say("every rating is a row of {table}", table=about.table),
     }
     if about.blind:
-        told["8"] = (
-            "repeats after all photographs; blind to angle and other points; "
-            + _display_covered(about)
+        told["8"] = say(
+            "repeats after all photographs; blind to angle and other points; {display}",
+            display=_display_covered(about),
         )
-        told["9"] = "independent: nobody saw another rating, nor an own one before"
+        told["9"] = say("independent: nobody saw another rating, nor an own one before")
     return told
 
 
 def _stard(about: AboutRaters) -> dict[str, str]:
+    whole = say("targets that are not whole were not allowed")
+    if about.missing == "drop":
+        whole = say("targets that are not whole were left out and listed")
     told = {
-        "10a": "see the methods above",
-        "14": "see the methods above",
-        "16": "targets that are not whole were "
-        + ("left out and listed" if about.missing == "drop" else "not allowed"),
-        "19": "see the flow",
-        "24": "see the figures",
+        "10a": ABOVE,
+        "14": ABOVE,
+        "16": whole,
+        "19": say("see the flow"),
+        "24": say("see the figures"),
     }
     if about.blind:
-        told["13a"] = f"nothing but the photograph; {_display_covered(about)}"
+        display = _display_covered(about)
+        told["13a"] = say("nothing but the photograph; {display}", display=display)
     return told
 
 
 def _settings(about: AboutRaters) -> Pairs:
-    seed = "not told" if about.seed is None else f"{about.seed}"
+    seed = say("not told") if about.seed is None else f"{about.seed}"
+    columns = f"{about.value}, {about.target}, {about.rater}"
     return Pairs(
         (
-            ("table", about.table),
-            ("value, target, rater", f"{about.value}, {about.target}, {about.rater}"),
-            ("targets that are not whole", about.missing),
-            ("intervals", "95 %, two-sided"),
-            ("seed of the orders", seed),
-            ("made", about.made),
-            ("software", f"knee_angle {about.versions.software}"),
-            ("leg network weights (SHA-256)", about.versions.weights),
+            (say("table"), about.table),
+            (say("value, target, rater"), columns),
+            (say("targets that are not whole"), about.missing),
+            (say("intervals"), say("95 %, two-sided")),
+            (say("seed of the orders"), seed),
+            (say("made"), about.made),
+            (say("software"), f"knee_angle {about.versions.software}"),
+            (say("leg network weights (SHA-256)"), about.versions.weights),
         )
     )
