@@ -368,6 +368,7 @@ def test_a_display_that_is_not_known_not_to_read_low_is_photographed_first():
     """One setting: by tape the leg could come past what is shown."""
     advice = judged(World(thigh_fault=30, offset=-1.0), [85.0], errors=Errors()).advice
     assert (advice.steps, advice.checks, advice.first) == ((), (), "photos")
+    assert advice.lower_limit_deg == 0
     assert "photograph more settings" in advice.text
 
 

@@ -124,21 +124,18 @@ _LOWER_LIMIT = say(
     "Set the machine's flexion limit {by}° lower than prescribed first, and "
     "leave it there until photos show the knee against the display again. "
 )
-_DISPLAY_FIRST: dict[First, str] = {
-    "display": say(
-        "The display is likely to read less than the bars: a leg that suits the machine would "
-        "bend further than is shown. Set the machine's flexion limit {by}° lower than prescribed "
-        "and go by the measured knee; have the display put right before any section is shortened "
-        "or the patient moved down the bed, and photograph again."
-    ),
-    "photos": say(
-        "The display may read less than the bars: a leg that suits the machine would bend "
-        "further than is shown. Set the machine's flexion limit {by}° lower than prescribed and "
-        "go by the measured knee; photograph more settings, with dots or tags on the bars, "
-        "before any section is shortened or the patient moved down the bed, and photograph again."
-    ),
-}
-"""How it is said, and what to do, where a display likely reads low or merely may."""
+_DISPLAY_FIRST = say(
+    "The display is likely to read less than the bars: a leg that suits the machine would "
+    "bend further than is shown. Set the machine's flexion limit {by}° lower than prescribed "
+    "and go by the measured knee; have the display put right before any section is shortened "
+    "or the patient moved down the bed, and photograph again."
+)
+_PHOTOS_FIRST = say(
+    "The photos do not tell which length or place is off, nor whether the display reads less than "
+    "the bars: before any section is shortened or the patient moved down the bed, photograph more "
+    "settings, both ends at least, with dots or tags on the bars."
+)
+"""Nothing is changed by it, so no limit need stand lower; few photos are no sign of a fault."""
 _FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
 _IN_FRONT = say(
     "The hinge lies {mm:.0f} mm in front of the knee across the thigh at every setting, as where "
@@ -192,7 +189,8 @@ class Advice:
         What comes before anything is set: the display put right, or more settings
         photographed.
     lower_limit_deg : int
-        So many degrees lower the machine's flexion limit is to stand meanwhile.
+        So many degrees lower the machine's flexion limit is to stand meanwhile; 0 where what
+        is said changes nothing.
     text : str
         All of it in words.
     arrives : float
@@ -323,10 +321,11 @@ def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
             told, lower_limit_deg=by, text=joined("", [_LOWER_LIMIT.format(by=by), told.text])
         )
     low = np.max(tried.grid - tried.shown, axis=1)
-    first: First = "display" if float((low > PAST_DEG).mean()) > READS_LOW else "photos"
+    if float((low > PAST_DEG).mean()) <= READS_LOW:
+        return Advice((), (), _PHOTOS_FIRST, near, 0.0, *seen, first="photos")
     by = _lowered(tried.beyond_deg())
-    text = _DISPLAY_FIRST[first].format(by=by)
-    return Advice((), (), text, near, 0.0, *seen, first=first, lower_limit_deg=by)
+    text = _DISPLAY_FIRST.format(by=by)
+    return Advice((), (), text, near, 0.0, *seen, first="display", lower_limit_deg=by)
 
 
 def _lowered(past_deg: Floats) -> int:
