@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields
+from typing import get_args
 
 import pytest
 from stores import SHA, made_measurement
 
+from knee_angle.records import (
+    POINT_NAMES,
+    FindingKind,
+    FrameSource,
+    Plane,
+    Side,
+    Source,
+    Verdict,
+)
+from knee_angle.records.judged import DisplayedSource
+from knee_angle.records.shown import DisplayState
 from knee_angle.report import columns
 from knee_angle.report.columns import COLUMNS, at, kept_columns
 from knee_angle.report.contract import as_json
 from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement, SetUp, schema
+from knee_angle.store.records import End
+from knee_angle.store.research import RESEARCH_COLUMNS
 from knee_angle.store.rows import measurement_columns
+from knee_angle.store.table import flat_columns
 
 MEASURED = made_measurement(sha256=SHA)
 RESULT = as_json("a.jpg", MEASURED, version="0")
@@ -25,6 +41,42 @@ def test_every_column_says_what_it_means_in_which_unit_and_stands_in_the_json(co
     assert (column.unit is not None) == (ending in {"deg", "mm", "px", "seconds"})
     assert column.path[0] in RESULT
     assert not isinstance(at(RESULT, column.path), dict)
+
+
+EVERY = {**COLUMNS, **{c.name: c for c in flat_columns()}, **RESEARCH_COLUMNS}
+CLOSED = {
+    "side": Side, "plane": Plane, "displayed_source": DisplayedSource,
+    "display_state": DisplayState, "verdict": Verdict, "finding": FindingKind,
+    "visit_finding": FindingKind, "frame_source": FrameSource, "calibration_verdict": Verdict,
+    "fit_verdict": Verdict, "hinge_verdict": Verdict, "end": End,
+    **{f"{name}_source": Source for name in POINT_NAMES},
+}  # fmt: skip
+OPEN = {
+    "photo", "reason", "advice", "finding_advice", "alarms", "cautions", "rater", "photo_sha256",
+    "version", "id", "person", "machine", "taken_at", "saved_at", "who", "corrects",
+    "corrected_by", "visit", "setting", "shifted_date",
+}  # fmt: skip
+"""Columns whose texts are no closed list."""
+
+
+@pytest.mark.parametrize("column", EVERY.values(), ids=EVERY.keys())
+def test_a_line_of_the_dictionary_stands_alone(column):
+    """Whoever sorts or filters it still knows what "its" was."""
+    assert not re.match(r"(its|upper end of it|[xyz] of it|the number read)\b", column.meaning)
+    assert "that number" not in column.meaning
+    assert "\u00b1" not in column.meaning
+
+
+@pytest.mark.parametrize("column", EVERY.values(), ids=EVERY.keys())
+def test_every_code_that_a_column_may_hold_is_listed(column):
+    if column.name in CLOSED:
+        assert column.codes == get_args(CLOSED[column.name])
+    elif column.kind == "text":
+        assert bool(column.codes) == (column.name not in OPEN)
+    else:
+        assert column.codes == ()
+    value = at(RESULT, column.path) if column.path else None
+    assert value is None or not column.codes or value in column.codes
 
 
 def test_every_field_of_the_json_has_a_column():

@@ -10,10 +10,24 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, get_args, get_type_hints
 
 from knee_angle.angle.uncertainty import BUDGET_LINES
-from knee_angle.records import MACHINE_POINTS, POINT_NAMES, Measurement, PointName
+from knee_angle.records import (
+    MACHINE_POINTS,
+    POINT_NAMES,
+    FindingKind,
+    FrameSource,
+    Lens,
+    Measurement,
+    Plane,
+    PointName,
+    Side,
+    Source,
+    Verdict,
+)
+from knee_angle.records.judged import DisplayedSource
+from knee_angle.records.shown import DisplayState
 
 __all__ = ["COLUMNS", "Column", "Kept", "Kind", "at", "kept_columns"]
 
@@ -21,6 +35,9 @@ Json = dict[str, Any]
 Kind = Literal["text", "number", "count", "flag"]
 UNITS = {"deg": "degrees", "mm": "millimetres", "px": "pixels", "seconds": "seconds"}
 """By the last word of a column's name."""
+STATUSES = ("measured", "not_measured", "unreadable")
+"""What became of a photo (`contract.as_json`)."""
+FOCAL_SOURCES: tuple[str, ...] = get_args(get_type_hints(Lens)["source"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +74,8 @@ class Column:
         Where its value stands in the JSON object.
     kept : Kept or None
         Its column in the store's table, where lists and trends read it.
+    codes : tuple of str
+        All that a text may be, where that is a closed list.
     """
 
     name: str
@@ -65,6 +84,7 @@ class Column:
     meaning: str
     path: tuple[str | int, ...]
     kept: Kept | None = None
+    codes: tuple[str, ...] = ()
 
 
 def at(result: Any, path: tuple[str | int, ...]) -> Any:
@@ -76,10 +96,18 @@ def at(result: Any, path: tuple[str | int, ...]) -> Any:
     return result
 
 
-def _column(name: str, kind: Kind, meaning: str, *, at: str, kept: Kept | None = None) -> Column:
+def _column(
+    name: str,
+    kind: Kind,
+    meaning: str,
+    *,
+    at: str,
+    kept: Kept | None = None,
+    codes: tuple[str, ...] = (),
+) -> Column:
     unit = UNITS.get(name.rpartition("_")[2])
     path = tuple(int(step) if step.isdigit() else step for step in at.split("."))
-    return Column(name, kind, unit, meaning, path, kept)
+    return Column(name, kind, unit, meaning, path, kept, codes)
 
 
 def _words(name: str) -> str:
@@ -90,25 +118,51 @@ def _point_columns(name: PointName) -> tuple[Column, ...]:
     where = f"{'machine.points' if name in MACHINE_POINTS else 'landmarks'}.{name}"
     point = _words(name)
     return (
-        _column(f"{name}_x_px", "number", f"{point}, to the right", at=f"{where}.x"),
-        _column(f"{name}_y_px", "number", f"{point}, downwards", at=f"{where}.y"),
-        _column(f"{name}_u_px", "number", f"± of either, {point}", at=f"{where}.u_px"),
-        _column(f"{name}_source", "text", f"who found the {point}", at=f"{where}.source"),
+        _column(
+            f"{name}_x_px",
+            "number",
+            f"{point}: px from the left edge of the upright photo",
+            at=f"{where}.x",
+        ),
+        _column(
+            f"{name}_y_px",
+            "number",
+            f"{point}: px from the top edge of the upright photo",
+            at=f"{where}.y",
+        ),
+        _column(
+            f"{name}_u_px",
+            "number",
+            f"standard uncertainty of either coordinate of the {point}",
+            at=f"{where}.u_px",
+        ),
+        _column(
+            f"{name}_source",
+            "text",
+            f"who found the {point}",
+            at=f"{where}.source",
+            codes=get_args(Source),
+        ),
     )
 
 
 _ALL = (
     _column("photo", "text", "name of the photo as the caller knows it", at="photo"),
-    _column("status", "text", "measured, not_measured or unreadable", at="status"),
+    _column("status", "text", "whether the photo was measured", at="status", codes=STATUSES),
     _column("reason", "text", "why nothing was measured", at="reason"),
     _column("advice", "text", "how to photograph so that it works", at="advice"),
     _column(
-        "side", "text", "the leg: left or right", at="side", kept=Kept("side", lambda one: one.side)
+        "side",
+        "text",
+        "the leg",
+        at="side",
+        kept=Kept("side", lambda one: one.side),
+        codes=get_args(Side),
     ),
     _column(
         "flexion_deg",
         "number",
-        "knee flexion",
+        "passive knee flexion: 0 is straight, hyperextension negative",
         at="flexion_deg",
         kept=Kept("flexion_deg", lambda one: one.knee.deg),
     ),
@@ -129,139 +183,191 @@ _ALL = (
     _column(
         "interval_high_deg",
         "number",
-        "upper end of it",
+        "upper end of the 95 % interval of the knee flexion",
         at="interval_deg.1",
         kept=Kept("high_deg", lambda one: one.knee.interval_deg[1]),
     ),
     _column(
         "plane",
         "text",
-        "where the camera's direction comes from: tag, estimated or image",
+        "where the camera's direction comes from: printed tags, an estimate from the picture, or "
+        "nowhere (flat in the picture)",
         at="plane",
         kept=Kept("plane", lambda one: one.plane),
+        codes=get_args(Plane),
     ),
     _column(
         "displayed_deg",
         "number",
-        "the machine's number, as flexion",
+        "the machine's displayed number, converted to degrees of flexion",
         at="displayed_deg",
         kept=Kept("displayed_deg", lambda one: one.displayed and one.displayed.deg),
     ),
-    _column("displayed_source", "text", "where that number comes from", at="displayed_source"),
+    _column(
+        "displayed_source",
+        "text",
+        "where the displayed number comes from: typed or from a table, or read off the photo",
+        at="displayed_source",
+        codes=get_args(DisplayedSource),
+    ),
     _column(
         "displayed_probability",
         "number",
-        "probability that it was read right, where it was read off the photo",
+        "probability that the displayed number was read right, where it was read off the photo",
         at="displayed_probability",
     ),
     _column(
         "display_state",
         "text",
-        "what was read off the photo's display: read, unsure, undecided or none",
+        "how clearly a number was read off the photo's display",
         at="display.state",
+        codes=get_args(DisplayState),
     ),
-    _column("display_number", "number", "the number read, as it stands there", at="display.number"),
+    _column(
+        "display_number",
+        "number",
+        "number read off the photo's display, as it stands there",
+        at="display.number",
+    ),
     _column(
         "display_probability",
         "number",
-        "probability that it was read right",
+        "probability that the number on the photo's display was read right",
         at="display.probability",
     ),
     _column(
         "discrepancy_deg",
         "number",
-        "displayed minus knee",
+        "displayed minus knee: positive where the display claims more flexion",
         at="comparison.discrepancy_deg",
         kept=Kept("discrepancy_deg", lambda one: one.comparison and one.comparison.discrepancy_deg),
     ),
     _column(
         "discrepancy_u_deg",
         "number",
-        "its standard uncertainty",
+        "standard uncertainty of displayed minus knee",
         at="comparison.u_deg",
         kept=Kept("discrepancy_u_deg", lambda one: one.comparison and one.comparison.u_deg),
     ),
     _column(
         "tolerance_deg",
         "number",
-        "tolerance that it is judged against",
+        "tolerance that displayed minus knee is judged against, either way",
         at="comparison.tolerance_deg",
         kept=Kept("tolerance_deg", lambda one: one.comparison and one.comparison.tolerance_deg),
     ),
     _column(
         "p_within",
         "number",
-        "probability that the true difference is inside the tolerance",
+        "probability that the true difference of display and knee is inside the tolerance",
         at="comparison.p_within",
     ),
     _column(
         "verdict",
         "text",
-        "within, outside or undecided (95 %)",
+        "display against knee: proven within the tolerance, proven outside, or neither (95 %)",
         at="comparison.verdict",
         kept=Kept("verdict", lambda one: one.comparison and one.comparison.verdict),
+        codes=get_args(Verdict),
     ),
     _column("frame_deg", "number", "flexion that the machine's bars make", at="machine.frame_deg"),
-    _column("frame_u_deg", "number", "its standard uncertainty", at="machine.u_deg"),
-    _column("frame_source", "text", "what showed the bars", at="machine.frame_source"),
+    _column(
+        "frame_u_deg", "number", "standard uncertainty of the bars' flexion", at="machine.u_deg"
+    ),
+    _column(
+        "frame_source",
+        "text",
+        "what showed the machine's bars",
+        at="machine.frame_source",
+        codes=get_args(FrameSource),
+    ),
     _column(
         "frame_interval_low_deg",
         "number",
-        "lower end of the 95 % interval of the frame's angle",
+        "lower end of the 95 % interval of the bars' flexion",
         at="machine.interval_deg.0",
     ),
-    _column("frame_interval_high_deg", "number", "upper end of it", at="machine.interval_deg.1"),
+    _column(
+        "frame_interval_high_deg",
+        "number",
+        "upper end of the 95 % interval of the bars' flexion",
+        at="machine.interval_deg.1",
+    ),
     _column(
         "hinge_distal_mm",
         "number",
-        "the hinge seen from the knee, distal along the thigh",
+        "the hinge seen from the knee, along the thigh: distal (away from the hip) positive",
         at="machine.hinge_to_knee_mm.distal",
     ),
     _column(
         "hinge_anterior_mm",
         "number",
-        "the hinge seen from the knee, anterior",
+        "the hinge seen from the knee, across the thigh: anterior (towards the kneecap) positive",
         at="machine.hinge_to_knee_mm.anterior",
     ),
     _column(
         "hinge_u_mm",
         "number",
-        "standard uncertainty of either coordinate",
+        "standard uncertainty of either coordinate of the hinge",
         at="machine.hinge_to_knee_mm.u",
     ),
     _column(
         "finding",
         "text",
-        "which part of a disagreement is proven",
+        "which part of a disagreement is proven: the display's calibration, the leg's fit",
         at="finding.kind",
         kept=Kept("finding", lambda one: one.finding and one.finding.kind),
+        codes=get_args(FindingKind),
     ),
     _column(
         "calibration_deg",
         "number",
-        "calibration part: displayed minus frame",
+        "calibration part: displayed minus bars",
         at="finding.calibration_deg",
     ),
     _column(
-        "calibration_u_deg", "number", "its standard uncertainty", at="finding.calibration_u_deg"
+        "calibration_u_deg",
+        "number",
+        "standard uncertainty of displayed minus bars",
+        at="finding.calibration_u_deg",
     ),
-    _column("calibration_verdict", "text", "its verdict", at="finding.calibration_verdict"),
+    _column(
+        "calibration_verdict",
+        "text",
+        "verdict on displayed minus bars",
+        at="finding.calibration_verdict",
+        codes=get_args(Verdict),
+    ),
     _column(
         "calibration_p_within",
         "number",
-        "probability that it is inside its tolerance",
+        "probability that displayed minus bars is inside its tolerance",
         at="finding.calibration_p_within",
     ),
-    _column("fit_deg", "number", "fit part: frame minus knee", at="finding.fit_deg"),
-    _column("fit_u_deg", "number", "its standard uncertainty", at="finding.fit_u_deg"),
-    _column("fit_verdict", "text", "its verdict", at="finding.fit_verdict"),
+    _column("fit_deg", "number", "fit part: bars minus knee", at="finding.fit_deg"),
+    _column(
+        "fit_u_deg", "number", "standard uncertainty of bars minus knee", at="finding.fit_u_deg"
+    ),
+    _column(
+        "fit_verdict",
+        "text",
+        "verdict on bars minus knee",
+        at="finding.fit_verdict",
+        codes=get_args(Verdict),
+    ),
     _column(
         "fit_p_within",
         "number",
-        "probability that it is inside its tolerance",
+        "probability that bars minus knee is inside its tolerance",
         at="finding.fit_p_within",
     ),
-    _column("hinge_verdict", "text", "verdict of the hinge's place", at="finding.hinge_verdict"),
+    _column(
+        "hinge_verdict",
+        "text",
+        "verdict on the hinge's place",
+        at="finding.hinge_verdict",
+        codes=get_args(Verdict),
+    ),
     _column(
         "fit_explained_deg",
         "number",
@@ -271,67 +377,98 @@ _ALL = (
     _column(
         "fit_explained_u_deg",
         "number",
-        "its standard uncertainty",
+        "standard uncertainty of what the hinge's place explains",
         at="finding.fit_explained_u_deg",
     ),
     _column(
         "support_mm",
         "number",
-        "where the lower leg is held, below the knee",
+        "how far below the knee the lower leg is held",
         at="finding.support_mm",
     ),
-    _column("support_u_mm", "number", "its standard uncertainty", at="finding.support_u_mm"),
+    _column(
+        "support_u_mm",
+        "number",
+        "standard uncertainty of where the lower leg is held",
+        at="finding.support_u_mm",
+    ),
     _column("finding_advice", "text", "what to check next", at="finding.advice"),
     _column("thigh_mm", "number", "length between hip and knee mark", at="segments_mm.thigh"),
-    _column("thigh_u_mm", "number", "its standard uncertainty", at="segments_mm.thigh_u"),
+    _column(
+        "thigh_u_mm",
+        "number",
+        "standard uncertainty of the length between hip and knee mark",
+        at="segments_mm.thigh_u",
+    ),
     _column("shank_mm", "number", "length between knee and ankle mark", at="segments_mm.shank"),
-    _column("shank_u_mm", "number", "its standard uncertainty", at="segments_mm.shank_u"),
+    _column(
+        "shank_u_mm",
+        "number",
+        "standard uncertainty of the length between knee and ankle mark",
+        at="segments_mm.shank_u",
+    ),
     _column("alarms", "text", "prescribed limits that knee or display lie past", at="alarms"),
     _column("cautions", "text", "what to keep in mind", at="cautions"),
     _column(
         "found_interval_low_deg",
         "number",
-        "lower end of the 95 % interval without the points' placement on the skin",
+        "lower end of the knee flexion's 95 % interval without the points' placement on the skin",
         at="found_interval_deg.0",
     ),
-    _column("found_interval_high_deg", "number", "upper end of it", at="found_interval_deg.1"),
+    _column(
+        "found_interval_high_deg",
+        "number",
+        "upper end of the knee flexion's 95 % interval without the points' placement on the skin",
+        at="found_interval_deg.1",
+    ),
     _column(
         "flat_flexion_deg",
         "number",
-        "flexion flat in the picture, for comparison only",
+        "knee flexion flat in the picture, for comparison only",
         at="flat_flexion_deg",
     ),
     *(
         _column(
             f"u_{line}_deg",
             "number",
-            f"u that {_words(line)} alone would give",
+            f"standard uncertainty of the knee flexion that {_words(line)} alone would give",
             at=f"budget_deg.{line}",
         )
         for line in BUDGET_LINES
     ),
     *(column for name in POINT_NAMES for column in _point_columns(name)),
     _column("rater", "text", "code of who placed the points by hand", at="rater"),
-    _column("photo_sha256", "text", "hash of the photo's file", at="photo_sha256"),
+    _column("photo_sha256", "text", "SHA-256 of the photo's file", at="photo_sha256"),
     _column("photo_width_px", "count", "width of the upright photo", at="camera.width_px"),
     _column("photo_height_px", "count", "height of the upright photo", at="camera.height_px"),
-    _column("focal_px", "number", "focal length", at="camera.focal_px"),
+    _column("focal_px", "number", "focal length of the upright photo's lens", at="camera.focal_px"),
     _column(
         "focal_source",
         "text",
-        "exif, or prior: an assumption about phones",
+        "where the focal length comes from: the photo's EXIF, or an assumption about phones",
         at="camera.focal_source",
+        codes=FOCAL_SOURCES,
     ),
     _column(
         "normal_x",
         "number",
-        "normal of the leg's plane, camera coordinates: x",
+        "unit normal of the leg's plane, towards the camera: to the right in the picture",
         at="camera.normal.0",
     ),
-    _column("normal_y", "number", "y of it", at="camera.normal.1"),
-    _column("normal_z", "number", "z of it", at="camera.normal.2"),
+    _column(
+        "normal_y",
+        "number",
+        "unit normal of the leg's plane, towards the camera: down in the picture",
+        at="camera.normal.1",
+    ),
+    _column(
+        "normal_z",
+        "number",
+        "unit normal of the leg's plane, towards the camera: along the view, -1 seen square-on",
+        at="camera.normal.2",
+    ),
     _column("tags", "count", "printed tags that were seen", at="camera.tags"),
-    _column("seconds", "number", "time the steps took", at="seconds"),
+    _column("seconds", "number", "time that measuring the photo took", at="seconds"),
     _column("version", "text", "version of this software", at="version"),
 )
 

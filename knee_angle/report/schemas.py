@@ -29,14 +29,21 @@ CONVENTION = (
     "Angles are degrees of flexion: 0 is straight, hyperextension is negative. u is a standard "
     "uncertainty; an interval covers 95 %. Pixels count from the upright photo's top left corner."
 )
+CELLS = (
+    "A number has a point; an empty cell says that there is no value; a flag is True or False; in "
+    "CSV a text that a spreadsheet would run (it begins with = + - @) has an apostrophe before it. "
+    "codes: all that a text may be, with a space between."
+)
 ROWS_AT_ONCE = 1000
-DICTIONARY = ("table", "column", "type", "unit", "ucum", "meaning")
+DICTIONARY = ("table", "column", "type", "unit", "ucum", "codes", "meaning")
 """Columns of the data dictionary itself."""
 
 
 def field_metadata(column: Column) -> dict[str, str]:
     """What a Parquet file says of a column: its meaning, its unit in words and in UCUM."""
     told = {"meaning": column.meaning}
+    if column.codes:
+        told["codes"] = " ".join(column.codes)
     if column.unit is not None:
         told |= {"unit": column.unit, "ucum": UCUM[column.unit]}
     return told
@@ -76,12 +83,14 @@ def dictionary_csv(tables: Mapping[str, Iterable[Column]]) -> str:
             "type": column.kind,
             "unit": column.unit,
             "ucum": None if column.unit is None else UCUM[column.unit],
+            "codes": " ".join(column.codes),
             "meaning": column.meaning,
         }
         for table, columns in tables.items()
         for column in columns
     ]
-    return csv_lines(rows, DICTIONARY, header=True)
+    every = {"table": "every table", "column": "every column", "meaning": f"{CONVENTION} {CELLS}"}
+    return csv_lines([every, *rows], DICTIONARY, header=True)
 
 
 def write_rows(file: BinaryIO, rows: Iterable[Mapping[str, Any]], schema: pyarrow.Schema) -> int:

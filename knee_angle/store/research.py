@@ -31,7 +31,13 @@ from knee_angle.report import contract
 from knee_angle.report.columns import COLUMNS, Column
 from knee_angle.store.keeping import Store
 from knee_angle.store.records import KeptMeasurement, KeptVisit, StoredMeasurement
-from knee_angle.store.table import SETUP, joint_columns, joint_of, setup_columns
+from knee_angle.store.table import (
+    SETUP,
+    joint_columns,
+    joint_of,
+    place_columns,
+    setup_columns,
+)
 
 __all__ = [
     "RESEARCH_COLUMNS",
@@ -174,8 +180,11 @@ _WHOSE: tuple[Column, ...] = (
 )  # fmt: skip
 _RESULT = tuple(column for name, column in COLUMNS.items() if name not in LEFT_OUT)
 
+_PLACE = tuple(column for column, _ in place_columns())
+
 RESEARCH_COLUMNS: Mapping[str, Column] = {
-    column.name: column for column in (*_WHOSE, *setup_columns(), *joint_columns(), *_RESULT)
+    column.name: column
+    for column in (*_WHOSE, *setup_columns(), *_PLACE, *joint_columns(), *_RESULT)
 }
 """Columns of the research table by name, in order."""
 
@@ -223,7 +232,7 @@ def research_rows(
         flat = contract.as_flat(one.contract)
         yield {
             **whose,
-            **{column.name: take(row) for column, take in SETUP},
+            **{column.name: take(row) for column, take in (*SETUP, *place_columns())},
             **joint.get(row.id, {column.name: None for column in joint_columns()}),
             **{column.name: flat[column.name] for column in _RESULT},
         }

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any
+from dataclasses import replace
+from typing import Any, get_args
 
+from knee_angle.records import FindingKind
 from knee_angle.report import contract
 from knee_angle.report.columns import COLUMNS, Column
+from knee_angle.store.checklist import CHECKLIST
 from knee_angle.store.codec import to_json
 from knee_angle.store.records import (
+    End,
     KeptKnee,
     KeptMeasurement,
     KeptVisit,
@@ -26,6 +30,7 @@ __all__ = [
     "joint_columns",
     "joint_of",
     "json_lines_of",
+    "place_columns",
     "setup_columns",
     "visit_lines_of",
 ]
@@ -43,23 +48,28 @@ _ROW: tuple[tuple[Column, Taking], ...] = (
         lambda row: row.taken_at.isoformat(),
     ),
     (
-        Column("taken_at_given", "flag", None, "whether that was given; else it is saved_at", ()),
+        Column(
+            "taken_at_given", "flag", None,
+            "whether a time was given; else taken_at is saved_at", (),
+        ),
         lambda row: row.taken_at_given,
     ),
     (
-        Column("saved_at", "text", None, "when it was kept, ISO 8601, UTC", ()),
+        Column("saved_at", "text", None, "when the row was kept, ISO 8601, UTC", ()),
         lambda row: row.saved_at.isoformat(),
     ),
-    (Column("who", "text", None, "the account that kept it", ()), lambda row: row.who),
+    (Column("who", "text", None, "the account that kept the row", ()), lambda row: row.who),
     (Column("corrects", "text", None, "the row that this one replaces", ()),
      lambda row: row.corrects),
     (Column("corrected_by", "text", None, "the row that replaces this one", ()),
      lambda row: row.corrected_by),
-    (Column("withdrawn", "flag", None, "whether it was withdrawn", ()), lambda row: row.withdrawn),
+    (Column("withdrawn", "flag", None, "whether the row was withdrawn", ()),
+     lambda row: row.withdrawn),
 )  # fmt: skip
 
 SETUP: tuple[tuple[Column, Taking], ...] = (
-    (Column("end", "text", None, "end of the range: flexion or extension", ()),
+    (Column("end", "text", None, "end of the range where the machine was paused", (),
+            codes=get_args(End)),
      lambda row: row.setup.end),
     (Column("set_flexion_deg", "number", "degrees", "flexion limit set on the machine", ()),
      lambda row: row.setup.flexion_deg),
@@ -71,7 +81,8 @@ SETUP: tuple[tuple[Column, Taking], ...] = (
      lambda row: row.setup.bed_head_deg),
     (Column("hours_of_use", "number", "hours", "in the machine since the last measurement", ()),
      lambda row: row.setup.hours_of_use),
-    (Column("ticks", "text", None, "set-up points that were ticked, with a space between", ()),
+    (Column("ticks", "text", None, "set-up points that were ticked, with a space between", (),
+            codes=tuple(CHECKLIST)),
      lambda row: " ".join(row.setup.ticks)),
 )  # fmt: skip
 """How the machine was set."""
@@ -81,18 +92,25 @@ _VISIT: tuple[tuple[Column, Taking], ...] = (
      lambda row: row.setup.visit),
     (Column("setting", "text", None, "number of the place where the machine was paused", ()),
      lambda row: row.setup.setting),
+    (Column("adjusted", "count", None,
+            "how often the machine's sections had been moved in the visit before the photo", ()),
+     lambda row: row.setup.adjusted),
 )  # fmt: skip
 
 _JOINT: tuple[tuple[Column, Callable[[KeptVisit, KeptKnee], Any]], ...] = (
     (Column("visit_knee_deg", "number", "degrees", "knee by all photos of the visit", ()),
      lambda _, knee: knee.deg),
-    (Column("visit_knee_u_deg", "number", "degrees", "its standard uncertainty", ()),
+    (Column("visit_knee_u_deg", "number", "degrees",
+            "standard uncertainty of the knee by all photos of the visit", ()),
      lambda _, knee: knee.u_deg),
     (Column("visit_arc_deg", "number", "degrees", "arc by all photos of the visit", ()),
      lambda visit, _: visit.arc_deg),
-    (Column("visit_arc_u_deg", "number", "degrees", "its standard uncertainty", ()),
+    (Column("visit_arc_u_deg", "number", "degrees",
+            "standard uncertainty of the arc by all photos of the visit", ()),
      lambda visit, _: visit.arc_u_deg),
-    (Column("visit_finding", "text", None, "which part of a disagreement is proven", ()),
+    (Column("visit_finding", "text", None,
+            "which part of a disagreement all photos of the visit prove", (),
+            codes=get_args(FindingKind)),
      lambda visit, _: visit.finding),
 )  # fmt: skip
 """What all photos of the visit together say, where that stands."""
@@ -108,6 +126,11 @@ def setup_columns() -> tuple[Column, ...]:
     return tuple(column for column, _ in SETUP)
 
 
+def place_columns() -> tuple[tuple[Column, Taking], ...]:
+    """Where in its visit a photo was taken; nothing of it tells whose."""
+    return tuple((column, take) for column, take in _VISIT if column.name != "visit")
+
+
 def joint_columns() -> tuple[Column, ...]:
     """What all photos of a visit together say."""
     return tuple(column for column, _ in _JOINT)
@@ -115,7 +138,8 @@ def joint_columns() -> tuple[Column, ...]:
 
 def flat_columns() -> tuple[Column, ...]:
     """Those of the flat table, in order."""
-    return (*KEPT_COLUMNS.values(), *COLUMNS.values())
+    photo = replace(COLUMNS["photo"], meaning="first 12 digits of the photo's SHA-256")
+    return (*KEPT_COLUMNS.values(), *{**COLUMNS, "photo": photo}.values())
 
 
 def flat_rows(
