@@ -44,7 +44,9 @@ from knee_angle.store import (
     schema,
 )
 from knee_angle.store.access import tables
+from knee_angle.store.encrypting import encrypt_pictures
 from knee_angle.store.records import utc
+from knee_angle.store.sealing import Seal
 
 MEASURED = made_measurement()
 SERIES = made_series()
@@ -525,6 +527,7 @@ def test_the_database_itself_refuses_to_change_or_delete_rows(store, table, chan
     store.withdraw_visit(joint.visit.id, "other")
     store.note_machine(MachineCard("M-03", 400))
     store.prescribe("P-017", from_day=date(2026, 3, 1), flexion_deg=60, extension_deg=0)
+    encrypt_pictures(store, Seal(bytes(32)), key_file=None)
     assert store.overview().counts[table] > 0
     with (
         store.engine.begin() as connection,

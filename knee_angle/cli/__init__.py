@@ -3,9 +3,9 @@
 * ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out; ``clip``: a film;
 * ``rating``: a rater study, from the drawn order to how far raters agree;
 * ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
-* ``store``, ``research``, ``follow``, ``report``, ``export``, ``page``, ``accounts``, ``models``:
-  keeping, for a study, a course over days, papers, handing on, the page, who may sign in to it,
-  the optional pose model.
+* ``store``, ``encrypting``, ``research``, ``follow``, ``report``, ``export``, ``page``,
+  ``accounts``, ``models``: keeping, kept pictures encrypted, for a study, a course over days,
+  papers, handing on, the page, who may sign in to it, the optional pose model.
 
 Between them: ``app`` (its name, how it stops), ``helping`` (its help, in either language),
 ``settings`` and ``options`` (what several take), ``photos`` and ``samples`` (photos named, and
@@ -27,6 +27,7 @@ from knee_angle.cli import (  # noqa: F401
     check,
     clip,
     demo,
+    encrypting,
     export,
     follow,
     measure,

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import os
+import secrets
 import shutil
 import tempfile
 import threading
 import time
 import weakref
 from collections.abc import Callable, Sequence
-from functools import partial
+from functools import cache, partial
+from importlib.util import find_spec
 from pathlib import Path
 
 import platformdirs
@@ -26,7 +28,10 @@ from streamlit.runtime.uploaded_file_manager import UploadedFileRec
 from streamlit.starlette import App
 from streamlit.web.cache_storage_manager_config import create_default_cache_storage_manager
 
+from knee_angle.errors import KneeAngleError
 from knee_angle.page.handed_over import OwnFiles, OwnStorage
+from knee_angle.store.opening import default_url
+from knee_angle.store.sealing import KEY_BYTES, Seal, is_sealed, seal_at
 
 __all__ = ["ENDS_AFTER_S", "MOST_BYTES", "DiskUploads", "uploads_on_disk"]
 
@@ -54,7 +59,7 @@ class DiskUploads(MemoryUploadedFileManager):
             place = self._place(session_id, file.file_id)
             handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
             with os.fdopen(handle, "wb") as written:
-                written.write(file.data)
+                written.write(_hidden(file.data, file.file_id))
             told = file._replace(data=b"")
             self._here[session_id, file.file_id] = (self.clock(), told, len(file.data))
 
@@ -65,7 +70,7 @@ class DiskUploads(MemoryUploadedFileManager):
             for file_id in file_ids:
                 at, told, _ = self._here.get((session_id, file_id), (0.0, None, 0))
                 if told is not None and self.clock() - at < ENDS_AFTER_S:
-                    content = self._place(session_id, file_id).read_bytes()
+                    content = _shown(self._place(session_id, file_id).read_bytes(), file_id)
                     found.append(told._replace(data=content))
         return found
 
@@ -109,6 +114,25 @@ def _own_folder() -> Path:
         return Path(tempfile.mkdtemp(dir=above))  # mode 0700
     except (OSError, RuntimeError):  # no home, or none that may be written
         return Path(tempfile.mkdtemp(prefix="knee-angle-uploads-"))
+
+
+def _hidden(content: bytes, file_id: str) -> bytes:
+    """As it lies on the disk: encrypted where the store is, under a key of this process alone."""
+    try:
+        encrypts = seal_at(default_url()) is not None
+    except KneeAngleError:  # its key is not here, or it cannot be asked: then rather so
+        encrypts = find_spec("cryptography") is not None
+    return _own_seal().sealed(content, about=file_id) if encrypts else content
+
+
+def _shown(content: bytes, file_id: str) -> bytes:
+    return _own_seal().opened(content, about=file_id) if is_sealed(content) else content
+
+
+@cache
+def _own_seal() -> Seal:
+    """Ends with the process, as its uploads do."""
+    return Seal(secrets.token_bytes(KEY_BYTES))
 
 
 def uploads_on_disk(app: App) -> App:

@@ -171,7 +171,11 @@ class Visit:
                 )
             return found
 
-        content = folder.photo(token, sha256)
+        try:
+            content = folder.photo(token, sha256)
+        except KneeAngleError as error:  # its key is not here
+            self.tray.refused.append(str(error))
+            return None
         if content is None:
             self.tray.refused.append(
                 say("A photo of this visit is no longer on the disk: add it again")

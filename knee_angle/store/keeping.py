@@ -41,6 +41,7 @@ from knee_angle.store.rows import (
     renamed,
     unnamed,
 )
+from knee_angle.store.sealing import about_check_photo, about_photo
 from knee_angle.store.visits import Visits
 from knee_angle.store.writing import Clock, Json, new_id
 
@@ -182,7 +183,9 @@ class Store(PeopleAndMachines, Visits):
             row["person"] = person and self._known(connection, schema.people, person)
             row["machine"] = machine and self._known(connection, schema.machines, machine)
             if self._keep(connection, schema.measurements, row, now) and photo is not None:
-                self._insert(connection, schema.photos, photo_columns(photo, row["id"]), now)
+                columns = photo_columns(photo, row["id"])
+                about = about_photo(row["id"])
+                self._insert_picture(connection, schema.photos, columns, about, now)
             return reading.kept_measurement(connection, row["id"])
 
         return self._write(keep)
@@ -307,7 +310,8 @@ class Store(PeopleAndMachines, Visits):
                 row["taken_at"] = entered
             if self._keep(connection, schema.checks, row, now, entered=entered):
                 for columns in shown:
-                    self._insert(connection, schema.check_photos, columns, now)
+                    about = about_check_photo(columns["checked"], columns["name"])
+                    self._insert_picture(connection, schema.check_photos, columns, about, now)
             return reading.kept_check(connection, row["id"])
 
         return self._write(keep)

@@ -40,6 +40,7 @@ __all__ = [
     "look_first",
     "migrate",
     "opened_engine",
+    "read_only_engine",
     "revision_of",
     "rows_in_words",
     "shown",
@@ -178,7 +179,7 @@ def _tables_at(url: URL) -> set[str]:
         with suppress(OSError):  # what may not be looked at is told when it is opened
             if not path.exists() or path.stat().st_size == 0:
                 return set()
-        engine = sa.create_engine("sqlite://", creator=lambda: _read_only(path), poolclass=NullPool)
+        engine = read_only_engine(path)
     else:
         engine = opened_engine(url)
     try:
@@ -188,8 +189,13 @@ def _tables_at(url: URL) -> set[str]:
         engine.dispose()
 
 
-def _read_only(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=WAIT_S)
+def read_only_engine(path: Path) -> Engine:
+    """An engine that changes nothing of an SQLite file."""
+
+    def opened() -> sqlite3.Connection:
+        return sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=WAIT_S)
+
+    return sa.create_engine("sqlite://", creator=opened, poolclass=NullPool)
 
 
 CHECKED_AT_OPENING_BYTES = 16 * 1024 * 1024

@@ -15,7 +15,7 @@ from knee_angle.machine.prescribed import LegSettings
 from knee_angle.records import CropJpeg, Measurement, Side
 from knee_angle.report.columns import kept_columns
 from knee_angle.settings import Settings
-from knee_angle.store import schema
+from knee_angle.store import schema, sealing
 from knee_angle.store.codec import from_json, outcome_from_json
 from knee_angle.store.records import (
     AuditLine,
@@ -29,6 +29,7 @@ from knee_angle.store.records import (
     StoredMeasurement,
     Subject,
 )
+from knee_angle.store.sealing import about_check_photo, about_photo
 
 __all__ = [
     "audit_lines",
@@ -162,14 +163,22 @@ def _stored(row: Row[Any]) -> StoredMeasurement:
 def photo(connection: Connection, row_id: str) -> CropJpeg | None:
     """The kept picture of a measurement."""
     row = connection.execute(sa.select(_P).where(_P.c.measurement == row_id)).one_or_none()
-    return None if row is None else CropJpeg(row.jpeg, row.left_px, row.top_px, row.px_per_px)
+    return None if row is None else _picture(connection, row, about_photo(row_id))
 
 
 def check_pictures(connection: Connection, row_id: str) -> dict[str, CropJpeg]:
     """The kept pictures of a check, by the photos' names in it."""
     table = schema.check_photos
     rows = connection.execute(sa.select(table).where(table.c.checked == row_id))
-    return {row.name: CropJpeg(row.jpeg, row.left_px, row.top_px, row.px_per_px) for row in rows}
+    return {
+        row.name: _picture(connection, row, about_check_photo(row_id, row.name))
+        for row in rows.all()
+    }
+
+
+def _picture(connection: Connection, row: Row[Any], about: str) -> CropJpeg:
+    jpeg = sealing.opened(connection, row.jpeg, about=about)
+    return CropJpeg(jpeg, row.left_px, row.top_px, row.px_per_px)
 
 
 def checks(

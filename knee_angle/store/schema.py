@@ -22,6 +22,7 @@ __all__ = [
     "check_photos",
     "check_withdrawals",
     "checks",
+    "encryption",
     "json_text",
     "machine_cards",
     "machines",
@@ -261,6 +262,15 @@ check_withdrawals = sa.Table(
     metadata,
     sa.Column("withdrawn", sa.ForeignKey("checks.id"), primary_key=True),
     sa.Column("reason", sa.String(16), nullable=False),
+    *_when(),
+)
+
+# At most one row: from it on every picture is encrypted (`sealing`).
+encryption = sa.Table(
+    "encryption",
+    metadata,
+    sa.Column("fingerprint", sa.String(16), primary_key=True),
+    sa.Column("key_file", sa.String(1024)),
     *_when(),
 )
 

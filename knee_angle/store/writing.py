@@ -14,7 +14,7 @@ from sqlalchemy.engine import Connection, Engine
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
-from knee_angle.store import opening, schema
+from knee_angle.store import opening, schema, sealing
 from knee_angle.store.records import WithdrawalReason, checked_code, utc
 
 __all__ = ["Clock", "Json", "Writer", "checked_reason", "new_id"]
@@ -84,6 +84,13 @@ class Writer:
 
     def _insert(self, connection: Connection, table: sa.Table, row: Json, now: datetime) -> None:
         connection.execute(sa.insert(table).values(**row, saved_at=now, who=self.who))
+
+    def _insert_picture(
+        self, connection: Connection, table: sa.Table, row: Json, about: str, now: datetime
+    ) -> None:
+        """A picture's row; encrypted where the store is."""
+        jpeg = sealing.sealed(connection, row["jpeg"], about=about)
+        self._insert(connection, table, row | {"jpeg": jpeg}, now)
 
     def _note(self, connection: Connection, what: str, about: str, now: datetime) -> None:
         line = {"at": now, "who": self.who, "what": what, "about": about}

@@ -13,15 +13,17 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import platformdirs
 
-from knee_angle.errors import InvalidInput
+from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.files import sync_folder, write_whole
 from knee_angle.language import say
 from knee_angle.store.opening import default_url
+from knee_angle.store.sealing import Seal, is_sealed, seal_at
 
 try:
     import fcntl
@@ -97,16 +99,22 @@ def drafts_folder() -> DraftsFolder:
     url = default_url()
     if url.get_backend_name() == "sqlite":
         place = Path(url.database or "").absolute()
-        return DraftsFolder(place.with_name(f"{place.name}-drafts"))
+        return DraftsFolder(place.with_name(f"{place.name}-drafts"), seal=partial(seal_at, url))
     name = hashlib.sha256(str(url).encode()).hexdigest()[:12]
-    return DraftsFolder(Path(platformdirs.user_data_dir("knee-angle")) / f"drafts-{name}")
+    place = Path(platformdirs.user_data_dir("knee-angle")) / f"drafts-{name}"
+    return DraftsFolder(place, seal=partial(seal_at, url))
+
+
+def _not_encrypted() -> None:
+    """The seal of a store that is not encrypted."""
 
 
 @dataclass(frozen=True)
 class DraftsFolder:
-    """All drafts of one store.
+    """All drafts of one store; their photos are encrypted where its pictures are.
 
-    Every method may raise OSError: the disk is full, or its folder is not ours to write.
+    Every method may raise OSError: the disk is full, or its folder is not ours to write; those
+    for photos StoreError too, where the store's key is not here.
     A clock that is set while a visit is open ends none and keeps none: each draft holds how far
     the clock was from the time since the computer's start when it was written.
     """
@@ -114,6 +122,7 @@ class DraftsFolder:
     path: Path
     clock: Callable[[], float] = time.time
     ticking: Callable[[], Ticking] = since_boot
+    seal: Callable[[], Seal | None] = _not_encrypted
 
     def begin(self, token: str, state: Mapping[str, Any]) -> Draft:
         """Make a draft, after ending those whose time is over."""
@@ -161,6 +170,17 @@ class DraftsFolder:
         for place in self._all():
             if self._over(place, _read(place / STATE) or {}):
                 shutil.rmtree(place, ignore_errors=True)
+        with suppress(OSError, StoreError):  # where the key is not here, photos say so
+            self._seal_what_is_not()
+
+    def _seal_what_is_not(self) -> None:
+        """Encrypt photos that came before the store was encrypted."""
+        seal = self.seal()
+        if seal is None:
+            return
+        for path in (one for place in self._all() for one in place.iterdir()):
+            if SHA256.fullmatch(path.name) and not is_sealed(content := path.read_bytes()):
+                write_whole(path, seal.sealed(content, about=f"draft {path.name}"))
 
     @contextmanager
     def alone(self, token: str) -> Iterator[None]:
@@ -193,7 +213,9 @@ class DraftsFolder:
         sha256 = hashlib.sha256(content).hexdigest()
         path = self._of(token) / sha256
         if not path.exists():
-            write_whole(path, content)
+            seal = self.seal()
+            hidden = content if seal is None else seal.sealed(content, about=f"draft {sha256}")
+            write_whole(path, hidden)
         return sha256
 
     def photo(self, token: str, sha256: str) -> bytes | None:
@@ -204,6 +226,11 @@ class DraftsFolder:
             content = (self._of(token) / sha256).read_bytes()
         except OSError:
             return None
+        if is_sealed(content):
+            seal = self.seal()
+            if seal is None:
+                return None
+            content = seal.opened(content, about=f"draft {sha256}")
         return content if hashlib.sha256(content).hexdigest() == sha256 else None
 
     def photos(self, token: str) -> list[str]:
