@@ -20,7 +20,7 @@ from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.language import say
 from knee_angle.store import opening, schema
 from knee_angle.store.keeping import Store
-from knee_angle.store.sealing import Seal, about_check_photo, about_photo, is_sealed
+from knee_angle.store.sealing import Seal, about_row, is_sealed
 
 __all__ = ["encrypt_pictures", "refuse_beside"]
 
@@ -110,8 +110,7 @@ def _of_table(connection: Connection, table: sa.Table, seal: Seal) -> int:
         content: bytes = connection.execute(sa.select(table.c.jpeg).where(here)).scalar_one()
         if is_sealed(content):
             continue
-        about = about_photo(*row) if table is schema.photos else about_check_photo(*row)
-        hidden = seal.sealed(content, about=about)
+        hidden = seal.sealed(content, about=about_row(table.name, row))
         connection.execute(sa.update(table).where(here).values(jpeg=hidden))
         new += 1
     return new

@@ -41,7 +41,6 @@ from knee_angle.store.rows import (
     renamed,
     unnamed,
 )
-from knee_angle.store.sealing import about_check_photo, about_photo
 from knee_angle.store.visits import Visits
 from knee_angle.store.writing import Clock, Json, new_id
 
@@ -183,9 +182,8 @@ class Store(PeopleAndMachines, Visits):
             row["person"] = person and self._known(connection, schema.people, person)
             row["machine"] = machine and self._known(connection, schema.machines, machine)
             if self._keep(connection, schema.measurements, row, now) and photo is not None:
-                columns = photo_columns(photo, row["id"])
-                about = about_photo(row["id"])
-                self._insert_picture(connection, schema.photos, columns, about, now)
+                picture = photo_columns(photo, row["id"])
+                self._insert_picture(connection, schema.photos, picture, now)
             return reading.kept_measurement(connection, row["id"])
 
         return self._write(keep)
@@ -310,8 +308,7 @@ class Store(PeopleAndMachines, Visits):
                 row["taken_at"] = entered
             if self._keep(connection, schema.checks, row, now, entered=entered):
                 for columns in shown:
-                    about = about_check_photo(columns["checked"], columns["name"])
-                    self._insert_picture(connection, schema.check_photos, columns, about, now)
+                    self._insert_picture(connection, schema.check_photos, columns, now)
             return reading.kept_check(connection, row["id"])
 
         return self._write(keep)

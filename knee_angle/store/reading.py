@@ -29,7 +29,7 @@ from knee_angle.store.records import (
     StoredMeasurement,
     Subject,
 )
-from knee_angle.store.sealing import about_check_photo, about_photo
+from knee_angle.store.sealing import about_row
 
 __all__ = [
     "audit_lines",
@@ -163,7 +163,7 @@ def _stored(row: Row[Any]) -> StoredMeasurement:
 def photo(connection: Connection, row_id: str) -> CropJpeg | None:
     """The kept picture of a measurement."""
     row = connection.execute(sa.select(_P).where(_P.c.measurement == row_id)).one_or_none()
-    return None if row is None else _picture(connection, row, about_photo(row_id))
+    return None if row is None else _picture(connection, row, about_row(_P.name, [row_id]))
 
 
 def check_pictures(connection: Connection, row_id: str) -> dict[str, CropJpeg]:
@@ -171,7 +171,7 @@ def check_pictures(connection: Connection, row_id: str) -> dict[str, CropJpeg]:
     table = schema.check_photos
     rows = connection.execute(sa.select(table).where(table.c.checked == row_id))
     return {
-        row.name: _picture(connection, row, about_check_photo(row_id, row.name))
+        row.name: _picture(connection, row, about_row(table.name, [row_id, row.name]))
         for row in rows.all()
     }
 

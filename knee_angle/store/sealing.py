@@ -16,6 +16,7 @@ import hashlib
 import hmac
 import os
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,8 +37,7 @@ __all__ = [
     "ENV_KEY_FILE",
     "KEY_BYTES",
     "Seal",
-    "about_check_photo",
-    "about_photo",
+    "about_row",
     "is_sealed",
     "named_key",
     "new_key",
@@ -53,14 +53,9 @@ MARK = b"KASEAL1\0"
 """Begins every sealed picture; a JPEG begins otherwise."""
 
 
-def about_photo(measurement: str) -> str:
-    """What a measurement's picture is tied to."""
-    return f"photos {measurement}"
-
-
-def about_check_photo(check: str, name: str) -> str:
-    """What the picture of a check's photo is tied to."""
-    return f"check_photos {check} {name}"
+def about_row(table: str, key: Sequence[str]) -> str:
+    """What a picture is tied to: the table and the key of its row."""
+    return " ".join((table, *key))
 
 
 def is_sealed(content: bytes) -> bool:

@@ -34,7 +34,6 @@ from knee_angle.store.records import (
     utc,
 )
 from knee_angle.store.rows import measurement_columns, photo_columns, visit_columns
-from knee_angle.store.sealing import about_photo
 from knee_angle.store.writing import Json, Writer, checked_reason
 
 __all__ = ["Visits", "row_of", "stored_visits"]
@@ -118,8 +117,7 @@ class Visits(Writer):
         new = self._keep(connection, schema.measurements, row, now)
         if new and one.picture is not None:
             picture = photo_columns(one.picture, row["id"])
-            about = about_photo(row["id"])
-            self._insert_picture(connection, schema.photos, picture, about, now)
+            self._insert_picture(connection, schema.photos, picture, now)
 
     def _keep_joint(self, connection: Connection, joint: Json, now: datetime) -> None:
         """The joint row, and which photo's row stands at which of its settings."""

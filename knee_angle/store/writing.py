@@ -86,9 +86,10 @@ class Writer:
         connection.execute(sa.insert(table).values(**row, saved_at=now, who=self.who))
 
     def _insert_picture(
-        self, connection: Connection, table: sa.Table, row: Json, about: str, now: datetime
+        self, connection: Connection, table: sa.Table, row: Json, now: datetime
     ) -> None:
         """A picture's row; encrypted where the store is."""
+        about = sealing.about_row(table.name, [row[key.name] for key in table.primary_key])
         jpeg = sealing.sealed(connection, row["jpeg"], about=about)
         self._insert(connection, table, row | {"jpeg": jpeg}, now)
 
