@@ -119,9 +119,9 @@ def _whole_set(picture: Picture, expected: Expected, members: Ints) -> Candidate
     )  # fmt: skip
     there = ((found.xy > low) & (found.xy < high)).all(axis=1)
     lab = found.lab[members]
-    unlike = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
+    colour2 = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
     ratio = np.abs(np.log(found.radius / np.median(found.radius[members])))
-    alike = found.take(there & (unlike < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
+    alike = found.take(there & (colour2 < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
     radius = float(alike.radius.max())
     alike = _without_glare(picture, alike, box)
     # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
