@@ -113,12 +113,11 @@ _AFTER = say(
     "this order, then photograph before it runs on."
 )
 _CHECK = say(
-    "The photos do not tell which length or place is off: check, with the machine stopped and all "
-    "before it runs on, first whether the hip lies at the machine's hip end, "
-    "then the lower-leg section and the foot plate against the leg (knee to "
-    "sole, by tape), then the thigh section. Put right what is off, the too "
-    "short first, each section rather {longer} mm longer than the leg than "
-    "shorter, and photograph before it runs on."
+    "The photos do not tell which length or place is off. With the machine stopped check all "
+    "three before it runs on: whether the hip lies at the machine's hip end; the lower-leg "
+    "section and the foot plate against the leg (knee to sole, by tape); the thigh section. Put "
+    "right what is off, the too short first, each section rather {longer} mm longer than the leg "
+    "than shorter, and photograph before it runs on."
 )
 _LOWER_LIMIT = say(
     "Set the machine's flexion limit {by}° lower than prescribed first, and "
