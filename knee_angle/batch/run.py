@@ -28,6 +28,7 @@ from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said
 from knee_angle.batch.table import match
 from knee_angle.batch.work import Conditions, Job, Json, identity_of
 from knee_angle.errors import InvalidInput
+from knee_angle.files.extras import needs
 from knee_angle.files.tables import Table, read_table
 from knee_angle.language import say, say_many
 from knee_angle.report.contract import CSV_COLUMNS, as_flat
@@ -204,6 +205,7 @@ class _Places:
 
 
 def _places(plan: BatchPlan) -> _Places:
+    needs("pyarrow")
     if plan.out.suffix.lower() not in {".parquet", ".csv"}:
         raise InvalidInput(
             say(

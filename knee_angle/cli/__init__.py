@@ -45,6 +45,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.helping import in_our_words
 from knee_angle.cli.streams import drop_output, make_streams_safe
 from knee_angle.errors import KneeAngleError
+from knee_angle.files.extras import missing
 from knee_angle.language import say, tell
 
 __all__ = ["app", "main"]
@@ -96,6 +97,17 @@ def _run() -> None:
     if status == INTERRUPTED:
         print(tell("knee-angle: stopped"), file=sys.stderr)
     raise SystemExit(status)
+
+
+def _in_words(error: Exception) -> str:
+    """What is said of a package that is missing, or of a wrong call; a fault of ours is raised."""
+    lacking = missing(error.name or "") if isinstance(error, ModuleNotFoundError) else None
+    if lacking is not None:
+        return tell(str(lacking))
+    # Typer raises what is wrong with a call as a class that it keeps to itself.
+    if not hasattr(error, "format_message"):
+        raise error
+    return _wrong_call(error)
 
 
 def _stop(message: str) -> None:

@@ -10,6 +10,7 @@ import sys
 from typing import TYPE_CHECKING, NoReturn
 
 from knee_angle.errors import InvalidInput
+from knee_angle.files.extras import needs
 from knee_angle.language import current, say, tell
 from knee_angle.language.catalogue import VARIABLE
 
@@ -49,6 +50,7 @@ def serve(*, port: int, address: str = ADDRESS) -> NoReturn:
                 address2=address,
             )
         )
+    needs("streamlit")
     _check_free(ADDRESS, port)
     print(
         tell(
@@ -71,6 +73,7 @@ def serve_ward(ward: Ward) -> NoReturn:
     """
     from knee_angle.store.access.ward import arguments_of
 
+    needs("streamlit")
     _check_free(ward.address, ward.port)
     line = [sys.executable, "-m", "knee_angle.page", *arguments_of(ward)]
     os.environ[VARIABLE] = current().code  # what it says itself; a browser asks for its own

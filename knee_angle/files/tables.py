@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from knee_angle.errors import InvalidInput
 from knee_angle.files import reading, words_of
+from knee_angle.files.extras import needs as needs_package
 from knee_angle.files.parquet import bounded_parquet
 from knee_angle.files.problems import (
     SHOWN,
@@ -234,6 +235,7 @@ def read_table(
     InvalidInput
         Every problem of the file in one message.
     """
+    needs_package("pyarrow")
     name = str(address).rsplit("/", 1)[-1]
     content = _content(address, name)
     problems = Problems()

@@ -12,6 +12,7 @@ from importlib.resources import as_file, files
 from typing import Any, Literal
 
 from knee_angle.errors import InvalidInput
+from knee_angle.files.extras import needs
 from knee_angle.language import say
 from knee_angle.report.paper.blocks import Paper, as_json
 
@@ -37,8 +38,9 @@ def pdf_of(paper: Paper, size: Size = "a4", language: str = "en") -> bytes:
     Raises
     ------
     InvalidInput
-        A size that does not exist.
+        A size that does not exist; typst is not installed.
     """
+    needs("typst")
     import typst
 
     if size not in SIZES:
