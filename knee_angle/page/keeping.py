@@ -395,7 +395,9 @@ def _told(visit: Visit) -> None:
             st.warning(tell(new.format(code=code)))
     _paper(kept)
     _links(kept)
-    if st.button(tell("Next patient"), width="stretch", icon=":material/person_add:"):
+    if st.button(
+        tell("Next patient"), width="stretch", icon=":material/person_add:", type="primary"
+    ):
         next_visit()
         st.rerun()
 

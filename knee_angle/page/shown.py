@@ -33,7 +33,8 @@ def offered(entry: Entry, counting: str) -> None:
     """
     held = f"display-{entry.key}-{counting}"
     if held not in st.session_state:
-        if not st.button(tell("Read the display in the photo"), key=f"read-{entry.key}"):
+        label = tell("Read the display in the photo")
+        if not st.button(label, key=f"read-{entry.key}", width="stretch"):
             return
         settings = changed(Settings(), {"counts": counting})
         st.session_state[held] = read_display(entry.photo, settings=settings)
