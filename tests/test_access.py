@@ -441,6 +441,7 @@ ORACLE = {
     "checks": (ALL_BUT_ADMIN, (), {"machine": "M-03"}),
     "close": (NOBODY, (), {}),
     "kept_under": (PATIENTS, ("0" * 32, [SHA]), {}),
+    "first_taken": ("researcher", (), {}),
     "knows_machine": (ALL_BUT_ADMIN, ("M-03",), {}),
     "knows_person": (PATIENTS, ("P-017",), {}),
     "latest_checks": (ALL_BUT_ADMIN, (), {}),

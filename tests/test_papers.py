@@ -14,6 +14,7 @@ import numpy as np
 import pypdf
 import pypdfium2
 import pytest
+import sqlalchemy as sa
 import streamlit as st
 from called import called
 from drawn_visits import Body
@@ -528,6 +529,33 @@ def test_a_certificate_holds_what_an_equipment_file_asks_for(store, checked):
     assert "Ada" not in told
     assert isinstance(paper.blocks[-1], Signatures)
     assert len(paper.blocks[-1].who) == 2
+
+
+def test_a_visit_is_found_by_its_first_digits_without_looking_through_the_store(store, judged):
+    answer, photos = judged
+    kept = store.save_visit(
+        answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017", machine="M-03"
+    )
+    photo, other = kept.measurements[0].id, kept.measurements[1].id
+    digits = next(n for n in range(1, 33) if photo[:n] not in (other[:n], kept.visit.id[:n]))
+    asked = []
+
+    def ask(_connection, _cursor, statement, parameters, *_):
+        asked.append((statement, parameters))
+
+    sa.event.listen(store.engine, "before_cursor_execute", ask)
+    by_photo = papers.of_visit(store, row=photo[:digits])
+    papers.of_visit(store, person="P-017")
+    sa.event.remove(store.engine, "before_cursor_execute", ask)
+    assert by_photo == papers.of_visit(store, row=kept.visit.id)
+    with store.engine.connect() as connection:
+        plans = [
+            step.detail
+            for statement, given in asked if statement.startswith("SELECT")
+            for step in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", given)
+        ]  # fmt: skip
+    assert len(plans) > 5
+    assert [plan for plan in plans if plan.startswith("SCAN")] == []
 
 
 def test_the_certificate_of_an_empty_machine_claims_the_display_and_no_leg(store):

@@ -231,8 +231,8 @@ def export_compare(
         print(f"{row_id}: {', '.join(names) if names else 'not in the store'}")
     print(
         tell(
-            "{same} rows equal, {n_different} differ",
-            same=found.same,
+            "{equal}, {n_different} differ",
+            equal=say_many("{count} row equal", "{count} rows equal", found.same),
             n_different=len(found.different),
         )
     )

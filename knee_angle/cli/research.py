@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["dictionary_text"]
 
-MOST_ROWS = 1_000_000
-
 
 class DatesAs(StrEnum):
     """How days are told."""
@@ -73,7 +71,7 @@ def _research(store: Store, out: Path, pseudonyms: Pseudonyms, dates: Dates) -> 
         by_pseudonym(store, pseudonyms),
         (one.row for one in store.stored_visits()),
         pseudonyms=pseudonyms,
-        firsts=first_days(store.measurements(limit=MOST_ROWS), zone=zone),
+        firsts=first_days(store, zone=zone),
         dates=dates,
         zone=zone,
     )

@@ -25,7 +25,6 @@ __all__ = ["KEY_VARIABLE", "study_button"]
 
 KEY_VARIABLE = "KNEE_ANGLE_STUDY_KEY"
 """Names the file of the study's key; without it the page hands over no such table."""
-MOST_ROWS = 1_000_000
 
 
 def study_button(store: Store) -> None:
@@ -57,7 +56,7 @@ def table_of(store: Store, pseudonyms: Pseudonyms) -> str:
             by_pseudonym(store, pseudonyms),
             (one.row for one in store.stored_visits()),
             pseudonyms=pseudonyms,
-            firsts=first_days(store.measurements(limit=MOST_ROWS), zone=zone),
+            firsts=first_days(store, zone=zone),
             dates="days",
             zone=zone,
         )

@@ -196,6 +196,7 @@ class Store(PeopleAndMachines, Visits):
         since: datetime | None = None,
         limit: int = LIST_LIMIT,
         all_rows: bool = False,
+        begins: str | None = None,
     ) -> tuple[KeptMeasurement, ...]:
         """Measurements that stand, newest first.
 
@@ -209,6 +210,8 @@ class Store(PeopleAndMachines, Visits):
             At most so many.
         all_rows : bool
             Corrected and withdrawn rows too.
+        begins : str, optional
+            Only rows whose identifier begins so.
         """
         with self._reads() as connection:
             return reading.measurements(
@@ -218,7 +221,13 @@ class Store(PeopleAndMachines, Visits):
                 since=None if since is None else utc(since, what="since"),
                 limit=limit,
                 all_rows=all_rows,
+                begins=begins,
             )
+
+    def first_taken(self) -> dict[str, datetime]:
+        """When each person's first measurement that stands was taken."""
+        with self._reads() as connection:
+            return reading.first_taken(connection)
 
     def measurement(self, row_id: str) -> StoredMeasurement:
         """One measurement in full.
@@ -314,12 +323,19 @@ class Store(PeopleAndMachines, Visits):
         return self._write(keep)
 
     def checks(
-        self, *, machine: str | None = None, limit: int = LIST_LIMIT, all_rows: bool = False
+        self,
+        *,
+        machine: str | None = None,
+        limit: int = LIST_LIMIT,
+        all_rows: bool = False,
+        begins: str | None = None,
     ) -> tuple[KeptCheck, ...]:
         """Machine checks that stand, newest first; see `measurements`."""
         with self._reads() as connection:
             code = machine and checked_code(machine, what="machine")
-            return reading.checks(connection, machine=code, limit=limit, all_rows=all_rows)
+            return reading.checks(
+                connection, machine=code, limit=limit, all_rows=all_rows, begins=begins
+            )
 
     def latest_checks(self) -> tuple[KeptCheck, ...]:
         """Every machine's newest check that stands, by machine's code."""
@@ -374,12 +390,17 @@ class Store(PeopleAndMachines, Visits):
             )
 
     def stored_measurements(
-        self, *, person: str | None = None, all_rows: bool = False
+        self, *, person: str | None = None, nobodys: bool = False, all_rows: bool = False
     ) -> Iterator[StoredMeasurement]:
-        """Every measurement in full, oldest first, read in pieces: for exports and rechecks."""
+        """Every measurement in full, oldest first, read in pieces: for exports and rechecks.
+
+        Of one person, or (``nobodys``) those of no person alone.
+        """
         code = person and checked_code(person)
         with self._reads() as connection:
-            yield from reading.stored_measurements(connection, person=code, all_rows=all_rows)
+            yield from reading.stored_measurements(
+                connection, person=code, nobodys=nobodys, all_rows=all_rows
+            )
 
     def check_pages(self) -> None:
         """Look at every page of an SQLite file: before what leaves the store is relied on.

@@ -80,19 +80,22 @@ def _found(
     """The row that was asked for: a visit, or a photo of none."""
     if row is None and person is None:
         raise InvalidInput(say("a visit's paper needs a person's code or a row: give one of them"))
-    named = row is not None
-    visits = store.visits(person=person, all_rows=named, limit=MOST_ROWS)
-    photos = store.measurements(person=person, all_rows=named, limit=MOST_ROWS)
-    every_row: list[KeptVisit | KeptMeasurement] = [*visits, *photos]
+    every_row: list[KeptVisit | KeptMeasurement]
     if row is not None:
-        found = [one for one in every_row if one.id.startswith(row)]
-        if len({one.id for one in found}) != 1:
-            raise InvalidInput(_no_row(row, len(found)))
-        return _either(found[0], visits)
+        every_row = [
+            *store.visits(begins=row, all_rows=True, limit=MOST_ROWS),
+            *store.measurements(begins=row, all_rows=True, limit=MOST_ROWS),
+        ]
+        if len({one.id for one in every_row}) != 1:
+            raise InvalidInput(_no_row(row, len(every_row)))
+        return _either(store, every_row[0])
+    every_row = [
+        *store.visits(person=person, limit=1), *store.measurements(person=person, limit=1)
+    ]  # fmt: skip
     newest = max(every_row, key=lambda one: (one.taken_at, one.saved_at), default=None)
     if newest is None:
         raise InvalidInput(say("nothing is kept for {code}: keep a measurement first", code=person))
-    return _either(newest, visits)
+    return _either(store, newest)
 
 
 def _no_row(row: str, found: int) -> str:
@@ -111,12 +114,13 @@ def _no_row(row: str, found: int) -> str:
 
 
 def _either(
-    found: KeptVisit | KeptMeasurement, visits: tuple[KeptVisit, ...]
+    store: Store, found: KeptVisit | KeptMeasurement
 ) -> tuple[KeptVisit | None, KeptMeasurement | None]:
     """The visit; a photo of one that stands stands for it."""
     if isinstance(found, KeptVisit):
         return found, None
-    joint = next((one for one in visits if one.counts and found.id in one.measurements), None)
+    visits = () if found.setup.visit is None else store.visits(begins=found.setup.visit)
+    joint = next((one for one in visits if found.id in one.measurements), None)
     return (joint, None) if joint is not None else (None, found)
 
 
@@ -221,8 +225,11 @@ def of_machine(
         No such check is kept.
     """
     code = checked_code(machine, what="machine")
-    checks = store.checks(machine=code, limit=MOST_ROWS, all_rows=row is not None)
-    found = [one for one in checks if row is None or one.id.startswith(row)]
+    found = (
+        store.checks(machine=code, limit=1)
+        if row is None
+        else store.checks(machine=code, begins=row, limit=MOST_ROWS, all_rows=True)
+    )
     if not found:
         raise InvalidInput(
             say("no check is kept for {code}: check the machine first", code=code)

@@ -33,9 +33,11 @@ from knee_angle.store.sealing import about_row
 
 __all__ = [
     "audit_lines",
+    "beginning",
     "check_pictures",
     "checks",
     "counts",
+    "first_taken",
     "kept_check",
     "kept_measurement",
     "latest_checks",
@@ -89,6 +91,14 @@ def _check_rows(*, full: bool) -> sa.Select[Any]:
     )
 
 
+def beginning(column: sa.Column[Any], digits: str) -> sa.ColumnElement[bool]:
+    """Whether a row's identifier begins so; by its index, which LIKE would not use."""
+    # Identifiers are hexadecimal: "g" comes after every digit that may follow.
+    return sa.and_(
+        column >= digits, column < f"{digits}g", sa.func.substr(column, 1, len(digits)) == digits
+    )
+
+
 def measurements(
     connection: Connection,
     *,
@@ -97,9 +107,12 @@ def measurements(
     since: datetime | None,
     limit: int,
     all_rows: bool,
+    begins: str | None = None,
 ) -> tuple[KeptMeasurement, ...]:
     """Newest first; see `Store.measurements`."""
     query = _measurement_rows(full=False).order_by(_M.c.taken_at.desc(), _M.c.saved_at.desc())
+    if begins is not None:
+        query = query.where(beginning(_M.c.id, begins))
     if person is not None:
         query = query.where(_M.c.person == person)
     if machine is not None:
@@ -109,6 +122,21 @@ def measurements(
     if not all_rows:
         query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
     return tuple(_kept(row) for row in connection.execute(query.limit(limit)))
+
+
+def first_taken(connection: Connection) -> dict[str, datetime]:
+    """When each person's first measurement that stands was taken."""
+    query = (
+        sa.select(_M.c.person, sa.func.min(_M.c.taken_at, type_=schema.Utc()).label("first"))
+        .select_from(
+            _M.outerjoin(_M_LATER, _M_LATER.c.corrects == _M.c.id).outerjoin(
+                _MW, _MW.c.withdrawn == _M.c.id
+            )
+        )
+        .where(_M.c.person.is_not(None), _M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
+        .group_by(_M.c.person)
+    )
+    return {row.person: row.first for row in connection.execute(query)}
 
 
 def of_photo(connection: Connection, sha256: str) -> tuple[KeptMeasurement, ...]:
@@ -138,12 +166,14 @@ def stored_measurement(connection: Connection, row_id: str) -> StoredMeasurement
 
 
 def stored_measurements(
-    connection: Connection, *, person: str | None, all_rows: bool
+    connection: Connection, *, person: str | None, all_rows: bool, nobodys: bool = False
 ) -> Iterator[StoredMeasurement]:
-    """Every measurement in full, oldest first, in pieces."""
+    """Every measurement in full, oldest first, in pieces; see `Store.stored_measurements`."""
     query = _measurement_rows(full=True).order_by(_M.c.taken_at, _M.c.saved_at, _M.c.id)
     if person is not None:
         query = query.where(_M.c.person == person)
+    if nobodys:
+        query = query.where(_M.c.person.is_(None))
     if not all_rows:
         query = query.where(_M_LATER.c.id.is_(None), _MW.c.withdrawn.is_(None))
     for row in connection.execute(query).yield_per(200):
@@ -182,10 +212,17 @@ def _picture(connection: Connection, row: Row[Any], about: str) -> CropJpeg:
 
 
 def checks(
-    connection: Connection, *, machine: str | None, limit: int, all_rows: bool
+    connection: Connection,
+    *,
+    machine: str | None,
+    limit: int,
+    all_rows: bool,
+    begins: str | None = None,
 ) -> tuple[KeptCheck, ...]:
     """Newest first; see `Store.checks`."""
     query = _check_rows(full=False).order_by(_C.c.taken_at.desc(), _C.c.saved_at.desc())
+    if begins is not None:
+        query = query.where(beginning(_C.c.id, begins))
     if machine is not None:
         query = query.where(_C.c.machine == machine)
     if not all_rows:

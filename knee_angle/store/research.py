@@ -30,7 +30,7 @@ from knee_angle.language import say
 from knee_angle.report import contract
 from knee_angle.report.columns import COLUMNS, Column
 from knee_angle.store.keeping import Store
-from knee_angle.store.records import KeptMeasurement, KeptVisit, StoredMeasurement
+from knee_angle.store.records import KeptVisit, StoredMeasurement
 from knee_angle.store.table import (
     SETUP,
     joint_columns,
@@ -146,14 +146,9 @@ def _folder(path: Path) -> Path:
     return path.absolute().parent.resolve()
 
 
-def first_days(rows: Iterable[KeptMeasurement], *, zone: tzinfo) -> dict[str, date]:
+def first_days(store: Store, *, zone: tzinfo) -> dict[str, date]:
     """Each person's first day with a measurement that stands."""
-    found: dict[str, date] = {}
-    for row in rows:
-        if row.person is not None:
-            day = row.taken_at.astimezone(zone).date()
-            found[row.person] = min(found.get(row.person, day), day)
-    return found
+    return {code: at.astimezone(zone).date() for code, at in store.first_taken().items()}
 
 
 def by_pseudonym(store: Store, pseudonyms: Pseudonyms) -> Iterator[StoredMeasurement]:
@@ -164,7 +159,7 @@ def by_pseudonym(store: Store, pseudonyms: Pseudonyms) -> Iterator[StoredMeasure
     codes = [subject.code for subject in store.people()]
     for code in sorted(codes, key=lambda one: pseudonyms.of("person", one) or ""):
         yield from store.stored_measurements(person=code)
-    yield from (one for one in store.stored_measurements() if one.row.person is None)
+    yield from store.stored_measurements(nobodys=True)
 
 
 _WHOSE: tuple[Column, ...] = (

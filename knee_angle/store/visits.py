@@ -145,6 +145,7 @@ class Visits(Writer):
         machine: str | None = None,
         limit: int = 1000,
         all_rows: bool = False,
+        begins: str | None = None,
     ) -> tuple[KeptVisit, ...]:
         """Visits that stand with every photo of theirs, newest first; see `measurements`."""
         query = _visit_rows(full=False).order_by(_V.c.taken_at.desc(), _V.c.saved_at.desc())
@@ -152,6 +153,8 @@ class Visits(Writer):
             query = query.where(_V.c.person == checked_code(person))
         if machine is not None:
             query = query.where(_V.c.machine == checked_code(machine, what="machine"))
+        if begins is not None:
+            query = query.where(reading.beginning(_V.c.id, begins))
         if not all_rows:
             query = query.where(_LATER.c.id.is_(None), _VW.c.withdrawn.is_(None), _whole())
         with self._reads() as connection:

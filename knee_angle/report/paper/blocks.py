@@ -189,6 +189,7 @@ def as_json(paper: Paper, language: str) -> dict[str, Any]:
                 "foot": paper.foot,
                 "language": language,
                 "page_word": paper.page_word,
+                "one_page": paper.one_page,
                 "blocks": [_plain(block) for block in paper.blocks],
             }
         )

@@ -30,6 +30,7 @@ ACT_OF: dict[str, tuple[Act, ...]] = {
     "check_pictures": ("check machines", "see patients"),
     "checks": ("see machines",),
     "close": ("back up",),
+    "first_taken": ("export",),
     "knows_machine": ("see machines",),
     "knows_person": ("see patients",),
     "latest_checks": ("see machines",),
