@@ -86,14 +86,8 @@ def _run() -> None:
                 )
             )
         status = 1
-    except Exception as error:
-        # Typer raises what is wrong with a call as a class that it keeps to itself.
-        if not hasattr(error, "format_message"):
-            raise
-        if type(error).__name__ == "NoArgsIsHelpError":
-            print(error.format_message(), file=sys.stderr)
-            raise SystemExit(2) from None
-        _stop(_wrong_call(error))
+    except Exception as error:  # noqa: BLE001  a fault of ours is raised again
+        _stop(_in_words(error))
     if status == INTERRUPTED:
         print(tell("knee-angle: stopped"), file=sys.stderr)
     raise SystemExit(status)
@@ -107,6 +101,9 @@ def _in_words(error: Exception) -> str:
     # Typer raises what is wrong with a call as a class that it keeps to itself.
     if not hasattr(error, "format_message"):
         raise error
+    if type(error).__name__ == "NoArgsIsHelpError":
+        print(error.format_message(), file=sys.stderr)
+        return ""
     return _wrong_call(error)
 
 
