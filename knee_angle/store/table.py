@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, get_args
 
+from knee_angle.errors import StoreError
+from knee_angle.files import words_of
+from knee_angle.language import say
 from knee_angle.records import FindingKind
 from knee_angle.report import contract
 from knee_angle.report.columns import COLUMNS, Column
@@ -36,6 +40,11 @@ __all__ = [
 ]
 
 Json = dict[str, Any]
+
+
+class DamagedRowError(StoreError, ValueError):
+    """A kept row that cannot be written out."""
+
 
 Taking = Callable[[KeptMeasurement], Any]
 
@@ -148,11 +157,13 @@ def flat_rows(
     """One flat row a measurement, in `flat_columns`."""
     joint = joint_of(visits)
     for one in stored:
-        yield {
-            **_kept(one, joint),
-            **contract.as_flat(one.contract),
-            "photo_sha256": one.photo_sha256,
-        }
+        with _in_words(one.row.id):
+            flat = {
+                **_kept(one, joint),
+                **contract.as_flat(one.contract),
+                "photo_sha256": one.photo_sha256,
+            }
+        yield flat
 
 
 def csv_of(stored: Iterable[StoredMeasurement], visits: Iterable[KeptVisit] = ()) -> Iterator[str]:
@@ -169,8 +180,10 @@ def json_lines_of(
     """One JSON object a line: the result's contract, with what was kept about it."""
     joint = joint_of(visits)
     for one in stored:
-        row = {**one.contract, "kept": _kept(one, joint), "settings": to_json(one.settings)}
-        yield json.dumps(row, allow_nan=False) + "\n"
+        with _in_words(one.row.id):
+            row = {**one.contract, "kept": _kept(one, joint), "settings": to_json(one.settings)}
+            line = json.dumps(row, allow_nan=False) + "\n"
+        yield line
 
 
 def visit_lines_of(stored: Iterable[StoredVisit]) -> Iterator[str]:
@@ -190,8 +203,26 @@ def visit_lines_of(stored: Iterable[StoredVisit]) -> Iterator[str]:
             "whole": visit.whole,
             "measurements": list(visit.measurements),
         }
-        row = {**one.contract, "kept": kept, "settings_used": to_json(one.settings)}
-        yield json.dumps(row, allow_nan=False) + "\n"
+        with _in_words(visit.id):
+            row = {**one.contract, "kept": kept, "settings_used": to_json(one.settings)}
+            line = json.dumps(row, allow_nan=False) + "\n"
+        yield line
+
+
+@contextmanager
+def _in_words(row_id: str) -> Iterator[None]:
+    """Turn what a damaged row gives while it is written out into one line."""
+    try:
+        yield
+    except (ValueError, TypeError, LookupError, AttributeError) as error:
+        raise DamagedRowError(
+            say(
+                "the kept row {row_id} cannot be written out ({why}): it was damaged; bring back "
+                "the last backup by `knee-angle store restore BACKUP`",
+                row_id=row_id,
+                why=words_of(error),
+            )
+        ) from error
 
 
 def joint_of(visits: Iterable[KeptVisit]) -> dict[str, Json]:
