@@ -12,8 +12,9 @@ from stores import SHA, made_measurement
 from knee_angle.photo.display import told
 from knee_angle.photo.display.choose import chosen
 from knee_angle.photo.display.decode import texts_of
-from knee_angle.photo.display.line import CHARACTERS, SEGMENT_NEIGHBOURS, TURNED, said
-from knee_angle.photo.display.read import as_seen, read_texts
+from knee_angle.photo.display.find import FoundLine
+from knee_angle.photo.display.line import CHARACTERS, NOTHING, SEGMENT_NEIGHBOURS, said
+from knee_angle.photo.display.read import LineRead, as_seen, read_texts
 from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.records import Displayed, NotMeasured
 from knee_angle.records.shown import DisplaySeen, NumberSeen
@@ -116,22 +117,41 @@ def test_four_corners_make_the_box_that_has_them():
     assert BOX.digit_px == 20
 
 
-def test_what_may_be_one_segment_away_is_believed_less():
-    """The same doubt weighs more where it is about a digit one segment away."""
-    near = as_seen({"93°": 0.9, "83°": 0.08}, BOX, 1.0)
-    far = as_seen({"93°": 0.9, "43°": 0.08}, BOX, 1.0)
-    assert near.probability == pytest.approx(0.82)
-    assert far.probability == pytest.approx(0.9)
-    assert (near.number, near.kind, near.instead) == (93.0, "angle", "83°")
+def number_of(texts, temperature=1.0, unaided=None):
+    return as_seen(LineRead(BOX, texts, unaided or texts), temperature)
+
+
+@pytest.mark.parametrize(
+    ("other", "probability"),
+    [
+        pytest.param("83°", 0.82, id="one segment away: the doubt counts twice"),
+        pytest.param("9.3°", 0.82, id="one point away: the doubt counts twice"),
+        pytest.param("43°", 0.9, id="two segments away"),
+    ],
+)
+def test_what_may_be_one_sign_away_is_believed_less(other, probability):
+    one = number_of({"93°": 0.9, other: 0.08})
+    assert one.probability == pytest.approx(probability)
+    assert (one.number, one.kind, one.instead) == (93.0, "angle", other)
 
 
 def test_texts_of_one_number_count_together_and_no_number_is_told_as_none():
-    both = as_seen({"93°": 0.5, "93": 0.4, "98°": 0.05}, BOX, 1.0)
+    both = number_of({"93°": 0.5, "93": 0.4, "98°": 0.05})
     assert (both.number, both.probability) == (93.0, pytest.approx(0.9))
-    assert as_seen({"N": 0.6, "93": 0.3}, BOX, 1.0) is None
-    assert as_seen({"12": 0.1, "13": 0.1}, BOX, 1.0) is None
-    assert as_seen({}, BOX, 1.0) is None
-    assert as_seen({"93°": 0.99}, BOX, 2.0).probability < 0.95, "odds are cooled"
+    assert number_of({"N": 0.9, "93": 0.1}) is None
+    assert number_of({"N": 0.6, "93": 0.3}).probability == pytest.approx(0.3), "print, perhaps"
+    assert number_of({"12": 0.1, "13": 0.1}) is None
+    assert number_of({}) is None
+    assert number_of({"93°": 0.99}, 2.0).probability < 0.95, "odds are cooled"
+
+
+def test_which_end_is_up_in_the_photo_chooses_but_makes_no_number_likelier():
+    one = number_of({"68": 0.9, "89": 0.1}, unaided={"68": 0.5, "89": 0.5})
+    assert (one.number, one.probability) == (68.0, pytest.approx(0.5))
+
+
+STANDS = {"upright": (0.998, 0.001, 0.001), "turned": (0.001, 0.998, 0.001),
+          "either": (0.495, 0.495, 0.01), "nothing": (0.005, 0.005, 0.99)}  # fmt: skip
 
 
 class TwoWays:
@@ -141,7 +161,9 @@ class TwoWays:
         self.here, self.there = here, there
 
     def read(self, lines):
-        return np.stack([columns(*self.of(line)) for line in lines])
+        both = [self.of(line) for line in lines]
+        rows = np.stack([columns(*text_rows(text)) for text, _ in both])
+        return rows, np.log([STANDS[state] for _, state in both])
 
     def of(self, line):
         dark_left = line[0, 20, 12] < line[0, 20, -100]
@@ -155,28 +177,41 @@ def half_dark():
     return picture
 
 
-def text_rows(**texts):
-    """One column for each character, a text being certain but for a share."""
-    ((text, share),) = texts.items()
-    rows = [{c: share, "": 1 - share} for c in text.replace("_", "")]
-    return [row for one in rows for row in (one, {"": 1.0})]
+def text_rows(text):
+    """A column for each character, which is nearly certain, and one for the gap behind it."""
+    return [row for c in text for row in ({c: 0.99, "": 0.01}, {"": 1.0})]
+
+
+def read_both_ways(here, there, probability=1.0):
+    """A level line of a picture, read by a reader that says this of it and that of its turned."""
+    line = FoundLine(LineBox((100, 50), (60, 0), (0, 20)), 0.0, probability)
+    (read,) = read_texts(half_dark(), [line], TwoWays(here, there))
+    return read
 
 
 def test_a_line_on_its_head_is_read_from_the_other_end():
-    reader = TwoWays([{TURNED: 0.98, "": 0.02}] + [{"": 1.0}] * 3, text_rows(_91=0.99))
-    ((box, texts),) = read_texts(half_dark(), [LineBox((100, 50), (60, 0), (0, 20))], reader)
-    assert box.along == (-60, 0)
-    assert max(texts, key=texts.get) == "91"
-    assert texts["91"] > 0.9
+    read = read_both_ways(("16", "turned"), ("91", "upright"))
+    assert read.box.along == (-60, 0)
+    assert max(read.texts, key=read.texts.get) == "91"
+    assert read.texts["91"] > 0.9
 
 
 def test_what_reads_both_ways_shares_its_probability():
-    """Nothing tells 16 from 91: neither may be clear."""
-    upright = [{"1": 0.5, TURNED: 0.5}, {"": 1.0}, {"6": 0.5, "": 0.5}, {"": 1.0}]
-    turned = [{"9": 0.5, TURNED: 0.5}, {"": 1.0}, {"1": 0.5, "": 0.5}, {"": 1.0}]
-    reader = TwoWays(upright, turned)
-    ((_, texts),) = read_texts(half_dark(), [LineBox((100, 50), (60, 0), (0, 20))], reader)
-    assert max(texts.get("16", 0), texts.get("91", 0)) < 0.6
+    """Nothing but the photo's own up tells 16 from 91: neither may be clear."""
+    read = read_both_ways(("16", "either"), ("91", "either"))
+    assert max(read.texts, key=read.texts.get) == "16"
+    assert max(read.unaided["16"], read.unaided["91"]) < 0.6
+
+
+@pytest.mark.parametrize(
+    ("state", "probability"),
+    [pytest.param("nothing", 1.0, id="the reader says so"),
+     pytest.param("upright", 0.02, id="the fitter says so")],
+)  # fmt: skip
+def test_no_number_is_read_where_there_is_none(state, probability):
+    read = read_both_ways(("93", state), ("86", state), probability)
+    assert max(read.texts, key=read.texts.get) == NOTHING
+    assert as_seen(read, 1.0) is None
 
 
 def seen(text, probability=0.999, **more):

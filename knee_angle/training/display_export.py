@@ -21,7 +21,8 @@ __all__ = ["export", "main"]
 WEIGHTS = Path(__file__).resolve().parents[1] / "photo" / "display" / "weights"
 SHAPES = {"finder": (1, 3, 192, 192), "fitter": (1, 3, 80, 128), "reader": (1, 3, 40, 176)}
 NAMES = {
-    "finder": ("pictures", "seen"), "fitter": ("pictures", "boxes"), "reader": ("lines", "columns"),
+    "finder": ("pictures", ["seen"]), "fitter": ("pictures", ["boxes"]),
+    "reader": ("lines", ["columns", "states"]),
 }  # fmt: skip
 NOT_YET = {"temperature": 1.0, "accept": 0.9999}
 """Before `tests/bench/bench_display_read.py --calibrate` has set them on drawn displays."""
@@ -43,12 +44,12 @@ def export(kept: Path, folder: Path = WEIGHTS) -> Path:
         network = network_of(what)
         network.load_state_dict(torch.load(kept / f"{what}.pt", weights_only=True))
         network.eval()
-        name, out = NAMES[what]
+        name, outs = NAMES[what]
         free = {0: "b", 2: "h", 3: "w"} if what == "finder" else {0: "b"}
         torch.onnx.export(
             network, (torch.zeros(*shape),), str(folder / f"{what}.onnx"),
-            input_names=[name], output_names=[out],
-            dynamic_axes={name: free, out: free}, opset_version=17, dynamo=False,
+            input_names=[name], output_names=outs,
+            dynamic_axes=dict.fromkeys((name, *outs), free), opset_version=17, dynamo=False,
         )  # fmt: skip
         hashes[what] = hashlib.sha256((folder / f"{what}.onnx").read_bytes()).hexdigest()
     card = {"sha256": hashes, "characters": CHARACTERS, **NOT_YET}

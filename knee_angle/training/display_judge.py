@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -39,12 +39,12 @@ def drawn_photo(scene: Scene) -> Photo:
     return read_photo(png.tobytes(), name="drawn.png")
 
 
-def scenes(world: World, *, seed: int, count: int) -> Iterator[Scene]:
+def scenes(world: World, *, seed: int, count: int, size: int = SIZE) -> Iterator[Scene]:
     """So many pictures: most with one display, some with two, a quarter with none."""
     for i in range(count):
         rng = np.random.default_rng([seed, i])
         panels = 0 if rng.random() < NONE else int(rng.choice([1, 2], p=[0.8, 0.2]))
-        yield draw_scene(rng, world, size=SIZE, panels=panels, digit_px=DIGIT_PX, clutter=7)
+        yield draw_scene(rng, world, size=size, panels=panels, digit_px=DIGIT_PX, clutter=7)
 
 
 def judged_scene(scene: Scene) -> Row:
@@ -55,18 +55,17 @@ def judged_scene(scene: Scene) -> Row:
     hidden = [q.mean(0) for q in scene.unclear]
     seen = []
     lines = find_lines(photo, nets)
-    read = read_texts(photo.full(), [line.box for line in lines], nets)
-    for line, (box, texts) in zip(lines, read, strict=True):
+    for line, read in zip(lines, read_texts(photo.full(), lines, nets), strict=True):
+        box = read.box
         centre = np.array(box.centre)
         shows = [
             i for i, (_, real) in enumerate(truth)
             if np.hypot(*(centre - real.centre)) < 0.7 * real.digit_px + 0.3 * np.hypot(*real.along)
         ]  # fmt: skip
         unclear = any(np.linalg.norm(centre - at) < 2 * box.digit_px for at in hidden)
-        best = sorted(texts.items(), key=lambda item: -item[1])[:8]
         seen.append({
             "shows": shows[0] if shows else None, "unclear": unclear, "odds": round(line.odds, 2),
-            "texts": {text: round(p, 5) for text, p in best},
+            "texts": _likeliest(read.texts), "unaided": _likeliest(read.unaided),
             "digit_px": round(box.digit_px, 1),
         })  # fmt: skip
     return {
@@ -75,11 +74,17 @@ def judged_scene(scene: Scene) -> Row:
     }
 
 
-def _part(job: tuple[Path, Path, int, int]) -> list[Row]:
-    fonts, backgrounds, seed, count = job
+def _likeliest(texts: Mapping[str, float]) -> dict[str, float]:
+    best = sorted(texts.items(), key=lambda item: -item[1])[:8]
+    return {text: round(p, 6) for text, p in best}
+
+
+def _part(job: tuple[argparse.Namespace, int, int]) -> list[Row]:
+    args, seed, count = job
     cv2.setNumThreads(1)
-    world = load_world(fonts, backgrounds)
-    return [judged_scene(scene) for scene in scenes(world, seed=seed, count=count)]
+    world = load_world(args.fonts, args.backgrounds)
+    drawn = scenes(world, seed=seed, count=count, size=args.size)
+    return [judged_scene(scene) for scene in drawn]
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -91,9 +96,10 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--count", type=int, default=3000)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1001)
+    parser.add_argument("--size", type=int, default=SIZE, help="edge of a picture, pixels")
     args = parser.parse_args(argv)
     each = -(-args.count // (4 * args.workers))
-    jobs = [(args.fonts, args.backgrounds, args.seed + k, each) for k in range(4 * args.workers)]
+    jobs = [(args, args.seed + k, each) for k in range(4 * args.workers)]
     with ProcessPoolExecutor(args.workers) as pool, args.out.open("w") as file:
         for rows in pool.map(_part, jobs):
             file.writelines(json.dumps(row, ensure_ascii=False) + "\n" for row in rows)

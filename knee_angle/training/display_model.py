@@ -97,31 +97,41 @@ class Reader(nn.Module):  # type: ignore[misc, unused-ignore]
     """What a line says.
 
     Takes (B, 3, 40, 176) of `rectify.normalised`; answers (B, 44, K): for each column the
-    logarithms of the probabilities of nothing new and of each character (CTC).
+    logarithms of the probabilities of nothing new and of each character (CTC), given that the line
+    stands upright; and (B, 3): the logarithms of the probabilities that it does, that it stands on
+    its head, and that no whole number of a display is seen (`line.STATES`).
+
+    Direction and text have heads of their own: columns that answer both at once mix what is read
+    upright with what is read turned, sign by sign, into numbers that nobody would read.
     """
 
-    def __init__(self, signs: int, widths: tuple[int, int, int, int] = (20, 40, 80, 112)) -> None:
+    def __init__(self, signs: int, widths: tuple[int, int, int, int] = (24, 56, 96, 128)) -> None:
         super().__init__()
         a, b, c, d = widths
         self.seen = nn.Sequential(
-            _conv(3, a, s=2), _conv(a, b), nn.MaxPool2d(2), _conv(b, c), _conv(c, c),
-            nn.MaxPool2d((2, 1)), _conv(c, c), nn.Conv2d(c, d, (5, 1), bias=False),
-            nn.BatchNorm2d(d), nn.ReLU(inplace=True),
+            _conv(3, a, s=2), _Block(a), _conv(a, b, s=2), _Block(b), _Block(b),
+            _conv(b, c, s=(2, 1)), _Block(c), _Block(c), _Block(c), _Block(c),
+            nn.Conv2d(c, d, (5, 1), bias=False), nn.BatchNorm2d(d), nn.ReLU(inplace=True),
         )  # fmt: skip
-        self.along = nn.Sequential(*[
-            layer for _ in range(2)
-            for layer in (nn.Conv1d(d, d, 5, 1, 2, bias=False), nn.BatchNorm1d(d), nn.ReLU())
+        self.along = nn.ModuleList([
+            nn.Sequential(nn.Conv1d(d, d, 5, 1, 2, bias=False), nn.BatchNorm1d(d), nn.ReLU())
+            for _ in range(2)
         ])  # fmt: skip
         self.whole = nn.Linear(d, d)
         self.drop = nn.Dropout(0.1)
         self.out = nn.Linear(d, signs)
+        self.state = nn.Sequential(nn.Linear(2 * d, d), nn.ReLU(inplace=True), nn.Linear(d, 3))
 
-    def forward(self, lines: Tensor) -> Tensor:
+    def forward(self, lines: Tensor) -> tuple[Tensor, Tensor]:
         """See the class."""
         seen = self.seen(lines).squeeze(2)
-        read = self.along(seen).transpose(1, 2)
-        read = torch.relu(read + self.whole(read.mean(1, keepdim=True)))
-        return self.out(self.drop(read)).log_softmax(-1)
+        for layer in self.along:
+            seen = seen + layer(seen)
+        read = seen.transpose(1, 2)
+        mean = read.mean(1)
+        state = self.state(self.drop(torch.cat([mean, read.amax(1)], 1)))
+        read = torch.relu(read + self.whole(mean)[:, None])
+        return self.out(self.drop(read)).log_softmax(-1), state.log_softmax(-1)
 
 
 def count(network: nn.Module) -> int:

@@ -44,11 +44,15 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """A device's face: picture, what is not its background, and its numbers."""
+    """A device's face: picture, what is not its background, its numbers, and printed digits.
+
+    What is printed on a device is no display, however much it looks like one.
+    """
 
     rgb: Rgb
     alpha: NDArray[np.uint8]
     numbers: tuple[Number, ...]
+    printed: tuple[Floats, ...] = ()
 
 
 def some_text(rng: np.random.Generator) -> str:
@@ -161,11 +165,42 @@ def _window(rng: np.random.Generator, lines: Sequence[Line]) -> tuple[Rgb, list[
     if shines and rng.random() < 0.5:
         glow = cv2.GaussianBlur(on, (0, 0), rng.uniform(3, 10))
         picture = picture + lit * glow[..., None] * rng.uniform(0.1, 0.4)
+    picture = _striped(rng, picture) if rng.random() < 0.2 else picture
+    picture = _washed_out(rng, picture) if rng.random() < 0.25 else picture
     return np.clip(picture, 0, 255).astype(np.uint8), numbers
 
 
-def draw_label(rng: np.random.Generator, picture: Rgb, fonts: Sequence[Path], size: int) -> None:
-    """Prints a word or a number at a random place of a picture, in place: no display."""
+def _striped(rng: np.random.Generator, picture: Floats) -> Floats:
+    """Stripes of a multiplexed display between two exposures, or the grid of a screen's cells.
+
+    Seen through a camera's own grid the latter gives moiré.
+    """
+    h, w = picture.shape[:2]
+    y, x = np.mgrid[:h, :w]
+    if rng.random() < 0.5:
+        turn, long = rng.normal(0, 0.15), rng.uniform(0.3, 3.0) * DIGIT_PX
+        wave = np.sin(2 * np.pi * ((y + np.tan(turn) * x) / long + rng.random()))
+        return np.asarray(picture * (1 - rng.uniform(0.1, 0.55) * (0.5 + 0.5 * wave))[..., None])
+    step, deep = rng.uniform(2.2, 6.0), rng.uniform(0.08, 0.4)
+    grid = np.maximum(np.cos(2 * np.pi * x / step), np.cos(2 * np.pi * y / step))
+    return np.asarray(picture * (1 - deep * np.clip(grid, 0, 1))[..., None])
+
+
+def _washed_out(rng: np.random.Generator, picture: Floats) -> Floats:
+    """Light that lies over the whole window, a little more at one end."""
+    w = picture.shape[1]
+    veil = rng.uniform(0.15, 0.75) * np.linspace(rng.uniform(0.7, 1), rng.uniform(0.7, 1), w)
+    colour = rng.uniform(150, 255) + rng.normal(0, 12, 3)
+    return np.asarray(picture + (colour - picture) * veil[None, :, None])
+
+
+def draw_label(
+    rng: np.random.Generator, picture: Rgb, fonts: Sequence[Path], size: int
+) -> list[Floats]:
+    """Prints a word or a number at a random place of a picture, in place: no display.
+
+    Returns the corners of its digits' line, shape (4, 2); nothing where there is no digit.
+    """
     text = str(rng.choice(WORDS)) if rng.random() < 0.6 else some_text(rng)
     line = font_line(rng, text, fonts)
     scale = size / DIGIT_PX
@@ -177,10 +212,16 @@ def draw_label(rng: np.random.Generator, picture: Rgb, fonts: Sequence[Path], si
     ink = rng.uniform(0, 255, 3)
     part += (ink - part) * (mask[:h, :w, None] / 255)
     picture[y : y + h, x : x + w] = part.astype(np.uint8)
+    if not any(c.isdigit() for c in text):
+        return []
+    left, top, right, bottom = (v * scale for v in line.box)
+    return [np.array([(left, top), (right, top), (right, bottom), (left, bottom)]) + (x, y)]
 
 
-def _body(rng: np.random.Generator, window: Rgb, fonts: Sequence[Path]) -> tuple[Rgb, int, int]:
-    """The device around a window: bezel, buttons, words; where the window lies."""
+def _body(
+    rng: np.random.Generator, window: Rgb, fonts: Sequence[Path]
+) -> tuple[Rgb, int, int, list[Floats]]:
+    """The device around a window: bezel, buttons, words; where the window lies, and print."""
     h, w = window.shape[:2]
     room = rng.uniform(0.04, 0.5, 2) * np.array([h, w])
     below = int(rng.uniform(0, 1.8) * h) if rng.random() < 0.6 else int(room[0])
@@ -193,14 +234,15 @@ def _body(rng: np.random.Generator, window: Rgb, fonts: Sequence[Path]) -> tuple
     else:
         body[:] = np.clip(rng.uniform(15, 235) + rng.normal(0, 25, 3), 0, 255)
     top, left = int(room[0]), int(room[1])
+    printed: list[Floats] = []
     for _ in range(int(rng.integers(0, 4))):
-        draw_label(rng, body, fonts, int(rng.integers(12, 34)))
+        printed += draw_label(rng, body, fonts, int(rng.integers(12, 34)))
     _buttons(rng, body, top + h)
     edge = int(rng.integers(0, 9))
     colour = tuple(int(v) for v in rng.uniform(0, 255, 3) * rng.choice([0.15, 1.0]))
     cv2.rectangle(body, (left - edge, top - edge), (left + w + edge, top + h + edge), colour, -1)
     body[top : top + h, left : left + w] = window
-    return body, left, top
+    return body, left, top, printed
 
 
 def _buttons(rng: np.random.Generator, body: Rgb, below: int) -> None:
@@ -229,7 +271,7 @@ def draw_panel(
     window, numbers = _window(rng, drawn)
     if rng.random() < 0.12:
         return Panel(window, np.full(window.shape[:2], 255, np.uint8), tuple(numbers))
-    body, left, top = _body(rng, window, fonts)
+    body, left, top, printed = _body(rng, window, fonts)
     alpha = np.zeros(body.shape[:2], np.uint8)
     radius = int(rng.uniform(0, 0.12) * min(body.shape[:2]))
     h, w = body.shape[:2]
@@ -239,4 +281,4 @@ def draw_panel(
         for y in (radius, h - radius):
             cv2.circle(alpha, (x, y), radius, 255, -1, cv2.LINE_AA)
     moved = [Number(n.says, n.quad + (left, top)) for n in numbers]
-    return Panel(body, alpha, tuple(moved))
+    return Panel(body, alpha, tuple(moved), tuple(printed))

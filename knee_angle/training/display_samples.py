@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from torch.utils.data import IterableDataset, get_worker_info
 
 from knee_angle.photo.display.fit import FIT_SIZE, around, told_of
-from knee_angle.photo.display.line import CHARACTERS, NOTHING, TURNED
+from knee_angle.photo.display.line import CHARACTERS, STATES
 from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.training.display_panels import Number
 from knee_angle.training.display_scenes import Scene, World, draw_scene
@@ -23,6 +23,9 @@ __all__ = ["MOST_NUMBERS", "MOST_SIGNS", "Blocks", "finder_block", "fitter_block
 MOST_NUMBERS = 14
 MOST_SIGNS = 12
 PATCH = 384
+SMALL_PX = (11.0, 26.0)
+"""Where most displays of a photo taken from a bed's side lie: more are drawn of these."""
+UPRIGHT, TURNED, NOTHING = range(len(STATES))
 Block = dict[str, NDArray[Any]]
 
 
@@ -32,7 +35,8 @@ def finder_block(rng: np.random.Generator, world: World, count: int) -> Block:
     numbers = np.zeros((count, MOST_NUMBERS, 7), np.float32)
     for i in range(count):
         panels = int(rng.choice([0, 1, 2, 3], p=[0.22, 0.46, 0.22, 0.1]))
-        scene = draw_scene(rng, world, size=PATCH, panels=panels, digit_px=(5.5, 85.0), clutter=5)
+        heights = (5.0, 22.0) if rng.random() < 0.6 else (5.5, 85.0)
+        scene = draw_scene(rng, world, size=PATCH, panels=panels, digit_px=heights, clutter=6)
         pictures[i] = scene.rgb
         both = [(n.quad, 1.0) for n in scene.numbers] + [(q, 2.0) for q in scene.unclear]
         for k, (quad, what) in enumerate(both[:MOST_NUMBERS]):
@@ -64,12 +68,20 @@ def _cut_off(rng: np.random.Generator, box: LineBox) -> LineBox:
     return LineBox((float(c[0]), float(c[1])), (float(u[0]), float(u[1])), box.down)
 
 
-def _anywhere(rng: np.random.Generator, size: int) -> LineBox:
+def _anywhere(rng: np.random.Generator, picture: NDArray[np.uint8]) -> LineBox:
+    """A box somewhere, mostly where something is to be seen."""
     digit = float(np.exp(rng.uniform(np.log(6), np.log(40))))
     turn = rng.uniform(-np.pi, np.pi)
     c, s = float(np.cos(turn)), float(np.sin(turn))
     long = digit * rng.uniform(0.25, 1.8)
-    x, y = (float(v) for v in rng.uniform(0, size, 2))
+    size, half = picture.shape[0], max(3, int(digit))
+    tries = rng.uniform(0, size, (int(rng.choice([1, 4, 8])), 2))
+    spread = [
+        float(picture[max(0, int(y) - half) : int(y) + half, max(0, int(x) - half) : int(x) + half]
+              .std())
+        for x, y in tries
+    ]  # fmt: skip
+    x, y = (float(v) for v in tries[int(np.argmax(spread))])
     return LineBox((x, y), (c * long, s * long), (-s * digit / 2, c * digit / 2))
 
 
@@ -98,51 +110,76 @@ def _hidden(rng: np.random.Generator, rgb: NDArray[np.uint8], box: LineBox) -> N
 
 @dataclass(frozen=True, slots=True)
 class _Sample:
+    """A line laid straight, how much of it shows the picture, what it says, and how it stands."""
+
     crop: NDArray[np.uint8]
     columns: int
     says: str
+    state: int
 
 
 def _of_number(rng: np.random.Generator, scene: Scene, number: Number) -> _Sample:
     """A number as read upright, on its head, cut off, covered or across."""
-    box, says, rgb = box_of(number.quad), number.says, scene.rgb
+    box, rgb, state = box_of(number.quad), scene.rgb, UPRIGHT
     dice = rng.random()
-    if dice < 0.26:
-        box, says = box.turned(), TURNED
-    elif dice < 0.32 and len(number.says) > 1:
-        box, says = _cut_off(rng, box), NOTHING
-    elif dice < 0.36:
-        rgb, says = _hidden(rng, rgb, box), NOTHING
-    elif dice < 0.38:
-        turned = (-box.along[1], box.along[0]), (-box.down[1], box.down[0])
-        box, says = LineBox(box.centre, *turned), NOTHING
-    return _Sample(*straightened(rgb, _shaken(rng, box)), says)
+    if dice < 0.42:
+        box, state = box.turned(), TURNED
+    elif dice > 0.84:
+        state = NOTHING
+        if dice < 0.91 and len(number.says) > 1:
+            box = _cut_off(rng, box)
+        elif dice < 0.97:
+            rgb = _hidden(rng, rgb, box)
+        else:
+            turned = (-box.along[1], box.along[0]), (-box.down[1], box.down[0])
+            box = LineBox(box.centre, *turned)
+        box = _either_way(rng, box)
+    return _Sample(*straightened(rgb, _shaken(rng, box)), number.says, state)
+
+
+def _either_way(rng: np.random.Generator, box: LineBox) -> LineBox:
+    """A box, or the same from its other end."""
+    return box.turned() if rng.random() < 0.5 else box
+
+
+def _heights(rng: np.random.Generator, low: float, high: float) -> tuple[float, float]:
+    return SMALL_PX if rng.random() < 0.5 else (low, high)
 
 
 def _samples(rng: np.random.Generator, world: World) -> Iterator[_Sample]:
     """Samples without end."""
     while True:
-        scene = draw_scene(rng, world, size=208, panels=1, digit_px=(8.5, 52.0), clutter=1)
+        heights = _heights(rng, 8.5, 52.0)
+        scene = draw_scene(rng, world, size=208, panels=1, digit_px=heights, clutter=2)
         for number in scene.numbers:
             if len(number.says) > MOST_SIGNS:
                 continue
             for _ in range(3):
                 yield _of_number(rng, scene, number)
-        box = _anywhere(rng, scene.rgb.shape[0])
-        if rng.random() < 0.35 and _apart(box, scene):
-            yield _Sample(*straightened(scene.rgb, box), NOTHING)
+        for box in _no_displays(rng, scene, 0.35):
+            yield _Sample(*straightened(scene.rgb, _shaken(rng, box)), "", NOTHING)
+
+
+def _no_displays(rng: np.random.Generator, scene: Scene, often: float) -> list[LineBox]:
+    """Boxes on no display: one on printed digits, and now and then one anywhere."""
+    boxes = [box_of(quad) for quad in scene.printed[-1:]]
+    boxes = [_either_way(rng, box) for box in boxes if 6 < box.digit_px < 60]
+    if rng.random() < often:
+        boxes.append(_anywhere(rng, scene.rgb))
+    return [box for box in boxes if _apart(box, scene)]
 
 
 def reader_block(rng: np.random.Generator, world: World, count: int) -> Block:
-    """Lines laid straight, how many columns show the picture, and what they say."""
+    """Lines laid straight, how many columns show the picture, what they say, how they stand."""
     crops = np.zeros((count, CROP_SIZE[1], CROP_SIZE[0], 3), np.uint8)
     columns = np.zeros(count, np.int64)
     says = np.zeros((count, MOST_SIGNS), np.int64)
+    states = np.zeros(count, np.int64)
     for i, sample in zip(range(count), _samples(rng, world), strict=False):
-        crops[i], columns[i] = sample.crop, sample.columns
+        crops[i], columns[i], states[i] = sample.crop, sample.columns, sample.state
         signs = [1 + CHARACTERS.index(c) for c in sample.says]
         says[i, : len(signs)] = signs
-    return {"crops": crops, "columns": columns, "says": says}
+    return {"crops": crops, "columns": columns, "says": says, "states": states}
 
 
 def _guessed(rng: np.random.Generator, box: LineBox) -> LineBox:
@@ -170,7 +207,8 @@ def _guesses(
 ) -> Iterator[tuple[NDArray[np.uint8], NDArray[np.float64]]]:
     """Neighbourhoods without end, each with what is to be said of it."""
     while True:
-        scene = draw_scene(rng, world, size=232, panels=1, digit_px=(7.0, 60.0), clutter=2)
+        heights = _heights(rng, 7.0, 60.0)
+        scene = draw_scene(rng, world, size=232, panels=1, digit_px=heights, clutter=2)
         for number in scene.numbers:
             if len(number.says) > MOST_SIGNS:
                 continue
@@ -181,9 +219,9 @@ def _guesses(
                 picture, axes = around(scene.rgb, guess)
                 said = told_of(box.turned() if turned else box, axes, guess.centre)
                 yield picture, np.append(said, 1.0)
-        box = _anywhere(rng, scene.rgb.shape[0])
-        if _apart(box, scene):
-            yield around(scene.rgb, box)[0], np.zeros(7)
+        for box in _no_displays(rng, scene, 1.0):
+            for _ in range(2):
+                yield around(scene.rgb, _guessed(rng, box))[0], np.zeros(7)
 
 
 def fitter_block(rng: np.random.Generator, world: World, count: int) -> Block:

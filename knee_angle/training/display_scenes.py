@@ -36,11 +36,16 @@ class World:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A picture, the numbers wholly seen in it, and places where one is seen in part."""
+    """A picture, the numbers wholly seen in it, places where one is seen in part, and print.
+
+    `printed` are digits that no display shows, where something may lie over them; corners in
+    reading order, pixels.
+    """
 
     rgb: Rgb
     numbers: tuple[Number, ...]
     unclear: tuple[Floats, ...]
+    printed: tuple[Floats, ...] = ()
 
 
 def real_backgrounds() -> tuple[Rgb, ...]:
@@ -139,13 +144,17 @@ def _dial(rng: np.random.Generator) -> Rgb:
     return face
 
 
-def _plate(rng: np.random.Generator, world: World) -> Rgb:
-    """Something flat that is no display: a tag, a dial, a ruler, print, keys, a dark screen."""
+def _plate(rng: np.random.Generator, world: World) -> tuple[Rgb, list[Floats]]:
+    """Something flat that is no display: a tag, a dial, a ruler, print, keys, a dark screen.
+
+    And the corners of the digits printed on it.
+    """
     kind = rng.random()
     if kind < 0.25:
-        return _tag(rng)
+        return _tag(rng), []
     if kind < 0.42:
-        return _dial(rng)
+        return _dial(rng), []
+    printed: list[Floats] = []
     height, width = (int(v) for v in rng.integers(60, 220, 2))
     plate = np.empty((height, width, 3), np.uint8)
     plate[:] = rng.uniform(0, 255, 3) if rng.random() < 0.4 else int(rng.integers(160, 256))
@@ -155,7 +164,7 @@ def _plate(rng: np.random.Generator, world: World) -> Rgb:
             cv2.line(plate, (x, 0), (x, long), (20, 20, 20), 1)
     if kind < 0.85 and world.fonts:
         for _ in range(int(rng.integers(1, 7))):
-            draw_label(rng, plate, world.fonts, int(rng.integers(12, 44)))
+            printed += draw_label(rng, plate, world.fonts, int(rng.integers(12, 44)))
     elif kind < 0.93:  # a display that is off, or its frame
         colour = tuple(int(v) for v in rng.uniform(0, 70, 3))
         cv2.rectangle(plate, (12, 12), (width - 12, height // 2 + 10), colour, -1)
@@ -165,7 +174,7 @@ def _plate(rng: np.random.Generator, world: World) -> Rgb:
                 cv2.rectangle(
                     plate, (x, y), (x + 20, y + 20), (60, 60, 60), int(rng.choice([-1, 1]))
                 )
-    return plate
+    return plate, printed
 
 
 def _turn(rng: np.random.Generator) -> float:
@@ -261,9 +270,12 @@ def _camera(rng: np.random.Generator, picture: Rgb, digit_px: float) -> Rgb:
     grain = rng.uniform(0, 9) if rng.random() < 0.8 else rng.uniform(9, 20)
     noise = rng.standard_normal((size, size, 1), dtype=np.float32)
     seen = seen + grain * noise
+    if rng.random() < 0.25:  # phones sharpen
+        soft = cv2.GaussianBlur(seen, (0, 0), rng.uniform(0.7, 1.8))
+        seen = seen + rng.uniform(0.3, 1.5) * (seen - soft)
     out = np.clip(seen, 0, 255).astype(np.uint8)
     if rng.random() < 0.7:
-        quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(45, 96))]
+        quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(40, 96))]
         out = cv2.imdecode(cv2.imencode(".jpg", out, quality)[1], cv2.IMREAD_COLOR)
     return np.ascontiguousarray(out)
 
@@ -294,18 +306,21 @@ def draw_scene(
     """
     picture = _background(rng, world, size)
     _shapes(rng, picture)
+    printed: list[Floats] = []
     for _ in range(int(rng.integers(0, clutter + 1))):
-        plate = _plate(rng, world)
+        plate, digits = _plate(rng, world)
         corners = _corners(rng, plate.shape[1], plate.shape[0])
         corners = corners * np.exp(rng.uniform(np.log(0.15), np.log(2.0)))
         full = np.full(plate.shape[:2], 255, np.uint8)
-        _put(picture, plate, full, corners + rng.uniform(0, size, 2))
+        flat, _ = _put(picture, plate, full, corners + rng.uniform(0, size, 2))
+        printed += [cv2.perspectiveTransform(q[None], flat)[0] for q in digits]
     found: list[Number] = []
     unclear: list[Floats] = []
     height = float(np.exp(rng.uniform(*np.log(digit_px))))
     for _ in range(panels):
         panel = draw_panel(rng, world.fonts)
-        placed, covers = _place(rng, picture, panel, height)
+        placed, digits, covers = _place(rng, picture, panel, height)
+        printed += digits
         hidden = [n for n in found if _covered(n.quad, covers)]
         unclear += [n.quad for n in hidden]
         found = [n for n in found if not any(n is h for h in hidden)]
@@ -320,13 +335,14 @@ def draw_scene(
             _glare(rng, picture, number.quad)
     sizes = [np.linalg.norm(n.quad[3] - n.quad[0]) for n in found]
     out = _camera(rng, picture, float(min(sizes, default=12.0)))
-    return Scene(out, tuple(found), tuple(unclear))
+    seen = [q for q in printed if _inside(q, size)]
+    return Scene(out, tuple(found), tuple(unclear), tuple(seen))
 
 
 def _place(
     rng: np.random.Generator, picture: Rgb, panel: Panel, height: float
-) -> tuple[list[Number], NDArray[np.uint8]]:
-    """Puts a panel somewhere with its first line's digits so high; its numbers there."""
+) -> tuple[list[Number], list[Floats], NDArray[np.uint8]]:
+    """Puts a panel somewhere with its first line's digits so high; its numbers and print there."""
     h, w = panel.rgb.shape[:2]
     corners = _corners(rng, w, h)
     ends = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
@@ -343,7 +359,8 @@ def _place(
     numbers = [
         Number(n.says, cv2.perspectiveTransform(n.quad[None], full)[0]) for n in panel.numbers
     ]
-    return numbers, covers
+    digits = [cv2.perspectiveTransform(q[None], full)[0] for q in panel.printed]
+    return numbers, digits, covers
 
 
 def _inside(quad: Floats, size: int) -> bool:

@@ -24,7 +24,7 @@ from torch.utils.data import DataLoader
 from knee_angle.photo.display.line import CHARACTERS
 from knee_angle.photo.display.rectify import LEAST_SPREAD
 from knee_angle.training.display_model import STRIDE, Finder, Fitter, Reader, count
-from knee_angle.training.display_samples import Blocks
+from knee_angle.training.display_samples import UPRIGHT, Blocks
 from knee_angle.training.display_scenes import load_world
 
 __all__ = ["finder_loss", "fitter_loss", "main", "network_of", "reader_loss", "train"]
@@ -76,9 +76,12 @@ def finder_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
 
 
 def _turned(pictures: Tensor, numbers: Tensor) -> tuple[Tensor, Tensor]:
-    """All pictures turned by the same number of quarters, with their numbers."""
+    """All pictures turned by the same number of quarters, with their numbers.
+
+    Every other time by none: photos mostly stand upright.
+    """
     size = pictures.shape[1]
-    for _ in range(int(torch.randint(4, (1,)))):
+    for _ in range(max(0, int(torch.randint(-3, 4, (1,))))):
         # A quarter to the left: (x, y) becomes (y, size - x).
         pictures = pictures.rot90(1, (1, 2))
         x, y, ax, ay, vx, vy, real = numbers.unbind(-1)
@@ -104,7 +107,10 @@ def fitter_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
 
 
 def reader_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
-    """Minus the logarithm of the probability given to what the lines say (CTC)."""
+    """Minus the logarithm of the probability given to how lines stand and what they say (CTC).
+
+    What a line says is asked only of those that stand upright.
+    """
     crops = block["crops"].permute(0, 3, 1, 2).float()
     column = torch.arange(crops.shape[-1], device=crops.device)
     shown = (column[None] < block["columns"][:, None])[:, None, None, :].float()
@@ -116,12 +122,14 @@ def reader_loss(network: nn.Module, block: dict[str, Tensor]) -> Tensor:
         few = torch.rand(len(crops), 1, 1, 1, device=crops.device)
         crops = crops + 0.3 * few**3 * torch.randn_like(crops)
     crops = crops * shown
-    read = network(crops).float().log_softmax(-1).transpose(0, 1)
-    says = block["says"]
+    columns, states = network(crops)
+    standing = functional.nll_loss(states.float(), block["states"])
+    upright = block["states"] == UPRIGHT
+    read, says = columns[upright].float().transpose(0, 1), block["says"][upright]
     lengths = (says > 0).sum(1)
-    columns = torch.full((says.shape[0],), read.shape[0], device=read.device, dtype=torch.long)
-    losses = functional.ctc_loss(read, says, columns, lengths, reduction="none", zero_infinity=True)
-    return losses.mean()
+    long = torch.full((says.shape[0],), read.shape[0], device=read.device, dtype=torch.long)
+    losses = functional.ctc_loss(read, says, long, lengths, reduction="none", zero_infinity=True)
+    return standing + losses.sum() / upright.sum().clamp(min=1)
 
 
 LOSSES = {"finder": finder_loss, "fitter": fitter_loss, "reader": reader_loss}
@@ -193,10 +201,10 @@ def train(args: argparse.Namespace) -> Path:
             pool.add(block)
         if pool.filled < args.first:
             continue
-        share = spent / args.seconds
+        share = min(1.0, (args.begun + spent) / (args.whole or args.seconds))
         for group in optimiser.param_groups:
             warm = min(1.0, (steps + 1) / 200)
-            group["lr"] = args.rate * warm * max(0.01, 0.5 * (1 + math.cos(math.pi * share)))
+            group["lr"] = args.rate * warm * max(0.002, 0.5 * (1 + math.cos(math.pi * share)))
         with torch.autocast(args.device, torch.bfloat16, enabled=args.device == "cuda"):
             loss = loss_of(network, pool.some(args.batch))
         optimiser.zero_grad(set_to_none=True)
@@ -241,6 +249,8 @@ def main(argv: list[str] | None = None) -> Any:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--init", type=Path, help="weights to go on from")
     parser.add_argument("--seconds", type=float, default=480.0)
+    parser.add_argument("--begun", type=float, default=0.0, help="seconds trained before")
+    parser.add_argument("--whole", type=float, help="seconds of all parts; the rate ends there")
     parser.add_argument("--workers", type=int, default=8)
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--block", type=int, default=32, help="samples drawn at a time")

@@ -27,7 +27,7 @@ from scipy.stats import beta
 from knee_angle.photo.display.choose import chosen
 from knee_angle.photo.display.line import said
 from knee_angle.photo.display.networks import networks
-from knee_angle.photo.display.read import as_seen
+from knee_angle.photo.display.read import LineRead, as_seen
 from knee_angle.photo.display.rectify import LineBox
 from knee_angle.photo.display.seen import read_display
 from knee_angle.photo.reading import read_photo
@@ -50,7 +50,10 @@ def upper(wrong: int, of: int) -> float:
 def seen_of(row: Row, temperature: float) -> list[tuple[Any, Row]]:
     """Each line of a picture as a number, with the line's own row."""
     box = LineBox((0.0, 0.0), (20.0, 0.0), (0.0, 10.0))
-    both = [(as_seen(one["texts"], box, temperature), one) for one in row["seen"]]
+    both = [
+        (as_seen(LineRead(box, one["texts"], one["unaided"]), temperature), one)
+        for one in row["seen"]
+    ]
     return [(number, one) for number, one in both if number is not None]
 
 

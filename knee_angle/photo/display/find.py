@@ -28,6 +28,8 @@ MOST_PLACES = 6
 """So many places are fitted, the likeliest first."""
 LEAST_FIT = -2.0
 """Logarithm of the fitter's odds from which a line is read (our own)."""
+LEAST_FIRST = -3.0
+"""The same at the first look, from which a place is looked at again."""
 LEAST_PX = 4.0
 """Digits lower than this are none."""
 MORE_FITS = 2
@@ -41,10 +43,21 @@ START_PX = 16.0
 
 @dataclass(frozen=True, slots=True)
 class FoundLine:
-    """A line, and the logarithm of the odds that it is one; pixels of the photo."""
+    """A line, pixels of the photo.
+
+    Parameters
+    ----------
+    box : LineBox
+        Its edges.
+    odds : float
+        Logarithm of the odds that it is one, finder and fitter together: the order of lines.
+    there : float
+        Probability that it is one, by the fitter alone, which has looked at it nearest.
+    """
 
     box: LineBox
     odds: float
+    there: float = 1.0
 
 
 def find_lines(photo: Photo, networks: Networks) -> list[FoundLine]:
@@ -124,12 +137,15 @@ def _fit(
         max((k for k in range(len(owner)) if owner[k] == i), key=lambda k: odds[k])
         for i in range(len(places))
     ]
-    boxes = [boxes[k] for k in best]
+    kept = [i for i, k in enumerate(best) if odds[k] > LEAST_FIRST]
+    if not kept:
+        return []
+    boxes = [boxes[best[i]] for i in kept]
     for _ in range(MORE_FITS):
         boxes, odds = _once(picture, boxes, networks)
     lines = [
-        FoundLine(box, float(fit) + place)
-        for box, fit, (place, _) in zip(boxes, odds, places, strict=True)
+        FoundLine(box, float(fit) + places[i][0], 1 / (1 + float(np.exp(-fit))))
+        for box, fit, i in zip(boxes, odds, kept, strict=True)
         if fit > LEAST_FIT and box.digit_px > LEAST_PX
     ]
     found: list[FoundLine] = []

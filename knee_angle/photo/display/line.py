@@ -1,7 +1,7 @@
 """A line of a display as characters, and what it says as a number.
 
-The recogniser answers in `CHARACTERS`: every letter and rarer sign is ``a``; `TURNED` says that
-the line stands on its head, `NOTHING` that no number can be read there.
+The recogniser answers in `CHARACTERS`: every letter and rarer sign is ``a``; beside them it says
+in which of `STATES` the line is. `NOTHING` stands among texts for a line that shows no number.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["CHARACTERS", "NOTHING", "SEGMENT_NEIGHBOURS", "TURNED", "Kind", "Said", "said"]
+__all__ = ["CHARACTERS", "NOTHING", "SEGMENT_NEIGHBOURS", "STATES", "Kind", "Said", "said"]
 
-TURNED = "U"
 NOTHING = "N"
-CHARACTERS = "0123456789-.°:a" + TURNED + NOTHING
+CHARACTERS = "0123456789-.°:a"
 """In the order of the recogniser's classes, after the blank."""
+STATES = ("upright", "turned", "nothing")
+"""How a line may stand, in the recogniser's order: as it is read, on its head, or not as a whole
+number of a display at all."""
 
 Kind = Literal["angle", "number", "other"]
 """``angle``: with a degree mark and nothing behind it; ``number``: plain; ``other``: a time, a

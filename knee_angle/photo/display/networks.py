@@ -55,9 +55,13 @@ class Networks:
         """Neighbourhoods (B, 3, 80, 128) to boxes (B, 7): see `training.display_model.Fitter`."""
         return np.asarray(self._fitter.run(None, {"pictures": pictures})[0], float)
 
-    def read(self, lines: NDArray[np.float32]) -> Floats:
-        """Lines (B, 3, 40, 176) to log probabilities (B, 44, K), see `decode.texts_of`."""
-        return np.asarray(self._reader.run(None, {"lines": lines})[0], float)
+    def read(self, lines: NDArray[np.float32]) -> tuple[Floats, Floats]:
+        """Lines (B, 3, 40, 176) to logarithms of probabilities, (B, 44, K) and (B, 3).
+
+        The first of what each column says, see `decode.texts_of`; the second of `line.STATES`.
+        """
+        columns, states = self._reader.run(None, {"lines": lines})
+        return np.asarray(columns, float), np.asarray(states, float)
 
 
 def _session(weights: bytes) -> Any:

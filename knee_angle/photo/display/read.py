@@ -1,31 +1,62 @@
 """What a line says and how sure that is: several looks, from either end.
 
-A line is read in the direction that the finder saw and from the other end; which of them stands
-on its head the reader says itself (`line.TURNED`), so that a 69 that may be a 69 turned, or a
-68 that may be an 89, shares its probability among them. What is read must stay when the line
-is cut out a little differently: probabilities are means over those looks.
+A line is read in the direction that was seen and, where that is not certain, from the other end.
+How it stands the reader says itself (`line.STATES`), so that a 69 that may be a 69 turned, or a 68
+that may be an 89, shares its probability among them. What is read must stay when the line is cut
+out a little differently: probabilities are means over those looks.
+
+Photos mostly stand upright, and so do displays in them (`PHOTO_UPRIGHT`): of two directions that
+chooses the likelier, but the probability that is told is the one without it, so that it never
+makes an unclear reading clear.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import exp, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.photo.display.decode import texts_of
-from knee_angle.photo.display.line import NOTHING, SEGMENT_NEIGHBOURS, TURNED, said
+from knee_angle.photo.display.find import FoundLine
+from knee_angle.photo.display.line import NOTHING, SEGMENT_NEIGHBOURS, said
 from knee_angle.photo.display.networks import Networks
 from knee_angle.photo.display.rectify import LineBox, normalised, straightened
 from knee_angle.records.shown import NumberSeen
 
-__all__ = ["as_calibrated", "as_seen", "one_segment_apart", "read_lines", "read_texts"]
+__all__ = ["LineRead", "as_calibrated", "as_seen", "one_sign_apart", "read_lines", "read_texts"]
 
 Rgb = NDArray[np.uint8]
 Texts = dict[str, float]
 LEAST = 0.35
-"""A line is told of where its likeliest text is at least so probable."""
+"""A line is told of where its likeliest number is at least so probable, if it shows one..."""
+LEAST_LINE = 0.15
+"""... and where it shows one at all with at least this; print looks much like a display."""
+PHOTO_UPRIGHT = 9.0
+"""Odds that a level line stands upright in the photo, before anything is seen of it (our own)."""
+CLEAR_ODDS = 5.0
+"""Logarithm of the odds of a direction from which the other one is not read."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineRead:
+    """What a line says.
+
+    Parameters
+    ----------
+    box : LineBox
+        The line in its likelier reading direction.
+    texts : dict of str to float
+        The likeliest texts and their probabilities; `line.NOTHING` for none.
+    unaided : dict of str to float
+        The same without `PHOTO_UPRIGHT`.
+    """
+
+    box: LineBox
+    texts: Texts
+    unaided: Texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,78 +68,87 @@ class _Look:
     shifted: tuple[float, float] = (0.0, 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One look: what it says were it upright, the odds of that, and the chance of no number."""
+
+    columns: NDArray[np.float64]
+    up: float
+    nothing: float
+
+
 LOOKS = (_Look(0.45, 0.0), _Look(0.1, -0.08, (0.03, 0.05)), _Look(0.0, 0.12, (-0.05, -0.04)))
 """Cut out anew: with room for a digit that was left out, smaller, and larger."""
 
 
-def read_lines(picture: Rgb, boxes: Sequence[LineBox], networks: Networks) -> list[NumberSeen]:
+def read_lines(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> list[NumberSeen]:
     """The numbers that lines of a picture show; a line without one is left out."""
-    seen = [
-        as_seen(texts, box, networks.temperature)
-        for box, texts in read_texts(picture, boxes, networks)
-    ]
+    seen = [as_seen(one, networks.temperature) for one in read_texts(picture, lines, networks)]
     return [number for number in seen if number is not None]
 
 
-def read_texts(
-    picture: Rgb, boxes: Sequence[LineBox], networks: Networks
-) -> list[tuple[LineBox, Texts]]:
-    """The likelier direction of each line, and what it says there with probabilities."""
-    lines = []
-    for box, (here, there) in zip(boxes, _both_ways(picture, boxes, networks), strict=True):
-        up, turned = _share_up(here, there)
-        texts = _mixed([(here, up), (there, turned)])
-        lines.append((box if up >= turned else box.turned(), texts))
-    again = [i for i, (_, texts) in enumerate(lines) if _promising(texts)]
-    looks = [_moved(lines[i][0], look) for i in again for look in LOOKS]
-    pairs = _both_ways(picture, looks, networks)
-    for n, i in enumerate(again):
-        box, texts = lines[i]
-        every = [texts]
-        for here, there in pairs[n * len(LOOKS) : (n + 1) * len(LOOKS)]:
-            up, turned = _share_up(here, there)
-            every.append(_mixed([(here, up), (there, turned)]))
-        lines[i] = (box, _mixed([(each, 1 / len(every)) for each in every]))
-    return lines
+def read_texts(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> list[LineRead]:
+    """What each line says in its likelier direction, with probabilities."""
+    first = _seen(picture, [line.box for line in lines], networks)
+    asked: list[LineBox] = []
+    plans: list[tuple[LineBox, bool, slice, slice]] = []
+    for line, one in zip(lines, first, strict=True):
+        odds = one.up + _upright_odds(line.box)
+        box, ahead = (line.box, one.up) if odds >= 0 else (line.box.turned(), -one.up)
+        looks = [_moved(box, look) for look in LOOKS] if one.nothing < 1 - LEAST_LINE else []
+        other: list[LineBox] = []
+        if looks and odds < 0:
+            looks.insert(0, box)
+        elif looks and ahead < CLEAR_ODDS:
+            other = [box.turned()]
+        start, middle = len(asked), len(asked) + len(looks)
+        asked += looks + other
+        plans.append((box, odds >= 0, slice(start, middle), slice(middle, len(asked))))
+    again = _seen(picture, asked, networks)
+    read = []
+    for line, one, (box, as_found, here, there) in zip(lines, first, plans, strict=True):
+        main, other = again[here], again[there]
+        main, other = ([one, *main], other) if as_found else (main, [one, *other])
+        read.append(_mixed(box, main, other, line.there))
+    return read
 
 
-def _promising(texts: Texts) -> bool:
-    """Whether a line is looked at again: its likeliest text has a number."""
-    best = max(texts, key=lambda text: texts[text], default="")
-    return said(best) is not None and texts[best] >= LEAST
+def _mixed(box: LineBox, main: Sequence[_Seen], other: Sequence[_Seen], there: float) -> LineRead:
+    """All looks at a line, each by the share of its direction."""
+    looks = main or other
+    up = float(np.mean([one.up for one in main] + [-one.up for one in other]))
+    number = there * float(np.mean([1 - one.nothing for one in looks]))
+    if number < LEAST_LINE:
+        return LineRead(box, {NOTHING: 1 - number}, {NOTHING: 1 - number})
+    every = [[texts_of(one.columns) for one in side] for side in (main, other)]
+
+    def shared(odds: float) -> Texts:
+        chance = 1 / (1 + exp(-min(max(odds, -60.0), 60.0)))
+        texts: Texts = {NOTHING: 1 - number}
+        for side, share in zip(every, (chance, 1 - chance), strict=True):
+            for one in side:
+                for text, p in one.items():
+                    texts[text] = texts.get(text, 0.0) + number * share * p / len(side)
+        return texts
+
+    return LineRead(box, shared(up + _upright_odds(box)), shared(up))
 
 
-def _both_ways(
-    picture: Rgb, boxes: Sequence[LineBox], networks: Networks
-) -> list[tuple[Texts, Texts]]:
-    """What the reader says of each box, upright and turned."""
+def _upright_odds(box: LineBox) -> float:
+    """Logarithm of the odds that a line stands upright, by how it lies in the photo."""
+    return log(PHOTO_UPRIGHT) * box.along[0] / max(float(np.hypot(*box.along)), 1e-9)
+
+
+def _seen(picture: Rgb, boxes: Sequence[LineBox], networks: Networks) -> list[_Seen]:
+    """What the reader says of each box as it is cut out."""
     if not boxes:
         return []
-    crops = [straightened(picture, one) for box in boxes for one in (box, box.turned())]
-    answers = networks.read(np.stack([normalised(crop, columns) for crop, columns in crops]))
-    texts = [texts_of(answer) for answer in answers]
-    return list(zip(texts[::2], texts[1::2], strict=True))
-
-
-def _share_up(here: Texts, there: Texts) -> tuple[float, float]:
-    """Probability that the line is upright as cut out, and that it is when turned."""
-    as_is = (1 - here.get(TURNED, 0.0)) * (there.get(TURNED, 0.0) + 1e-6)
-    other = (1 - there.get(TURNED, 0.0)) * (here.get(TURNED, 0.0) + 1e-6)
-    whole = as_is + other
-    if whole <= 0:
-        return 0.5, 0.5
-    return as_is / whole, other / whole
-
-
-def _mixed(parts: Sequence[tuple[Texts, float]]) -> Texts:
-    """Texts of several answers by their shares, each given that its line stands upright."""
-    mixed: Texts = {}
-    for texts, share in parts:
-        upright = max(1 - texts.get(TURNED, 0.0), 1e-6)
-        for text, p in texts.items():
-            if TURNED not in text:
-                mixed[text] = mixed.get(text, 0.0) + share * min(1.0, p / upright)
-    return mixed
+    crops = [straightened(picture, box) for box in boxes]
+    columns, states = networks.read(np.stack([normalised(crop, n) for crop, n in crops]))
+    return [
+        _Seen(one, float(up - turned), exp(nothing))
+        for one, (up, turned, nothing) in zip(columns, states, strict=True)
+    ]
 
 
 def _moved(box: LineBox, look: _Look) -> LineBox:
@@ -121,16 +161,18 @@ def _moved(box: LineBox, look: _Look) -> LineBox:
     return LineBox(*((float(p[0]), float(p[1])) for p in (c, u, v)))
 
 
-def one_segment_apart(one: str, other: str) -> bool:
-    """Whether two texts differ in one digit that one segment turns into the other's.
+def one_sign_apart(one: str, other: str) -> bool:
+    """Whether two texts differ in one digit that one segment turns into the other's, or in a point.
 
     Examples
     --------
-    >>> one_segment_apart("93°", "83°"), one_segment_apart("93", "33"), one_segment_apart("9", "4")
+    >>> one_sign_apart("93°", "83°"), one_sign_apart("93", "33"), one_sign_apart("9", "4")
     (True, True, False)
+    >>> one_sign_apart("9.3", "93")
+    True
     """
     if len(one) != len(other):
-        return False
+        return one.replace(".", "") == other.replace(".", "")
     apart = [(a, b) for a, b in zip(one, other, strict=True) if a != b]
     return len(apart) == 1 and apart[0][1] in SEGMENT_NEIGHBOURS.get(apart[0][0], "")
 
@@ -142,32 +184,38 @@ def as_calibrated(probability: float, temperature: float) -> float:
     return float(odds / (1 + odds))
 
 
-def as_seen(texts: Mapping[str, float], box: LineBox, temperature: float) -> NumberSeen | None:
+def as_seen(line: LineRead, temperature: float) -> NumberSeen | None:
     """A line's number with its probability; None where it most likely is none.
 
     What the texts that say the same number have is added up. The probability of numbers one
-    segment apart is taken off once more: a segment that does not light, or that a reflection
-    lights, is the usual way in which a display is misread.
+    segment or one decimal point apart is taken off once more: a segment that does not light, or
+    that a reflection lights, is the usual way in which a display is misread.
     """
     ways: dict[float | str | None, dict[str, float]] = {}
-    for text, p in texts.items():
+    for text, p in line.texts.items():
+        if text == NOTHING:
+            continue
         what = said(text)
         key = NOTHING if what is None else text if what.number is None else what.number
         ways.setdefault(key, {})[text] = p
     ranked = sorted(ways.items(), key=lambda item: -sum(item[1].values()))
-    if not ranked or ranked[0][0] == NOTHING or sum(ranked[0][1].values()) < LEAST:
+    if not ranked or ranked[0][0] == NOTHING:
+        return None
+    shows = 1 - line.texts.get(NOTHING, 0.0)
+    if shows < LEAST_LINE or sum(ranked[0][1].values()) < LEAST * shows:
         return None
     number, best = ranked[0]
     text = max(best, key=lambda way: best[way])
     what = said(text)
-    close = sum(p for other, p in texts.items() if one_segment_apart(text, other))
+    close = sum(p for other, p in line.unaided.items() if one_sign_apart(text, other))
+    unaided = sum(line.unaided.get(way, 0.0) for way in best)
     others = [max(w, key=lambda way: w[way]) for key, w in ranked[1:] if key != NOTHING]
     return NumberSeen(
         number=number if isinstance(number, float) else None,
         kind="other" if what is None else what.kind,
         text=text,
-        probability=max(0.0, as_calibrated(sum(best.values()), temperature) - close),
-        quad=box.quad,
-        digit_px=box.digit_px,
+        probability=max(0.0, as_calibrated(unaided, temperature) - close),
+        quad=line.box.quad,
+        digit_px=line.box.digit_px,
         instead=others[0] if others else None,
     )

@@ -53,8 +53,7 @@ def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
 
 def read_places(photo: Photo, lines: Sequence[FoundLine], nets: Networks) -> list[NumberSeen]:
     """The numbers at places that were found, each once; pixels of the photo."""
-    boxes = [line.box for line in lines]
-    return each_once(read_lines(photo.full(), boxes, nets))
+    return each_once(read_lines(photo.full(), lines, nets))
 
 
 def each_once(numbers: Sequence[NumberSeen]) -> list[NumberSeen]:
