@@ -37,6 +37,22 @@ class _Block(nn.Module):  # type: ignore[misc, unused-ignore]
         return self.bend(x + self.inner(x))
 
 
+class _Neck(nn.Module):  # type: ignore[misc, unused-ignore]
+    """A convolution over few channels between two that mix all, added to what came in."""
+
+    def __init__(self, width: int, inner: int) -> None:
+        super().__init__()
+        self.inner = nn.Sequential(
+            _conv(width, inner, k=1), _conv(inner, inner),
+            nn.Conv2d(inner, width, 1, bias=False), nn.BatchNorm2d(width),
+        )  # fmt: skip
+        self.bend = nn.ReLU(inplace=True)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """The same shape."""
+        return self.bend(x + self.inner(x))
+
+
 class Finder(nn.Module):  # type: ignore[misc, unused-ignore]
     """Where lines of digits are.
 
@@ -109,8 +125,8 @@ class Reader(nn.Module):  # type: ignore[misc, unused-ignore]
         super().__init__()
         a, b, c, d = widths
         self.seen = nn.Sequential(
-            _conv(3, a, s=2), _Block(a), _conv(a, b, s=2), _Block(b), _Block(b),
-            _conv(b, c, s=(2, 1)), _Block(c), _Block(c), _Block(c), _Block(c),
+            _conv(3, a, s=2), _conv(a, b, s=2), _Neck(b, 40), _Neck(b, 40),
+            _conv(b, c, s=(2, 1)), _Neck(c, 64), _Neck(c, 64), _Neck(c, 64),
             nn.Conv2d(c, d, (5, 1), bias=False), nn.BatchNorm2d(d), nn.ReLU(inplace=True),
         )  # fmt: skip
         self.along = nn.ModuleList([

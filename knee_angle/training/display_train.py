@@ -168,7 +168,7 @@ class _Pool:
         for name, values in block.items():
             if name not in self.kept:
                 shape = (self.capacity, *values.shape[1:])
-                self.kept[name] = torch.zeros(shape, dtype=values.dtype, device=self.device)
+                self.kept[name] = torch.empty(shape, dtype=values.dtype, device=self.device)
             self.kept[name][at.to(self.device)] = values.to(self.device)
         self.next = (self.next + size) % self.capacity
         self.filled = min(self.capacity, self.filled + size)
@@ -182,6 +182,7 @@ class _Pool:
 def train(args: argparse.Namespace) -> Path:
     """Draws and trains for so many seconds; returns the file of the weights."""
     torch.manual_seed(args.seed)
+    torch.backends.cudnn.benchmark = True
     args.out.mkdir(parents=True, exist_ok=True)
     world = load_world(args.fonts, args.backgrounds)
     blocks = Blocks(args.what, world, args.block, args.seed)

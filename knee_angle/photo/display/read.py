@@ -94,12 +94,12 @@ def read_texts(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> 
     plans: list[tuple[LineBox, bool, slice, slice]] = []
     for line, one in zip(lines, first, strict=True):
         odds = one.up + _upright_odds(line.box)
-        box, ahead = (line.box, one.up) if odds >= 0 else (line.box.turned(), -one.up)
+        box, up = (line.box, one.up) if odds >= 0 else (line.box.turned(), -one.up)
         looks = [_moved(box, look) for look in LOOKS] if one.nothing < 1 - LEAST_LINE else []
         other: list[LineBox] = []
         if looks and odds < 0:
             looks.insert(0, box)
-        elif looks and ahead < CLEAR_ODDS:
+        elif looks and up < CLEAR_ODDS:
             other = [box.turned()]
         start, middle = len(asked), len(asked) + len(looks)
         asked += looks + other
@@ -107,9 +107,9 @@ def read_texts(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> 
     again = _seen(picture, asked, networks)
     read = []
     for line, one, (box, as_found, here, there) in zip(lines, first, plans, strict=True):
-        main, other = again[here], again[there]
-        main, other = ([one, *main], other) if as_found else (main, [one, *other])
-        read.append(_mixed(box, main, other, line.there))
+        ahead = [one, *again[here]] if as_found else again[here]
+        back = again[there] if as_found else [one, *again[there]]
+        read.append(_mixed(box, ahead, back, line.there))
     return read
 
 
