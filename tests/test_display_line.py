@@ -294,7 +294,23 @@ def test_an_unclear_number_is_said_and_never_compared():
     assert one.displayed is None
     assert one.comparison is None
     assert "may say 88, but it is unclear: it is not compared" in one.cautions[0]
-    assert measured_with(read_as("88°", "unsure"), typed=98.0).cautions == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "probability", "typed", "said_so"),
+    [
+        pytest.param("88°", 0.95, 98.0, True, id="likely another"),
+        pytest.param("88°", 0.95, 88.0, False, id="the same"),
+        pytest.param("88°", 0.6, 98.0, False, id="too unclear to ask for another look"),
+        pytest.param("88", 0.95, 98.0, False, id="no degree mark: another device's, perhaps"),
+    ],
+)
+def test_a_typed_number_that_likely_is_another_is_to_be_looked_at(
+    text, probability, typed, said_so
+):
+    one = measured_with(read_as(text, "unsure", probability), typed=typed)
+    assert one.displayed == Displayed(typed, "given")
+    assert any("may say 88" in caution for caution in one.cautions) == said_so
 
 
 def test_a_number_far_from_the_knee_is_asked_for_unless_the_prior_is_off():

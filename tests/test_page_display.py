@@ -17,11 +17,9 @@ def reads(monkeypatch, probability):
     monkeypatch.setattr(shown, "read_display", lambda *_, **__: display)
 
 
-def test_nothing_is_read_before_it_is_asked_for_and_nothing_counts_before_it_is_taken(monkeypatch):
+def test_a_number_stands_beside_its_picture_and_counts_when_it_is_taken(monkeypatch):
     reads(monkeypatch, 0.97)
     page = with_photo("bed_02.jpg")
-    assert 'class="display"' not in html(page)
-    button(page, "Read the display").click().run()
     assert 'class="display"' in html(page)
     assert field(page, NUMBER).value is None
     assert entry(page).answered[1].displayed is None
@@ -37,8 +35,15 @@ def test_nothing_is_read_before_it_is_asked_for_and_nothing_counts_before_it_is_
 def test_an_unlikely_number_is_not_offered_but_its_picture_is(monkeypatch):
     reads(monkeypatch, 0.5)
     page = with_photo("bed_02.jpg")
-    button(page, "Read the display").click().run()
     assert 'class="display"' in html(page)
     assert "not clearly read" in " ".join(one.value for one in page.caption)
     with pytest.raises(StopIteration):
         button(page, "Does the display say")
+
+
+def test_a_photo_without_a_display_asks_for_nothing(monkeypatch):
+    none = DisplaySeen("none", "no number was seen on a display")
+    monkeypatch.setattr(shown, "read_display", lambda *_, **__: none)
+    page = with_photo("bed_02.jpg")
+    assert 'class="display"' not in html(page)
+    assert "not clearly read" not in " ".join(one.value for one in page.caption)

@@ -1,4 +1,4 @@
-"""The number on the display, read off the photo when asked: its picture, and one tap takes it."""
+"""The number on the display, read off the photo: its picture, and one tap takes it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ LIKELY = 0.8
 def offered(entry: Entry, counting: str) -> None:
     """Beside the input of the number: what was read, for a person to take or to leave.
 
-    Nothing is read before it is asked for, and nothing read counts before it is taken.
+    Nothing read counts before it is taken, and a photo without a display asks for nothing.
 
     Parameters
     ----------
@@ -33,12 +33,11 @@ def offered(entry: Entry, counting: str) -> None:
     """
     held = f"display-{entry.key}-{counting}"
     if held not in st.session_state:
-        label = tell("Read the display in the photo")
-        if not st.button(label, key=f"read-{entry.key}", width="stretch"):
-            return
         settings = changed(Settings(), {"counts": counting})
         st.session_state[held] = read_display(entry.photo, settings=settings)
     display: DisplaySeen = st.session_state[held]
+    if not display.numbers:
+        return
     if display.crop_jpeg is not None:
         _picture(display.crop_jpeg)
     one = display.angle

@@ -9,11 +9,14 @@ from knee_angle.machine.cause import display_alarms
 from knee_angle.photo.display.seen import read_display
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Displayed, Measurement, NotMeasured
-from knee_angle.records.shown import DisplaySeen
+from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings, flexion_of_display
 
 __all__ = ["FAR_DEG", "clear_number", "counted_deg", "display_of", "with_display"]
 
+LIKELY = 0.9
+"""A number with its degree mark, read with this probability and not the one that was typed, is worth
+another look at the display (our own)."""
 FAR_DEG = 60.0
 """A number read so far from the knee's interval is asked for (our own): it is the second half of
 the weak prior, wide enough for every fault of a display that a check is to find. A number near
@@ -102,8 +105,10 @@ def _said(
             ),
         )
     typed = flexion_of_display(typed_deg, counting=settings.counts)
-    if display.state != "read" or abs(typed - angle.number) < 1.0:
+    if abs(typed - angle.number) < 1.0:
         return ()
+    if display.state != "read":
+        return _perhaps(angle, typed)
     return (
         say(
             "the display in the photo says {read:g} (read with a probability of "
@@ -111,6 +116,20 @@ def _said(
             "display again",
             read=angle.number,
             probability=angle.probability,
+            typed=typed,
+        ),
+    )
+
+
+def _perhaps(angle: NumberSeen, typed: float) -> tuple[str, ...]:
+    """What to say where the number typed is likely, not clearly, another than the one shown."""
+    if angle.kind != "angle" or angle.probability < LIKELY:
+        return ()
+    return (
+        say(
+            "the display in the photo may say {read:g}, but {typed:g} was given: the number given "
+            "counts; look at the display again",
+            read=angle.number or 0.0,
             typed=typed,
         ),
     )
