@@ -19,8 +19,10 @@ __all__ = ["FoundLine", "find_lines", "lines_near", "over"]
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
 
-SEARCH_PX = 768
-"""Longest side of the picture that is searched."""
+SEARCH_PX = 800
+"""Longest side of the picture that is searched, where it has to be made smaller..."""
+AS_IT_IS_PX = 1000
+"""... which a picture up to this size has not; by whole factors, the others are slow."""
 LEAST_ODDS = -4.0
 """Logarithm of the odds at a place of the finder's map from which it is fitted (our own: the map
 ranks, the fitter and the reader decide)."""
@@ -70,8 +72,8 @@ def find_lines(photo: Photo, networks: Networks) -> list[FoundLine]:
     networks : Networks
         Finder and fitter are used.
     """
-    small = _smaller(photo.small)
-    return _fit(photo, _places(small, networks, photo.width / small.shape[1]), networks)
+    small, factor = _smaller(photo.small)
+    return _fit(photo, _places(small, networks, factor * photo.scale_x), networks)
 
 
 def lines_near(photo: Photo, box: LineBox, networks: Networks) -> list[FoundLine]:
@@ -79,13 +81,15 @@ def lines_near(photo: Photo, box: LineBox, networks: Networks) -> list[FoundLine
     return _fit(photo, [(0.0, (box,))], networks)
 
 
-def _smaller(picture: Rgb) -> Rgb:
-    """The picture at the size that is searched."""
-    scale = SEARCH_PX / max(picture.shape[:2])
-    if scale >= 1:
-        return picture
-    size = (round(picture.shape[1] * scale), round(picture.shape[0] * scale))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
+def _smaller(picture: Rgb) -> tuple[Rgb, int]:
+    """The picture at about the size that is searched, and by what it is smaller."""
+    longest = max(picture.shape[:2])
+    factor = 1 if longest <= AS_IT_IS_PX else -(-longest // SEARCH_PX)
+    if factor == 1:
+        return picture, 1
+    size = (max(1, picture.shape[1] // factor), max(1, picture.shape[0] // factor))
+    whole = picture[: size[1] * factor, : size[0] * factor]
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8), factor
 
 
 def _places(

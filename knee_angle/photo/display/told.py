@@ -15,8 +15,8 @@ from knee_angle.settings import Settings, flexion_of_display
 __all__ = ["FAR_DEG", "clear_number", "counted_deg", "display_of", "with_display"]
 
 LIKELY = 0.9
-"""A number with its degree mark, read with this probability and not the one that was typed, is worth
-another look at the display (our own)."""
+"""A number with its degree mark that is read with this probability, and is not the one typed, is
+worth another look at the display (our own)."""
 FAR_DEG = 60.0
 """A number read so far from the knee's interval is asked for (our own): it is the second half of
 the weak prior, wide enough for every fault of a display that a check is to find. A number near
