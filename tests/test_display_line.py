@@ -14,6 +14,7 @@ from knee_angle.photo.display.choose import chosen
 from knee_angle.photo.display.decode import texts_of
 from knee_angle.photo.display.find import FoundLine
 from knee_angle.photo.display.line import CHARACTERS, NOTHING, SEGMENT_NEIGHBOURS, said
+from knee_angle.photo.display.networks import Weighing
 from knee_angle.photo.display.read import LineRead, as_seen, read_texts
 from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.records import Displayed, NotMeasured
@@ -117,8 +118,11 @@ def test_four_corners_make_the_box_that_has_them():
     assert BOX.digit_px == 20
 
 
-def number_of(texts, temperature=1.0, unaided=None):
-    return as_seen(LineRead(BOX, texts, unaided or texts), temperature)
+AS_TOLD = Weighing(1.0, 0.0, 0.0)
+
+
+def number_of(texts, weighing=AS_TOLD, unaided=None, odds=0.0):
+    return as_seen(LineRead(BOX, texts, unaided or texts, odds), weighing)
 
 
 @pytest.mark.parametrize(
@@ -142,7 +146,17 @@ def test_texts_of_one_number_count_together_and_no_number_is_told_as_none():
     assert number_of({"N": 0.6, "93": 0.3}).probability == pytest.approx(0.3), "print, perhaps"
     assert number_of({"12": 0.1, "13": 0.1}) is None
     assert number_of({}) is None
-    assert number_of({"93°": 0.99}, 2.0).probability < 0.95, "odds are cooled"
+    cooled = Weighing(0.5, 0.0, 0.0)
+    assert number_of({"93°": 0.99}, cooled).probability < 0.95, "odds are cooled"
+
+
+def test_a_number_where_hardly_a_display_is_seen_is_believed_less():
+    """Print says a number as clearly as a display does; what stands around it tells them apart."""
+    weighing = Weighing(0.6, 0.5, -4.0)
+    display, label = (number_of({"93°": 0.999}, weighing, odds=odds) for odds in (10.0, 5.0))
+    assert display.probability > 0.99
+    assert label.probability < 0.95
+    assert (display.number, label.number) == (93.0, 93.0)
 
 
 def test_which_end_is_up_in_the_photo_chooses_but_makes_no_number_likelier():
@@ -211,7 +225,7 @@ def test_what_reads_both_ways_shares_its_probability():
 def test_no_number_is_read_where_there_is_none(state, probability):
     read = read_both_ways(("93", state), ("86", state), probability)
     assert max(read.texts, key=read.texts.get) == NOTHING
-    assert as_seen(read, 1.0) is None
+    assert as_seen(read, AS_TOLD) is None
 
 
 def seen(text, probability=0.999, **more):

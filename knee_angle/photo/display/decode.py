@@ -36,9 +36,13 @@ def texts_of(columns: NDArray[np.float64]) -> dict[str, float]:
     """
     chances = np.exp(columns)
     beams: dict[str, tuple[float, float]] = {"": (1.0, 0.0)}
-    for column in chances:
+    followed = chances[:, 1:] > LEAST
+    for column, follow in zip(chances, followed, strict=True):
         blank = float(column[0])
-        signs = [(CHARACTERS[k], float(column[k + 1])) for k in np.flatnonzero(column[1:] > LEAST)]
+        if not follow.any():
+            beams = {text: (sum(p) * blank, 0.0) for text, p in beams.items()}
+            continue
+        signs = [(CHARACTERS[k], float(column[k + 1])) for k in np.flatnonzero(follow)]
         grown: dict[str, list[float]] = {}
         for text, (gap, sign_last) in beams.items():
             here = grown.setdefault(text, [0.0, 0.0])

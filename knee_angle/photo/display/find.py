@@ -26,9 +26,9 @@ AS_IT_IS_PX = 1000
 LEAST_ODDS = -4.0
 """Logarithm of the odds at a place of the finder's map from which it is fitted (our own: the map
 ranks, the fitter and the reader decide)."""
-MOST_PLACES = 6
+MOST_PLACES = 10
 """So many places are fitted, the likeliest first."""
-LEAST_FIT = -2.0
+LEAST_FIT = -1.0
 """Logarithm of the fitter's odds from which a line is read (our own)."""
 LEAST_FIRST = -3.0
 """The same at the first look, from which a place is looked at again."""
@@ -39,6 +39,8 @@ MORE_FITS = 2
 STRIDE, STEPS = 4, 32
 APART = 5
 """Cells of the map within which there is one place."""
+NEARLY_LEVEL = 0.3
+"""Sine of a direction up to which the fitter finds the same line as from level."""
 START_PX = 16.0
 """Height of a digit where the finder says 0."""
 
@@ -97,8 +99,8 @@ def _places(
 ) -> list[tuple[float, tuple[LineBox, ...]]]:
     """The finder's likeliest places: their odds, and the line as it may run there.
 
-    The finder tells a line's middle well, its direction less so: the line is tried along that
-    and level.
+    The finder tells a line's middle well, its direction less so: the line is tried along that and,
+    where that is another one, level.
     """
     h, w = small.shape[:2]
     padded = cv2.copyMakeBorder(
@@ -114,7 +116,8 @@ def _places(
         digit = START_PX * 2.0 ** float(np.clip(told[1, y, x], -2, 4))
         middle = (np.array([x, y]) + 0.5) * STRIDE + told[2:4, y, x] * digit
         way = told[4:6, y, x] / max(float(np.hypot(*told[4:6, y, x])), 1e-6)
-        tries = tuple(_level(middle * scale, one, digit * scale) for one in (way, (1.0, 0.0)))
+        ways = (way,) if abs(way[1]) < NEARLY_LEVEL else (way, (1.0, 0.0))
+        tries = tuple(_level(middle * scale, one, digit * scale) for one in ways)
         places.append((float(odds[y, x]), tries))
     return places
 

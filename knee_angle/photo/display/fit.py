@@ -64,9 +64,15 @@ def around(picture: Rgb, box: LineBox) -> tuple[Rgb, Floats]:
 
 def normal(seen: Sequence[Rgb]) -> NDArray[np.float32]:
     """Neighbourhoods as the fitter takes them: (B, 3, 80, 128), each with mean 0 and spread 1."""
-    batch = np.stack(seen).transpose(0, 3, 1, 2).astype(np.float32)
-    mean, spread = batch.mean((1, 2, 3), keepdims=True), batch.std((1, 2, 3), keepdims=True)
-    return np.ascontiguousarray((batch - mean) / np.maximum(spread, LEAST_SPREAD))
+    batch = np.empty((len(seen), 3, *seen[0].shape[:2]), np.float32)
+    for k, one in enumerate(seen):
+        means, spreads = cv2.meanStdDev(one)
+        mean = float(means.mean())
+        spread = float(np.sqrt((spreads**2 + (means - mean) ** 2).mean()))
+        batch[k] = one.transpose(2, 0, 1)
+        batch[k] -= mean
+        batch[k] /= max(spread, LEAST_SPREAD)
+    return batch
 
 
 def told_of(box: LineBox, axes: Floats, middle: tuple[float, float]) -> Floats:

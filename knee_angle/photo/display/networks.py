@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -14,12 +15,25 @@ from numpy.typing import NDArray
 from knee_angle.errors import MissingModel
 from knee_angle.language import say
 
-__all__ = ["Networks", "networks"]
+__all__ = ["Networks", "Weighing", "networks"]
 
 Floats = NDArray[np.float64]
 NO_CARD = say("the display networks' card cannot be used: reinstall the package")
 FOLDER = "knee_angle.photo.display"
 NAMES = ("finder", "fitter", "reader")
+WEIGHTS = ("text", "place", "offset")
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """How a text's probability and the odds of its place make one probability, by logarithms.
+
+    Fitted on drawn displays (`tests/bench/bench_display_read.py --calibrate`), as a regression.
+    """
+
+    text: float
+    place: float
+    offset: float
 
 
 class Networks:
@@ -37,7 +51,8 @@ class Networks:
             raise MissingModel(NO_CARD) from error
         try:
             hashes = {name: str(card["sha256"][name]) for name in files}
-            self.temperature, self.accept = float(card["temperature"]), float(card["accept"])
+            self.weighing = Weighing(*(float(card["weighing"][name]) for name in WEIGHTS))
+            self.accept = float(card["accept"])
         except (KeyError, TypeError, ValueError) as error:
             raise MissingModel(NO_CARD) from error
         for name, weights in files.items():

@@ -22,11 +22,11 @@ from numpy.typing import NDArray
 from knee_angle.photo.display.decode import texts_of
 from knee_angle.photo.display.find import FoundLine
 from knee_angle.photo.display.line import NOTHING, SEGMENT_NEIGHBOURS, said
-from knee_angle.photo.display.networks import Networks
+from knee_angle.photo.display.networks import Networks, Weighing
 from knee_angle.photo.display.rectify import LineBox, normalised, straightened
 from knee_angle.records.shown import NumberSeen
 
-__all__ = ["LineRead", "as_calibrated", "as_seen", "one_sign_apart", "read_lines", "read_texts"]
+__all__ = ["LineRead", "as_seen", "one_sign_apart", "read_lines", "read_texts", "weighed"]
 
 Rgb = NDArray[np.uint8]
 Texts = dict[str, float]
@@ -36,6 +36,10 @@ LEAST_LINE = 0.15
 """... and where it shows one at all with at least this; print looks much like a display."""
 PHOTO_UPRIGHT = 9.0
 """Odds that a level line stands upright in the photo, before anything is seen of it (our own)."""
+AGAIN = 0.3
+"""A line that shows a number with this probability, at a first look, is looked at again..."""
+MOST_AGAIN = 2
+"""... if it is among so many, the likeliest first."""
 CLEAR_ODDS = 5.0
 """Logarithm of the odds of a direction from which the other one is not read."""
 
@@ -52,11 +56,15 @@ class LineRead:
         The likeliest texts and their probabilities; `line.NOTHING` for none.
     unaided : dict of str to float
         The same without `PHOTO_UPRIGHT`.
+    odds : float
+        Logarithm of the odds that a display is there, by finder and fitter, who see what stands
+        around it: print is told from a display by that.
     """
 
     box: LineBox
     texts: Texts
     unaided: Texts
+    odds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +91,7 @@ LOOKS = (_Look(0.45, 0.0), _Look(0.1, -0.08, (0.03, 0.05)), _Look(0.0, 0.12, (-0
 
 def read_lines(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> list[NumberSeen]:
     """The numbers that lines of a picture show; a line without one is left out."""
-    seen = [as_seen(one, networks.temperature) for one in read_texts(picture, lines, networks)]
+    seen = [as_seen(one, networks.weighing) for one in read_texts(picture, lines, networks)]
     return [number for number in seen if number is not None]
 
 
@@ -92,10 +100,12 @@ def read_texts(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> 
     first = _seen(picture, [line.box for line in lines], networks)
     asked: list[LineBox] = []
     plans: list[tuple[LineBox, bool, slice, slice]] = []
-    for line, one in zip(lines, first, strict=True):
+    likely = [line.there * (1 - one.nothing) for line, one in zip(lines, first, strict=True)]
+    again_from = max(AGAIN, sorted([*likely, *[0.0] * MOST_AGAIN], reverse=True)[MOST_AGAIN - 1])
+    for line, one, chance in zip(lines, first, likely, strict=True):
         odds = one.up + _upright_odds(line.box)
         box, up = (line.box, one.up) if odds >= 0 else (line.box.turned(), -one.up)
-        looks = [_moved(box, look) for look in LOOKS] if one.nothing < 1 - LEAST_LINE else []
+        looks = [_moved(box, look) for look in LOOKS] if chance >= again_from else []
         other: list[LineBox] = []
         if looks and odds < 0:
             looks.insert(0, box)
@@ -109,17 +119,19 @@ def read_texts(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> 
     for line, one, (box, as_found, here, there) in zip(lines, first, plans, strict=True):
         ahead = [one, *again[here]] if as_found else again[here]
         back = again[there] if as_found else [one, *again[there]]
-        read.append(_mixed(box, ahead, back, line.there))
+        read.append(_mixed(box, ahead, back, line))
     return read
 
 
-def _mixed(box: LineBox, main: Sequence[_Seen], other: Sequence[_Seen], there: float) -> LineRead:
+def _mixed(
+    box: LineBox, main: Sequence[_Seen], other: Sequence[_Seen], line: FoundLine
+) -> LineRead:
     """All looks at a line, each by the share of its direction."""
     looks = main or other
     up = float(np.mean([one.up for one in main] + [-one.up for one in other]))
-    number = there * float(np.mean([1 - one.nothing for one in looks]))
+    number = line.there * float(np.mean([1 - one.nothing for one in looks]))
     if number < LEAST_LINE:
-        return LineRead(box, {NOTHING: 1 - number}, {NOTHING: 1 - number})
+        return LineRead(box, {NOTHING: 1 - number}, {NOTHING: 1 - number}, line.odds)
     every = [[texts_of(one.columns) for one in side] for side in (main, other)]
 
     def shared(odds: float) -> Texts:
@@ -131,7 +143,7 @@ def _mixed(box: LineBox, main: Sequence[_Seen], other: Sequence[_Seen], there: f
                     texts[text] = texts.get(text, 0.0) + number * share * p / len(side)
         return texts
 
-    return LineRead(box, shared(up + _upright_odds(box)), shared(up))
+    return LineRead(box, shared(up + _upright_odds(box)), shared(up), line.odds)
 
 
 def _upright_odds(box: LineBox) -> float:
@@ -177,14 +189,14 @@ def one_sign_apart(one: str, other: str) -> bool:
     return len(apart) == 1 and apart[0][1] in SEGMENT_NEIGHBOURS.get(apart[0][0], "")
 
 
-def as_calibrated(probability: float, temperature: float) -> float:
-    """A probability with its odds raised to 1 / temperature."""
-    p = min(max(probability, 1e-9), 1 - 1e-9)
-    odds = (p / (1 - p)) ** (1 / temperature)
-    return float(odds / (1 + odds))
+def weighed(probability: float, odds: float, weighing: Weighing) -> float:
+    """The probability of a text and the odds of its place as one probability."""
+    p = min(max(probability, 1e-6), 1 - 1e-6)
+    both = weighing.text * log(p / (1 - p)) + weighing.place * odds + weighing.offset
+    return 1 / (1 + exp(-min(max(both, -60.0), 60.0)))
 
 
-def as_seen(line: LineRead, temperature: float) -> NumberSeen | None:
+def as_seen(line: LineRead, weighing: Weighing) -> NumberSeen | None:
     """A line's number with its probability; None where it most likely is none.
 
     What the texts that say the same number have is added up. The probability of numbers one
@@ -214,7 +226,7 @@ def as_seen(line: LineRead, temperature: float) -> NumberSeen | None:
         number=number if isinstance(number, float) else None,
         kind="other" if what is None else what.kind,
         text=text,
-        probability=max(0.0, as_calibrated(unaided, temperature) - close),
+        probability=max(0.0, weighed(unaided, line.odds, weighing) - close),
         quad=line.box.quad,
         digit_px=line.box.digit_px,
         instead=others[0] if others else None,
