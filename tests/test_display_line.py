@@ -244,6 +244,8 @@ def seen(text, probability=0.999, **more):
         pytest.param([seen("93°"), seen("15°")], "undecided", None, "several numbers may be",
                      id="an angle and its limit: nobody knows which"),
         pytest.param([seen("93"), seen("15")], "undecided", None, "several numbers", id="plain"),
+        pytest.param([seen("93", 0.9), seen("2°", 0.05)], "unsure", 93, "no degree mark",
+                     id="an unlikely angle does not stand before a likely number"),
         pytest.param([seen("93")], "unsure", 93, "no degree mark", id="a pump's number, perhaps"),
         pytest.param([seen("12:30")], "undecided", None, "a time or", id="a clock"),
         pytest.param([seen("93°", 0.9)], "unsure", 93, "90.0%, and 99.0% is needed", id="unclear"),

@@ -20,6 +20,10 @@ RIVAL = 0.75
 """A number so many times as likely as the likeliest may be the angle as well; less likely ones are
 told and ask for nobody (our own)."""
 
+LEAST_SHARE = 0.25
+"""A number with a degree mark that is so many times less likely than a plain one does not stand
+before it (our own)."""
+
 
 def chosen(numbers: Sequence[NumberSeen], *, accept: float, settings: Settings) -> DisplaySeen:
     """What the numbers of a photo come to.
@@ -37,8 +41,11 @@ def chosen(numbers: Sequence[NumberSeen], *, accept: float, settings: Settings) 
     ranked = tuple(sorted(numbers, key=lambda one: (order[one.kind], -one.probability)))
     if not ranked:
         return DisplaySeen("none", say("no number was seen on a display"))
+    plain = max((one.probability for one in ranked if one.kind != "other"), default=0.0)
     for kind in ("angle", "number"):
         same = [one for one in ranked if one.kind == kind]
+        if same and same[0].probability < LEAST_SHARE * plain:
+            continue
         same = [one for one in same if one.probability >= RIVAL * same[0].probability]
         if len({one.number for one in same}) > 1:
             texts = joined(", ", [one.text for one in same])

@@ -28,12 +28,14 @@ LEAST_ODDS = -4.0
 ranks, the fitter and the reader decide)."""
 MOST_PLACES = 10
 """So many places are fitted, the likeliest first."""
-LEAST_FIT = -1.0
+LEAST_FIT = 0.0
 """Logarithm of the fitter's odds from which a line is read (our own)."""
-LEAST_FIRST = -3.0
+LEAST_FIRST = 1.0
 """The same at the first look, from which a place is looked at again."""
 LEAST_PX = 4.0
 """Digits lower than this are none."""
+FOUND_ODDS = 0.5
+"""What the finder says of a display that is plain to see (our own)."""
 MORE_FITS = 2
 """So many times what the fitter said is looked at again."""
 STRIDE, STEPS = 4, 32
@@ -79,8 +81,8 @@ def find_lines(photo: Photo, networks: Networks) -> list[FoundLine]:
 
 
 def lines_near(photo: Photo, box: LineBox, networks: Networks) -> list[FoundLine]:
-    """The line at about a place, without asking the finder."""
-    return _fit(photo, [(0.0, (box,))], networks)
+    """The line at about a place where one was before, without asking the finder."""
+    return _fit(photo, [(FOUND_ODDS, (box,))], networks)
 
 
 def _smaller(picture: Rgb) -> tuple[Rgb, int]:
