@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import floor
 
 from knee_angle.language import joined, say
 from knee_angle.records.shown import DisplaySeen, NumberSeen
@@ -74,7 +75,7 @@ def _judged(
         reasons.append(
             say(
                 "it is that with a probability of {probability:.1%}, and {accept:.1%} is needed",
-                probability=one.probability,
+                probability=floor(1000 * one.probability) / 1000,
                 accept=accept,
             )
         )
