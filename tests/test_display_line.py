@@ -157,6 +157,7 @@ def test_a_number_where_hardly_a_display_is_seen_is_believed_less():
     assert display.probability > 0.99
     assert label.probability < 0.95
     assert (display.number, label.number) == (93.0, 93.0)
+    assert number_of({"0": 0.6}, weighing, odds=1.0) is None, "a bolt"
 
 
 def test_which_end_is_up_in_the_photo_chooses_but_makes_no_number_likelier():

@@ -36,6 +36,8 @@ LEAST_LINE = 0.15
 """... and where it shows one at all with at least this; print looks much like a display."""
 PHOTO_UPRIGHT = 9.0
 """Odds that a level line stands upright in the photo, before anything is seen of it (our own)."""
+LEAST_TOLD = 0.1
+"""A number less likely than this, all in all, is none: bolts and knobs look like a 0."""
 AGAIN = 0.3
 """A line that shows a number with this probability, at a first look, is looked at again..."""
 MOST_AGAIN = 2
@@ -221,12 +223,15 @@ def as_seen(line: LineRead, weighing: Weighing) -> NumberSeen | None:
     what = said(text)
     close = sum(p for other, p in line.unaided.items() if one_sign_apart(text, other))
     unaided = sum(line.unaided.get(way, 0.0) for way in best)
+    probability = weighed(unaided, line.odds, weighing) - close
+    if probability < LEAST_TOLD:
+        return None
     others = [max(w, key=lambda way: w[way]) for key, w in ranked[1:] if key != NOTHING]
     return NumberSeen(
         number=number if isinstance(number, float) else None,
         kind="other" if what is None else what.kind,
         text=text,
-        probability=max(0.0, weighed(unaided, line.odds, weighing) - close),
+        probability=probability,
         quad=line.box.quad,
         digit_px=line.box.digit_px,
         instead=others[0] if others else None,
