@@ -190,7 +190,7 @@ def test_readme_commands_run(lines, tmp_path):
 
 def test_the_readmes_set_up_commands_name_what_exists():
     begin = "python3 -m venv .venv && . .venv/bin/activate && pip install -e "
-    assert f"{begin}. && knee-angle demo\n" in README
+    assert f"{begin}'.[full]' && knee-angle demo\n" in README
     assert f"{begin}'.[test]' && pytest -n 3 --dist loadfile\n" in README
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     assert "test" in project["optional-dependencies"]
