@@ -278,3 +278,30 @@ def test_views_are_taken_until_they_agree_from_a_better_aimed_one_where_they_do_
         assert isinstance(view, NetworkView)
     else:
         assert view.reason == search.DISAGREE
+
+
+UNSURE_OF_ANKLE = replace(AIMED, presence=np.array([1.0, 1.0, 0.9, *[1.0] * 5]))
+
+
+@pytest.mark.parametrize(
+    ("whole", "aimed", "windows"),
+    [
+        pytest.param(AIMED, AIMED, 2, id="whole photo and aimed look agree: one aimed look"),
+        pytest.param(BESIDE, AIMED, 3, id="they nearly agree: the mirror image is asked"),
+        pytest.param(AIMED, UNSURE_OF_ANKLE, 3, id="the aimed look is unsure: likewise"),
+    ],
+)
+def test_one_aimed_look_suffices_where_the_whole_photo_showed_the_same(
+    monkeypatch, whole, aimed, windows
+):
+    asked = []
+
+    def see(_photo, _model, some):
+        asked.extend(some)
+        return [whole if len(asked) == 1 else aimed for _ in some]
+
+    monkeypatch.setattr(search, "see", see)
+    monkeypatch.setattr(search, "_another_leg", lambda *_: False)
+    view = search.search(photo_of(np.full((400, 400, 3), 90, np.uint8)), None)
+    assert isinstance(view, NetworkView)
+    assert len(asked) == windows

@@ -97,6 +97,8 @@ def _each(points: Floats) -> list[Floats]:
 
 def _unstretched(places_px: Floats, leg: LegInView, draw: Draw) -> Floats:
     """Places (n, k, 2) as pixels of the drawn shape have them in a picture with square ones."""
+    if not draw.aspect.any():
+        return places_px
     centre = np.array(leg.lens.centre_px)
     shape = np.exp(0.5 * draw.aspect[:, None, None] * np.array([1.0, -1.0]))
     return np.asarray(centre + (places_px - centre) * shape)

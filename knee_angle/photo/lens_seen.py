@@ -10,7 +10,7 @@ lens within its ±, and any lens (`LENS_ANY`). The first may be worse by what no
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -31,6 +31,7 @@ from knee_angle.photo.plane_fit import (
     Layout,
     first_guess,
     flat_corners,
+    gauss_newton,
     starts_of,
     strip_residuals,
 )
@@ -49,7 +50,7 @@ OTHER_LENS = say(
 )
 LENSES = 4
 """Log focal length, middle (x, y), log pixel shape."""
-MOST_STEPS, LEAST_GAIN = 15, 0.1
+LEAST_GAIN = 0.1
 """Far below what chi-squared is judged by (our own)."""
 
 
@@ -178,7 +179,8 @@ class _Strip:
         x = np.concatenate([guess, np.zeros(LENSES)])
         if first is not None:
             x = np.concatenate([first[:-LENSES], np.zeros(LENSES)])
-        return _gauss_newton(residuals, x, start)
+        x, off, slopes = gauss_newton(residuals, x, least_gain=LEAST_GAIN)
+        return _Fitted(start, x, off, slopes)
 
     def _off(self, x: Floats, start: Floats, far: float, u_lens: Floats) -> Floats:
         """Residuals (..., m) in their ±: corners, the lens's inputs, places on the strip."""
@@ -196,27 +198,3 @@ class _Strip:
             off = strip_residuals(one.places_mm, turn, self.steps, tag_mm=self.tag_mm)
             parts.append(off / U_CORNER_PX)
         return np.concatenate(parts, axis=-1)
-
-
-def _gauss_newton(residuals: Callable[[Floats], Floats], x: Floats, start: Floats) -> _Fitted:
-    """The least squares of residuals that are nearly linear; a step that worsens is halved.
-
-    SciPy's solver (`plane_fit`) finds the same in two to three times the time; a photo of a
-    strip is fitted here before it is known to be worth measuring.
-    """
-    step = 1e-6 * np.eye(x.size)
-    off = residuals(x)
-    slopes = np.zeros((off.size, x.size))
-    for _ in range(MOST_STEPS):
-        slopes = (residuals(x + step) - off).T / 1e-6
-        move = np.linalg.lstsq(slopes, -off, rcond=None)[0]
-        for share in 0.5 ** np.arange(6):
-            tried = residuals(x + share * move)
-            if tried @ tried < off @ off:
-                break
-        else:
-            break
-        gained, x, off = float(off @ off - tried @ tried), x + share * move, tried
-        if gained < LEAST_GAIN:
-            break
-    return _Fitted(start, x, off, slopes)

@@ -6,13 +6,12 @@ Tags of a strip share one turn and its spacing; tags on bars have a turn and a d
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from knee_angle.angle import geometry
 from knee_angle.assumptions import MARK_DEPTH_MM, STRIP_GAP, U_CORNER_PX, U_STRIP
@@ -28,6 +27,7 @@ __all__ = [
     "first_guess",
     "fitted",
     "flat_corners",
+    "gauss_newton",
     "starts_of",
     "strip_residuals",
 ]
@@ -36,6 +36,8 @@ Floats = NDArray[np.float64]
 
 U_BARS_LEVEL_MM = MARK_DEPTH_MM["thigh_bar"][1]
 """± of one bar tag's depth against the other's, mm: the bars' outer faces."""
+MOST_STEPS, LEAST_GAIN = 15, 1e-4
+"""Steps of a fit at most; px² of all corners together, far below their noise (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,16 +115,50 @@ def fitted(
             parts.append(one.tilt_deg @ root.T * U_CORNER_PX)
         return np.concatenate(parts, axis=-1)
 
-    def slopes(x: Floats) -> Floats:
-        # All central differences in one vectorised call.
-        step = 1e-5 * np.eye(x.size)
-        up, down = np.split(residuals(np.concatenate([x + step, x - step])), 2)
-        return np.asarray((up - down).T / 2e-5)
+    found = gauss_newton(residuals, x0, least_gain=LEAST_GAIN)
+    return _found(*found, start=start, distance0=distance0, corners=seen.size)
 
-    found = least_squares(
-        residuals, x0, jac=slopes, x_scale="jac", method="lm", xtol=1e-6, ftol=1e-6
-    )
-    return _found(found, start=start, distance0=distance0, corners=seen.size)
+
+def gauss_newton(
+    residuals: Callable[[Floats], Floats], x: Floats, *, least_gain: float
+) -> tuple[Floats, Floats, Floats]:
+    """The least squares of residuals that are nearly linear; a step that worsens is halved.
+
+    SciPy's solver finds the same in two to three times the time; a photo of a strip is fitted
+    before it is known to be worth measuring.
+
+    Parameters
+    ----------
+    residuals : callable
+        From parameters (..., p) to residuals (..., m).
+    x : ndarray, shape (p,)
+        Where to begin.
+    least_gain : float
+        The fit ends with a step that lessens the sum of squares by less.
+
+    Returns
+    -------
+    (ndarray, ndarray, ndarray)
+        Parameters (p,), residuals (m,) and their slopes (m, p).
+    """
+    step = 1e-5 * np.eye(x.size)
+    off = residuals(x)
+    slopes = np.zeros((off.size, x.size))
+    for _ in range(MOST_STEPS):
+        # All central differences in one vectorised call.
+        up, down = np.split(residuals(np.concatenate([x + step, x - step])), 2)
+        slopes = np.asarray((up - down).T / 2e-5)
+        move = np.linalg.lstsq(slopes, -off, rcond=None)[0]
+        for share in 0.5 ** np.arange(6):
+            tried = residuals(x + share * move)
+            if tried @ tried < off @ off:
+                break
+        else:
+            break
+        gained, x, off = float(off @ off - tried @ tried), x + share * move, tried
+        if gained < least_gain:
+            break
+    return x, off, slopes
 
 
 def first_guess(
@@ -141,18 +177,20 @@ def first_guess(
     return np.concatenate([[0.0, 0.0, 0.0], turns, places.ravel() / distance, depths]), distance
 
 
-def _found(found: Any, *, start: Floats, distance0: float, corners: int) -> Fit:
+def _found(
+    x: Floats, off: Floats, slopes: Floats, *, start: Floats, distance0: float, corners: int
+) -> Fit:
     """What least squares found, as plane and ±; the first ``corners`` residuals are px."""
-    cov = np.linalg.pinv(found.jac.T @ found.jac)
-    distance_mm = distance0 * math.exp(found.x[2])
-    freedom = max(1, found.fun.size - found.x.size)
+    cov: Floats = np.asarray(np.linalg.pinv(slopes.T @ slopes), dtype=float)
+    distance_mm = distance0 * math.exp(x[2])
+    freedom = max(1, off.size - x.size)
     return Fit(
-        normal=geometry.tilt_normal(start, found.x[:2]),
+        normal=geometry.tilt_normal(start, x[:2]),
         tilt_cov=cov[:2, :2],
         distance_mm=distance_mm,
         distance_var=float(cov[2, 2]) * distance_mm**2,
-        cost=float(np.sum(found.fun**2)),
-        rms_px=float(np.sqrt(np.sum(found.fun[:corners] ** 2) / freedom)),
+        cost=float(np.sum(off**2)),
+        rms_px=float(np.sqrt(np.sum(off[:corners] ** 2) / freedom)),
     )
 
 

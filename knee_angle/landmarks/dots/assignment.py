@@ -150,7 +150,9 @@ def _assignments(
     used = rows >= 0
     clear = own > CLEAN
     clean = (clear[rows] & used).sum(axis=1)
-    usual = np.nanmedian(np.where(used, found.radius[rows], np.nan), axis=1)
+    sizes = np.sort(np.where(used, found.radius[rows], np.inf), axis=1)
+    middle = (used.sum(axis=1) - np.array([[1], [0]])) // 2
+    usual = np.take_along_axis(sizes, middle.T, axis=1).mean(axis=1)
     size = found.radius[None] / usual[:, None]
     spare = (clear & (size > 0.6) & (size < 1.6)).sum(axis=1)
     own_size = np.take_along_axis(size, rows, axis=1)

@@ -93,25 +93,36 @@ def colour_distance2(one: Floats, other: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Paint:
-    """A picture's colours, laid out for looking for pigments.
+    """A picture's colours in a box, laid out for looking for pigments.
 
     Parameters
     ----------
+    box : (int, int, int, int)
+        Left, top, right, bottom.
     lightness : ndarray of uint8, shape (height, width)
         CIE L*, 255 for 100.
     chroma : ndarray of uint16, shape (height, width)
         CIE a* and b* in 8 bits each, a* the lower ones.
     """
 
+    box: Box
     lightness: Rgb
     chroma: NDArray[np.uint16]
 
     @classmethod
-    def of(cls, picture: Rgb) -> Paint:
-        """Of an RGB picture."""
-        lightness, a, b = cv2.split(cv2.cvtColor(picture, cv2.COLOR_RGB2LAB))
+    def of(cls, picture: Rgb, box: Box | None = None) -> Paint:
+        """Of a box in an RGB picture, or of all of it."""
+        box = (0, 0, picture.shape[1], picture.shape[0]) if box is None else box
+        left, top, right, bottom = box
+        lab = cv2.cvtColor(picture[top:bottom, left:right], cv2.COLOR_RGB2LAB)
+        lightness, a, b = cv2.split(lab)
         both = np.asarray(cv2.merge([a, b]), dtype=np.uint8)
-        return cls(np.asarray(lightness, dtype=np.uint8), both.view("<u2")[..., 0])
+        return cls(box, np.asarray(lightness, dtype=np.uint8), both.view("<u2")[..., 0])
+
+    def covers(self, box: Box) -> bool:
+        """Whether another box lies in this one."""
+        (left, top, right, bottom), (x0, y0, x1, y1) = self.box, box
+        return left <= x0 and top <= y0 and x1 <= right and y1 <= bottom
 
 
 def patches_of_colour(
@@ -122,7 +133,7 @@ def patches_of_colour(
     Parameters
     ----------
     paint : Paint
-        Of the picture.
+        Of a box around ``box``.
     members : ndarray, shape (k, 3)
         Colours of some dots of the pigment, CIE L*a*b*.
     radius : float
@@ -159,8 +170,8 @@ def patches_of_colour(
 
 def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
     """Which pixels in a box have a pigment's colour, by its ``members`` (k, 3), CIE L*a*b*."""
-    left, top, right, bottom = box
-    here = slice(top, bottom), slice(left, right)
+    (left, top, right, bottom), (x0, y0, _, _) = box, paint.box
+    here = slice(top - y0, bottom - y0), slice(left - x0, right - x0)
     low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
     high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
     light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high]))

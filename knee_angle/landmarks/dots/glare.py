@@ -119,7 +119,15 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
 def _glare(window: Rgb, rgb: Floats) -> Bools:
     """Which pixels are a mixture of a pigment and much white."""
     white = 255.0 - rgb
-    off = window - rgb
-    share = np.clip(off @ white / float(white @ white), 0.0, 1.0)
-    far2 = ((off - share[..., None] * white) ** 2).sum(axis=2)
-    return np.asarray((share > MIXED_FROM) & (far2 < OFF_RGB**2))
+    # Most pixels are too dark in one channel at least.
+    least = np.clip(rgb + MIXED_FROM * white - OFF_RGB, 0.0, 255.0)
+    mixed = cv2.inRange(window, least, np.full(3, 255.0)) > 0
+    off = [
+        plane[mixed].astype(np.float32) - np.float32(own)
+        for plane, own in zip(cv2.split(window), rgb, strict=True)
+    ]
+    length2 = float(white @ white)
+    share = sum(one * np.float32(part / length2) for one, part in zip(off, white, strict=True))
+    far2 = sum(one * one for one in off) - share * share * np.float32(length2)
+    mixed[mixed] = (share > MIXED_FROM) & (far2 < OFF_RGB**2)
+    return np.asarray(mixed)

@@ -51,14 +51,16 @@ class Picture:
         """`patches_of_colour`, searched for once."""
         asked = (members.tobytes(), radius, box)
         if asked not in self.searched:
-            self.searched[asked] = patches_of_colour(self.paint(), members, radius, box)
+            self.searched[asked] = patches_of_colour(self.paint(box), members, radius, box)
         return self.searched[asked]
 
-    def paint(self) -> Paint:
-        """The picture's colours."""
-        if not self.paints:
-            self.paints.append(Paint.of(self.photo.small))
-        return self.paints[0]
+    def paint(self, box: Box) -> Paint:
+        """The picture's colours in a box at least."""
+        for paint in self.paints:
+            if paint.covers(box):
+                return paint
+        self.paints.append(Paint.of(self.photo.small, box))
+        return self.paints[-1]
 
 
 def inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:

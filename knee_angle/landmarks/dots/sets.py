@@ -146,7 +146,7 @@ def _whole_set(picture: Picture, expected: Expected, members: Ints) -> Candidate
 def _without_glare(picture: Picture, alike: Candidates, box: Box) -> Candidates:
     """Patches of a pigment with those from which a light glares as whole dots."""
     radius, small = float(alike.radius.max()), picture.photo.small
-    healed, discs = without_glare(small, picture.paint(), _best_outlines(alike), radius, box)
+    healed, discs = without_glare(small, picture.paint(box), _best_outlines(alike), radius, box)
     discs = discs[~inside(discs[:, :2], picture.quads)]
     if len(discs) == 0:
         return alike
