@@ -24,6 +24,8 @@ SAMPLES, FIRST = 24, 4
 FROM_RADII, TO_RADII = 1.7, 2.2
 """The line begins outside the bar's dot and ends before the hinge's cap."""
 SHORTEST = 0.1
+BLUR_PX, MARGIN_PX = 1.0, 6
+"""Noise is blurred away, only about the lines: a blur reaches 3 px."""
 SHARE_WEIGHT, FIRST_WEIGHT, LEVEL = 3.6, 1.5, -4.0
 """Of the share of the line in its commonest paint, of the same beside the dot, and the level
 between bars and other lines."""
@@ -50,8 +52,11 @@ def along_bars(picture: Rgb, found: Candidates, bars: Ints, hinges: Ints) -> Flo
     last = 1.0 - TO_RADII * found.radius[pairs[1]] / length
     share = first[:, None] + np.linspace(0.0, 1.0, SAMPLES) * (last - first)[:, None]
     at = (start[:, None] + share[..., None] * (end - start)[:, None] - 0.5).astype(np.float32)
-    soft = cv2.GaussianBlur(picture, (0, 0), 1.0)
-    rgb = cv2.remap(soft, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    low = np.maximum(at.min(axis=(0, 1)).astype(int) - MARGIN_PX, 0)
+    high = np.maximum(at.max(axis=(0, 1)).astype(int) + MARGIN_PX, low + 1)
+    soft = cv2.GaussianBlur(picture[low[1] : high[1], low[0] : high[0]], (0, 0), BLUR_PX)
+    there = at - low.astype(np.float32)
+    rgb = cv2.remap(soft, there[..., 0], there[..., 1], cv2.INTER_LINEAR)
     lab = lab_of(rgb.reshape(-1, 3).astype(np.float64)).reshape(*at.shape[:2], 3)
     alike = colour_distance2(lab[:, :, None], lab[:, None]) < PAINT2
     commonest = alike.sum(axis=2).argmax(axis=1)

@@ -66,6 +66,9 @@ def without_glare(
     small = (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX) & (
         stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * radius
     )
+    # Most spots of a dull pigment's "glare" are far from it.
+    near = cv2.dilate(pigment.view(np.uint8), _round(max(LEAST_GAP_PX, round(GAP * radius)))) > 0
+    small &= np.bincount(labels[near], minlength=len(stats)) > 0
     for which in np.nonzero(small[1:])[0] + 1:
         there = _around(stats[which], radius, glare.shape)
         disc = _disc(labels[there] == which, pigment[there], LARGEST * radius)
@@ -96,7 +99,7 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
     None where they make no disc of at most that radius. Coordinates are the part's.
     """
     gap = max(LEAST_GAP_PX, round(GAP * float(np.sqrt(spot.sum() / np.pi))))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1,) * 2)
+    kernel = _round(gap)
     beside = cv2.dilate(spot.view(np.uint8), kernel) > 0
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         pigment.view(np.uint8), connectivity=4
@@ -114,6 +117,11 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
     if left_over.sum() < LEAST_LEFT * area or not filled or reach > most:
         return None
     return whole, x + 0.5, y + 0.5, reach
+
+
+def _round(reach: int) -> Rgb:
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
+    return np.asarray(kernel, dtype=np.uint8)
 
 
 def _glare(window: Rgb, rgb: Floats) -> Bools:

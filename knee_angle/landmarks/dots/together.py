@@ -361,7 +361,8 @@ def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None) -> _
     cues = leg_cues(found, legs) + bar_cue(found, legs, machine)
     cues = cues - ON_BAR_COST * on_bar(found, legs, machine).sum(axis=1)
     if picture is not None:
-        cues += sum(along_bars(picture, found, bar, machine[:, 1]) for bar in machine[:, ::2].T)
+        odds = along_bars(picture, found, machine[:, ::2].T.ravel(), np.tile(machine[:, 1], 2))
+        cues += odds.reshape(2, -1).sum(axis=0)
     return _Rows(rows.which, rows.score + cues)
 
 
