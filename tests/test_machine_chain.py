@@ -231,6 +231,21 @@ def test_in_slings_the_error_is_largest_half_bent_and_not_near_extension():
     assert ch.knee_in_slings_deg(bars, leg(give=0.4)) == pytest.approx(bars, abs=1e-9)
 
 
+@pytest.mark.parametrize("give", [0.25, 0.75])
+@pytest.mark.parametrize("faults", [(20, 0, 0), (0, -20, 0), (25, 25, 5)])
+def test_a_knee_between_chain_and_bars_is_their_weighed_mean(faults, give):
+    """Also where too long a section has locked the leg straight: half-way to the bars."""
+    one = dict(zip(("thigh_fault_mm", "lower_fault_mm", "place_mm"), faults, strict=True))
+    bars = np.array([5.0, 20.0, 60.0, 110.0])
+    held = ch.knee_flexion_deg(bars, leg(**one))
+    knee = ch.knee_between_deg(bars, leg(**one, give=give, slack_deg=2.0))
+    assert knee == pytest.approx((1 - give) * held + give * bars - 2.0)
+    missed = ch.between_mm(bars, knee, leg(**one, give=give, slack_deg=2.0))
+    assert missed == pytest.approx(np.zeros(4), abs=1e-9)
+    straighter = ch.between_mm(bars, knee - 5.0, leg(**one, give=give, slack_deg=2.0))
+    assert np.all(straighter[held > 10.0] > 0.5)
+
+
 def test_arrays_broadcast():
     many = leg(thigh_fault_mm=np.linspace(-20, 20, 5)[:, None])
     knee = ch.knee_flexion_deg(BARS, many)

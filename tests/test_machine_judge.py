@@ -50,6 +50,18 @@ def test_the_data_decide_which_suspension_holds_the_leg(world, name):
     assert (holding.seated_weight if name == "seated" else 1 - holding.seated_weight) > 0.9
 
 
+def test_a_knee_half_way_between_chain_and_bars_is_foretold_near_extension():
+    """Long sections, pelvis of another physics: of such visits, 45 % held at 20 degrees."""
+    world = World(thigh_fault=25, lower_fault=25, pelvis="blend", give=0.5)
+    off = world.knee(20.0)[0] - 20.0
+    for seed in range(4):
+        holding = fit_holding(visit(world, np.linspace(20, 105, 6), errors=Errors(), seed=seed))
+        low, high = holding.knee_minus_bars(20.0).interval
+        assert low < off < high
+    clear = fit_holding(visit(world, np.linspace(20, 105, 6)))
+    assert (clear.suspensions[0].name, clear.suspensions[0].give) == ("between", 0.5)
+
+
 def test_without_a_fault_the_suspension_stays_a_doubt():
     weights = [one.weight for one in fit_holding(visit(World())).suspensions]
     assert max(weights) < 0.9

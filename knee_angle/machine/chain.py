@@ -58,6 +58,14 @@ the knee follows the bars; bent, the chain wins. With G = dH/dknee the least is 
 ``(1 - give) G^2 + give SLING_MM^2`` gives how many degrees the knee is off it (to first
 order), and with that as its step Newton's method finds it from knee = bars.
 
+Or the knee may keep to the chain by a share and to the bars by the rest, whatever moves, with
+``chain's knee`` that of give 0::
+
+    knee + slack = (1 - give) (chain's knee) + give bars                    (between)
+
+The three agree without faults and where give is 0 or 1, and differ by degrees near a straight
+leg that the sections are too long for: which of them a leg follows is a doubt too.
+
 Straight and beyond
 -------------------
 Where the room is longer than a + b the leg is straight and the pelvis is pulled along by
@@ -72,7 +80,7 @@ for a seated heel. A real pelvis lies somewhere between, so give is a doubt to c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -83,8 +91,10 @@ __all__ = [
     "BARS_LIMITS_DEG",
     "Chain",
     "bars_flexion_deg",
+    "between_mm",
     "closure_mm",
     "hinge_mm",
+    "knee_between_deg",
     "knee_flexion_deg",
     "knee_in_slings_deg",
     "off_slings_deg",
@@ -242,6 +252,21 @@ def knee_in_slings_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
         pull, held, exact = _balance(bars, knee, chain)
         knee = knee - np.degrees(pull / np.maximum(exact, 0.4 * held))
     return np.asarray(knee - slack)
+
+
+def knee_between_deg(bars_deg: ArrayLike, chain: Chain, *, fold: bool = False) -> Floats:
+    """Forward between chain and bars, as `knee_flexion_deg`."""
+    give = np.asarray(chain.give)
+    held = knee_flexion_deg(bars_deg, replace(chain, give=0.0, slack_deg=0.0), fold=fold)
+    between = (1 - give) * held + give * np.asarray(bars_deg, dtype=float)
+    return np.asarray(between - np.asarray(chain.slack_deg))
+
+
+def between_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
+    """How far a knee between chain and bars misses closing its chain, mm; give below 1."""
+    give, bars = np.asarray(chain.give), np.asarray(bars_deg, dtype=float)
+    held = (np.asarray(knee_deg) + np.asarray(chain.slack_deg) - give * bars) / (1 - give)
+    return closure_mm(bars, held, replace(chain, give=0.0, slack_deg=0.0))
 
 
 def off_slings_deg(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:

@@ -15,7 +15,12 @@ from scipy.special import chdtrc
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
-from knee_angle.machine.chain import Chain, knee_flexion_deg, knee_in_slings_deg
+from knee_angle.machine.chain import (
+    Chain,
+    knee_between_deg,
+    knee_flexion_deg,
+    knee_in_slings_deg,
+)
 from knee_angle.machine.evidence import SettingsOfMachine
 from knee_angle.machine.suspensions import (
     FAULTS,
@@ -211,7 +216,7 @@ def knee_from_bars_deg(
     place = d[:, 2] + place_mm
     knee = np.empty(bars.shape)
     slid = ~holding.seated
-    for name in ("chain", "slings"):
+    for name in ("chain", "slings", "between"):
         here = holding.model == name
         faults = thigh[here], lower[here], place[here]
         knee[here] = _seated_knee(name, bars[here], faults, d[here], holding.give[here])
@@ -229,4 +234,6 @@ def _seated_knee(
     chain = Chain(*(column[:, None] for column in columns))
     if name == "slings":
         return knee_in_slings_deg(bars, chain)
+    if name == "between":
+        return knee_between_deg(bars, chain, fold=True)
     return knee_flexion_deg(bars, chain, fold=True)

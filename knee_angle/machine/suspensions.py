@@ -1,7 +1,7 @@
 """The ways a machine may hold a leg, each fitted to a visit.
 
 The **chain** (`chain`) seats the heel and holds the hip, the pelvis giving way by a share,
-or against **slings**; the **sliding** model (`mechanism`) fixes the thigh and lets the
+or against **slings**, or the knee keeping **between** chain and bars; the **sliding** model (`mechanism`) fixes the thigh and lets the
 lower leg slide. Each is fitted to the same estimate, with several shares of give, slings
 tight or slack; `holding` weighs them.
 
@@ -29,7 +29,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from knee_angle.machine.chain import SLING_MM, Chain, closure_mm, hinge_mm, off_slings_deg
+from knee_angle.machine.chain import (
+    SLING_MM,
+    Chain,
+    between_mm,
+    closure_mm,
+    hinge_mm,
+    off_slings_deg,
+)
 from knee_angle.machine.evidence import Entry, SettingsOfMachine
 
 __all__ = [
@@ -81,17 +88,18 @@ SLIDING_DEG = 0.6
 FLATTEST_DEG = 20.0
 """Near a straight leg the closure's doubt counts as no more than so many degrees of knee."""
 
-Name = Literal["chain", "slings", "sliding"]
+Name = Literal["chain", "slings", "between", "sliding"]
 GIVES: dict[Name, tuple[float, ...]] = {
     "chain": (0.0, 0.25, 0.5, 0.75, 1.0),
     "slings": (0.2, 0.5, 0.8),
+    "between": (0.25, 0.5, 0.75),
     "sliding": (0.0,),
 }
 SLACK_DEG = (5.0, 3.0)
 SLACK_WEIGHT = 0.25
 """Slings are tight, the slack of `PRIORS`, or with this weight slack by so much: a leg that
 hangs through is straighter than the bars, none is bent further (our own)."""
-WEIGHTS: dict[Name, float] = {"chain": 0.4, "slings": 0.3, "sliding": 0.3}
+WEIGHTS: dict[Name, float] = {"chain": 0.3, "slings": 0.25, "between": 0.15, "sliding": 0.3}
 """Prior weights, shared evenly by the gives (our own: in use the heel is seated)."""
 
 
@@ -101,7 +109,7 @@ class Suspension:
 
     Parameters
     ----------
-    name : {"chain", "slings", "sliding"}
+    name : {"chain", "slings", "between", "sliding"}
     give : float
         Share of give; 0 for the sliding model, which has none.
     slack : bool
@@ -228,13 +236,17 @@ def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple
     mean[7] += SHANK_MM[0] + HEEL_MM[0]
     cov = turn @ cov @ turn.T
     one = Suspension(name, give, slack, 0.0, mean, cov, float(found.fun @ found.fun))
-    return one, log + _log_density(found.x[:n], mean, name, give)
+    return one, log + _log_density(found.x[:n], found.x[n : 2 * n], mean, name, give)
 
 
-def _log_density(knee: Floats, mean: Floats, name: Name, give: float) -> float:
+def _log_density(knee: Floats, bars: Floats, mean: Floats, name: Name, give: float) -> float:
     """What makes a miss in mm (chain) or degrees (the others) a density of the knee, log."""
     if name == "sliding":
         return -len(knee) * math.log(SLIDING_DEG)
+    if name == "between":
+        bend = (knee + mean[3] - give * bars) / (1 - give)
+        held = _leverage(bend, mean[6], mean[7]) / CLOSURE_MM
+        return float(np.log(np.maximum(held, 1.0 / FLATTEST_DEG) / (1 - give)).sum())
     leverage = _leverage(knee + mean[3], mean[6], mean[7])
     if name == "slings":
         return -float(np.log(_doubt_in_slings(leverage, give)).sum())
@@ -290,6 +302,8 @@ def _residuals(
         inside = np.clip(bars, -25.0, 165.0)
         if name == "chain":
             missed = closure_mm(inside, knee, chain) / CLOSURE_MM
+        elif name == "between":
+            missed = between_mm(inside, knee, chain) / CLOSURE_MM
         else:
             leverage = _leverage(knee + fault["slack_deg"], thigh, lower)
             missed = off_slings_deg(inside, knee, chain) / _doubt_in_slings(leverage, give)

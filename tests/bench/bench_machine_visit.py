@@ -68,10 +68,12 @@ HOLDS: dict[str, dict[str, object]] = {
 def random_world(rng: np.random.Generator, fault: str, hold: str) -> World:
     sizes = {"thigh": rng.normal(420, 25), "shank": rng.normal(405, 22)}
     sizes["lower"] = sizes["shank"] + rng.normal(60, 8)
-    faults = {k: v + rng.normal(0, 4) for k, v in FAULTS[fault].items()}
+    # Slack in degrees, all of it slack; the rest in mm.
+    spread = {"slack": 1.0}
+    faults = {k: v + spread.get(k, 4.0) * rng.standard_normal() for k, v in FAULTS[fault].items()}
     if fault == "drawn":
-        spread = {"thigh_fault": 25, "lower_fault": 25, "place": 12}
-        faults = {k: rng.normal(0, sd) for k, sd in spread.items()}
+        drawn = {"thigh_fault": 25, "lower_fault": 25, "place": 12}
+        faults = {k: rng.normal(0, sd) for k, sd in drawn.items()}
     if "height" in faults and HOLDS[hold].get("seated", True):
         faults = {"lower_fault": faults["height"]}
     right = rng.random() < 0.5
