@@ -1,9 +1,9 @@
 """The ways a machine may hold a leg, each fitted to a visit.
 
 The **chain** (`chain`) seats the heel and holds the hip, the pelvis giving way by a share,
-or against **slings**, or the knee keeping **between** chain and bars; the **sliding** model (`mechanism`) fixes the thigh and lets the
-lower leg slide. Each is fitted to the same estimate, with several shares of give, slings
-tight or slack; `holding` weighs them.
+or against **slings**, or the knee keeping **between** chain and bars; the **sliding** model
+(`mechanism`) fixes the thigh and lets the lower leg slide. Each is fitted to the same estimate,
+with several shares of give, slings tight or slack; `holding` weighs them.
 
 The fit
 -------
