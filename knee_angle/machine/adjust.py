@@ -11,16 +11,16 @@ place splits it. So:
 * otherwise there are checks only, in the trade's order (common practice: patient's place,
   lower leg and foot plate, thigh section), all of them before the machine runs again, each
   section left longer than the leg by so much as keeps the knee from coming past the display.
-  Where that is less sure (up to `RISK_LOWERED`), the limit is lowered beforehand by
-  what the knee could come past;
-* where even that does not hold, the display reads too little, or may: it is put right, or
-  photographed at more settings, before anything is set, and until then the limit stands lower;
+  Where that is less sure (up to `RISK_LOWERED`) and more photos would not tell more, the
+  limit is lowered beforehand by what the knee could come past;
+* a display that likely reads too little is put right before any of these checks; where it may,
+  and no check is safe, more settings are photographed. Until then the limit stands lower;
 * what bends the knee less comes first, so that obeying only the beginning is safe;
 * every beginning of the advice is tried on the draws of the fitted models, over the whole
   range: it may bring the knee more than `PAST_DEG` past the display in no more than
-  `RISK` of them. Where it would, the sections are left that much longer (near a straight
-  leg a few mm too short bend the knee by ten degrees, a few mm too long by none); where
-  no length is safe, nothing is advised but a check.
+  `RISK` of them (`RISK_BY_TAPE` of the checks). Where it would, the sections are left that
+  much longer (near a straight leg a few mm too short bend the knee by ten degrees, a few mm
+  too long by none); where no length is safe, nothing is advised but a check.
 
 Nothing here advises more motion: sections are set with the machine stopped, within the
 prescription, and the result is photographed before it runs on.
@@ -76,9 +76,13 @@ PAST_DEG = 2.0
 RISK = 0.0025
 """Three draws of `holding.DRAWS` (our own): at 0.01, 2 of 2,325 changes in mm that were obeyed
 brought a simulated knee past, by 2.2 and 3.0 degrees; both had used up what was allowed."""
-RISK_LOWERED = 0.005
-"""Up to this risk checks are told with a lowered limit (our own): at 0.03, 3 of 538 simulated
-knees came past, by 2.1 to 2.7 degrees, though not past the prescription; at 0.01 one of them."""
+RISK_BY_TAPE = 0.005
+RISK_LOWERED = 0.03
+"""Up to this risk checks are told with a lowered limit, where `ENOUGH` settings leave no more to
+be seen (our own): with fewer, 3 of 538 simulated knees came past, by 2.1 to 2.7 degrees, though
+not past the prescription."""
+ENOUGH = 4
+"""So many settings, and further ones tell little more of display and hold (our own)."""
 READS_LOW = 0.5
 """Probability that the display reads more than `PAST_DEG` too little somewhere, from which
 that is called likely (our own)."""
@@ -304,27 +308,36 @@ class _Tried:
 
 
 def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
-    """Checks that are safe by tape, with a lowered limit where that needs be, or what is first."""
+    """Checks that are safe by tape, with a lowered limit where that needs be, or what is first.
+
+    A display that likely reads low goes before any of them: a leg that suits the machine bends
+    as the bars do.
+    """
     checks = Advice((), CHECKS, "", near, 0.0, *seen)
+    low = np.max(tried.grid - tried.shown, axis=1)
+    if float((low > PAST_DEG).mean()) > READS_LOW:
+        return _display_first(tried, checks)
     for longer in LONGER_MM:
         past = tried.past_by_tape_deg(longer)
         risk = float((past > PAST_DEG).mean())
         told = replace(
             checks, risk=risk, longer_mm=longer, text=_check_words(tried.holding, seen[1], longer)
         )
-        if risk <= RISK:
+        if risk <= RISK_BY_TAPE:
             return told
-    if risk <= RISK_LOWERED:
+    if risk <= RISK_LOWERED and len(tried.holding.bars_deg) >= ENOUGH:
         by = _lowered(np.maximum(tried.beyond_deg(), past))
         return replace(
             told, lower_limit_deg=by, text=joined("", [_LOWER_LIMIT.format(by=by), told.text])
         )
-    low = np.max(tried.grid - tried.shown, axis=1)
-    if float((low > PAST_DEG).mean()) <= READS_LOW:
-        return Advice((), (), _PHOTOS_FIRST, near, 0.0, *seen, first="photos")
+    return replace(checks, checks=(), text=_PHOTOS_FIRST, first="photos")
+
+
+def _display_first(tried: _Tried, checks: Advice) -> Advice:
+    """The display put right before anything is set, the limit lowered meanwhile."""
     by = _lowered(tried.beyond_deg())
     text = _DISPLAY_FIRST.format(by=by)
-    return Advice((), (), text, near, 0.0, *seen, first="display", lower_limit_deg=by)
+    return replace(checks, checks=(), text=text, first="display", lower_limit_deg=by)
 
 
 def _lowered(past_deg: Floats) -> int:

@@ -245,7 +245,8 @@ def _log_density(knee: Floats, bars: Floats, mean: Floats, name: Name, give: flo
         return -len(knee) * math.log(SLIDING_DEG)
     if name == "between":
         bend = (knee + mean[3] - give * bars) / (1 - give)
-        held = _leverage(bend, mean[6], mean[7]) / CLOSURE_MM
+        # No chain bends the knee back: beyond straight it is as near straight.
+        held = _leverage(np.maximum(bend, 0.0), mean[6], mean[7]) / CLOSURE_MM
         return float(np.log(np.maximum(held, 1.0 / FLATTEST_DEG) / (1 - give)).sum())
     leverage = _leverage(knee + mean[3], mean[6], mean[7])
     if name == "slings":
