@@ -191,7 +191,7 @@ def test_the_command_plans_photos():
     assert "0.30° is how the points lie on the bars: all photos share it" in done.stdout
     impossible = called("check", "plan", "--wanted-u", "0.1")
     assert impossible.returncode == 2
-    assert "more photos do not lower what they share" in impossible.stderr
+    assert "the wanted u must be more than the 0.30° that all photos share" in impossible.stderr
 
 
 @pytest.mark.parametrize("more", [(), ("--display-step", "5")], ids=["1", "5"])
@@ -204,7 +204,9 @@ def test_a_plan_by_bar_tags_counts_how_they_are_stuck_and_the_displays_step(more
     assert angles[1] - angles[0] == pytest.approx(6.0 if more else 2.0)
     refused = called("check", "plan", "--bars", "tags", "--wanted-u", f"{tags - 0.05:.2f}")
     assert refused.returncode == 2
-    assert "more photos do not lower what they share" in refused.stderr
+    assert f"the wanted u must be more than the {tags:.2f}° that all photos share" in refused.stderr
+    usual = called("check", "plan", "--bars", "tags", *more)
+    assert usual.returncode == 0, usual.stderr
 
 
 def other_side(outcome: Measurement) -> Measurement:

@@ -7,9 +7,9 @@ from datetime import timedelta
 
 import pytest
 from called import called
-from stores import NOON, SETTINGS, SHA, at_angle, made_measurement
+from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
 
-from knee_angle.store import SetUp, open_store
+from knee_angle.store import SetUp, new_id, open_store
 
 
 @pytest.fixture(scope="module")
@@ -90,3 +90,22 @@ def test_what_cannot_be_followed_is_one_line(ward, arguments, words):
     assert made.returncode == 2
     assert words in made.stderr
     assert made.stderr.count("\n") == 1
+
+
+def test_visits_judged_together_bring_their_own_arc(tmp_path):
+    """What both ends share cancels in the joint arc, and the same visit daily has no trend."""
+    where, (answer, photos) = tmp_path / "a.db", made_visit()
+    for n in range(3):
+        with open_store(where, clock=lambda n=n: NOON + timedelta(days=n)) as store:
+            if n == 0:
+                store.add_person("P-017")
+            store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+    told = json.loads(called("follow", "P-017", "--format", "json", "--store", where).stdout)
+    (knee,) = told["knees"]
+    assert [day["arc"]["u_deg"] for day in knee["days"]] == pytest.approx([answer.arc.u] * 3, 1e-3)
+    apart = [day[end]["u_deg"] for day in knee["days"][:1] for end in ("flexion", "extension")]
+    assert answer.arc.u < 0.95 * sum(u**2 for u in apart) ** 0.5
+    low, high = knee["trend"]["flexion"]["interval_deg"]
+    assert low < 0.0 < high
+    lines = called("follow", "P-017", "--store", where).stdout.splitlines()
+    assert lines[-1].endswith("3 photos")

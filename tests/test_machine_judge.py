@@ -354,10 +354,12 @@ def test_a_display_that_reads_high_gives_no_room_where_nobody_photographed(numbe
         pytest.param(1494, id="by tape, a display that reads 3 low at 110: 2.6 there"),
         pytest.param(1900, id="by tape, thigh section 7 mm long: 2.1 at 15"),
         pytest.param(-518, id="by tape, a display that read 4 low near straight: 3.6 at 15"),
+        pytest.param(11711, id="by tape, after a display was put right: 2.8 at 15"),
+        pytest.param(12404, id="a display put right that read high elsewhere: 5.2 at 90"),
     ],
 )
 def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
-    """Of 4,800 simulated visits these came past by more than 2 degrees.
+    """Of 7,360 simulated visits these came past by more than 2 degrees.
 
     Each had used up what was allowed: 0.9 % of the draws for mm, 1.8 to 2.5 % by tape; or had a
     display that likely read low.
@@ -389,7 +391,7 @@ def test_a_display_that_is_not_known_not_to_read_low_is_photographed_first():
 def test_checks_that_are_less_sure_lower_the_limit_first():
     advice = judged(World(lower_fault=25, give=0.5), errors=Errors()).advice
     assert advice.checks == ("place", "lower", "thigh")
-    assert 0.005 < advice.risk <= 0.03
+    assert 0.0025 < advice.risk <= 0.03
     assert 1 <= advice.lower_limit_deg <= 5
     assert advice.text.startswith(
         f"Set the machine's flexion limit {advice.lower_limit_deg}° lower than prescribed first"

@@ -178,6 +178,7 @@ def test_no_green_stands_round_a_fault_or_a_limit_not_proven_kept(photo, limit, 
     answer = html(changed(page, "Number on the display", number))
     assert f'<section class="answer {look}"' in answer
     assert f'<p class="now {look}"' in answer
+    assert ("Display agrees here" in answer) == (look == "within warned")
     assert ('role="alert"' in answer) == (look == "past")
     assert ('class="shape' in answer) == (look != "past")
 

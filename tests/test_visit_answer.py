@@ -12,6 +12,8 @@ from conftest import SAMPLES
 from drawn_visits import Body, Shot, visit
 
 from knee_angle.machine.answer import VisitAnswer, answer_visit
+from knee_angle.machine.holding import Figure
+from knee_angle.machine.judge import Elsewhere
 from knee_angle.records import NotMeasured, Unreadable
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.report.visit_words import first_lines, visit_text
@@ -50,6 +52,23 @@ def test_a_leg_that_lies_well_in_a_right_machine_is_inside_and_agrees():
     assert [one.comparison.verdict for one in found.settings] == ["within"] * 3
     assert found.machine.kind == "none"
     assert "nothing to set" in lines[-2]
+
+
+def test_beside_a_warning_no_verdict_reads_as_an_all_clear():
+    """A card is green, and says that the display agrees, only where nothing else is said."""
+    found = answered()
+    right, off = found.machine, Elsewhere(20.0, Figure(11.0, 2.0, (8.0, 14.0)), 0.7)
+    lower = replace(right.advice, first="photos", lower_limit_deg=3)
+    assert not found.warned
+    assert not replace(found, machine=None).warned
+    assert all(
+        replace(found, machine=machine).warned
+        for machine in (
+            replace(right, kind="fit"),
+            replace(right, elsewhere=off),
+            replace(right, advice=lower),
+        )
+    )
 
 
 def test_the_first_lines_are_limit_knee_apart_do_sure_in_whole_degrees():
@@ -96,6 +115,7 @@ def test_at_the_limit_is_said_quietly():
     shots = (*SHOTS[:2], Shot("c", "bent", 94.0, frame_deg=94.0))
     found = answered((12.0, 50.0, 94.0), shots=shots)
     assert found.standing == "at"
+    assert found.warned
     assert "AT THE LIMIT of flexion" in first_lines(found)[0]
     assert "PAST" not in visit_text(found)
 

@@ -42,6 +42,10 @@ class BarsBy(StrEnum):
     TAGS = "tags"
 
 
+USUAL_U_DEG = {BarsBy.POINTS: 1.0, BarsBy.TAGS: 1.5}
+"""Wanted u where none is given; tags share 1.04 (`bars.tags_shared_u_deg`)."""
+
+
 @app.command()
 @takes_settings(*MEASURING)
 def check(
@@ -55,7 +59,14 @@ def check(
     empty: Annotated[
         bool, typer.Option("--empty", help="No leg in it: tags or three dots show the bars.")
     ] = False,
-    wanted_u: Annotated[float, typer.Option(help="With plan: wanted u, degrees.")] = 1.0,
+    wanted_u: Annotated[
+        float | None,
+        typer.Option(
+            help="With plan: wanted u, degrees; left out, 1 by points, and 1.5 by tags, of "
+            "which all photos share more.",
+            show_default=False,
+        ),
+    ] = None,
     photo_u: Annotated[float, typer.Option(help="With plan: u of one photo's bars.")] = 0.9,
     low: Annotated[float, typer.Option(help="With plan: lowest setting, degrees.")] = 10.0,
     high: Annotated[float, typer.Option(help="With plan: highest setting, degrees.")] = 90.0,
@@ -220,7 +231,13 @@ def _paths(photos: Sequence[Path]) -> dict[str, Path]:
 
 
 def _plan(
-    settings: Settings, by: BarsBy, *, wanted_u: float, photo_u: float, low: float, high: float
+    settings: Settings,
+    by: BarsBy,
+    *,
+    wanted_u: float | None,
+    photo_u: float,
+    low: float,
+    high: float,
 ) -> str:
     """How many photos at which settings, in words."""
     from knee_angle import words
@@ -236,6 +253,8 @@ def _plan(
         raise InvalidInput(
             say("--low must not be above --high, but got {low:g} and {high:g}", low=low, high=high)
         )
+    if wanted_u is None:
+        wanted_u = USUAL_U_DEG[by]
     plan = plan_check(
         wanted_u_deg=positive("--wanted-u", wanted_u),
         u_photo_deg=positive("--photo-u", photo_u),

@@ -13,14 +13,15 @@ place splits it. So:
   section left longer than the leg by so much as keeps the knee from coming past the display.
   Where that is less sure (up to `RISK_LOWERED`) and more photos would not tell more, the
   limit is lowered beforehand by what the knee could come past;
-* a display that likely reads too little is put right before any of these checks; where it may,
-  and no check is safe, more settings are photographed. Until then the limit stands lower;
+* a display that likely reads too little is put right before any of these checks, unless the
+  knee would then be past what is shown elsewhere; where it may, and no check is safe, more
+  settings are photographed. Until a display is put right the limit stands lower;
 * what bends the knee less comes first, so that obeying only the beginning is safe;
 * every beginning of the advice is tried on the draws of the fitted models, over the whole
   range: it may bring the knee more than `PAST_DEG` past the display in no more than
-  `RISK` of them (`RISK_BY_TAPE` of the checks). Where it would, the sections are left that
-  much longer (near a straight leg a few mm too short bend the knee by ten degrees, a few mm
-  too long by none); where no length is safe, nothing is advised but a check.
+  `RISK` of them. Where it would, the sections are left that much longer (near a straight
+  leg a few mm too short bend the knee by ten degrees, a few mm too long by none); where
+  no length is safe, nothing is advised but a check.
 
 Nothing here advises more motion: sections are set with the machine stopped, within the
 prescription, and the result is photographed before it runs on.
@@ -75,8 +76,8 @@ PLACE_KNOWN_MM = 8.0
 PAST_DEG = 2.0
 RISK = 0.0025
 """Three draws of `holding.DRAWS` (our own): at 0.01, 2 of 2,325 changes in mm that were obeyed
-brought a simulated knee past, by 2.2 and 3.0 degrees; both had used up what was allowed."""
-RISK_BY_TAPE = 0.005
+brought a simulated knee past, by 2.2 and 3.0 degrees; by tape at 0.005, 1 of 945 by 2.8. Each
+had used up what was allowed."""
 RISK_LOWERED = 0.03
 """Up to this risk checks are told with a lowered limit, where `ENOUGH` settings leave no more to
 be seen (our own): with fewer, 3 of 538 simulated knees came past, by 2.1 to 2.7 degrees, though
@@ -300,22 +301,28 @@ class _Tried:
         past = after - self.shown
         return np.asarray(np.max(np.where(past > self.before + 1e-6, past, 0.0), axis=1))
 
+    def risk_when_right(self) -> float:
+        """Share of draws whose knee is then past a display that was put right."""
+        past = self.before + self.shown - self.grid
+        return float(np.any(past > np.maximum(self.before + 1e-6, PAST_DEG), axis=1).mean())
+
     def beyond_deg(self) -> Floats:
-        """How far each draw's bars, or its knee, are past what is shown or would be if right."""
-        knee = self.before + self.shown
-        past = np.maximum(self.grid, knee) - np.minimum(self.grid, self.shown)
-        return np.asarray(np.max(past, axis=1))
+        """How far bars or knee are, at the flexion end, past what is shown, or shown if right."""
+        grid, shown = self.grid[-1], self.shown[:, -1]
+        knee = self.before[:, -1] + shown
+        return np.asarray(np.maximum(grid, knee) - np.minimum(grid, shown))
 
 
 def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
     """Checks that are safe by tape, with a lowered limit where that needs be, or what is first.
 
     A display that likely reads low goes before any of them: a leg that suits the machine bends
-    as the bars do.
+    as the bars do. Where the knee is past the bars the sections come first, put right that is.
     """
     checks = Advice((), CHECKS, "", near, 0.0, *seen)
     low = np.max(tried.grid - tried.shown, axis=1)
-    if float((low > PAST_DEG).mean()) > READS_LOW:
+    reads_low = float((low > PAST_DEG).mean()) > READS_LOW
+    if reads_low and tried.risk_when_right() <= RISK:
         return _display_first(tried, checks)
     for longer in LONGER_MM:
         past = tried.past_by_tape_deg(longer)
@@ -323,8 +330,10 @@ def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
         told = replace(
             checks, risk=risk, longer_mm=longer, text=_check_words(tried.holding, seen[1], longer)
         )
-        if risk <= RISK_BY_TAPE:
+        if risk <= RISK:
             return told
+    if reads_low:
+        return _display_first(tried, checks)
     if risk <= RISK_LOWERED and len(tried.holding.bars_deg) >= ENOUGH:
         by = _lowered(np.maximum(tried.beyond_deg(), past))
         return replace(

@@ -31,6 +31,7 @@ from knee_angle.machine.judge import HingeCoordinate, MachineJudged, Tolerances,
 from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
+from knee_angle.words import FAULTS
 
 __all__ = [
     "SettingAnswer",
@@ -133,6 +134,21 @@ class VisitAnswer:
             if standing in found:
                 return standing
         return None
+
+    @property
+    def warned(self) -> bool:
+        """Whether something beside the verdicts is to be heeded, so that none is an all-clear.
+
+        A limit that is not proven kept, a fault that was found, a limit to be lowered before
+        anything is set, or a place that nobody photographed where the knee may be far off.
+        """
+        if self.standing in ("past", "at"):
+            return True
+        found = self.machine
+        if found is None:
+            return False
+        lowered = found.advice is not None and found.advice.lower_limit_deg > 0
+        return found.kind in FAULTS or found.elsewhere is not None or lowered
 
     def __repr__(self) -> str:
         knees = ", ".join(f"{one.estimate.knee.value:.1f}°" for one in self.settings)

@@ -87,8 +87,8 @@ def plan_check(
     if not wanted_u_deg > common_u_deg:
         raise InvalidInput(
             say(
-                "wanted_u_deg must be more than the shared u of {common_u_deg:g}, but got "
-                "{wanted_u_deg:g}: more photos do not lower what they share",
+                "the wanted u must be more than the {common_u_deg:.2f}° that all photos share and "
+                "that more of them do not lower, but got {wanted_u_deg:g}°: ask for more",
                 common_u_deg=common_u_deg, wanted_u_deg=wanted_u_deg,
             )
         )  # fmt: skip
@@ -98,8 +98,8 @@ def plan_check(
             return plan
     raise InvalidInput(
         say(
-            "wanted_u_deg must be reachable with {most_photos} photos, which give "
-            "{u_deg:.3g}, but got {wanted_u_deg:g}: lower the u of one photo first",
+            "the wanted u must be reachable with {most_photos} photos, which give "
+            "{u_deg:.3g}°, but got {wanted_u_deg:g}°: lower the u of one photo first",
             most_photos=MOST_PHOTOS, u_deg=plan.u_deg, wanted_u_deg=wanted_u_deg,
         )
     )  # fmt: skip

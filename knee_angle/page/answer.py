@@ -23,7 +23,7 @@ __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_tabl
 KNEE_OF = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
 
 AGREES_HERE = say("display agrees here")
-"""Said of a machine that failed its last check elsewhere in its range."""
+"""Said of a machine that failed its last check elsewhere in its range, and beside a warning."""
 
 
 def card(
@@ -65,9 +65,8 @@ def card(
         *(_alarm(text) for text in result.alarms),
         _limit(settings, answer, said=bool(result.alarms)),
         '<div role="status">',
-        ""
-        if past
-        else _verdict(result, failed=failed),  # nothing reads as all right beneath an alarm
+        # Nothing reads as all right beneath an alarm.
+        "" if past else _verdict(result, here=failed or (answer is not None and answer.warned)),
         _figures(result, answer, number),
         _apart(result, answer),
         "</div>",
@@ -129,7 +128,7 @@ def visit_card(found: Judged, *, typed: float | None, failed: bool = False) -> s
         told,
         _limit(found.settings, answer, said=bool(found.alarms)),
         '<div role="status">',
-        "" if past else _verdict_line(kind, failed=failed),
+        "" if past else _verdict_line(kind, here=failed or answer.warned),
         _ends(answer),
         "</div>",
         *(_line(say("Changed"), told, "changed") for told in changed_lines(answer)),
@@ -137,7 +136,7 @@ def visit_card(found: Judged, *, typed: float | None, failed: bool = False) -> s
         _sure(answer),
     ]
     look = "past" if past else kind or ""
-    warned = failed or answer.standing == "at" or _found_in(answer) in words.FAULTS
+    warned = failed or answer.warned
     return (
         f'<section class="answer visit {look}{" warned" if warned and not past else ""}" {head}>'
         f"{''.join(parts)}</section>"
@@ -250,7 +249,7 @@ def now(found: Judged, *, failed: bool = False) -> str:
     shape = "" if kind is None else f'<span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
     alarm = f'<b class="stop">{tell("PAST THE LIMIT")}</b>' if past else ""
     look: str = "past" if past else kind or ""
-    if not past and (failed or answer.standing == "at" or _found_in(answer) in words.FAULTS):
+    if not past and (failed or answer.warned):
         look = f"{look} warned"
     return f'<p class="now {look}" aria-hidden="true">{alarm}{shape}{"".join(told)}</p>'
 
@@ -304,15 +303,15 @@ def _alarm(text: str) -> str:
     )
 
 
-def _verdict(result: Measurement, *, failed: bool) -> str:
+def _verdict(result: Measurement, *, here: bool) -> str:
     kind = None if result.comparison is None else result.comparison.verdict
-    return _verdict_line(kind, failed=failed)
+    return _verdict_line(kind, here=here)
 
 
-def _verdict_line(kind: Verdict | None, *, failed: bool) -> str:
+def _verdict_line(kind: Verdict | None, *, here: bool) -> str:
     if kind is None:
         return ""
-    said = AGREES_HERE if failed and kind == "within" else words.VERDICT_WORDS[kind]
+    said = AGREES_HERE if here and kind == "within" else words.VERDICT_WORDS[kind]
     return (
         f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[kind]}"></span>'
         f"{_start(said)}</p>"
@@ -324,9 +323,7 @@ def _look(result: Measurement, answer: VisitAnswer | None, *, past: bool, failed
     if past:
         return "past"
     kind = "" if result.comparison is None else result.comparison.verdict
-    at = answer is not None and answer.standing == "at"
-    fault = answer is not None and _found_in(answer) in words.FAULTS
-    return f"{kind} warned" if failed or at or fault else kind
+    return f"{kind} warned" if failed or (answer is not None and answer.warned) else kind
 
 
 def _line(name: str, text: str, kind: str) -> str:
