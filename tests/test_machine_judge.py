@@ -372,6 +372,14 @@ def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
 LOW = [World(place=25, offset=-6.0), World(place=25, gain=0.95)]
 
 
+def test_of_one_setting_alone_the_bound_is_said_at_it():
+    seen = visit(World(), [60.0], errors=Errors())
+    at = seen.mean[seen.entries.index(("bars", 0))]
+    words = judge_machine(seen, range_deg=(at - 0.5, at + 0.5)).words
+    (told,) = [word for word in words if word.startswith("Display and bars differ by at most")]
+    assert told.endswith(f"° at {at:.0f}° (95 %).")
+
+
 def test_where_nothing_is_safe_the_display_goes_first_and_the_limit_is_lowered():
     advice = judged(World(place=25, offset=-6.0), errors=Errors()).advice
     assert (advice.steps, advice.checks, advice.first) == ((), (), "display")

@@ -538,7 +538,7 @@ def test_the_checks_say_what_is_known_of_the_sum(holding, says):
     words = adjust._check_words(holding, NOTHING, 5)
     assert says in words
     assert ("together are" in words) == ("too" in says)
-    assert "check, with the machine stopped" in words
+    assert "With the machine stopped check" in words
 
 
 @pytest.mark.parametrize(

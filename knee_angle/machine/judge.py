@@ -112,6 +112,7 @@ _SEEMS_SLACK = say(
     "straighter than its place in the machine explains: slack slings or straps, or a heel that "
     "does not sit on its plate. Check them with the machine stopped."
 )
+_AT_ONE = say("Display and bars differ by at most {at_most_deg:.0f}° at {at_deg:.0f}° (95 %).")
 _AT_EVERY, _HERE = say("At every setting"), say("At this setting")
 """Of one setting nobody can say how it is at every other one."""
 
@@ -436,6 +437,8 @@ def _display_words(display: RangeJudged | None, here: RangeJudged | None) -> tup
                 high=high,
             ),
         )
+    if high - low <= 1.0:  # one setting, and nothing prescribed
+        return (_AT_ONE.format(at_most_deg=display.at_most_deg, at_deg=(low + high) / 2.0),)
     return (
         say(
             "Display and bars differ by at most {at_most_deg:.0f}° from {low:.0f}° to "
