@@ -6,8 +6,10 @@ the disk for as long as it is measured, and is not kept.
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import os
+import re
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,7 +35,7 @@ from knee_angle.page.visit import Visit
 from knee_angle.page.ward.here import may
 from knee_angle.page.whose import Known, Whose
 from knee_angle.records import NotMeasured
-from knee_angle.report.clip_plots import clip_chart
+from knee_angle.report.clip_plots import clip_svg
 from knee_angle.report.clip_words import clip_first_lines, clip_text
 from knee_angle.settings import Settings, changed
 from knee_angle.store import PhotoToKeep, SetUp, checked_code, new_id
@@ -102,8 +104,8 @@ def _answered(
         except KneeAngleError as error:
             st.error(tell(str(error)))
             return
-        shown = _Shown(fingerprint, outcome, settings, new_id())
-        st.session_state[SHOWN] = shown
+        st.session_state[SHOWN] = _Shown(fingerprint, outcome, settings, new_id())
+        st.rerun()  # without the button
     if shown is not None:
         _show(shown, known)
         _keep(shown, given)
@@ -168,11 +170,22 @@ def _show(shown: _Shown, known: Known) -> None:
             )
         )
         return
-    lines = "".join(f"<p>{escape(tell(line))}</p>" for line in clip_first_lines(outcome))
-    st.html(lines)
-    st.altair_chart(clip_chart(outcome), theme=None)
+    st.html(f'<div class="answer">{"".join(map(_line, clip_first_lines(outcome)))}</div>')
+    picture = base64.b64encode(clip_svg(outcome).encode()).decode()
+    alt = escape(tell("Angle against time; the figures stand beneath."))
+    st.html(f'<img alt="{alt}" src="data:image/svg+xml;base64,{picture}">')
     with st.expander(tell("All figures"), icon=":material/info:"):
         st.text("\n".join(tell(line) for line in clip_text(outcome)))
+
+
+NAMED = re.compile(r"([A-ZÄÖÜ]{2,} +)?(.*)", re.DOTALL)
+"""A line's name with the room behind it, and the rest."""
+
+
+def _line(line: str) -> str:
+    """A line of the answer, its name quieter than what it says."""
+    name, rest = NAMED.fullmatch(escape(tell(line))).groups("")  # type: ignore[union-attr]
+    return f'<p><span class="name">{name}</span>{rest}</p>'
 
 
 def _keep(shown: _Shown, given: Whose) -> None:

@@ -33,9 +33,11 @@ def show() -> None:
     chosen = st.navigation(pages, position="hidden")
     st.session_state["pages"] = {page.url_path: page for page in pages}  # for links between them
     # Our own row instead of Streamlit's menu: at the bottom of a phone, under the thumb.
-    with st.container(key="navigation", horizontal=True, gap="small"):
-        for page in pages:
-            st.page_link(page, label=page.title)
+    # One page alone leads nowhere else.
+    if len(pages) > 1:
+        with st.container(key="navigation", horizontal=True, gap="small"):
+            for page in pages:
+                st.page_link(page, label=page.title)
     try:
         begin()
         _drawn(chosen)

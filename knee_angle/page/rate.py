@@ -51,7 +51,7 @@ def _who(study: RatingStudy) -> None:
         )
     )
     rater = st.radio(tell("Your code"), study.plan.raters, index=None, horizontal=True)
-    if st.button(tell("Begin"), disabled=rater is None, type="primary"):
+    if st.button(tell("Begin"), disabled=rater is None, type="primary", width="stretch"):
         st.session_state[RATER] = rater
         st.rerun()
 
@@ -61,7 +61,7 @@ def _turn(study: RatingStudy, rater: str) -> None:
     turn = study.next_turn(rater)
     if turn is None:
         st.success(tell("All photos are done. Thank you."))
-        if st.button(tell("Another rater")):
+        if st.button(tell("Another rater"), width="stretch"):
             del st.session_state[RATER]
             st.rerun()
         return
@@ -79,7 +79,8 @@ def _turn(study: RatingStudy, rater: str) -> None:
     edit = edit_of(sent, revision=revision, width_px=photo.width, height_px=photo.height)
     points = {} if edit is None else edit.manual()
     whole = all(name in points for name in LEG_POINTS)
-    if st.button(tell("Keep, and show the next photo"), disabled=not whole, type="primary"):
+    label = tell("Keep, and show the next photo")
+    if st.button(label, disabled=not whole, type="primary", width="stretch"):
         seconds = time.monotonic() - since
         study.keep(rater, place, points, photo=photo, seconds=seconds)
         st.rerun()

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
+from knee_angle.language import say, say_as
 from knee_angle.report.axes import Axes, range_of
 from knee_angle.report.paper.drawing import Drawing
 
@@ -14,6 +15,11 @@ __all__ = ["against_knee", "over_time"]
 WIDE, HIGH = 720.0, 330.0
 TOP = 36.0
 LIMIT, SAME = "#222222", "#888888"
+NAMES = {
+    "knee": say_as("line", "knee"),
+    "bars": say_as("line", "bars"),
+    "display": say_as("line", "display"),
+}
 Row = dict[str, Any]
 
 
@@ -37,8 +43,8 @@ def over_time(
         drawing, range_of(row["seconds"] for row in rows), range_of([*heights, *limits]),
         top=TOP, right=96.0,
     )  # fmt: skip
-    axes.bottom_axis("seconds")
-    axes.left_axis("flexion (degrees)")
+    axes.bottom_axis(say("seconds"))
+    axes.left_axis(say("flexion (degrees)"))
     for limit in limits:
         axes.line([(axes.x[0], limit), (axes.x[1], limit)], LIMIT, wide=1.0, dashes="6 4")
     for place, (of, colour) in enumerate(colours.items()):
@@ -53,7 +59,7 @@ def over_time(
             for _, piece in groupby(own, key=lambda row: row["piece"]):
                 _band(drawing, axes, list(piece), colour, dashes=dashes)
         y = TOP + 14.0 + 20.0 * place
-        drawing.text(of, (WIDE - 84.0, y), size=13, strong=True, colour=colour)
+        drawing.text(NAMES[of], (WIDE - 84.0, y), size=13, strong=True, colour=colour)
     drawing.text(title, (axes.left, 22.0), size=14, strong=True)
     return drawing
 
@@ -71,8 +77,8 @@ def against_knee(pairs: Sequence[Row], *, colour: str) -> Drawing:
     drawing = Drawing(HIGH + 60.0, HIGH + 60.0)
     both = [row[name] for row in pairs for name in ("knee", "deg")]
     axes = Axes(drawing, range_of(both), range_of(both), top=TOP)
-    axes.bottom_axis("knee (degrees)")
-    axes.left_axis("displayed (degrees)")
+    axes.bottom_axis(say("knee (degrees)"))
+    axes.left_axis(say("displayed (degrees)"))
     low, high = min(both), max(both)
     axes.line([(low, low), (high, high)], SAME, wide=1.4, dashes="4 4")
     way = [(row["knee"], row["deg"]) for row in pairs]
@@ -80,6 +86,9 @@ def against_knee(pairs: Sequence[Row], *, colour: str) -> Drawing:
     for at in way:
         drawing.circle(axes.at(*at), 2.6, colour)
     drawing.text(
-        "displayed against knee, in the order of time", (axes.left, 22.0), size=14, strong=True
+        say("displayed against knee, in the order of time"),
+        (axes.left, 22.0),
+        size=14,
+        strong=True,
     )
     return drawing
