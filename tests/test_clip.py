@@ -16,7 +16,7 @@ from drawn_clips import Clip, filmed, table_of
 
 from knee_angle.clip import film as films
 from knee_angle.clip.answer import ClipAnswer
-from knee_angle.clip.course import cycle_seconds, end_weights, turns_of
+from knee_angle.clip.course import cycle_seconds, end_weights, shape_of, turns_of
 from knee_angle.clip.curve import fit_curve
 from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import lens_of_film, opened_film
@@ -722,3 +722,31 @@ def test_solutions_between_which_the_pictures_do_not_decide_are_both_in_the_inte
     if u is not None:
         assert one.knee.u == pytest.approx(u, rel=0.01)
         assert one.knee.u_change(np.array([1.0, 0.0])) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_leg_that_is_filmed_askew_is_no_larger_and_its_interval_no_smaller():
+    one = world("dots, camera not seen", 3, per_second=2.0)
+    u = {}
+    for yaw_deg in (0.0, 30.0):
+        filmed_so = replace(one, clip=replace(one.clip, yaw_deg=yaw_deg))
+        answer = measured(filmed_so)
+        u[yaw_deg] = float(np.median([frame.u_deg for frame in answer.frames]))
+    assert u[30.0] > 0.95 * u[0.0]
+
+
+def test_an_end_of_noisy_pictures_is_not_that_of_the_noisiest():
+    seconds = np.arange(0.0, 12.0, 0.5)
+    truth = 50 - 35 * np.cos(2 * np.pi * seconds / 6)
+    arcs = []
+    for seed in range(40):
+        seen = truth + np.random.default_rng(seed).normal(0, 3.5, len(truth))
+        shape = shape_of(seconds, seen, 3.5)
+        ends = [
+            np.mean([
+                end_weights(seconds, seen, turn, shape=shape, u_own=3.5) @ seen
+                for turn in turns_of(shape) if turn.high is high and turn.inside
+            ])
+            for high in (False, True)
+        ]  # fmt: skip
+        arcs.append(ends[1] - ends[0])
+    assert float(np.mean(arcs)) == pytest.approx(70.0, abs=1.0)

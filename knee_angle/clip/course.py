@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Turn", "cycle_seconds", "end_weights", "turns_of"]
+__all__ = ["Turn", "cycle_seconds", "end_weights", "shape_of", "turns_of"]
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +24,11 @@ time between two pictures (our own)."""
 FEWEST, FAR_SHARE = 5, 0.35
 """Pictures that a parabola takes, and how far, of the range, the outermost may be from the end:
 an eighth of an even cycle, over which a parabola is off by 1 % of the range (our own)."""
+NOISY_U_DEG, BESIDE = 0.8, 3
+"""Pictures with a larger ± of their own are told apart by a parabola through so many before and
+after: of single ones the furthest is the noisiest (our own; dots have 0.3, the network 3)."""
+NEAR_U = 6.0
+"""Pictures so many of their own ± from an end still tell how far it goes, up to `FAR_SHARE`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,18 +95,41 @@ def _seen_before_and_after(turns: list[Turn], values: Floats, least: float) -> l
     return [Turn(first.at, first.high, inside=came >= 0.3 * least), *turns[1:]]
 
 
-def end_weights(seconds: Floats, values: Floats, turn: Turn) -> Floats:
+def shape_of(seconds: Floats, values: Floats, u_own: float) -> Floats:
+    """The motion's shape, by which turns and pictures near them are found; no value is its own.
+
+    Parameters
+    ----------
+    seconds, values : ndarray, shape (n,)
+        The motion.
+    u_own : float
+        ± of one picture for itself.
+    """
+    if u_own <= NOISY_U_DEG or len(values) < 2 * FEWEST:
+        return values
+    shape = np.empty_like(values)
+    for k, middle in enumerate(seconds):
+        about = slice(max(k - BESIDE, 0), k + BESIDE + 1)
+        t = seconds[about] - middle
+        shape[k] = (np.linalg.pinv(np.vander(t, 3)) @ values[about])[2]
+    return shape
+
+
+def end_weights(
+    seconds: Floats, values: Floats, turn: Turn, *, shape: Floats | None = None, u_own: float = 0.0
+) -> Floats:
     """Weights (n,) whose sum over the values is how far the motion goes at a turn.
 
     A parabola through the pictures near the turn, at its own highest or lowest point; through
     two before and two after where hardly any are near. Where the motion was not seen to turn,
-    the furthest picture.
+    the furthest picture. Near are those whose ``shape`` is, the more the noisier they are.
     """
-    near = _near(values, turn)
+    shape = values if shape is None else shape
+    near = _near(shape, turn, share=NEAR_SHARE, u_own=u_own)
     weights = np.zeros(len(values))
     if near.sum() < FEWEST:
         near[max(turn.at - 2, 0) : turn.at + 3] = True
-        near &= np.abs(values - values[turn.at]) <= FAR_SHARE * float(np.ptp(values))
+        near &= np.abs(shape - shape[turn.at]) <= FAR_SHARE * float(np.ptp(shape))
     if near.sum() < FEWEST or not turn.inside:
         weights[turn.at] = 1.0
         return weights
@@ -117,9 +145,10 @@ def end_weights(seconds: Floats, values: Floats, turn: Turn) -> Floats:
     return weights
 
 
-def _near(values: Floats, turn: Turn, *, share: float = NEAR_SHARE) -> NDArray[np.bool_]:
+def _near(values: Floats, turn: Turn, *, share: float, u_own: float) -> NDArray[np.bool_]:
     """Pictures about a turn, without a gap, that are near to it in value."""
-    most = max(NEAR_DEG, share * float(np.ptp(values)))
+    span = float(np.ptp(values))
+    most = max(NEAR_DEG, share * span, min(NEAR_U * u_own, FAR_SHARE * span))
     close = np.abs(values - values[turn.at]) <= most
     near = np.zeros(len(values), dtype=bool)
     for step in (1, -1):
@@ -131,7 +160,12 @@ def _near(values: Floats, turn: Turn, *, share: float = NEAR_SHARE) -> NDArray[n
 
 
 def cycle_seconds(
-    seconds: Floats, values: Floats, turns: tuple[Turn, ...]
+    seconds: Floats,
+    values: Floats,
+    turns: tuple[Turn, ...],
+    *,
+    shape: Floats | None = None,
+    u_own: float = 0.0,
 ) -> tuple[int, tuple[float, float] | None]:
     """Whole cycles, and how long one takes with its u, by turns of the same kind.
 
@@ -143,8 +177,12 @@ def cycle_seconds(
         The motion.
     turns : tuple of Turn
         The motion's turns.
+    shape, u_own : ndarray, float
+        As of `end_weights`.
     """
-    at = {turn: _turned_at(seconds, values, turn) for turn in turns if turn.inside}
+    shape = values if shape is None else shape
+    nears = {turn: _near(shape, turn, share=TURN_SHARE, u_own=u_own) for turn in turns}
+    at = {turn: _turned_at(seconds, values, turn, nears[turn]) for turn in turns if turn.inside}
     ways = [[turn for turn in at if turn.high is high] for high in (False, True)]
     pairs, share = [pair for way in ways for pair in pairwise(way)], 1.0
     if not pairs:
@@ -165,9 +203,10 @@ def cycle_seconds(
     return whole, (length, max(u, spread))
 
 
-def _turned_at(seconds: Floats, values: Floats, turn: Turn) -> tuple[float, float]:
+def _turned_at(
+    seconds: Floats, values: Floats, turn: Turn, near: NDArray[np.bool_]
+) -> tuple[float, float]:
     """When a motion turns, with its u: where a parabola through the pictures about it does."""
-    near = _near(values, turn, share=TURN_SHARE)
     t = seconds[near] - seconds[turn.at]
     step = float(np.median(np.diff(seconds)))
     if near.sum() < FEWEST:

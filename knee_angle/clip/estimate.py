@@ -19,7 +19,7 @@ difference as far as it is the same at both.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.model import Clipped, Seen, answered, inputs_for
-from knee_angle.clip.solving import solved
-from knee_angle.clip.standing import Sights
+from knee_angle.clip.solving import CAUCHY, cauchy, solved
 
 __all__ = ["estimated"]
 
@@ -50,8 +49,6 @@ STIFF_S = np.inf
 LIKELY, LIKELY_SHARE, MOST_SOLUTIONS, SAME_DEG = 30.0, 0.25, 3, 1.5
 """Solutions of the few pictures that fit worse by no more than so many squares of u, or such a
 share of all, are tried on all pictures, at most so many; leans that differ by less are the same."""
-CAUCHY = 2.4
-"""Usual constant: 95 % efficiency for normal errors."""
 LEAST_U_LOG = 0.003
 """± of a bone's or bar's length from picture to picture beside finding its ends (our own)."""
 ODD = 5.0
@@ -94,22 +91,23 @@ def estimated(seconds: Floats, seen: Seen) -> Joint:
         What was seen in them.
     """
     few = _spread(seen, len(seconds))
-    some = _of_pictures(seen, few)
+    some = seen.of_pictures(few)
     coarse, problem = _Problem(seconds[few], some), _Problem(seconds, seen)
     begun = [coarse.start()]
     if not seen.strip:
         stiff = _Problem(seconds[few], some, knot_s=STIFF_S)
         begun = [coarse.loosened(one, stiff) for one in _begun(stiff)]
     found = [solved(coarse, one, enough=COARSE_GAIN) for one in begun]
-    found = [_finished(problem, one) for one in _different(found, coarse)]
-    return together([problem.joint(one) for one in _different(found, problem)])
+    return together([_finished(problem, one) for one in _different(found, coarse)])
 
 
-def _finished(problem: _Problem, state: _State) -> _State:
-    """The solution from here, with slopes of its own place at the end."""
+def _finished(problem: _Problem, state: _State) -> Joint:
+    """The solution from here, with slopes and a leg's size of its own place at the end."""
+    problem.sized(state)
     state = solved(problem, state)
     problem.forget()
-    return solved(problem, state)
+    problem.sized(state)
+    return problem.joint(solved(problem, state))
 
 
 def _begun(stiff: _Problem) -> list[_State]:
@@ -148,12 +146,6 @@ def _spread(seen: Seen, count: int) -> NDArray[np.intp]:
     return np.union1d(even, shown)
 
 
-def _of_pictures(seen: Seen, at: NDArray[np.intp]) -> Seen:
-    """What was seen in some of the pictures."""
-    sights = Sights(*(getattr(seen.sights, one.name)[at] for one in fields(Sights)))
-    return replace(seen, points_px=seen.points_px[at], u_px=seen.u_px[at], sights=sights)
-
-
 class _Problem:
     """All equations of one clip."""
 
@@ -166,6 +158,7 @@ class _Problem:
         self.whole = np.repeat(np.array(lengths_seen).T, 2, axis=1)
         self._own: dict[str, Floats] = {}
         self._slopes: tuple[_State, Floats] | None = None
+        self._askew = 0.0
 
     def start(self, *, turned_deg: tuple[float, float] = (0.0, 0.0)) -> _State:
         """The path through what the pictures show alone, turned; inputs at their usual values."""
@@ -184,6 +177,18 @@ class _Problem:
         logs = self._answer(state).log_lengths
         usual = np.array([np.median(col[ok]) for col, ok in zip(logs.T, self.whole.T, strict=True)])
         return _State(lean, path, z, usual)
+
+    def sized(self, state: _State) -> None:
+        """Take the leg for as far as one of usual size is that leans as in this state."""
+        view, points = self.seen.leg.view, self.seen.points_px
+        flat_px = np.linalg.norm(np.diff(points[:, :3], axis=1), axis=-1).sum(axis=1)
+        flat_mm = np.nanmedian(flat_px) * view.knee_distance_mm / self.seen.leg.lens.focal_px
+        nearer = np.log(view.knee_distance_mm) - float((self.basis @ state.log_mm).mean())
+        nearer -= (
+            view.u_distance_mm / view.knee_distance_mm * state.z[self.inputs.at("distance")][0]
+        )
+        leg_mm = np.exp(state.log_lengths[:2]).sum()
+        self._askew = self.seen.by_leg * (np.log(leg_mm / flat_mm) + nearer)
 
     def loosened(self, state: _State, stiff: _Problem) -> _State:
         """A solution of the same pictures whose path hardly bends, on this problem's knots."""
@@ -254,7 +259,7 @@ class _Problem:
     def _of_lean(self, state: _State) -> tuple[Floats, Floats]:
         m, at = self.basis.shape[1], self.inputs.at("direction")
         known, roots, off = self._off_lean(state)
-        weights = _cauchy(_pair(off))
+        weights = cauchy(_pair(off))
         rows = self._blank(2 * len(known), state)
         for i, (k, root) in enumerate(zip(known, roots, strict=True)):
             slope = self._blank(2, state)
@@ -277,7 +282,7 @@ class _Problem:
     def _of_distance(self, state: _State) -> tuple[Floats, Floats]:
         m = self.basis.shape[1]
         basis, off = self._off_distance(state)
-        weight = _cauchy(off)
+        weight = cauchy(off)
         rows = self._blank(len(off), state)
         rows[:, 2 * m : 3 * m] = basis * weight[:, None]
         return rows, weight * off
@@ -288,7 +293,7 @@ class _Problem:
         known = np.nonzero(~np.isnan(sights.distance_mm))[0]
         if len(known) == 0:  # the leg's usual size stands for all
             basis = self.basis.mean(axis=0)[None] / 0.01
-            usual = np.log(self.seen.leg.view.knee_distance_mm) / 0.01
+            usual = (np.log(self.seen.leg.view.knee_distance_mm) - self._askew) / 0.01
             return basis, np.asarray(usual - basis @ state.log_mm)
         u = np.maximum(sights.u_distance[known], 1e-4)
         basis = self.basis[known] / u[:, None]
@@ -320,7 +325,7 @@ class _Problem:
     ) -> tuple[Floats, Floats]:
         logs, u = clipped.log_lengths, self._u_logs(state)
         off = self._off_lengths(state, clipped)
-        weight = np.where(self.whole, _cauchy(off), 0.0)
+        weight = np.where(self.whole, cauchy(off), 0.0)
         m, q = self.basis.shape[1], logs.shape[1]
         rows = self._blank(off.size, state)
         slope_p, slope_z = np.nan_to_num(by_path[:, -q:]), np.nan_to_num(by_input[:, -q:])
@@ -484,8 +489,3 @@ def _settled(lean: Floats, other: Floats, log_odds: Floats) -> Floats:
 def _pair(off: Floats) -> Floats:
     """Size of two things left (n, 2), as of one."""
     return np.asarray(np.linalg.norm(off, axis=-1) / np.sqrt(2.0))
-
-
-def _cauchy(off: Floats) -> Floats:
-    """Square root of Cauchy's weight."""
-    return np.asarray(1.0 / np.sqrt(1.0 + (off / CAUCHY) ** 2))

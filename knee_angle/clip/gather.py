@@ -126,7 +126,8 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
     placement_mm, tilt_deg, doubts = weighed_together(weighed, settings)
     leg = replace(leg, placement_mm=placement_mm)
     u_common_deg = math.hypot(U_ALIKE * _usual_u_deg(sights), tilt_deg)
-    seen = Seen(leg, points, u_px, alike, sights, use_strip, u_common_deg)
+    by_leg = 0.0 if use_strip else _by_leg(looks, settings)
+    seen = Seen(leg, points, u_px, alike, sights, use_strip, u_common_deg, by_leg)
     seconds = np.array([one.seconds for one in samples])
     told = (*doubts, *cautions, *_usual([found.cautions for _, found in looks]))
     return Gathered(seen, tuple(samples), seconds, plane, source, tuple(dict.fromkeys(told)))
@@ -253,6 +254,18 @@ def _leg(
         view=view,
         placement_mm=settings.placed_mm,
     )
+
+
+def _by_leg(looks: Sequence[tuple[Sample, Landmarks]], settings: Settings) -> float:
+    """Share of the leg's own size, beside that of the dots, in the scale of the looks."""
+    given = {"dot_mm": settings.dot_mm, "thigh_mm": settings.thigh_mm}
+    shares = [
+        scale.mm_per_px(one, **given)[1] ** 2  # weighed by 1 / u^2
+        / scale.mm_per_px(replace(one, diameter_px=None), **given)[1] ** 2
+        for _, one in looks
+    ]  # fmt: skip
+    known = settings.dot_mm is not None and looks[0][1].diameter_px is not None
+    return 0.0 if known else float(np.median(shares))
 
 
 def _finding(

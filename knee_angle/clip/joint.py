@@ -12,6 +12,8 @@ __all__ = ["Joint", "Quantity", "together"]
 
 Floats = NDArray[np.float64]
 
+SAME_DEG = 1.5
+"""Camera and knees of one solution, found twice, differ by less."""
 LEAST_P = 1e-3
 """A solution less probable than this is left out."""
 
@@ -104,6 +106,8 @@ def together(found: Sequence[Joint]) -> Joint:
     A leg seen a little from the left and one seen a little from the right give nearly the same
     pictures. The values are the mean of both; how far they lie apart is in the ±.
     """
+    ranked = sorted(found, key=lambda one: -one.log_evidence)
+    found = [one for k, one in enumerate(ranked) if not any(_same(one, o) for o in ranked[:k])]
     likely = np.exp([one.log_evidence - max(o.log_evidence for o in found) for one in found])
     likely = likely / likely.sum()
     kept = [(one, p) for one, p in zip(found, likely, strict=True) if p >= LEAST_P]
@@ -118,6 +122,13 @@ def together(found: Sequence[Joint]) -> Joint:
         if getattr(best, name) is not None
     }
     return replace(best, **mixed)  # type: ignore[arg-type]
+
+
+def _same(one: Joint, other: Joint) -> bool:
+    """Whether two searches ended at one solution."""
+    apart = np.abs(np.mean(one.lean - other.lean, axis=0)).max()
+    knees = np.nanmedian(np.abs(one.knee.values - other.knee.values))
+    return bool(np.degrees(apart) < SAME_DEG and knees < SAME_DEG)
 
 
 def _mixed(found: Sequence[Quantity], shares: Floats) -> Quantity:

@@ -35,7 +35,7 @@ from knee_angle.clip.answer import (
     Which,
 )
 from knee_angle.clip.chosen import chosen_pictures, visit_of
-from knee_angle.clip.course import Turn, cycle_seconds, end_weights, turns_of
+from knee_angle.clip.course import Turn, cycle_seconds, end_weights, shape_of, turns_of
 from knee_angle.clip.curve import Curve, fit_curve
 from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import Film, lens_of_film, opened_film
@@ -226,16 +226,20 @@ class _Answering:
         self.at = np.nonzero(joint.used)[0]
         self.seconds = found.seconds[self.at]
         self.values = joint.knee.values[self.at]
+        self.u_own = float(np.median(joint.knee.u_own[self.at]))
+        self.shape = shape_of(self.seconds, self.values, self.u_own)
         self.camera_seen = found.plane != "image"
 
     def answer(self, past: tuple[str, ...]) -> ClipAnswer:
         """The clip's answer."""
-        turns = turns_of(self.values)
+        turns = turns_of(self.shape)
         against = self._against()
         ends = tuple(self._end(which, turns, against) for which in ("extension", "flexion"))
-        low, high = (self._weights(self._furthest(turns, high)) for high in (False, True))
+        low, high = (self._together(turns, self._furthest(turns, way)) for way in (False, True))
         arc_deg, u_arc = self.joint.knee.weighed(high - low)
-        whole, length = cycle_seconds(self.seconds, self.values, turns)
+        whole, length = cycle_seconds(
+            self.seconds, self.values, turns, shape=self.shape, u_own=self.u_own
+        )
         knees = [Angle(e.knee.value, e.knee.u, e.knee.interval, {}, e.knee.interval) for e in ends]
         alarms = [alarm for knee in knees for alarm in alarms_of(knee, self.settings)]
         standing = [
@@ -273,22 +277,39 @@ class _Answering:
         """The turn that goes furthest; one that was seen to turn, where its end goes as far."""
         same = [turn for turn in turns if turn.high is high]
         sign = 1.0 if high else -1.0
-        furthest = max(sign * self.values[turn.at] for turn in same)
-        as_far = [turn for turn in same if sign * self.values[turn.at] >= furthest - AS_FAR_DEG]
-        return max(as_far, key=lambda turn: (turn.inside, sign * self.values[turn.at]))
+        furthest = max(sign * self.shape[turn.at] for turn in same)
+        as_far = [turn for turn in same if sign * self.shape[turn.at] >= furthest - AS_FAR_DEG]
+        return max(as_far, key=lambda turn: (turn.inside, sign * self.shape[turn.at]))
 
     def _weights(self, turn: Turn) -> Floats:
         """Weights over all pictures whose sum is how far the knee goes at a turn."""
         weights = np.zeros(len(self.found.seconds))
-        weights[self.at] = end_weights(self.seconds, self.values, turn)
+        weights[self.at] = end_weights(
+            self.seconds, self.values, turn, shape=self.shape, u_own=self.u_own
+        )
         return weights
+
+    def _together(self, turns: Sequence[Turn], furthest: Turn) -> Floats:
+        """The same of all turns that go as far as the furthest, as far as pictures can tell."""
+        own, values = self.joint.knee.u_own, np.nan_to_num(self.joint.knee.values)
+        first = self._weights(furthest)
+        if not furthest.inside:
+            return first
+        found = []
+        for turn in turns:
+            if turn.high is furthest.high and turn.inside:
+                weights = self._weights(turn)
+                apart = abs(float((weights - first) @ values))
+                u = math.hypot(np.linalg.norm(weights * own), np.linalg.norm(first * own))
+                found += [weights] if apart <= COVERAGE * u else []
+        return np.asarray(np.mean(found, axis=0))
 
     def _end(
         self, which: Which, turns: Sequence[Turn], against: Sequence[DisplayAgainst]
     ) -> ClipEnd:
         high = which == "flexion"
         turn = self._furthest(turns, high)
-        weights = self._weights(turn)
+        weights = self._together(turns, turn)
         knee = _value(*self.joint.knee.weighed(weights))
         same = [t for t in turns if t.high is high and t.inside]
         reached = [self.joint.knee.weighed(self._weights(t))[0] for t in same]

@@ -26,7 +26,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +72,9 @@ class Seen:
         Whether distances are those of the strip, before the leg.
     u_common_deg : float
         What is shown wrongly alike of the direction, degrees.
+    by_leg : float
+        Share of the leg's own usual size in the distance, where no strip is: of a leg that is
+        seen askew the flat picture tells it too far.
     """
 
     leg: LegInView
@@ -81,6 +84,12 @@ class Seen:
     sights: Sights
     strip: bool
     u_common_deg: float
+    by_leg: float = 0.0
+
+    def of_pictures(self, at: NDArray[np.intp]) -> Seen:
+        """What was seen in some of the pictures."""
+        sights = Sights(*(getattr(self.sights, one.name)[at] for one in fields(Sights)))
+        return replace(self, points_px=self.points_px[at], u_px=self.u_px[at], sights=sights)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
