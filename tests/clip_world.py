@@ -18,6 +18,7 @@ from drawn_visits import DEPTH_MM, PLACEMENT_MM, SLIDES, random_body
 from knee_angle.angle import geometry
 from knee_angle.assumptions import PHONE_F35_MM, U_CORNER_PX
 from knee_angle.clip.answer import ClipAnswer
+from knee_angle.clip.curve import U_SECONDS
 from knee_angle.clip.film import CLIP_FOCAL
 from knee_angle.clip.following import FOLLOWED, Followed, Look, Sample
 from knee_angle.clip.measure import Readings, _answered
@@ -225,7 +226,8 @@ def measured(one: World) -> ClipAnswer | NotMeasured:
     """The clip's answer, with numbers typed every half second."""
     clip = one.clip
     read_s = np.arange(0.25, clip.seconds - 0.25, READ_S)
-    then = read_s - clip.lag_s + 0.02 * one.rng.standard_normal(len(read_s))
+    late = math.sqrt(0.5) * (one.rng.standard_normal() + one.rng.standard_normal(len(read_s)))
+    then = read_s - clip.lag_s + U_SECONDS * late
     way = np.sign(clip.bars_at(then + 0.01) - clip.bars_at(then - 0.01))
     shown = clip.offset_deg + clip.gain * clip.bars_at(then) + one.hysteresis_deg / 2 * way
     film = InMemory(len(clip.times()))

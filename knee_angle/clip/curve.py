@@ -26,7 +26,8 @@ ROUNDS, CAUCHY, LEAST_SCATTER_DEG = 4, 2.4, 0.5
 MOST_GAP_S = 0.6
 """Pictures further apart say nothing of what was between."""
 U_SECONDS = 0.05
-"""± of when a number was read beside the film's own times (our own)."""
+"""± of when a number was written down beside the film's own times, half its variance alike for
+all (our own). What is not alike scatters the numbers, and is counted there."""
 SEPARABLE = 0.95
 """Lag and hysteresis correlated more than this are one."""
 NAMES = ("offset", "gain", "bow", "hysteresis", "lag")
@@ -76,6 +77,7 @@ def fit_curve(
     root: Floats,
     u_own: Floats,
     step_deg: float,
+    typed: bool = True,
 ) -> Curve | None:
     """Fit the display's curve.
 
@@ -89,6 +91,8 @@ def fit_curve(
         Its covariance: shared and each picture's own (`estimate.Quantity`).
     step_deg : float
         The display's step.
+    typed : bool
+        Whether the numbers were written down, not read in the pictures.
 
     Returns
     -------
@@ -110,7 +114,10 @@ def fit_curve(
         return None
     most = max(count for _, _, count in tried)
     _, lag = min((cost, lag) for cost, lag, count in tried if count >= MOST_LEFT_OUT * most)
-    return _fitted(lag, read_s, displayed, seconds, x, root, u_own, step_deg)
+    curve = _fitted(lag, read_s, displayed, seconds, x, root, u_own, step_deg)
+    if typed:
+        curve.cov[4, 4] += U_SECONDS**2 / 2.0
+    return curve
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,7 +179,7 @@ def _fitted(
             break
     scatter = float(np.sqrt(np.sum(weight * left**2) / max(float(np.sum(weight)) - 5.0, 1.0)))
     inverse = np.linalg.pinv(design * scale[:, None]) * scale
-    noise = np.maximum(scatter**2, step_deg**2 / 12.0) + (slope * U_SECONDS) ** 2
+    noise = np.full(len(left), max(scatter**2, step_deg**2 / 12.0))
     own = np.interp(read_s - lag, seconds, u_own)[at.known]
     noise = _together(left) * (noise + (linear[1] * own) ** 2)
     cov = (inverse * noise) @ inverse.T

@@ -414,6 +414,7 @@ class _Answering:
                 read_s=self.shown.seconds, displayed=self.shown.displayed_deg,
                 seconds=self.found.seconds[at], x=quantity.values[at], root=quantity.root[at],
                 u_own=quantity.u_own[at], step_deg=self.settings.display_resolution_deg,
+                typed=not any(one.displayed_deg is not None for one in self.followed.samples),
             )  # fmt: skip
             if curve is not None:
                 found.append(_against(of, curve))
