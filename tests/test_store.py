@@ -596,3 +596,19 @@ def test_postgresql_without_its_driver_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "psycopg", None)
     with pytest.raises(StoreError, match=r"install knee-angle\[postgres\]"):
         open_store("postgresql://ward@127.0.0.1:1/none")
+
+
+def test_the_list_of_people_reads_an_index_and_no_row(tmp_path):
+    """A row holds some 6 kB: at 100,000 of them reading them all took longer than half a second."""
+    asked = []
+    with open_store(tmp_path / "a.db") as opened:
+        sa.event.listen(
+            opened.engine, "before_cursor_execute", lambda _c, _k, said, *_: asked.append(said)
+        )
+        opened.people()
+        with opened.engine.connect() as connection:
+            plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {asked[-1]}").all()
+    steps = [step.detail for step in plan if "measurements" in step.detail]
+    assert [step for step in steps if step.startswith("SCAN measurements")] == [
+        "SCAN measurements USING COVERING INDEX ix_measurements_person_taken_at_id"
+    ]

@@ -151,7 +151,7 @@ measurements = sa.Table(
     sa.Column("settings", json_text, nullable=False),
     sa.Column("measurement", json_text, nullable=False),
     sa.Column("contract", json_text, nullable=False),
-    sa.Index("ix_measurements_person_taken_at", "person", "taken_at"),
+    sa.Index("ix_measurements_person_taken_at_id", "person", "taken_at", "id"),
     sa.Index("ix_measurements_machine_taken_at", "machine", "taken_at"),
     sa.Index("ix_measurements_photo_sha256", "photo_sha256"),
 )

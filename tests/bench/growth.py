@@ -344,13 +344,13 @@ GROWTHS = {
     "megapixels": Growth("megapixels of a photo", (1, 2, 4, 8, 16, 32), plain(photo_of)),
     "tags": Growth("tags in a photo", (1, 4, 16, 64, 160), plain(tags_of)),
     "discs": Growth("discs like dots in a photo", (1, 10, 100, 400), plain(discs_of)),
-    "store": Growth("measurements in the store: the pages' lists", ROWS, partial(
+    "store": Growth("rows kept: the pages' lists", ROWS, partial(
         store_of, ask=page_lists)),
-    "person": Growth("measurements in the store: one person's course", ROWS, partial(
+    "person": Growth("rows kept: one person's course", ROWS, partial(
         store_of, ask=one_person)),
-    "fleet": Growth("measurements in the store: all machines", ROWS, partial(
+    "fleet": Growth("rows kept: all machines", ROWS, partial(
         store_of, ask=fleet)),
-    "research": Growth("measurements in the store: the research table", ROWS[:3], partial(
+    "research": Growth("rows kept: research table", ROWS[:3], partial(
         store_of, ask=research), True),
     "batch": Growth("photos of a batch", (100, 1_000, 10_000, 100_000), batch_of, True),
 }  # fmt: skip
