@@ -192,6 +192,8 @@ def _film(container: Any, name: str, sha256: str) -> Film:
     seconds = None if not container.duration else container.duration / av.time_base
     if seconds is not None and seconds > MOST_SECONDS:
         raise UnreadableClip(_too_long(seconds))
+    if stream.codec_context is None:
+        raise UnreadableClip(_torn(say("how its pictures are coded cannot be read")))
     size = stream.codec_context.width * stream.codec_context.height
     if size > MOST_MEGAPIXELS * 1e6:
         raise UnreadableClip(
@@ -202,6 +204,8 @@ def _film(container: Any, name: str, sha256: str) -> Film:
                 size=size / 1e6,
             )
         )
+    # What its header does not say, such as larger pictures later on, is refused by the decoder.
+    stream.codec_context.options = {"max_pixels": str(int(MOST_MEGAPIXELS * 1e6))}
     stream.thread_type = "AUTO"
     return Film(name, sha256, seconds, _f35_of(container, stream), container)
 

@@ -35,11 +35,11 @@ def bounded_parquet(name: str, content: bytes) -> pa.Table:
 
     try:
         told = parquet.ParquetFile(pa.BufferReader(content))
-        needed, texts = _needed(told.metadata)
+        needed, texts = _needed(told)
         _refuse_large(name, needed)
         file = parquet.ParquetFile(pa.BufferReader(content), read_dictionary=texts)
         columns = [_written_out(name, one) for one in file.read().itercolumns()]
-    except (pa.ArrowException, OSError, ValueError, IndexError) as error:
+    except (pa.ArrowException, OSError, ValueError, LookupError) as error:
         if isinstance(error, InvalidInput):
             raise
         raise InvalidInput(
@@ -53,17 +53,23 @@ def bounded_parquet(name: str, content: bytes) -> pa.Table:
     return pa.table(columns, names=told.schema_arrow.names)
 
 
-def _needed(metadata: Any) -> tuple[int, list[str]]:
-    """Bytes that the columns take as they are read, and the paths of those that hold texts."""
-    needed, texts = 0, set()
+def _needed(told: Any) -> tuple[int, list[str]]:
+    """Bytes that the columns take as they are read, and the paths of those that hold texts.
+
+    Asked of the schema and the groups where that is enough: pyarrow ends the process where the
+    piece of a column tells its sizes wrongly. Only of lists no one else says how many values
+    they hold.
+    """
+    metadata = told.metadata
+    columns = [told.schema.column(place) for place in range(metadata.num_columns)]
+    lists = [n for n, column in enumerate(columns) if column.max_repetition_level > 0]
+    texts = {column.path for column in columns if column.physical_type == "BYTE_ARRAY"}
+    # Eight bytes a value or place, a bit whether it is there, and what stands in pages.
+    needed = 9 * max(0, metadata.num_rows) * metadata.num_columns
     for group in range(metadata.num_row_groups):
         rows = metadata.row_group(group)
-        for place in range(rows.num_columns):
-            column = rows.column(place)
-            # Eight bytes a value or place, a bit whether it is there, and what stands in pages.
-            needed += 9 * max(0, column.num_values) + max(0, column.total_uncompressed_size)
-            if column.physical_type == "BYTE_ARRAY":
-                texts.add(column.path_in_schema)
+        needed += max(0, rows.total_byte_size)
+        needed += 9 * sum(max(0, rows.column(place).num_values) for place in lists)
     return needed, sorted(texts)
 
 

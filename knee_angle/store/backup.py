@@ -243,7 +243,7 @@ def restore_rows(engine: Engine, lines: Iterator[Json]) -> dict[str, int]:
 def _check_head(head: Json, connection: Connection) -> None:
     """Refuse a backup of tables that this software does not know."""
     tables, here = head.get("tables"), opening.revision_of(connection)
-    if tables not in opening.known_revisions():
+    if str(tables) not in opening.known_revisions():
         raise StoreError(
             say(
                 "the backup holds tables of version {tables}, this software has {here}: "

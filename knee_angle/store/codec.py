@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, TypeVar, get_origin, get_type_hints
 
+from cattrs.errors import CattrsError
 from cattrs.preconf.json import JsonConverter, make_converter
 
 from knee_angle.language import retold
@@ -84,8 +85,13 @@ def to_json(value: Any) -> Any:
 
 
 def from_json(value: Any, kind: type[T]) -> T:
-    """A record from what `to_json` gave."""
-    return _CONVERTER.structure(value, kind)
+    """A record from what `to_json` gave; what is none raises ValueError, or a group of errors."""
+    try:
+        return _CONVERTER.structure(value, kind)
+    except CattrsError as error:
+        if isinstance(error, ExceptionGroup):
+            raise
+        raise ValueError(str(error)) from None
 
 
 def outcome_to_json(outcome: Outcome) -> Json:

@@ -73,8 +73,13 @@ def default_url(given: str | Path | None = None) -> URL:
     try:
         if not text:
             text = str(Path(platformdirs.user_data_dir("knee-angle")) / "measurements.db")
+        text.encode()  # half a letter from the environment is in no file's name or URL
         if "://" not in text:
             return URL.create("sqlite", database=str(Path(text).expanduser()))
+    except UnicodeEncodeError:
+        raise InvalidInput(
+            say("the store's place is no text: correct {env_url}", env_url=ENV_URL)
+        ) from None
     except RuntimeError:  # how platformdirs and pathlib say that there is no home
         raise InvalidInput(
             say(
@@ -84,7 +89,6 @@ def default_url(given: str | Path | None = None) -> URL:
             )
         ) from None
     try:
-        text.encode()  # half a letter from the environment belongs into no URL
         url = make_url(text)
     except (ArgumentError, ValueError):
         raise InvalidInput(
@@ -183,7 +187,7 @@ def _tables_at(url: URL) -> set[str]:
     else:
         engine = opened_engine(url)
     try:
-        with in_words(url), engine.connect() as connection:
+        with in_words(url), rows_in_words(url), engine.connect() as connection:
             return set(sa.inspect(connection).get_table_names())
     finally:
         engine.dispose()
@@ -323,7 +327,7 @@ def _pending(connection: Connection, newest: str) -> bool:
                 "the store {shown} was written by newer software (tables {at}, this one "
                 "knows {newest}): update knee-angle; nothing was changed",
                 shown=shown(connection.engine.url),
-                at=at,
+                at=ascii(at)[1:41],
                 newest=newest,
             )
         )

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from knee_angle.angle.uncertainty import flexion_with_uncertainty
+from knee_angle.errors import StoreError
+from knee_angle.language import say
 from knee_angle.store.records import StoredMeasurement
 
 __all__ = ["Recheck", "recheck"]
@@ -36,6 +38,16 @@ class Recheck:
 
 def recheck(stored: StoredMeasurement) -> Recheck:
     """Compute one kept measurement's angle again, with the same seed."""
-    rng = np.random.default_rng(int(stored.photo_sha256[:16], 16))
+    try:
+        seed = int(stored.photo_sha256[:16], 16)
+    except ValueError:
+        raise StoreError(
+            say(
+                "the kept row {row_id} cannot be computed again (its photo's hash is none): it was "
+                "damaged; bring back the last backup by `knee-angle store restore BACKUP`",
+                row_id=stored.row.id,
+            )
+        ) from None
+    rng = np.random.default_rng(seed)
     again = flexion_with_uncertainty(stored.measurement.leg, trials=stored.settings.trials, rng=rng)
     return Recheck(stored.row.id, stored.row.flexion_deg, stored.row.u_deg, again.deg, again.u_deg)

@@ -140,7 +140,7 @@ def read_all(connection: Connection) -> None:
         for what in _readings(connection):
             at = what
     except (
-        ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError,
+        ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError,
         ExceptionGroup,
     ) as error:  # fmt: skip
         first = str(error).partition("\n")[0][:200]

@@ -34,7 +34,7 @@ import platformdirs
 from knee_angle.errors import InvalidInput, MissingModel
 from knee_angle.landmarks.pose.metadata import input_metadata
 from knee_angle.landmarks.pose.process import PoseProcess
-from knee_angle.landmarks.pose.unpacking import Bounded
+from knee_angle.landmarks.pose.unpacking import Bounded, is_file
 from knee_angle.language import joined, say
 
 __all__ = [
@@ -176,7 +176,7 @@ def find_pose_bundle(explicit: Path | None = None) -> Path:
     if explicit is None and from_environment:
         explicit = Path(from_environment)
     if explicit is not None:
-        if not explicit.is_file():
+        if not is_file(explicit):
             raise InvalidInput(
                 say(
                     "the pose model {explicit} is not there: get it with {how_to_get}",
@@ -207,7 +207,7 @@ def describe_models() -> list[ModelFile]:
     """What a person can know about the models on this machine; never raises for a bad one."""
     named = os.environ.get(ENVIRONMENT_VARIABLE)
     path = Path(named) if named else _unnamed_bundle()
-    present = path.is_file()
+    present = is_file(path)
     return [ModelFile("pose", path, present, _is_known(path) if present else False)]
 
 

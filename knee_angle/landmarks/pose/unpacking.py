@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 from gzip import GzipFile
+from pathlib import Path
 
-__all__ = ["Bounded"]
+__all__ = ["Bounded", "is_file"]
 
 AT_ONCE = 2**20
 
@@ -33,3 +34,11 @@ class Bounded(io.RawIOBase):
         if self._left < 0:
             raise self._refused
         return part
+
+
+def is_file(path: Path) -> bool:
+    """Whether a file is there; a name that the system cannot have is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
