@@ -151,7 +151,7 @@ def test_a_backup_of_other_tables_names_the_software_to_use(store, tmp_path):
     store.backup(file)
     here = f'"tables": "{store.overview().revision}"'.encode()
     assert file.read_bytes().count(here) == 1
-    lines = file.read_bytes().replace(here, b'"tables": "0009"', 1)
+    lines = file.read_bytes().replace(here, b'"tables": "9999"', 1)
     body = lines.rstrip(b"\n").rpartition(b"\n")[0] + b"\n"
     whole = body + json.dumps({"sha256": hashlib.sha256(body).hexdigest()}).encode() + b"\n"
     file.write_bytes(whole)
