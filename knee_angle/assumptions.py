@@ -201,8 +201,8 @@ dot that slid, fell off and was stuck anew, or stands for another point (our own
 U_BESIDE_MM = 12.0
 """± of a well-placed dot against the skin point that the leg network marks, per coordinate,
 beside the network's own: as palpation (`PLACEMENT_MM`)."""
-P_MISPLACED_SAID = 0.05
-"""From this probability on a dot may be misplaced: said, and inside the ± (our own)."""
+P_MISPLACED_SAID = 0.04
+"""From here on a dot may be misplaced: said, and in the ± (our own; sample photos reach 0.034)."""
 P_SLANTED, U_SLANTED_DEG = 0.1, 8.0
 """How many strips are stuck out of parallel to the leg's plane, and by how much, degrees per
 axis: on a curved cover, on the bed's rail, on the foot end (our own)."""

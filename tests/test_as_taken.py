@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from bench.bench_gate import CARD, card
 from conftest import SAMPLES
 from manipulated import (
     EXIF_IFD,
@@ -363,3 +364,25 @@ def test_a_strip_out_of_parallel_widens_the_direction():
     assert isinstance(wrong, Measurement)
     u = [sum(r.leg.view.tilt_cov_deg2[::2]) for r in (right, wrong)]
     assert u[1] > u[0] + 4.0
+
+
+# The page that tells what becomes of every manipulation --------------------------------
+
+
+def test_the_page_counts_what_was_held_missed_named_and_refused():
+    case = next(iter(MANIPULATIONS))
+    done = {"case": case, "measured": True, "warned": False, "held": True, "agrees": 0}
+    rows = [
+        done,
+        done | {"held": False, "warned": True, "agrees": 2},
+        {"case": case, "measured": False, "why": "a panorama"},
+    ]
+    page = card({"Two photos": rows, "One": rows[:1]})
+    assert f"| {case} | 3 | 1 | 1 | 1 | 1 | 2 |" in page
+    assert "## One\n\n| manipulation |" in page
+    assert f"| {case} | 1 | 1 | 0 | 0 | 0 | 0 |" in page
+
+
+def test_the_page_has_every_manipulation_over_the_sample_photos():
+    told = CARD.read_text(encoding="utf-8")
+    assert [words for words in MANIPULATIONS if f"| {words} |" not in told] == []

@@ -192,6 +192,19 @@ def test_a_white_sheet_over_a_dot_is_no_glare(off):
     assert healed is picture
 
 
+@pytest.mark.parametrize(
+    ("misfit", "used"),
+    [
+        pytest.param(0.12, True, id="half hidden: some outline is left"),
+        pytest.param(0.5, False, id="a smudge without an outline, where the dot may be hidden"),
+    ],
+)
+def test_a_patch_of_the_leg_is_a_dot_where_it_shows_an_outline(misfit, used):
+    poor = {"misfit": misfit, "arc": 0.3 if not used else 0.9, "lab": SHADED}
+    found = patches(TRUE, hip=poor)
+    assert (settled(found, witness(hip=(20.0, 0.0))) == WHOLE) is used
+
+
 def test_two_patches_that_could_be_one_machine_dot_leave_it_out():
     twice = TRUE | {"other": (455.0, 318.0)}
     assert settled(patches(twice), witness(shank_bar=(7.5, 3.0))) == {

@@ -153,8 +153,8 @@ class DotDetector:
         settled = settled_together(whole)
         sure_leg = alone if isinstance(alone, Reading) and sure else None
         if settled is not None and sure_leg is not None and not _same_leg(sure_leg, settled):
-            decided = settled if _is_whole(settled) and far_ahead(whole, sure_leg) else OTHER_LEG
-            return _answer(picture, decided, whole, expected)
+            both = _is_whole(settled) and far_ahead(whole, sure_leg) and _own(readings, settled)
+            return _answer(picture, settled if both else OTHER_LEG, whole, expected)
         if settled is not None and _same_dots(alone, settled):
             return _answer(picture, alone, whole, expected)
         if settled is not None and _is_whole(settled):
@@ -226,6 +226,12 @@ def _segment(leg: Floats) -> float:
 def _same_leg(one: Reading, other: Reading) -> bool:
     gap = np.linalg.norm(_places(one) - _places(other), axis=1)
     return bool(gap.max() < one.found.radius[one.named.index["knee"]])
+
+
+def _own(readings: list[Reading], other: Reading) -> bool:
+    """Whether the dots by themselves read nearly as well as that leg."""
+    least = readings[0].named.score - DOTS_MARGIN_EXPECTED
+    return any(r.named.score > least and _same_leg(r, other) for r in readings)
 
 
 def _is_whole(reading: Reading) -> bool:

@@ -24,6 +24,7 @@ from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, viv
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import SPARE_WHY, TWO_PLACES_WHY
 from knee_angle.landmarks.dots.unused import (
+    CLEAR,
     MOST_DOTS,
     SIZE_LIMIT,
     alike_dots,
@@ -47,9 +48,9 @@ __all__ = ["refusal_said", "used_said"]
 
 Ints = NDArray[np.intp]
 
-LEAST_VIVID, LEAST_DULL, CLEAR = 2, 3, 1.0
-"""So many dots alike at the witness's points are said; of black or white ones more, and with
-clearer outlines (`quality`): screws, buttons and moles are dark too (our own)."""
+LEAST_VIVID, LEAST_DULL, FAINT = 2, 3, -1.0
+"""So many dots alike at the witness's points are said, of black or white ones more; and the least
+quality of dots seen obliquely or blurred, said where no witness sees a leg (our own)."""
 
 
 def refusal_said(
@@ -61,8 +62,11 @@ def refusal_said(
         dots = _of_reading(picture.photo, best, best.named.index)
     else:
         which = plain_set(found)
+        if len(which) == 0 and expected is not None:
+            which = _at_points(found, expected)
+        if len(which) == 0 and expected is None:
+            which = plain_set(found, least=FAINT, sizes=SIZE_LIMIT)
         if expected is not None:
-            which = which if len(which) else _at_points(found, expected)
             names = _names(found, which, expected)
         dots = _as_unused(picture.photo, found, which.tolist(), names)
     said = with_unused(refused, dots, refused.reason)
@@ -105,16 +109,23 @@ def _of_reading(
 
 
 def _at_points(found: Candidates, expected: Expected) -> Ints:
-    """The most dots alike that lie where a witness sees the points (99 %)."""
-    own, near = quality(found), expected.distance2(found.xy).min(axis=1) < LIMIT2
+    """The most dots alike that lie where a witness sees the points (99 %).
+
+    Black or white ones must lie at two of the leg's: a machine's screws are like that too.
+    """
+    own, far2 = quality(found), expected.distance2(found.xy)
     vivid = vivid_colour(found.lab)
     plain = np.where(vivid, own > CLEAN, (own > CLEAR) & (pigment_prior(found.lab) > -CLEAN))
-    there = np.nonzero(near & plain)[0]
+    there = np.nonzero((far2.min(axis=1) < LIMIT2) & plain)[0]
+    point = far2[there].argmin(axis=1)
+    leg = point < len(LEG_POINTS)
     best = there[:0]
     for one in there:
         like = colour_distance2(found.lab[there], found.lab[one]) < SAME_PIGMENT2 / 2.0
         like &= np.abs(np.log(found.radius[there] / found.radius[one])) < SIZE_LIMIT
-        if like.sum() >= (LEAST_VIVID if vivid[one] else LEAST_DULL) and like.sum() > len(best):
+        two = len(np.unique(point[like & leg])) > 1
+        enough = like.sum() >= (LEAST_VIVID if vivid[one] else LEAST_DULL) and (two or vivid[one])
+        if enough and like.sum() > len(best):
             best = there[like]
     return best if len(best) <= MOST_DOTS else best[:0]
 

@@ -41,7 +41,7 @@ SHADE, LEAST_LIGHTNESS = 0.65, 15.0
 """How dark a shadow makes a dot, and below which lightness all colours look black (our own)."""
 WORST_HALF_SEEN = -5.0
 """Of patches that colour alone shows: least quality."""
-BLURRED, OTHER_COLOUR = -2.0, 1.5
+BLURRED, OTHER_COLOUR = -2.0, 1.0
 """What has no outline of a dot must have its colour: most that speaks against it (`UNLIKE`)."""
 WHOLE, UNLIKE = 4, 0.5
 """How many of the best outlines tell the pigment, and what each squared spread from it costs:

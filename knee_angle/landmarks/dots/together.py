@@ -87,7 +87,7 @@ ON_BAR_COST = 3.0
 TWIN_RADII = 1.3
 """Two outlines this near, in radii of the larger, are of one dot: of what glares and of the rest;
 stickers that lie side by side are 2 apart (our own)."""
-HIDDEN_MARGIN, FIRM = 1.0, 6
+HIDDEN_MARGIN, SHAPELESS_MARGIN, FIRM = 1.0, 2.0, 6
 """By how much a leg must beat the thought that one of its dots is hidden, and that the machine's
 dot beside it stands for it (surroundings apart; our own); not where all six are firmly there."""
 MOST_LEGS, MOST_HIDDEN, MOST_BARS, MOST_CLOSE = 60, 20, 3, 250
@@ -177,8 +177,13 @@ def _alike_legs(one: Reading, other: Reading) -> bool:
     """Whether two readings have hip, knee and ankle at the same dots."""
     mine, its = ([r.named.index[name] for name in LEG_POINTS] for r in (one, other))
     gap = np.linalg.norm(one.found.xy[mine] - other.found.xy[its], axis=1)
-    reach = TWIN_RADII * np.maximum(one.found.radius[mine], other.found.radius[its])
+    reach = TWIN_RADII * np.maximum(_long(one.found)[mine], _long(other.found)[its])
     return bool((gap < reach).all())
+
+
+def _long(found: Candidates) -> Floats:
+    """Half the length of each patch, px."""
+    return np.asarray(found.radius * (1.0 + np.hypot(*found.stretch.T)))
 
 
 def named_together(
@@ -200,22 +205,25 @@ def named_together(
     rows = _with_machines(found, own, expected, _legs(found, own, far2))
     whole: Bools = np.asarray((rows.which[:, :3] >= 0).all(axis=1))
     best = _best_of(rows.score, whole, MOST_CLOSE)
-    doubtful = _one_hidden(rows, best, _best_of(rows.score, ~whole, MOST_CLOSE))
+    doubtful = _one_hidden(found, rows, best, _best_of(rows.score, ~whole, MOST_CLOSE))
     firm = (np.r_[own, -np.inf][rows.which[best]] > WORST_COUNTED).sum(axis=1)
     doubtful &= firm < FIRM
     rows = _with_surroundings(found, _Rows(rows.which[best], rows.score[best]), picture)
     return _assignments(found, rows, doubtful)
 
 
-def _one_hidden(rows: _Rows, best: Ints, hidden: Ints) -> Bools:
+def _one_hidden(found: Candidates, rows: _Rows, best: Ints, hidden: Ints) -> Bools:
     """Which of the best namings yield to the thought that a dot of the leg is hidden.
 
-    Where only that dot's own patch would be another thing, the patch has to be unlikely for it;
-    where a machine's dot stands for it, the thought counts already if it comes close.
+    Where only that dot's own patch would be another thing, an outline speaks for it; without one
+    it has to be far more probable. Where a machine's dot stands for it, the thought counts
+    already if it comes close.
     """
     mine, theirs = rows.which[best][:, None], rows.which[hidden][None]
     others_stay = ((theirs < 0) | (mine == theirs)).all(axis=2)
-    margin = np.where(others_stay, 0.0, HIDDEN_MARGIN)
+    shapeless = quality(found)[rows.which[best][:, :3]] < BLURRED
+    alone = (shapeless[:, None] & (theirs[..., :3] < 0)).any(axis=2)
+    margin = np.where(others_stay, np.where(alone, SHAPELESS_MARGIN, 0.0), HIDDEN_MARGIN)
     return np.asarray((rows.score[best][:, None] < rows.score[hidden] + margin).any(axis=1))
 
 
@@ -375,7 +383,7 @@ def _doubted(found: Candidates, rows: _Rows, row: int) -> Bools:
     same = (rows.which[:, :3] == which[:3]).all(axis=1)
     close = rows.which[same & (rows.score > rows.score[row] - MARGIN)]
     gap = np.linalg.norm(found.xy[close] - found.xy[which], axis=2)
-    reach = TWIN_RADII * np.maximum(found.radius[close], found.radius[which])
+    reach = TWIN_RADII * np.maximum(_long(found)[close], _long(found)[which])
     return np.asarray(((close >= 0) & (which >= 0) & (gap > reach)).any(axis=0))
 
 

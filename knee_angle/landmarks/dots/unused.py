@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, SAME_PIGMENT2, colour_distance2
-from knee_angle.landmarks.dots.quality import CLEAN, STRONG_CHROMA, VOUCHED, quality
+from knee_angle.landmarks.dots.quality import (
+    CLEAN,
+    STRONG_CHROMA,
+    VOUCHED,
+    pigment_prior,
+    quality,
+    vivid_colour,
+)
 from knee_angle.language import joined, say, say_many, without_stop
 from knee_angle.records import (
     LEG_POINTS,
@@ -32,7 +39,9 @@ SIZE_LIMIT = 0.7
 """Logarithm of size among dots of one set: half of it or twice it is another thing."""
 MOST_DOTS = 12
 """Six dots and as many buttons; more of one kind are a pattern (our own)."""
-LEAST_SET = 5
+LEAST_SET, CLEAR = 5, 1.0
+"""Dots of a set; and how clear an outline black or white ones must have: screws, buttons and moles
+are dark too (our own)."""
 DARK_LIGHTNESS = 30.0
 BLACK_CHROMA = 12.0
 HUES = (
@@ -104,25 +113,31 @@ def alike_dots(found: Candidates, members: Sequence[int], *, reach: float) -> In
     return more if strong and len(more) + len(known) <= MOST_DOTS else more[:0]
 
 
-def plain_set(found: Candidates) -> Ints:
-    """The largest set of clean dots of one strong pigment and one size, if there is any.
+def plain_set(found: Candidates, *, least: float = CLEAN, sizes: float = SIZE_LIMIT / 2.0) -> Ints:
+    """The largest set of plain dots of one pigment and one size, if there is any.
 
     For pictures in which no reading is a leg: five such discs (`LEAST_SET`) are a set that
     somebody stuck on, whatever they make together; buttons and screws are fewer or more.
+
+    Parameters
+    ----------
+    found : Candidates
+    least : float
+        Quality from which a patch of a vivid colour is plain; black and white ones need
+        `CLEAR`.
+    sizes : float
+        How far they differ in size at most, natural logarithm.
     """
-    clean = np.nonzero((quality(found) > CLEAN) & (strong(found.lab)))[0]
+    own = quality(found)
+    dull = (own > max(CLEAR, least)) & (pigment_prior(found.lab) > -CLEAN)
+    clean = np.nonzero(np.where(vivid_colour(found.lab), own > least, dull))[0]
     best = clean[:0]
     for one in clean:
         like = colour_distance2(found.lab[clean], found.lab[one]) < SAME_PIGMENT2
-        like &= np.abs(np.log(found.radius[clean] / found.radius[one])) < SIZE_LIMIT / 2.0
+        like &= np.abs(np.log(found.radius[clean] / found.radius[one])) < sizes
         if like.sum() > len(best):
             best = clean[like]
     return best if LEAST_SET <= len(best) <= MOST_DOTS else best[:0]
-
-
-def strong(lab: Floats) -> NDArray[np.bool_]:
-    """Which colours are those of a marker or pen, by chroma."""
-    return np.asarray(np.hypot(lab[:, 1], lab[:, 2]) > STRONG_CHROMA)
 
 
 def told(dots: Sequence[UnusedDot], why: str) -> str:
