@@ -41,10 +41,10 @@ LOW = "   < 93 %"
 CARD = Path(__file__).resolve().parents[2] / "knee_angle" / "photo" / "GATE.md"
 HEAD = """# What becomes of manipulated photos
 
-Every manipulation of `tests/manipulated.py` over the sample photos, whose truth is known, and \
-over renders that chose nothing. Made by `python tests/bench/bench_gate.py --card`; \
-`DEVELOPERS.md` tells what the gate looks at. The rules and thresholds were set while looking at \
-the sample photos, so that fresh renders are the judge.
+Every manipulation of `tests/manipulated.py` over photos whose truth is known. Made by \
+`python tests/bench/bench_gate.py --card`; `DEVELOPERS.md` tells what the gate looks at. Its \
+rules and thresholds were set while looking at the sample photos: unseen photos may be read \
+worse. Answers from fresh renders stand below where `--fresh` named any.
 
 - within: measured, the 95 % interval holds the true angle; missed: it does not.
 - named: of those measured, how many carry a caution of the gate.
