@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 import os
+import re
 import signal
 import time
 import urllib.request
@@ -109,7 +110,10 @@ def in_sight_together(visit) -> None:
     assert photo["y"] >= 0
     assert photo["y"] + photo["height"] <= PHONE["viewport"]["height"]
     assert (at["y"] < 60, shown) == (True, "1")
-    assert "110° (" in line.inner_text()
+    knees = re.findall(r"(\d+)° \(", line.inner_text())
+    card = visit.page.locator(".answer.visit").text_content()
+    assert len(knees) == 2
+    assert all(f"{knee}°" in card for knee in knees)
 
 
 def test_a_photo_waits_while_there_is_no_connection_and_arrives_then(browser, address):  # noqa: F811
