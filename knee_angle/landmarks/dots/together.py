@@ -87,6 +87,8 @@ ON_BAR_COST = 3.0
 TWIN_RADII = 1.3
 """Two outlines this near, in radii of the larger, are of one dot: of what glares and of the rest;
 stickers that lie side by side are 2 apart (our own)."""
+AT_HINGE = 2.0
+"""Up to this cost (`tail`) a knee's dot may as well be the hinge's, where that has none."""
 HIDDEN_MARGIN, SHAPELESS_MARGIN, FIRM = 1.0, 2.0, 6
 """By how much a leg must beat the thought that one of its dots is hidden, and that the machine's
 dot beside it stands for it (surroundings apart; our own); not where all six are firmly there."""
@@ -208,6 +210,7 @@ def named_together(
     doubtful = _one_hidden(found, rows, best, _best_of(rows.score, ~whole, MOST_CLOSE))
     firm = (np.r_[own, -np.inf][rows.which[best]] > WORST_COUNTED).sum(axis=1)
     doubtful &= firm < FIRM
+    doubtful |= _hinge_for_knee(rows.which[best], far2, expected)
     rows = _with_surroundings(found, _Rows(rows.which[best], rows.score[best]), picture)
     return _assignments(found, rows, doubtful)
 
@@ -225,6 +228,14 @@ def _one_hidden(found: Candidates, rows: _Rows, best: Ints, hidden: Ints) -> Boo
     alone = (shapeless[:, None] & (theirs[..., :3] < 0)).any(axis=2)
     margin = np.where(others_stay, np.where(alone, SHAPELESS_MARGIN, 0.0), HIDDEN_MARGIN)
     return np.asarray((rows.score[best][:, None] < rows.score[hidden] + margin).any(axis=1))
+
+
+def _hinge_for_knee(which: Ints, far2: Floats, expected: Expected) -> Bools:
+    """Which namings have both bars, no hinge, and a knee where the witness sees the hinge."""
+    if "hinge" not in expected.names:
+        return np.zeros(len(which), dtype=bool)
+    near = tail(far2[which[:, 1], expected.names.index("hinge")]) < AT_HINGE
+    return np.asarray(near & (which[:, 4] < 0) & (which[:, 3] >= 0) & (which[:, 5] >= 0))
 
 
 def _counted(own: Floats) -> Floats:
