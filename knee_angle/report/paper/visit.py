@@ -305,6 +305,8 @@ def _picture(place: kept.Place, photos: Mapping[str, Shown]) -> tuple[Picture, f
         return None
     told = {"end": END_WORDS[place.end], "knee": deg(shown.measured.knee.deg)}
     caption = say("{end}: the photo's own knee {knee}.", **told)
+    if shown.measured.machine is not None:
+        caption = say("{caption} Green is the leg, yellow the machine's bars.", caption=caption)
     if shown.picture is None:
         caption = say(
             "{caption} The photo was not kept: the points alone, as they lay in it.",
