@@ -19,6 +19,7 @@ from __future__ import annotations
 
 __all__ = [
     "InvalidInput",
+    "KeyLacking",
     "KneeAngleError",
     "MissingModel",
     "NoStoreYet",
@@ -80,3 +81,7 @@ class StoreError(KneeAngleError):
 
     The text says whether anything was kept and what to do next.
     """
+
+
+class KeyLacking(StoreError):
+    """The key of encrypted pictures is not here, or it is another one's."""

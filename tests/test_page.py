@@ -451,7 +451,7 @@ def test_our_scripts_are_found_under_the_projects_name():
     assert inside["project"]["name"] == project["project"]["name"]
     components = inside["tool"]["streamlit"]["component"]["components"]
     folders = [ROOT / "knee_angle" / one["asset_dir"] for one in components]
-    assert [list(folder.glob("*.js")) != [] for folder in folders] == [True, True]
+    assert [list(folder.glob("*.js")) != [] for folder in folders] == [True] * 3
     shipped = project["tool"]["setuptools"]["package-data"]["knee_angle"]
     inside = [p.relative_to(ROOT / "knee_angle") for p in (ROOT / "knee_angle/page").rglob("*.*")]
     assets = [p for p in inside if p.suffix not in (".py", ".pyc")]

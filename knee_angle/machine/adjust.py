@@ -137,7 +137,7 @@ _DISPLAY_FIRST = say(
 _PHOTOS_FIRST = say(
     "The photos do not tell which length or place is off, nor whether the display reads less than "
     "the bars: before any section is shortened or the patient moved down the bed, photograph more "
-    "settings, both ends at least, with dots or tags on the bars."
+    "settings, both ends at least, with the machine stopped and dots or tags on the bars."
 )
 """Nothing is changed by it, so no limit need stand lower; few photos are no sign of a fault."""
 _FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")

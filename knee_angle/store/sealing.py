@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import sqlalchemy as sa
 from sqlalchemy.engine import URL, Connection
 
-from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.errors import InvalidInput, KeyLacking, StoreError
 from knee_angle.files import write_whole
 from knee_angle.language import say
 from knee_angle.store import opening, schema
@@ -111,7 +111,7 @@ class Seal:
         try:
             from cryptography.hazmat.primitives.ciphers.aead import AESGCM
         except ImportError:
-            raise StoreError(
+            raise KeyLacking(
                 say(
                     "encrypted pictures need the package cryptography: pip install "
                     "'knee-angle[encrypted]'"
@@ -153,7 +153,7 @@ def _key_in(path: Path) -> Seal:
         text = path.read_text("ascii")
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or say("no text")
-        raise StoreError(
+        raise KeyLacking(
             say(
                 "the key {path} cannot be read ({why}): put it there, or name its file in "
                 "{variable}",
@@ -171,7 +171,7 @@ def _key_of(text: str, place: str) -> Seal:
     except ValueError:
         key = b""
     if len(key) != KEY_BYTES:
-        raise StoreError(
+        raise KeyLacking(
             say(
                 "{place} must hold a key of {digits} hexadecimal digits: name the store's key",
                 place=place,
@@ -189,7 +189,7 @@ def seal_of(connection: Connection) -> Seal | None:
 
     Raises
     ------
-    StoreError
+    KeyLacking
         It is, and its key is not here or another one.
     """
     table = schema.encryption
@@ -199,7 +199,7 @@ def seal_of(connection: Connection) -> Seal | None:
     seal = named_key()
     if seal is None:
         if not row.key_file:
-            raise StoreError(
+            raise KeyLacking(
                 say(
                     "the store's pictures are encrypted under the key {fingerprint}: name its "
                     "file in {variable}",
@@ -209,7 +209,7 @@ def seal_of(connection: Connection) -> Seal | None:
             )
         seal = _key_in(Path(row.key_file))
     if seal.fingerprint != row.fingerprint:
-        raise StoreError(
+        raise KeyLacking(
             say(
                 "the store's pictures are encrypted under the key {fingerprint}, but the key "
                 "that is named is {other}: name the right one in {variable}",

@@ -11,6 +11,7 @@ import hashlib
 import json
 from pathlib import Path
 
+import onnx
 import torch
 
 from knee_angle.photo.display.line import CHARACTERS
@@ -51,11 +52,20 @@ def export(kept: Path, folder: Path = WEIGHTS) -> Path:
             input_names=[name], output_names=outs,
             dynamic_axes=dict.fromkeys((name, *outs), free), opset_version=17, dynamo=False,
         )  # fmt: skip
+        _unnamed(folder / f"{what}.onnx")
         hashes[what] = hashlib.sha256((folder / f"{what}.onnx").read_bytes()).hexdigest()
     card = {"sha256": hashes, "characters": CHARACTERS, **NOT_YET}
     path = folder / "display.json"
     path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
     return path
+
+
+def _unnamed(path: Path) -> None:
+    """Without the names of its steps: nobody asks for them, and the wheel carries them."""
+    model = onnx.load(str(path))
+    for node in model.graph.node:
+        node.name = ""
+    onnx.save(model, str(path))
 
 
 def main(argv: list[str] | None = None) -> Path:

@@ -19,11 +19,11 @@ from typing import Any
 
 import platformdirs
 
-from knee_angle.errors import InvalidInput, StoreError
+from knee_angle.errors import InvalidInput, KeyLacking, StoreError
 from knee_angle.files import sync_folder, write_whole
 from knee_angle.language import say
 from knee_angle.store.opening import default_url
-from knee_angle.store.sealing import Seal, is_sealed, seal_at
+from knee_angle.store.sealing import Seal, is_sealed, named_key, seal_at
 
 try:
     import fcntl
@@ -213,7 +213,7 @@ class DraftsFolder:
         sha256 = hashlib.sha256(content).hexdigest()
         path = self._of(token) / sha256
         if not path.exists():
-            seal = self.seal()
+            seal = self._seal_here()
             hidden = content if seal is None else seal.sealed(content, about=f"draft {sha256}")
             write_whole(path, hidden)
         return sha256
@@ -227,11 +227,20 @@ class DraftsFolder:
         except OSError:
             return None
         if is_sealed(content):
-            seal = self.seal()
+            seal = self._seal_here()
             if seal is None:
                 return None
             content = seal.opened(content, about=f"draft {sha256}")
         return content if hashlib.sha256(content).hexdigest() == sha256 else None
+
+    def _seal_here(self) -> Seal | None:
+        """The store's; of one that is damaged or away, the key that is named, if one is."""
+        try:
+            return self.seal()
+        except KeyLacking:
+            raise
+        except StoreError:  # it costs nobody the answer
+            return named_key()
 
     def photos(self, token: str) -> list[str]:
         """The hashes of the photos that lie there, the oldest first."""
