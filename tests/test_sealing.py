@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import subprocess
 import sys
+from functools import partial
 
 import pytest
 from stores import SETTINGS, SHA, made_measurement, made_series
@@ -20,7 +21,8 @@ from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.store import CropJpeg, open_store
 from knee_angle.store.encrypting import encrypt_pictures
 from knee_angle.store.exchange.dicom import as_bytes, photographic_image
-from knee_angle.store.sealing import ENV_KEY, ENV_KEY_FILE, Seal, is_sealed
+from knee_angle.store.research import key_from
+from knee_angle.store.sealing import ENV_KEY, ENV_KEY_FILE, Seal, is_sealed, new_key
 
 PICTURE = CropJpeg(jpeg(), 1.0, 2.0, 3.5)
 MEASURED = made_measurement()
@@ -259,3 +261,9 @@ def test_uploads_of_the_page_are_encrypted_where_the_store_is(tmp_path, monkeypa
         assert any(b"a photo" in content for content in files) is not encrypted
         with open_store(tmp_path / "ward.db") as store:
             encrypt_pictures(store, KEY, key_file=None)
+
+
+@pytest.mark.parametrize("key_of", [new_key, partial(key_from, beside=None)])
+def test_a_key_that_cannot_be_made_is_told_in_one_line(key_of, tmp_path):
+    with pytest.raises(InvalidInput, match=r"the key .* cannot be written \(.*\): name another"):
+        key_of(tmp_path / ("k" * 300))

@@ -17,7 +17,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
-import secrets
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
@@ -25,12 +24,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 from knee_angle.errors import InvalidInput
-from knee_angle.files import write_whole
 from knee_angle.language import say
 from knee_angle.report import contract
 from knee_angle.report.columns import COLUMNS, Column
 from knee_angle.store.keeping import Store
 from knee_angle.store.records import KeptVisit, StoredMeasurement
+from knee_angle.store.sealing import KEY_BYTES, make_key
 from knee_angle.store.table import (
     SETUP,
     joint_columns,
@@ -52,7 +51,6 @@ __all__ = [
 Json = dict[str, Any]
 Dates = Literal["days", "shifted"]
 
-KEY_BYTES = 32
 LETTERS = 12
 """Of a pseudonym: 60 bits, so that a million people meet with a chance of 1 in 2 million."""
 MOST_SHIFT_DAYS = 365
@@ -115,17 +113,7 @@ def key_from(path: Path, *, beside: Path | None) -> Pseudonyms:
                 folder=path.absolute().parent,
             )
         )
-    try:
-        if not path.exists():
-            write_whole(path, secrets.token_hex(KEY_BYTES) + "\n", new=True)
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "the key {path} cannot be written ({why}): name another file",
-                path=path,
-                why=error.strerror,
-            )
-        ) from None
+    make_key(path)
     try:
         key = bytes.fromhex(path.read_text("ascii").strip())
     except (OSError, ValueError):

@@ -39,6 +39,7 @@ __all__ = [
     "Seal",
     "about_row",
     "is_sealed",
+    "make_key",
     "named_key",
     "new_key",
     "opened",
@@ -124,19 +125,30 @@ class Seal:
 
 
 def new_key(path: Path) -> Seal:
-    """The key in a file, made there for its owner alone where there is none."""
-    if not path.exists():
-        try:
-            write_whole(path, secrets.token_hex(KEY_BYTES) + "\n", new=True)
-        except OSError as error:
-            raise InvalidInput(
-                say(
-                    "the key {path} cannot be written ({why}): name another file",
-                    path=path,
-                    why=error.strerror,
-                )
-            ) from None
+    """The key in a file, made there where there is none; errors as `make_key` and `named_key`."""
+    make_key(path)
     return _key_in(path)
+
+
+def make_key(path: Path) -> None:
+    """Write a key of `KEY_BYTES`, in hexadecimal digits, for its owner alone, if none is there.
+
+    Raises
+    ------
+    InvalidInput
+        It cannot be written there.
+    """
+    try:
+        if not path.exists():
+            write_whole(path, secrets.token_hex(KEY_BYTES) + "\n", new=True)
+    except OSError as error:
+        raise InvalidInput(
+            say(
+                "the key {path} cannot be written ({why}): name another file",
+                path=path,
+                why=error.strerror,
+            )
+        ) from None
 
 
 def named_key() -> Seal | None:
