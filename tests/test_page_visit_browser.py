@@ -118,8 +118,7 @@ def in_sight_together(visit) -> None:
 
 def test_a_photo_waits_while_there_is_no_connection_and_arrives_then(browser, address):  # noqa: F811
     with visiting(browser, address, PHONE) as visit:
-        visit.page.locator(CAMERA).wait_for(state="attached")
-        visit.settled()
+        visit.page.locator(".shots[aria-busy=false]").wait_for()  # its script is there
         visit.page.context.set_offline(True)
         visit.page.locator(CAMERA).set_input_files(SAMPLES / EXTENSION)
         visit.page.get_by_text("No connection. The photo waits here").wait_for()

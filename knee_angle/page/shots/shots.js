@@ -43,6 +43,7 @@ class Strip {
 
   take(data) {
     this.data = data;
+    this.root.setAttribute("aria-busy", "false"); // from here on a photo is sent whatever the network does
     tellIn(this.root, data.words);
     document.documentElement.lang = data.language;
     const full = data.room <= 0 || !data.address;
