@@ -1,11 +1,13 @@
-"""Two phones and a computer at once at a ward's page: errors, seconds, the server's memory.
+"""Phones and a computer at once at a ward's page: errors, seconds, the server's memory.
 
-    python tests/bench/bench_ward.py [ROUNDS] [EVERY_S]     (default 34 rounds, no pause)
+    python tests/bench/bench_ward.py [ROUNDS] [EVERY_S] [PHONES]   (default 34, no pause, 2)
 
-In each round every browser begins a new visit and sends one photo; rounds begin EVERY_S seconds
-apart at the least. After each round a line: memory of the server, errors, the machine's load; at
-the end median and 95 % of the seconds from sending a photo to its points. In Debian's Chromium,
-over TLS on this machine. Half an hour at a ward's pace: ``bench_ward.py 60 30``.
+In each round every browser begins a new visit and sends one photo; then, while the others go on,
+two numbers of the display are typed on each. Rounds begin EVERY_S seconds apart at the least.
+After each round a line: memory of the server, errors, the machine's load; at the end median and
+95 % of the seconds from sending a photo to its points, and from the tap that ends a number to the
+answer that holds it. In Debian's Chromium, over TLS on this machine; the browsers share its cores
+with the server. Half an hour at a ward's pace: ``bench_ward.py 60 30 5``.
 """
 
 from __future__ import annotations
@@ -64,6 +66,18 @@ def one_round(served: Served, pages: list[Page], photos: itertools.cycle[Path]) 
     return took
 
 
+def tapped(pages: list[Page]) -> list[float]:
+    """Two numbers typed on each: seconds from the tap that ends one to the answer with it."""
+    took = []
+    for number, page in itertools.product(("41", "67"), pages):
+        page.get_by_label("Number on the display").fill(number)
+        began = time.monotonic()
+        page.get_by_label("Number on the display").press("Enter")
+        page.locator(".answer").get_by_text(f"{number}°").first.wait_for(state="attached")
+        took.append(time.monotonic() - began)
+    return took
+
+
 def resident_mb(served: Served) -> float:
     """Of the server's process and those below it."""
     total = 0
@@ -79,6 +93,7 @@ def main() -> None:
     """Print a line a round."""
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 34
     every_s = float(sys.argv[2]) if len(sys.argv) > 2 else 0.0
+    phones = int(sys.argv[3]) if len(sys.argv) > 3 else 2
     folder = Path(tempfile.mkdtemp(prefix="knee-ward-"))
     with_accounts(str(folder / "ward.db"))
     photos = itertools.cycle(PHOTOS)
@@ -86,20 +101,22 @@ def main() -> None:
         browser = playwright.chromium.launch(
             executable_path="/usr/bin/chromium", args=["--no-sandbox"]
         )
-        here = [signed_in(browser, served, like) for like in (PHONE, PHONE, COMPUTER)]
-        begin, took = time.monotonic(), []
+        here = [signed_in(browser, served, like) for like in (*[PHONE] * phones, COMPUTER)]
+        begin, took, taps = time.monotonic(), [], []
         for number in range(1, rounds + 1):
             time.sleep(max(0.0, begin + (number - 1) * every_s - time.monotonic()))
             took += one_round(served, [page for page, _ in here], photos)
+            taps += tapped([page for page, _ in here])
             wrong = [line for _, lines in here for line in lines]
             print(
-                f"{3 * number:4} photos  {time.monotonic() - begin:6.0f} s  "
+                f"{len(here) * number:4} photos  {time.monotonic() - begin:6.0f} s  "
                 f"{resident_mb(served):6.0f} MB  load {os.getloadavg()[0]:.1f}  "
                 f"{len(wrong)} errors {wrong[-2:]}",
                 flush=True,
             )
-        middle, late = np.percentile(took, [50, 95])
-        print(f"from sending to points: median {middle:.1f} s, 95 % {late:.1f} s")
+        for what, seconds in (("sending to points", took), ("tap to answer", taps)):
+            middle, late = np.percentile(seconds, [50, 95])
+            print(f"from {what}: median {middle:.1f} s, 95 % {late:.1f} s, {len(seconds)} in all")
         browser.close()
 
 
