@@ -19,7 +19,7 @@ import os
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # typing itself is not loaded for it
-    from knee_angle._front import (
+    from knee_angle.batch.doors import (
         check_machine,
         compare_methods,
         measure,
@@ -73,11 +73,11 @@ _STANDS_IN = {
     "Unreadable": "records",
     "UnreadableClip": "errors",
     "UnreadablePhoto": "errors",
-    "check_machine": "_front",
-    "compare_methods": "_front",
-    "measure": "_front",
-    "measure_clip": "_front",
-    "measure_folder": "_front",
+    "check_machine": "batch.doors",
+    "compare_methods": "batch.doors",
+    "measure": "batch.doors",
+    "measure_clip": "batch.doors",
+    "measure_folder": "batch.doors",
 }
 """The module of each name."""
 

@@ -135,9 +135,9 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.page.keeping:_kept",
             "knee_angle.settings:Meaning.problem",
             "knee_angle.settings:problems_of",
-            "knee_angle.words:probability",
-            "knee_angle.words:plus_minus",
-            "knee_angle.words:_compared",
+            "knee_angle.angle.words:probability",
+            "knee_angle.angle.words:plus_minus",
+            "knee_angle.angle.words:_compared",
         ),
         ("test_safety_photo.py",): (
             "knee_angle.angle.scale:implausible",

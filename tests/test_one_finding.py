@@ -20,7 +20,8 @@ from conftest import SAMPLES
 from PIL import ImageDraw
 from typer.testing import CliRunner
 
-from knee_angle import pipeline, words
+from knee_angle import pipeline
+from knee_angle.angle import words
 from knee_angle.batch import child
 from knee_angle.batch.work import Job
 from knee_angle.cli import app

@@ -16,7 +16,7 @@ from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement, mad
 from streamlit.testing.v1 import AppTest
 from test_check_empty import BARS_DEG, photographed
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import InvalidInput
 from knee_angle.language import in_language
 from knee_angle.page import charts, check_draft, keeping, memory, tray

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from conftest import scenes
 
-from knee_angle import assumptions, words
+from knee_angle import assumptions
+from knee_angle.angle import words
 from knee_angle.cli.settings import given_settings
 from knee_angle.errors import InvalidInput
 from knee_angle.pipeline import measure

@@ -16,6 +16,7 @@ import pytest
 from stores import NOON, SHA, found_in, made_frame, made_measurement
 
 from knee_angle.angle import bounds, verdict
+from knee_angle.angle.words import _compared, plus_minus, probability
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.files.tables import _as_numbers
 from knee_angle.machine import cause, check
@@ -35,7 +36,6 @@ from knee_angle.settings import Settings, meaning_of, problems_of
 from knee_angle.store import SetUp, people, reading, rows
 from knee_angle.store.records import Prescription
 from knee_angle.visit import course
-from knee_angle.words import _compared, plus_minus, probability
 
 # ------------------------------------------------------------------ displayed numbers
 

@@ -22,7 +22,7 @@ from stores import NOON, SETTINGS, SHA, made_measurement, made_series
 from typer.testing import CliRunner
 
 from knee_angle import pipeline as measuring
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
 from knee_angle.machine.check import check_machine

@@ -12,8 +12,8 @@ import pytest
 from typer.testing import CliRunner
 
 from knee_angle import __version__
+from knee_angle.batch.versions import versions_of
 from knee_angle.cli import app
-from knee_angle.cli.versions import versions_of
 from knee_angle.report.reporting import GRRAS, STARD
 
 CARD = (resources.files("knee_angle.landmarks") / "weights" / "leg.json").read_bytes()

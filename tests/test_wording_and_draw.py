@@ -11,7 +11,7 @@ import pytest
 from conftest import scenes
 from PIL import ImageDraw
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.batch import child
 from knee_angle.cli.photos import _save_overlay
 from knee_angle.machine.cause import ADVICE, CARDS_WRONG

@@ -14,4 +14,6 @@
 * `journal` keeps every row on disk as soon as it is there; `outputs` writes the tables,
   `review` the list of displays that a person has to look at.
 * `run` puts these together; start there.
+* `study` compares two columns of such a table, `versions` says what measured it.
+* `doors`: what `knee_angle` hands on to Python, for one photo too; loaded on first use.
 """

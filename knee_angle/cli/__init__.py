@@ -9,8 +9,7 @@
 
 Between them: ``app`` (its name, how it stops), ``helping`` (its help, in either language),
 ``settings`` and ``options`` (what several take), ``photos`` and ``samples`` (photos named, and
-ours), ``serving`` (starting the page's server), ``versions`` (what measured), ``streams`` (output
-that reaches any terminal).
+ours), ``serving`` (starting the page's server), ``streams`` (output that reaches any terminal).
 """
 
 from __future__ import annotations

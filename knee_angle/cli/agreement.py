@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -22,11 +20,10 @@ from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
-    from knee_angle.agreement import LimitsPlan, Pairs, Study, StudySettings
-    from knee_angle.files.tables import Table
+    from knee_angle.agreement import LimitsPlan, Study
     from knee_angle.report.study_words import About
 
-__all__ = ["agreement", "study_of"]
+__all__ = ["agreement"]
 
 
 class Missing(StrEnum):
@@ -131,6 +128,7 @@ def agreement(
         print(_plan(planned, output=output))
         return
     from knee_angle.agreement import StudySettings
+    from knee_angle.batch.study import study_of
 
     study, about = study_of(
         table,
@@ -141,7 +139,7 @@ def agreement(
         by=by or (),
         missing=missing.value,
         u_reference=u_reference,
-        u_compared=u_compared,
+        u_compared=None if u_compared is None else positive("--u-compared", u_compared),
         settings=settings,
         chosen=StudySettings(
             tolerances_deg=tuple(positive("--within", x) for x in within or (5.0, 10.0)),
@@ -170,104 +168,6 @@ def _answer(study: Study, about: About, *, html: Path | None, output: Format) ->
             tell("written: {html}", html=html),
             file=sys.stderr if output is Format.JSON else sys.stdout,
         )
-
-
-def study_of(
-    table: Path,
-    *,
-    compared: str,
-    reference: str,
-    person: str | None,
-    rater: str | None,
-    by: Sequence[str],
-    missing: str,
-    u_reference: str | None,
-    u_compared: float | None,
-    settings: Settings,
-    chosen: StudySettings,
-) -> tuple[Study, About]:
-    """A table's comparison, and what it is about."""
-    from knee_angle import __version__
-    from knee_angle.agreement import study_agreement
-    from knee_angle.cli.versions import versions_of
-    from knee_angle.files.tables import read_table
-    from knee_angle.report.study_words import About
-
-    if settings.counts != "flexion" and "displayed_deg" not in (compared, reference):
-        raise InvalidInput(
-            say(
-                "--counts is about the column displayed_deg, but {compared} and "
-                "{reference} are compared: leave it out, or call the display's column "
-                "displayed_deg",
-                compared=compared,
-                reference=reference,
-            )
-        )
-    rows = read_table(table, counts=settings.counts, repeats=rater is not None)
-    u_column = _u_column(rows, u_reference, reference)
-    about = About(
-        table=table.name,
-        reference=reference,
-        compared=compared,
-        person=person,
-        u_reference=u_column,
-        missing=missing,
-        version=__version__,
-        made=datetime.now(UTC).date().isoformat(),
-        u_compared=_u_compared(u_compared, compared, u_column, settings),
-        rater=rater,
-        versions=versions_of(table),
-    )
-    study = study_agreement(
-        _pairs(rows, about),
-        settings=chosen,
-        u_compared=about.u_compared,
-        by={column: rows.labels(column) for column in by},
-    )
-    return study, about
-
-
-def _pairs(rows: Table, about: About) -> Pairs:
-    from knee_angle.agreement import select_pairs
-
-    return select_pairs(
-        reference=rows.numbers(about.reference),
-        compared=rows.numbers(about.compared),
-        person=None if about.person is None else rows.labels(about.person),
-        rater=None if about.rater is None else rows.labels(about.rater),
-        u_reference=None if about.u_reference is None else rows.numbers(about.u_reference),
-        names=_names(rows),
-        reasons=rows.labels("reason") if rows.has("reason") else None,
-        missing="drop" if about.missing == "drop" else "refuse",
-        words=(about.reference, about.compared),
-    )
-
-
-def _names(rows: Table) -> list[str] | None:
-    """What each row is called: its photo, else its number."""
-    if not rows.has("photo"):
-        return None
-    return [name or f"row {i}" for i, name in enumerate(rows.labels("photo"), start=1)]
-
-
-def _u_column(rows: Table, given: str | None, reference: str) -> str | None:
-    """Column of the reference's u: the one named, else the knee's own where the table has it."""
-    if given is not None:
-        return given
-    return "u_deg" if reference == "flexion_deg" and rows.has("u_deg") else None
-
-
-def _u_compared(
-    given: float | None, compared: str, u_column: str | None, settings: Settings
-) -> float | None:
-    """U of the compared values, where the line with errors in both can be fitted."""
-    if given is not None:
-        return positive("--u-compared", given)
-    if compared != "displayed_deg" or u_column is None:
-        return None
-    from knee_angle.angle.verdict import u_display_deg
-
-    return u_display_deg(settings)
 
 
 def _write(path: Path, study: Study, about: About) -> None:

@@ -14,7 +14,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.cli.helping import help_of, language_first
 from knee_angle.errors import InvalidInput
 from knee_angle.language import asked_for, say, set_language, tell_all

@@ -240,7 +240,7 @@ def _plan(
     high: float,
 ) -> str:
     """How many photos at which settings, in words."""
-    from knee_angle import words
+    from knee_angle.angle import words
     from knee_angle.angle.bars import tags_shared_u_deg
     from knee_angle.angle.verdict import u_display_deg
     from knee_angle.assumptions import U_POINTS_DEG

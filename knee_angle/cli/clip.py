@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from knee_angle import __version__, words
+from knee_angle import __version__
+from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format, KeepPictures, Person, pictures_need_keeping
 from knee_angle.cli.photos import shown

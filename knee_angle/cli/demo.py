@@ -25,7 +25,7 @@ def demo(
     """Measure the sample photos and show the truth beside the result."""
     import statistics
 
-    from knee_angle import words
+    from knee_angle.angle import words
     from knee_angle.cli.samples import sample_folder, sample_rows
     from knee_angle.records import Measurement
 

@@ -180,7 +180,8 @@ def _print(
     printed: Printed,
 ) -> int:
     """Print and keep results one by one; 1 where any photo has no number, else 0."""
-    from knee_angle import __version__, words
+    from knee_angle import __version__
+    from knee_angle.angle import words
     from knee_angle.pipeline import judged_alone
     from knee_angle.records import Measurement
     from knee_angle.report import contract

@@ -185,7 +185,7 @@ def _about(
     table: Path, columns: tuple[str, str, str], missing: str, rows: int, study: Path | None
 ) -> AboutRaters:
     from knee_angle.batch.rating import open_study
-    from knee_angle.cli.versions import versions_of
+    from knee_angle.batch.versions import versions_of
     from knee_angle.report.paper.raters import AboutRaters
 
     opened = None if study is None else open_study(study)

@@ -36,7 +36,7 @@ def sensitivity(
     settings: Settings,
 ) -> None:
     """Degrees of fit error per mm of hinge place and support, over the machine's range."""
-    from knee_angle import words
+    from knee_angle.angle import words
     from knee_angle.assumptions import SUPPORT_MM
     from knee_angle.machine import sliding
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, BinaryIO
 
 import typer
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.cli.app import Commands, app
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle import __version__, words
+from knee_angle import __version__
+from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import (
     Format,

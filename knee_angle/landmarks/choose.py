@@ -13,12 +13,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import zip_longest
 
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.assumptions import SHORTEST_IN_U
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
 from knee_angle.language import joined, say, without_stop
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, PointName, Quad, Source
-from knee_angle.words import POINT_WORDS
 
 __all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual", "without_direction"]
 

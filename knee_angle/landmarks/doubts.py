@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import geometry
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.assumptions import (
     COVERAGE,
     COVERAGE_ONE_SIDED,
@@ -37,7 +38,6 @@ from knee_angle.language import say
 from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Direction, Landmarks, LegInView, PointName, View
-from knee_angle.words import POINT_WORDS
 
 __all__ = ["Odds", "misplaced", "slanted", "with_doubts"]
 

@@ -22,6 +22,7 @@ from knee_angle.angle.bounds import (
     limit_standings,
 )
 from knee_angle.angle.verdict import judged, tolerance_at, u_display_deg
+from knee_angle.angle.words import FAULTS
 from knee_angle.assumptions import END_FROM_DEG
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.cause import ADVICE
@@ -31,7 +32,6 @@ from knee_angle.machine.judge import HingeCoordinate, MachineJudged, Tolerances,
 from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
-from knee_angle.words import FAULTS
 
 __all__ = [
     "SettingAnswer",

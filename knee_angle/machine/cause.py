@@ -16,6 +16,7 @@ from dataclasses import replace
 
 from knee_angle.angle.bounds import limit_standings
 from knee_angle.angle.verdict import judged, u_display_deg
+from knee_angle.angle.words import degrees, from_straight, shown_as
 from knee_angle.assumptions import (
     FIT_MOST_DEG,
     FRAME_LEAST_DEG,
@@ -37,7 +38,6 @@ from knee_angle.records import (
     Outcome,
 )
 from knee_angle.settings import Settings
-from knee_angle.words import degrees, from_straight, shown_as
 
 __all__ = [
     "ADVICE",

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import bars
 from knee_angle.angle.verdict import judged_mm, tolerance_at, u_display_deg
+from knee_angle.angle.words import POINT_WORDS, degrees, phrase
 from knee_angle.assumptions import HINGE_TOLERANCE_MM
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
@@ -48,7 +49,6 @@ from knee_angle.records import (
 )
 from knee_angle.settings import Settings
 from knee_angle.visit import VisitEstimate, VisitPhoto, estimate_visit, without_guessed_bars
-from knee_angle.words import POINT_WORDS, degrees, phrase
 
 __all__ = ["Checked", "HingeAndSlack", "MachineCheck", "check_alarms", "check_machine"]
 

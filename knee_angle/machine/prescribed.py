@@ -11,11 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from knee_angle.angle.words import A_SIDE
 from knee_angle.language import say
 from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
 from knee_angle.records import Measurement, Outcome, Side, Unreadable
 from knee_angle.settings import Settings, flexion_of_display
-from knee_angle.words import A_SIDE
 
 __all__ = ["LegSettings", "which_knee"]
 

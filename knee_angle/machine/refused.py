@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from knee_angle.angle.words import degrees
 from knee_angle.language import say
 from knee_angle.records import BarsAlone, Measurement, NotMeasured
-from knee_angle.words import degrees
 
 __all__ = ["FEWEST", "TWO_NUMBERS", "bars_too_narrow", "counts_once", "too_narrow", "two_legs"]
 

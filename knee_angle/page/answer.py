@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.language import capital, capital_start, figure, say, say_many, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.judged import Judged, end_words

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import KneeAngleError, NoStoreYet
 from knee_angle.language import current, in_language, say, tell
 from knee_angle.machine.answer import VisitAnswer

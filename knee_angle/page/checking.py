@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import capital_start, figure, say, tell

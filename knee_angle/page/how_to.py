@@ -10,7 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.assumptions import JOINT_LINE_MM
 from knee_angle.language import figure, say, tell
 from knee_angle.language.components import words_for

@@ -14,7 +14,7 @@ from typing import Any
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet, StoreError
 from knee_angle.language import joined, say, tell, without_stop
 from knee_angle.machine.answer import VisitAnswer

@@ -12,7 +12,7 @@ from importlib.util import find_spec
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import capital, capital_start, figure, say, say_many, tell
 from knee_angle.machine.control_chart import RULES, SETTLED, ControlChart, individuals_chart

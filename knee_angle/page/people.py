@@ -8,7 +8,7 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.page import memory

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import say, tell
 from knee_angle.page.visit import the_visit

@@ -10,7 +10,7 @@ from html import escape
 
 import streamlit as st
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.errors import InvalidInput, KneeAngleError, NoStoreYet
 from knee_angle.language import say, tell
 from knee_angle.page import memory

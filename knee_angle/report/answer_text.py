@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.assumptions import SUPPORT_MM
 from knee_angle.language import joined, say, tell
 from knee_angle.machine.answer import VisitAnswer

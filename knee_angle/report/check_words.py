@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import figure, joined, say, tell

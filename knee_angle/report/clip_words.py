@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.clip.answer import ClipAnswer, ClipEnd, DisplayAgainst
 from knee_angle.clip.said import END_WORDS
 from knee_angle.language import joined, say, say_as

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.records import Side
 from knee_angle.visit.course import Day, End, KeptAngle

@@ -12,8 +12,7 @@ from io import BytesIO
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from knee_angle import words
-from knee_angle.angle import geometry
+from knee_angle.angle import geometry, words
 from knee_angle.language import tell
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Landmark, Measurement, PointName, Verdict

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from knee_angle import words
 from knee_angle.agreement import LimitsPlan, Study
+from knee_angle.angle import words
 from knee_angle.language import joined, say, tell
 from knee_angle.report.study_words import About, cautions, figures, subgroup_tables, summary
 

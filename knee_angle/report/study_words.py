@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from knee_angle import words
 from knee_angle.agreement import (
     Estimate,
     FittedLine,
@@ -13,6 +12,7 @@ from knee_angle.agreement import (
     Study,
     Subgroup,
 )
+from knee_angle.angle import words
 from knee_angle.language import capital, figure, joined, say, say_as
 from knee_angle.report.reporting import Versions
 

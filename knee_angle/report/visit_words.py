@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 
 from sqlalchemy.engine import Connection
 
+from knee_angle.angle.words import ENDS_WORDS
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine.prescribed import LegSettings
@@ -17,7 +18,6 @@ from knee_angle.store import reading, schema
 from knee_angle.store.codec import to_json
 from knee_angle.store.records import End, MachineCard, Prescription, Subject, checked_code
 from knee_angle.store.writing import Json, Writer, new_id
-from knee_angle.words import ENDS_WORDS
 
 __all__ = ["PeopleAndMachines"]
 

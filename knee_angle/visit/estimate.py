@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.records import NotMeasured
@@ -29,7 +30,6 @@ from knee_angle.visit.photos import (
 from knee_angle.visit.sharing import shared
 from knee_angle.visit.solve import Solved, Trials, solve, trials_of
 from knee_angle.visit.vector import QUANTITIES, best_values, in_mm, vector_of
-from knee_angle.words import POINT_WORDS
 
 __all__ = [
     "Reach",

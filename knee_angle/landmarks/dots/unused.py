@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.quality import (
@@ -28,7 +29,6 @@ from knee_angle.records import (
     PointName,
     UnusedDot,
 )
-from knee_angle.words import POINT_WORDS
 
 __all__ = ["alike_dots", "colour_word", "not_seen", "plain_set", "told", "use_dots", "with_unused"]
 

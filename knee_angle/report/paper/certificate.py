@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from statistics import median
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.cause import guessed

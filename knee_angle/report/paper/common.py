@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.language import figure, say
 from knee_angle.records import Side, Verdict
 from knee_angle.report.paper.blocks import Banner, Shape

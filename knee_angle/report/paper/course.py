@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.language import figure, joined, say, say_many
 from knee_angle.report.course_words import ENDS, Knee, past_text, trend_text
 from knee_angle.report.paper.blocks import Banner, Block, Cell, Heading, Paper, Picture, Row, Table

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.language import capital, joined, say, say_many
 from knee_angle.records import FindingKind, Verdict
 from knee_angle.report.paper.blocks import Banner, Block, Cell, Paper, Row, Table

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from io import BytesIO
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.records import BarsAlone, CropJpeg, Landmark, Measurement
 from knee_angle.report.paper.drawing import INK, LINE, Drawing
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from knee_angle import words
+from knee_angle.angle import words
 from knee_angle.angle.bounds import Apart
 from knee_angle.language import capital, figure, joined, retold, say, say_as, say_many
 from knee_angle.records import CropJpeg, Measurement, Verdict

@@ -16,7 +16,7 @@ import numpy as np
 from knee_angle import pipeline
 from knee_angle.agreement import Study, StudySettings
 from knee_angle.batch.run import BatchPlan, cores, run_batch
-from knee_angle.cli.agreement import study_of
+from knee_angle.batch.study import study_of
 from knee_angle.clip.answer import ClipAnswer
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.standard import shared_detectors
