@@ -161,7 +161,7 @@ def test_an_alarm_counts_as_every_other_sentence_does():
         "prescribed limit is 90.0\u00b0. Stop the machine and follow the prescription.",
     )
     assert at_limits(angle(90.0), settings) == (
-        "At the prescribed flexion limit of 90.0\u00b0: it is not shown on which side of it the "
+        "At the prescribed flexion limit of 90.0\u00b0: it is not proven on which side of it the "
         "knee is.",
     )
 

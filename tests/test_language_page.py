@@ -74,7 +74,7 @@ def figures(text: str) -> str:
                 "von 95°. Bewegungsschiene anhalten und der Verordnung folgen.",
                 "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 96,5°",
                 "ABSTAND Anzeige 8° mehr; höchstens 11° (95 %). Innerhalb 15°: ja · innerhalb 10°: "
-                "nicht gezeigt · innerhalb 5°: nein",
+                "nicht bewiesen · innerhalb 5°: nein",
             ],
             "nicht zu entscheiden (Toleranz 10°, Wahrscheinlichkeit innerhalb 85 %)",
             id="past the limit, and undecided",
@@ -100,7 +100,7 @@ def figures(text: str) -> str:
                 LIMIT,
                 "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 93°",
                 "ABSTAND Anzeige 5° mehr; höchstens 8° (95 %). Innerhalb 10°: ja · innerhalb 5°: "
-                "nicht gezeigt",
+                "nicht bewiesen",
             ],
             "Anzeige stimmt (Toleranz 10°, Wahrscheinlichkeit innerhalb > 99 %)",
             id="the display agrees",

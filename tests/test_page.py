@@ -109,7 +109,7 @@ def test_photo_and_number_give_one_clear_answer():
     assert 'class="shape circle"' in answer
     assert "<dt>Knee</dt><dd><b>88°</b>" in answer
     assert "<dt>Display</dt><dd><b>93°</b>" in answer
-    assert "display 5° more; at most 8° (95 %). Within 10°: yes · within 5°: not shown" in answer
+    assert "display 5° more; at most 8° (95 %). Within 10°: yes · within 5°: not proven" in answer
     assert "Cause not proven." in answer
     assert "No prescribed limits entered: none were checked." in answer
 

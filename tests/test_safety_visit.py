@@ -22,6 +22,7 @@ from knee_angle.machine import answer
 from knee_angle.machine.answer import VisitAnswer, answer_visit, range_of
 from knee_angle.pipeline import judged_alone, measure
 from knee_angle.records import MACHINE_POINTS, NotMeasured, Unreadable
+from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings
 from knee_angle.visit.photos import refused, without_guessed_bars
 
@@ -231,6 +232,7 @@ def test_wherever_the_network_sees_the_bars_of_a_bare_photo_nothing_is_proven_by
         found = result.finding
         assert (found.kind, found.calibration, found.fit) == ("not_separable", None, None)
         assert answer.machine is None
+        assert to_do(answer)[0][0].startswith("The machine's bars are only guessed")
         said.append(result.comparison)
     assert np.ptp(read) > 40.0
     assert said == [said[0]] * 3

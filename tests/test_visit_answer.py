@@ -11,12 +11,13 @@ from called import called
 from conftest import SAMPLES
 from drawn_visits import Body, Shot, visit
 
+from knee_angle.angle.bounds import apart
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.holding import Figure
 from knee_angle.machine.judge import Elsewhere
 from knee_angle.records import NotMeasured, Unreadable
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.report.visit_words import first_lines, visit_text
+from knee_angle.report.visit_words import apart_text, first_lines, visit_text
 from knee_angle.settings import Settings
 
 PRESCRIBED = Settings(limit_flexion_deg=95.0, limit_extension_deg=0.0)
@@ -156,6 +157,20 @@ def test_a_display_that_gains_on_its_bars_is_named_and_never_the_sections():
     assert found.machine.kind == "calibration"
     assert line(first_lines(found), "DO").startswith("DO      Display and bars differ by about +1")
     assert "service manual" in line(first_lines(found), "DO")
+
+
+@pytest.mark.parametrize(
+    ("difference_deg", "u_deg", "said"),
+    [
+        pytest.param(5.0, 2.0, "Within 10°: yes · within 5°: not proven", id="as most often"),
+        pytest.param(2.0, 6.0, "Within 15°: yes · within 10°: not proven", id="not proven, once"),
+        pytest.param(15.0, 3.5, "Within 20°: not proven · within 5°: no", id="the widest of each"),
+        pytest.param(30.0, 2.0, "Within 20°: no", id="a refusal, once"),
+        pytest.param(0.0, 0.5, "Within 5°: yes", id="a yes ends it"),
+    ],
+)
+def test_of_answers_alike_the_widest_says_it_all(difference_deg, u_deg, said):
+    assert apart_text(apart(difference_deg, u_deg=u_deg)).endswith(said)
 
 
 def test_an_assumed_camera_direction_proves_nothing():

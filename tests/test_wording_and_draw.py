@@ -18,9 +18,9 @@ from knee_angle.machine.cause import ADVICE, CARDS_WRONG
 from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import answer_of_photo, measure
-from knee_angle.records import Comparison, NotMeasured, Unreadable
+from knee_angle.records import Comparison, Machine, NotMeasured, Unreadable
 from knee_angle.report.answer_text import answer_text
-from knee_angle.report.overlay import VERDICT_INK, overlay
+from knee_angle.report.overlay import MACHINE, VERDICT_INK, overlay
 from knee_angle.store import CHECKLIST
 
 SCENE = scenes(image="bed_01.jpg")[0]
@@ -125,6 +125,29 @@ def test_the_overlay_marks_the_points_and_leaves_the_rest_of_the_photo_alone():
         x, y = round(point.x_px / photo.scale_x), round(point.y_px / photo.scale_y)
         assert changed[y - 12 : y + 12, x - 12 : x + 12].any()
     assert changed.mean() < 0.05
+
+
+def test_guessed_bars_are_drawn_dashed_and_called_a_guess_without_a_hinge(monkeypatch):
+    """Whoever reads that the bars are not reliably seen finds no firm bars drawn beside it."""
+    seen = found().machine
+    points = {name: replace(at, source="network") for name, at in seen.points.items()}
+    guess = Machine(points, replace(seen.frame, source="network"))
+    photo = read_photo(OFF.photo)
+    start, end = ((at.x_px, at.y_px) for at in (points["thigh_bar"], points["hinge"]))
+    along = np.linspace(start, end, 200)[20:-20] / (photo.scale_x, photo.scale_y)
+    across, down = along.astype(int).T
+    texts, inked = [], []
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", lambda _, __, text, **___: texts.append(text))
+    for machine in (seen, guess):
+        drawn = np.asarray(overlay(photo, replace(found(), machine=machine))).astype(int)
+        inked.append((np.abs(drawn[down, across] - MACHINE).max(axis=1) < 90).mean())
+    assert inked[0] > 0.9
+    assert 0.2 < inked[1] < 0.7
+    assert texts.count("Hinge") == 1
+    assert texts[-texts[::-1].index("Bars")].startswith("dashed: about ")
+    said = answer_text("a.jpg", replace(found(), machine=guess))
+    assert "only guessed (leg network): can be 20° off and proves nothing" in said
+    assert "  hinge  " not in said
 
 
 @pytest.mark.parametrize(

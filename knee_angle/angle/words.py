@@ -47,6 +47,7 @@ __all__ = [
     "degrees",
     "distal",
     "from_straight",
+    "guessed_bars",
     "hinge_place",
     "phrase",
     "placed",
@@ -212,7 +213,7 @@ FINDING_WORDS: dict[FindingKind, str] = {
     "fit": say("fit warning: hinge and knee do not coincide"),
     "both": say("calibration and fit warning"),
     "undecided": say("cause not proven"),
-    "not_separable": say("cause not separable: the machine's bars were not seen"),
+    "not_separable": say("cause not known: the machine's bars were not reliably seen"),
 }
 
 
@@ -244,6 +245,15 @@ def placed(settings: Settings) -> str:
     if given:
         return say("{marks} against the bone, as given", marks=marks)
     return say("{marks} against the bone", marks=marks)
+
+
+def guessed_bars(frame: Frame) -> str:
+    """Bars that a network alone placed: a number, and that it is a guess."""
+    return say(
+        "about {frame_deg:.0f}°, only guessed ({source}): can be 20° off and proves nothing",
+        frame_deg=frame.deg,
+        source=BARS_WORDS[frame.source],
+    )
 
 
 def hinge_place(frame: Frame) -> str:

@@ -34,6 +34,7 @@ from knee_angle.records import (
     Displayed,
     Finding,
     Frame,
+    Machine,
     Measurement,
     Outcome,
 )
@@ -43,6 +44,7 @@ __all__ = [
     "ADVICE",
     "alarms_of",
     "at_limits",
+    "bars_are_guessed",
     "cards_wrong",
     "display_alarms",
     "finding_of",
@@ -193,6 +195,11 @@ def guessed(frame: Frame | None) -> bool:
     return frame is not None and frame.source in ("network", "pose")
 
 
+def bars_are_guessed(machine: Machine) -> bool:
+    """Whether any of the bars' points is a network's guess: it is drawn as one."""
+    return any(point.source in ("network", "pose") for point in machine.points.values())
+
+
 def support_of(settings: Settings) -> tuple[float, float]:
     """Where the machine holds the lower leg below the knee, mm, and its u: typed or assumed."""
     if settings.support_mm is None:
@@ -248,18 +255,18 @@ _PAST: dict[str, tuple[str, Callable[[float], str]]] = {
 }
 _AT: dict[str, str] = {
     "flexion": say(
-        "At the prescribed flexion limit of {limit}: it is not shown on which side of it the "
+        "At the prescribed flexion limit of {limit}: it is not proven on which side of it the "
         "knee is."
     ),
     "extension": say(
-        "At the prescribed extension limit of {limit}: it is not shown on which side of it the "
+        "At the prescribed extension limit of {limit}: it is not proven on which side of it the "
         "knee is."
     ),
 }
 
 
 def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> tuple[str, ...]:
-    """Prescribed limits of which it is not shown on which side the knee is; no alarm.
+    """Prescribed limits of which it is not proven on which side the knee is; no alarm.
 
     A knee whose camera direction was only assumed (not ``camera_seen``) is inside none.
     """

@@ -8,6 +8,7 @@ from knee_angle.angle import words
 from knee_angle.assumptions import SUPPORT_MM
 from knee_angle.language import joined, say, tell
 from knee_angle.machine.answer import VisitAnswer
+from knee_angle.machine.cause import guessed
 from knee_angle.records import Finding, Measurement, NotMeasured, Outcome
 from knee_angle.report.visit_words import first_lines, not_judged
 
@@ -120,7 +121,9 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
     """The machine's bars, the hinge and the finding, where there are any."""
     rows = []
     frame = None if outcome.machine is None else outcome.machine.frame
-    if frame is not None:
+    if frame is not None and guessed(frame):
+        rows.append((say("bars"), words.guessed_bars(frame)))
+    elif frame is not None:
         rows += [
             (
                 say("bars"),

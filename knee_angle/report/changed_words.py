@@ -78,7 +78,7 @@ def _closeness(one: Changed) -> str:
             size=size, by=one.size.value, low=low, high=high,
         )  # fmt: skip
     most = max(abs(low), abs(high))
-    return say("{size}: no change is shown (within {most:.0f}°)", size=size, most=most)
+    return say("{size}: no change is proven (at most {most:.0f}°)", size=size, most=most)
 
 
 def _hinge(one: Changed) -> list[str]:
@@ -91,7 +91,7 @@ def _hinge(one: Changed) -> list[str]:
         if not change.change.interval[0] <= 0.0 <= change.change.interval[1]
     ]
     if not moved:
-        return [say("no move of the hinge is shown")]
+        return [say("no move of the hinge is proven")]
     return [say("hinge {moved}", moved=joined(say(" and "), moved))]
 
 

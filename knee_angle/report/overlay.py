@@ -5,6 +5,7 @@ Draws what a result holds and computes nothing but places on the canvas.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from io import BytesIO
@@ -14,8 +15,9 @@ from PIL import Image, ImageDraw, ImageFont
 
 from knee_angle.angle import geometry, words
 from knee_angle.language import tell
+from knee_angle.machine.cause import bars_are_guessed, guessed
 from knee_angle.photo.reading import Photo
-from knee_angle.records import Landmark, Measurement, PointName, Verdict
+from knee_angle.records import Frame, Landmark, Measurement, PointName, Verdict
 
 __all__ = ["as_jpeg", "overlay"]
 
@@ -155,7 +157,10 @@ def _machine(pen: _Pen, result: Measurement) -> None:
     points = result.machine.points
     order: tuple[PointName, ...] = ("thigh_bar", "hinge", "shank_bar")
     shown = [_xy(points[name]) for name in order if name in points]
-    if len(shown) > 1:
+    if bars_are_guessed(result.machine):
+        for start, end in itertools.pairwise(shown):
+            pen.dashes(start, end, MACHINE, 1.2)
+    elif len(shown) > 1:
         pen.line(shown, MACHINE, 1.2)
     for point in points.values():
         pen.ring(point, MACHINE, 3.0)
@@ -256,12 +261,21 @@ def _rows(result: Measurement) -> list[Row]:
     if result.finding is not None:
         rows.append((tell("Finding"), tell(words.FINDING_WORDS[result.finding.kind]), None))
     if result.machine is not None and result.machine.frame is not None:
-        frame = result.machine.frame
-        rows.append((tell("Bars"), tell(words.with_u(frame.deg, frame.u_deg)), None))
-        rows.append((tell("Hinge"), tell(words.hinge_place(frame)), None))
+        rows += _bars_rows(result.machine.frame)
     rows.append((tell("Points"), tell(words.sources(result.landmarks)), None))
     rows.append((tell("Plane"), tell(words.PLANE_WORDS[result.plane]), None))
     return rows
+
+
+def _bars_rows(frame: Frame) -> list[Row]:
+    """The bars' angle and the hinge; of guessed ones that they are no more than that."""
+    if guessed(frame):
+        told = tell("dashed: {guess}", guess=words.guessed_bars(frame))
+        return [(tell("Bars"), told, None)]
+    return [
+        (tell("Bars"), tell(words.with_u(frame.deg, frame.u_deg)), None),
+        (tell("Hinge"), tell(words.hinge_place(frame)), None),
+    ]
 
 
 def _tone(result: Measurement, verdict: Verdict) -> Verdict | None:

@@ -11,7 +11,7 @@ from knee_angle.angle import words
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
-from knee_angle.machine.cause import UNTRUSTED, cards_wrong
+from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
@@ -47,7 +47,7 @@ PAST_WORDS = {
 PROVEN_WORDS = {
     "within": say("within {step:.0f}°: yes"),
     "outside": say("within {step:.0f}°: no"),
-    "undecided": say("within {step:.0f}°: not shown"),
+    "undecided": say("within {step:.0f}°: not proven"),
 }
 HALVE_WORDS = {
     "placement hip": (say("the hip mark"), say("feel for it again, on bare skin")),
@@ -69,8 +69,12 @@ HALVE_WORDS = {
 """What an input is called, and what would shrink it."""
 HEADS = say("  setting        photos   knee (95 %)                display   bars        verdict")
 NO_BARS = say(
-    "The machine's bars were not seen, so display and fit cannot be told "
-    "apart: put dots or the bar tags on them."
+    "The machine's bars were not seen, so it cannot be told whether the display is off "
+    "or the leg lies badly: put dots or the bar tags on the bars."
+)
+GUESSED_BARS = say(
+    "The machine's bars are only guessed from the picture, so it cannot be told whether "
+    "the display is off or the leg lies badly: put dots or the bar tags on the bars."
 )
 
 
@@ -133,7 +137,7 @@ def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True
     at = [one for one in standings if one.standing == "at"]
     if at:
         which = joined(say(" and "), dict.fromkeys(words.ENDS_WORDS[one.which] for one in at))
-        return say("AT THE LIMIT of {which}: not shown on which side the knee is", which=which)
+        return say("AT THE LIMIT of {which}: not proven on which side the knee is", which=which)
     if display_shown:
         return say("display inside · knee inside (proven)")
     return say("knee inside (proven)")
@@ -159,11 +163,11 @@ def apart_text(apart: Apart) -> str:
     proven = dict(apart.proven)
     yes = min((step for step, verdict in proven.items() if verdict == "within"), default=None)
     told = [step for step in proven if yes is None or step <= yes]
-    # Of several refusals in a row the widest says it all.
-    no = max((step for step in told if proven[step] == "outside"), default=0.0)
+    # Of several answers alike in a row the widest says it all.
+    widest = {proven[step]: step for step in told}
     said = joined(
         " · ",
-        [PROVEN_WORDS[proven[step]].format(step=step) for step in reversed(told) if step >= no],
+        [PROVEN_WORDS[proven[step]].format(step=step) for step in sorted(widest.values())[::-1]],
     )
     return say(
         "{size}; at most {bound_deg}° (95 %). {proven}",
@@ -269,14 +273,16 @@ def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 
 def _why_no_machine(answer: VisitAnswer) -> str:
-    """Why the machine is not judged: its bars were not seen, or are not to be believed."""
+    """Why the machine is not judged: its bars were not seen, or only guessed, or not as told."""
     if not any(photo.leg.lens.trusted for photo in answer.estimate.photos):
         return UNTRUSTED
+    only_guessed = False
     for _, one in answer.outcomes:
         frame = one.machine.frame if isinstance(one, Measurement) and one.machine else None
         if (wrong := cards_wrong(frame)) is not None:
             return wrong
-    return NO_BARS
+        only_guessed = only_guessed or guessed(frame)
+    return GUESSED_BARS if only_guessed else NO_BARS
 
 
 def not_judged(why: NotMeasured) -> str:

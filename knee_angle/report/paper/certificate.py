@@ -62,7 +62,7 @@ THUMBNAIL_PX = 420
 PROVEN_WORDS: dict[Verdict, str] = {
     "within": say("within the tolerance"),
     "outside": say("outside the tolerance"),
-    "undecided": say("not shown"),
+    "undecided": say("not proven"),
 }
 RULE = say(
     "A verdict is given only where it is proven. Display agrees: with at least 95 % probability "

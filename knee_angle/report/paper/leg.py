@@ -7,6 +7,7 @@ from collections.abc import Callable
 from io import BytesIO
 
 from knee_angle.angle import words
+from knee_angle.machine.cause import bars_are_guessed
 from knee_angle.records import BarsAlone, CropJpeg, Landmark, Measurement
 from knee_angle.report.paper.drawing import INK, LINE, Drawing
 
@@ -137,7 +138,7 @@ def _machine(pen: _Pen, measured: Measurement, colour: str) -> None:
     points = measured.machine.points
     shown = [_xy(points[name]) for name in ("thigh_bar", "hinge", "shank_bar") if name in points]
     if len(shown) > 1:
-        pen.line(shown, colour, 1.2)
+        pen.line(shown, colour, 1.2, dashed=bars_are_guessed(measured.machine))
     for point in shown:
         pen.ring(point, colour, 3.0)
 

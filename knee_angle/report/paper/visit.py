@@ -11,6 +11,7 @@ from typing import Any
 from knee_angle.angle import words
 from knee_angle.angle.bounds import Apart
 from knee_angle.language import capital, figure, joined, retold, say, say_as, say_many
+from knee_angle.machine.cause import bars_are_guessed
 from knee_angle.records import CropJpeg, Measurement, Verdict
 from knee_angle.report import visit_words
 from knee_angle.report.changed_words import when_words
@@ -57,7 +58,7 @@ END_WORDS = {
 TOLERANCE_WORDS = {
     "within": say_as("within the tolerance", "yes"),
     "outside": say_as("within the tolerance", "no"),
-    "undecided": say("not shown"),
+    "undecided": say("not proven"),
 }
 MOST_SOURCES = 5
 """So many sources of the ± stand by name, the weightiest first; the rest is one line."""
@@ -305,7 +306,13 @@ def _picture(place: kept.Place, photos: Mapping[str, Shown]) -> tuple[Picture, f
         return None
     told = {"end": END_WORDS[place.end], "knee": deg(shown.measured.knee.deg)}
     caption = say("{end}: the photo's own knee {knee}.", **told)
-    if shown.measured.machine is not None:
+    machine = shown.measured.machine
+    if machine is not None and bars_are_guessed(machine):
+        caption = say(
+            "{caption} Green is the leg; yellow and dashed the machine's bars, only guessed.",
+            caption=caption,
+        )
+    elif machine is not None:
         caption = say("{caption} Green is the leg, yellow the machine's bars.", caption=caption)
     if shown.picture is None:
         caption = say(
