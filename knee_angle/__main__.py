@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 import signal
 
-__all__ = ["main"]
+from knee_angle.errors import INTERRUPTED
 
-INTERRUPTED = 130
-"""Exit status after Ctrl+C, as of the commands themselves: :mod:`knee_angle.cli`."""
+__all__ = ["main"]
 
 
 def main() -> None:

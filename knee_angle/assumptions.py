@@ -11,129 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-__all__ = [
-    "BARS_TOGETHER_LOG",
-    "BOARD_MOST_SIGMA",
-    "BORDER_BRIGHT",
-    "BORDER_DARK",
-    "BORDER_EVEN_RGB",
-    "BORDER_SHARE",
-    "CAMERA_SHAPES",
-    "CLEARLY_BENT_DEG",
-    "CLOSEST_PX",
-    "COVERAGE",
-    "COVERAGE_99",
-    "COVERAGE_ONE_SIDED",
-    "DENIED2",
-    "DOTS_BESIDE_SEGMENTS",
-    "DOTS_CONVINCING",
-    "DOTS_ENOUGH",
-    "DOTS_ENOUGH_ALONE",
-    "DOTS_ENOUGH_EXPECTED",
-    "DOTS_ENOUGH_PLAIN",
-    "DOTS_HOPELESS",
-    "DOTS_MARGIN",
-    "DOTS_MARGIN_EXPECTED",
-    "DOTS_MARGIN_INCOMPLETE",
-    "DOTS_OTHER_ANGLE_DEG",
-    "DOTS_SPARE_EXPECTED",
-    "DOTS_SPARE_MARGIN",
-    "DOTS_SPARE_MOST",
-    "DOTS_SURE",
-    "DOTS_SURE_SIDE_DEG",
-    "DOT_MM",
-    "DOUBTFUL_PRESENCE",
-    "DOUBTFUL_SHARE",
-    "END_FROM_DEG",
-    "FIT_MOST_DEG",
-    "FRAME_LEAST_DEG",
-    "HINGE_FROM_TAG_MM",
-    "HINGE_TOLERANCE_MM",
-    "JOINT_LINE_MM",
-    "LEAST_MACHINE_PRESENCE",
-    "LEAST_PRESENCE",
-    "LEAST_TURN_DEG",
-    "LENS_ANY",
-    "LENS_MOST_CHI2",
-    "LENS_SURE",
-    "MANUAL_SHARE",
-    "MARK_DEPTH_MM",
-    "MOST_CROPPED",
-    "MOST_FLAT_DEG",
-    "MOST_SPREAD",
-    "MOST_U_DEG",
-    "NETWORK_LEAST_SEGMENT",
-    "NETWORK_OBLIQUE_DEG",
-    "NETWORK_SAME_LEG",
-    "NETWORK_SEGMENT_RATIO",
-    "OTHER_LEG_APART",
-    "OTHER_LEG_FAR",
-    "OTHER_LEG_FAR_PRESENCE",
-    "OTHER_LEG_PRESENCE",
-    "OTHER_LEG_SIZE",
-    "PANORAMA_FROM",
-    "PHONE_F35_MM",
-    "PLACEMENT_MM",
-    "POSE_ALIKE",
-    "POSE_LEAST_FLEXION_DEG",
-    "POSE_LEAST_LENGTH",
-    "POSE_LEAST_VISIBILITY",
-    "POSE_MOST_ANGLE_GAP_DEG",
-    "POSE_MOST_GAP",
-    "POSE_OTHER_LEG_GAP",
-    "POSE_OTHER_LEG_SIZE",
-    "POSE_SEGMENT_RATIO",
-    "POSE_SURE_GAP",
-    "POSE_SURE_U_SEGMENTS",
-    "POSE_U_SEGMENTS",
-    "PRIOR_VIEW_DEG",
-    "P_MISPLACED",
-    "P_MISPLACED_SAID",
-    "P_SLANTED",
-    "P_SLANTED_SAID",
-    "RISK",
-    "SCREEN_EDGE_PX",
-    "SEGMENT_SPREAD",
-    "SHANK_SHARE",
-    "SHAPE_WITHIN",
-    "SHORTEST_IN_U",
-    "SLIDES",
-    "STATURE_MM",
-    "STRAIGHT_BELOW_DEG",
-    "STRIP_CLEAN_SHARE",
-    "STRIP_GAP",
-    "STRIP_MOST_SIGMA",
-    "STRIP_REACH_MM",
-    "STRIP_TO_KNEE_MM",
-    "SUPPORT_MM",
-    "THIGH_SHARE",
-    "ULTRA_WIDE_BELOW_MM",
-    "U_BARS_PARALLEL_DEG",
-    "U_BESIDE_MM",
-    "U_CENTRE",
-    "U_CORNER_PX",
-    "U_DOT_RELATIVE",
-    "U_EXIF",
-    "U_FORESHORTENING",
-    "U_LEG_ENDS",
-    "U_LEG_TURN_DEG",
-    "U_LEG_YAW_DEG",
-    "U_MISPLACED_MM",
-    "U_ODD_SHAPE",
-    "U_PIXEL_SHAPE",
-    "U_POINTS_DEG",
-    "U_PRIOR",
-    "U_SLANTED_DEG",
-    "U_STRIP",
-    "U_STRIPS_PARALLEL_DEG",
-    "U_STRIP_TO_BARS_DEG",
-    "U_STUCK_ACROSS_MM",
-    "U_STUCK_DEG",
-    "U_SUPPORT_TYPED_MM",
-    "U_TAPE_MM",
-    "U_ULTRA_WIDE",
-]
-
 # --- what is called proven, and what an interval holds ----------------------------------
 
 COVERAGE = 1.96
@@ -227,6 +104,13 @@ MOST_FLAT_DEG = 40.0
 """A camera further off square is not measured in the flat picture, degrees: up to here the
 interval of the flat angle holds it at every flexion from 10 to 110 (our own, drawn legs)."""
 
+CLIP_FOCAL = (1.1, 0.15)
+"""Focal length of a film against that of the same phone's photo, over the picture's width, and
+its relative ±: steadying cuts off up to a fifth (from memory), and phones differ (`U_PRIOR`)."""
+U_CLIP_F35 = 0.06
+"""Relative ± of a focal length that a film's file tells or that was typed: whether it counts
+what steadying cuts off is not said (our own)."""
+
 # --- marks against the bones ------------------------------------------------------------
 
 PLACEMENT_MM: Mapping[str, tuple[float, float, float]] = {
@@ -301,6 +185,8 @@ U_STUCK_ACROSS_MM = 2.0
 HINGE_FROM_TAG_MM = (150.0, 60.0)
 """Distance of a tag's middle from the hinge, mean and ±, mm: the sheet asks for 100 to
 200 mm, and nobody measures it."""
+LEAST_P_HINGE = 1e-3
+"""Tags that fit a common hinge worse than this do not show it."""
 LEAST_TURN_DEG = 15.0
 """Photos that span less turn of the bars say little about the hinge, degrees."""
 
@@ -355,6 +241,32 @@ SUPPORT_MM = (320.0, 90.0)
 under the calf to the foot plate (common practice)."""
 U_SUPPORT_TYPED_MM = 10.0
 """± of that distance where it was measured with a tape, mm: a sling holds over a breadth."""
+MACHINE_PRIORS: Mapping[str, tuple[float, float]] = {
+    "thigh_fault_mm": (0.0, 30.0),
+    "lower_fault_mm": (0.0, 30.0),
+    "place_mm": (0.0, 12.0),
+    "slack_deg": (0.0, 0.7),
+    "height_mm": (0.0, 20.0),
+    "support_log": (0.0, 0.28),
+}
+"""Mean and standard deviation before anything was seen. Sections are set by tape or eye to
+about 3 cm, a patient lies to 2 cm in nine of ten (common practice); slack, height and support: our
+own, the support's log as `SUPPORT_MM`."""
+THIGH_MM = (420.0, 40.0)
+SHANK_MM = (410.0, 40.0)
+"""Lengths between the marks where none was measured: .245 and .246 of a stature of 1.70 m
+(Drillis and Contini 1966, in Winter), wide enough for most adults (our own)."""
+HEEL_MM = (60.0, 15.0)
+"""How far the heel's seat lies below the lateral malleolus (our own)."""
+U_CLOSURE_MM = 2.0
+"""Standard doubt of the chain's closure: a heel is soft and a carriage has play (our own)."""
+LOOSE_SLINGS_DEG = (5.0, 3.0)
+LOOSE_SLINGS_WEIGHT = 0.25
+"""Slings are tight, the slack of `MACHINE_PRIORS`, or with this weight slack by so much: a leg that
+hangs through is straighter than the bars, none is bent further (our own)."""
+DISPLAY_PRIORS = (5.0, 0.05, 0.6)
+"""Standard deviation of offset (degrees), gain (about 1) and bow (degrees) before anything
+was read (our own): displays are off by some degrees and some per cent, and nearly straight."""
 HINGE_TOLERANCE_MM = 25.0
 """Allowed distance of the hinge from the knee, mm: about half the fit tolerance of 10 degrees
 at 90 degrees of flexion, by the planar model."""
@@ -369,11 +281,33 @@ to 5), so beyond it the bend itself shows the front of the leg."""
 STRAIGHT_BELOW_DEG = 15.0
 """Below this a caution is said, degrees: photograph against radiograph agrees well in flexion
 and badly in extension (Naylor et al. 2011, BMC Musculoskelet Disord 12:77)."""
+FLEXION_RANGE_DEG = (-30.0, 180.0)
+"""Degrees of flexion that a display, a limit or a model's bars can mean: no knee goes further."""
 END_FROM_DEG = 45.0
 """A photo without a noted end counts for flexion from here on, degrees."""
 SHORTEST_IN_U = 1.0
 """A bone shorter than the ± (u) of its ends points anywhere. A longer one has a direction, be
 it a poor one: its wide interval says so."""
+
+# --- what photos of one visit, or pictures of one clip, have in common ---------------------
+
+FOUND_ANEW = 0.5
+"""Share of the placement's variance that points found anew keep from photo to photo. A
+person's build and clothing mislead network and eye alike each time; view and light do not
+(our own assumption, between "all" and "none")."""
+FOUND_ALIKE = 0.25
+"""Share of the finding's variance that points found anew have in common, along and across
+their bone: with one leg a detector errs alike. On the sample photos the share of the
+network's errors that one body's photos have in common was -0.1 to 0.6 by point and direction
+(7 bodies, 25 photos), plus what all photos have in common (our own figure, rounded)."""
+DIRECTION_ALIKE = 0.5
+"""The same for a camera direction by network or prior: one leg, one person, who photographs
+from about the same place (our own assumption)."""
+U_SECONDS = 0.05
+"""± of when a number was written down beside the film's own times, half its variance alike for
+all (our own). What is not alike scatters the numbers, and is counted there."""
+U_FLOW_PX = 0.2
+"""± of a followed point from picture to picture: 0.1 to 0.3 px on drawn clips (our own)."""
 
 # --- points placed by hand --------------------------------------------------------------
 
@@ -497,4 +431,4 @@ DOTS_SURE = 15.0
 DOTS_OTHER_ANGLE_DEG = 3.0
 """Readings that differ by less are one reading for the knee's angle."""
 DOTS_SURE_SIDE_DEG = 15.0
-"""From this bend on the bend itself tells the anterior side."""
+"""From this bend on the bend itself tells the anterior side; below, the picture's top."""

@@ -18,6 +18,7 @@ A photo that *can* be read but not measured is no error: it is a
 from __future__ import annotations
 
 __all__ = [
+    "INTERRUPTED",
     "InvalidInput",
     "KeyLacking",
     "KneeAngleError",
@@ -27,6 +28,9 @@ __all__ = [
     "UnreadableClip",
     "UnreadablePhoto",
 ]
+
+INTERRUPTED = 130
+"""Exit status after Ctrl+C: 128 and the signal's number, as shells count."""
 
 
 class KneeAngleError(Exception):

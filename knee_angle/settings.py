@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal
 
-from knee_angle.assumptions import PLACEMENT_MM
+from knee_angle.assumptions import FLEXION_RANGE_DEG, PLACEMENT_MM
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 
@@ -123,7 +123,7 @@ class Settings:
         5.0,
         say("The same where knee or display is near straight, degrees."),
         unit="degrees", low=0.0, high=45.0, above=True, option="--straight-tolerance",
-        hint="a wider one would let almost any display agree",
+        hint=say("a wider one would let almost any display agree"),
         source="our own: half the tolerance in flexion, where a few degrees decide",
     )  # fmt: skip
     straight_below_deg: float = _setting(
@@ -148,15 +148,17 @@ class Settings:
     limit_flexion_deg: float | None = _setting(
         None,
         say("Prescribed flexion limit, degrees: the knee should bend no further."),
-        unit="degrees", low=-30.0, high=180.0, option="--limit-flexion", hint=CONVENTION,
+        unit="degrees", low=FLEXION_RANGE_DEG[0], high=FLEXION_RANGE_DEG[1],
+        option="--limit-flexion", hint=CONVENTION,
         source="the prescription",
     )  # fmt: skip
     limit_extension_deg: float | None = _setting(
         None,
         say("Prescribed extension limit, degrees of flexion: the knee should "
-"straighten no further; 5 is 5° short of straight, -5 is 5° beyond "
-"straight."),
-        unit="degrees", low=-30.0, high=180.0, option="--limit-extension", hint=CONVENTION,
+            "straighten no further; 5 is 5° short of straight, -5 is 5° beyond "
+            "straight."),
+        unit="degrees", low=FLEXION_RANGE_DEG[0], high=FLEXION_RANGE_DEG[1],
+        option="--limit-extension", hint=CONVENTION,
         source="the prescription",
     )  # fmt: skip
     stature_mm: float | None = _setting(
@@ -202,14 +204,14 @@ class Settings:
             marks_on=", ".join(MARKS_ON)),
         unit="", low=0.0, high=0.0, option="--marks-on", choices=MARKS_ON,
         hint=say("one word for all marks, or three for hip, knee and ankle, such as "
-"cloth,skin,skin"),
+            "cloth,skin,skin"),
         source="a hip is seldom bared at the bedside (common practice); their ± is "
         "`assumptions.PLACEMENT_MM`",
     )  # fmt: skip
     placement_mm: tuple[float, float, float] | None = _setting(
         None,
         say("± (u) of hip, knee and ankle mark against the bone, mm, instead of what "
-"--marks-on says."),
+            "--marks-on says."),
         unit="mm", low=0.0, high=100.0, option="--placement-mm",
         hint=say("a mark that far off is not on the joint"),
         source="`marks_on`",
@@ -223,7 +225,7 @@ class Settings:
     movement_deg: float = _setting(
         0.0,
         say("Movement between photo and reading, half-width in degrees; 0 where it was "
-"paused."),
+            "paused."),
         unit="degrees", low=0.0, high=90.0, option="--not-paused",
         hint=say("more than a machine moves between a photo and a glance at the display"),
         source="a paused machine",
@@ -231,8 +233,8 @@ class Settings:
     counts: Counting = _setting(  # noqa: RUF009  a field like the others, of a word
         "flexion",
         say("How the display counts: flexion (0 is straight), straight-is-180, or "
-"negative (flexion below zero). Each displayed number is converted to "
-"flexion before it is compared."),
+            "negative (flexion below zero). Each displayed number is converted to "
+            "flexion before it is compared."),
         unit="", low=0.0, high=0.0, option="--counts", choices=COUNTINGS,
         hint=say("bend the empty machine and see which way its number goes"),
         source="common practice: most displays count flexion",

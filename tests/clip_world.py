@@ -16,10 +16,8 @@ from drawn_clips import Clip, strip_of
 from drawn_visits import DEPTH_MM, PLACEMENT_MM, SLIDES, random_body
 
 from knee_angle.angle import geometry
-from knee_angle.assumptions import PHONE_F35_MM, U_CORNER_PX
+from knee_angle.assumptions import CLIP_FOCAL, PHONE_F35_MM, U_CORNER_PX, U_SECONDS
 from knee_angle.clip.answer import ClipAnswer
-from knee_angle.clip.curve import U_SECONDS
-from knee_angle.clip.film import CLIP_FOCAL
 from knee_angle.clip.following import FOLLOWED, Followed, Look, Sample
 from knee_angle.clip.measure import Readings, _answered
 from knee_angle.photo.tags import Tag

@@ -16,7 +16,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.angle.bounds:limit_standings",
             "knee_angle.angle.bounds:_standing",
             "knee_angle.angle.bounds:extension_lacking",
-            "knee_angle.records.displayed:DISPLAYED_RANGE_DEG",
+            "knee_angle.assumptions:FLEXION_RANGE_DEG",
             "knee_angle.settings:flexion_of_display",
             "knee_angle.records.displayed:display_range",
             "knee_angle.angle.verdict:conformance_probability",
@@ -80,7 +80,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.machine.adjust:_check_words",
         ),
         ("test_safety_empty.py",): (
-            "knee_angle.machine.empty:LEAST_P_HINGE",
+            "knee_angle.assumptions:LEAST_P_HINGE",
             "knee_angle.machine.empty:check_empty",
             "knee_angle.machine.empty:_bars_at",
             "knee_angle.machine.empty:_hinge",
@@ -208,8 +208,8 @@ CHANGES_NOTHING: dict[str, str] = {
     "knee_angle.machine.adjust:_check_words | anterior.value > 0"
     " | anterior.value >= 0": "it is at least NEAR_MM in size",
     "knee_angle.machine.adjust:_check_words | 0 | 1": "it is at least NEAR_MM in size",
-    "knee_angle.machine.adjust:_check_words | abs(both.value) > 1.96 * both.u"
-    " | abs(both.value) >= 1.96 * both.u": "draws never meet it",
+    "knee_angle.machine.adjust:_check_words | abs(both.value) > COVERAGE * both.u"
+    " | abs(both.value) >= COVERAGE * both.u": "draws never meet it",
     "knee_angle.machine.adjust:_check_words | both.value > 0"
     " | both.value >= 0": "its size is above 0",
     **{

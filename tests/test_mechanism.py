@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
+from knee_angle.assumptions import FLEXION_RANGE_DEG
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import sliding as me
 
@@ -68,7 +69,7 @@ def test_back_and_forward_is_where_it_began(knee, where):
         frame = me.frame_flexion_deg(knee, **where)
     except InvalidInput:  # a knee that only a frame beyond the limits would reach
         return
-    frame = np.clip(frame, *me.FRAME_LIMITS_DEG)
+    frame = np.clip(frame, *FLEXION_RANGE_DEG)
     assert me.knee_flexion_deg(frame, **where) == pytest.approx(knee, abs=1e-7)
 
 

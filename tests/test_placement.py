@@ -92,12 +92,12 @@ def test_every_assumption_says_what_it_means_and_is_used():
         if isinstance(node, ast.Assign | ast.AnnAssign):
             target = node.targets[0] if isinstance(node, ast.Assign) else node.target
             found = target.elts if isinstance(target, ast.Tuple) else [target]
-            waiting += [one.id for one in found if one.id != "__all__"]
-            named += [one.id for one in found if one.id != "__all__"]
+            waiting += [one.id for one in found]
+            named += [one.id for one in found]
         elif isinstance(node, ast.Expr):
             waiting = []
     assert waiting == []
-    assert sorted(named) == sorted(assumptions.__all__)
+    assert len(named) == len(set(named))
     code = "\n".join(
         path.read_text()
         for path in SOURCE.parent.rglob("*.py")

@@ -43,14 +43,11 @@ from knee_angle.cli import (  # noqa: F401
 from knee_angle.cli.app import app
 from knee_angle.cli.helping import in_our_words
 from knee_angle.cli.streams import drop_output, make_streams_safe
-from knee_angle.errors import KneeAngleError
+from knee_angle.errors import INTERRUPTED, KneeAngleError
 from knee_angle.files.extras import missing
 from knee_angle.language import say, tell
 
 __all__ = ["app", "main"]
-
-INTERRUPTED = 130
-"""Exit status after Ctrl+C: 128 and the signal's number, as shells count."""
 
 
 def main() -> None:

@@ -27,7 +27,7 @@ from knee_angle.cli.store import (
     with_prescription,
 )
 from knee_angle.cli.streams import Printed
-from knee_angle.errors import InvalidInput, KneeAngleError, StoreError, UnreadableClip
+from knee_angle.errors import INTERRUPTED, InvalidInput, KneeAngleError, StoreError, UnreadableClip
 from knee_angle.files import write_whole
 from knee_angle.language import say, tell
 from knee_angle.settings import Counting, Settings
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["clip"]
 
-INTERRUPTED = 130
 TOLD_EVERY_S = 0.5
 KINDS = {"chart": (".svg",), "frames": (".parquet", ".csv")}
 

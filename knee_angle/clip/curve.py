@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from knee_angle.assumptions import U_SECONDS
+
 __all__ = ["Curve", "fit_curve"]
 
 Floats = NDArray[np.float64]
@@ -25,9 +27,6 @@ ROUNDS, CAUCHY, LEAST_SCATTER_DEG = 4, 2.4, 0.5
 """Cauchy's weights, in robust standard deviations of at least half a degree."""
 MOST_GAP_S = 0.6
 """Pictures further apart say nothing of what was between."""
-U_SECONDS = 0.05
-"""± of when a number was written down beside the film's own times, half its variance alike for
-all (our own). What is not alike scatters the numbers, and is counted there."""
 SEPARABLE = 0.95
 """Lag and hysteresis correlated more than this are one."""
 NAMES = ("offset", "gain", "bow", "hysteresis", "lag")

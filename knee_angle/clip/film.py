@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.assumptions import PHONE_F35_MM
+from knee_angle.assumptions import CLIP_FOCAL, PHONE_F35_MM, U_CLIP_F35
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.language import say
 from knee_angle.photo.camera import FULL_FRAME_DIAGONAL_MM
@@ -46,12 +46,6 @@ WORK_PX = 1280
 F35_KEYS = ("focal_length.35mm_equivalent", "focallengthin35mm")
 """How the metadata of phones end that name the focal length (from memory)."""
 F35_RANGE_MM = (10.0, 200.0)
-CLIP_FOCAL = (1.1, 0.15)
-"""Focal length of a film against that of the same phone's photo, over the picture's width, and
-its relative ±: steadying cuts off up to a fifth (from memory), and phones differ (`U_PRIOR`)."""
-U_CLIP_F35 = 0.06
-"""Relative ± of a focal length that a film's file tells or that was typed: whether it counts
-what steadying cuts off is not said (our own)."""
 KINDS = {"MP4 or MOV": "mov,mp4,m4a,3gp,3g2,mj2", "WebM": "matroska,webm"}
 """What is read, and what FFmpeg calls its reader."""
 WANTED = say("film with the phone's camera and use that file (MP4, MOV or WebM)")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import geometry, scale
 from knee_angle.angle.side import side_of
-from knee_angle.assumptions import PRIOR_VIEW_DEG
+from knee_angle.assumptions import PRIOR_VIEW_DEG, U_FLOW_PX
 from knee_angle.clip import said
 from knee_angle.clip.following import FOLLOWED, Followed, Sample, looks_of
 from knee_angle.clip.model import Seen
@@ -42,8 +42,6 @@ STRIP_LOOKS = 8
 """So many looks, spread over the film, are asked whether the strip counts and for the lens."""
 LEAST_SHARE = 0.5
 """Of the looks that see a leg so many must agree on a strip, a side, a source (our own)."""
-U_FLOW_PX = 0.2
-"""± of a followed point from picture to picture: 0.1 to 0.3 px on drawn clips (our own)."""
 ALIKE = {"dot": 0.5, "network": 0.25, "pose": 0.25, "manual": 0.5}
 """Share of a point's variance that all pictures have in common; of points found anew as in a
 visit (`visit.sharing.FOUND_ALIKE`), of a dot its flank's (our own)."""

@@ -37,6 +37,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine.chain import Chain, hinge_mm
@@ -382,7 +383,7 @@ def _choices(holding: Holding) -> list[tuple[Part, ...]]:
     if holding.seated_weight > 0.5:
         choices += [("lower",), ("lower", "thigh")]
     place = holding.figure("place_mm")
-    if place.u <= PLACE_KNOWN_MM and abs(place.value) > 1.96 * place.u:
+    if place.u <= PLACE_KNOWN_MM and abs(place.value) > COVERAGE * place.u:
         choices = [("place",), *(("place", *parts) for parts in choices)]
     return choices if holding.hinge_seen else []
 
@@ -448,7 +449,8 @@ def _proven(holding: Holding, wanted: dict[Part, float]) -> bool:
     }
     own = {part: holding.figure(_FAULT[part]) for part in wanted}
     return all(
-        abs(mm) >= max(WORTH_MM, 1.96 * spread[part]) and abs(own[part].value) > 1.96 * own[part].u
+        abs(mm) >= max(WORTH_MM, COVERAGE * spread[part])
+        and abs(own[part].value) > COVERAGE * own[part].u
         for part, mm in wanted.items()
     )
 
@@ -484,11 +486,11 @@ def _arrives(distal: Floats, anterior: Floats) -> float:
 def _check_words(holding: Holding, anterior: Figure, longer_mm: float) -> str:
     """The checks, with what is known of the sum or of the height."""
     check = _CHECK.format(longer=longer_mm)
-    if holding.seated_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, 1.96 * anterior.u):
+    if holding.seated_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, COVERAGE * anterior.u):
         high = _IN_FRONT if anterior.value > 0 else _BEHIND
         return joined(" ", [high.format(mm=abs(anterior.value)), check])
     both = holding.sum_mm
-    if abs(both.value) > 1.96 * both.u:
+    if abs(both.value) > COVERAGE * both.u:
         template = _TOO_LONG if both.value > 0 else _TOO_SHORT
-        return template.format(off_mm=abs(both.value), u_mm=1.96 * both.u, check=check)
+        return template.format(off_mm=abs(both.value), u_mm=COVERAGE * both.u, check=check)
     return check

@@ -7,15 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
 from knee_angle.records import Verdict
 
-__all__ = ["RISK", "RangeJudged", "judge_draws"]
+__all__ = ["RangeJudged", "judge_draws"]
 
 Floats = NDArray[np.float64]
-
-RISK = 0.05
-"""What a 95 % statement may be wrong by."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ direction). The likelihood of a curve is then, with the normal distribution func
 
     prod_j  N((display(b_j) - d_j + step/2) / s) - N((display(b_j) - d_j - step/2) / s)
 
-times the priors of `PRIORS`. It is sampled by importance: draws from a Student's
+times the priors of `DISPLAY_PRIORS`. It is sampled by importance: draws from a Student's
 distribution about the fitted curve, tightened to the posterior in `ROUNDS` rounds, weighed
 and resampled. For a fine step this is generalised least squares.
 
@@ -35,18 +35,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
+from knee_angle.assumptions import DISPLAY_PRIORS, RISK
 from knee_angle.errors import InvalidInput
-from knee_angle.machine.bands import RISK, RangeJudged, judge_draws
+from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.evidence import SettingsOfMachine
 from knee_angle.machine.holding import Figure
 
-__all__ = ["PRIORS", "DisplayCurve", "fit_display"]
+__all__ = ["DisplayCurve", "fit_display"]
 
 Floats = NDArray[np.float64]
-
-PRIORS = (5.0, 0.05, 0.6)
-"""Standard deviation of offset (degrees), gain (about 1) and bow (degrees) before anything
-was read (our own): displays are off by some degrees and some per cent, and nearly straight."""
 
 DRAWS = 2_000
 PROPOSED = 12_000
@@ -235,7 +232,7 @@ def _posterior(
     x: Floats, shown: Floats, scatter: float, half: float, rng: np.random.Generator
 ) -> tuple[Floats, float]:
     """Draws of (offset, gain, bow) given scatter and intervals, and their effective number."""
-    middle, prior = np.array([0.0, 1.0, 0.0]), np.diag(1.0 / np.square(PRIORS))
+    middle, prior = np.array([0.0, 1.0, 0.0]), np.diag(1.0 / np.square(DISPLAY_PRIORS))
     noise = scatter**2 + half**2 / 3
     cov = np.linalg.inv(x.T @ x / noise + prior)
     mean = middle + cov @ (x.T @ (shown - x @ middle) / noise)
@@ -247,7 +244,7 @@ def _posterior(
         draws = mean + (z * stretch) @ root.T
         away = np.sum((z * stretch) ** 2, axis=1)
         log = _log_likelihood(draws @ x.T - shown, scatter, half)
-        log -= np.sum(((draws - middle) / PRIORS) ** 2, axis=1) / 2
+        log -= np.sum(((draws - middle) / DISPLAY_PRIORS) ** 2, axis=1) / 2
         log += (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM)
         weight = np.exp(log - log.max())
         weight /= weight.sum()

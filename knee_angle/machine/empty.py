@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import bars
+from knee_angle.assumptions import LEAST_P_HINGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine import calibration, over_range
@@ -45,8 +46,6 @@ OFF_THE_LINE = say(
     "Display and bars do not follow one line within their ±, so nothing is cleared: look at the "
     "displayed numbers and at what shows the bars, and photograph again where one is wrong."
 )
-LEAST_P_HINGE = 1e-3
-"""Tags that fit a common hinge worse than this do not show it (as in a check with a leg)."""
 
 
 @dataclass(frozen=True, slots=True, repr=False)

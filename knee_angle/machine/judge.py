@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.angle.verdict import verdict_of
+from knee_angle.angle.verdict import PROVEN, verdict_of
+from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine.adjust import Advice, advise, grid_of
@@ -49,7 +50,6 @@ FAR_DEG = 15.0
 DRAWS = 4_000
 TELLS_NOTHING_DEG = 20.0
 """A bound wider than this is no news: it is said that the photos do not tell (our own)."""
-PROOF = 0.95
 MAY_BE = 0.3
 """Probability of a fit fault elsewhere from which that place is asked for (our own)."""
 SEEMS = 0.5
@@ -480,7 +480,7 @@ def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) 
     ):
         if one is not None and one.verdict == "outside":
             way = ways[0] if one.mm > 0 else ways[1]
-            told.append(way.format(off_mm=abs(one.mm), u_mm=1.96 * one.u_mm))
+            told.append(way.format(off_mm=abs(one.mm), u_mm=COVERAGE * one.u_mm))
     if not told:
         return ()
     places = joined(say(" and "), told)
@@ -492,5 +492,5 @@ def _slack_words(slack: Figure, probability: float, *, where: str) -> tuple[str,
     if probability < SEEMS:
         return ()
     low, high = slack.interval
-    template = _SLACK if probability >= PROOF else _SEEMS_SLACK
+    template = _SLACK if probability >= PROVEN else _SEEMS_SLACK
     return (template.format(where=where, slack_deg=slack.value, low=low, high=high),)

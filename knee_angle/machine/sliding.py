@@ -58,10 +58,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from knee_angle.assumptions import FLEXION_RANGE_DEG
 from knee_angle.errors import InvalidInput
 
 __all__ = [
-    "FRAME_LIMITS_DEG",
     "ExplainedFit",
     "FitDerivatives",
     "Sensitivity",
@@ -74,9 +74,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-
-FRAME_LIMITS_DEG = (-30.0, 180.0)
-"""Frame angles that the model answers; the same limits as for a typed display."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,7 +188,7 @@ def frame_flexion_deg(
     across = length * np.sin(k) + ey * (1.0 - np.cos(k))
     frame = np.degrees(np.arctan2(across, along))
     frame = np.where(frame < -90.0, frame + 360.0, frame)
-    low, high = FRAME_LIMITS_DEG
+    low, high = FLEXION_RANGE_DEG
     slack = 1e-9  # rounding at the very ends of the range
     _require(
         (frame >= low - slack) & (frame <= high + slack),
@@ -316,7 +313,7 @@ def _checked(
     anterior_mm: ArrayLike,
     support_mm: ArrayLike,
     *,
-    limits: tuple[float, float] | None = FRAME_LIMITS_DEG,
+    limits: tuple[float, float] | None = FLEXION_RANGE_DEG,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Inputs as arrays, refused outside the validity limits."""
     angle, ex, ey, length = (

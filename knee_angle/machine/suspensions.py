@@ -9,8 +9,8 @@ The fit
 -------
 Unknown are the knee and the bars of every setting, the leg's lengths, the faults and the
 slack. They are found by least squares with the estimate's whole covariance (Gauss-Newton
-by Levenberg's and Marquardt's steps), every fault with the prior of `PRIORS`. Knee and
-bars close the chain to within `CLOSURE_MM`, as miss of the reach and not of the angle: near
+by Levenberg's and Marquardt's steps), every fault with the prior of `MACHINE_PRIORS`. Knee and
+bars close the chain to within `U_CLOSURE_MM`, as miss of the reach and not of the angle: near
 a straight leg a millimetre is several degrees, and says nothing of a section. The hinge's
 place follows the linkage to within `HINGE_MM`. The posterior of each model is its normal
 approximation there, its weight the prior weight times the evidence by Laplace's method.
@@ -22,6 +22,7 @@ with each.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -29,6 +30,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from knee_angle.assumptions import (
+    HEEL_MM,
+    LOOSE_SLINGS_DEG,
+    LOOSE_SLINGS_WEIGHT,
+    MACHINE_PRIORS,
+    SHANK_MM,
+    SUPPORT_MM,
+    THIGH_MM,
+    U_CLOSURE_MM,
+)
 from knee_angle.machine.chain import (
     SLING_MM,
     Chain,
@@ -40,11 +51,9 @@ from knee_angle.machine.chain import (
 from knee_angle.machine.evidence import Entry, SettingsOfMachine
 
 __all__ = [
-    "CLOSURE_MM",
     "FAULTS",
     "GIVES",
     "HINGE_MM",
-    "PRIORS",
     "Data",
     "Name",
     "Suspension",
@@ -60,27 +69,6 @@ FAULTS = ("thigh_fault_mm", "lower_fault_mm", "place_mm", "slack_deg", "height_m
 """Unknowns of the machine, in the order of their vector. ``height_mm`` and ``support_log``
 (log of the support's distance over `SUPPORT_MM`) belong to the sliding model alone."""
 
-PRIORS: dict[str, tuple[float, float]] = {
-    "thigh_fault_mm": (0.0, 30.0),
-    "lower_fault_mm": (0.0, 30.0),
-    "place_mm": (0.0, 12.0),
-    "slack_deg": (0.0, 0.7),
-    "height_mm": (0.0, 20.0),
-    "support_log": (0.0, 0.28),
-}
-"""Mean and standard deviation before anything was seen. Sections are set by tape or eye to
-about 3 cm, a patient lies to 2 cm in nine of ten (common practice); slack, height and support: our
-own, the support as 320 ± 90 mm (anywhere from a sling under the calf to the foot plate)."""
-
-THIGH_MM = (420.0, 40.0)
-SHANK_MM = (410.0, 40.0)
-"""Lengths between the marks where none was measured: .245 and .246 of a stature of 1.70 m
-(Drillis and Contini 1966, in Winter), wide enough for most adults (our own)."""
-HEEL_MM = (60.0, 15.0)
-"""How far the heel's seat lies below the lateral malleolus (our own)."""
-SUPPORT_MM = 320.0
-CLOSURE_MM = 2.0
-"""Standard doubt of the chain's closure: a heel is soft and a carriage has play (our own)."""
 HINGE_MM = 2.0
 """Standard doubt of the hinge's place by either model, per coordinate (our own)."""
 SLIDING_DEG = 0.6
@@ -95,10 +83,6 @@ GIVES: dict[Name, tuple[float, ...]] = {
     "between": (0.25, 0.5, 0.75),
     "sliding": (0.0,),
 }
-SLACK_DEG = (5.0, 3.0)
-SLACK_WEIGHT = 0.25
-"""Slings are tight, the slack of `PRIORS`, or with this weight slack by so much: a leg that
-hangs through is straighter than the bars, none is bent further (our own)."""
 WEIGHTS: dict[Name, float] = {"chain": 0.3, "slings": 0.25, "between": 0.15, "sliding": 0.3}
 """Prior weights, shared evenly by the gives (our own: in use the heel is seated)."""
 
@@ -136,7 +120,7 @@ def sliding_knee_deg(
     bars: Floats, along: Floats, height: Floats, support_log: Floats, slack: Floats
 ) -> Floats:
     """The sliding model's knee, where the support's distance is in no doubt of its sign."""
-    length = SUPPORT_MM * np.exp(support_log)
+    length = SUPPORT_MM[0] * np.exp(support_log)
     bend = np.radians(bars)
     reach = np.hypot(length, height)
     sine = (along * np.sin(bend) + height * np.cos(bend)) / reach
@@ -204,14 +188,14 @@ def data_of(seen: SettingsOfMachine) -> Data:
 def log_prior(name: Name, slack: bool) -> float:
     """Log of a model's prior weight."""
     held = WEIGHTS[name] / len(GIVES[name])
-    return math.log(held * (SLACK_WEIGHT if slack else 1 - SLACK_WEIGHT))
+    return math.log(held * (LOOSE_SLINGS_WEIGHT if slack else 1 - LOOSE_SLINGS_WEIGHT))
 
 
 def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple[Suspension, float]:
     """One model's fit and the log of its evidence."""
     n = data.settings
     start = np.concatenate([data.y[: 2 * n], np.zeros(len(FAULTS) + 3)])
-    priors = {**PRIORS, "slack_deg": SLACK_DEG} if slack else PRIORS
+    priors = {**MACHINE_PRIORS, "slack_deg": LOOSE_SLINGS_DEG} if slack else MACHINE_PRIORS
 
     def residuals(x: Floats) -> Floats:
         return _residuals(x, data, name, give, priors)
@@ -246,12 +230,12 @@ def _log_density(knee: Floats, bars: Floats, mean: Floats, name: Name, give: flo
     if name == "between":
         bend = (knee + mean[3] - give * bars) / (1 - give)
         # No chain bends the knee back: beyond straight it is as near straight.
-        held = _leverage(np.maximum(bend, 0.0), mean[6], mean[7]) / CLOSURE_MM
+        held = _leverage(np.maximum(bend, 0.0), mean[6], mean[7]) / U_CLOSURE_MM
         return float(np.log(np.maximum(held, 1.0 / FLATTEST_DEG) / (1 - give)).sum())
     leverage = _leverage(knee + mean[3], mean[6], mean[7])
     if name == "slings":
         return -float(np.log(_doubt_in_slings(leverage, give)).sum())
-    return float(np.log(np.maximum(leverage / CLOSURE_MM, 1.0 / FLATTEST_DEG)).sum())
+    return float(np.log(np.maximum(leverage / U_CLOSURE_MM, 1.0 / FLATTEST_DEG)).sum())
 
 
 def _leverage(bend_deg: Floats, thigh: Floats, lower: Floats) -> Floats:
@@ -265,11 +249,11 @@ def _doubt_in_slings(leverage_mm_deg: Floats, give: float) -> Floats:
     """Degrees of knee that the closure's doubt is worth against slings, with their own."""
     sling = np.radians(SLING_MM)
     share = (1 - give) * leverage_mm_deg / ((1 - give) * leverage_mm_deg**2 + give * sling**2)
-    return np.asarray(np.hypot(share * CLOSURE_MM, SLIDING_DEG))
+    return np.asarray(np.hypot(share * U_CLOSURE_MM, SLIDING_DEG))
 
 
 def _residuals(
-    x: Floats, data: Data, name: Name, give: float, priors: dict[str, tuple[float, float]]
+    x: Floats, data: Data, name: Name, give: float, priors: Mapping[str, tuple[float, float]]
 ) -> Floats:
     """Whitened misses of data, model and priors; x has shape (..., 2 n + 9).
 
@@ -302,9 +286,9 @@ def _residuals(
         )
         inside = np.clip(bars, -25.0, 165.0)
         if name == "chain":
-            missed = closure_mm(inside, knee, chain) / CLOSURE_MM
+            missed = closure_mm(inside, knee, chain) / U_CLOSURE_MM
         elif name == "between":
-            missed = between_mm(inside, knee, chain) / CLOSURE_MM
+            missed = between_mm(inside, knee, chain) / U_CLOSURE_MM
         else:
             leverage = _leverage(knee + fault["slack_deg"], thigh, lower)
             missed = off_slings_deg(inside, knee, chain) / _doubt_in_slings(leverage, give)

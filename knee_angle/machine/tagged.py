@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from knee_angle.angle import bars, uncertainty
+from knee_angle.assumptions import LEAST_P_HINGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.machine.cause import cards_wrong
@@ -16,8 +17,6 @@ from knee_angle.settings import Settings
 
 __all__ = ["ARROWS_WRONG", "Bars", "bars_of"]
 
-LEAST_P_HINGE = 1e-3
-"""Bar tags that fit a common hinge worse than this are not believed."""
 ARROWS_WRONG = say(
     "The hinge lies behind the arrow of a card on the bars, so the card points "
     "the wrong way and the bars are not used: stick both cards with their "

@@ -7,13 +7,10 @@ import os
 import signal
 import sys
 
-from knee_angle.errors import InvalidInput, KneeAngleError
+from knee_angle.errors import INTERRUPTED, InvalidInput, KneeAngleError
 from knee_angle.language import say, set_language, tell, usual_language
 
 __all__ = ["main"]
-
-INTERRUPTED = 130
-"""Exit status after Ctrl+C: 128 and the signal's number, as shells count."""
 
 
 def main() -> None:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
+from knee_angle.assumptions import FLEXION_RANGE_DEG
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.records import Displayed
 from knee_angle.settings import Counting, flexion_of_display
 
-__all__ = ["DISPLAYED_RANGE_DEG", "checked", "display_range"]
-
-DISPLAYED_RANGE_DEG = (-30.0, 180.0)
-"""Degrees of flexion that a display can mean: no knee goes further."""
+__all__ = ["checked", "display_range"]
 
 
 def display_range(counting: Counting) -> tuple[float, float]:
@@ -21,7 +19,7 @@ def display_range(counting: Counting) -> tuple[float, float]:
     >>> display_range("straight-is-180")
     (0.0, 210.0)
     """
-    low, high = sorted(flexion_of_display(deg, counting=counting) for deg in DISPLAYED_RANGE_DEG)
+    low, high = sorted(flexion_of_display(deg, counting=counting) for deg in FLEXION_RANGE_DEG)
     return low, high
 
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from knee_angle.angle import words
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
+from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed
@@ -180,10 +181,10 @@ def apart_text(apart: Apart) -> str:
 def sure_text(knee: Value, shrink: Sequence[Reach]) -> str:
     """Where the ± comes from mostly, and what would shrink it."""
     if not shrink or knee.u == 0:
-        return figure(f"± {1.96 * knee.u:.0f}°")
+        return figure(f"± {COVERAGE * knee.u:.0f}°")
     first = shrink[0]
     name, remedy = _named(first.what)
-    own = 1.96 * knee.u * first.share**0.5
+    own = COVERAGE * knee.u * first.share**0.5
     return say(
         "± mostly {name} ({own:.0f}°). To shrink it: {remedy}; or a second photo",
         name=name,

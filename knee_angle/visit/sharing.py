@@ -15,9 +15,9 @@ landmark placement        dots: of the set of dots, of which a share slides over
                           the leg, half of the photo (`FOUND_ANEW`). Hip and knee turn with
                           the thigh, the ankle with the lower leg
 landmark depth            of the leg (marks) and of the machine (points, tags, all bars)
-camera direction          strip or tags: `PARALLEL_DEG` of the machine, the rest of the photo.
-                          Network or prior: half of the visit, half of the photo
-                          (`DIRECTION`)
+camera direction          strip or tags: `U_BARS_PARALLEL_DEG` of the machine, the rest of the
+                          photo. Network or prior: half of the visit, half of the photo
+                          (`DIRECTION_ALIKE`)
 the leg's own turn        of the leg
 focal length              of the phone: same picture size, same focal length
 pixel shape               the photo's, where it may have been stretched
@@ -42,31 +42,21 @@ from numpy.typing import NDArray
 
 from knee_angle import assumptions
 from knee_angle.angle import geometry, uncertainty
-from knee_angle.assumptions import SLIDES
+from knee_angle.assumptions import (
+    DIRECTION_ALIKE,
+    FOUND_ALIKE,
+    FOUND_ANEW,
+    SLIDES,
+    U_BARS_PARALLEL_DEG,
+)
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
 from knee_angle.visit.photos import VisitPhoto, by_leg
 
-__all__ = ["DIRECTION", "FOUND_ALIKE", "FOUND_ANEW", "PARALLEL_DEG", "Inputs", "Share", "shared"]
+__all__ = ["Inputs", "Share", "shared"]
 
 Floats = NDArray[np.float64]
 Key = tuple[str, ...]
 """A visit's input: budget line, part of it, whose it is."""
-
-FOUND_ANEW = 0.5
-"""Share of the placement's variance that points found anew keep from photo to photo. A
-person's build and clothing mislead network and eye alike each time; view and light do not
-(our own assumption, between "all" and "none")."""
-FOUND_ALIKE = 0.25
-"""Share of the finding's variance that points found anew have in common, along and across
-their bone: with one leg a detector errs alike. On the sample photos the share of the
-network's errors that one body's photos have in common was -0.1 to 0.6 by point and direction
-(7 bodies, 25 photos), plus what all photos have in common (our own figure, rounded)."""
-DIRECTION = 0.5
-"""The same for a camera direction by network or prior: one leg, one person, who photographs
-from about the same place (our own assumption)."""
-PARALLEL_DEG = 0.5
-"""± of the machine's plane against its tags, the same in all photos: the figure
-`camera.U_BARS_PARALLEL_DEG`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,9 +253,9 @@ def _direction(photo: VisitPhoto, *, with_turn: bool) -> list[Row]:
     """Tilt along and across the leg's long axis; then the leg's own turn, where it is apart."""
     leg, view = photo.leg, photo.leg.view
     variance = view.tilt_cov_deg2[0] + view.tilt_cov_deg2[2]
-    share = DIRECTION
+    share = DIRECTION_ALIKE
     if view.plane == "tag":
-        share = min(1.0, 2.0 * PARALLEL_DEG**2 / variance) if variance > 0.0 else 1.0
+        share = min(1.0, 2.0 * U_BARS_PARALLEL_DEG**2 / variance) if variance > 0.0 else 1.0
     camera = [_split(("direction", "camera", axis), photo, share=share) for axis in "ab"]
     axes = _picture_axes(leg, "hip", "ankle")
     rows = _turned(camera, _to_root(view.tilt_cov_deg2, axes))

@@ -31,7 +31,7 @@ KNOWN_BEFORE = {
     "thigh": 40.0, "shank": 40.0, "lower": 42.0, "thigh_fault": 30.0, "lower_fault": 30.0,
     "place": 12.0, "give": 0.29, "slack": 0.7,
 }  # fmt: skip
-"""Standard deviations before anything was seen: those of `suspensions.PRIORS` and beside them;
+"""Standard deviations before anything was seen: those of `MACHINE_PRIORS` and beside them;
 give as anything between 0 and 1."""
 STEPS = {"give": 0.05, "slack": 0.5}
 THIGH_BAR_DEG = (0.4, 0.6)

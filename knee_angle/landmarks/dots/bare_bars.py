@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import FRAME_LEAST_DEG
 from knee_angle.landmarks.base import Quad
 from knee_angle.landmarks.dots.bars import bar_cue
 from knee_angle.landmarks.dots.candidates import Candidates
@@ -28,8 +29,8 @@ Floats = NDArray[np.float64]
 
 MOST_PIGMENTS = 6
 """Colours followed up: without a leg the right one is not always among the first (our own)."""
-MOST_DEG, LEAST_DEG = 140.0, -15.0
-"""Bars as bent as any machine bends, and as straight (`FRAME_LEAST_DEG`)."""
+MOST_DEG = 140.0
+"""Bars as bent as any machine bends; as straight: `FRAME_LEAST_DEG`."""
 BARS_WEIGHT = 2.0
 """A bar on both sides of a dot says more of an empty machine than the dots' shapes do (our
 own)."""
@@ -100,7 +101,7 @@ def _bends_as_a_knee(xy: Floats, legs: Legs) -> NDArray[np.bool_]:
     share = (hinge[:, 0] - one[:, 0]) / np.where(between, other[:, 0] - one[:, 0], 1.0)
     line = one[:, 1] + share * (other[:, 1] - one[:, 1])
     flexion = flexion_deg_of(xy, legs) * np.where(hinge[:, 1] <= line, 1.0, -1.0)
-    return np.asarray(between & (flexion < MOST_DEG) & (flexion > LEAST_DEG))
+    return np.asarray(between & (flexion < MOST_DEG) & (flexion > FRAME_LEAST_DEG))
 
 
 def _centred(photo: Photo, found: Candidates, row: tuple[int, ...]) -> dict[PointName, Landmark]:

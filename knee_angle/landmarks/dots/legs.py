@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import DOTS_SURE_SIDE_DEG
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.quality import crowded, pigment_prior, quality
@@ -49,8 +50,6 @@ LOG_RATIO_LIMIT = 0.6
 a high or low mark change it by up to 1.6 in the picture."""
 LARGEST_FLEXION_DEG = 145.0
 """125 degrees, plus 20 for the view."""
-SURE_BEND_DEG = 15.0
-"""From this bend on the bend itself tells the anterior side; below, the picture's top."""
 LEG_SIZE_SPREAD = 0.35
 """Logarithm of size among leg dots: seen obliquely, partly hidden."""
 RISE_WEIGHT = 8.0
@@ -175,7 +174,7 @@ def anterior(xy: Floats, legs: Legs) -> tuple[Floats, Bools]:
     across = np.stack([along[:, 1], -along[:, 0]], axis=1)
     across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
     bulge = np.sum((xy[legs.knee] - xy[legs.hip]) * across, axis=1)
-    bent = flexion_deg_of(xy, legs) > SURE_BEND_DEG
+    bent = flexion_deg_of(xy, legs) > DOTS_SURE_SIDE_DEG
     flip = np.where(bent, bulge < 0.0, across[:, 1] > 0.0)
     across = np.where(flip[:, None], -across, across)
     return across, np.asarray(across[:, 1] < 0.35)  # up to 20 degrees below level

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import floor
 
+from knee_angle.assumptions import FLEXION_RANGE_DEG
 from knee_angle.language import joined, say
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings, flexion_of_display
 
-__all__ = ["POSSIBLE_DEG", "USUAL_DEG", "chosen"]
+__all__ = ["USUAL_DEG", "chosen"]
 
 USUAL_DEG = (-15.0, 150.0)
 """What machines for knees show, degrees of flexion (common practice). The weak prior: a number
 outside is asked for, one inside gains nothing (`Settings.display_prior` switches it off)."""
-POSSIBLE_DEG = (-30.0, 180.0)
-"""What a knee can have at all; as for typed numbers (`records.displayed.checked`)."""
 
 RIVAL = 0.75
 """A number so many times as likely as the likeliest may be the angle as well; less likely ones are
@@ -65,7 +64,7 @@ def _judged(
     reasons = []
     shown = one.number or 0.0
     flexion = flexion_of_display(shown, counting=settings.counts)
-    if not POSSIBLE_DEG[0] <= flexion <= POSSIBLE_DEG[1]:
+    if not FLEXION_RANGE_DEG[0] <= flexion <= FLEXION_RANGE_DEG[1]:
         reasons.append(say("no knee can have {number:g}°", number=shown))
     elif settings.display_prior and not USUAL_DEG[0] <= flexion <= USUAL_DEG[1]:
         reasons.append(say("such machines hardly ever show {number:g}°", number=shown))
