@@ -10,10 +10,10 @@ knot every half second) and the common inputs of `model`. They are weighed again
 That is a least-squares problem with a few unknowns a second of film (`solving`), with Cauchy's
 weights, so that a picture in which something went wrong counts little. It begins with some
 pictures and, without a strip, at several places; solutions between which the pictures do not
-decide are told as one (`joint`). What comes out is linear about its best values: covariances
-are those of the normal equations. A picture's own error of finding its points is added to its
-own ±; what all pictures share (placement, depth, direction) stays in every ± and cancels in a
-difference as far as it is the same at both.
+decide are told as one (`joint`). What comes out is linear about its best values, but for the
+bars' depth (`spread`): covariances are those of the normal equations. A picture's own error of
+finding its points is added to its own ±; what all pictures share (placement, depth, direction)
+stays in every ± and cancels in a difference as far as it is the same at both.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from scipy.linalg import cho_factor, cho_solve
 from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.model import Clipped, Seen, answered, inputs_for
 from knee_angle.clip.solving import CAUCHY, cauchy, solved
+from knee_angle.clip.spread import root_along, spread_along
 
 __all__ = ["estimated"]
 
@@ -389,12 +390,18 @@ class _Problem:
         own = self._by_points(state)
         factor = cho_factor(rows.T @ rows)
         cov = cho_solve(factor, np.eye(rows.shape[1]))
-        root = np.linalg.cholesky(cov)
-        values = _quantities(clipped)
+        root = root_along(cov, 3 * self.basis.shape[1] + self.inputs.names.index("depth:bars"))
+        values, curved = spread_along(
+            lambda z: _quantities(self._answer(state.moved(z * root[:, 0])))[:, :4]
+        )
         slopes_of = [self._full(by_path[:, k], by_input[:, k], state) for k in range(4)]
         knee_slopes = slopes_of[0]
         found = [
-            Quantity(values[:, k], np.nan_to_num(own[:, k]), np.nan_to_num(slope) @ root)
+            Quantity(
+                values[:, k],
+                np.nan_to_num(own[:, k]),
+                np.hstack([curved[:, k], np.nan_to_num(slope) @ root[:, 1:]]),
+            )
             for k, slope in enumerate(slopes_of)
         ]
         knee, bars, distal, anterior = found
