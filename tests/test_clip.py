@@ -25,11 +25,12 @@ from knee_angle.clip.following import follow
 from knee_angle.clip.gather import gathered
 from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.measure import Readings, measure_clip
+from knee_angle.clip.reading import told_of_reading
 from knee_angle.clip.solving import solved
 from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
-from knee_angle.records import NotMeasured
+from knee_angle.records import Displayed, NotMeasured
 from knee_angle.report import clip_plots
 from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
 from knee_angle.report.clip_plots import clip_svg
@@ -171,11 +172,12 @@ def test_the_json_of_a_clip_is_a_contract(whole):
     )
     assert set(row) == {
         "clip", "status", "sha256", "side", "plane", "source", "camera_seen", "alarms",
-        "first_lines", "standing", "ends", "arc", "displayed_arc_deg", "lacking", "cycles",
-        "cycle_s", "display", "machine", "chosen", "pictures", "stopped", "torn", "frames",
-        "cautions", "version",
+        "first_lines", "standing", "ends", "arc", "displayed_arc_deg", "displayed_source",
+        "lacking", "cycles", "cycle_s", "display", "machine", "chosen", "pictures",
+        "stopped", "torn", "frames", "cautions", "version",
     }  # fmt: skip
     assert (row["status"], row["side"], row["plane"]) == ("measured", "left", "tag")
+    assert row["displayed_source"] == row["chosen"][0]["displayed_source"] == "given"
     assert [end["which"] for end in row["ends"]] == ["extension", "flexion"]
     assert set(row["display"]) == {"bars", "knee"}
     assert row["pictures"]["measured"] == len(row["frames"]) == len(whole.answer.frames)
@@ -241,9 +243,9 @@ def test_the_command_measures_writes_keeps_and_asks_for_the_turn_that_it_did_not
 class _Reads:
     """A reader that reads what the clip's display shows."""
 
-    def number_deg(self, photo) -> float | None:
+    def displayed(self, photo) -> Displayed | None:
         seconds = float(photo.name.rpartition(" at ")[2].removesuffix(" s"))
-        return float(SHORT.displayed_at(np.array(seconds)))
+        return Displayed(float(SHORT.displayed_at(np.array(seconds))), "read", 0.997)
 
 
 def test_a_display_is_read_in_the_pictures_and_a_clip_can_be_stopped(short):
@@ -266,6 +268,10 @@ def test_a_display_is_read_in_the_pictures_and_a_clip_can_be_stopped(short):
     shown = {one.seconds: one.displayed_deg for one in answer.frames}
     assert shown[0.5] == float(SHORT.displayed_at(np.array(0.5)))
     assert shown[0.25] is None
+    kept = {one.measurement.displayed for one in answer.chosen}
+    assert {(one.source, one.probability) for one in kept} == {("read", 0.997)}
+    row = clip_as_json(answer, clip="short.mov", version="1", frames=False)
+    assert (row["displayed_source"], row["chosen"][0]["displayed_probability"]) == ("read", 0.997)
 
 
 def test_a_clip_stopped_at_once_says_so(short):
@@ -601,6 +607,30 @@ def test_a_number_read_wrongly_in_a_picture_is_no_end_and_no_alarm():
     fit, left_out = Readings(read_s, shown).that_fit(seconds, knee)
     assert left_out == 3
     assert sorted(set(range(len(read_s))) - set(np.searchsorted(read_s, fit.seconds))) == wrong
+
+
+def readings(numbers, *, read):
+    """Numbers half a second apart, from the first second on."""
+    at = 1.0 + 0.5 * np.arange(len(numbers))
+    return Readings(at, np.array(numbers), np.full(len(numbers), 0.999) if read else None)
+
+
+@pytest.mark.parametrize(
+    ("given", "read", "told"),
+    [
+        pytest.param([12.0, 20.0, 31.0], [12.0, 21.0, 30.0], "", id="a step apart, a moment late"),
+        pytest.param([12.0, 28.0, 88.0], [12.0, 21.0, 30.0], "1 of 3 numbers", id="another digit"),
+        pytest.param([12.0, 28.0, 88.0], [], "", id="none was read beside those given"),
+        pytest.param(None, [], "No number was clearly read", id="none was read or given"),
+        pytest.param(None, [12.0, 21.0, 30.0], "", id="read alone"),
+    ],
+)
+def test_numbers_given_count_and_that_others_were_read_is_said(given, read, told):
+    of_pictures = readings(read, read=True)
+    shown = of_pictures if given is None else readings(given, read=False)
+    said = told_of_reading(shown, of_pictures, 0, asked=True)
+    assert len(said) == bool(told)
+    assert not told or told in said[0]
 
 
 GOOD = Weighed((10.0, 5.0, 5.0), 0.5, (), "")

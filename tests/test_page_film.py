@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,9 @@ from test_page import button, changed, html, opened
 
 from knee_angle.clip.numbers import typed_numbers
 from knee_angle.errors import InvalidInput
+from knee_angle.page import film_at_work
+from knee_angle.page.film_at_work import AtWork
+from knee_angle.records import NotMeasured
 from knee_angle.store import open_store
 
 SHORT = Clip(seconds=2.5, cycle_s=5.0, person_s=None, exposure_s=None, bars_deg=(30.0, 70.0))
@@ -102,3 +106,38 @@ def test_numbers_are_typed_pair_by_pair_and_none_are_none():
     assert readings.seconds.tolist() == [0.0, 5.5, 10.0]
     assert readings.displayed_deg.tolist() == [12.0, 30.0, 48.0]
     assert typed_numbers(" ") is None
+
+
+@pytest.mark.parametrize("how", ["somebody taps stop", "nobody looks any more"])
+def test_a_film_at_work_goes_on_through_taps_and_ends_where(how, monkeypatch):
+    def measure(progress, stop):
+        progress(1.0, 4.0)
+        while not stop():
+            time.sleep(0.01)
+        return NotMeasured("stopped", "-")
+
+    work = AtWork("this film", measure)
+    while not (share := work.look(wait_s=0.01)):
+        assert share is not None
+    assert share == 0.25
+    if how == "somebody taps stop":
+        work.stop()
+    else:
+        monkeypatch.setattr(film_at_work, "LEFT_S", 0.05)
+        time.sleep(0.1)
+    assert work.look(wait_s=5.0) is None
+    assert work.outcome.reason == "stopped"
+
+
+def test_what_goes_wrong_while_a_film_is_measured_is_raised_where_it_is_looked_at():
+    def refused(_progress, _stop):
+        raise InvalidInput("no")
+
+    def broken(_progress, _stop):
+        raise ZeroDivisionError
+
+    work = AtWork("this film", refused)
+    assert work.look(wait_s=5.0) is None
+    assert str(work.trouble) == "no"
+    with pytest.raises(ZeroDivisionError):
+        AtWork("this film", broken).look(wait_s=5.0)

@@ -7,7 +7,15 @@ from typing import Literal
 
 from knee_angle.angle.bounds import Apart, Lacking, LimitStanding, Standing
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.records import Comparison, Measurement, NotMeasured, Plane, Side, Source
+from knee_angle.records import (
+    Comparison,
+    Measurement,
+    NotMeasured,
+    Plane,
+    Side,
+    Source,
+)
+from knee_angle.records.judged import DisplayedSource
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
@@ -205,6 +213,8 @@ class ClipAnswer:
         Flexion end less extension end, degrees.
     displayed_arc_deg : float or None
         The same by the displayed numbers.
+    displayed_source : {"given", "read"} or None
+        Whether they were written down or read in the pictures; None where there are none.
     lacking : Lacking or None
         What the knee lacks of extension, where proven.
     cycles : int
@@ -240,6 +250,7 @@ class ClipAnswer:
     ends: tuple[ClipEnd, ...]
     arc: Value
     displayed_arc_deg: float | None
+    displayed_source: DisplayedSource | None
     lacking: Lacking | None
     cycles: int
     cycle_s: Value | None

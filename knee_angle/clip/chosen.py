@@ -21,6 +21,7 @@ from knee_angle.clip.answer import ChosenPicture, Which
 from knee_angle.clip.following import picture_sha256
 from knee_angle.clip.gather import Gathered
 from knee_angle.clip.joint import Joint
+from knee_angle.clip.numbers import Readings
 from knee_angle.clip.standing import normals_of
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.cause import alarms_of
@@ -57,8 +58,7 @@ def chosen_pictures(
     found: Gathered,
     joint: Joint,
     *,
-    shown_s: Floats,
-    shown_deg: Floats,
+    shown: Readings,
     lag_s: float,
     film_sha256: str,
     film: str,
@@ -70,7 +70,7 @@ def chosen_pictures(
     ----------
     found, joint
         The clip and its joint estimate.
-    shown_s, shown_deg : ndarray, shape (r,)
+    shown : Readings
         Displayed numbers and when; empty where there are none.
     lag_s : float
         How late they are.
@@ -82,9 +82,9 @@ def chosen_pictures(
     usable = np.nonzero(joint.used & _bars_seen(joint))[0]
     if len(usable) == 0:
         usable = np.nonzero(joint.used)[0]
-    numbers = _numbers(found.seconds, shown_s - lag_s, shown_deg)
-    if np.isfinite(numbers[usable]).sum() >= BETWEEN + 2:
-        usable = usable[np.isfinite(numbers[usable])]
+    numbers = _numbers(found.seconds, shown.seconds - lag_s)
+    if (numbers[usable] >= 0).sum() >= BETWEEN + 2:
+        usable = usable[numbers[usable] >= 0]
     knees = joint.knee.values[usable]
     targets = np.linspace(float(knees.min()), float(knees.max()), BETWEEN + 2)
     at = list(dict.fromkeys(int(usable[np.argmin(np.abs(knees - one))]) for one in targets))
@@ -95,11 +95,11 @@ def chosen_pictures(
         knee, sample = float(joint.knee.values[k]), found.samples[k]
         near: dict[Which, float] = {"extension": knee - low, "flexion": high - knee}
         end = next((which for which, off in near.items() if off <= END_SHARE * span), None)
-        shown = float(numbers[k]) if np.isfinite(numbers[k]) else None
+        number = shown.displayed(int(numbers[k])) if numbers[k] >= 0 else None
         name = f"{film} at {sample.seconds:.1f} s"
         one = _measured(
             found, joint, k, name=name, sha256=picture_sha256(film_sha256, sample.number),
-            shown=shown, settings=settings,
+            shown=number, settings=settings,
         )  # fmt: skip
         chosen.append(ChosenPicture(str(place + 1), end, sample.number, sample.seconds, one))
     return tuple(chosen)
@@ -133,15 +133,13 @@ def _bars_seen(joint: Joint) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(joint.bars.values))
 
 
-def _numbers(seconds: Floats, shown_s: Floats, shown_deg: Floats) -> Floats:
-    """The displayed number at each picture, not a number where none is near in time."""
-    numbers = np.full(len(seconds), np.nan)
+def _numbers(seconds: Floats, shown_s: Floats) -> NDArray[np.intp]:
+    """Which displayed number is that of each picture; -1 where none is near in time."""
     if len(shown_s) == 0:
-        return numbers
+        return np.full(len(seconds), -1)
     nearest = np.abs(seconds[:, None] - shown_s[None]).argmin(axis=1)
     near = np.abs(seconds - shown_s[nearest]) <= NEAR_READING_S
-    numbers[near] = shown_deg[nearest[near]]
-    return numbers
+    return np.where(near, nearest, -1)
 
 
 def _measured(
@@ -151,7 +149,7 @@ def _measured(
     *,
     name: str,
     sha256: str,
-    shown: float | None,
+    shown: Displayed | None,
     settings: Settings,
 ) -> Measurement:
     """One picture's own result, as a photo's."""
@@ -169,10 +167,9 @@ def _measured(
     knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
     frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
-    displayed = None if shown is None else Displayed(shown)
     judged = None
-    if displayed is not None:
-        judged = verdict.compare(displayed, knee, moving, provable=leg.provable)
+    if shown is not None:
+        judged = verdict.compare(shown, knee, moving, provable=leg.provable)
     return Measurement(
         photo=name,
         leg=leg,
@@ -180,7 +177,7 @@ def _measured(
         knee=knee,
         flat_deg=uncertainty.flat_flexion_deg(leg),
         machine=Machine(points, frame) if points else None,
-        displayed=displayed,
+        displayed=shown,
         comparison=judged,
         alarms=alarms_of(knee, settings),
         photo_sha256=sha256,

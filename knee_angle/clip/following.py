@@ -32,6 +32,7 @@ from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,
     Direction,
+    Displayed,
     Landmarks,
     NotMeasured,
     PointName,
@@ -98,8 +99,8 @@ class Sample:
         Printed tags.
     look : Look or None
         Where the detectors were asked.
-    displayed_deg : float or None
-        The machine's number, degrees of flexion, where a reader read it.
+    displayed : Displayed or None
+        The machine's number, where a reader read it.
     """
 
     number: int
@@ -107,14 +108,14 @@ class Sample:
     points_px: Floats
     tags: tuple[Tag, ...]
     look: Look | None = None
-    displayed_deg: float | None = None
+    displayed: Displayed | None = None
 
 
 class NumberReader(Protocol):
     """Reads the machine's display in a picture."""
 
-    def number_deg(self, photo: Photo) -> float | None:
-        """The displayed number as degrees of flexion; None where it is not surely read."""
+    def displayed(self, photo: Photo) -> Displayed | None:
+        """The displayed number as flexion; None where it is not surely read."""
         ...
 
 
@@ -220,7 +221,7 @@ class _Through:
             self._last_look_s = frame.seconds
         number = None
         if self._reader is not None and frame.seconds - self._last_read_s >= READ_EVERY_S - 1e-6:
-            number, self._last_read_s = self._reader.number_deg(photo), frame.seconds
+            number, self._last_read_s = self._reader.displayed(photo), frame.seconds
         self.samples.append(Sample(frame.number, frame.seconds, points, tags, look, number))
 
     def _due(self, seconds: float, points: Floats) -> bool:

@@ -43,13 +43,19 @@ from knee_angle.clip.following import Followed, NumberReader, follow
 from knee_angle.clip.gather import Gathered, gathered
 from knee_angle.clip.joint import Joint, Quantity
 from knee_angle.clip.numbers import Readings
+from knee_angle.clip.reading import (
+    alarms_of_display,
+    alarms_of_either,
+    numbers_read,
+    reader_by,
+    told_of_reading,
+)
 from knee_angle.clip.weighing import Weigher
 from knee_angle.landmarks.base import Detector
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.machine.cause import alarms_of, at_limits, display_alarms
+from knee_angle.machine.cause import alarms_of, at_limits
 from knee_angle.machine.prescribed import LegSettings, which_knee
 from knee_angle.photo.crop import crop_jpeg
-from knee_angle.photo.display.film import DisplayReader
 from knee_angle.photo.reading import photo_of_pixels
 from knee_angle.records import Angle, CropJpeg, NotMeasured
 from knee_angle.settings import Settings
@@ -95,9 +101,9 @@ def measure_clip(
     legs : LegSettings, optional
         The same with the limits of each knee, where they differ.
     readings : Readings, optional
-        Displayed numbers that were written down; they win over a reader.
+        Displayed numbers that were written down: they count, whatever a reader reads.
     reader : NumberReader, optional
-        Reads the display in the pictures.
+        Reads the display in the pictures; by the settings by default.
     f35_mm : float, optional
         The camera's focal length for a 36 mm x 24 mm picture, where it is known.
     name : str, optional
@@ -120,16 +126,11 @@ def measure_clip(
             film,
             detectors=detectors,
             weigher=Weigher(film, detectors, given, f35_mm),
-            reader=None if readings is not None else reader or _reader(given),
+            reader=reader or reader_by(given),
             progress=lambda done: progress(done, film.seconds),
             stop=stop,
         )
     return _answered(film, followed, given, legs=legs, readings=readings, f35_mm=f35_mm)
-
-
-def _reader(settings: Settings) -> NumberReader | None:
-    """What reads the display, unless that is switched off."""
-    return DisplayReader(settings) if settings.read_display else None
 
 
 def _answered(
@@ -144,17 +145,17 @@ def _answered(
     """The steps after the film was seen."""
     wide, high = followed.size_px
     lens = lens_of_film(film, width_px=wide, height_px=high, f35_mm=f35_mm)
-    shown = readings if readings is not None else _read(followed)
+    read = numbers_read(followed)
+    shown = readings if readings is not None else read
     knees = (given, given) if legs is None else legs.both
-    past = () if readings is None else _alarms_of_both(shown, knees)
+    past = () if readings is None else alarms_of_either(shown, knees)
     found = gathered(followed, lens, given) if followed.samples else None
     if found is None or isinstance(found, NotMeasured):
         return replace(found or said.NOTHING, alarms=past)
     joint = estimated(found.seconds, found.seen)
-    misread = 0
+    read, misread = read.that_fit(found.seconds[joint.used], joint.knee.values[joint.used])
     if readings is None:
-        shown, misread = shown.that_fit(found.seconds[joint.used], joint.knee.values[joint.used])
-        past = _alarms_of_both(shown, knees)
+        shown, past = read, alarms_of_either(read, knees)
     whole = np.isfinite(joint.knee.values)
     if joint.used.sum() < max(3.0, LEAST_USED * float(whole.sum())):
         return replace(said.CONTRADICTING, alarms=past)
@@ -162,13 +163,12 @@ def _answered(
     if legs is not None:
         side = found.seen.leg.side
         judged_by, asked = legs.of(side), which_knee(side, legs.only)
-        past = _display_alarms(shown, judged_by)
+        past = alarms_of_display(shown, judged_by)
     answer = _Answering(film, followed, found, joint, shown, judged_by).answer((*asked, *past))
-    if misread:
-        told = said.misread(misread, misread + len(shown.seconds))
-        answer = replace(answer, cautions=(told, *answer.cautions))
+    told = told_of_reading(shown, read, misread, asked=given.read_display)
+    answer = replace(answer, cautions=(*told, *answer.cautions))
     chosen = chosen_pictures(
-        found, joint, shown_s=shown.seconds, shown_deg=shown.displayed_deg,
+        found, joint, shown=shown,
         lag_s=answer.against[-1].lag_s.value if answer.against else 0.0,
         film_sha256=film.sha256, film=film.name, settings=judged_by,
     )  # fmt: skip
@@ -192,26 +192,6 @@ def crops_of(path: str | Path, answer: ClipAnswer) -> dict[int, CropJpeg]:
             if not wanted:
                 break
     return crops
-
-
-def _read(followed: Followed) -> Readings:
-    """What a reader read in the pictures."""
-    read = [(one.seconds, one.displayed_deg) for one in followed.samples]
-    known = [(seconds, number) for seconds, number in read if number is not None]
-    return Readings(np.array([s for s, _ in known]), np.array([n for _, n in known]))
-
-
-def _display_alarms(shown: Readings, settings: Settings) -> tuple[str, ...]:
-    """Prescribed limits that a displayed number lies past, at any time."""
-    if len(shown.displayed_deg) == 0:
-        return ()
-    ends = (float(shown.displayed_deg.max()), float(shown.displayed_deg.min()))
-    return tuple(dict.fromkeys(alarm for end in ends for alarm in display_alarms(end, settings)))
-
-
-def _alarms_of_both(shown: Readings, knees: tuple[Settings, Settings]) -> tuple[str, ...]:
-    """Alarms of the displayed numbers by the limits of either knee."""
-    return tuple(dict.fromkeys(told for one in knees for told in _display_alarms(shown, one)))
 
 
 class _Answering:
@@ -265,6 +245,7 @@ class _Answering:
             cycles=whole,
             cycle_s=None if length is None else _value(*length),
             against=against,
+            displayed_source=self.shown.source if len(self.shown.seconds) else None,
             camera_seen=self.camera_seen,
             stopped=self.followed.stopped,
             torn=self.film.torn,
@@ -414,7 +395,7 @@ class _Answering:
                 read_s=self.shown.seconds, displayed=self.shown.displayed_deg,
                 seconds=self.found.seconds[at], x=quantity.values[at], root=quantity.root[at],
                 u_own=quantity.u_own[at], step_deg=self.settings.display_resolution_deg,
-                typed=not any(one.displayed_deg is not None for one in self.followed.samples),
+                typed=self.shown.source == "given",
             )  # fmt: skip
             if curve is not None:
                 found.append(_against(of, curve))

@@ -12,6 +12,7 @@ __all__ = [
     "END_WORDS",
     "LITTLE_MOTION",
     "NOTHING",
+    "NOTHING_READ",
     "NOT_SEPARABLE",
     "NO_LEG",
     "PRIOR",
@@ -20,6 +21,7 @@ __all__ = [
     "no_turn",
     "not_seen",
     "odd_pictures",
+    "other_than_read",
     "stopped",
     "torn",
 ]
@@ -54,6 +56,10 @@ LITTLE_MOTION = say(
 PRIOR = say(
     "The camera's direction was not seen, only assumed: nothing is proven. Put the tag strip on "
     "the machine."
+)
+NOTHING_READ = say(
+    "No number was clearly read on a display in the pictures: film with the display larger and "
+    "without glare, or write its numbers down with their seconds."
 )
 NOT_SEPARABLE = say(
     "The display's lag and its difference between bending and stretching look alike at this even "
@@ -93,6 +99,16 @@ def misread(left_out: int, read: int) -> str:
         "were left out.",
         left_out=left_out,
         read=read,
+    )
+
+
+def other_than_read(other: int, compared: int) -> str:
+    """Numbers that were written down and are not those in the pictures."""
+    return say(
+        "{other} of {compared} numbers that were given are not those that the display shows in "
+        "the pictures about then: the numbers given count; look at the clip and its seconds again.",
+        other=other,
+        compared=compared,
     )
 
 

@@ -7,7 +7,8 @@
   ``checking``, ``how_to``; ``rate``: a rater study's; ``ward``: the page for a network;
 * ``visit``, ``check_draft``, ``drafts``: what is open, in the session and on the disk;
   ``tray``: its photos; ``found``: what was seen in them; ``judged``: its answers;
-  ``filmed``: a film of a cycle; ``memory``: inputs that outlive their page;
+  ``filmed``: a film of a cycle, ``film_at_work``: while it is measured; ``memory``: inputs
+  that outlive their page;
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``shown``, ``asked``: what is asked;
   ``answer``: the card;
   ``keeping``, ``taking_back``: keeping it, and letting it no longer count; ``paper``: on paper;

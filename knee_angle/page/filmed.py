@@ -11,10 +11,11 @@ import hashlib
 import os
 import re
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,7 @@ from knee_angle.language import tell
 from knee_angle.machine.prescribed import LegSettings
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
+from knee_angle.page.film_at_work import AtWork
 from knee_angle.page.keeping import the_store
 from knee_angle.page.visit import Visit
 from knee_angle.page.ward.here import may
@@ -43,7 +45,8 @@ from knee_angle.store import PhotoToKeep, SetUp, checked_code, new_id
 __all__ = ["film_area"]
 
 KINDS = ["mp4", "mov", "webm"]
-SHOWN = "film-shown"
+SHOWN, AT_WORK = "film-shown", "film-at-work"
+LOOK_EVERY_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,11 @@ def film_area(visit: Visit, given: Whose, known: Known) -> None:
             tell("Numbers on the display: seconds and number, such as 0 12; 5 30; 10 48"),
             visit.own("film-numbers"),
         )
-        values = {} if known.prescribed else ask.limits(visit.own)
+        reading = st.toggle(
+            tell("Read the numbers in the film (those typed count)"), key=visit.own("film-read")
+        )
+        values = {"read_display": True} if reading else {}
+        values |= {} if known.prescribed else ask.limits(visit.own)
         if file is not None:
             _answered(file.getvalue(), file.name, numbers, values, given, known)
 
@@ -93,18 +100,26 @@ def _answered(
     shown: _Shown | None = st.session_state.get(SHOWN)
     if shown is not None and shown.fingerprint != fingerprint:
         shown = None  # an answer to something else is none
-    if shown is None and st.button(
+    work: AtWork | None = st.session_state.get(AT_WORK)
+    if work is not None and work.fingerprint != fingerprint:
+        work.stop()
+        del st.session_state[AT_WORK]
+        work = None
+    if work is not None:
+        _watched(work, changed(None, values))
+    elif shown is None and st.button(
         tell("Measure the film"), type="primary", width="stretch", icon=":material/play_arrow:"
     ):
         try:
             settings = changed(None, values)
             legs = _legs(settings, given, known)
             readings = typed_numbers(numbers, counts=settings.counts)
-            outcome = _measured(content, name, settings, legs, readings)
         except KneeAngleError as error:
             st.error(tell(str(error)))
             return
-        st.session_state[SHOWN] = _Shown(fingerprint, outcome, settings, new_id())
+        st.session_state[AT_WORK] = AtWork(
+            fingerprint, partial(_measured, content, name, settings, legs, readings)
+        )
         st.rerun()  # without the button
     if shown is not None:
         _show(shown, known)
@@ -120,26 +135,39 @@ def _legs(settings: Settings, given: Whose, known: Known) -> LegSettings | None:
     )
 
 
+def _watched(work: AtWork, settings: Settings) -> None:
+    """How far the film is, and a button that ends it there, until it is measured."""
+    told = tell("Following the leg through the film ...")
+    bar = st.progress(0.0, text=told)
+    st.button(
+        tell("Stop, and answer what was seen so far"), icon=":material/stop:", width="stretch",
+        on_click=work.stop,
+    )  # fmt: skip
+    while (share := work.look(wait_s=LOOK_EVERY_S)) is not None:
+        bar.progress(share, text=told)
+    del st.session_state[AT_WORK]
+    if work.trouble is not None:
+        st.error(tell(str(work.trouble)))
+    elif work.outcome is not None:
+        st.session_state[SHOWN] = _Shown(work.fingerprint, work.outcome, settings, new_id())
+        st.rerun()
+
+
 def _measured(
     content: bytes,
     name: str,
     settings: Settings,
     legs: LegSettings | None,
     readings: Readings | None,
+    progress: Callable[[float, float | None], None],
+    stop: Callable[[], bool],
 ) -> ClipOutcome:
-    """The film measured; how far it is stands on the page, and leaving the page stops it."""
-    bar = st.progress(0.0, text=tell("Following the leg through the film ..."))
-
-    def progress(done_s: float, all_s: float | None) -> None:
-        bar.progress(min(1.0, done_s / all_s) if all_s else 0.5)
-
+    """The film measured; nothing here asks the page."""
     with _on_disk(content) as path:
-        outcome = measure_clip(
+        return measure_clip(
             path, detectors=shared_detectors(), settings=settings, legs=legs, readings=readings,
-            name=name, progress=progress,
+            name=name, progress=progress, stop=stop,
         )  # fmt: skip
-    bar.empty()
-    return outcome
 
 
 @contextmanager

@@ -17,6 +17,7 @@ __all__ = [
     "Angle",
     "Comparison",
     "Displayed",
+    "DisplayedSource",
     "Finding",
     "FindingKind",
     "Frame",

@@ -73,6 +73,7 @@ def clip_as_json(
         "ends": [_end(end) for end in answer.ends],
         "arc": _value(answer.arc),
         "displayed_arc_deg": answer.displayed_arc_deg,
+        "displayed_source": answer.displayed_source,
         "lacking": None
         if answer.lacking is None
         else {name: _3(value) for name, value in asdict(answer.lacking).items()},
@@ -182,6 +183,8 @@ def _chosen(one: ChosenPicture) -> Json:
         "flexion_deg": _3(one.measurement.knee.deg),
         "u_deg": _3(one.measurement.knee.u_deg),
         "displayed_deg": None if shown is None else shown.deg,
+        "displayed_source": None if shown is None else shown.source,
+        "displayed_probability": None if shown is None else shown.probability,
         "photo_sha256": one.measurement.photo_sha256,
     }
 

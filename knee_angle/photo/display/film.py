@@ -11,6 +11,7 @@ from knee_angle.photo.display.rectify import box_of
 from knee_angle.photo.display.seen import read_display, read_places
 from knee_angle.photo.display.told import clear_number
 from knee_angle.photo.reading import Photo
+from knee_angle.records import Displayed
 from knee_angle.records.shown import DisplaySeen, NumberSeen
 from knee_angle.settings import Settings
 
@@ -32,13 +33,16 @@ class DisplayReader:
         self.settings = settings
         self._last: NumberSeen | None = None
 
-    def number_deg(self, photo: Photo) -> float | None:
-        """The displayed number as degrees of flexion; None where it is not clearly read."""
+    def displayed(self, photo: Photo) -> Displayed | None:
+        """The displayed number as flexion; None where it is not clearly read."""
         seen = None if self._last is None else self._where_it_was(photo, self._last)
         if seen is None or seen.state != "read":
             seen = read_display(photo, settings=self.settings)
         self._last = seen.angle if seen.state == "read" else None
-        return clear_number(seen, self.settings)
+        number = clear_number(seen, self.settings)
+        if number is None or seen.angle is None:
+            return None
+        return Displayed(number, "read", seen.angle.probability)
 
     def _where_it_was(self, photo: Photo, last: NumberSeen) -> DisplaySeen:
         """What is read around the place where the number stood."""
