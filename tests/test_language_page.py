@@ -42,15 +42,15 @@ SURE = (
     "Haut; oder ein zweites Foto"
 )
 LOW_DISPLAY = (
-    "TUN     Die Anzeige zeigt wahrscheinlich weniger als die Schiene: ein Bein, das zur Schiene "
-    "passt, würde weiter gebeugt als angezeigt. Die Beugegrenze der Schiene {}° niedriger als "
-    "verordnet einstellen und nach dem gemessenen Knie gehen; die Anzeige in Ordnung bringen "
-    "lassen, bevor ein Teil gekürzt oder der Patient nach unten gelagert wird, und erneut "
-    "fotografieren. Innerhalb der Verordnung bleiben; bei Schmerz oder Widerstand anhalten."
+    "TUN     Die Anzeige zeigt wahrscheinlich weniger als die Schiene: das Knie kann weiter "
+    "gebeugt sein als angezeigt. Die Beugegrenze {}° niedriger als verordnet einstellen und nach "
+    "dem gemessenen Knie gehen. Die Anzeige in Ordnung bringen lassen, bevor ein Teil gekürzt oder "
+    "der Patient nach unten gelagert wird; erneut fotografieren. Innerhalb der Verordnung bleiben; "
+    "bei Schmerz oder Widerstand anhalten."
 )
 OFF = (
-    "TUN     Anzeige und Schiene weichen um etwa -{}° bei 93° voneinander ab (mehr als 5° ist "
-    "bewiesen): siehe Wartungshandbuch; bis dahin gelten nur gemessene Winkel."
+    "TUN     Anzeige und Schiene weichen ab: die Anzeige zeigt bei 93° etwa {}° weniger (mehr als "
+    "5° ist bewiesen). Siehe Wartungshandbuch; bis dahin gelten nur gemessene Winkel."
 )
 PAST = (
     "!! DIE ANZEIGE IST ÜBER DER VERORDNETEN BEUGUNG: sie zeigt 96,5°, die verordnete Grenze ist "

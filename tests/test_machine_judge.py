@@ -204,7 +204,7 @@ def test_slack_is_proven_where_the_marks_are_exact():
     found = judged(World(slack=6))
     assert found.p_slack >= 0.95
     assert found.slack_deg.interval[0] < 6 < found.slack_deg.interval[1]
-    assert any(words.startswith("At every setting the leg is about") for words in found.words)
+    assert any(words.startswith("At every setting the leg is") for words in found.words)
 
 
 def test_slack_of_a_single_setting_is_not_said_of_every_one():
@@ -216,7 +216,7 @@ def test_slack_of_a_single_setting_is_not_said_of_every_one():
 def test_a_wrong_display_is_found_beside_a_right_fit():
     found = judged(World(offset=9.0))
     assert (found.kind, found.display_verdict.verdict) == ("calibration", "outside")
-    assert found.words[0].startswith("Display and bars differ by about +9°")
+    assert found.words[0].startswith("Display and bars differ: the display shows about 9° more")
     assert "service manual" in found.words[0]
 
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import functools
+import inspect
 import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from catalogue import sentences_of
 from conftest import scenes
 from PIL import ImageDraw
 
 from knee_angle.angle import words
 from knee_angle.batch import child
 from knee_angle.cli.photos import _save_overlay
+from knee_angle.machine import adjust, judge
 from knee_angle.machine.cause import ADVICE, CARDS_WRONG
 from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
@@ -175,6 +178,14 @@ def test_the_panel_differs_by_verdict_without_colour(verdict):
     }
     others = [g for v, g in grey.items() if v != verdict]
     assert all((np.abs(grey[verdict].astype(int) - g) > 60).sum() > 100 for g in others)
+
+
+@pytest.mark.parametrize("module", [adjust, judge], ids=["what to set", "what is proven"])
+def test_what_to_do_fits_a_phone(module):
+    """Six or seven lines of 390 px: more is not read beside a bed."""
+    said = [text for _, text in sentences_of(inspect.getsource(module))]
+    assert said
+    assert [text for text in said if len(text) > 290] == []
 
 
 def test_no_sentence_for_people_says_shank_or_frame_or_blames_the_machine():

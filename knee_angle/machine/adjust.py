@@ -119,45 +119,41 @@ _AFTER = say(
     "this order, then photograph before it runs on."
 )
 _CHECK = say(
-    "The photos do not tell which length or place is off. With the machine stopped check all "
-    "three before it runs on: whether the hip lies at the machine's hip end; the lower-leg "
-    "section and the foot plate against the leg (knee to sole, by tape); the thigh section. Put "
-    "right what is off, the too short first, each section rather {longer} mm longer than the leg "
-    "than shorter, and photograph before it runs on."
+    "Machine stopped, check all three by tape: hip at the machine's hip end, lower-leg section "
+    "from knee to sole, thigh section. Put right the too short first, each section {longer} mm "
+    "longer than the leg; photograph before it runs on."
 )
 _LOWER_LIMIT = say(
     "Set the machine's flexion limit {by}° lower than prescribed first, and "
     "leave it there until photos show the knee against the display again. "
 )
 _DISPLAY_FIRST = say(
-    "The display is likely to read less than the bars: a leg that suits the machine would "
-    "bend further than is shown. Set the machine's flexion limit {by}° lower than prescribed "
-    "and go by the measured knee; have the display put right before any section is shortened "
-    "or the patient moved down the bed, and photograph again."
+    "The display is likely to read less than the bars: the knee may bend further than shown. Set "
+    "the flexion limit {by}° lower than prescribed and go by the measured knee. Have the display "
+    "put right before any section is shortened or the patient moved down the bed; photograph again."
 )
 _PHOTOS_FIRST = say(
-    "The photos do not tell which length or place is off, nor whether the display reads less than "
-    "the bars: before any section is shortened or the patient moved down the bed, photograph more "
-    "settings, both ends at least, with the machine stopped and dots or tags on the bars."
+    "The photos do not tell yet what to adjust: shorten no section, and do not move the patient "
+    "down the bed. Photograph more settings, both ends at least, machine stopped, with dots or "
+    "tags on the bars."
 )
 """Nothing is changed by it, so no limit need stand lower; few photos are no sign of a fault."""
 _FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
 _IN_FRONT = say(
-    "The hinge lies {mm:.0f} mm in front of the knee across the thigh at every setting, as where "
-    "the lower leg slides: check slings, padding and the heel's seat; a section does not change "
-    "that."
+    "The hinge lies {mm:.0f} mm in front of the knee at every setting, as where the lower leg "
+    "slides: check slings, padding and the heel's seat; no section changes that."
 )
 _BEHIND = say(
-    "The hinge lies {mm:.0f} mm behind the knee across the thigh at every setting, as where the "
-    "lower leg slides: check slings, padding and the heel's seat; a section does not change that."
+    "The hinge lies {mm:.0f} mm behind the knee at every setting, as where the lower leg slides: "
+    "check slings, padding and the heel's seat; no section changes that."
 )
 _TOO_LONG = say(
-    "Thigh section, lower-leg section and place together are {off_mm:.0f} ± {u_mm:.0f} mm too long "
-    "for the leg. {check}"
+    "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too long. "
+    "{check}"
 )
 _TOO_SHORT = say(
-    "Thigh section, lower-leg section and place together are {off_mm:.0f} ± {u_mm:.0f} mm too "
-    "short for the leg. {check}"
+    "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too short. "
+    "{check}"
 )
 
 

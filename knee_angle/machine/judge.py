@@ -57,9 +57,8 @@ SEEMS = 0.5
 KNEE_POINT = say("It is to meet the mark at the lateral epicondyle; the joint line is 24 mm below.")
 """Joint line 24.4 ± 2.8 mm below the epicondyle: an MRI study of 2023 (abstract seen)."""
 UNEXPLAINED = say(
-    "No leg in a machine moves as these settings do together, so nothing is "
-    "said of what to set: check the points of each photo, and that nothing was "
-    "moved between them."
+    "No leg in a machine moves as these settings do together: adjust nothing, check the points of "
+    "each photo, and that nothing was moved between them."
 )
 CARE = say("Stay within the prescription; stop at pain or resistance.")
 P_MOVED = 0.01
@@ -93,24 +92,31 @@ class HingeCoordinate:
 
 
 _BENT_MORE = say(
-    "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By what the other settings "
-    "show it is bent about {off_deg:.0f}° more than the bars there ({low:.0f} to {high:.0f}°): "
-    "photograph that end of the allowed range too."
+    "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By the other settings it bends "
+    "{off_deg:.0f}° more than the bars there ({low:.0f} to {high:.0f}°): photograph that end too."
 )
 _BENT_LESS = say(
-    "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By what the other settings "
-    "show it is bent about {off_deg:.0f}° less than the bars there ({low:.0f} to {high:.0f}°): "
-    "photograph that end of the allowed range too."
+    "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By the other settings it bends "
+    "{off_deg:.0f}° less than the bars there ({low:.0f} to {high:.0f}°): photograph that end too."
 )
 _SLACK = say(
-    "{where} the leg is about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) straighter than "
-    "its place in the machine explains: slack slings or straps, or a heel that does not sit on "
-    "its plate. Check them with the machine stopped."
+    "{where} the leg is {slack_deg:.0f}° straighter than its place in the machine explains "
+    "({low:.0f} to {high:.0f}°): with the machine stopped check slings, straps and the heel's seat."
 )
 _SEEMS_SLACK = say(
-    "{where} the leg seems (not proven) about {slack_deg:.0f}° ({low:.0f} to {high:.0f}°) "
-    "straighter than its place in the machine explains: slack slings or straps, or a heel that "
-    "does not sit on its plate. Check them with the machine stopped."
+    "{where} the leg seems {slack_deg:.0f}° straighter than its place in the machine explains "
+    "({low:.0f} to {high:.0f}°, not proven): with the machine stopped check slings, straps and the "
+    "heel's seat."
+)
+_SHOWS_MORE = say(
+    "Display and bars differ: the display shows about {by_deg:.0f}° more at {at_deg:.0f}° (more "
+    "than {tolerance_deg:g}° is proven). See the service manual; rely on measured angles until "
+    "then."
+)
+_SHOWS_LESS = say(
+    "Display and bars differ: the display shows about {by_deg:.0f}° less at {at_deg:.0f}° (more "
+    "than {tolerance_deg:g}° is proven). See the service manual; rely on measured angles until "
+    "then."
 )
 _AT_ONE = say("Display and bars differ by at most {at_most_deg:.0f}° at {at_deg:.0f}° (95 %).")
 _AT_EVERY, _HERE = say("At every setting"), say("At this setting")
@@ -418,12 +424,10 @@ def _display_words(display: RangeJudged | None, here: RangeJudged | None) -> tup
         return ()
     low, high = display.range_deg
     if display.verdict == "outside":
+        template = _SHOWS_MORE if here.largest_deg > 0 else _SHOWS_LESS
         return (
-            say(
-                "Display and bars differ by about {largest_deg:+.0f}° at {at_deg:.0f}° "
-                "(more than {tolerance_deg:g}° is proven): see the service manual, and "
-                "rely on measured angles until then.",
-                largest_deg=here.largest_deg,
+            template.format(
+                by_deg=abs(here.largest_deg),
                 at_deg=here.at_deg,
                 tolerance_deg=display.tolerance_deg,
             ),
