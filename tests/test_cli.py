@@ -468,6 +468,41 @@ def test_version_and_help():
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
+        pytest.param(["--nix", "measure", BED, "--language", "de"],
+                     "Diese Option gibt es nicht: --nix: siehe", id="an option of no command"),
+        pytest.param(["nix", "--language=de"], "Diesen Befehl gibt es nicht: 'nix': siehe",
+                     id="no command"),
+        pytest.param(["measure", BED, "--nix", "--language", "de"],
+                     "Diese Option gibt es nicht: --nix: siehe", id="one that a command has not"),
+        pytest.param(["store", "where", "--nix", "--language", "de"],
+                     "Diese Option gibt es nicht: --nix: siehe", id="one of a group"),
+        pytest.param(["measure", BED, "--limit", "95", "--language", "de"],
+                     "gibt es nicht: --limit (ähnliche: --limit-flexion): siehe", id="a part"),
+        pytest.param(["agreement", "plan", "--repeats", "few", "--language", "de"],
+                     "--repeats muss eine ganze Zahl sein: siehe", id="no whole number"),
+        pytest.param(["measure", BED, "--language"], "Option '--language' requires an argument",
+                     id="no language"),
+        pytest.param(["follow", "P-017", "--format", "csv", "--language", "de"],
+                     "Ungültiger Wert für '--format': 'csv' ist keines von 'text', 'json': siehe",
+                     id="a word that is none of those"),
+    ],
+)  # fmt: skip
+def test_a_wrong_call_is_told_in_the_language_that_it_asks_for(arguments, said):
+    done = called(*arguments)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+
+
+def test_help_offers_no_format_that_the_command_refuses():
+    offered = {
+        name: "<text|json|csv>" in called(name, "--help").stdout for name in ("measure", "follow")
+    }
+    assert offered == {"measure": True, "follow": False}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
         pytest.param(["--help", "--language", "de"], ["Aufruf: ", "Optionen:", "Befehle:",
                      "Gedruckte Blätter", "Diese Hilfe zeigen"], id="of the whole"),
         pytest.param(["measure", "--help", "--language", "de"],

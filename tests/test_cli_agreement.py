@@ -151,11 +151,6 @@ def test_failed_photos_are_refused_or_dropped_by_choice(tmp_path):
             "--within must be above 0, but got 0",
             id="no tolerance",
         ),
-        pytest.param(
-            "flexion_deg,displayed_deg\n1,2\n2,3\n5,9\n", ["--format", "csv"],
-            "agreement prints text or json, but got csv: use --format json",
-            id="a format it has not",
-        ),
     ],
 )  # fmt: skip
 def test_what_cannot_be_used_is_told_in_one_line(text, options, says, tmp_path):

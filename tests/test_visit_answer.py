@@ -280,7 +280,7 @@ def test_a_photo_that_is_none_is_told_and_the_rest_answered(tmp_path):
     ("args", "message"),
     [
         ((SAMPLES / "bed_01.jpg", SAMPLES / "bed_01.jpg"), "bed_01.jpg came more than once"),
-        ((SAMPLES / "bed_01.jpg", "--format", "csv"), "visit prints text or json"),
+        ((SAMPLES / "bed_01.jpg", "--format", "csv"), "'csv' is not one of 'text', 'json'"),
         ((SAMPLES / "bed_01.jpg", "--tag-mm", 5), "--tag-mm must be between 10 and 500 mm"),
     ],
 )

@@ -120,6 +120,8 @@ def _wrong_call(error: Any) -> str:
             "{option} must be a number like 93.5, with a point and no unit",
             option=name.strip("'"),
         )
+    elif "valid integer" in rule:
+        said = say("{option} must be a whole number", option=name.strip("'"))
     else:
         said = in_our_words(said)
     command = error.ctx.command_path if error.ctx is not None else "knee-angle"

@@ -121,8 +121,6 @@ def agreement(
     settings: Settings,
 ) -> None:
     """Compare display and knee over many photos; "agreement plan" says how many are needed."""
-    if output is Format.CSV:
-        raise InvalidInput(say("agreement prints text or json, but got csv: use --format json"))
     if table == Path("plan"):
         planned = Planned(sd, half_width, assurance, repeats, between)
         print(_plan(planned, output=output))

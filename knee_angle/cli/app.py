@@ -15,7 +15,7 @@ import typer
 from typer.core import TyperGroup
 
 from knee_angle.angle import words
-from knee_angle.cli.helping import help_of, language_first
+from knee_angle.cli.helping import help_of, language_first, language_of
 from knee_angle.errors import InvalidInput
 from knee_angle.language import asked_for, say, set_language, tell_all
 
@@ -49,15 +49,21 @@ class Commands(TyperGroup):
         return help_of(self, ctx)
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """The arguments read; up to a command's name they are this group's own."""
-        own = next((at for at, one in enumerate(args) if not one.startswith("-")), len(args))
-        if own and args[own - 1] == "--language":
-            own += 1
-        return super().parse_args(ctx, [*language_first(args[:own]), *args[own:]])
+        """The arguments read; a language that the command asks for tells what is wrong here too."""
+        code = _spoken_of(ctx, args)
+        return super().parse_args(ctx, [*(["--language", code] if code else []), *args])
 
 
 def _parsed(parse: Any, ctx: Any, args: list[str]) -> Any:
+    _spoken_of(ctx, args)
     return parse(ctx, language_first(args))
+
+
+def _spoken_of(ctx: Any, args: list[str]) -> str | None:
+    """The language that is asked for, spoken before Typer finds what is wrong with the call."""
+    if code := language_of(args):
+        _speak(ctx, code)
+    return code
 
 
 def _speak(context: typer.Context, code: str | None) -> None:

@@ -91,8 +91,6 @@ def check(
         plan = _plan(settings, bars, wanted_u=wanted_u, photo_u=photo_u, low=low, high=high)
         print(tell(plan))
         return
-    if output is Format.CSV:
-        raise InvalidInput(say("check prints text or json, but got csv: use --format json"))
     _each_once(photos)
     if keep:
         check_machine_code(machine, store)

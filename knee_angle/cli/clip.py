@@ -16,7 +16,7 @@ import typer
 from knee_angle import __version__
 from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format, KeepPictures, Person, pictures_need_keeping
+from knee_angle.cli.options import Format, KeepPictures, Output, Person, pictures_need_keeping
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
@@ -62,7 +62,7 @@ def clip(
     frames: Annotated[
         Path | None, typer.Option(help="Table with a row for each picture (.parquet, .csv).")
     ] = None,
-    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    output: Output = Format.TEXT,
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep both ends and some pictures between as a visit.")
     ] = False,
@@ -72,7 +72,7 @@ def clip(
     store: Where = None,
 ) -> None:
     """Film one cycle: knee, bars and display against time, both ends, arc, gain and lag."""
-    _check_call(output, chart, frames, keep=keep, keep_pictures=keep_pictures)
+    _check_call(chart, frames, keep=keep, keep_pictures=keep_pictures)
     legs, unknown = with_prescription(settings, person, store)
     if keep:
         check_machine_code(machine, store)
@@ -97,11 +97,9 @@ def clip(
 
 
 def _check_call(
-    output: Format, chart: Path | None, frames: Path | None, *, keep: bool, keep_pictures: bool
+    chart: Path | None, frames: Path | None, *, keep: bool, keep_pictures: bool
 ) -> None:
     """Refuse what cannot be done before the film is read."""
-    if output is Format.CSV:
-        raise InvalidInput(say("clip prints text or json, but got csv: use --frames for a table"))
     for name, path in (("chart", chart), ("frames", frames)):
         _check_kind(name, path)
     pictures_need_keeping(keep=keep, pictures=keep_pictures)

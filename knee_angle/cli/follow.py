@@ -9,10 +9,8 @@ import typer
 
 from knee_angle import __version__
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format
+from knee_angle.cli.options import Format, Output
 from knee_angle.cli.store import Knee, Where, opened_store
-from knee_angle.errors import InvalidInput
-from knee_angle.language import say
 
 if TYPE_CHECKING:
     from knee_angle.records import Side
@@ -26,15 +24,13 @@ def follow(
         str, typer.Argument(metavar="CODE", help="The patient's code.", show_default=False)
     ],
     side: Annotated[Knee | None, typer.Option(help="That knee alone.")] = None,
-    output: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TEXT,
+    output: Output = Format.TEXT,
     store: Where = None,
 ) -> None:
     """Print a patient's kept visits over days: trend, both ends, arc and limits, by side."""
     from knee_angle.report.course_words import course_as_json, course_text
     from knee_angle.store.following import course_of
 
-    if output is Format.CSV:
-        raise InvalidInput(say("follow prints text or json, but got csv: use --format json"))
     knee: Side | None = None if side is None else side.value
     with opened_store(store) as opened:
         code, knees = course_of(opened, person, side=knee)

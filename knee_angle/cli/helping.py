@@ -15,7 +15,7 @@ import typer
 
 from knee_angle.language import ENGLISH, current, say, tell
 
-__all__ = ["help_of", "help_texts", "in_our_words", "language_first"]
+__all__ = ["help_of", "help_texts", "in_our_words", "language_first", "language_of"]
 
 TYPERS_OWN = (
     say("Options"),
@@ -28,11 +28,15 @@ WRONG = (
     say("Missing command"),
     say("Missing argument {name}"),
     say("Missing option {name}"),
+    say("No such command {name}. Did you mean {other}?"),
     say("No such command {name}"),
+    say("No such option: {name} (Possible options: {others})"),
     say("No such option: {name}"),
+    say("Option {name} does not take a value"),
     say("Option {name} requires an argument"),
     say("Got unexpected extra argument ({name})"),
     say("Got unexpected extra arguments ({name})"),
+    say("Invalid value for {name}: {given} is not one of {choices}"),
 )
 """What Typer says of a wrong call."""
 MORE = re.compile(r"  \[([^\[\]]+)\]$")
@@ -83,6 +87,8 @@ def language_first(arguments: Sequence[str]) -> list[str]:
     given = list(arguments)
     for at, one in enumerate(given):
         taken = 1 if one.startswith("--language=") else 2 if one == "--language" else 0
+        if at + taken > len(given):
+            break
         if taken:
             return [*given[at : at + taken], *given[:at], *given[at + taken :]]
         if one == "--":
@@ -90,10 +96,24 @@ def language_first(arguments: Sequence[str]) -> list[str]:
     return given
 
 
+def language_of(arguments: Sequence[str]) -> str | None:
+    """What ``--language`` asks for, wherever it stands.
+
+    Examples
+    --------
+    >>> language_of(["a.jpg", "--language", "de"]), language_of(["--language=en"])
+    ('de', 'en')
+    """
+    first, second, *_ = *language_first(arguments), "", ""
+    if first == "--language":
+        return second or None
+    return first.removeprefix("--language=") if first.startswith("--language=") else None
+
+
 def in_our_words(said: str) -> str:
     """What Typer says of a wrong call, as a sentence that can be told; else as it is."""
     for template in WRONG:
-        pattern = re.escape(str(template)).replace(r"\{name\}", "(?P<name>.+)")
+        pattern = re.sub(r"\\{(\w+)\\}", r"(?P<\1>.+)", re.escape(str(template)))
         if found := re.fullmatch(pattern, said):
             return template.format(**found.groupdict())
     return said

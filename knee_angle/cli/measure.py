@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,10 +15,8 @@ import typer
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import (
     DisplayedTable,
-    Format,
     KeepPictures,
     Megapixels,
-    Output,
     OverlayFolder,
     Person,
     PoseModel,
@@ -44,6 +43,17 @@ if TYPE_CHECKING:
 __all__ = ["measure"]
 
 
+class PhotosFormat(StrEnum):
+    """How photos are printed: these alone are rows of a table."""
+
+    TEXT = "text"
+    JSON = "json"
+    CSV = "csv"
+
+
+PhotosOutput = Annotated[PhotosFormat, typer.Option("--format", help="How to print.")]
+
+
 @app.command()
 @takes_settings(*MEASURING)
 def measure(
@@ -61,7 +71,7 @@ def measure(
     pose_model: PoseModel = None,
     overlay: OverlayFolder = None,
     limit_megapixels: Megapixels = 120.0,
-    output: Output = Format.TEXT,
+    output: PhotosOutput = PhotosFormat.TEXT,
     keep: Annotated[bool, typer.Option("--keep", help="Keep the measurements.")] = False,
     keep_pictures: KeepPictures = False,
     person: Person = None,
@@ -146,7 +156,10 @@ def _warned(
 
 
 def _answered(
-    outcomes: Iterator[tuple[Path, Outcome]], output: Format, keeper: Keeper | None, unknown: str
+    outcomes: Iterator[tuple[Path, Outcome]],
+    output: PhotosFormat,
+    keeper: Keeper | None,
+    unknown: str,
 ) -> int:
     """Print and then keep each result; the exit status.
 
@@ -175,7 +188,7 @@ def _answered(
 
 def _print(
     outcomes: Iterator[tuple[Path, Outcome]],
-    output: Format,
+    output: PhotosFormat,
     keeper: Keeper | None,
     printed: Printed,
 ) -> int:
@@ -195,14 +208,14 @@ def _print(
         failed |= alone is None
         row = contract.as_json(photo.name, judged, version=__version__)
         match output:
-            case Format.JSON:
+            case PhotosFormat.JSON:
                 printed.show(json.dumps(for_programs(row), allow_nan=False))
-            case Format.CSV:
+            case PhotosFormat.CSV:
                 printed.show(contract.as_csv([row], header=number == 0), end="")
-            case Format.TEXT:
+            case PhotosFormat.TEXT:
                 printed.show(answer_text(shown(photo), judged, alone))
         if keeper is not None:
             keeper.keep(photo, judged)
-    if output is Format.TEXT:
+    if output is PhotosFormat.TEXT:
         printed.show(tell(words.CAUTION))
     return int(failed)

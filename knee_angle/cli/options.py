@@ -31,7 +31,6 @@ class Format(StrEnum):
 
     TEXT = "text"
     JSON = "json"
-    CSV = "csv"
 
 
 DisplayedTable = Annotated[

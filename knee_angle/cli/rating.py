@@ -145,8 +145,6 @@ def rating_report(
     """Agreement within and between raters, of two or more, over any number of repeats."""
     from knee_angle.agreement import reliability, select_ratings
 
-    if output is Format.CSV:
-        raise InvalidInput(say("rating report prints text or json, but got csv: use --format json"))
     for path in out or ():
         if path.suffix.lower() not in (".pdf", ".html"):
             raise InvalidInput(

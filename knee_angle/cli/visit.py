@@ -76,8 +76,6 @@ def visit(
 ) -> None:
     """Judge all photos of one leg in one machine together: both ends, repeats, on the way."""
     pictures_need_keeping(keep=keep, pictures=keep_pictures)
-    if output is Format.CSV:
-        raise InvalidInput(say("visit prints text or json, but got csv: use --format json"))
     shots = _shots(photos, table, settings.counts)
     legs, unknown = with_prescription(settings, person, store)
     if keep:
