@@ -26,6 +26,7 @@ from knee_angle.clip.gather import gathered
 from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.measure import Readings, measure_clip
 from knee_angle.clip.reading import told_of_reading
+from knee_angle.clip.said import NOTHING
 from knee_angle.clip.solving import solved
 from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
@@ -285,6 +286,17 @@ def test_a_clip_without_a_leg_is_refused_with_what_to_do(tmp_path):
     assert isinstance(answer, NotMeasured)
     assert answer.reason.startswith("no leg was seen in the clip")
     assert "film the whole leg" in answer.advice
+
+
+def test_a_film_of_a_moment_is_refused_as_too_short_and_one_stopped_then_as_stopped(tmp_path):
+    moment = replace(SHORT, seconds=0.24, per_second=30.0)
+    path = filmed(moment, tmp_path / "moment.mp4")
+    answer = measure_clip(path, detectors=shared_detectors())
+    assert answer.reason == "the clip shows the leg for 0.2 s, and a whole cycle takes longer"
+    assert "film one whole cycle" in answer.advice
+    asked = iter([False])
+    answer = measure_clip(path, detectors=shared_detectors(), stop=lambda: next(asked, True))
+    assert answer == NOTHING
 
 
 # The film ---------------------------------------------------------------------------------

@@ -93,7 +93,7 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
     """
     looks = list(looks_of(followed.samples))
     if len(looks) < LEAST_LOOKS:
-        return _with_reasons(said.NO_LEG, followed)
+        return _too_few(looks, followed)
     source = _source_of(looks)
     looks = [one for one in looks if one[1].points["knee"].source == source]
     sides = Counter(side_of(found) for _, found in looks)
@@ -129,6 +129,15 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
     seconds = np.array([one.seconds for one in samples])
     told = (*doubts, *cautions, *_usual([found.cautions for _, found in looks]))
     return Gathered(seen, tuple(samples), seconds, plane, source, tuple(dict.fromkeys(told)))
+
+
+def _too_few(looks: Sequence[tuple[Sample, Landmarks]], followed: Followed) -> NotMeasured:
+    """Why so few looks saw a leg: they saw none, or there were no more."""
+    if followed.stopped:
+        return said.NOTHING
+    if looks and len(looks) == len(followed.looks):
+        return said.too_short(followed.samples[-1].seconds)
+    return _with_reasons(said.NO_LEG, followed)
 
 
 def _with_reasons(refusal: NotMeasured, followed: Followed) -> NotMeasured:

@@ -23,6 +23,7 @@ __all__ = [
     "odd_pictures",
     "other_than_read",
     "stopped",
+    "too_short",
     "torn",
 ]
 
@@ -37,6 +38,19 @@ TWO_LEGS = NotMeasured(
     say("the clip shows a left leg in some pictures and a right leg in others"),
     say("film one leg from its outer side, without walking around it"),
 )
+
+
+def too_short(seconds: float) -> NotMeasured:
+    """The leg was there, but not for long."""
+    return NotMeasured(
+        say(
+            "the clip shows the leg for {seconds:.1f} s, and a whole cycle takes longer",
+            seconds=seconds,
+        ),
+        say("film one whole cycle, from before one end to after the next"),
+    )
+
+
 NOTHING = NotMeasured(
     say("nothing of the clip was measured before it was stopped"), say("let it go on for longer")
 )
