@@ -340,7 +340,6 @@ def test_a_coefficient_is_never_rounded_up_to_a_perfect_one():
         pytest.param((), "p5.jpg", id="not whole, not dropped"),
         pytest.param(("--rater", "who"), "has the columns|must have the columns", id="no column"),
         pytest.param(("--out", "r.txt"), "r.txt", id="another ending"),
-        pytest.param(("--format", "csv"), "text or json", id="csv"),
         pytest.param(("--missing", "drop", "--study", "no"), "no rater study", id="no study"),
     ],
 )

@@ -98,16 +98,20 @@ def at(result: Any, path: tuple[str | int, ...]) -> Any:
 
 def _column(
     name: str,
-    kind: Kind,
     meaning: str,
     *,
-    at: str,
-    kept: Kept | None = None,
+    at: str = "",
+    kind: Kind = "number",
     codes: tuple[str, ...] = (),
+    kept: Callable[[Measurement], Any] | None = None,
+    kept_as: str = "",
 ) -> Column:
+    """A column, in JSON and store called alike where nothing is said; `at` may be a path alone."""
     unit = UNITS.get(name.rpartition("_")[2])
-    path = tuple(int(step) if step.isdigit() else step for step in at.split("."))
-    return Column(name, kind, unit, meaning, path, kept, codes)
+    where = at + name if at.endswith(".") else at or name
+    path = tuple(int(step) if step.isdigit() else step for step in where.split("."))
+    stored = None if kept is None else Kept(kept_as or name, kept)
+    return Column(name, "text" if codes else kind, unit, meaning, path, stored, codes)
 
 
 def _words(name: str) -> str:
@@ -119,357 +123,248 @@ def _point_columns(name: PointName) -> tuple[Column, ...]:
     point = _words(name)
     return (
         _column(
-            f"{name}_x_px",
-            "number",
-            f"{point}: px from the left edge of the upright photo",
-            at=f"{where}.x",
+            f"{name}_x_px", f"{point}: px from the left edge of the upright photo", at=f"{where}.x"
         ),
         _column(
-            f"{name}_y_px",
-            "number",
-            f"{point}: px from the top edge of the upright photo",
-            at=f"{where}.y",
+            f"{name}_y_px", f"{point}: px from the top edge of the upright photo", at=f"{where}.y"
         ),
         _column(
             f"{name}_u_px",
-            "number",
             f"standard uncertainty of either coordinate of the {point}",
             at=f"{where}.u_px",
         ),
         _column(
-            f"{name}_source",
-            "text",
-            f"who found the {point}",
-            at=f"{where}.source",
-            codes=get_args(Source),
+            f"{name}_source", f"who found the {point}", at=f"{where}.source", codes=get_args(Source)
         ),
     )
 
 
 _ALL = (
-    _column("photo", "text", "name of the photo as the caller knows it", at="photo"),
-    _column("status", "text", "whether the photo was measured", at="status", codes=STATUSES),
-    _column("reason", "text", "why nothing was measured", at="reason"),
-    _column("advice", "text", "how to photograph so that it works", at="advice"),
-    _column(
-        "side",
-        "text",
-        "the leg",
-        at="side",
-        kept=Kept("side", lambda one: one.side),
-        codes=get_args(Side),
-    ),
+    _column("photo", "name of the photo as the caller knows it", kind="text"),
+    _column("status", "whether the photo was measured", codes=STATUSES),
+    _column("reason", "why nothing was measured", kind="text"),
+    _column("advice", "how to photograph so that it works", kind="text"),
+    _column("side", "the leg", kept=lambda one: one.side, codes=get_args(Side)),
     _column(
         "flexion_deg",
-        "number",
         "passive knee flexion: 0 is straight, hyperextension negative",
-        at="flexion_deg",
-        kept=Kept("flexion_deg", lambda one: one.knee.deg),
+        kept=lambda one: one.knee.deg,
     ),
-    _column(
-        "u_deg",
-        "number",
-        "standard uncertainty of the knee flexion",
-        at="u_deg",
-        kept=Kept("u_deg", lambda one: one.knee.u_deg),
-    ),
+    _column("u_deg", "standard uncertainty of the knee flexion", kept=lambda one: one.knee.u_deg),
     _column(
         "interval_low_deg",
-        "number",
         "lower end of the 95 % interval of the knee flexion",
         at="interval_deg.0",
-        kept=Kept("low_deg", lambda one: one.knee.interval_deg[0]),
+        kept=lambda one: one.knee.interval_deg[0],
+        kept_as="low_deg",
     ),
     _column(
         "interval_high_deg",
-        "number",
         "upper end of the 95 % interval of the knee flexion",
         at="interval_deg.1",
-        kept=Kept("high_deg", lambda one: one.knee.interval_deg[1]),
+        kept=lambda one: one.knee.interval_deg[1],
+        kept_as="high_deg",
     ),
     _column(
         "plane",
-        "text",
         "where the camera's direction comes from: printed tags, an estimate from the picture, or "
         "nowhere (flat in the picture)",
-        at="plane",
-        kept=Kept("plane", lambda one: one.plane),
+        kept=lambda one: one.plane,
         codes=get_args(Plane),
     ),
     _column(
         "displayed_deg",
-        "number",
         "the machine's displayed number, converted to degrees of flexion",
-        at="displayed_deg",
-        kept=Kept("displayed_deg", lambda one: one.displayed and one.displayed.deg),
+        kept=lambda one: one.displayed and one.displayed.deg,
     ),
     _column(
         "displayed_source",
-        "text",
         "where the displayed number comes from: typed or from a table, or read off the photo",
-        at="displayed_source",
         codes=get_args(DisplayedSource),
     ),
     _column(
         "displayed_probability",
-        "number",
         "probability that the displayed number was read right, where it was read off the photo",
-        at="displayed_probability",
     ),
     _column(
         "display_state",
-        "text",
         "how clearly a number was read off the photo's display",
         at="display.state",
         codes=get_args(DisplayState),
     ),
     _column(
         "display_number",
-        "number",
         "number read off the photo's display, as it stands there",
         at="display.number",
     ),
     _column(
         "display_probability",
-        "number",
         "probability that the number on the photo's display was read right",
         at="display.probability",
     ),
     _column(
         "discrepancy_deg",
-        "number",
         "displayed minus knee: positive where the display claims more flexion",
-        at="comparison.discrepancy_deg",
-        kept=Kept("discrepancy_deg", lambda one: one.comparison and one.comparison.discrepancy_deg),
+        at="comparison.",
+        kept=lambda one: one.comparison and one.comparison.discrepancy_deg,
     ),
     _column(
         "discrepancy_u_deg",
-        "number",
         "standard uncertainty of displayed minus knee",
         at="comparison.u_deg",
-        kept=Kept("discrepancy_u_deg", lambda one: one.comparison and one.comparison.u_deg),
+        kept=lambda one: one.comparison and one.comparison.u_deg,
     ),
     _column(
         "tolerance_deg",
-        "number",
         "tolerance that displayed minus knee is judged against, either way",
-        at="comparison.tolerance_deg",
-        kept=Kept("tolerance_deg", lambda one: one.comparison and one.comparison.tolerance_deg),
+        at="comparison.",
+        kept=lambda one: one.comparison and one.comparison.tolerance_deg,
     ),
     _column(
         "p_within",
-        "number",
         "probability that the true difference of display and knee is inside the tolerance",
-        at="comparison.p_within",
+        at="comparison.",
     ),
     _column(
         "verdict",
-        "text",
         "display against knee: proven within the tolerance, proven outside, or neither (95 %)",
-        at="comparison.verdict",
-        kept=Kept("verdict", lambda one: one.comparison and one.comparison.verdict),
+        at="comparison.",
+        kept=lambda one: one.comparison and one.comparison.verdict,
         codes=get_args(Verdict),
     ),
-    _column("frame_deg", "number", "flexion that the machine's bars make", at="machine.frame_deg"),
+    _column("frame_deg", "flexion that the machine's bars make", at="machine."),
+    _column("frame_u_deg", "standard uncertainty of the bars' flexion", at="machine.u_deg"),
     _column(
-        "frame_u_deg", "number", "standard uncertainty of the bars' flexion", at="machine.u_deg"
-    ),
-    _column(
-        "frame_source",
-        "text",
-        "what showed the machine's bars",
-        at="machine.frame_source",
-        codes=get_args(FrameSource),
+        "frame_source", "what showed the machine's bars", at="machine.", codes=get_args(FrameSource)
     ),
     _column(
         "frame_interval_low_deg",
-        "number",
         "lower end of the 95 % interval of the bars' flexion",
         at="machine.interval_deg.0",
     ),
     _column(
         "frame_interval_high_deg",
-        "number",
         "upper end of the 95 % interval of the bars' flexion",
         at="machine.interval_deg.1",
     ),
     _column(
         "hinge_distal_mm",
-        "number",
         "the hinge seen from the knee, along the thigh: distal (away from the hip) positive",
         at="machine.hinge_to_knee_mm.distal",
     ),
     _column(
         "hinge_anterior_mm",
-        "number",
         "the hinge seen from the knee, across the thigh: anterior (towards the kneecap) positive",
         at="machine.hinge_to_knee_mm.anterior",
     ),
     _column(
         "hinge_u_mm",
-        "number",
         "standard uncertainty of either coordinate of the hinge",
         at="machine.hinge_to_knee_mm.u",
     ),
     _column(
         "finding",
-        "text",
         "which part of a disagreement is proven: the display's calibration, the leg's fit",
         at="finding.kind",
-        kept=Kept("finding", lambda one: one.finding and one.finding.kind),
+        kept=lambda one: one.finding and one.finding.kind,
         codes=get_args(FindingKind),
     ),
-    _column(
-        "calibration_deg",
-        "number",
-        "calibration part: displayed minus bars",
-        at="finding.calibration_deg",
-    ),
-    _column(
-        "calibration_u_deg",
-        "number",
-        "standard uncertainty of displayed minus bars",
-        at="finding.calibration_u_deg",
-    ),
+    _column("calibration_deg", "calibration part: displayed minus bars", at="finding."),
+    _column("calibration_u_deg", "standard uncertainty of displayed minus bars", at="finding."),
     _column(
         "calibration_verdict",
-        "text",
         "verdict on displayed minus bars",
-        at="finding.calibration_verdict",
+        at="finding.",
         codes=get_args(Verdict),
     ),
     _column(
         "calibration_p_within",
-        "number",
         "probability that displayed minus bars is inside its tolerance",
-        at="finding.calibration_p_within",
+        at="finding.",
     ),
-    _column("fit_deg", "number", "fit part: bars minus knee", at="finding.fit_deg"),
+    _column("fit_deg", "fit part: bars minus knee", at="finding."),
+    _column("fit_u_deg", "standard uncertainty of bars minus knee", at="finding."),
+    _column("fit_verdict", "verdict on bars minus knee", at="finding.", codes=get_args(Verdict)),
     _column(
-        "fit_u_deg", "number", "standard uncertainty of bars minus knee", at="finding.fit_u_deg"
-    ),
-    _column(
-        "fit_verdict",
-        "text",
-        "verdict on bars minus knee",
-        at="finding.fit_verdict",
-        codes=get_args(Verdict),
+        "fit_p_within", "probability that bars minus knee is inside its tolerance", at="finding."
     ),
     _column(
-        "fit_p_within",
-        "number",
-        "probability that bars minus knee is inside its tolerance",
-        at="finding.fit_p_within",
+        "hinge_verdict", "verdict on the hinge's place", at="finding.", codes=get_args(Verdict)
     ),
     _column(
-        "hinge_verdict",
-        "text",
-        "verdict on the hinge's place",
-        at="finding.hinge_verdict",
-        codes=get_args(Verdict),
-    ),
-    _column(
-        "fit_explained_deg",
-        "number",
-        "how much of the fit part the hinge's place explains",
-        at="finding.fit_explained_deg",
+        "fit_explained_deg", "how much of the fit part the hinge's place explains", at="finding."
     ),
     _column(
         "fit_explained_u_deg",
-        "number",
         "standard uncertainty of what the hinge's place explains",
-        at="finding.fit_explained_u_deg",
+        at="finding.",
     ),
-    _column(
-        "support_mm",
-        "number",
-        "how far below the knee the lower leg is held",
-        at="finding.support_mm",
-    ),
-    _column(
-        "support_u_mm",
-        "number",
-        "standard uncertainty of where the lower leg is held",
-        at="finding.support_u_mm",
-    ),
-    _column("finding_advice", "text", "what to check next", at="finding.advice"),
-    _column("thigh_mm", "number", "length between hip and knee mark", at="segments_mm.thigh"),
+    _column("support_mm", "how far below the knee the lower leg is held", at="finding."),
+    _column("support_u_mm", "standard uncertainty of where the lower leg is held", at="finding."),
+    _column("finding_advice", "what to check next", at="finding.advice", kind="text"),
+    _column("thigh_mm", "length between hip and knee mark", at="segments_mm.thigh"),
     _column(
         "thigh_u_mm",
-        "number",
         "standard uncertainty of the length between hip and knee mark",
         at="segments_mm.thigh_u",
     ),
-    _column("shank_mm", "number", "length between knee and ankle mark", at="segments_mm.shank"),
+    _column("shank_mm", "length between knee and ankle mark", at="segments_mm.shank"),
     _column(
         "shank_u_mm",
-        "number",
         "standard uncertainty of the length between knee and ankle mark",
         at="segments_mm.shank_u",
     ),
-    _column("alarms", "text", "prescribed limits that knee or display lie past", at="alarms"),
-    _column("cautions", "text", "what to keep in mind", at="cautions"),
+    _column("alarms", "prescribed limits that knee or display lie past", kind="text"),
+    _column("cautions", "what to keep in mind", kind="text"),
     _column(
         "found_interval_low_deg",
-        "number",
         "lower end of the knee flexion's 95 % interval without the points' placement on the skin",
         at="found_interval_deg.0",
     ),
     _column(
         "found_interval_high_deg",
-        "number",
         "upper end of the knee flexion's 95 % interval without the points' placement on the skin",
         at="found_interval_deg.1",
     ),
-    _column(
-        "flat_flexion_deg",
-        "number",
-        "knee flexion flat in the picture, for comparison only",
-        at="flat_flexion_deg",
-    ),
+    _column("flat_flexion_deg", "knee flexion flat in the picture, for comparison only"),
     *(
         _column(
             f"u_{line}_deg",
-            "number",
             f"standard uncertainty of the knee flexion that {_words(line)} alone would give",
             at=f"budget_deg.{line}",
         )
         for line in BUDGET_LINES
     ),
     *(column for name in POINT_NAMES for column in _point_columns(name)),
-    _column("rater", "text", "code of who placed the points by hand", at="rater"),
-    _column("photo_sha256", "text", "SHA-256 of the photo's file", at="photo_sha256"),
-    _column("photo_width_px", "count", "width of the upright photo", at="camera.width_px"),
-    _column("photo_height_px", "count", "height of the upright photo", at="camera.height_px"),
-    _column("focal_px", "number", "focal length of the upright photo's lens", at="camera.focal_px"),
+    _column("rater", "code of who placed the points by hand", kind="text"),
+    _column("photo_sha256", "SHA-256 of the photo's file", kind="text"),
+    _column("photo_width_px", "width of the upright photo", at="camera.width_px", kind="count"),
+    _column("photo_height_px", "height of the upright photo", at="camera.height_px", kind="count"),
+    _column("focal_px", "focal length of the upright photo's lens", at="camera."),
     _column(
         "focal_source",
-        "text",
         "where the focal length comes from: the photo's EXIF, or an assumption about phones",
-        at="camera.focal_source",
+        at="camera.",
         codes=FOCAL_SOURCES,
     ),
     _column(
         "normal_x",
-        "number",
         "unit normal of the leg's plane, towards the camera: to the right in the picture",
         at="camera.normal.0",
     ),
     _column(
         "normal_y",
-        "number",
         "unit normal of the leg's plane, towards the camera: down in the picture",
         at="camera.normal.1",
     ),
     _column(
         "normal_z",
-        "number",
         "unit normal of the leg's plane, towards the camera: along the view, -1 seen square-on",
         at="camera.normal.2",
     ),
-    _column("tags", "count", "printed tags that were seen", at="camera.tags"),
-    _column("seconds", "number", "time that measuring the photo took", at="seconds"),
-    _column("version", "text", "version of this software", at="version"),
+    _column("tags", "printed tags that were seen", at="camera.", kind="count"),
+    _column("seconds", "time that measuring the photo took"),
+    _column("version", "version of this software", kind="text"),
 )
 
 COLUMNS: Mapping[str, Column] = MappingProxyType({column.name: column for column in _ALL})
