@@ -92,6 +92,7 @@ def test_an_empty_page_says_how_to_photograph_and_shows_the_caution():
     assert "Stand square to the leg" in page.markdown[1].value
     assert "Pain or resistance: stop the machine" in page.markdown[0].value
     assert any("not a medical device" in c.value for c in page.caption)
+    assert any("heel, fibular head, foot lift and dressing" in c.value for c in page.caption)
 
 
 def test_no_button_asks_for_a_camera():

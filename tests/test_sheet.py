@@ -250,6 +250,7 @@ class TestDotSheet:
             "5 Hinge",
             "6 Lower-leg bar",
             "16 mm, green",
+            "fibular head, foot lift",
         ):
             assert place in text
 

@@ -237,7 +237,7 @@ def test_a_locked_store_costs_no_answer_no_alarm_and_no_photo(ward, monkeypatch)
     with held(ward):
         said, error = failed("measure", *PHOTOS, "--keep", "--limit-flexion", "60", "--store", ward)
     assert said.count("!! PAST THE PRESCRIBED FLEXION") == 2
-    assert said.rstrip().endswith(words.CAUTION)
+    assert said.rstrip().endswith(f"{words.NERVE_BLOCK}\n{words.CAUTION}")
     assert str(error).startswith("2 of 2 measurements were not kept (bed_01.jpg, bed_06.jpg): ")
     assert "in use by another program" in str(error)
     assert "\n" not in str(error)
@@ -574,7 +574,7 @@ def test_a_visit_whose_store_is_held_is_answered_first(ward, visited, monkeypatc
     monkeypatch.setattr(opening, "WAIT_S", 0.2)
     with held(ward):
         said, error = failed(*visited, "--keep")
-    assert said.rstrip().endswith(words.CAUTION)
+    assert said.rstrip().endswith(f"{words.NERVE_BLOCK}\n{words.CAUTION}")
     assert str(error).startswith("3 of 3 measurements were not kept (series_a_5.jpg, ")
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "FAULTS",
     "FINDING_WORDS",
     "MARK_WORDS",
+    "NERVE_BLOCK",
     "PLANE_WORDS",
     "POINT_WORDS",
     "PROVEN_IN_A_WORD",
@@ -65,6 +66,12 @@ CAUTION = say(
     "protocol rule; adjust only with the machine stopped, and stop at pain or "
     "resistance."
 )
+
+NERVE_BLOCK = say(
+    "With an epidural or a nerve block pain does not warn: look at heel, fibular head, foot lift "
+    "and dressing, each as local protocol says."
+)
+"""Said beside every answer that somebody acts on at a bed (`store.checklist.CARE`: why)."""
 
 VERDICT_WORDS: dict[Verdict, str] = {
     "within": say("display agrees"),

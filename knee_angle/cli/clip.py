@@ -191,7 +191,7 @@ def _print(
     else:
         for line in clip_text(answer):
             printed.show(tell(line))
-    printed.show(tell(words.CAUTION))
+    printed.show(f"{tell(words.NERVE_BLOCK)}\n{tell(words.CAUTION)}")
 
 
 def _write(answer: ClipOutcome, chart: Path | None, frames: Path | None) -> None:

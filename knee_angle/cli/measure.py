@@ -217,5 +217,5 @@ def _print(
         if keeper is not None:
             keeper.keep(photo, judged)
     if output is PhotosFormat.TEXT:
-        printed.show(tell(words.CAUTION))
+        printed.show(f"{tell(words.NERVE_BLOCK)}\n{tell(words.CAUTION)}")
     return int(failed)

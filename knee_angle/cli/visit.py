@@ -153,7 +153,8 @@ def _answered(
     else:
         printed.show("".join(f"!! {tell(alarm)}\n" for alarm in alarms), end="")
         if isinstance(answer, VisitAnswer):
-            printed.show(f"{visit_text(answer)}\n{tell(words.CAUTION)}")
+            care = f"{tell(words.NERVE_BLOCK)}\n{tell(words.CAUTION)}"
+            printed.show(f"{visit_text(answer)}\n{care}")
         else:
             printed.show(
                 tell(

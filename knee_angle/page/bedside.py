@@ -100,7 +100,7 @@ def show() -> None:
         st.markdown(tell(HOW_TO))
     else:
         _work(visit, entry)
-    st.caption(tell(words.CAUTION))
+    st.caption(f"{tell(words.NERVE_BLOCK)} {tell(words.CAUTION)}")
 
 
 def _html(text: str) -> None:

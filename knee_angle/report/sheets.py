@@ -14,6 +14,7 @@ from typing import Literal
 
 import cv2
 
+from knee_angle.angle import words
 from knee_angle.assumptions import STRIP_GAP
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say, tell
@@ -110,6 +111,7 @@ DOT_STEPS = (
         "Use dots of one colour and size, and new ones for each patient. Never on "
         "a wound, a dressing or fragile skin."
     ),
+    words.NERVE_BLOCK,
 )
 
 DOT_PLACES = (
@@ -129,8 +131,8 @@ COLOUR_WORDS = {
     "green": say("green"), "blue": say("blue"), "magenta": say("magenta"), "black": say("black"),
 }  # fmt: skip
 
-DOT_FOOT_MM = 77.0
-"""Room under the dots for the steps, the rule and the foot."""
+DOT_FOOT_MM = 88.0
+"""Room under the dots for the steps, the rule and the foot, in the longest language."""
 
 
 def tag_sheet(

@@ -143,7 +143,7 @@ def visit_paper(
     blocks: list[Block] = [] if about.stands else [gone(say("This visit no longer counts"))]
     blocks += [_first(contract, places), _table(contract, every, settings)]
     blocks.append(Heading(say("What to check")))
-    blocks += [Words(line) for line in told_lines(contract, "DO")]
+    blocks += [Words(line) for line in (*told_lines(contract, "DO"), words.NERVE_BLOCK)]
     if len(drawn) == 1:
         blocks.append(Beside(((drawn[0][0],), said), (1.0, 1.0)))
         blocks += _plus_minus(places)
