@@ -100,8 +100,8 @@ def test_what_is_kept_for_lists_is_what_the_result_says(column, kept):
 def test_a_further_kept_number_is_written_by_its_line_in_the_list_alone(monkeypatch):
     """Beside it only what a database asks for: a migration, and the field that reads it."""
     line = columns._column(
-        "flat_flexion_deg", "number", "flat in the picture", at="flat_flexion_deg",
-        kept=columns.Kept("flat_deg", lambda one: one.flat_deg),
+        "flat_flexion_deg", "flat in the picture", kept=lambda one: one.flat_deg,
+        kept_as="flat_deg",
     )  # fmt: skip
     monkeypatch.setattr(columns, "_ALL", (*columns._ALL, line))
     row = measurement_columns(MEASURED, SHA, Settings(), SetUp())
