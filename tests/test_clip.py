@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,6 +32,7 @@ from knee_angle.clip.solving import solved
 from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.language import in_language
 from knee_angle.records import Displayed, NotMeasured
 from knee_angle.report import clip_plots
 from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
@@ -39,6 +41,7 @@ from knee_angle.report.clip_words import clip_first_lines, clip_text
 from knee_angle.settings import Settings
 from knee_angle.store import open_store
 from knee_angle.store.recheck import recheck
+from knee_angle.visit import Value
 
 WHOLE = Clip()
 """Two cycles by hand, a person walking through, a jump of the exposure, a display that lags."""
@@ -148,6 +151,27 @@ def test_limits_are_told_in_the_words_of_every_other_door(whole):
     assert answer.alarms[0].startswith("THE DISPLAY IS PAST THE PRESCRIBED FLEXION")
     assert clip_first_lines(answer)[0].startswith("LIMIT   flexion to 80° prescribed")
     assert any(one.startswith("At the prescribed flexion limit") for one in answer.cautions)
+
+
+@pytest.mark.parametrize(
+    ("u_s", "said"),
+    [
+        pytest.param(0.2, "a cycle takes 4.0 ± 0.4 s", id="in tenths"),
+        pytest.param(0.02, "a cycle takes 4.00 ± 0.04 s", id="finer than tenths"),
+        pytest.param(0.001, "a cycle takes 4.00 ± 0.01 s", id="never without a ±"),
+    ],
+)
+def test_a_cycles_time_never_reads_as_exact(whole, u_s, said):
+    answer = replace(whole.answer, cycle_s=Value(4.0, u_s, (4.0 - 2 * u_s, 4.0 + 2 * u_s)))
+    assert any(said in str(line) for line in clip_first_lines(answer))
+
+
+def test_the_table_of_ends_is_told_in_german_too(whole):
+    with in_language("de"):
+        rows = [line.split() for line in clip_text(whole.answer)]
+    ends = [row for row in rows if row and row[0] in ("Streckung", "Beugung")]
+    assert len(ends) == 2
+    assert all(re.fullmatch(r"\d+,\d°", row[1]) for row in ends)
 
 
 def test_what_a_clip_cannot_tell_is_said(whole):

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from knee_angle.angle import words
 from knee_angle.clip.answer import ClipAnswer, ClipEnd, DisplayAgainst
 from knee_angle.clip.said import END_WORDS
-from knee_angle.language import joined, say, say_as
+from knee_angle.language import figure, joined, say, say_as, tell
 from knee_angle.report.visit_words import (
     apart_text,
     knee_words,
@@ -77,16 +77,18 @@ def _arc(answer: ClipAnswer) -> str:
     if answer.displayed_arc_deg is not None:
         told.append(say("by the display {arc:.0f}°", arc=answer.displayed_arc_deg))
     if answer.cycle_s is not None:
-        told.append(
-            say(
-                "a cycle takes {seconds:.1f} ± {u:.1f} s",
-                seconds=answer.cycle_s.value,
-                u=words.plus_minus(answer.cycle_s.u),
-            )
-        )
+        told.append(say("a cycle takes {seconds} s", seconds=_seconds(answer.cycle_s)))
     if answer.lacking is not None:
         told.append(say("lacks {lacking}", lacking=lacking_text(answer.lacking)))
     return joined("; ", told)
+
+
+def _seconds(value: Value) -> str:
+    """A time with its 95 % ±, in tenths, or finer where that would say ± 0.0."""
+    u = words.plus_minus(value.u)
+    if u >= 0.095:
+        return say("{seconds:.1f} ± {u:.1f}", seconds=value.value, u=u)
+    return say("{seconds:.2f} ± {u:.2f}", seconds=value.value, u=max(u, 0.01))
 
 
 def against_text(one: DisplayAgainst) -> str:
@@ -153,11 +155,14 @@ def clip_text(answer: ClipAnswer) -> list[str]:
 
 def _row(end: ClipEnd) -> str:
     low, high = end.knee.interval
-    knee = f"{end.knee.value:.1f}° ({low:.1f} to {high:.1f})"
-    bars = "" if end.bars is None else f"{end.bars.value:.1f}°"
-    shown = "" if end.displayed_deg is None else f"{end.displayed_deg:g}°"
-    verdict = "" if end.comparison is None else end.comparison.verdict
-    return f"  {end.which:<11}  {knee:<25}  {bars:<7}  {shown:<7}  {verdict}".rstrip()
+    knee = tell(
+        "{knee_deg:.1f}° ({low:.1f} to {high:.1f})", knee_deg=end.knee.value, low=low, high=high
+    )
+    bars = "" if end.bars is None else tell(figure(f"{end.bars.value:.1f}°"))
+    shown = "" if end.displayed_deg is None else tell(figure(f"{end.displayed_deg:g}°"))
+    verdict = "" if end.comparison is None else tell(words.PROVEN_IN_A_WORD[end.comparison.verdict])
+    which = tell(END_WORDS[end.which])
+    return f"  {which:<11}  {knee:<25}  {bars:<7}  {shown:<7}  {verdict}".rstrip()
 
 
 def _hinges(ends: Sequence[ClipEnd]) -> list[str]:
