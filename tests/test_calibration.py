@@ -69,7 +69,7 @@ def test_gum_h3_thermometer():
     line = gum_h3()
     assert (line.offset, line.u_offset) == pytest.approx((-0.1712, 0.0029), abs=5e-5)
     assert (line.gain, line.u_gain) == pytest.approx((0.00218, 0.00067), abs=5e-6)
-    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
+    assert line.cov[1] / (line.u_offset * line.u_gain) == pytest.approx(-0.930, abs=5e-4)
     at_30 = forward(line, 10.0)
     assert (at_30.value, at_30.u) == pytest.approx((-0.1494, 0.0041), abs=5e-5)
     assert (line.freedom, line.p_value, line.outliers) == (9, None, ())

@@ -112,11 +112,6 @@ class Line:
         return math.sqrt(self.cov[2])
 
     @property
-    def correlation(self) -> float:
-        """Correlation of offset and gain."""
-        return self.cov[1] / (self.u_offset * self.u_gain)
-
-    @property
     def freedom(self) -> float:
         """Degrees of freedom behind the uncertainties: infinite where they were given."""
         return math.inf if self.scatter_known else float(self.dof)

@@ -69,7 +69,7 @@ leg that the sections are too long for: which of them a leg follows is a doubt t
 Straight and beyond
 -------------------
 Where the room is longer than a + b the leg is straight and the pelvis is pulled along by
-the rest (``pulled_mm``), whatever its give. Below zero, the bars bend back. A knee that
+the rest, whatever its give. Below zero, the bars bend back. A knee that
 came straight on the way follows them (without faults knee = bars there too); one that
 never came straight, because a section is too short, stays bent forward.
 
@@ -90,7 +90,6 @@ from knee_angle.errors import InvalidInput
 __all__ = [
     "BARS_LIMITS_DEG",
     "Chain",
-    "bars_flexion_deg",
     "between_mm",
     "closure_mm",
     "hinge_mm",
@@ -98,7 +97,6 @@ __all__ = [
     "knee_flexion_deg",
     "knee_in_slings_deg",
     "off_slings_deg",
-    "pulled_mm",
 ]
 
 Floats = NDArray[np.float64]
@@ -175,33 +173,6 @@ def knee_flexion_deg(bars_deg: ArrayLike, chain: Chain, *, fold: bool = False) -
         _require(cosine >= -1.0, "the room for the leg", "must not fold it flat", cosine)
     bend = _forward_sign(bars, chain) * np.arccos(np.clip(cosine, -1.0, 1.0))
     return np.asarray(np.degrees(bend) - np.asarray(chain.slack_deg))
-
-
-def bars_flexion_deg(knee_deg: ArrayLike, chain: Chain) -> Floats:
-    """Inverse: the flexion of the bars, not below straight, that bends the knee so far.
-
-    Raises
-    ------
-    InvalidInput
-        A knee that these sections cannot reach with bars from 0 to 170 degrees.
-    """
-    bend = np.radians(np.abs(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg)))
-    thigh, lower = _leg(chain)
-    wanted = _reach(bend, thigh, lower)
-    low = np.zeros(np.broadcast(wanted, _room(np.zeros(()), chain)).shape)
-    high = np.full_like(low, BARS_LIMITS_DEG[1])
-    tight = 1e-7  # rounding of a knee that stands at the very end
-    _require(
-        (_room(low, chain) >= wanted - tight) & (_room(high, chain) <= wanted + tight),
-        "knee_deg",
-        f"must be one that bars from 0 to {BARS_LIMITS_DEG[1]:g} degrees bend it to",
-        knee_deg,
-    )
-    for _ in range(60):  # 170 / 2^60 is far below rounding
-        middle = (low + high) / 2
-        wide = _room(middle, chain) > wanted
-        low, high = np.where(wide, middle, low), np.where(wide, high, middle)
-    return np.asarray((low + high) / 2)
 
 
 def hinge_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> tuple[Floats, Floats]:
@@ -289,12 +260,6 @@ def _balance(bars: Floats, bend_deg: Floats, chain: Chain) -> tuple[Floats, Floa
     pull = (1 - give) * leverage * missed + turned * (bend - turn)
     held = (1 - give) * leverage**2 + turned
     return pull, held, held + (1 - give) * missed * curved
-
-
-def pulled_mm(bars_deg: ArrayLike, chain: Chain) -> Floats:
-    """How far the sections pull a straight leg along the bed, mm; 0 where they do not."""
-    thigh, lower = _leg(chain)
-    return np.maximum(_room(_checked_bars(bars_deg), chain) - thigh - lower, 0.0)
 
 
 def _leg(chain: Chain) -> tuple[Floats, Floats]:

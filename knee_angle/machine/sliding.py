@@ -68,7 +68,6 @@ __all__ = [
     "explained_fit",
     "fit_derivatives",
     "fit_part_deg",
-    "frame_flexion_deg",
     "knee_flexion_deg",
     "sensitivity",
 ]
@@ -168,35 +167,6 @@ def knee_flexion_deg(
     return np.asarray(frame_deg, dtype=float) - fit_part_deg(
         frame_deg, distal_mm=distal_mm, anterior_mm=anterior_mm, support_mm=support_mm
     )
-
-
-def frame_flexion_deg(
-    knee_deg: ArrayLike, *, distal_mm: ArrayLike, anterior_mm: ArrayLike, support_mm: ArrayLike
-) -> Floats:
-    """Inverse: flexion of the frame that bends the knee so far; shapes (...), degrees.
-
-    Parameters as for :func:`fit_part_deg`, with the knee's flexion in place of the frame's.
-
-    Raises
-    ------
-    InvalidInput
-        Outside the validity limits, or where the frame would have to leave them.
-    """
-    k, ex, ey, length = _checked(knee_deg, distal_mm, anterior_mm, support_mm, limits=None)
-    k = np.radians(k)
-    along = length * np.cos(k) + ey * np.sin(k) - ex
-    across = length * np.sin(k) + ey * (1.0 - np.cos(k))
-    frame = np.degrees(np.arctan2(across, along))
-    frame = np.where(frame < -90.0, frame + 360.0, frame)
-    low, high = FLEXION_RANGE_DEG
-    slack = 1e-9  # rounding at the very ends of the range
-    _require(
-        (frame >= low - slack) & (frame <= high + slack),
-        f"the bars must stay between {low:g} and {high:g} degrees",
-        "knee_deg",
-        knee_deg,
-    )
-    return np.asarray(frame)
 
 
 def fit_derivatives(
@@ -312,22 +282,18 @@ def _checked(
     distal_mm: ArrayLike,
     anterior_mm: ArrayLike,
     support_mm: ArrayLike,
-    *,
-    limits: tuple[float, float] | None = FLEXION_RANGE_DEG,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Inputs as arrays, refused outside the validity limits."""
     angle, ex, ey, length = (
         np.asarray(v, dtype=float) for v in (angle_deg, distal_mm, anterior_mm, support_mm)
     )
-    if limits is not None:
-        low, high = limits
-        _require(
-            (angle >= low) & (angle <= high),
-            f"must be between {low:g} and {high:g} degrees",
-            "frame_deg",
-            angle_deg,
-        )
-    _require(np.isfinite(angle), "must be a number", "knee_deg", angle_deg)
+    low, high = FLEXION_RANGE_DEG
+    _require(
+        (angle >= low) & (angle <= high),
+        f"must be between {low:g} and {high:g} degrees",
+        "frame_deg",
+        angle_deg,
+    )
     _require((length > 0) & np.isfinite(length), "must be positive", "support_mm", support_mm)
     offset = np.hypot(ex, ey)
     _require(

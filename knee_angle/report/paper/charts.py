@@ -22,7 +22,6 @@ LEFT, RIGHT, TOP, BOTTOM = 44.0, 112.0, 12.0, 52.0
 SIZE = 11.5
 FEW_DAYS = 40
 """So many days are drawn with large marks."""
-MONTH_DAYS = 31
 Point = tuple[float, float]
 
 
