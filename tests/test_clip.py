@@ -12,10 +12,10 @@ import av
 import numpy as np
 import pytest
 from called import called
-from clip_world import DEPTH_MM, measured, truth_and_said, world
+from clip_world import DEPTH_MM, U_PX, InMemory, followed, measured, truth_and_said, world
 from drawn_clips import Clip, filmed, table_of
 
-from knee_angle.assumptions import BARS_TOGETHER_LOG, MARK_DEPTH_MM
+from knee_angle.assumptions import BARS_TOGETHER_LOG, FOUND_ANEW, MARK_DEPTH_MM
 from knee_angle.clip import film as films
 from knee_angle.clip.answer import ClipAnswer
 from knee_angle.clip.course import cycle_seconds, end_weights, shape_of, turns_of
@@ -789,6 +789,18 @@ def test_solutions_between_which_the_pictures_do_not_decide_are_both_in_the_inte
     if u is not None:
         assert one.knee.u == pytest.approx(u, rel=0.01)
         assert one.knee.u_change(np.array([1.0, 0.0])) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_points_found_anew_keep_half_of_their_place_on_the_bone_for_each_picture():
+    one = world("network alone", 1, per_second=4.0)
+    film, placed = followed(one), np.array(Settings().placed_mm)
+    lens = lens_of_film(InMemory(1), width_px=film.size_px[0], height_px=film.size_px[1])
+    seen = gathered(film, lens, Settings()).seen
+    mm_per_px = seen.leg.view.knee_distance_mm / lens.focal_px
+    anew_px = np.sqrt(1.0 - FOUND_ANEW) * placed / mm_per_px
+    found_px = np.sqrt(0.75) * U_PX["network"]
+    assert seen.u_px[0] == pytest.approx(np.hypot(found_px, anew_px))
+    assert seen.leg.placement_mm == pytest.approx(np.sqrt(FOUND_ANEW) * placed)
 
 
 def test_a_leg_that_is_filmed_askew_is_no_larger_and_its_interval_no_smaller():

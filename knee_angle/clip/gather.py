@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from knee_angle.angle import geometry, scale
 from knee_angle.angle.side import side_of
-from knee_angle.assumptions import PRIOR_VIEW_DEG, U_FLOW_PX
+from knee_angle.assumptions import FOUND_ANEW, PRIOR_VIEW_DEG, U_FLOW_PX
 from knee_angle.clip import said
 from knee_angle.clip.following import FOLLOWED, Followed, Sample, looks_of
 from knee_angle.clip.model import Seen
@@ -122,6 +122,9 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
     u_px, alike = _finding(looks, names, points, source)
     weighed = [one.look.weighed for one, _ in looks if one.look is not None and one.look.weighed]
     placement_mm, tilt_deg, doubts = weighed_together(weighed, settings)
+    if source != "dot":
+        u_px[:, :3] = np.hypot(u_px[:, :3], _anew_px(leg, placement_mm))
+        placement_mm = _lasting_mm(placement_mm)
     leg = replace(leg, placement_mm=placement_mm)
     u_common_deg = math.hypot(U_ALIKE * _usual_u_deg(sights), tilt_deg)
     by_leg = 0.0 if use_strip else _by_leg(looks, settings)
@@ -273,6 +276,18 @@ def _by_leg(looks: Sequence[tuple[Sample, Landmarks]], settings: Settings) -> fl
     ]  # fmt: skip
     known = settings.dot_mm is not None and looks[0][1].diameter_px is not None
     return 0.0 if known else float(np.median(shares))
+
+
+def _anew_px(leg: LegInView, placement_mm: Sequence[float]) -> Floats:
+    """What of the placement of points found anew is each picture's own, px."""
+    px_per_mm = leg.lens.focal_px / leg.view.knee_distance_mm
+    return np.asarray(math.sqrt(1.0 - FOUND_ANEW) * px_per_mm * np.array(placement_mm))
+
+
+def _lasting_mm(placement_mm: Sequence[float]) -> tuple[float, float, float]:
+    """What of it all pictures have in common."""
+    hip, knee, ankle = (math.sqrt(FOUND_ANEW) * one for one in placement_mm)
+    return hip, knee, ankle
 
 
 def _finding(

@@ -13,7 +13,7 @@ input                  what it moves
 ``parallel``           the bars' plane against the strip
 ``leg's own turn``     the leg's plane against the bars'
 ``depth``              of marks and machine points, of all bars together
-``placement``          mark to bony point: fixed on its bone, and what slides with the bend
+``placement``          mark to bony point: fixed on its bone; of a dot, what slides with the bend
 ``finding``            what is found wrongly alike of each point, along and across its bone
 ``sticking``           the machine's points against its bars
 ====================== ===========================================================
@@ -251,7 +251,7 @@ def _placement(seen: Seen, draw: Draw, count: int, z: Floats) -> Floats:
         along = marks[:, end] - marks[:, start]
         along = along / np.linalg.norm(along, axis=-1, keepdims=True)
         front = geometry.turned(along, by_deg=90.0 if seen.leg.side == "left" else -90.0)
-        share = SLIDES[point]
+        share = SLIDES[point] if seen.leg.points[point].source == "dot" else 0.0
         parts = np.stack(
             [
                 np.full_like(bend, math.sqrt(1.0 - share)),
