@@ -30,8 +30,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench.visit_world import Errors, World, estimate_of
 
+from knee_angle.assumptions import PROVEN
 from knee_angle.machine.adjust import JUDGED_AT_DEG, Advice
-from knee_angle.machine.judge import PROOF, SEEMS, MachineJudged, judge_machine
+from knee_angle.machine.judge import SEEMS, MachineJudged, judge_machine
 
 RANGE = (15.0, 110.0)
 GRID = np.linspace(*RANGE, 20)
@@ -171,7 +172,7 @@ def findings(world: World, found: MachineJudged) -> list[str]:
         far = "off" if size.min() > 25 else "near" if size.max() < 25 else "either"
         said.append(f"hinge {name} {far}: {one.verdict}")
     seems = "seems" if found.p_slack >= SEEMS else "not said"
-    slack = "proven" if found.p_slack >= PROOF else seems
+    slack = "proven" if found.p_slack >= PROVEN else seems
     return [*said, f"slack {'of 6' if world.slack > 0 else 'none'}: {slack}"]
 
 

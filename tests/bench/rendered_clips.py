@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import Any
 from unittest.mock import patch
@@ -25,6 +25,9 @@ from knee_angle.training.series import _photo, _wallpaper
 
 BARE = {("d", True): 1, ("d", False): 3, ("e", True): 2, ("e", False): 4}
 """Number of a shot whose hinge wears no cover, by visit and whether the strip is on."""
+
+
+TRIES = 9
 
 
 @dataclass(frozen=True)
@@ -79,12 +82,9 @@ def _as_wanted(clip: Rendered, shown: str) -> Iterator[None]:
 
 def rendered(clip: Rendered, body: Any) -> Iterator[tuple[float, np.ndarray, float]]:
     """Every frame: its time, its picture (RGB), and the knee's true flexion."""
-    visit = seated.visit_of(body, clip.letter, clip.seed)
     number = BARE[clip.letter, clip.strip]
+    visit, held, chance = _held(clip, body, number)
     renderer = Renderer(size=clip.width * clip.finer, pictures=_wallpaper())
-    chance = np.random.default_rng([clip.seed, 9])
-    middle = seated.shot_of(visit, number, float(np.mean(clip.bars_deg)))
-    held = seated.hand_held(middle, chance, width=clip.width)
     phases = chance.uniform(0, 2 * np.pi, 6)
     noise = chance.normal(0.0, 2.5, (clip.width * 3 // 4 + 64, clip.width, 1))
     for k, seconds in enumerate(clip.times()):
@@ -101,6 +101,20 @@ def rendered(clip: Rendered, body: Any) -> Iterator[tuple[float, np.ndarray, flo
             shot.knee_deg,
         )
     renderer.release()
+
+
+def _held(
+    clip: Rendered, body: Any, number: int
+) -> tuple[seated.Visit, Camera, np.random.Generator]:
+    """A visit with a place beside the bed from which the whole leg is seen; not all have one."""
+    for again in range(TRIES):
+        visit = seated.visit_of(body, clip.letter, clip.seed + 1000 * again)
+        chance = np.random.default_rng([clip.seed, 9 + again])
+        middle = seated.shot_of(visit, number, float(np.mean(clip.bars_deg)))
+        with suppress(ValueError):
+            return visit, seated.hand_held(middle, chance, width=clip.width), chance
+    message = f"seed {clip.seed}: none of {TRIES} beds has a place that sees the whole leg"
+    raise ValueError(message)
 
 
 def _moved(held: Camera, seconds: float, phases: np.ndarray) -> Camera:
