@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
 
 from knee_angle.cli.app import Commands, app
@@ -26,14 +23,3 @@ def models_list() -> None:
 
     for model in describe_models():
         print(model)
-
-
-@models_app.command("build")
-def models_build(
-    archive: Annotated[Path, typer.Argument(help="The archive from npm pack @mediapipe/pose.")],
-    out: Annotated[Path | None, typer.Option(help="Where to put the bundle.")] = None,
-) -> None:
-    """Build the pose model bundle from the published npm archive."""
-    from knee_angle.landmarks.pose.bundles import build_pose_bundle
-
-    print(build_pose_bundle(archive, out))

@@ -23,6 +23,7 @@ Read in this order: :mod:`bodies`, :mod:`pictures`, :mod:`shapes`, :mod:`posing`
 The networks that read displays are made by modules of their own, each with a command:
 :mod:`display_glyphs`, :mod:`display_panels`, :mod:`display_scenes`, :mod:`display_samples`,
 :mod:`display_model`, :mod:`display_train`, :mod:`display_export`, :mod:`display_judge`.
+:mod:`pose_bundle` made the pose model's file.
 
 World of the scenes
 -------------------

@@ -1,6 +1,6 @@
 """How long a 12-megapixel phone photo takes, beside plain MediaPipe passes on the same.
 
-Run: ``python tests/bench/bench_photo.py`` (after ``knee-angle models build``).
+Run: ``python tests/bench/bench_photo.py``.
 Prints milliseconds and ratios from one run on one machine; nothing is asserted.
 """
 

@@ -10,7 +10,6 @@ of processor time and its peak of memory in all (the interpreter and its librari
 
 from __future__ import annotations
 
-import gzip
 import io
 import json
 import os
@@ -18,7 +17,6 @@ import resource
 import struct
 import subprocess
 import sys
-import tarfile
 import time
 import zipfile
 import zlib
@@ -49,10 +47,6 @@ DOORS = {
     "table": (
         "from knee_angle.files.tables import read_table\n"
         "def enter(path):\n    table = read_table(path)\n    table.others"
-    ),
-    "model": (
-        "from pathlib import Path\nfrom knee_angle.landmarks.pose import bundles\n"
-        "def enter(path):\n    bundles._read_package(Path(path), ())"
     ),
     "bundle": (
         "from pathlib import Path\nfrom knee_angle.landmarks.pose import bundles\n"
@@ -315,25 +309,15 @@ def sparse(path: Path, size: int) -> None:
         file.truncate(size)
 
 
-def tar_of_one(path: Path, kind: bytes, size: int) -> None:
-    """An npm package whose first member has this kind and so many zero bytes."""
-    head = tarfile.TarInfo("package/pose_landmark_full.tflite")
-    head.type, head.size = kind, size
-    with gzip.open(path, "wb", 1) as out:
-        out.write(head.tobuf(tarfile.GNU_FORMAT))
-        block = bytes(2**20)
-        for _ in range(size // 2**20):
-            out.write(block)
-
-
 def zip_of_one(path: Path, size: int) -> None:
     """A bundle whose member unpacks to so many bytes."""
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as made:
-        with made.open("pose_detector.tflite", "w", force_zip64=True) as member:
-            block = bytes(2**20)
-            for _ in range(size // 2**20):
-                member.write(block)
-        made.comment = b'{"variant": "full", "sources": {}, "stored": {}}'
+    with (
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as made,
+        made.open("pose_detector.tflite", "w", force_zip64=True) as member,
+    ):
+        block = bytes(2**20)
+        for _ in range(size // 2**20):
+            member.write(block)
 
 
 def backup_of_one_line(path: Path) -> None:
@@ -348,7 +332,7 @@ def backup_of_one_line(path: Path) -> None:
 
 
 def others() -> Iterator[Bomb]:
-    """Tables, packages, bundles, backups."""
+    """Tables, bundles, backups."""
     gigabytes = 1500 * 2**20
     yield Bomb(
         "parquet of 100 million rows", "table",
@@ -364,11 +348,6 @@ def others() -> Iterator[Bomb]:
     )  # fmt: skip
     yield Bomb("parquet of a page of 2 GB", "table", parquet_page, ".parquet")
     yield Bomb("csv of 4 GB", "table", lambda path: sparse(path, 4 * 2**30), ".csv")
-    for name, kind in (("member", b"0"), ("pax head", b"x"), ("long name", b"L")):
-        yield Bomb(
-            f"tgz with a {name} of 1.5 GB", "model",
-            lambda path, kind=kind: tar_of_one(path, kind, gigabytes), ".tgz",  # type: ignore[misc]
-        )  # fmt: skip
     yield Bomb("zip of 1.5 GB", "bundle", lambda path: zip_of_one(path, gigabytes), ".task")
     yield Bomb("backup that nests 300 million deep", "backup", backup_of_one_line, ".jsonl")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import io
 import json
@@ -10,7 +9,6 @@ import os
 import random
 import sqlite3
 import sys
-import tarfile
 import time
 import zipfile
 from collections.abc import Callable, Iterator, Mapping
@@ -638,33 +636,20 @@ def rating_seeds() -> list[bytes]:
 
 
 def model_seeds() -> list[bytes]:
-    """The published package of a pose model in small, and a bundle."""
-    from test_landmarks_bundles import PACKAGE
-
-    archive = io.BytesIO()
-    with tarfile.open(fileobj=archive, mode="w:gz") as tar:
-        for name, data in PACKAGE.items():
-            info = tarfile.TarInfo(name)
-            info.size = len(data)
-            tar.addfile(info, io.BytesIO(data))
+    """A bundle in small."""
     bundle = io.BytesIO()
     with zipfile.ZipFile(bundle, "w") as made:
         made.writestr("pose_detector.tflite", b"weights" * 9)
-        made.comment = b'{"variant": "full", "sources": {}, "stored": {}}'
-    return [archive.getvalue(), gzip.decompress(archive.getvalue()), bundle.getvalue()]
+    return [bundle.getvalue()]
 
 
 def enter_model(data: bytes, folder: Path) -> object:
-    """As an archive to build from, and as a bundle that a variable names."""
+    """As a bundle that a variable names."""
     from knee_angle.errors import InvalidInput
     from knee_angle.landmarks.pose import bundles
 
-    path = folder / "model.tgz"
-    # What is spoilt inside the packing must come through it.
-    path.write_bytes(gzip.compress(data, 1) if data[:8] == b"package/" else data)
-    with suppress(InvalidInput):
-        members = bundles._read_package(path, (bundles.PACKED, bundles.PACKED_LOADER))
-        bundles._packed_detector(members)
+    path = folder / "model.task"
+    path.write_bytes(data)
     with suppress(InvalidInput):
         bundles.find_pose_bundle(path)
     return bundles._is_known(path)

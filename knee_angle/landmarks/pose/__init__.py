@@ -1,7 +1,6 @@
 """A whole-body pose model.
 
 `detector` is the detector; `legs` says when a leg of it is believed; `process` runs the model
-in a process of its own (`worker`); `bundles` finds and builds the bundle, `metadata` is what
-goes into it, `unpacking` bounds what comes out of an archive. Nothing is loaded before it is
+in a process of its own (`worker`); `bundles` finds the bundle. Nothing is loaded before it is
 asked for.
 """

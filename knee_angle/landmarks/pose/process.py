@@ -117,9 +117,8 @@ class PoseProcess:
             self.close()
             raise MissingModel(
                 say(
-                    "the pose model {bundle_name} could not be started ({error}): build it "
-                    "again with 'knee-angle models build', or install the system libraries "
-                    "libegl1 and libgles2",
+                    "the pose model {bundle_name} could not be started ({error}): name another "
+                    "one, or install the system libraries libegl1 and libgles2",
                     bundle_name=bundle.name,
                     error=error,
                 )
