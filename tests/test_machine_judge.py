@@ -155,7 +155,7 @@ def test_a_mark_that_was_moved_about_its_neighbour_is_told_by_its_setting(moved)
     mean = seen.mean.copy()
     mean[moved] += np.degrees(45.0 / 420.0)  # the first entries are the knees
     found = judge_machine(replace(seen, mean=mean), range_deg=RANGE)
-    assert found.words[0].startswith(f"Where the bars stand at {seen.mean[4 + moved]:.0f}° knee")
+    assert found.words[0].startswith(f"At bars of about {seen.mean[4 + moved]:.0f}°, knee")
     assert found.advice is None
 
 
@@ -167,7 +167,7 @@ def test_where_leaving_out_no_setting_makes_the_rest_fit_none_is_named():
     mean[3] -= np.degrees(45.0 / 420.0)
     found = judge_machine(replace(seen, mean=mean), range_deg=RANGE)
     assert found.holding.p_value < P_MOVED
-    assert not any(sentence.startswith("Where the bars stand at") for sentence in found.words)
+    assert not any(sentence.startswith("At bars of about") for sentence in found.words)
     assert found.words[0].startswith("No leg in a machine moves as these settings do together")
     assert len(set(found.words)) == len(found.words)
     assert found.advice is None

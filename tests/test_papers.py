@@ -623,12 +623,13 @@ def test_the_table_says_whose_bars_did_not_count_and_their_plus_minus_stays_out(
 
 
 @pytest.mark.parametrize(
-    ("language", "size", "more"),
-    [("de", "letter", 0), ("de", "letter", 2), ("en", "a4", 1), ("en", "a4", 6)],
+    ("language", "size", "more", "count"),
+    [("de", "letter", 0, 2), ("de", "letter", 2, 2), ("en", "a4", 1, 2), ("en", "a4", 6, 2)],
 )
 def test_places_to_sign_stand_on_the_page_that_says_what_was_signed(
-    store, checked, language, size, more
+    store, checked, language, size, more, count
 ):
+    """And no page is begun for some lines: in German on Letter as on A4."""
     result, series = checked
     first, *_ = series.values()
     many = {**series, **{f"{n}.jpg": first for n in range(more)}}
@@ -639,6 +640,7 @@ def test_places_to_sign_stand_on_the_page_that_says_what_was_signed(
     with in_language(language):
         content = pdf_of(papers.of_machine(store, "M-03"), size, language)
     pages = opened_pdf(content).pages
+    assert len(pages) == count
     (signed,) = [text for page in pages if "Released by" in (text := page.extract_text())
                  or "Freigegeben von" in text]  # fmt: skip
     assert "SHA-256" in signed

@@ -66,9 +66,9 @@ P_MOVED = 0.01
 visits none did, and of those with one knee 5 degrees off 33 of 34 (our own)."""
 FEWEST_TO_COMPARE = 3
 MOVED = say(
-    "Where the bars stand at {bars:.0f}° knee, bars and hinge do not fit the "
-    "other settings: a mark or a dot was moved, or a point lies elsewhere. "
-    "Look at that photo's points, or photograph it again."
+    "At bars of about {bars:.0f}°, knee, bars and hinge do not fit the other settings: a mark or "
+    "a dot was moved, or a point lies elsewhere. Look at that photo's points, or photograph it "
+    "again."
 )
 HINGE: tuple[Quantity, Quantity] = ("distal", "anterior")
 
