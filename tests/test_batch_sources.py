@@ -28,18 +28,18 @@ def left_out(source) -> dict[str, str]:
 
 
 def names(source) -> list[str]:
-    return [file.name for file in find_photos(str(source)).files]
+    return list(find_photos(str(source)).files)
 
 
 def test_a_folder_with_all_below_it_sorted_by_name_and_the_rest_counted(folder):
     found = find_photos(str(folder))
-    assert [file.name for file in found.files] == ["a.JPG", "b.jpg", "ward [2]/c.png"]
+    assert list(found.files) == ["a.JPG", "b.jpg", "ward [2]/c.png"]
     assert [(entry.name, entry.reason) for entry in found.left_out] == [
         (".hidden.jpg", "hidden"),
         ("a.json", "not called like a photo"),
         ("notes.txt", "not called like a photo"),
     ]
-    assert [file.size_bytes for file in found.files] == [5, 5, 14]
+    assert [file.size_bytes for file in found.files.values()] == [5, 5, 14]
     assert find_photos(f"{folder}/").files == found.files
 
 
@@ -102,8 +102,8 @@ def test_a_list_keeps_its_order_and_its_words_and_what_is_not_there(folder):
     listed = folder.parent / "list.txt"
     listed.write_text("photos/b.jpg\n\nphotos/gone.jpg\nphotos/a.JPG\n")
     found = find_photos(str(listed)).files
-    assert [file.name for file in found] == ["photos/b.jpg", "photos/gone.jpg", "photos/a.JPG"]
-    assert [file.size_bytes for file in found] == [5, None, 5]
+    assert list(found) == ["photos/b.jpg", "photos/gone.jpg", "photos/a.JPG"]
+    assert [file.size_bytes for file in found.values()] == [5, None, 5]
 
 
 def test_whole_addresses_in_a_list_lose_the_folder_they_share(folder):
@@ -115,9 +115,9 @@ def test_whole_addresses_in_a_list_lose_the_folder_they_share(folder):
 def test_a_changed_file_has_another_stamp(folder):
     import os
 
-    before = find_photos(str(folder)).files[1]
+    before = find_photos(str(folder)).files["b.jpg"]
     os.utime(folder / "b.jpg", (1, 1))
-    assert find_photos(str(folder)).files[1].stamp != before.stamp
+    assert find_photos(str(folder)).files["b.jpg"].stamp != before.stamp
 
 
 @pytest.mark.parametrize(

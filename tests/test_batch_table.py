@@ -6,7 +6,7 @@ import pyarrow
 import pytest
 from pyarrow import parquet
 
-from knee_angle.batch.table import match
+from knee_angle.batch.table import Known
 from knee_angle.errors import InvalidInput
 from knee_angle.files.tables import read_table as read_any_table
 
@@ -101,19 +101,19 @@ def table(tmp_path):
 
 def test_missing_and_surplus_names_are_refused_together(table):
     with pytest.raises(InvalidInput) as error:
-        match(table, ["a.jpg", "b.jpg"], partial=False)
+        Known(table).match(["a.jpg", "b.jpg"], partial=False)
     assert "1 photos have no row: b.jpg; 1 rows name no photo: c.jpg" in str(error.value)
     assert "--partial-table" in str(error.value)
 
 
 def test_or_allowed_by_choice_and_said(table):
-    assert match(table, ["a.jpg", "b.jpg"], partial=True) == [
+    assert Known(table).match(["a.jpg", "b.jpg"], partial=True) == [
         "1 photos have no row: b.jpg",
         "1 rows name no photo: c.jpg",
     ]
-    assert match(table, ["a.jpg", "c.jpg"], partial=False) == []
+    assert Known(table).match(["a.jpg", "c.jpg"], partial=False) == []
 
 
 def test_a_table_that_names_not_one_photo_is_refused_whatever_was_chosen(table):
     with pytest.raises(InvalidInput, match=r"names must be exactly like ward/a.jpg"):
-        match(table, ["ward/a.jpg"], partial=True)
+        Known(table).match(["ward/a.jpg"], partial=True)

@@ -12,13 +12,14 @@ import fcntl
 import hashlib
 import json
 import os
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
 from knee_angle.batch.work import Answer, Json, Trouble, to_plain
 from knee_angle.errors import InvalidInput
 from knee_angle.files import sync_folder
+from knee_angle.files.on_disk import OnDisk
 from knee_angle.language import say
 from knee_angle.settings import Settings
 
@@ -29,7 +30,7 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What is kept in memory of a photo that is done; its row stays on disk.
+    """What is at hand of a photo that is done; its row stays in the journal.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ class Journal:
 
     def __init__(self, path: Path, conditions: Json, *, fresh: bool = False) -> None:
         self.path = path
-        self.done: dict[str, Done] = {}
+        self.done = OnDisk[Done](astuple, lambda kept: Done(*kept))
         self.torn_lines = 0
         try:
             self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
@@ -238,7 +239,7 @@ def _entry(line: bytes) -> Json | None:
 
 
 def _taken_up(entry: Json, at: int) -> Done | None:
-    """What is kept in memory of an entry that was read; None where it is none of a photo."""
+    """What is at hand of an entry that was read; None where it is none of a photo."""
     try:
         done = _done(entry, at)
         texts = (entry["photo"], done.of, done.status)

@@ -11,12 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from knee_angle.batch.work import Json
 from knee_angle.errors import InvalidInput
+from knee_angle.files.on_disk import OnDisk
 from knee_angle.files.tables import Table, named, read_table
 from knee_angle.landmarks.manual import read_manual
 from knee_angle.language import say
@@ -25,7 +26,7 @@ from knee_angle.records import POINT_NAMES
 __all__ = ["points_mark", "points_of_photos", "points_of_row"]
 
 
-def points_of_photos(source: Path, photos: Collection[str]) -> dict[str, Json]:
+def points_of_photos(source: Path, photos: Collection[str]) -> Mapping[str, Json]:
     """The points of each photo that has some.
 
     Parameters
@@ -33,15 +34,18 @@ def points_of_photos(source: Path, photos: Collection[str]) -> dict[str, Json]:
     source : Path
         A table or a folder.
     photos : collection of str
-        Names of the photos, as the batch calls them.
+        Names of the photos, as the batch calls them; asked for one by one.
 
     Raises
     ------
     InvalidInput
         Points of no photo, two files of one photo, or a file or table that cannot be used.
     """
-    found = _of_folder(source, photos) if source.is_dir() else _of_table(source)
-    if not set(found) & set(photos):
+    found = OnDisk[Json](dict, dict)
+    for photo, points in _of_folder(source, photos) if source.is_dir() else _of_table(source):
+        found[photo] = points
+    surplus = [name for name in found if name not in photos]
+    if len(surplus) == len(found):
         raise InvalidInput(
             say(
                 "no points in {source} are of a photo here: names must be exactly like {like}",
@@ -49,7 +53,7 @@ def points_of_photos(source: Path, photos: Collection[str]) -> dict[str, Json]:
                 like=next(iter(photos)),
             )
         )
-    if surplus := [name for name in found if name not in set(photos)]:
+    if surplus:
         raise InvalidInput(
             say(
                 "{source} has points of {n_surplus} photos that are not here ({names}): "
@@ -62,13 +66,14 @@ def points_of_photos(source: Path, photos: Collection[str]) -> dict[str, Json]:
     return found
 
 
-def _of_folder(folder: Path, photos: Collection[str]) -> dict[str, Json]:
+def _of_folder(folder: Path, photos: Collection[str]) -> Iterator[tuple[str, Json]]:
     """By file name; every JSON file must be some photo's."""
-    files = {str(path.relative_to(folder).as_posix()): path for path in folder.rglob("*.json")}
-    found: dict[str, Json] = {}
+    taken = OnDisk[bool](bool, bool)
+    for path in folder.rglob("*.json"):
+        taken[str(path.relative_to(folder).as_posix())] = False
     for photo in photos:
         mine = [photo + ".json", str(PurePosixPath(photo).with_suffix(".json"))]
-        there = [name for name in dict.fromkeys(mine) if name in files]
+        there = [name for name in dict.fromkeys(mine) if taken.get(name) is False]
         if len(there) > 1:
             raise InvalidInput(
                 say(
@@ -78,18 +83,20 @@ def _of_folder(folder: Path, photos: Collection[str]) -> dict[str, Json]:
                 )
             )
         if there:
-            found[photo] = dict(read_manual(files.pop(there[0])))
-    return found | {name.removesuffix(".json"): {} for name in files}
+            taken[there[0]] = True
+            yield photo, dict(read_manual(folder / there[0]))
+    for name, is_taken in taken.pairs():
+        if not is_taken:
+            yield name.removesuffix(".json"), {}
 
 
-def _of_table(path: Path) -> dict[str, Json]:
+def _of_table(path: Path) -> Iterator[tuple[str, Json]]:
     table = read_table(path, needs=("photo",))
     columns = point_columns(table)
-    return {
-        photo: points
-        for row, photo in enumerate(table.photos)
-        if (points := points_of_row(table, columns, row)) is not None
-    }
+    for row, photo in enumerate(table.each("photo")):
+        points = points_of_row(table, columns, row)
+        if points is not None:
+            yield photo or "", points
 
 
 def point_columns(table: Table) -> Mapping[str, Any]:

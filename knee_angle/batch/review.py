@@ -10,17 +10,18 @@ stays on the list, so that it can be filled in bit by bit.
 
 from __future__ import annotations
 
+import codecs
 import csv
-import io
 import shutil
 from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from knee_angle.batch.sources import StorageTrouble, read_bytes
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, UnreadablePhoto
-from knee_angle.files import write_whole
+from knee_angle.files import whole_file, write_whole
 from knee_angle.files.tables import read_table
 from knee_angle.photo.display.seen import picture_of_numbers
 from knee_angle.photo.reading import read_photo
@@ -53,34 +54,34 @@ def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: 
         stem.with_name(f"{stem.name}.review.csv"),
         stem.with_name(f"{stem.name}.review"),
     )
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
     count = lacking = 0
     try:
         filled = _filled(target)
         shutil.rmtree(folder, ignore_errors=True)
-        for job, row in rows:
-            display, given = row.get("display"), job.displayed_deg is not None
-            if not display or display["state"] not in UNCLEAR:
-                continue
-            if given and job.photo not in filled:
-                continue
-            count, lacking = count + 1, lacking + (not given)
-            name = f"{count:05d}_{PurePosixPath(job.photo).stem}.jpg"
-            picture = _picture(job, display["numbers"], limit_megapixels)
-            if picture is not None:
-                folder.mkdir(exist_ok=True)
-                write_whole(folder / name, picture)
-            shown = display["numbers"][: 1 if display["state"] == "unsure" else None]
-            writer.writerow([
-                job.photo, filled.get(job.photo, ""), " or ".join(_texts(shown)),
-                display["probability"], display["reason"],
-                f"{folder.name}/{name}" if picture is not None else "",
-            ])  # fmt: skip
-        if count:
-            write_whole(target, out.getvalue())
-        else:
+        with ExitStack() as stack:
+            for job, row in rows:
+                display, given = row.get("display"), job.displayed_deg is not None
+                if not display or display["state"] not in UNCLEAR:
+                    continue
+                if given and job.photo not in filled:
+                    continue
+                if not count:
+                    file = codecs.getwriter("utf-8")(stack.enter_context(whole_file(target)))
+                    writer = csv.writer(file, lineterminator="\r\n")
+                    writer.writerow(COLUMNS)
+                count, lacking = count + 1, lacking + (not given)
+                name = f"{count:05d}_{PurePosixPath(job.photo).stem}.jpg"
+                picture = _picture(job, display["numbers"], limit_megapixels)
+                if picture is not None:
+                    folder.mkdir(exist_ok=True)
+                    write_whole(folder / name, picture)
+                shown = display["numbers"][: 1 if display["state"] == "unsure" else None]
+                writer.writerow([
+                    job.photo, filled.get(job.photo, ""), " or ".join(_texts(shown)),
+                    display["probability"], display["reason"],
+                    f"{folder.name}/{name}" if picture is not None else "",
+                ])  # fmt: skip
+        if not count:
             target.unlink(missing_ok=True)
     except OSError as error:
         raise InvalidInput(

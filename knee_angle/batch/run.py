@@ -17,16 +17,18 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from pathlib import Path, PurePosixPath
+from itertools import islice
+from pathlib import Path
 
 from knee_angle.batch import outputs
+from knee_angle.batch.jobs import Jobs, left_of, not_done, overlay_folder
 from knee_angle.batch.journal import Journal
-from knee_angle.batch.points import points_mark, points_of_photos
+from knee_angle.batch.points import points_of_photos
 from knee_angle.batch.pool import Workers, answers, cluster_workers, local_workers
 from knee_angle.batch.review import write_review
-from knee_angle.batch.sources import NAMED, PhotoFile, Photos, find_photos, said_of
-from knee_angle.batch.table import match
-from knee_angle.batch.work import Conditions, Job, Json, identity_of
+from knee_angle.batch.sources import NAMED, Photos, find_photos, said_of
+from knee_angle.batch.table import Known
+from knee_angle.batch.work import Conditions, Json, identity_of
 from knee_angle.errors import InvalidInput
 from knee_angle.files.extras import needs
 from knee_angle.files.tables import Table, read_table
@@ -107,7 +109,7 @@ class Summary:
     counts : dict
         Rows by status.
     failures : tuple of (str, str, str)
-        Photo, status and reason of every row without a number.
+        Photo, status and reason of the first rows without a number, `NAMED` at most.
     notes : tuple of str
         What a person should know, in sentences.
     left_out : str
@@ -122,6 +124,11 @@ class Summary:
     notes: tuple[str, ...]
     left_out: str
     files: tuple[Path, ...]
+
+    @property
+    def failed(self) -> int:
+        """Rows without a number."""
+        return self.photos - self.counts.get("measured", 0)
 
     @property
     def rows(self) -> list[Json]:
@@ -166,9 +173,10 @@ def run_batch(plan: BatchPlan, progress: Progress = lambda _done, _all: None) ->
     places = _places(plan)
     photos = find_photos(plan.source)
     table = _table(plan)
-    names = [file.name for file in photos.files]
-    notes = [] if table is None else match(table, names, partial=plan.partial_table)
-    jobs = _jobs(plan, photos, table)
+    known = Known(table)
+    notes = known.match(photos.files, partial=plan.partial_table)
+    points = {} if plan.points is None else points_of_photos(plan.points, photos.files)
+    jobs = Jobs(photos, known, points, overlay_folder(plan.overlay, plan.source, photos))
     conditions = Conditions(
         settings=plan.settings,
         limit_megapixels=plan.limit_megapixels,
@@ -179,19 +187,20 @@ def run_batch(plan: BatchPlan, progress: Progress = lambda _done, _all: None) ->
     )
     _check_way(plan, places)
     with Journal(places.journal, conditions.of_the_numbers(), fresh=plan.overwrite) as journal:
-        of = {f.name: _of(f, job) for f, job in zip(photos.files, jobs, strict=True)}
-        left, said = _left(jobs, of, journal, plan)
+        left, said = left_of(jobs, journal, retry_failed=plan.retry_failed)
         notes += said
-        done = len(jobs) - len(left)
+        done = len(jobs) - left
         if left:
             progress(done, len(jobs))
             with _workers(plan, conditions) as workers:
-                for answer in answers(workers, left):
-                    journal.add(answer, of[answer.photo])
+                for answer in answers(
+                    workers, not_done(jobs, journal, retry_failed=plan.retry_failed)
+                ):
+                    journal.add(answer, jobs.of(answer.photo))
                     done += 1
                     progress(done, len(jobs))
-        finished = _Finished(plan, photos, table, jobs, conditions, journal)
-        return finished.written(places, notes, started=started, measured=len(left))
+        finished = _Finished(plan, photos, known, jobs, conditions, journal)
+        return finished.written(places, notes, started=started, measured=left)
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,111 +274,6 @@ def _table(plan: BatchPlan) -> Table | None:
     return table
 
 
-def _jobs(plan: BatchPlan, photos: Photos, table: Table | None) -> list[Job]:
-    displayed = {} if table is None else table.displayed_deg
-    overlays = _overlays(plan, photos)
-    names = [file.name for file in photos.files]
-    points = {} if plan.points is None else points_of_photos(plan.points, names)
-    return [
-        Job(
-            photo=file.name,
-            address=file.address,
-            size_bytes=file.size_bytes,
-            displayed_deg=displayed.get(file.name),
-            overlay=overlays.get(file.name),
-            points=points.get(file.name),
-        )
-        for file in photos.files
-    ]
-
-
-def _overlays(plan: BatchPlan, photos: Photos) -> dict[str, str]:
-    """Where each photo's picture goes; two photos never share one."""
-    if plan.overlay is None:
-        return {}
-    folder = plan.overlay.absolute()
-    within = Path(plan.source).is_dir() and folder.is_relative_to(Path(plan.source).absolute())
-    if within or any(Path(file.address).parent == folder for file in photos.files):
-        raise InvalidInput(say("--overlay must not lie in the folder of the photos: name another"))
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "the folder {overlay} for pictures cannot be made ({error}): name another",
-                overlay=plan.overlay,
-                error=error.strerror,
-            )
-        ) from None
-    places = {}
-    for file in photos.files:
-        parts = [part for part in PurePosixPath(file.name).with_suffix("").parts if part != ".."]
-        places[file.name] = str(folder / f"{'_'.join(parts)}_overlay.jpg")
-    shared = [place for place, count in Counter(places.values()).items() if count > 1]
-    if shared:
-        twice = [name for name, place in places.items() if place == shared[0]]
-        raise InvalidInput(
-            say(
-                "{twice} would share one picture: rename one, or leave out --overlay",
-                twice=" and ".join(twice),
-            )
-        )
-    return places
-
-
-def _of(file: PhotoFile, job: Job) -> str:
-    """What a row belongs to: another file, displayed number or points need another row."""
-    mark = points_mark(job.points)
-    return f"{file.size_bytes} {file.stamp} {job.displayed_deg}{mark and f' {mark}'}"
-
-
-def _left(
-    jobs: Sequence[Job], of: dict[str, str], journal: Journal, plan: BatchPlan
-) -> tuple[list[Job], list[str]]:
-    """The jobs that are not done, and what to say about the earlier run."""
-    left, changed, again = [], 0, 0
-    for job in jobs:
-        done = journal.done.get(job.photo)
-        if done is not None and done.of != of[job.photo]:
-            changed += 1
-        elif done is not None and done.trouble is not None and plan.retry_failed:
-            again += 1
-        elif done is not None and not _lacks_overlay(done.status, job):
-            continue
-        left.append(job)
-    notes = []
-    if journal.done:
-        notes.append(say("{n_jobs} photos were done before", n_jobs=len(jobs) - len(left)))
-    if changed:
-        notes.append(
-            say(
-                "{changed} photos or their displayed numbers changed and are measured again",
-                changed=changed,
-            )
-        )
-    if again:
-        notes.append(say("{again} photos whose measuring failed are tried again", again=again))
-    gone = len(journal.done.keys() - of.keys())
-    if gone:
-        notes.append(
-            say(
-                "{gone} photos of the earlier run are not in the source and are left out", gone=gone
-            )
-        )
-    if journal.torn_lines:
-        notes.append(
-            say(
-                "{torn_lines} damaged lines of the journal were dropped",
-                torn_lines=journal.torn_lines,
-            )
-        )
-    return left, notes
-
-
-def _lacks_overlay(status: str, job: Job) -> bool:
-    return status == "measured" and job.overlay is not None and not Path(job.overlay).exists()
-
-
 def _workers(plan: BatchPlan, conditions: Conditions) -> AbstractContextManager[Workers]:
     if plan.scheduler is not None:
         return cluster_workers(plan.scheduler, conditions)
@@ -395,17 +299,15 @@ class _Finished:
 
     plan: BatchPlan
     photos: Photos
-    table: Table | None
-    jobs: Sequence[Job]
+    known: Known
+    jobs: Jobs
     conditions: Conditions
     journal: Journal
 
     def written(
         self, places: _Places, notes: Sequence[str], *, started: float, measured: int
     ) -> Summary:
-        import pyarrow
-
-        more = pyarrow.schema([]) if self.table is None else self.table.others.schema
+        more = self.known.joined
         outputs.write_parquet(places.parquet, self._rows(), more)
         outputs.write_csv(places.csv, self._rows(), more)
         unclear = write_review(
@@ -415,7 +317,7 @@ class _Finished:
         )
         if unclear:
             notes = [*notes, _to_look_at(unclear, places.csv)]
-        counts = Counter(self.journal.done[job.photo].status for job in self.jobs)
+        counts = Counter(self.journal.done[photo].status for photo in self.photos.files)
         record = {
             **self._record(dict(sorted(counts.items()))),
             "outputs": {
@@ -424,15 +326,15 @@ class _Finished:
             "this_run": self._times(started, measured),
         }
         outputs.write_record(places.record, record)
-        failures = [
-            (job.photo, done.status, done.reason or "")
-            for job in self.jobs
-            if (done := self.journal.done[job.photo]).status != "measured"
-        ]
+        failures = (
+            (photo, done.status, done.reason or "")
+            for photo in self.photos.files
+            if (done := self.journal.done[photo]).status != "measured"
+        )
         return Summary(
             photos=len(self.jobs),
             counts=dict(counts),
-            failures=tuple(failures),
+            failures=tuple(islice(failures, NAMED)),
             notes=tuple(notes),
             left_out=said_of(self.photos.left_out),
             files=(places.parquet, places.csv, places.record),
@@ -440,26 +342,24 @@ class _Finished:
 
     def _rows(self) -> Iterator[Json]:
         """Flat rows in the order of the source, with what was joined."""
-        joined = {} if self.table is None else {n: i for i, n in enumerate(self.table.photos)}
-        empty = dict.fromkeys(() if self.table is None else self.table.others.column_names)
         for job in self.jobs:
             row = as_flat(self.journal.row(job.photo))
             del row["seconds"]
             if job.displayed_deg is not None:  # a photo without a result has its number too
                 row.update(displayed_deg=job.displayed_deg, displayed_source="given")
-            more = empty
-            if self.table is not None and job.photo in joined:
-                more = self.table.others.slice(joined[job.photo], 1).to_pylist()[0]
-            yield {**row, **more}
+            yield {**row, **self.known.others(job.photo)}
 
     def _record(self, counts: Json) -> Json:
         """How the table was made: the same on every machine."""
         inputs = hashlib.sha256()
         troubles: Counter[str] = Counter()
+        points = displayed = 0
         for job in self.jobs:
             done = self.journal.done[job.photo]
             inputs.update(f"{job.photo}\t{done.sha256}\t{job.displayed_deg}\n".encode())
             troubles.update([done.trouble] if done.trouble else [])
+            points += job.points is not None
+            displayed += job.displayed_deg is not None
         return {
             "program": "knee-angle batch",
             "record": 1,
@@ -467,15 +367,14 @@ class _Finished:
             "photos": len(self.jobs),
             "other_files": len(self.photos.left_out),
             "left_out": [
-                {"name": entry.name, "reason": entry.reason}
-                for entry in self.photos.left_out[:NAMED]
+                {"name": entry.name, "reason": entry.reason} for entry in self.photos.left_out
             ],
             "inputs_sha256": inputs.hexdigest(),
             "counts": counts,
             "failed": dict(sorted(troubles.items())),
-            "joined_columns": [] if self.table is None else self.table.others.column_names,
-            "points_by_hand": sum(job.points is not None for job in self.jobs),
-            "displayed_numbers": sum(job.displayed_deg is not None for job in self.jobs),
+            "joined_columns": self.known.joined.names,
+            "points_by_hand": points,
+            "displayed_numbers": displayed,
         }
 
     def _times(self, started: float, measured: int) -> Json:

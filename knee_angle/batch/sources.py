@@ -13,20 +13,24 @@ from __future__ import annotations
 
 import os
 import posixpath
-from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from bisect import insort
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import astuple, dataclass
+from itertools import islice
 from typing import Any
 
+from knee_angle.batch.listing import Entry, entries_below, entries_like
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.files import reading, words_of
+from knee_angle.files.on_disk import OnDisk
 from knee_angle.language import say, say_many
 from knee_angle.photo.reading import check_file_size, file_bytes
 
 __all__ = [
     "NAMED",
     "LeftOut",
+    "Others",
     "PhotoFile",
     "Photos",
     "StorageTrouble",
@@ -45,6 +49,9 @@ NAMED = 20
 
 STAMPS = ("ETag", "mtime", "LastModified", "last_modified", "updated", "created")
 """What storages call the mark that changes with a file's content."""
+
+
+FOLDER = say("a folder")
 
 
 class StorageTrouble(Exception):
@@ -84,12 +91,32 @@ class LeftOut:
         return f"{printable(self.name)} ({self.reason})"
 
 
+class Others:
+    """The entries that are not measured: all counted, the first `NAMED` by name kept."""
+
+    def __init__(self) -> None:
+        self._count = 0
+        self._first: list[LeftOut] = []
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __iter__(self) -> Iterator[LeftOut]:
+        return iter(self._first)
+
+    def add(self, entry: LeftOut) -> None:
+        """One more."""
+        self._count += 1
+        insort(self._first, entry, key=lambda one: one.name)
+        del self._first[NAMED:]
+
+
 @dataclass(frozen=True, slots=True)
 class Photos:
-    """The photos of a source, in the order of the table, and its other entries by name."""
+    """The photos of a source by name, in the order of the table, and its other entries."""
 
-    files: tuple[PhotoFile, ...]
-    left_out: tuple[LeftOut, ...] = ()
+    files: OnDisk[PhotoFile]
+    left_out: Others
 
 
 def find_photos(source: str) -> Photos:
@@ -114,12 +141,13 @@ def find_photos(source: str) -> Photos:
     with reading(source):
         fs, path = _opened(source)
         if fs.isdir(path):
-            photos = _below(fs, path, fs.find(path, detail=True, withdirs=True), walked=True)
+            photos = _below(fs, path, entries_below(fs, path), source, walked=True)
         elif fs.isfile(path):
-            photos = _listed(fs, path) if path.endswith(".txt") else _single(fs, path)
+            listed = _listed(fs, path) if path.endswith(".txt") else [_single(fs, path)]
+            photos = Photos(_by_name(listed, source, in_order_of_names=False), Others())
         elif any(sign in path for sign in "*?["):
             fixed = posixpath.dirname(path[: min(path.find(s) for s in "*?[" if s in path)])
-            photos = _below(fs, fixed, fs.glob(path, detail=True), walked=False)
+            photos = _below(fs, fixed, entries_like(fs, path), source, walked=False)
         else:
             raise InvalidInput(
                 say(
@@ -137,15 +165,14 @@ def find_photos(source: str) -> Photos:
                 part=said_of(photos.left_out) or say("nothing else is there"),
             )
         )
-    _check_names(photos, source)
     return photos
 
 
-def said_of(left_out: Sequence[LeftOut]) -> str:
+def said_of(left_out: Others) -> str:
     """The first entries that are not measured, and how many there are; empty where none is."""
     if not left_out:
         return ""
-    named = ", ".join(map(str, left_out[:NAMED]))
+    named = ", ".join(map(str, left_out))
     told = say_many(
         "{count} entry is not measured: {named}",
         "{count} entries are not measured: {named}",
@@ -199,21 +226,20 @@ def _opened(address: str) -> tuple[Any, str]:
     return fs, str(path)
 
 
-def _below(fs: Any, folder: str, found: Mapping[str, Mapping[str, Any]], *, walked: bool) -> Photos:
+def _below(fs: Any, folder: str, entries: Iterable[Entry], source: str, *, walked: bool) -> Photos:
     """What lies below a folder; ``walked``: folders in it were searched too."""
-    files, others = [], []
-    looked_into = {posixpath.dirname(path) for path in found}
-    for path, info in found.items():
-        name = path.removeprefix(folder).strip("/")
-        reason = _why_not(fs, path, name, info)
-        if reason is None:
-            files.append(_file(fs, path, name, info))
-        elif name and not (reason == "a folder" and (path in looked_into or walked)):
-            others.append(LeftOut(name, reason))
-    return Photos(
-        tuple(sorted(files, key=lambda file: file.name)),
-        tuple(sorted(others, key=lambda entry: entry.name)),
-    )
+    others = Others()
+
+    def photos() -> Iterator[PhotoFile]:
+        for entry in entries:
+            name = entry.path.removeprefix(folder).strip("/")
+            reason = _why_not(fs, entry.path, name, entry.info)
+            if reason is None:
+                yield _file(fs, entry.path, name, entry.info)
+            elif name and not (reason == FOLDER and (entry.looked_into or walked)):
+                others.add(LeftOut(name, reason))
+
+    return Photos(_by_name(photos(), source, in_order_of_names=True), others)
 
 
 def _why_not(fs: Any, path: str, name: str, info: Mapping[str, Any]) -> str | None:
@@ -222,7 +248,7 @@ def _why_not(fs: Any, path: str, name: str, info: Mapping[str, Any]) -> str | No
         return say("a symbolic link: put the photo itself there, or name it in a list")
     if info["type"] == "directory":
         readable = "file" not in fs.protocol or os.access(path, os.R_OK | os.X_OK)
-        return say("a folder") if readable else say("a folder that this user may not read")
+        return FOLDER if readable else say("a folder that this user may not read")
     if info["type"] != "file":
         return say("a device or pipe")
     if any(part.startswith(".") for part in name.split("/")):
@@ -230,24 +256,27 @@ def _why_not(fs: Any, path: str, name: str, info: Mapping[str, Any]) -> str | No
     return None if name.lower().endswith(ENDINGS) else say("not called like a photo")
 
 
-def _single(fs: Any, path: str) -> Photos:
-    return Photos((_file(fs, path, posixpath.basename(path), fs.info(path)),))
+def _single(fs: Any, path: str) -> PhotoFile:
+    return _file(fs, path, posixpath.basename(path), fs.info(path))
 
 
-def _listed(fs: Any, path: str) -> Photos:
+def _listed(fs: Any, path: str) -> Iterator[PhotoFile]:
     """The photos of a list; one that is not there is a photo too, an unreadable one."""
-    text = fs.cat_file(path).decode("utf-8-sig")
-    entries = [line.strip() for line in text.splitlines() if line.strip()]
-    whole = [entry for entry in entries if _is_whole(entry)]
-    shared = posixpath.commonpath([posixpath.dirname(e) for e in whole]) if whole else ""
-    files = []
-    for entry in entries:
+    shared = None
+    for entry in filter(_is_whole, _lines(fs, path)):
+        folder = posixpath.dirname(entry)
+        shared = folder if shared is None else posixpath.commonpath([shared, folder])
+    for entry in _lines(fs, path):
         if _is_whole(entry):
-            files.append(_named(entry, entry.removeprefix(shared).lstrip("/")))
+            yield _named(entry, entry.removeprefix(shared or "").lstrip("/"))
         else:
             address = fs.unstrip_protocol(f"{posixpath.dirname(path)}/{entry}")
-            files.append(_named(address, posixpath.normpath(entry)))
-    return Photos(tuple(files))
+            yield _named(address, posixpath.normpath(entry))
+
+
+def _lines(fs: Any, path: str) -> Iterator[str]:
+    with fs.open(path, "r", encoding="utf-8-sig") as file:
+        yield from filter(None, map(str.strip, file))
 
 
 def _is_whole(entry: str) -> bool:
@@ -272,22 +301,31 @@ def _address(fs: Any, path: str) -> str:
     return path if "file" in fs.protocol else str(fs.unstrip_protocol(path))
 
 
-def _check_names(photos: Photos, source: str) -> None:
-    names = Counter(file.name for file in photos.files)
-    twice = [name for name, count in names.items() if count > 1]
+def _by_name(
+    photos: Iterable[PhotoFile], source: str, *, in_order_of_names: bool
+) -> OnDisk[PhotoFile]:
+    """Each photo under its name, which is text and stands for one photo alone."""
+    found = OnDisk[PhotoFile](astuple, lambda kept: PhotoFile(*kept), by_key=in_order_of_names)
+    twice, odd = OnDisk[int](int, int), list[str]()
+    for photo in photos:
+        if not _is_text(photo.name):
+            odd = [*odd, ascii(photo.name)][:NAMED]
+        elif photo.name in found:
+            twice[photo.name] = 2
+        else:
+            found[photo.name] = photo
     if twice:
-        raise InvalidInput(
-            say("{source} names a photo twice: {twice}", source=source, twice=", ".join(twice[:20]))
-        )
-    odd = [ascii(name) for name in names if not _is_text(name)]
+        named = ", ".join(islice(twice, NAMED))
+        raise InvalidInput(say("{source} names a photo twice: {twice}", source=source, twice=named))
     if odd:
         raise InvalidInput(
             say(
                 "{source} has names that no table can hold (not UTF-8): {odd}: rename these photos",
                 source=source,
-                odd=", ".join(odd[:20]),
+                odd=", ".join(odd),
             )
         )
+    return found
 
 
 def _is_text(name: str) -> bool:

@@ -22,10 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["batch"]
 
-SHOWN = 20
-"""So many photos without a number are named; the table names all."""
-
-
 Source = Annotated[
     str,
     typer.Argument(
@@ -114,7 +110,7 @@ def batch(
         )
         raise typer.Exit(130) from None
     _print(summary)
-    raise typer.Exit(int(bool(summary.failures)))
+    raise typer.Exit(int(summary.failed > 0))
 
 
 STATUS = {
@@ -129,13 +125,13 @@ def _print(summary: Summary) -> None:
         print(tell("knee-angle: {left_out}", left_out=summary.left_out), file=sys.stderr)
     for note in summary.notes:
         print(tell(note))
-    for photo, status, reason in summary.failures[:SHOWN]:
+    for photo, status, reason in summary.failures:
         print(f"  {photo}: {tell(STATUS[status])}: {tell(reason)}")
-    if len(summary.failures) > SHOWN:
+    if summary.failed > len(summary.failures):
         print(
             tell(
                 "  and {n_failures} more without a number, each with its reason",
-                n_failures=len(summary.failures) - SHOWN,
+                n_failures=summary.failed - len(summary.failures),
             )
         )
     counts = ", ".join(f"{n} {tell(STATUS[status])}" for status, n in summary.counts.items())

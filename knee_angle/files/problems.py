@@ -77,9 +77,9 @@ def no_number(column: str, value: Any) -> str:
     )  # fmt: skip
 
 
-def named(names: Sequence[str]) -> str:
-    """The first names, and how many more there are."""
-    more = len(names) - SHOWN
+def named(names: Sequence[str], *, of: int | None = None) -> str:
+    """The first names, and how many more there are; ``of`` counts those that are not given."""
+    more = (len(names) if of is None else of) - SHOWN
     some = ", ".join(names[:SHOWN])
     return say("{some} and {count} more", some=some, count=more) if more > 0 else some
 

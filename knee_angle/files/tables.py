@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -45,6 +45,7 @@ WRITTEN = "displayed_source"
 """A column that only tables of this program have: they hold flexion."""
 MOST_FILE_BYTES = 150 * 2**20
 """A larger file is refused: it is read as a whole, and takes four times as much (our own)."""
+ROWS_AT_ONCE = 1000
 SEPARATORS = ",;\t"
 """Spreadsheets write semicolons where the comma is the decimal sign."""
 NUMBER = r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?"
@@ -57,8 +58,6 @@ INTEGER = r"-?(0|[1-9][0-9]{0,14})"
 def separator_of(text: str) -> str:
     """What separates the columns: of comma, semicolon and tab the most frequent in the header.
 
-    Examples
-    --------
     >>> separator_of("photo;displayed_deg")
     ';'
     """
@@ -118,17 +117,24 @@ class Table:
 
     def labels(self, column: str) -> list[str | None]:
         """A column as text, None where empty; raises as `numbers`."""
+        return list(self.each(column))
+
+    def each(self, column: str) -> Iterator[str | None]:
+        """The column's texts, few of them in memory at a time; raises as `numbers`."""
+        values = self._texts(column)
+        for begin in range(0, len(values), ROWS_AT_ONCE):
+            yield from values.slice(begin, ROWS_AT_ONCE).to_pylist()
+
+    def _texts(self, column: str) -> Any:
         import pyarrow as pa
 
         try:
-            values = _trimmed(self._column(column).cast(pa.string()))
+            return _trimmed(self._column(column).cast(pa.string()))
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
             raise InvalidInput(
                 f"the table {self.name}: the column {column} must hold single values, "
                 "but holds lists or the like: name another"
             ) from None
-        found: list[str | None] = values.to_pylist()
-        return found
 
     @cached_property
     def photos(self) -> tuple[str, ...]:
@@ -156,10 +162,13 @@ class Table:
 
     def check(self, problems: Problems, *, repeats: bool = False) -> None:
         """Tell what is wrong with names of photos and displayed numbers, where it has them."""
+        import pyarrow.compute as pc
+
         if self.has(PHOTO):
-            photos = self.labels(PHOTO)
-            if None in photos or (not repeats and len(set(photos)) < len(photos)):
-                self._check_names(photos, problems)
+            photos = self._texts(PHOTO)
+            again = not repeats and pc.count_distinct(photos).as_py() < len(photos)
+            if photos.null_count or again:
+                self._check_names(self.each(PHOTO), problems)
         if self.has(DISPLAYED):
             numbers = self._numbers(DISPLAYED, problems)
             low, high = display_range(self.counts)
@@ -169,7 +178,7 @@ class Table:
                 except InvalidInput as error:
                     problems.add(f"{self.where[int(place)]}: {error}")
 
-    def _check_names(self, photos: Sequence[str | None], problems: Problems) -> None:
+    def _check_names(self, photos: Iterable[str | None], problems: Problems) -> None:
         seen: set[str] = set()
         for row, photo in enumerate(photos):
             if photo is None:
@@ -271,9 +280,11 @@ def _content(address: str | Path, name: str) -> bytes:
         reading(say("the table {address}", address=address)),
         fsspec.open(str(address), "rb") as file,
     ):
-        content: bytes = file.read(MOST_FILE_BYTES + 1)
-    if len(content) <= MOST_FILE_BYTES:
-        return content
+        content = io.BytesIO()  # read(so many) would take that much for the smallest file
+        while content.tell() <= MOST_FILE_BYTES and (piece := file.read(2**20)):
+            content.write(piece)
+    if content.tell() <= MOST_FILE_BYTES:
+        return content.getvalue()
     raise InvalidInput(
         say(
             "the table {name} must have at most {most:.0f} MB, but has more: leave out columns "

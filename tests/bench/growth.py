@@ -3,8 +3,9 @@
 ``python tests/bench/growth.py [WHAT ...] [--most SHARE] [--rows growth.jsonl] [--plot growth.svg]``
 measures all, or what is named, writes a line a point, and draws every line of the file.
 ``--most 0.1`` stops at a tenth of the largest sizes; ``--draw`` draws the rows that are there.
-Processor seconds of this process, the least of three below a second; asserts nothing. Dotted:
-n; dashed: n log n, through the first point.
+Processor seconds of this process, the least of three below a second; asserts nothing. ``mb`` is
+the most that Python and numpy held at once, ``process_mb`` the most that the process ever took,
+libraries and sizes before included. Dotted: n; dashed: n log n, through the first point.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import hashlib
 import io
 import json
 import math
+import resource
 import sys
 import tempfile
 import time
@@ -371,6 +373,7 @@ def measured(name: str, most: float) -> Iterator[Row]:
             row: Row = {"what": name, "n": n, "seconds": round(seconds(job), 5)}
             if growth.memory:
                 row["mb"] = round(megabytes(job), 2)
+                row["process_mb"] = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3)
         yield row
 
 
