@@ -29,9 +29,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
-# What is imported while tests are collected, millions of objects, stays to the end: looking
-# through it again and again for what could be freed took a third of the collection's time.
-gc.disable()
+def pytest_configure() -> None:
+    # What is imported while tests are collected, millions of objects, stays to the end: looking
+    # through it again and again for what could be freed took a third of the collection's time.
+    gc.disable()  # here, not at import: a bench that borrows from the tests needs it
 
 
 @pytest.hookimpl(trylast=True)

@@ -6,7 +6,7 @@
 An input is a good one with one to eight changes (bits, bytes, blocks, numbers, lines; in JSON also
 a value in its place; in a store's rows cells past their triggers). A door may answer or raise one
 of our own errors. Anything else is a fault: another exception, more than `LONGEST_S` seconds, a
-process that dies, or memory beyond `MOST_MEMORY`. Each fault is told with its last line of our
+process that dies, or one that takes more than `MOST_BYTES` for an input. Each fault is told with its last line of our
 code, and its input is written to --out, to become a test. With --jobs so many processes share the
 doors, the slow ones in pieces.
 """
@@ -38,6 +38,8 @@ from knee_angle.errors import KneeAngleError
 
 LONGEST_S, NO_END_S = 10, 60
 """Processor time of one input; and by the clock, whatever else runs on the machine."""
+MOST_BYTES = 2**30
+"""Memory that one input may take, above what its process had before."""
 MOST_MEMORY = 4 * 2**30
 """Address space of a process, bytes."""
 PIECE = 500
@@ -58,6 +60,7 @@ def one(door: Door, data: bytes, folder: Path) -> str | None:
     signal.signal(signal.SIGALRM, too_long)
     signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
     signal.alarm(NO_END_S)
+    before = most_bytes()
     try:
         door.enter(data, folder)
     except KneeAngleError as error:
@@ -71,7 +74,14 @@ def one(door: Door, data: bytes, folder: Path) -> str | None:
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
         signal.alarm(0)
-    return None
+    # What it took and gave back below the peak of before is not seen: that was allowed then.
+    took = most_bytes() - before
+    return f"took {took / 1e6:.0f} MB" if took > MOST_BYTES else None
+
+
+def most_bytes() -> int:
+    """Most memory that this process ever had, bytes."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 @dataclass
@@ -117,7 +127,7 @@ def tried(name: str, count: int, seed: int, out: Path | None) -> Tried:
                 if found.told.setdefault(kind, wrong) == wrong and out is not None:
                     (out / f"{name}-{seed}-{len(found.told)}.bin").write_bytes(data)
         last.unlink()
-    found.peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    found.peak_mb = most_bytes() / 2**20
     return found
 
 
