@@ -19,10 +19,18 @@ from knee_angle.page.drafts import DraftsFolder, new_token
 from knee_angle.page.uploads import DiskUploads
 from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.store import CropJpeg, open_store
-from knee_angle.store.encrypting import encrypt_pictures
+from knee_angle.store.encrypting import change_key, encrypt_pictures
 from knee_angle.store.exchange.dicom import as_bytes, photographic_image
 from knee_angle.store.research import key_from
-from knee_angle.store.sealing import ENV_KEY, ENV_KEY_FILE, Seal, is_sealed, new_key
+from knee_angle.store.sealing import (
+    ENV_KEY,
+    ENV_KEY_FILE,
+    Seal,
+    about_row,
+    is_sealed,
+    new_key,
+    seal_of,
+)
 
 PICTURE = CropJpeg(jpeg(), 1.0, 2.0, 3.5)
 MEASURED = made_measurement()
@@ -142,7 +150,7 @@ def test_a_picture_under_another_row_or_changed_does_not_open(store_url):
 def test_a_store_keeps_its_key(tmp_path):
     with open_store(tmp_path / "ward.db") as store:
         encrypt_pictures(store, KEY, key_file=None)
-        with pytest.raises(InvalidInput, match="encrypted already, under the key"):
+        with pytest.raises(InvalidInput, match=r"encrypted already, under .* by --new-key"):
             encrypt_pictures(store, OTHER, key_file=None)
 
 
@@ -177,8 +185,9 @@ def test_papers_and_picture_archives_get_the_picture(tmp_path):
 
 STOPPED = """
 import os, signal, sys
+from pathlib import Path
 from knee_angle.store import open_store
-from knee_angle.store.encrypting import encrypt_pictures
+from knee_angle.store.encrypting import change_key, encrypt_pictures
 from knee_angle.store.sealing import Seal
 
 left = int(sys.argv[2])
@@ -191,7 +200,10 @@ def sealed(self, content, *, about):
     return whole(self, content, about=about)
 Seal.sealed = sealed
 with open_store(sys.argv[1]) as store:
-    encrypt_pictures(store, Seal(b"k" * 32), key_file=None)
+    if store.overview().counts["encryption"]:
+        change_key(store, Seal(b"o" * 32), key_file=Path("other.key"))
+    else:
+        encrypt_pictures(store, Seal(b"k" * 32), key_file=None)
 """
 
 
@@ -207,6 +219,47 @@ def test_a_kill_in_the_middle_leaves_the_store_as_it_was(tmp_path, monkeypatch):
         monkeypatch.setenv(ENV_KEY, KEY.key.hex())
         assert encrypt_pictures(store, KEY, key_file=None) == 2
         assert pictures(store, *rows) == [PICTURE] * 2
+    # Another key: the first thing that is sealed is the key of before, then the two pictures.
+    done = subprocess.run([sys.executable, "-c", STOPPED, place, "2"], check=False)
+    assert done.returncode == -9
+    with open_store(place) as store:
+        assert store.overview().counts["encryption"] == 1
+        assert pictures(store, *rows) == [PICTURE] * 2
+        assert change_key(store, OTHER, key_file=tmp_path / "other.key") == (2, 0)
+        monkeypatch.setenv(ENV_KEY, OTHER.key.hex())
+        assert pictures(store, *rows) == [PICTURE] * 2
+
+
+@pytest.mark.usefixtures("has_key")
+def test_a_changed_key_opens_all_and_those_of_before_no_kept_picture(
+    store_url, tmp_path, monkeypatch
+):
+    third = Seal(b"t" * 32)
+    with open_store(store_url) as store:
+        rows = filled(store)
+        with pytest.raises(InvalidInput, match="is not encrypted, so it has no key to change"):
+            change_key(store, OTHER, key_file=tmp_path / "other.key")
+        encrypt_pictures(store, KEY, key_file=None)
+        draft = KEY.sealed(b"photo", about="draft 1")
+        for seal, before in ((OTHER, KEY), (third, OTHER)):
+            assert change_key(store, seal, key_file=tmp_path / "other.key") == (2, 0)
+            with pytest.raises(StoreError, match="but the key that is named is"):
+                store.photo(rows[0])
+            monkeypatch.setenv(ENV_KEY, seal.key.hex())
+            assert pictures(store, *rows) == [PICTURE] * 2
+            assert change_key(store, seal, key_file=tmp_path / "other.key") == (0, 0)  # run again
+            with store.engine.connect() as connection:
+                raw = bytes(connection.exec_driver_sql("SELECT jpeg FROM photos").scalar_one())
+                # What lies outside, as a photo of a visit that is open, needs the keys of before.
+                assert seal_of(connection).opened(draft, about="draft 1") == b"photo"
+            with pytest.raises(StoreError, match="does not open"):
+                before.opened(raw, about=about_row("photos", [rows[0]]))
+        with pytest.raises(InvalidInput, match="was this store's before"):
+            change_key(store, KEY, key_file=tmp_path / "other.key")
+        store.backup(tmp_path / "ward.jsonl")
+    with open_store(tmp_path / "again.db") as again:
+        again.restore(tmp_path / "ward.jsonl")
+        assert pictures(again, *rows) == [PICTURE] * 2
 
 
 def test_the_command_makes_a_key_elsewhere_and_the_store_finds_it(tmp_path):
@@ -225,6 +278,15 @@ def test_the_command_makes_a_key_elsewhere_and_the_store_finds_it(tmp_path):
     assert "2 pictures encrypted, under the key" in told.stdout
     assert "keep a copy apart" in told.stdout
     assert oct(key.stat().st_mode & 0o777) == "0o600"
+    with open_store(place) as store:
+        assert pictures(store, *rows) == [PICTURE] * 2
+    other = key.with_name("other.key")
+    both = runner.invoke(app, ["store", "encrypt", "--key", str(key), "--new-key", "x", *where])
+    assert "exclude each other" in str(both.exception)
+    told = runner.invoke(app, ["store", "encrypt", "--new-key", str(other), *where])
+    assert "2 pictures encrypted, under the key" in told.stdout
+    assert "name the new one now" in told.stdout
+    key.unlink()
     with open_store(place) as store:
         assert pictures(store, *rows) == [PICTURE] * 2
 

@@ -3,9 +3,10 @@
 * ``measure``, ``visit``, ``check``, ``batch``, ``demo``: photos in, answers out; ``clip``: a film;
 * ``rating``: a rater study, from the drawn order to how far raters agree;
 * ``agreement``, ``sensitivity``, ``sheet``: figures and paper without photos;
-* ``store``, ``encrypting``, ``research``, ``follow``, ``report``, ``export``, ``page``,
-  ``accounts``, ``models``: keeping, kept pictures encrypted, for a study, a course over days,
-  papers, handing on, the page, who may sign in to it, the optional pose model.
+* ``store``, ``encrypting``, ``rechecking``, ``research``, ``follow``, ``report``, ``export``,
+  ``page``, ``accounts``, ``models``: keeping, kept pictures encrypted, is it still what was kept,
+  for a study, a course over days, papers, handing on, the page, who may sign in to it, the
+  optional pose model.
 
 Between them: ``app`` (its name, how it stops), ``helping`` (its help, in either language),
 ``settings`` and ``options`` (what several take), ``photos`` and ``samples`` (photos named, and
@@ -33,6 +34,7 @@ from knee_angle.cli import (  # noqa: F401
     models,
     page,
     rating,
+    rechecking,
     report,
     research,
     sensitivity,

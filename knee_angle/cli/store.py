@@ -453,37 +453,3 @@ def store_restore(
         counts = opened.restore(backup)
         where = opened.overview().url
     print(tell("{where}: {counted}", where=where, counted=_counted(counts)))
-
-
-@store_app.command("recheck")
-def store_recheck(store: Where = None) -> None:
-    """Compute every kept angle again from its points and compare; exit 1 where one differs."""
-    from knee_angle.store.recheck import recheck
-
-    total, different = 0, 0
-    with opened_store(store) as opened:
-        opened.check_pages()
-        for one in opened.stored_measurements(all_rows=True):
-            told = recheck(one)
-            total += 1
-            if not told.same:
-                different += 1
-                print(
-                    tell(
-                        "{id}: kept {kept_deg:.4f} u {kept_u_deg:.4f}, again {again_deg:.4f} u "
-                        "{again_u_deg:.4f}",
-                        id=told.id,
-                        kept_deg=told.kept_deg,
-                        kept_u_deg=told.kept_u_deg,
-                        again_deg=told.again_deg,
-                        again_u_deg=told.again_u_deg,
-                    )
-                )
-    said = say_many(
-        "{count} measurement computed again, different: {different}",
-        "{count} measurements computed again, different: {different}",
-        total,
-        different=different,
-    )
-    print(tell(said))
-    raise typer.Exit(int(different > 0))

@@ -2,11 +2,15 @@
 
 Values that repeat are stored once (in a dictionary, with runs of places in it), so that neither
 a file's size nor its pages' tell what its columns take. Texts are therefore read as their
-dictionaries, and written out only where they then fit.
+dictionaries, and written out only where they then fit. pyarrow ends its process where the piece
+of a column tells its sizes wrongly; only of lists must it be asked for them. A table with lists
+is therefore read in a process of its own first.
 """
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from typing import TYPE_CHECKING, Any
 
 from knee_angle.errors import InvalidInput
@@ -20,6 +24,8 @@ __all__ = ["MOST_BYTES", "bounded_parquet"]
 
 MOST_BYTES = 400 * 2**20
 """What a table may take in memory; a million rows of 50 numbers do (our own)."""
+LONGEST_S = 60.0
+"""For reading a table with lists apart (our own)."""
 
 
 def bounded_parquet(name: str, content: bytes) -> pa.Table:
@@ -35,6 +41,8 @@ def bounded_parquet(name: str, content: bytes) -> pa.Table:
 
     try:
         told = parquet.ParquetFile(pa.BufferReader(content))
+        if _lists(told) and __name__ != "__main__":
+            _read_apart(content)
         needed, texts = _needed(told)
         _refuse_large(name, needed)
         file = parquet.ParquetFile(pa.BufferReader(content), read_dictionary=texts)
@@ -56,13 +64,11 @@ def bounded_parquet(name: str, content: bytes) -> pa.Table:
 def _needed(told: Any) -> tuple[int, list[str]]:
     """Bytes that the columns take as they are read, and the paths of those that hold texts.
 
-    Asked of the schema and the groups where that is enough: pyarrow ends the process where the
-    piece of a column tells its sizes wrongly. Only of lists no one else says how many values
-    they hold.
+    Asked of the schema and the groups where that is enough; only of lists no one else than the
+    piece of a column says how many values they hold.
     """
-    metadata = told.metadata
+    metadata, lists = told.metadata, _lists(told)
     columns = [told.schema.column(place) for place in range(metadata.num_columns)]
-    lists = [n for n, column in enumerate(columns) if column.max_repetition_level > 0]
     texts = {column.path for column in columns if column.physical_type == "BYTE_ARRAY"}
     # Eight bytes a value or place, a bit whether it is there, and what stands in pages.
     needed = 9 * max(0, metadata.num_rows) * metadata.num_columns
@@ -71,6 +77,25 @@ def _needed(told: Any) -> tuple[int, list[str]]:
         needed += max(0, rows.total_byte_size)
         needed += 9 * sum(max(0, rows.column(place).num_values) for place in lists)
     return needed, sorted(texts)
+
+
+def _lists(told: Any) -> list[int]:
+    """Places of the columns that hold lists or the like."""
+    places = range(told.metadata.num_columns)
+    return [n for n in places if told.schema.column(n).max_repetition_level > 0]
+
+
+def _read_apart(content: bytes) -> None:
+    """Read it once in another process; raises ValueError where that one ends of it."""
+    command = (sys.executable, "-P", "-m", __name__)
+    try:
+        done = subprocess.run(  # noqa: S603  our own program, no shell
+            command, input=content, capture_output=True, timeout=LONGEST_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        raise ValueError(say("reading its lists takes too long")) from None
+    if done.returncode != 0:
+        raise ValueError(say("its lists are not told rightly"))
 
 
 def _written_out(name: str, column: Any) -> Any:
@@ -101,3 +126,10 @@ def _refuse_large(name: str, needed: int) -> None:
                 needed=needed / 2**20,
             )
         )
+
+
+if __name__ == "__main__":
+    try:
+        bounded_parquet("table", sys.stdin.buffer.read())
+    except InvalidInput:
+        sys.exit(0)  # whoever asked finds the same, in words

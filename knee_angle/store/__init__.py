@@ -55,9 +55,10 @@ Inside
 transaction, its audit line), ``people`` (codes and prescriptions), ``rows`` (results as rows),
 ``reading`` (questions), ``following`` (rows as a course reads them),
 ``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a
-backup), ``table`` (export), ``research`` (under pseudonyms), ``recheck``, ``jpeg`` (refuses
-metadata), ``sealing`` and ``encrypting`` (pictures under a key), ``papers`` (kept rows as
-papers); in `access` who may see what, in `exchange` files for a hospital's systems.
+backup), ``table`` (export), ``research`` (under pseudonyms), ``recheck`` and ``pictures`` (is it
+still what was kept?), ``jpeg`` (refuses metadata), ``sealing`` and ``encrypting`` (pictures
+under a key), ``papers`` (kept rows as papers); in `access` who may see what, in `exchange`
+files for a hospital's systems.
 
 One store may be shared by threads; several programs may open the same one. Nothing here
 measures: a kept result is read on a machine without a model.

@@ -1,15 +1,15 @@
 """Encrypting a store that is there: every kept picture, in one transaction, then the leftovers.
 
-A kill at any moment leaves the store as it was or encrypted; run again, the command does what
-is missing. What the pictures were before is overwritten in the database's own files; copies
-elsewhere (backups, snapshots, a server's write-ahead log) are not in reach.
+Another key likewise. A kill at any moment leaves the store as it was or done; run again, the
+command does what is missing. What the pictures were before is overwritten in the database's own
+files; copies elsewhere (backups, snapshots, a server's write-ahead log) are not in reach.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +20,9 @@ from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.language import say
 from knee_angle.store import opening, schema
 from knee_angle.store.keeping import Store
-from knee_angle.store.sealing import Seal, about_row, is_sealed
+from knee_angle.store.sealing import Seal, about_row, is_sealed, kept_under, seal_of
 
-__all__ = ["encrypt_pictures", "refuse_beside"]
+__all__ = ["change_key", "encrypt_pictures", "refuse_beside"]
 
 TABLES = (schema.photos, schema.check_photos)
 
@@ -77,15 +77,13 @@ def encrypt_pictures(store: Store, seal: Seal, *, key_file: Path | None) -> int:
 def _encrypted(
     store: Store, connection: Connection, seal: Seal, place: str | None, now: datetime
 ) -> int:
-    if connection.dialect.name == "postgresql":
-        names = ", ".join(table.name for table in (schema.encryption, *TABLES))
-        connection.exec_driver_sql(f"LOCK TABLE {names} IN ACCESS EXCLUSIVE MODE")
-    row = connection.execute(sa.select(schema.encryption)).one_or_none()
+    _alone(connection)
+    row = _newest(connection)
     if row is not None and row.fingerprint != seal.fingerprint:
         raise InvalidInput(
             say(
                 "the store is encrypted already, under the key {fingerprint}, but the key that "
-                "is named is {other}: a store keeps its key",
+                "is named is {other}: give another key by --new-key",
                 fingerprint=row.fingerprint,
                 other=seal.fingerprint,
             )
@@ -100,17 +98,103 @@ def _encrypted(
     return new
 
 
-def _of_table(connection: Connection, table: sa.Table, seal: Seal) -> int:
-    """Seal each picture of a table, one at a time in memory; how many were not."""
+def change_key(store: Store, seal: Seal, *, key_file: Path) -> tuple[int, int]:
+    """Encrypt all kept pictures anew; how many were, and how many do not open and stay as they are.
+
+    Parameters
+    ----------
+    store : Store
+        Open and encrypted, its key at hand; others may use it meanwhile, and wait.
+    seal : Seal
+        The new key.
+    key_file : Path
+        Where the store is to look for it.
+
+    Raises
+    ------
+    InvalidInput
+        The store is not encrypted.
+    StoreError
+        Its key is not here, or it could not be done: the store is as it was.
+    """
+    now, place = store._now(), str(key_file.absolute())
+    found = store._write(lambda connection: _changed(store, connection, seal, place, now))
+    _overwrite_leftovers(store.engine)
+    return found
+
+
+def _changed(
+    store: Store, connection: Connection, seal: Seal, place: str, now: datetime
+) -> tuple[int, int]:
+    _alone(connection)
+    row = _newest(connection)
+    if row is None:
+        raise InvalidInput(
+            say("the store is not encrypted, so it has no key to change: give its first by --key")
+        )
+    if row.fingerprint == seal.fingerprint:  # it was stopped after this, before the leftovers
+        return 0, 0
+    before = seal_of(connection)
+    assert before is not None  # noqa: S101  it has a row
+    known = connection.execute(sa.select(schema.encryption.c.fingerprint)).scalars()
+    if seal.fingerprint in set(known):
+        raise InvalidInput(
+            say(
+                "the key {fingerprint} was this store's before: name a file that is not there, and "
+                "a new key is made",
+                fingerprint=seal.fingerprint,
+            )
+        )
+    told = {
+        "fingerprint": seal.fingerprint, "key_file": place, "earlier": kept_under(seal, before),
+    }  # fmt: skip
+    later = max(now, row.saved_at + timedelta(microseconds=1))  # whatever the clock says
+    store._insert(connection, schema.encryption, told, later)
+    with _changeable(connection):
+        new = sum(_of_table(connection, table, seal, before=before) for table in TABLES)
+    total = sum(
+        connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
+        for table in TABLES
+    )
+    store._note(connection, "encrypted", f"{new} pictures, another key", now)
+    return new, total - new
+
+
+def _alone(connection: Connection) -> None:
+    """Nobody keeps a picture meanwhile; SQLite's write has the file to itself."""
+    if connection.dialect.name == "postgresql":
+        names = ", ".join(table.name for table in (schema.encryption, *TABLES))
+        connection.exec_driver_sql(f"LOCK TABLE {names} IN ACCESS EXCLUSIVE MODE")
+
+
+def _newest(connection: Connection) -> sa.Row[Any] | None:
+    """The row of the key that counts."""
+    table = schema.encryption
+    return connection.execute(sa.select(table).order_by(table.c.saved_at.desc())).first()
+
+
+def _of_table(
+    connection: Connection, table: sa.Table, seal: Seal, *, before: Seal | None = None
+) -> int:
+    """Seal each picture of a table, one at a time in memory; how many were.
+
+    Sealed ones stay, or with the key before are sealed anew where they open.
+    """
     keys = list(table.primary_key.columns)
     rows = connection.execute(sa.select(*keys)).all()
     new = 0
     for row in rows:
         here = sa.and_(*(key == value for key, value in zip(keys, row, strict=True)))
         content: bytes = connection.execute(sa.select(table.c.jpeg).where(here)).scalar_one()
+        about = about_row(table.name, row)
         if is_sealed(content):
-            continue
-        hidden = seal.sealed(content, about=about_row(table.name, row))
+            try:
+                if before is None:
+                    continue
+                content = before.opened(content, about=about)
+            except StoreError:  # damaged: no key opens it; `store recheck` names it
+                continue
+        hidden = seal.sealed(content, about=about)
         connection.execute(sa.update(table).where(here).values(jpeg=hidden))
         new += 1
     return new

@@ -20,6 +20,7 @@ from knee_angle.store import backup, opening, reading, schema
 from knee_angle.store.codec import outcome_to_json, to_json
 from knee_angle.store.jpeg import refuse_metadata
 from knee_angle.store.people import PeopleAndMachines
+from knee_angle.store.pictures import PictureCheck, recheck_pictures
 from knee_angle.store.records import (
     AuditLine,
     KeptCheck,
@@ -411,6 +412,11 @@ class Store(PeopleAndMachines, Visits):
             The file is damaged.
         """
         opening.check_pages(self.engine)
+
+    def rechecked_pictures(self) -> Iterator[PictureCheck]:
+        """Every kept picture, opened and compared with its hash; see `recheck_pictures`."""
+        with self._reads() as connection:
+            yield from recheck_pictures(connection)
 
     def backup(self, path: Path) -> dict[str, int]:
         """Write every row of every table to a new file; rows of each table.

@@ -31,6 +31,7 @@ __all__ = [
     "metadata",
     "people",
     "photos",
+    "picture_hashes",
     "prescriptions",
     "visit_photos",
     "visit_withdrawals",
@@ -265,12 +266,23 @@ check_withdrawals = sa.Table(
     *_when(),
 )
 
-# At most one row: from it on every picture is encrypted (`sealing`).
+# From its first row on every picture is encrypted, under the key of the newest (`sealing`).
 encryption = sa.Table(
     "encryption",
     metadata,
     sa.Column("fingerprint", sa.String(16), primary_key=True),
     sa.Column("key_file", sa.String(1024)),
+    # The key before, sealed under this one: for photos of visits that were open meanwhile.
+    sa.Column("earlier", sa.String(160), nullable=False, server_default=""),
+    *_when(),
+)
+
+# Of each picture as it was given; a picture that is gone is missed by its hash.
+picture_hashes = sa.Table(
+    "picture_hashes",
+    metadata,
+    sa.Column("about", sa.String(80), primary_key=True),
+    sa.Column("sha256", sa.String(64), nullable=False),
     *_when(),
 )
 

@@ -1,9 +1,11 @@
 """Kept pictures encrypted at rest, under a key that is not in the store.
 
-A store is encrypted from the row on that its table `encryption` holds: it names the key by its
-fingerprint, and where the key's file lay. From then on every picture is AES-256-GCM under that
+A store is encrypted from the first row on that its table `encryption` holds: it names the key by
+its fingerprint, and where the key's file lay. From then on every picture is AES-256-GCM under that
 key (package cryptography, extra ``encrypted``), tied to its row: a picture that was put under
-another row does not open. Numbers, points, codes and the audit trail are not encrypted.
+another row does not open. A further row is another key, under which all pictures were encrypted
+anew; it holds the key before, sealed, for what lies outside the store and comes in again (photos
+of visits that were open). Numbers, points, codes and the audit trail are not encrypted.
 
 The key is 64 hexadecimal digits: in the variable ``KNEE_ANGLE_KEY``, in the file that
 ``KNEE_ANGLE_KEY_FILE`` names, or in the file that the store names, in this order. Without it
@@ -17,7 +19,9 @@ import hmac
 import os
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,6 +43,7 @@ __all__ = [
     "Seal",
     "about_row",
     "is_sealed",
+    "kept_under",
     "make_key",
     "named_key",
     "new_key",
@@ -72,9 +77,12 @@ class Seal:
     ----------
     key : bytes
         Secret; 32 bytes.
+    earlier : tuple of bytes
+        Keys of before, which open as well.
     """
 
     key: bytes = field(repr=False)
+    earlier: tuple[bytes, ...] = field(default=(), repr=False)
 
     @property
     def fingerprint(self) -> str:
@@ -97,16 +105,16 @@ class Seal:
         from cryptography.exceptions import InvalidTag
 
         nonce, inside = content[len(MARK) :][:NONCE_BYTES], content[len(MARK) + NONCE_BYTES :]
-        try:
-            return self._cipher().decrypt(nonce, inside, about.encode())
-        except (InvalidTag, ValueError):
-            raise StoreError(
-                say(
-                    "an encrypted picture does not open with the key {fingerprint}: it was "
-                    "changed, or belongs to another key; bring back the last backup",
-                    fingerprint=self.fingerprint,
-                )
-            ) from None
+        for seal in (self, *map(Seal, self.earlier)):
+            with suppress(InvalidTag, ValueError):
+                return seal._cipher().decrypt(nonce, inside, about.encode())
+        raise StoreError(
+            say(
+                "an encrypted picture does not open with the key {fingerprint}: it was "
+                "changed, or belongs to another key; bring back the last backup",
+                fingerprint=self.fingerprint,
+            )
+        )
 
     def _cipher(self) -> AESGCM:
         try:
@@ -205,10 +213,12 @@ def seal_of(connection: Connection) -> Seal | None:
         It is, and its key is not here or another one.
     """
     table = schema.encryption
-    row = connection.execute(sa.select(table)).one_or_none()
-    if row is None:
+    # A store of before has no column `earlier`, and no second key.
+    query = sa.select(table.c.fingerprint, table.c.key_file).order_by(table.c.saved_at.desc())
+    rows = connection.execute(query).all()
+    if not rows:
         return None
-    seal = named_key()
+    row, seal = rows[0], named_key()
     if seal is None:
         if not row.key_file:
             raise KeyLacking(
@@ -230,7 +240,18 @@ def seal_of(connection: Connection) -> Seal | None:
                 variable=ENV_KEY_FILE,
             )
         )
-    return seal
+    earlier: list[bytes] = []
+    for kept, before in pairwise(rows):
+        holder = Seal(earlier[-1] if earlier else seal.key)
+        query = sa.select(table.c.earlier).where(table.c.fingerprint == kept.fingerprint)
+        held = bytes.fromhex(connection.execute(query).scalar_one())
+        earlier.append(holder.opened(held, about=before.fingerprint))
+    return replace(seal, earlier=tuple(earlier))
+
+
+def kept_under(seal: Seal, before: Seal) -> str:
+    """The key before, for the row of the one that comes after it; `seal_of` opens it."""
+    return seal.sealed(before.key, about=before.fingerprint).hex()
 
 
 def seal_at(url: URL) -> Seal | None:

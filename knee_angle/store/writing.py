@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -88,8 +89,10 @@ class Writer:
     def _insert_picture(
         self, connection: Connection, table: sa.Table, row: Json, now: datetime
     ) -> None:
-        """A picture's row; encrypted where the store is."""
+        """A picture's row, encrypted where the store is, and its hash."""
         about = sealing.about_row(table.name, [row[key.name] for key in table.primary_key])
+        told = {"about": about, "sha256": hashlib.sha256(row["jpeg"]).hexdigest()}
+        self._insert(connection, schema.picture_hashes, told, now)
         jpeg = sealing.sealed(connection, row["jpeg"], about=about)
         self._insert(connection, table, row | {"jpeg": jpeg}, now)
 

@@ -6,9 +6,9 @@
 An input is a good one with one to eight changes (bits, bytes, blocks, numbers, lines; in JSON also
 a value in its place; in a store's rows cells past their triggers). A door may answer or raise one
 of our own errors. Anything else is a fault: another exception, more than `LONGEST_S` seconds, a
-process that dies, or one that takes more than `MOST_BYTES` for an input. Each fault is told with its last line of our
-code, and its input is written to --out, to become a test. With --jobs so many processes share the
-doors, the slow ones in pieces.
+process that dies, or one that takes more than `MOST_BYTES` for an input. Each fault is told with
+its last line of our code, and its input is written to --out, to become a test. With --jobs so many
+processes share the doors, the slow ones in pieces.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ from typing import Any
 TESTS = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(TESTS))
 
-from fuzz_spoil import ODD, either, line_spoilt, spoilt, spoilt_json  # noqa: E402
+from fuzz_spoil import ODD, either, end_spoilt, line_spoilt, spoilt, spoilt_json  # noqa: E402
 
 __all__ = ["DOORS", "SLOW", "Door"]
 
@@ -132,14 +132,16 @@ def enter_parquet(data: bytes, folder: Path) -> object:
     return read_table(path, needs=("photo",))
 
 
-def parquet_seeds() -> list[bytes]:
+def parquet_seeds(more: Mapping[str, Any] | None = None) -> list[bytes]:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    table = pa.table({"photo": ["a.jpg", "b.jpg"], "displayed_deg": [93.0, 94.5], "person": [1, 2]})
     file = io.BytesIO()
-    pq.write_table(table, file)
+    pq.write_table(pa.table(COLUMNS | (more or {})), file)
     return [file.getvalue()]
+
+
+COLUMNS = {"photo": ["a.jpg", "b.jpg"], "displayed_deg": [93.0, 94.5], "person": [1, 2]}
 
 
 TABLES = [
@@ -686,6 +688,7 @@ DOORS: dict[str, Door] = {
     "points": Door(lambda: [json.dumps(POINTS).encode()], enter_points, either),
     "table": Door(lambda: TABLES, enter_table),
     "parquet": Door(parquet_seeds, enter_parquet),
+    "lists": Door(lambda: parquet_seeds({"looks": [[1, 2], []]}), enter_parquet, end_spoilt),
     "settings": Door(settings_seeds, enter_settings, spoilt_json),
     "environment": Door(environment_seeds, enter_environment),
     "message": Door(lambda: [json.dumps(MESSAGE).encode()], enter_message, spoilt_json),
@@ -702,5 +705,5 @@ DOORS: dict[str, Door] = {
     "codes": Door(codes_seeds, enter_codes),
 }
 
-SLOW = ("backup", "store", "rows")
-"""Doors whose every input is a store of its own."""
+SLOW = ("backup", "store", "rows", "lists")
+"""Doors whose every input is a store or a process of its own."""

@@ -8,7 +8,7 @@ import random
 from collections.abc import Iterator
 from typing import Any
 
-__all__ = ["ODD", "either", "line_spoilt", "spoilt", "spoilt_json"]
+__all__ = ["ODD", "either", "end_spoilt", "line_spoilt", "spoilt", "spoilt_json"]
 
 ODD: list[Any] = [
     None, True, False, 0, -1, 2**31, 2**63, -(2**70), 1e308, -0.0, float("nan"), float("inf"),
@@ -48,6 +48,13 @@ def spoilt(data: bytes, rng: random.Random) -> bytes:
             case 8 if rng.random() < 0.1:
                 out[at:at] = rng.choice((b"[", b'{"a":', b"9")) * 100_000
     return bytes(out)
+
+
+def end_spoilt(data: bytes, rng: random.Random) -> bytes:
+    """Changes where a Parquet file tells its columns: before the last eight bytes."""
+    told = int.from_bytes(data[-8:-4], "little")
+    begin = max(0, len(data) - 8 - told)
+    return data[:begin] + spoilt(data[begin:], rng)
 
 
 def places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
