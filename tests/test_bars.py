@@ -125,6 +125,41 @@ def test_exact_corners_give_the_exact_frame_and_hinge(frame_deg, view, side):
     assert (frame.distal_mm, frame.anterior_mm) == pytest.approx(OFFSET_MM, abs=0.3)
 
 
+@pytest.mark.parametrize(
+    "found",
+    [
+        pytest.param("tags", id="by tags on the bars"),
+        pytest.param("points", id="by points on the bars"),
+        pytest.param("neither", id="no machine"),
+    ],
+)
+def test_knee_and_bars_by_the_same_trials_are_those_of_each_alone(found):
+    leg = drawn(75.0, view=(12, 6))
+    if found != "tags":
+        leg = replace(leg, bar_tags=None)
+    if found == "points":
+        on_bars = {
+            "thigh_bar": Landmark.round(820.0, 900.0, u_px=1.5, source="dot"),
+            "hinge": Landmark.round(1010.0, 730.0, u_px=1.5, source="dot"),
+            "shank_bar": Landmark.round(1220.0, 850.0, u_px=1.5, source="dot"),
+        }
+        leg = replace(leg, points={**leg.points, **on_bars})
+    knee, frame, _ = un.photo_with_uncertainty(leg, trials=20_000, rng=np.random.default_rng(4))
+    alone = un.flexion_with_uncertainty(leg, trials=20_000, rng=np.random.default_rng(4))
+    assert knee == alone
+    bars = un.frame_with_uncertainty(leg, trials=20_000, rng=np.random.default_rng(5))
+    if bars is None or frame is None:
+        assert found == "neither"
+        assert bars is frame is None
+        return
+    assert (frame.deg, frame.fit_deg) == (bars.deg, bars.fit_deg)
+    ours, theirs = (
+        (f.u_deg, f.u_fit_deg, *np.sqrt(np.array(f.hinge_cov_mm2)[[0, 2]])) for f in (frame, bars)
+    )
+    assert ours == pytest.approx(theirs, rel=0.03)
+    assert frame.cov_fit_hinge == pytest.approx(bars.cov_fit_hinge, abs=0.1 * ours[1] * ours[2])
+
+
 @pytest.mark.parametrize("lean", [-80.0, 0.0, 100.0, 180.0])
 def test_a_turned_photo_shows_the_same_frame(lean):
     assert frame_of(drawn(50.0, lean_deg=lean, view=(10, 5))).deg == pytest.approx(50.0, abs=0.02)

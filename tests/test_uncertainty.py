@@ -213,7 +213,7 @@ def test_a_straight_knee_is_measured_worse_than_a_bent_one():
 
 def test_segment_lengths_of_a_drawn_leg():
     """Drillis and Contini 1966 (in Winter): thigh .245 and shank .246 of 1.70 m."""
-    seen = un.segments_with_uncertainty(
+    _, _, seen = un.photo_with_uncertainty(
         leg(40.0, placement_mm=(10, 5, 5), yaw_deg=15), trials=4000, rng=np.random.default_rng(3)
     )
     assert seen.thigh_mm == pytest.approx(0.245 * 1700, abs=1e-6)
@@ -234,7 +234,7 @@ def test_a_typed_thigh_gives_the_scale_in_any_view(view):
     guessed = replace(true, view=replace(true.view, knee_distance_mm=0.8 * FAR, u_distance_mm=0.2))
     depth = MARK_DEPTH_MM["hip"][0] - MARK_DEPTH_MM["knee"][0]
     taped = replace(guessed, thigh_mm=math.hypot(0.245 * 1700, depth))
-    seen = un.segments_with_uncertainty(taped, trials=4000, rng=np.random.default_rng(8))
+    _, _, seen = un.photo_with_uncertainty(taped, trials=4000, rng=np.random.default_rng(8))
     assert seen.thigh_mm == pytest.approx(0.245 * 1700, abs=1e-3)
     assert seen.shank_mm == pytest.approx(0.246 * 1700, abs=1e-3)
     assert un.plane_flexion_deg(taped) == pytest.approx(50.0, abs=1e-6)

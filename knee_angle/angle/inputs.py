@@ -33,8 +33,10 @@ __all__ = [
     "from_normals",
     "inputs_of",
     "names_of",
+    "normals_of",
     "root_of",
     "stuck_turn",
+    "with_machine",
 ]
 
 Floats = NDArray[np.float64]
@@ -110,12 +112,38 @@ def draw(
     """Inputs for all trials; lines that are not named stay at their best estimate."""
     if rng is None:
         return from_normals(leg, {})
+    z, mirrored = normals_of(leg, lines=lines, trials=trials, rng=rng)
+    return from_normals(leg, z, mirrored=mirrored)
+
+
+def normals_of(
+    leg: LegInView, *, lines: tuple[str, ...], trials: int, rng: np.random.Generator
+) -> tuple[dict[str, Floats], NDArray[np.bool_] | None]:
+    """Standard normal numbers for some lines, and in which trials the view is the mirrored one."""
     inputs = inputs_of(leg)
-    normals = {line: rng.standard_normal((trials, inputs[line])) for line in lines}
+    z = {line: rng.standard_normal((trials, inputs[line])) for line in lines}
     mirrored = None
     if "camera_direction" in lines and leg.view.other_normal is not None:
         mirrored = rng.random(trials) < leg.view.p_other
-    return from_normals(leg, normals, mirrored=mirrored)
+    return z, mirrored
+
+
+def with_machine(
+    leg: LegInView, z: Mapping[str, Floats], rng: np.random.Generator
+) -> dict[str, Floats]:
+    """Numbers drawn for the leg's own points, with those of its machine beside them."""
+    trials, inputs, own = len(z["leg_distance"]), inputs_of(leg), len(LEG_POINTS)
+
+    def wider(line: str, after: int) -> Floats:
+        more = rng.standard_normal((trials, inputs[line] - z[line].shape[1]))
+        return np.concatenate([z[line][:, :after], more, z[line][:, after:]], axis=1)
+
+    return {
+        **z,
+        "landmark_finding": wider("landmark_finding", 2 * own),
+        "landmark_depth": wider("landmark_depth", own),
+        "sticking": rng.standard_normal((trials, inputs["sticking"])),
+    }
 
 
 def from_normals(

@@ -44,8 +44,10 @@ from knee_angle.angle.inputs import (
     draw,
     from_normals,
     inputs_of,
+    normals_of,
     root_of,
     stuck_turn,
+    with_machine,
 )
 from knee_angle.angle.trials import Drawn, simulated
 from knee_angle.assumptions import U_POINTS_DEG
@@ -74,9 +76,9 @@ __all__ = [
     "interval_of",
     "linear_u",
     "linear_u_deg",
+    "photo_with_uncertainty",
     "plane_flexion_deg",
     "root_of",
-    "segments_with_uncertainty",
     "simulate",
     "simulate_deg",
     "tag_motion",
@@ -105,9 +107,44 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
     Angle
         ``deg`` is the value at the best estimates (flat where the view is a prior).
     """
-    best = flat_flexion_deg(leg) if leg.view.plane == "image" else plane_flexion_deg(leg)
     drawn = simulate(_alone(leg), lines=BUDGET_LINES, trials=trials, rng=rng)
-    budget = {
+    best = _best_deg(leg, _at_best(leg))
+    return _angle(drawn, best, _budget(leg, best, rng))
+
+
+def photo_with_uncertainty(
+    leg: LegInView, *, trials: int, rng: np.random.Generator
+) -> tuple[Angle, Frame | None, Segments]:
+    """Knee, machine and lengths of one photo, all by the same trials.
+
+    Parameters and answers as for `flexion_with_uncertainty` and `frame_with_uncertainty`; the
+    lengths lie in the sagittal plane. The knee is the first one's with the same ``rng``: what
+    is kept of a photo can be computed again without its machine.
+    """
+    at_best, seen = _at_best(leg), _alone(leg)
+    best = _best_deg(leg, at_best)
+    z, mirrored = normals_of(seen, lines=BUDGET_LINES, trials=trials, rng=rng)
+    budget = _budget(leg, best, rng)
+    if _has_frame(at_best):
+        seen, z = leg, with_machine(leg, z, rng)
+    drawn = simulated(seen, from_normals(seen, z, mirrored=mirrored))
+    frame = _frame(leg, at_best, drawn) if _has_frame(at_best) else None
+    return _angle(drawn, best, budget), frame, _segments(at_best, drawn)
+
+
+def _at_best(leg: LegInView) -> Drawn:
+    """One trial with every input at its best estimate."""
+    return simulated(leg, draw(leg, lines=(), trials=1, rng=None))
+
+
+def _best_deg(leg: LegInView, at_best: Drawn) -> float:
+    """The reported flexion, degrees: flat where the view is only a prior."""
+    return flat_flexion_deg(leg) if leg.view.plane == "image" else float(at_best.knee_deg[0])
+
+
+def _budget(leg: LegInView, best: float, rng: np.random.Generator) -> dict[str, float]:
+    """Standard uncertainty of the knee from each line alone, degrees."""
+    return {
         line: _spread(
             simulate_deg(leg, lines=(line,), trials=LINE_TRIALS, rng=rng),
             # Measuring flat is a bias of the camera's direction, and of nothing else.
@@ -115,6 +152,9 @@ def flexion_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Gene
         )
         for line in BUDGET_LINES
     }
+
+
+def _angle(drawn: Drawn, best: float, budget: dict[str, float]) -> Angle:
     return Angle(
         deg=best,
         u_deg=_spread(drawn.knee_deg, best),
@@ -145,10 +185,17 @@ def frame_with_uncertainty(
         and tags both show the bars, the one with the smaller u counts, for the angle and
         for the hinge; points that a network guessed do not count beside tags.
     """
-    at_best = simulated(leg, draw(leg, lines=(), trials=1, rng=None))
-    if at_best.frame_deg is None and at_best.tag_frame_deg is None:
+    at_best = _at_best(leg)
+    if not _has_frame(at_best):
         return None
-    drawn = simulate(leg, lines=ALL_LINES, trials=trials, rng=rng)
+    return _frame(leg, at_best, simulate(leg, lines=ALL_LINES, trials=trials, rng=rng))
+
+
+def _has_frame(at_best: Drawn) -> bool:
+    return at_best.frame_deg is not None or at_best.tag_frame_deg is not None
+
+
+def _frame(leg: LegInView, at_best: Drawn, drawn: Drawn) -> Frame:
     angles = _seen_angles(leg, at_best, drawn)
     hinges = _seen_hinges(at_best, drawn)
     difference = _difference(angles)
@@ -158,9 +205,9 @@ def frame_with_uncertainty(
     hinge, hinges_drawn, seen_by = min(
         hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2))
     )
-    knee = flat_flexion_deg(leg) if leg.view.plane == "image" else float(at_best.knee_deg[0])
+    knee = _best_deg(leg, at_best)
     away = np.column_stack([frames - drawn.knee_deg - (frame - knee), hinges_drawn - hinge])
-    cov = away.T @ away / trials
+    cov = away.T @ away / len(away)
     u_shared = math.hypot(*stuck_turn(leg)[1]) if source == "tag" else U_POINTS_DEG
     return Frame(
         source=source,
@@ -244,7 +291,7 @@ def _difference(
 
 def tag_motion(leg: LegInView, *, trials: int, rng: np.random.Generator) -> TagMotion | None:
     """The shank tag in the thigh tag's axes, with covariance; None without both tags."""
-    best = simulated(leg, draw(leg, lines=(), trials=1, rng=None)).motion
+    best = _at_best(leg).motion
     drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng).motion
     if best is None or drawn is None:
         return None
@@ -255,11 +302,10 @@ def tag_motion(leg: LegInView, *, trials: int, rng: np.random.Generator) -> TagM
     return TagMotion(turn, (x, y), tuple(tuple(float(v) for v in row) for row in cov))
 
 
-def segments_with_uncertainty(leg: LegInView, *, trials: int, rng: np.random.Generator) -> Segments:
+def _segments(at_best: Drawn, drawn: Drawn) -> Segments:
     """Lengths of thigh and shank between the marks, in the sagittal plane, mm."""
-    best = simulated(leg, draw(leg, lines=(), trials=1, rng=None)).segment_mm[0]
-    drawn = simulate(leg, lines=BUDGET_LINES, trials=trials, rng=rng).segment_mm
-    u_thigh, u_shank = np.sqrt(np.mean((drawn - best) ** 2, axis=0))
+    best = at_best.segment_mm[0]
+    u_thigh, u_shank = np.sqrt(np.mean((drawn.segment_mm - best) ** 2, axis=0))
     return Segments(float(best[0]), float(u_thigh), float(best[1]), float(u_shank))
 
 
@@ -271,7 +317,7 @@ def flat_flexion_deg(leg: LegInView, *, points: tuple[PointName, ...] = LEG_POIN
 
 def plane_flexion_deg(leg: LegInView) -> float:
     """Signed flexion along the view's best normal, degrees."""
-    return float(simulated(leg, draw(leg, lines=(), trials=1, rng=None)).knee_deg[0])
+    return float(_at_best(leg).knee_deg[0])
 
 
 def simulate(

@@ -164,8 +164,7 @@ def _measured(
         placement_mm=found.seen.leg.placement_mm,
     )
     rng = np.random.default_rng(int(sha256[:16], 16))
-    knee = uncertainty.flexion_with_uncertainty(leg, trials=settings.trials, rng=rng)
-    frame = uncertainty.frame_with_uncertainty(leg, trials=settings.trials, rng=rng)
+    knee, frame, _ = uncertainty.photo_with_uncertainty(leg, trials=settings.trials, rng=rng)
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
     judged = None
     if shown is not None:

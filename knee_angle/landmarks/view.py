@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-import numpy as np
-
-from knee_angle.angle import scale, uncertainty
+from knee_angle.angle import scale
 from knee_angle.assumptions import U_CORNER_PX
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.photo import boards, camera
@@ -17,15 +15,13 @@ from knee_angle.records import (
     BarTags,
     Frame,
     Landmarks,
-    LegInView,
     Lens,
     Machine,
-    Segments,
     View,
 )
 from knee_angle.settings import Settings
 
-__all__ = ["machine_of", "scale_of", "segments_of", "view_of"]
+__all__ = ["machine_of", "scale_of", "view_of"]
 
 
 def view_of(
@@ -89,12 +85,3 @@ def machine_of(landmarks: Landmarks, frame: Frame | None) -> Machine | None:
     """The machine's points, where any were found."""
     points = {n: landmarks.points[n] for n in MACHINE_POINTS if n in landmarks.points}
     return Machine(points=points, frame=frame) if points or frame is not None else None
-
-
-def segments_of(
-    leg: LegInView, landmarks: Landmarks, settings: Settings, rng: np.random.Generator
-) -> Segments | None:
-    """Lengths of the leg, where the photo has a scale of its own."""
-    if scale_of(leg.view, landmarks, settings) is None:
-        return None
-    return uncertainty.segments_with_uncertainty(leg, trials=settings.trials // 4, rng=rng)

@@ -42,9 +42,8 @@ STEPS: tuple[tuple[Any, str, str], ...] = (
     (boards, "boards_of", "tags' plane"),
     (view, "scale_of", "view"),
     (pipeline, "with_doubts", "doubts"),
-    (uncertainty, "flexion_with_uncertainty", "knee ±, budget"),
-    (uncertainty, "frame_with_uncertainty", "bars and hinge ±"),
-    (pipeline, "segments_of", "lengths ±"),
+    (uncertainty, "photo_with_uncertainty", "± of knee, bars, lengths"),
+    (uncertainty, "_budget", "budget"),
     (pipeline, "measure", "all else"),
 )
 
