@@ -110,7 +110,10 @@ def test_what_no_camera_made_is_refused_with_reason_and_advice(file, words):
     [
         pytest.param(jpeg(noise(400, 300), f35_mm=26, exif_size=(400, 300)), id="4:3"),
         pytest.param(jpeg(noise(300, 400), f35_mm=26, exif_size=(400, 300)), id="turned already"),
-        pytest.param(jpeg(noise(403, 302), f35_mm=26, exif_size=(403, 302)), id="uneven sides"),
+        pytest.param(jpeg(noise(404, 302), f35_mm=26, exif_size=(404, 302)), id="nearly 4:3"),
+        pytest.param(
+            jpeg(noise(403, 302), f35_mm=None), id="odd sides, no EXIF: shrunk on its way"
+        ),
         pytest.param(jpeg(noise(450, 300), f35_mm=26, exif_size=(450, 300)), id="3:2"),
         pytest.param(jpeg(noise(400, 300), f35_mm=26), id="EXIF without a size"),
         pytest.param(jpeg(noise(400, 300), f35_mm=None), id="no EXIF"),
@@ -136,6 +139,10 @@ def test_a_picture_as_taken_is_trusted_without_a_word(file):
         pytest.param(
             jpeg(noise(200, 150), f35_mm=26, exif_size=(4000, 3000)), (1.0, 2.0),
             "made smaller or larger", id="far smaller: hardly a crop",
+        ),
+        pytest.param(
+            jpeg(noise(403, 302), f35_mm=26, exif_size=(403, 302)), (1.0, 2.0),
+            "made smaller or cropped", id="an odd side, which no camera stores",
         ),
         pytest.param(
             jpeg(noise(400, 300), f35_mm=14, exif_size=(400, 300)), (14 / 26,),

@@ -13,6 +13,7 @@ a screenshot, by its EXIF or its even borders  refused
 a straight edge before an even dark border     refused: a photo of a screen or print
 longer than any camera's picture               refused: a panorama
 smaller or larger than its EXIF says           resized, cropped or zoomed: focal length ±
+an odd number of pixels on a side              resized or cropped: focal length ±
 an ultra-wide lens                             bent picture: focal length and shape ±
 digital zoom by its EXIF                       some phones count it into the focal length,
                                                some do not: focal length ±
@@ -79,6 +80,10 @@ RESIZED = say(
     "The picture has {wide} x {high} pixels but its camera stored {stored_wide} x {stored_high}: "
     "it was made smaller or larger, or cropped, and the ± allows for either. Use the photo "
     "as the camera saved it."
+)
+ODD_SIDE = say(
+    "No camera stores a picture of {wide} x {high} pixels, an odd number: it was made smaller or "
+    "cropped, and the ± allows for either. Use the photo as the camera saved it."
 )
 ZOOMED = say(
     "The photo was taken with digital zoom ({zoom:.1f} times): the ± allows for a "
@@ -191,7 +196,10 @@ def _resized(photo: Photo) -> tuple[float, list[str]]:
     stored = photo.told.size_px
     long, _ = _sides(photo)
     if stored is None or _alike(long, stored[0]):
-        return 0.0, []
+        # Colours are taken and stored for 2 x 2 pixels (Bayer's pattern, 4:2:0).
+        if photo.f35_mm is None or (photo.width % 2 == 0 and photo.height % 2 == 0):
+            return 0.0, []
+        return math.log(MOST_CROPPED), [ODD_SIDE.format(wide=photo.width, high=photo.height)]
     if photo.width < photo.height:
         stored = stored[::-1]
     most = min(math.log(MOST_CROPPED), abs(math.log(max(stored) / long)))

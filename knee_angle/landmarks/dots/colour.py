@@ -175,7 +175,7 @@ def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
     low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
     high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
     light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high]))
-    own = _chroma_table(members).take(paint.chroma[here])
+    own = _chroma_table(members).take(paint.chroma[here], mode="clip")
     return np.asarray(cv2.bitwise_and(light, own) > 0)
 
 

@@ -23,6 +23,9 @@ Part = tuple[slice, slice]
 
 MIXED_FROM, OFF_RGB = 0.55, 28.0
 """From which share of white on a pixel is glare, and how far from that mixture (our own)."""
+ACROSS, SQUARES = 4.0, 64.0
+"""Steps a unit to which a colour's distance from the mixtures is rounded, and what its square is
+divided by: `OFF_RGB` fits into 8 bits either way."""
 LEAST_PX, LEAST_LEFT = 3, 0.12
 """Pixels of a spot of glare at least, and least share of pigment in the disc (our own)."""
 GAP, LEAST_GAP_PX = 0.5, 2
@@ -66,8 +69,9 @@ def without_glare(
     small = (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX) & (
         stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * radius
     )
-    # Most spots of a dull pigment's "glare" are far from it.
-    near = cv2.dilate(pigment.view(np.uint8), _round(max(LEAST_GAP_PX, round(GAP * radius)))) > 0
+    # Most spots of a dull pigment's "glare" are far from it (a square is dilated the fastest).
+    gap = 2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1
+    near = cv2.dilate(pigment.view(np.uint8), np.ones((gap, gap), np.uint8)) > 0
     small &= np.bincount(labels[near], minlength=len(stats)) > 0
     for which in np.nonzero(small[1:])[0] + 1:
         there = _around(stats[which], radius, glare.shape)
@@ -107,6 +111,8 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
     near = np.bincount(labels[beside & pigment], minlength=count) > 0
     near &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * most
     near[0] = False
+    if not near.any():
+        return None
     left_over = near[labels]
     both = cv2.copyMakeBorder((spot | left_over).view(np.uint8), *(gap,) * 4, cv2.BORDER_CONSTANT)
     whole = cv2.morphologyEx(both, cv2.MORPH_CLOSE, kernel)[gap:-gap, gap:-gap] > 0
@@ -125,17 +131,22 @@ def _round(reach: int) -> Rgb:
 
 
 def _glare(window: Rgb, rgb: Floats) -> Bools:
-    """Which pixels are a mixture of a pigment and much white."""
+    """Which pixels are a mixture of a pigment and much white.
+
+    Their colours are turned on to the line from the pigment to white (0 to 255) and two axes
+    across it, to a quarter of a step.
+    """
     white = 255.0 - rgb
-    # Most pixels are too dark in one channel at least.
-    least = np.clip(rgb + MIXED_FROM * white - OFF_RGB, 0.0, 255.0)
-    mixed = cv2.inRange(window, least, np.full(3, 255.0)) > 0
-    off = [
-        plane[mixed].astype(np.float32) - np.float32(own)
-        for plane, own in zip(cv2.split(window), rgb, strict=True)
-    ]
-    length2 = float(white @ white)
-    share = sum(one * np.float32(part / length2) for one, part in zip(off, white, strict=True))
-    far2 = sum(one * one for one in off) - share * share * np.float32(length2)
-    mixed[mixed] = (share > MIXED_FROM) & (far2 < OFF_RGB**2)
-    return np.asarray(mixed)
+    if not white.any():
+        return np.zeros(window.shape[:2], dtype=bool)
+    turn = np.linalg.svd(white[None])[2]
+    turn[0] *= 255.0 / float(turn[0] @ white)
+    turn[1:] *= ACROSS
+    shift = np.array([0.0, 128.0, 128.0]) - turn @ rgb
+    share, *across = cv2.split(cv2.transform(window, np.column_stack([turn, shift])))
+    steps = [cv2.absdiff(one, np.array([128.0])) for one in across]
+    far2 = cv2.add(*(cv2.multiply(one, one, scale=1.0 / SQUARES) for one in steps))
+    near = cv2.inRange(far2, 0.0, np.floor((ACROSS * OFF_RGB) ** 2 / SQUARES))
+    return np.asarray(
+        cv2.bitwise_and(near, cv2.inRange(share, np.ceil(255.0 * MIXED_FROM), 255.0)) > 0
+    )
