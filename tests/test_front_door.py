@@ -61,6 +61,11 @@ def test_what_measures_nothing_loads_no_library_that_measures(command):
     assert loaded_by(*command) & HEAVY == set()
 
 
+def test_the_help_reads_no_metadata_and_makes_no_hash():
+    """Either takes as long as all commands' modules together."""
+    assert loaded_by(RUN, "--help") & {"email", "hashlib"} == set()
+
+
 def test_the_watch_over_loaded_libraries_sees_one():
     assert "numpy" in loaded_by("import numpy")
 

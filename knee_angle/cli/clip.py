@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from knee_angle import __version__
 from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format, KeepPictures, Output, Person, pictures_need_keeping
@@ -172,6 +171,7 @@ def _check_kind(name: str, path: Path | None) -> None:
 def _print(
     answer: ClipOutcome, asked: list[str], output: Format, name: str, printed: Printed
 ) -> None:
+    from knee_angle import __version__
     from knee_angle.records import NotMeasured
     from knee_angle.report.clip_contract import clip_as_json
     from knee_angle.report.clip_words import clip_text

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle import __version__
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format, Output
 from knee_angle.cli.store import Knee, Where, opened_store
@@ -28,6 +27,7 @@ def follow(
     store: Where = None,
 ) -> None:
     """Print a patient's kept visits over days: trend, both ends, arc and limits, by side."""
+    from knee_angle import __version__
     from knee_angle.report.course_words import course_as_json, course_text
     from knee_angle.store.following import course_of
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from knee_angle import __version__
 from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import (
@@ -131,6 +130,7 @@ def _answered(
     printed: Printed,
 ) -> int:
     """Print the visit's answer, what is asked and alarmed first; the exit status."""
+    from knee_angle import __version__
     from knee_angle.machine.answer import VisitAnswer
     from knee_angle.machine.prescribed import which_knee
     from knee_angle.records import Measurement

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
 import stat
 import tempfile
 from collections.abc import Iterator
@@ -123,7 +122,7 @@ def _name(unfinished: Path, target: Path, *, new: bool) -> None:
         unfinished.replace(target)
         return
     # Only a name replaces a name: it has one of its own for that moment.
-    named = target.with_name(f"{UNFINISHED}{secrets.token_hex(8)}")
+    named = target.with_name(f"{UNFINISHED}{os.urandom(8).hex()}")
     try:
         _link(unfinished, named)
         named.replace(target)
