@@ -27,6 +27,7 @@ __all__ = [
     "StoreError",
     "UnreadableClip",
     "UnreadablePhoto",
+    "one_line",
 ]
 
 INTERRUPTED = 130
@@ -89,3 +90,14 @@ class StoreError(KneeAngleError):
 
 class KeyLacking(StoreError):
     """The key of encrypted pictures is not here, or it is another one's."""
+
+
+def one_line(name: str) -> str:
+    r"""A name from outside for a message: what cannot be printed as its code point.
+
+    >>> one_line("two\nlines.jpg")
+    'two\\nlines.jpg'
+    """
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in name
+    )

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal
 
 from knee_angle.assumptions import FLEXION_RANGE_DEG, PLACEMENT_MM
-from knee_angle.errors import InvalidInput
+from knee_angle.errors import InvalidInput, one_line
 from knee_angle.language import joined, say
 
 __all__ = [
@@ -301,7 +301,7 @@ def changed(settings: Settings | None, changes: Mapping[str, Any]) -> Settings:
         raise InvalidInput(
             say(
                 "{unknown} is no setting: name one of {known}",
-                unknown=", ".join(unknown),
+                unknown=", ".join(map(one_line, unknown)),
                 known=", ".join(SETTING_NAMES),
             )
         )

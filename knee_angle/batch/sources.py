@@ -21,7 +21,7 @@ from typing import Any
 
 from knee_angle.batch.listing import Entry, entries_below, entries_like
 from knee_angle.batch.work import Job
-from knee_angle.errors import InvalidInput, UnreadablePhoto
+from knee_angle.errors import InvalidInput, UnreadablePhoto, one_line
 from knee_angle.files import reading, words_of
 from knee_angle.files.on_disk import OnDisk
 from knee_angle.language import say, say_many
@@ -88,7 +88,7 @@ class LeftOut:
     reason: str
 
     def __str__(self) -> str:
-        return f"{printable(self.name)} ({self.reason})"
+        return f"{one_line(self.name)} ({self.reason})"
 
 
 class Others:
@@ -181,13 +181,6 @@ def said_of(left_out: Others) -> str:
     )
     more = len(left_out) - NAMED
     return say("{told} and {count} more", told=told, count=more) if more > 0 else told
-
-
-def printable(name: str) -> str:
-    """A file's name on one line of text: what cannot be printed as its code point."""
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in name
-    )
 
 
 def read_bytes(job: Job, limit_megapixels: float) -> bytes:

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from knee_angle.errors import InvalidInput
+from knee_angle.errors import InvalidInput, one_line
 from knee_angle.files import write_whole
 from knee_angle.language import joined, say
 
@@ -105,10 +105,7 @@ def _place(path: Path) -> str:
 
 def shown(photo: Path) -> str:
     """A photo's name on one line of text: what cannot be printed as its code point."""
-    name = photo.name or str(photo)
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in name
-    )
+    return one_line(photo.name or str(photo))
 
 
 def _save_overlay(photo: Photo, outcome: Measurement, target: Path) -> list[str]:
