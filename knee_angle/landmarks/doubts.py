@@ -24,7 +24,6 @@ from knee_angle.angle import geometry
 from knee_angle.angle.words import POINT_WORDS
 from knee_angle.assumptions import (
     COVERAGE,
-    COVERAGE_ONE_SIDED,
     P_MISPLACED,
     P_MISPLACED_SAID,
     P_SLANTED,
@@ -156,7 +155,7 @@ def _dots_weighed(
         if odds.p > P_MISPLACED_SAID:
             # Either of two places: the ± reaches from the one to the far side of the other.
             spread_mm = math.sqrt(float(np.trace(odds.cov)) / 2.0)
-            reach_mm = float(np.linalg.norm(odds.mean)) + COVERAGE_ONE_SIDED * spread_mm
+            reach_mm = float(np.linalg.norm(odds.mean)) + COVERAGE * spread_mm
             placement[name] = math.hypot(placement[name], reach_mm / COVERAGE)
             said.append(
                 DOT_ELSEWHERE.format(point=POINT_WORDS[name], apart_mm=float(np.linalg.norm(away)))
