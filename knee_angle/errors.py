@@ -17,6 +17,8 @@ A photo that *can* be read but not measured is no error: it is a
 
 from __future__ import annotations
 
+import re
+
 __all__ = [
     "INTERRUPTED",
     "InvalidInput",
@@ -34,8 +36,17 @@ INTERRUPTED = 130
 """Exit status after Ctrl+C: 128 and the signal's number, as shells count."""
 
 
+_BREAKS = re.compile("[\0-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Controls, ends of lines and paragraphs, turns of direction, halves of a pair."""
+
+
 class KneeAngleError(Exception):
     """Anything this package raises on purpose; its text is one line for a person."""
+
+    def __str__(self) -> str:
+        # A name from outside (a file's, a column's, a setting's) may hold a line's end.
+        text = super().__str__()
+        return _BREAKS.sub(lambda sign: one_line(sign[0]), text) if _BREAKS.search(text) else text
 
 
 class InvalidInput(KneeAngleError, ValueError):

@@ -214,3 +214,19 @@ def test_the_time_grows_with_the_columns_and_not_with_their_square(tmp_path, rea
         return min(times)
 
     assert seconds(40_000) < 24 * seconds(5_000)
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        pytest.param("a.csv", '"ph\noto",x\na,1\n', id="a column over two lines"),
+        pytest.param("a.csv", 'photo,x\n"a\u2028b",1\n"a\u2028b",2\n', id="a photo likewise"),
+        pytest.param("a\nb.csv", "photo,x\na,1\na,2\n", id="the file's own name"),
+        pytest.param("a\nb.parquet", "no table", id="the name of another kind of file"),
+    ],
+)
+def test_a_name_over_several_lines_is_told_on_one(tmp_path, name, text):
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    with pytest.raises(InvalidInput) as told:
+        read_table(tmp_path / name, needs=("photo",))
+    assert str(told.value).isprintable()
