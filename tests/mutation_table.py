@@ -59,7 +59,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.machine.adjust:PLACE_KNOWN_MM",
             "knee_angle.machine.adjust:PAST_DEG",
             "knee_angle.machine.adjust:RISK",
-            "knee_angle.machine.adjust:RISK_LOWERED",
+            "knee_angle.machine.adjust:RISK_DOUBTED",
             "knee_angle.machine.adjust:READS_LOW",
             "knee_angle.machine.adjust:TAPE_MM",
             "knee_angle.machine.adjust:LOWER_BY",

@@ -231,7 +231,7 @@ def test_each_record_of_the_display_is_of_one_range():
     assert (over.largest_deg, over.at_deg) == (drawn.mean(axis=0)[worst], grid[worst])
     assert over.p_within == np.mean(np.abs(drawn).max(axis=1) <= 5)
     assert 55 < here.range_deg[0] <= here.at_deg <= here.range_deg[1] < 85
-    assert f"{here.largest_deg:+.0f}° at {here.at_deg:.0f}°" in found.words[0]
+    assert f"{here.largest_deg:.0f}° more at {here.at_deg:.0f}°" in found.words[0]
 
 
 def test_a_machine_that_suits_the_leg_has_nothing_to_set():
@@ -273,7 +273,7 @@ def test_without_the_hinge_there_are_checks_in_the_trades_order_and_no_millimetr
     )
     advice = judge_machine(blind, range_deg=RANGE).advice
     assert (advice.steps, advice.checks) == ((), ("place", "lower", "thigh"))
-    places = [advice.text.index(w) for w in ("hip lies", "lower-leg section and the", "the thigh")]
+    places = [advice.text.index(w) for w in ("hip at", "lower-leg section", "thigh section")]
     assert places == sorted(places)
 
 
@@ -324,7 +324,7 @@ def test_advice_obeyed_twice_never_brings_the_knee_past_the_display(number):
     row = judge_one(number, seed=1)
     told = [said.partition(": ")[2] for said in row["said"] if said.startswith("advice 1")]
     assert told[0] in {"photos first", "display first"}
-    assert told[-1] in {"checks", "checks, limit lowered", "mm", "nothing"}
+    assert told[-1] in {"checks", "display first, then checks", "mm", "nothing"}
     assert len(row["past"]) >= len([one for one in told if one != "nothing"])
     for turn, kind, past_deg in row["past"]:
         assert past_deg <= 2.0, f"advice {turn}, {kind}"
@@ -356,6 +356,8 @@ def test_a_display_that_reads_high_gives_no_room_where_nobody_photographed(numbe
         pytest.param(-518, id="by tape, a display that read 4 low near straight: 3.6 at 15"),
         pytest.param(11711, id="by tape, after a display was put right: 2.8 at 15"),
         pytest.param(12404, id="a display put right that read high elsewhere: 5.2 at 90"),
+        pytest.param(11560, id="the same where no check was safe: 2.5"),
+        pytest.param(-48, id="by tape with a lowered limit, near straight: 2.07"),
     ],
 )
 def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
@@ -364,7 +366,7 @@ def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
     Each had used up what was allowed: 0.9 % of the draws for mm, 1.8 to 2.5 % by tape; or had a
     display that likely read low.
     """
-    row = judge_one(abs(number), seed=1 if number > 0 else 5)
+    row = judge_one(abs(number), seed=1 if number > 0 else {-518: 5, -48: 7}[number])
     assert [turn for turn, _, _ in row["past"] if turn]
     assert max(past_deg for _, _, past_deg in row["past"]) <= 2.0
 
@@ -393,17 +395,15 @@ def test_a_display_that_is_not_known_not_to_read_low_is_photographed_first():
     advice = judged(World(thigh_fault=30, offset=-1.0), [85.0], errors=Errors()).advice
     assert (advice.steps, advice.checks, advice.first) == ((), (), "photos")
     assert advice.lower_limit_deg == 0
-    assert "photograph more settings" in advice.text
+    assert "Photograph more settings" in advice.text
 
 
-def test_checks_that_are_less_sure_lower_the_limit_first():
+def test_checks_that_are_less_sure_have_the_display_put_right_with_them():
     advice = judged(World(lower_fault=25, give=0.5), errors=Errors()).advice
-    assert advice.checks == ("place", "lower", "thigh")
-    assert 0.0025 < advice.risk <= 0.03
+    assert (advice.checks, advice.first) == (("place", "lower", "thigh"), "display")
+    assert advice.risk <= 0.0025
     assert 1 <= advice.lower_limit_deg <= 5
-    assert advice.text.startswith(
-        f"Set the machine's flexion limit {advice.lower_limit_deg}° lower than prescribed first"
-    )
+    assert f"limit {advice.lower_limit_deg}° lower than prescribed" in advice.text
     assert f"{advice.longer_mm} mm longer than the leg" in advice.text
 
 

@@ -10,12 +10,12 @@ place splits it. So:
   obeying makes a near hinge more probable by `WORTH`;
 * otherwise there are checks only, in the trade's order (common practice: patient's place,
   lower leg and foot plate, thigh section), all of them before the machine runs again, each
-  section left longer than the leg by so much as keeps the knee from coming past the display.
-  Where that is less sure (up to `RISK_LOWERED`) and more photos would not tell more, the
-  limit is lowered beforehand by what the knee could come past;
+  section left longer than the leg by so much as keeps the knee from coming past the display;
 * a display that likely reads too little is put right before any of these checks, unless the
-  knee would then be past what is shown elsewhere; where it may, and no check is safe, more
-  settings are photographed. Until a display is put right the limit stands lower;
+  knee could then be past it elsewhere. Where no check is safe either, or less surely so (up to
+  `RISK_DOUBTED`) and more photos would not tell more, both are done before the machine runs
+  again, the display first. Until then the limit stands lower;
+* where that is not safe either, more settings are photographed;
 * what bends the knee less comes first, so that obeying only the beginning is safe;
 * every beginning of the advice is tried on the draws of the fitted models, over the whole
   range: it may bring the knee more than `PAST_DEG` past the display in no more than
@@ -79,10 +79,9 @@ RISK = 0.0025
 """Three draws of `holding.DRAWS` (our own): at 0.01, 2 of 2,325 changes in mm that were obeyed
 brought a simulated knee past, by 2.2 and 3.0 degrees; by tape at 0.005, 1 of 945 by 2.8. Each
 had used up what was allowed."""
-RISK_LOWERED = 0.03
-"""Up to this risk checks are told with a lowered limit, where `ENOUGH` settings leave no more to
-be seen (our own): with fewer, 3 of 538 simulated knees came past, by 2.1 to 2.7 degrees, though
-not past the prescription."""
+RISK_DOUBTED = 0.03
+"""Up to this risk of checks alone the display is put right with them, where `ENOUGH` settings
+leave no more to be seen (our own): by themselves 1 of some 500 came 2.07 degrees past."""
 ENOUGH = 4
 """So many settings, and further ones tell little more of display and hold (our own)."""
 READS_LOW = 0.5
@@ -123,14 +122,15 @@ _CHECK = say(
     "from knee to sole, thigh section. Put right the too short first, each section {longer} mm "
     "longer than the leg; photograph before it runs on."
 )
-_LOWER_LIMIT = say(
-    "Set the machine's flexion limit {by}° lower than prescribed first, and "
-    "leave it there until photos show the knee against the display again. "
-)
 _DISPLAY_FIRST = say(
     "The display is likely to read less than the bars: the knee may bend further than shown. Set "
     "the flexion limit {by}° lower than prescribed and go by the measured knee. Have the display "
     "put right before any section is shortened or the patient moved down the bed; photograph again."
+)
+_DISPLAY_AND_CHECKS = say(
+    "The display may read less than the bars: the knee may bend further than shown. Set the "
+    "flexion limit {by}° lower than prescribed and go by the measured knee. Before the machine "
+    "runs on have the display put right, and only then the rest. {checks}"
 )
 _PHOTOS_FIRST = say(
     "The photos do not tell yet what to adjust: shorten no section, and do not move the patient "
@@ -183,7 +183,7 @@ class Advice:
     steps : tuple of Adjustment
         In this order; empty where nothing is to be set or millimetres are not known.
     checks : tuple of {"place", "lower", "thigh"}
-        What to check instead, in this order, all before the machine runs again.
+        What to check instead, in this order after what is first, all before the machine runs.
     longer_mm : int
         How much longer than the leg the checks leave each section.
     first : {"display", "photos"} or None
@@ -288,14 +288,14 @@ class _Tried:
             worst = max(worst, float(np.any(after > allowed, axis=1).mean()))
         return worst
 
-    def past_by_tape_deg(self, longer_mm: float) -> Floats:
-        """How far each draw is brought past the display (n,), all three put right by tape."""
+    def past_by_tape_deg(self, longer_mm: float, *, display_right: bool = False) -> Floats:
+        """How far each draw is brought past the display (n,), all put right by tape."""
         d = self.holding.draws
         off = TAPE_MM * np.random.default_rng(len(d)).standard_normal((3, len(d)))
         wanted = np.array([longer_mm, longer_mm, 0.0])[:, None] + off
         thigh, lower, place = wanted - d[:, :3].T
         after = _knee(self.holding, self.grid, {"thigh": thigh, "lower": lower, "place": place})
-        past = after - self.shown
+        past = after - (self.grid if display_right else self.shown)
         return np.asarray(np.max(np.where(past > self.before + 1e-6, past, 0.0), axis=1))
 
     def risk_when_right(self) -> float:
@@ -311,32 +311,35 @@ class _Tried:
 
 
 def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
-    """Checks that are safe by tape, with a lowered limit where that needs be, or what is first.
-
-    A display that likely reads low goes before any of them: a leg that suits the machine bends
-    as the bars do. Where the knee is past the bars the sections come first, put right that is.
-    """
+    """What is safe of display, checks by tape and both, or else more photos."""
     checks = Advice((), CHECKS, "", near, 0.0, *seen)
+    # A leg that suits the machine bends as the bars do: past a display that reads low.
     low = np.max(tried.grid - tried.shown, axis=1)
     reads_low = float((low > PAST_DEG).mean()) > READS_LOW
     if reads_low and tried.risk_when_right() <= RISK:
         return _display_first(tried, checks)
-    for longer in LONGER_MM:
-        past = tried.past_by_tape_deg(longer)
-        risk = float((past > PAST_DEG).mean())
-        told = replace(
-            checks, risk=risk, longer_mm=longer, text=_check_words(tried.holding, seen[1], longer)
-        )
-        if risk <= RISK:
-            return told
-    if reads_low:
-        return _display_first(tried, checks)
-    if risk <= RISK_LOWERED and len(tried.holding.bars_deg) >= ENOUGH:
-        by = _lowered(np.maximum(tried.beyond_deg(), past))
-        return replace(
-            told, lower_limit_deg=by, text=joined("", [_LOWER_LIMIT.format(by=by), told.text])
-        )
+    told, risk = _checked(tried, checks, display_right=False)
+    if told is not None:
+        return told
+    doubted = risk <= RISK_DOUBTED and len(tried.holding.bars_deg) >= ENOUGH
+    both, _ = _checked(tried, checks, display_right=True)
+    if both is not None and (reads_low or doubted):
+        by = _lowered(tried.beyond_deg())
+        text = _DISPLAY_AND_CHECKS.format(by=by, checks=both.text)
+        return replace(both, first="display", lower_limit_deg=by, text=text)
     return replace(checks, checks=(), text=_PHOTOS_FIRST, first="photos")
+
+
+def _checked(tried: _Tried, checks: Advice, *, display_right: bool) -> tuple[Advice | None, float]:
+    """The checks with the sections as much longer as is safe, if so; the risk of the longest."""
+    risk = 0.0
+    for longer in LONGER_MM:
+        past = tried.past_by_tape_deg(longer, display_right=display_right)
+        risk = float((past > PAST_DEG).mean())
+        if risk <= RISK:
+            text = _check_words(tried.holding, checks.anterior_mm, longer)
+            return replace(checks, risk=risk, longer_mm=longer, text=text), risk
+    return None, risk
 
 
 def _display_first(tried: _Tried, checks: Advice) -> Advice:

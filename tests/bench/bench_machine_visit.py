@@ -10,8 +10,8 @@ displays with offset, gain and steps of 1, 2 and 5 degrees; settings 1, 2, 3, 4 
 that was obeyed bent it further there than before. Checks without millimetres are obeyed by
 tape (each section as much longer than the leg as they say, ± 4 mm, the place ± 4 mm), all
 before the machine runs again, as they ask; where the display is to be put right first it is,
-and where more settings are asked for, six are photographed. Neither counts as one of the two
-times that advice is obeyed.
+with the checks where both are told, and where more settings are asked for, six are photographed.
+Display or photos alone count as none of the two times that advice is obeyed.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench.visit_world import Errors, World, estimate_of
 
-from knee_angle.assumptions import PROVEN
+from knee_angle.angle.verdict import PROVEN
 from knee_angle.machine.adjust import JUDGED_AT_DEG, Advice
 from knee_angle.machine.judge import SEEMS, MachineJudged, judge_machine
 
@@ -91,8 +91,10 @@ def judged(world: World, settings: int, rng: np.random.Generator) -> MachineJudg
 
 def obeyed(world: World, advice: Advice, first: bool, rng: np.random.Generator) -> list[World]:
     """The world after every beginning of the advice (or the first step only), last is all."""
-    if advice.first is not None:
-        return [replace(world, offset=0.0, gain=1.0) if advice.first == "display" else world]
+    if advice.first == "display":
+        world = replace(world, offset=0.0, gain=1.0)
+    if advice.first is not None and not advice.checks:
+        return [world]
     if advice.checks:
         return [by_tape(world, advice.longer_mm, rng)]
     worlds, now = [], world
@@ -178,9 +180,7 @@ def findings(world: World, found: MachineJudged) -> list[str]:
 
 def kind_of(advice: Advice) -> str:
     if advice.first is not None:
-        return f"{advice.first} first"
-    if advice.checks and advice.lower_limit_deg:
-        return "checks, limit lowered"
+        return f"{advice.first} first" + (", then checks" if advice.checks else "")
     return "checks" if advice.checks else "mm" if advice.steps else "nothing"
 
 
@@ -202,7 +202,7 @@ def judge_one(i: int, seed: int) -> dict[str, object]:
         assert found.advice is not None
         advice, kind = found.advice, kind_of(found.advice)
         row["said"].append(f"advice {turn + 1}: {kind}")
-        turn += advice.first is None
+        turn += advice.first is None or bool(advice.checks)
         after = obeyed(world, advice, first and turn == 1, rng)
         past += [(turn, kind, brought_past(world, one)) for one in after]
         world = after[-1] if after else world

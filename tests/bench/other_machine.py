@@ -191,8 +191,10 @@ def _photo(
 
 def obeyed(here: Bedside, advice: Advice, rng: np.random.Generator) -> list[Bedside]:
     """After every beginning of the advice."""
-    if advice.first is not None:
-        return []
+    if advice.first == "display":
+        here = replace(here, offset=0.0, gain=1.0)
+    if advice.first is not None and not advice.checks:
+        return [here]
     if advice.checks:
         off = rng.normal(0, 4, 3) + np.array([advice.longer_mm, advice.longer_mm, 0.0])
         return [replace(here, A=here.a + off[0], B=here.b + off[1], s=off[2])]
