@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from knee_angle.machine.answer import VisitAnswer
     from knee_angle.machine.prescribed import LegSettings
     from knee_angle.pipeline import Shot
-    from knee_angle.records import CropJpeg, NotMeasured, Outcome, Side
+    from knee_angle.records import CropJpeg, NotMeasured, Outcome, Side, Unreadable
 
 __all__ = ["visit"]
 
@@ -156,6 +156,8 @@ def _answered(
             care = f"{tell(words.NERVE_BLOCK)}\n{tell(words.CAUTION)}"
             printed.show(f"{visit_text(answer)}\n{care}")
         else:
+            each = [(shot.name, one) for shot, one in found if not isinstance(one, Measurement)]
+            printed.show("".join(f"{_why(name, one)}\n" for name, one in each), end="")
             printed.show(
                 tell(
                     "Not measured: {reason}.\nNext: {advice}.\n{caution}",
@@ -166,6 +168,13 @@ def _answered(
             )
     whole = isinstance(answer, VisitAnswer) and not answer.estimate.left_out
     return int(not whole)
+
+
+def _why(name: str, outcome: NotMeasured | Unreadable) -> str:
+    """A line on why a photo shows no knee, and what to do."""
+    said = [outcome.reason, getattr(outcome, "advice", "")]
+    reason = joined("; ", [word for word in said if word])
+    return tell("  left out: {name}: {reason}", name=name, reason=reason)
 
 
 def _kept(

@@ -60,7 +60,13 @@ from knee_angle.landmarks.dots.readings import (
     readings_expected,
     readings_of,
 )
-from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NO_DOTS, NOT_ALL, OTHER_LEG
+from knee_angle.landmarks.dots.refusals import (
+    AMBIGUOUS,
+    NO_DOTS,
+    NO_LEG_THERE,
+    NOT_ALL,
+    OTHER_LEG,
+)
 from knee_angle.landmarks.dots.said import refusal_said, used_said
 from knee_angle.landmarks.dots.together import (
     best_named,
@@ -130,8 +136,9 @@ class DotDetector:
         photo : Photo
             The upright photo.
         witness : Witness
-            Asked only where the dots are not sure. What it does not see changes nothing;
-            where its leg and that of the dots differ, the answer is ``NotMeasured``.
+            Asked only where the dots are not sure. Where it sees no leg at three or four dots
+            they may be an empty machine's, and where its leg and that of the dots differ they
+            may be anything: then the answer is ``NotMeasured``.
         masked : tuple of Quad
             Regions without dots (printed tags), full-size pixels.
         """
@@ -145,7 +152,7 @@ class DotDetector:
         else:
             seen = _seen(photo, witness, alone, masked)
         if seen is None:
-            return _answer(picture, alone, readings)
+            return _unwitnessed(picture, alone, readings)
         if isinstance(alone, Reading) and other_end is not None:
             return _answer(picture, _nearer(photo, alone, other_end, seen), readings)
         expected = _expected(photo, seen)
@@ -180,6 +187,21 @@ def _answer(
         return refusal_said(picture, decided, best, expected)
     used = replace(decided, named=with_bars_anywhere(decided.found, decided.named))
     return used_said(picture.photo, _landmarks(picture.photo, decided), used)
+
+
+def _unwitnessed(
+    picture: Picture, alone: Reading | NotMeasured, readings: list[Reading]
+) -> Landmarks | NotMeasured:
+    """What the dots say where a witness sees no leg: no more than a machine's are a leg's."""
+    if not _may_be_bars(alone):
+        return _answer(picture, alone, readings)
+    told = _answer(picture, NO_LEG_THERE, readings)
+    return replace(NO_LEG_THERE, unused_dots=told.unused_dots)
+
+
+def _may_be_bars(alone: Reading | NotMeasured) -> bool:
+    """Whether the dots may be an empty machine's three, or with one more disc of their colour."""
+    return isinstance(alone, Reading) and len(alone.named.index) <= len(MACHINE_POINTS) + 1
 
 
 def _plainly_dots(reading: Reading) -> bool:

@@ -5,7 +5,15 @@ from __future__ import annotations
 from knee_angle.language import say
 from knee_angle.records import NotMeasured
 
-__all__ = ["AMBIGUOUS", "NOT_ALL", "NO_DOTS", "OTHER_LEG", "SPARE_WHY", "TWO_PLACES_WHY"]
+__all__ = [
+    "AMBIGUOUS",
+    "NOT_ALL",
+    "NO_DOTS",
+    "NO_LEG_THERE",
+    "OTHER_LEG",
+    "SPARE_WHY",
+    "TWO_PLACES_WHY",
+]
 
 SPARE_WHY = say("they are alike to the leg's dots and make no bars with a hinge beside it")
 TWO_PLACES_WHY = say("two dots or more could be the one of this name")
@@ -28,6 +36,13 @@ OTHER_LEG = NotMeasured(
     say(
         "Remove dots and buttons of the same colour that are not needed, or place "
         "the points by hand."
+    ),
+)
+NO_LEG_THERE = NotMeasured(
+    say("Dots were found that could be a leg's or an empty machine's, and no leg is seen at them."),
+    say(
+        "Give photos of an empty machine to a machine check and say that it is empty; "
+        "photograph a leg from its outer side in good light, or place the points by hand."
     ),
 )
 NOT_ALL = NotMeasured(
