@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -294,8 +295,14 @@ def _drawn_normals(
     return geometry.tilt_normal(normal, np.clip(both, -60.0, 60.0)), of_bars
 
 
+@lru_cache(maxsize=4096)
 def root_of(cov: tuple[float, float, float]) -> Floats:
-    """A matrix square root (2, 2) of a covariance (xx, xy, yy), also a singular one."""
+    """A matrix square root (2, 2) of a covariance (xx, xy, yy), also a singular one.
+
+    Kept, and not to be written to: every step of a visit's estimate asks for the same.
+    """
     xx, xy, yy = cov
     values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
+    root = np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
+    root.flags.writeable = False
+    return root

@@ -60,6 +60,8 @@ NEARLY, SETTLED = 0.005, 0.025
 than the second does not count."""
 LEFT = 0.01
 """So few that are not near yet are left as they are."""
+BLOCK = 1000
+"""Trials that are moved together: what they need stays close to the processor."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,30 +239,45 @@ class Trials:
 
 def trials_of(system: System, solved: Solved, *, trials: int, rng: np.random.Generator) -> Trials:
     """Random inputs, moved until the photos agree; what is there already moves no further."""
+    firsts = range(0, trials, BLOCK)
+    blocks = [_some(system, solved, min(BLOCK, trials - first), rng) for first in firsts]
+    rows = np.concatenate([rows for rows, _ in blocks])
+    log_weight = np.concatenate([log_weight for _, log_weight in blocks])
+    settled = np.isfinite(log_weight)
+    if not np.any(settled):
+        return Trials(np.nan_to_num(rows), np.zeros(trials))
+    weight = np.exp(log_weight - np.max(log_weight))
+    return Trials(np.where(settled[:, None], rows, 0.0), weight / np.sum(weight))
+
+
+def _some(
+    system: System, solved: Solved, trials: int, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """A block's rows (n, q) and logs of their weights (n,), minus infinity if far off.
+
+    Each is first moved as if rows were linear: where that leads is where it ends anyway, for
+    all moves of a trial go along Sᵀ and N.
+    """
     size, ties = len(solved.x), solved.ties
     drawn = rng.standard_normal((trials, size + system.said)).T
     x, noise = drawn[:size].copy(), system.noise(drawn[size:])
     scale, unit = solved.scale[:, None], ties.unit()[:, None]
-    rows = system.values(x * scale)
     if not system.said:
-        return Trials(rows.T, np.full(trials, 1.0 / trials))
-    off = system.missed(rows) - noise
+        return system.values(x * scale).T, np.zeros(trials)
+    best = solved.x[:, None]
+    off = system.missed(system.values(best * scale)) + ties.forward(x - best) - noise
+    going, rows = np.arange(trials), np.empty((len(unit), trials))
     with np.errstate(all="ignore"):  # a trial that runs away gets no weight
-        for _ in range(CHORDS):
-            far = np.max(np.abs(off * unit), axis=0)
-            going = np.flatnonzero(~(far < NEARLY))
-            if len(going) <= LEFT * trials:
-                break
+        for _ in range(CHORDS + 1):
             weights = ties.weights(off[:, going])
             x[:, going] -= ties.back(weights)
             noise[:, going] += system.spread(weights)
             rows[:, going] = system.values(x[:, going] * scale)
             off[:, going] = system.missed(rows[:, going]) - noise[:, going]
+            far = np.max(np.abs(off * unit), axis=0)
+            going = np.flatnonzero(~(far < NEARLY))
+            if len(going) <= LEFT * trials:
+                break
         moved = ties.forward(x) - noise
         log_weight = -0.5 * np.sum(ties.weights(moved) * moved, axis=0)
-        settled = np.all(np.abs(off * unit) < SETTLED, axis=0) & np.isfinite(log_weight)
-    if not np.any(settled):
-        return Trials(np.nan_to_num(rows.T), np.zeros(trials))
-    log_weight = np.where(settled, log_weight, -np.inf)
-    weight = np.exp(log_weight - np.max(log_weight))
-    return Trials(np.where(settled, rows, 0.0).T, weight / np.sum(weight))
+    return rows.T, np.where(far < SETTLED, np.nan_to_num(log_weight, nan=-np.inf), -np.inf)
