@@ -12,14 +12,14 @@ import fcntl
 import hashlib
 import json
 import os
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from knee_angle.batch.work import Answer, Json, Trouble, to_plain
 from knee_angle.errors import InvalidInput
 from knee_angle.files import sync_folder
-from knee_angle.files.on_disk import OnDisk
+from knee_angle.files.on_disk import OnDisk, packing
 from knee_angle.language import say
 from knee_angle.settings import Settings
 
@@ -76,7 +76,7 @@ class Journal:
 
     def __init__(self, path: Path, conditions: Json, *, fresh: bool = False) -> None:
         self.path = path
-        self.done = OnDisk[Done](astuple, lambda kept: Done(*kept))
+        self.done = OnDisk(*packing(Done))
         self.torn_lines = 0
         try:
             self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)

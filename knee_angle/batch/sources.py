@@ -15,7 +15,7 @@ import os
 import posixpath
 from bisect import insort
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
@@ -23,7 +23,7 @@ from knee_angle.batch.listing import Entry, entries_below, entries_like
 from knee_angle.batch.work import Job
 from knee_angle.errors import InvalidInput, UnreadablePhoto, one_line
 from knee_angle.files import reading, words_of
-from knee_angle.files.on_disk import OnDisk
+from knee_angle.files.on_disk import OnDisk, packing
 from knee_angle.language import say, say_many
 from knee_angle.photo.reading import check_file_size, file_bytes
 
@@ -298,7 +298,7 @@ def _by_name(
     photos: Iterable[PhotoFile], source: str, *, in_order_of_names: bool
 ) -> OnDisk[PhotoFile]:
     """Each photo under its name, which is text and stands for one photo alone."""
-    found = OnDisk[PhotoFile](astuple, lambda kept: PhotoFile(*kept), by_key=in_order_of_names)
+    found = OnDisk(*packing(PhotoFile), by_key=in_order_of_names)
     twice, odd = OnDisk[int](int, int), list[str]()
     for photo in photos:
         if not _is_text(photo.name):

@@ -7,12 +7,14 @@ import sqlite3
 import weakref
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import fields
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 
-__all__ = ["OnDisk"]
+__all__ = ["OnDisk", "packing"]
 
 AT_ONCE = 500
 """So many entries are in memory while all are gone through."""
@@ -90,6 +92,12 @@ class OnDisk(Mapping[str, V]):
         ).fetchall():
             yield from (row[1:] for row in some)
             last = some[-1][0]
+
+
+def packing(kind: type[V]) -> tuple[Callable[[V], Any], Callable[[Any], V]]:
+    """``pack`` and ``unpack`` of a dataclass whose fields JSON can hold."""
+    values = attrgetter(*(field.name for field in fields(kind)))  # type: ignore[arg-type]
+    return values, lambda kept: kind(*kept)
 
 
 def _bytes(key: str) -> bytes:
