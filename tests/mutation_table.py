@@ -224,6 +224,9 @@ CHANGES_NOTHING: dict[str, str] = {
     ),
     "knee_angle.settings:Meaning.problem | math.isfinite(value) and inside and (value <= self.high)"
     " | inside and value <= self.high": "no number and infinity fail every comparison with bounds",
+    "knee_angle.angle.words:_compared | difference > 0 | difference >= 0": (
+        "a difference of 0 is the same"
+    ),
     **{
         f"knee_angle.visit.course:neutral_zero | {change}": "whole degrees: 0 is written alike"
         for change in (

@@ -441,6 +441,9 @@ def test_a_refused_setting_names_its_rule_and_unit():
     assert problems_of({"counts": "backwards"})[0].startswith(
         "counts must be one of flexion, straight-is-180, negative, but got 'backwards': "
     )
+    assert problems_of({"read_display": "yes", "display_prior": 0}) == [
+        "read_display must be on or off, but got 'yes'"
+    ]
     assert meaning_of("trials").problem("trials", 5) == (
         "trials must be between 100 and 1e+06, but got 5: fewer say little, more take long"
     )

@@ -6,7 +6,7 @@ Verdicts are told by word and by shape, never by colour alone.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from knee_angle.assumptions import COVERAGE
 from knee_angle.language import figure, joined, phrase, say, say_as
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         Measurement,
         Outcome,
         Plane,
+        Side,
         Source,
         Verdict,
     )
@@ -35,6 +36,8 @@ __all__ = [
     "ENDS_WORDS",
     "FAULTS",
     "FINDING_WORDS",
+    "KNEE_HEADS",
+    "KNEE_WORDS",
     "MARK_WORDS",
     "NERVE_BLOCK",
     "PLANE_WORDS",
@@ -78,7 +81,11 @@ VERDICT_WORDS: dict[Verdict, str] = {
     "outside": say("display does not agree"),
     "undecided": say("cannot tell"),
 }
-VERDICT_SHAPES: dict[Verdict, str] = {"within": "circle", "outside": "triangle", "undecided": "bar"}
+VERDICT_SHAPES: dict[Verdict, Literal["circle", "triangle", "bar"]] = {
+    "within": "circle",
+    "outside": "triangle",
+    "undecided": "bar",
+}
 """A shape for each verdict, so that nothing depends on colour."""
 
 PLANE_WORDS: dict[Plane, str] = {
@@ -108,6 +115,9 @@ A_SIDE: dict[str, str] = {"left": say_as("a knee", "left"), "right": say_as("a k
 """As in "the left knee"."""
 SIDE_WORDS: dict[str, str] = {"left": say_as("alone", "left"), "right": say_as("alone", "right")}
 """As in "knee 88°, left"."""
+
+KNEE_WORDS: dict[Side, str] = {"left": say("left knee"), "right": say("right knee")}
+KNEE_HEADS: dict[Side, str] = {"left": say("Left knee"), "right": say("Right knee")}
 
 POINT_WORDS: dict[str, str] = {
     "hip": say("hip"),

@@ -15,7 +15,7 @@ from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format, Output, positive
 from knee_angle.cli.settings import DISPLAY, takes_settings
 from knee_angle.errors import InvalidInput
-from knee_angle.files import write_whole
+from knee_angle.files import naming, write_whole
 from knee_angle.language import say, tell
 from knee_angle.settings import Settings
 
@@ -171,16 +171,8 @@ def _answer(study: Study, about: About, *, html: Path | None, output: Format) ->
 def _write(path: Path, study: Study, about: About) -> None:
     from knee_angle.report.study_page import study_page
 
-    try:
+    with naming(path):
         write_whole(path, study_page(study, about))
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "the report {path} cannot be written ({error}): name another file",
-                path=path,
-                error=error.strerror,
-            )
-        ) from None
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from knee_angle.cli.store import (
 )
 from knee_angle.cli.streams import Printed
 from knee_angle.errors import INTERRUPTED, InvalidInput, KneeAngleError, StoreError, UnreadableClip
-from knee_angle.files import write_whole
+from knee_angle.files import naming, write_whole
 from knee_angle.language import say, tell
 from knee_angle.settings import Counting, Settings
 
@@ -265,16 +265,8 @@ def _table_bytes(table: Any, suffix: str) -> bytes:
 
 
 def _write_file(path: Path, content: bytes) -> None:
-    try:
+    with naming(path):
         write_whole(path, content)
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "{path} cannot be written ({why}): name another file",
-                path=str(path),
-                why=error.strerror,
-            )
-        ) from None
 
 
 def _status(answer: ClipOutcome) -> int:

@@ -16,7 +16,7 @@ import typer
 from knee_angle.cli.app import app
 from knee_angle.cli.store import Where, opened_store
 from knee_angle.errors import InvalidInput
-from knee_angle.files import whole_file
+from knee_angle.files import naming, whole_file, write_whole
 from knee_angle.language import joined, say, say_many, tell
 
 if TYPE_CHECKING:
@@ -50,13 +50,8 @@ TheRelease = Annotated[FhirRelease, typer.Option("--release", help="Release of F
 
 def written(out: Path, text: str | bytes) -> None:
     """Write a new file, whole or not at all."""
-    try:
-        with whole_file(out, new=True) as file:
-            file.write(text.encode() if isinstance(text, str) else text)
-    except OSError as error:
-        raise InvalidInput(
-            say("{out} cannot be written ({error}): name a new file", out=out, error=error.strerror)
-        ) from None
+    with naming(out, new=True):
+        write_whole(out, text, new=True)
 
 
 def site_codes(path: Path | None) -> Codes:

@@ -16,7 +16,7 @@ from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.options import Format, Output
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
-from knee_angle.files import write_whole
+from knee_angle.files import naming, write_whole
 from knee_angle.language import current, say, tell
 from knee_angle.settings import Settings
 
@@ -205,16 +205,8 @@ def _write(path: Path, found: Reliability, about: AboutRaters) -> None:
     spoken = current().code
     pdf = path.suffix.lower() == ".pdf"
     content = pdf_of(paper, language=spoken) if pdf else html_of(paper, spoken).encode()
-    try:
+    with naming(path):
         write_whole(path, content)
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "{path} cannot be written ({strerror}): name another file",
-                path=path,
-                strerror=error.strerror,
-            )
-        ) from None
 
 
 def _print(found: Reliability, about: AboutRaters) -> None:

@@ -11,7 +11,7 @@ import typer
 from knee_angle.cli.app import Commands, app
 from knee_angle.cli.store import Knee, Where, opened_store
 from knee_angle.errors import InvalidInput
-from knee_angle.files import write_whole
+from knee_angle.files import naming, write_whole
 from knee_angle.language import current, say, tell
 
 if TYPE_CHECKING:
@@ -135,10 +135,6 @@ def _write(out: Path, made: Paper, size: Size) -> None:
     pdf = out.suffix.lower() == ".pdf"
     spoken = current().code
     content = pdf_of(made, size.value, spoken) if pdf else html_of(made, spoken).encode()
-    try:
+    with naming(out):
         write_whole(out, content)
-    except OSError as error:
-        raise InvalidInput(
-            say("{out} cannot be written ({why}): name another file", out=out, why=error.strerror)
-        ) from None
     print(f"{out}: {tell(made.title)}")

@@ -10,7 +10,7 @@ import typer
 
 from knee_angle.cli.store import Where, opened_store, store_app
 from knee_angle.errors import InvalidInput
-from knee_angle.files import whole_file
+from knee_angle.files import naming, whole_file
 from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def _research(store: Store, out: Path, pseudonyms: Pseudonyms, dates: Dates) -> 
         zone=zone,
     )
     columns = RESEARCH_COLUMNS.values()
-    try:
+    with naming(out, new=True):
         with whole_file(out, new=True) as file:
             if out.suffix == ".parquet":
                 count = write_rows(file, rows, schema_of(columns, about={"table": "research"}))
@@ -89,10 +89,6 @@ def _research(store: Store, out: Path, pseudonyms: Pseudonyms, dates: Dates) -> 
                     count += 1
         with whole_file(out.with_suffix(".columns.csv")) as file:
             file.write(dictionary_csv({"research": columns}).encode())
-    except OSError as error:
-        raise InvalidInput(
-            say("{out} cannot be written ({why}): name a new file", out=out, why=error.strerror)
-        ) from None
     return count
 
 

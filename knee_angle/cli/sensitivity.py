@@ -9,8 +9,7 @@ import typer
 
 from knee_angle.cli.app import app
 from knee_angle.cli.settings import takes_settings
-from knee_angle.errors import InvalidInput
-from knee_angle.files import write_whole
+from knee_angle.files import naming, write_whole
 from knee_angle.language import figure, say, tell
 from knee_angle.settings import Settings
 
@@ -84,14 +83,6 @@ def sensitivity(
 
 
 def _write(out: Path, picture: str) -> None:
-    try:
+    with naming(out):
         write_whole(out, picture)
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "{out} cannot be written ({error}): name another file",
-                out=out,
-                error=error.strerror,
-            )
-        ) from None
     print(tell("{out}: the picture, for a browser", out=out))

@@ -10,9 +10,8 @@ import typer
 
 from knee_angle.cli.app import Commands, app
 from knee_angle.cli.settings import printed
-from knee_angle.errors import InvalidInput
-from knee_angle.files import write_whole
-from knee_angle.language import say, tell
+from knee_angle.files import naming, write_whole
+from knee_angle.language import tell
 from knee_angle.settings import Settings
 
 __all__ = ["sheet_app"]
@@ -87,14 +86,6 @@ def sheet_codes(
 
 
 def _write(out: Path, content: bytes) -> None:
-    try:
+    with naming(out):
         write_whole(out, content)
-    except OSError as error:
-        raise InvalidInput(
-            say(
-                "{out} cannot be written ({error}): name another file",
-                out=out,
-                error=error.strerror,
-            )
-        ) from None
     print(tell("{out}: print at 100 %, then check the 100 mm rule with a ruler", out=out))

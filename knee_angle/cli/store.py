@@ -18,7 +18,7 @@ from knee_angle.cli.app import Commands, app
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
-from knee_angle.files import whole_file
+from knee_angle.files import naming, whole_file
 from knee_angle.language import figure, joined, say, say_many, tell
 from knee_angle.settings import Settings
 
@@ -377,17 +377,8 @@ def store_export(
     """Write kept measurements to a table or JSON lines, or visits with their joint answer."""
     with opened_store(store) as opened:
         opened.check_pages()
-        try:
-            with whole_file(out, new=True) as file:
-                rows = _export(file, opened, output, all_rows=all_rows)
-        except OSError as error:
-            raise InvalidInput(
-                say(
-                    "{out} cannot be written ({error}): name a new file",
-                    out=out,
-                    error=error.strerror,
-                )
-            ) from None
+        with naming(out, new=True), whole_file(out, new=True) as file:
+            rows = _export(file, opened, output, all_rows=all_rows)
         said = say_many("{count} measurement", "{count} measurements", rows)
         if output is KeptTable.VISITS:
             said = say_many("{count} visit", "{count} visits", rows)

@@ -21,7 +21,7 @@ from typing import BinaryIO
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.language import say
 
-__all__ = ["reading", "sync_folder", "whole_file", "words_of", "write_whole"]
+__all__ = ["naming", "reading", "sync_folder", "whole_file", "words_of", "write_whole"]
 
 UNFINISHED = ".knee-angle-"
 """Beginning of the name of a file that is still being written, in its final folder."""
@@ -31,6 +31,26 @@ def write_whole(path: str | Path, data: bytes | str, *, new: bool = False) -> No
     """Write a file as :func:`whole_file` does, from its whole content (text as UTF-8)."""
     with whole_file(path, new=new) as file:
         file.write(data.encode() if isinstance(data, str) else data)
+
+
+@contextmanager
+def naming(path: str | Path, *, new: bool = False) -> Iterator[None]:
+    """Writing to a file that somebody named; what goes wrong is told in words.
+
+    Raises
+    ------
+    InvalidInput
+        It cannot be written there; ``new``: or is there already.
+    """
+    try:
+        yield
+    except OSError as error:
+        given = {"path": path, "why": error.strerror}
+        if new:
+            said = say("{path} cannot be written ({why}): name a new file", **given)
+        else:
+            said = say("{path} cannot be written ({why}): name another file", **given)
+        raise InvalidInput(said) from None
 
 
 @contextmanager

@@ -20,6 +20,7 @@ from knee_angle.page.spoken import date_form
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
 from knee_angle.records import Side
+from knee_angle.report.course_words import PAST_WORDS
 from knee_angle.store import (
     End,
     KeptMeasurement,
@@ -50,7 +51,6 @@ EXCHANGED = say(
     "Flexion lies below extension: was the end of the range noted the wrong way round? Take that "
     "measurement back and keep it again."
 )
-KNEE = {"left": say("left knee"), "right": say("right knee")}
 KNEE_ON = {
     "left": say("Left knee · {day:%A, %-d %B %Y}"),
     "right": say("Right knee · {day:%A, %-d %B %Y}"),
@@ -132,7 +132,7 @@ def _knee(code: str, rows: Sequence[KeptMeasurement]) -> Side:
     sides: tuple[Side, ...] = ("left", "right")
     picked = st.radio(
         tell("Knee"), sides, index=sides.index(newest),
-        format_func={one: tell(knee) for one, knee in KNEE.items()}.__getitem__,
+        format_func={one: tell(knee) for one, knee in words.KNEE_WORDS.items()}.__getitem__,
         horizontal=True, key=f"knee-{code}",
     )  # fmt: skip
     return newest if picked is None else picked
@@ -227,14 +227,6 @@ def _exported(store: Store, code: str) -> Callable[[], bytes]:
         return "".join(csv_of(rows, store.visits(person=code, limit=ROWS_EXPORTED))).encode()
 
     return made
-
-
-PAST_WORDS: dict[str, str] = {
-    "knee": say("the knee is (proven)"),
-    "display": say("the display says so"),
-    "setting": say("the machine is set so"),
-}
-"""What is past a limit."""
 
 
 def _newest(day: Day, side: Side) -> str:
@@ -417,7 +409,7 @@ FOR: dict[str, tuple[str, Side | None]] = {
 def _in_force(store: Store, code: str, side: Side | None) -> None:
     """What was prescribed for a knee, the newest first, and what binds today."""
     prescriptions = store.prescriptions(code, side=side)
-    knee = "" if side is None else f"{tell(KNEE[side])}: "
+    knee = "" if side is None else f"{tell(words.KNEE_WORDS[side])}: "
     none = tell("no limit")
     for row in reversed(prescriptions):
         lifted = ""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from knee_angle.angle import words
 from knee_angle.assumptions import COVERAGE
 from knee_angle.clip.answer import ClipAnswer
 from knee_angle.language import say
 from knee_angle.report.clip_picture import against_knee, over_time
-from knee_angle.report.paper.common import SIDE_WORDS
 
 __all__ = ["clip_svg"]
 
@@ -57,7 +57,9 @@ def clip_svg(answer: ClipAnswer) -> str:
         rows,
         [limit for limit in limits if limit is not None],
         colours=SHAPES,
-        title=say("{clip}: {knee}, bands 95 %", clip=answer.clip, knee=SIDE_WORDS[answer.side]),
+        title=say(
+            "{clip}: {knee}, bands 95 %", clip=answer.clip, knee=words.KNEE_WORDS[answer.side]
+        ),
     )
     pairs = [row for row in rows if row["of"] == "display" and row["knee"] is not None]
     if pairs:

@@ -12,11 +12,10 @@ from knee_angle.records import Side
 from knee_angle.visit.course import Day, End, KeptAngle
 from knee_angle.visit.trend import Trend, trend
 
-__all__ = ["ENDS", "Knee", "course_as_json", "course_text", "past_text", "trend_text"]
+__all__ = ["ENDS", "PAST_WORDS", "Knee", "course_as_json", "course_text", "past_text", "trend_text"]
 
 Json = dict[str, Any]
 
-SIDES: dict[Side, str] = {"left": say("Left knee"), "right": say("Right knee")}
 ENDS: tuple[End, ...] = ("flexion", "extension")
 HEADS = say("  day         flexion (95 %)    extension (95 %)  arc         display    photos")
 PAST_WORDS = {
@@ -52,7 +51,9 @@ def course_text(person: str, knees: Sequence[Knee]) -> str:
     """
     blocks = []
     for knee in knees:
-        lines = [tell(joined(", ", [say("Patient {code}", code=person), SIDES[knee.side]]))]
+        lines = [
+            tell(joined(", ", [say("Patient {code}", code=person), words.KNEE_HEADS[knee.side]]))
+        ]
         lines += [f"{day.day.isoformat()}: {tell(past_text(day))}" for day in knee.days if day.past]
         lines += [tell(trend_text(knee.days, end)) for end in ENDS]
         lines += [tell(HEADS), *(_row(day) for day in knee.days)]

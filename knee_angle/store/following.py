@@ -13,7 +13,7 @@ from knee_angle.store.records import KeptMeasurement, KeptVisit, SetUp, checked_
 from knee_angle.visit.course import Day, KeptAngle, PrescribedLimits, follow_days
 from knee_angle.visit.zone import LocalZone
 
-__all__ = ["course_of", "readings_of"]
+__all__ = ["MOST_ROWS", "course_of", "readings_of"]
 
 MOST_ROWS = 100_000
 """So many of the newest rows are looked through."""

@@ -27,7 +27,7 @@ from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck, checked_code
 from knee_angle.store.codec import to_json
-from knee_angle.store.following import course_of
+from knee_angle.store.following import MOST_ROWS, course_of
 from knee_angle.visit.course import (
     EVERY_DAYS,
     MIDDLE_DEG,
@@ -40,8 +40,6 @@ __all__ = ["Paper", "of_course", "of_fleet", "of_machine", "of_visit"]
 
 CHECKS_CHARTED = 60
 """So many of a machine's checks are looked at for a change, as on the page."""
-MOST_ROWS = 100_000
-"""So many of the newest rows are looked through."""
 
 
 def of_visit(

@@ -36,7 +36,6 @@ from knee_angle.report.paper.common import (
     BANNER_HEADS,
     FOOT,
     PAGE,
-    VERDICT_SHAPES,
     deg,
     gone,
     moment,
@@ -184,7 +183,7 @@ def _first(result: Checked) -> Banner:
     kind = verdict.verdict
     # No green round a fault that was found elsewhere.
     tone = "undecided" if kind == "within" and leg and result.kind != "none" else kind
-    return Banner(BANNER_HEADS[kind], told, tone, VERDICT_SHAPES[kind])
+    return Banner(BANNER_HEADS[kind], told, tone, words.VERDICT_SHAPES[kind])
 
 
 def _lines(result: Checked) -> list[tuple[bool, Line, RangeVerdict]]:

@@ -6,17 +6,15 @@ from datetime import datetime
 
 from knee_angle.angle import words
 from knee_angle.language import figure, say
-from knee_angle.records import Side, Verdict
-from knee_angle.report.paper.blocks import Banner, Shape
+from knee_angle.records import Verdict
+from knee_angle.report.paper.blocks import Banner
 
 __all__ = [
     "BANNER_HEADS",
     "FOOT",
     "MARK_WORDS",
     "PAGE",
-    "SIDE_WORDS",
     "VERDICT_HEADS",
-    "VERDICT_SHAPES",
     "code_words",
     "deg",
     "gone",
@@ -36,7 +34,6 @@ MARK_WORDS = {
     "most of daily life": say("most of daily life"),
 }
 """The words of `visit.course.MARKS`."""
-SIDE_WORDS: dict[Side, str] = {"left": say("left knee"), "right": say("right knee")}
 VERDICT_HEADS: dict[Verdict, str] = {
     "within": say("Display agrees"),
     "outside": say("Display does not agree"),
@@ -47,12 +44,6 @@ BANNER_HEADS: dict[Verdict, str] = {
     "undecided": say("Cannot tell whether the display agrees"),
 }
 """The same where no head of a column says of what."""
-VERDICT_SHAPES: dict[Verdict, Shape] = {
-    "within": "circle",
-    "outside": "triangle",
-    "undecided": "bar",
-}
-"""As `words.VERDICT_SHAPES`."""
 
 
 def gone(what: str) -> Banner:

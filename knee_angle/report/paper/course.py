@@ -11,7 +11,7 @@ from knee_angle.report.course_words import ENDS, Knee, past_text, trend_text
 from knee_angle.report.paper.blocks import Banner, Block, Cell, Heading, Paper, Picture, Row, Table
 from knee_angle.report.paper.blocks import Words as Text
 from knee_angle.report.paper.charts import course_chart
-from knee_angle.report.paper.common import FOOT, MARK_WORDS, PAGE, SIDE_WORDS, deg, moment, whole
+from knee_angle.report.paper.common import FOOT, MARK_WORDS, PAGE, deg, moment, whole
 from knee_angle.visit.course import MARKS, Day, KeptAngle, Standing, marks_of
 
 __all__ = ["course_paper"]
@@ -42,7 +42,7 @@ def course_paper(person: str, knees: Sequence[Knee], *, made_at: datetime, note:
         " · ",
         [
             say("Patient {code}", code=person),
-            joined(", ", [SIDE_WORDS[knee.side] for knee in knees]),
+            joined(", ", [words.KNEE_WORDS[knee.side] for knee in knees]),
             say("{first} to {last}", first=min(days).isoformat(), last=max(days).isoformat()),
             say("made {when}", when=moment(made_at)),
         ],
@@ -54,8 +54,7 @@ def course_paper(person: str, knees: Sequence[Knee], *, made_at: datetime, note:
 
 
 def _knee(knee: Knee, *, alone: bool) -> list[Block]:
-    head = {"left": say("Left knee"), "right": say("Right knee")}[knee.side]
-    blocks: list[Block] = [] if alone else [Heading(head)]
+    blocks: list[Block] = [] if alone else [Heading(words.KNEE_HEADS[knee.side])]
     newest = knee.days[-1]
     blocks += [_alarm(newest)] if newest.past else []
     blocks += [_newest(newest)]

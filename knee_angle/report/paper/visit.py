@@ -34,8 +34,6 @@ from knee_angle.report.paper.common import (
     BANNER_HEADS,
     FOOT,
     PAGE,
-    SIDE_WORDS,
-    VERDICT_SHAPES,
     code_words,
     deg,
     gone,
@@ -173,7 +171,7 @@ def _about(contract: Mapping[str, Any], about: About) -> str:
     told = [
         say("Patient {code}", code=code_words(about.person)),
         say("machine {code}", code=code_words(about.machine)),
-        SIDE_WORDS[contract["side"]],
+        words.KNEE_WORDS[contract["side"]],
         moment(about.taken_at),
     ]
     return joined(" · ", told)
@@ -200,7 +198,7 @@ def _first(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> Banner:
         told.append(capital(limits))
     # No green round a fault, or round a limit that is not proven kept.
     tone: Tone = "undecided" if verdict == "within" and len(told) > 1 else verdict
-    return Banner(BANNER_HEADS[verdict], joined(" ", told), tone, VERDICT_SHAPES[verdict])
+    return Banner(BANNER_HEADS[verdict], joined(" ", told), tone, words.VERDICT_SHAPES[verdict])
 
 
 def _apart(place: kept.Place, apart: Apart) -> str:
