@@ -9,6 +9,7 @@ import os
 # As the command itself does, before numpy loads: in small matrices a second thread only costs.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,10 +30,34 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
-def pytest_configure() -> None:
+LONGEST_FIRST = (
+    "test_page_browser.py", "test_fuzz.py", "test_nothing_leaves.py", "test_page_visit_browser.py",
+    "test_project.py", "test_ward_browser.py", "test_mutants.py", "test_batch_run.py",
+    "test_agreement_coverage.py", "test_page_following_browser.py", "test_visit_coverage.py",
+    "test_batch_elsewhere.py", "test_ward.py", "test_rating.py", "test_ward_hospital.py",
+)  # fmt: skip
+"""Files that take longest. Processes that wait for a browser or a server stand among those that
+compute, so that neither core is idle; the rest follows by its number of tests."""
+
+
+def pytest_configure(config: pytest.Config) -> None:
     # What is imported while tests are collected, millions of objects, stays to the end: looking
     # through it again and again for what could be freed took a third of the collection's time.
     gc.disable()  # here, not at import: a bench that borrows from the tests needs it
+    # Several processes take the files as they stand below, not those with most tests first.
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first: begun last, one would go on while the other processes are done."""
+    files = [item.nodeid.partition("::")[0] for item in items]
+    tests = Counter(files)
+    first = {f"tests/{name}": place for place, name in enumerate(LONGEST_FIRST)}
+    place = {file: (first.get(file, len(first)), -tests[file]) for file in tests}
+    order = sorted(range(len(items)), key=lambda at: place[files[at]])
+    items[:] = [items[at] for at in order]
 
 
 @pytest.hookimpl(trylast=True)
@@ -105,6 +130,28 @@ def store_url(request, tmp_path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'folder' / 'store.db'}"
     return str(request.getfixturevalue("postgres").fresh())
+
+
+@pytest.fixture
+def store_file(tmp_path, monkeypatch) -> Iterator[Path]:
+    """A store of its own for each test of the page; what the server saw in photos stays known."""
+    from knee_angle.page import keeping
+
+    path = tmp_path / "kept.db"
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
+    keeping._opened.clear()
+    yield path
+    keeping._opened.clear()
+
+
+@pytest.fixture
+def new_server() -> Iterator[None]:
+    """A server that knows no photo, and is forgotten: where other things are seen in one."""
+    import streamlit as st
+
+    st.cache_resource.clear()
+    yield
+    st.cache_resource.clear()
 
 
 @pytest.fixture(scope="session")

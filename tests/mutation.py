@@ -168,6 +168,40 @@ def found(target: str) -> tuple[FunctionType | None, Any]:
     return (value, None) if isinstance(value, FunctionType) else (None, value)
 
 
+def alone_of(function: FunctionType) -> tuple[ast.FunctionDef, ast.stmt]:
+    """The tree of a function as it stands in its file, and that tree inside its bare classes."""
+    body: Any = ast.parse(Path(function.__code__.co_filename).read_text())
+    *classes, last = function.__qualname__.split(".")
+    for name in classes:
+        body = next(n for n in body.body if isinstance(n, ast.ClassDef) and n.name == name)
+    node = next(n for n in body.body if isinstance(n, ast.FunctionDef) and n.name == last)
+    node.decorator_list = []
+    alone: ast.stmt = node
+    for name in reversed(classes):
+        alone = ast.ClassDef(name, [], [], [alone], [])
+    return node, alone
+
+
+def code_of(function: FunctionType, alone: ast.stmt) -> CodeType:
+    """Its code, of the tree as it is now."""
+    module = ast.fix_missing_locations(ast.Module([_FUTURE, alone], []))
+    code = compile(module, function.__code__.co_filename, "exec")
+    return _inside(code, function.__qualname__)
+
+
+CALLED: set[str] = set()
+"""Functions that were called, where `noting` was put in their place."""
+
+
+def noting(target: str, function: FunctionType) -> CodeType:
+    """The function's code, which notes first that it was called."""
+    node, alone = alone_of(function)
+    note = f"__import__('sys').modules[{__name__!r}].CALLED.add({target!r})"
+    begin = _documented(node)
+    node.body[begin:begin] = ast.parse(note).body
+    return code_of(function, alone)
+
+
 def mutants_of(target: str) -> Iterator[Mutant]:
     function, value = found(target)
     if function is None:
@@ -176,17 +210,8 @@ def mutants_of(target: str) -> Iterator[Mutant]:
             for other in (*constants_beside(value), *ASKED_FOR.get(target, ()))
         )
         return
-    tree = ast.parse(Path(function.__code__.co_filename).read_text())
-    *classes, last = function.__qualname__.split(".")
-    body: Any = tree
-    for name in classes:
-        body = next(n for n in body.body if isinstance(n, ast.ClassDef) and n.name == name)
-    node = next(n for n in body.body if isinstance(n, ast.FunctionDef) and n.name == last)
+    node, alone = alone_of(function)
     inner = ast.FunctionDef("x", _NO_ARGUMENTS, node.body[_documented(node) :], [])
-    alone: ast.stmt = node
-    node.decorator_list = []
-    for name in reversed(classes):
-        alone = ast.ClassDef(name, [], [], [alone], [])
     seen: set[str] = set()
     for parent, field, place, child in list(places(inner)):
         owner = node if parent is inner else parent
@@ -196,12 +221,10 @@ def mutants_of(target: str) -> Iterator[Mutant]:
         old = getattr(owner, field)
         for new in replacements(child):
             put(owner, field, at, new)
-            module = ast.Module([_FUTURE, alone], [])
-            code = compile(ast.fix_missing_locations(module), function.__code__.co_filename, "exec")
+            code = code_of(function, alone)
             setattr(owner, field, old)
             before, after = _said(child), "-" if new is None else _said(new)
-            made = Mutant(target, getattr(child, "lineno", 0), before, after,
-                          _inside(code, function.__qualname__))  # fmt: skip
+            made = Mutant(target, getattr(child, "lineno", 0), before, after, code)
             while made.name in seen:  # the same words twice in one function
                 made = Mutant(target, made.line, made.before + " (again)", made.after, made.code)
             seen.add(made.name)
@@ -305,39 +328,39 @@ class Runner:
 
         One fork runs them all; a test that fails there is told and guards nothing.
         """
-        codes = {f.__code__: t for t in guards if (f := found(t)[0]) is not None}
+        functions = {t: f for t in guards if (f := found(t)[0]) is not None}
         ran = [item for item in session.items if any(item in items for items in guards.values())]
         reading, writing = os.pipe()
         if not (child := os.fork()):
             os.close(reading)
+            for target, function in functions.items():
+                function.__code__ = noting(target, function)
             with os.fdopen(writing, "w") as told:
                 for item, following in zip(ran, [*ran[1:], None], strict=True):
-                    called: set[str] = set()
-
-                    def note(frame: Any, event: str, _: Any, called: set[str] = called) -> None:
-                        if event == "call" and frame.f_code in codes:
-                            called.add(codes[frame.f_code])
-
-                    failed = session.testsfailed
-                    sys.setprofile(note)
+                    CALLED.clear()
+                    failed, begun = session.testsfailed, time.monotonic()
                     item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
-                    sys.setprofile(None)
                     if session.testsfailed > failed:
                         print(f"fails unchanged: {item.nodeid}", file=sys.__stderr__)
                     else:
-                        told.write(json.dumps([item.nodeid, sorted(called)]) + "\n")
+                        took_s = time.monotonic() - begun
+                        told.write(json.dumps([item.nodeid, [sorted(CALLED), took_s]]) + "\n")
             os._exit(0)
         os.close(writing)
         with os.fdopen(reading) as told:
             calls = dict(json.loads(line) for line in told)
         os.waitpid(child, 0)
+        took_s = {nodeid: seconds for nodeid, (_, seconds) in calls.items()}
         return {
-            target: [
-                item
-                for item in items
-                if item.nodeid in calls
-                and (target in calls[item.nodeid] or target not in codes.values())
-            ]
+            target: quickest_first(
+                [
+                    item
+                    for item in items
+                    if item.nodeid in calls
+                    and (target in calls[item.nodeid][0] or target not in functions)
+                ],
+                took_s,
+            )
             for target, items in guards.items()
         }
 
@@ -364,6 +387,14 @@ class Runner:
             print(f"SURVIVED  {mutant.line:4d} {mutant.name}", flush=True)
         elif self.listed:
             print(f"killed    {mutant.line:4d} {mutant.name}", flush=True)
+
+
+def quickest_first(items: list[pytest.Item], took_s: dict[str, float]) -> list[pytest.Item]:
+    """A mutant's tests end with the first that notices it; those of a file stay together."""
+    files: dict[Path, float] = {}
+    for item in items:
+        files[item.path] = files.get(item.path, 0.0) + took_s[item.nodeid]
+    return sorted(items, key=lambda one: (files[one.path], one.path, took_s[one.nodeid]))
 
 
 def guarding(items: list[pytest.Item], target: str) -> list[pytest.Item]:

@@ -9,14 +9,13 @@ import numpy as np
 import pypdfium2
 import pytest
 import segno
-import streamlit as st
 from called import called
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 from test_page import button, field, opened
 
 from knee_angle.errors import InvalidInput
-from knee_angle.page import how_to
+from knee_angle.page import how_to, keeping
 from knee_angle.photo.codes import Code, codes_in, printed
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.report.code_sheet import MOST_CODES, code_sheet
@@ -120,13 +119,13 @@ def test_a_sheet_takes_only_codes_and_so_many(tmp_path):
 
 @pytest.fixture
 def page(tmp_path, monkeypatch):
-    st.cache_resource.clear()
+    keeping._opened.clear()
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "kept.db"))
     with open_store() as store:
         store.add_person("P-017")
         store.add_machine("M-03")
     yield opened()
-    st.cache_resource.clear()
+    keeping._opened.clear()
 
 
 def scanned(page, picture: Image.Image):

@@ -7,7 +7,6 @@ import string
 
 import catalogue
 import pytest
-import streamlit as st
 from called import called
 from conftest import SAMPLES
 from streamlit.testing.v1 import AppTest
@@ -19,13 +18,7 @@ from knee_angle.store import open_store
 PHOTO = "bed_01.jpg"
 
 
-@pytest.fixture(autouse=True)
-def store_file(tmp_path, monkeypatch):
-    """Each test has a store of its own."""
-    st.cache_resource.clear()
-    monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "kept.db"))
-    yield tmp_path / "kept.db"
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("store_file")
 
 
 @pytest.fixture

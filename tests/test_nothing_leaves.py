@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sys
@@ -33,6 +34,19 @@ except OSError:
 pathlib.Path.home().joinpath(".planted").write_text("out")
 """
 
+COMMANDS = """
+import json, sys
+from knee_angle.__main__ import main
+for words in json.loads(sys.argv.pop(1)):
+    sys.argv[1:] = words
+    try:
+        main()
+    except SystemExit as ended:
+        if ended.code:
+            raise
+"""
+"""One after the other in one process: what libraries do at first use and at the end is seen."""
+
 POSE = """
 import sys
 from pathlib import Path
@@ -45,22 +59,24 @@ with PoseDetector(Path(sys.argv[1])) as detector:
 
 def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
     """Each with the leg network (or, named so, the pose model) loaded."""
-    command = [sys.executable, "-m", "knee_angle"]
     series = [str(SAMPLES / f"series_a_{number}.jpg") for number in (1, 3, 6)]
     table = str(SAMPLES / "displayed.csv")
     visit = str(Path(__file__).with_name("nowhere_visit.py"))
     ward = str(Path(__file__).with_name("nowhere_ward.py"))
+    commands = (
+        ["demo", "."],
+        ["store", "person", "P-1", "--limit-flexion", "95"],
+        ["measure", BARE, "--displayed", "93", "--overlay", "pictures", "--keep",
+         "--person", "P-1"],
+        ["report", "visit", "visit.pdf", "--person", "P-1"],
+        ["batch", BARE, "--out", "study.csv"],
+        ["check", *series, "--displayed-table", table],
+    )  # fmt: skip
     return {
         "planted": [sys.executable, "-c", PLANTED],
-        "demo": [*command, "demo", "."],
-        "store": [*command, "store", "person", "P-1", "--limit-flexion", "95"],
-        "measure and keep": [
-            *command, "measure", BARE, "--displayed", "93", "--overlay", "pictures",
-            "--keep", "--person", "P-1",
+        "demo, store, measure and keep, paper, batch, check": [
+            sys.executable, "-c", COMMANDS, json.dumps(commands),
         ],
-        "a paper": [*command, "report", "visit", "visit.pdf", "--person", "P-1"],
-        "batch": [*command, "batch", BARE, "--out", "study.csv"],
-        "check": [*command, "check", *series, "--displayed-table", table],
         "the pose model": [sys.executable, "-c", POSE, str(bundle), str(SAMPLES / "bed_04.jpg")],
         "the page": [sys.executable, visit, BARE, str(hold_s)],
         "the ward's page": [sys.executable, ward, BARE, str(hold_s / 2)],

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pictured
 import pytest
-import streamlit as st
 from conftest import SAMPLES, scenes
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
@@ -31,14 +30,7 @@ from knee_angle.visit import estimate
 ROOT = Path(__file__).resolve().parents[1]
 
 
-@pytest.fixture(autouse=True)
-def store_file(tmp_path, monkeypatch):
-    """Each test has a store of its own."""
-    st.cache_resource.clear()
-    path = tmp_path / "kept.db"
-    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
-    yield path
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("store_file")
 
 
 def opened() -> AppTest:
@@ -267,6 +259,7 @@ def test_a_broken_photo_is_told_and_nothing_breaks():
     assert "The photo could not be used. broken.jpg" in page.error[0].value
 
 
+@pytest.mark.usefixtures("new_server")
 def test_a_fault_of_ours_is_told_and_nothing_breaks(monkeypatch):
     def faulty(*_, **__):
         raise ZeroDivisionError
@@ -368,7 +361,6 @@ def test_a_prescribed_limit_that_cannot_be_does_not_lift_the_one_before():
     assert "PAST THE PRESCRIBED FLEXION" in html(page)
 
 
-@pytest.mark.usefixtures("store_file")
 def test_limits_that_no_knee_keeps_are_refused_as_by_the_command():
     page = changed(ready(), "Prescribed flexion", 30.0)
     page = changed(page, "Prescribed extension", 60.0)

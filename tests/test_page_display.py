@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from test_page import button, entry, field, html, store_file, with_photo  # noqa: F401
+from test_page import button, entry, field, html, with_photo
 
 from knee_angle.page import shown
 from knee_angle.records.shown import DisplaySeen, NumberSeen
+
+pytestmark = pytest.mark.usefixtures("store_file")
 
 NUMBER = "Number on the display"
 

@@ -6,7 +6,6 @@ import time
 from pathlib import Path
 
 import pytest
-import streamlit as st
 from drawn_clips import Clip, filmed
 from streamlit.testing.v1 import AppTest
 from test_page import button, changed, html, opened
@@ -21,14 +20,7 @@ from knee_angle.store import open_store
 SHORT = Clip(seconds=2.5, cycle_s=5.0, person_s=None, exposure_s=None, bars_deg=(30.0, 70.0))
 
 
-@pytest.fixture(autouse=True)
-def store_file(tmp_path, monkeypatch):
-    """Each test has a store of its own."""
-    st.cache_resource.clear()
-    path = tmp_path / "kept.db"
-    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
-    yield path
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("store_file")
 
 
 def asked() -> AppTest:

@@ -28,14 +28,7 @@ ENDS = ("series_d_1.jpg", "series_d_6.jpg")
 """Both ends of one rigid machine; their displays say 12 and 107."""
 
 
-@pytest.fixture(autouse=True)
-def store_file(tmp_path, monkeypatch):
-    """Each test has a store of its own."""
-    st.cache_resource.clear()
-    path = tmp_path / "kept.db"
-    monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
-    yield path
-    st.cache_resource.clear()
+pytestmark = pytest.mark.usefixtures("store_file")
 
 
 def again(page: AppTest) -> AppTest:
@@ -106,7 +99,7 @@ def dots_left_out(monkeypatch):
     monkeypatch.setattr(tray, "look", look)
 
 
-@pytest.mark.usefixtures("dots_left_out")
+@pytest.mark.usefixtures("new_server", "dots_left_out")
 def test_dots_that_were_seen_and_not_used_are_named_and_one_tap_uses_them():
     page = upload(opened(), "bed_01.jpg")
     assert "Not measured" in html(page)

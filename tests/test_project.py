@@ -11,6 +11,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from called import called
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
@@ -184,10 +185,7 @@ def test_readme_commands_run(lines, tmp_path):
     """In their order, in one folder: a later line may need what an earlier one made."""
     (tmp_path / "sample_images").symlink_to(ROOT / "sample_images")
     for line in lines:
-        done = subprocess.run(
-            [sys.executable, "-m", "knee_angle", *shlex.split(line)[1:]],
-            cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
-        )  # fmt: skip
+        done = called(*shlex.split(line)[1:], cwd=tmp_path)
         said = "".join(x for x in done.stderr.splitlines(True) if not x.startswith("written: "))
         assert (line, done.returncode, said) == (line, 0, "")
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Callable
+from functools import cache
 
 import cv2
 import numpy as np
@@ -100,9 +101,9 @@ def confidently_wrong(outcome: Outcome, scene: Scene) -> bool:
     return bool(abs(outcome.knee.deg - scene.flexion_deg) > 15.0 > half_width)
 
 
-def outcomes(make) -> Iterator[tuple[Scene, Outcome]]:
-    for scene in BARE:
-        yield scene, answer(make(scene))
+@cache
+def outcomes(make: Callable[[Scene], Rgb]) -> list[tuple[Scene, Outcome]]:
+    return [(scene, answer(make(scene))) for scene in BARE]
 
 
 @pytest.mark.parametrize(
