@@ -19,6 +19,7 @@ Estimates = dict[str, tuple[ag.Estimate, float]]
 """Name of a figure: what was estimated, and the truth."""
 
 
+@cache
 def share(tolerance: float, sd: float) -> float:
     """The true share of differences within."""
     normal = stats.norm(BIAS, sd)
