@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import gc
 import json
 import os
+import sys
 
 # As the command itself does, before numpy loads: in small matrices a second thread only costs.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -64,6 +66,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_collection_finish() -> None:
     gc.freeze()
     gc.enable()
+    if "streamlit.testing.v1" in sys.modules:
+        components_once()
+
+
+def components_once() -> None:
+    """Each page of Streamlit's test driver looks through every installed package: 0.2 s."""
+    from streamlit.components.v2 import manifest_scanner
+
+    once = functools.cache(manifest_scanner.scan_component_manifests)
+    manifest_scanner.scan_component_manifests = once
 
 
 @pytest.hookimpl(trylast=True)
@@ -133,10 +145,14 @@ def store_url(request, tmp_path) -> str:
 
 
 @pytest.fixture
-def store_file(tmp_path, monkeypatch) -> Iterator[Path]:
+def store_file(request, tmp_path, monkeypatch) -> Iterator[Path]:
     """A store of its own for each test of the page; what the server saw in photos stays known."""
+    from remembered import remember
+
     from knee_angle.page import keeping
 
+    if "new_server" not in request.fixturenames:
+        remember(monkeypatch)
     path = tmp_path / "kept.db"
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(path))
     keeping._opened.clear()
@@ -146,7 +162,7 @@ def store_file(tmp_path, monkeypatch) -> Iterator[Path]:
 
 @pytest.fixture
 def new_server() -> Iterator[None]:
-    """A server that knows no photo, and is forgotten: where other things are seen in one."""
+    """A server that knows no photo, and is forgotten: where other things are seen or answered."""
     import streamlit as st
 
     st.cache_resource.clear()

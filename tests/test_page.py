@@ -181,6 +181,7 @@ def test_no_display_is_called_inside_where_none_was_read():
     assert "flexion to 120° prescribed · knee inside (proven)" in answer
 
 
+@pytest.mark.usefixtures("new_server")
 @pytest.mark.parametrize(
     ("answered", "said"),
     [

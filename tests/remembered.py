@@ -1,0 +1,53 @@
+"""What the page was answered before, for all of its tests: measured and judged once.
+
+The page asks for the same few photos with the same numbers in test after test. Both questions
+are answered from their arguments alone (the same photo gives the same answer), so the answer is
+that of the first time; other files ask what it is worth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+import numpy as np
+import pytest
+
+from knee_angle.page import judged, shown, tray
+
+__all__ = ["remember"]
+
+_ANSWERS: dict[Any, Any] = {}
+
+
+def remember(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until the end of the test, ask no question twice."""
+    asked = ((tray, "measure"), (judged, "_quick"), (judged, "_together"), (shown, "read_display"))
+    for module, name in asked:
+        monkeypatch.setattr(module, name, _once(name, getattr(module, name)))
+
+
+def _plain(value: Any) -> Any:
+    """The same for what is equal, so that a table can hold it; how long it took is left out."""
+    if is_dataclass(value):
+        told = [(f.name, getattr(value, f.name)) for f in fields(value) if f.name != "seconds"]
+        return type(value), tuple((name, _plain(one)) for name, one in told)
+    if isinstance(value, Mapping):
+        return tuple((_plain(key), _plain(one)) for key, one in value.items())
+    if isinstance(value, tuple | list):
+        return tuple(map(_plain, value))
+    if isinstance(value, np.ndarray):
+        return value.shape, value.tobytes()
+    return value
+
+
+def _once(name: str, asked: Callable[..., Any]) -> Callable[..., Any]:
+    def answer(first: Any, *more: Any, **named: Any) -> Any:
+        by_name = {key: one for key, one in named.items() if key != "detectors"}
+        key = _plain((name, getattr(first, "sha256", first), more, by_name))
+        if key not in _ANSWERS:
+            _ANSWERS[key] = asked(first, *more, **named)
+        return _ANSWERS[key]
+
+    return answer
