@@ -18,6 +18,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer.main
+import typer.testing
 from stores import Cluster, cluster
 
 from knee_angle.landmarks.pose import bundles
@@ -66,8 +68,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_collection_finish() -> None:
     gc.freeze()
     gc.enable()
+    commands_once()
     if "streamlit.testing.v1" in sys.modules:
         components_once()
+
+
+def commands_once() -> None:
+    """Each call of the command line in this process reads what all commands take: 0.05 s."""
+    once = functools.cache(typer.main.get_command)
+    typer.main.get_command = once
+    typer.testing._get_command = once
 
 
 def components_once() -> None:

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -148,6 +149,11 @@ def made_series(
     *, offset_deg: float = 1.5, gain: float = 1.02, bars: bool = True
 ) -> dict[str, Outcome]:
     """Outcomes of six photos of an invented machine over its range, one of them refused."""
+    return dict(_series(offset_deg, gain, bars))
+
+
+@cache
+def _series(offset_deg: float, gain: float, bars: bool) -> dict[str, Outcome]:
     series: dict[str, Outcome] = {}
     for number, knee_deg in enumerate((10.0, 30.0, 50.0, 70.0, 90.0)):
         shot = Shot(
@@ -171,6 +177,12 @@ VISITED = {shot.name: f"{n:x}" * 64 for n, shot in enumerate(VISIT, 1)}
 
 def made_visit(names: Sequence[str] = tuple(VISITED)) -> tuple[VisitAnswer, list[PhotoToKeep]]:
     """The joint answer of some of those photos, and the photos ready to be kept."""
+    answer, kept = _visit(tuple(names))
+    return answer, list(kept)
+
+
+@cache
+def _visit(names: tuple[str, ...]) -> tuple[VisitAnswer, list[PhotoToKeep]]:
     photos = visit(Body(), [shot for shot in VISIT if shot.name in names])
     found = {one.name: replace(as_measured(one), photo_sha256=VISITED[one.name]) for one in photos}
     rng = np.random.default_rng(3)

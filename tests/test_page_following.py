@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -32,6 +34,7 @@ NOW = datetime.now(UTC)
 
 @pytest.fixture
 def empty(tmp_path, monkeypatch):
+    """The store that the page shows: new, unless a file lies there."""
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "ward.db"))
     keeping._opened.clear()
     with open_store() as store:
@@ -39,10 +42,19 @@ def empty(tmp_path, monkeypatch):
     keeping._opened.clear()
 
 
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory) -> Path:
+    """A store's file with an invented ward, to copy."""
+    path = tmp_path_factory.mktemp("filled") / "ward.db"
+    with open_store(path) as store:
+        invented_ward(store, today=NOW)
+    return path
+
+
 @pytest.fixture
-def ward(empty) -> Store:
-    invented_ward(empty, today=NOW)
-    return empty
+def ward(filled, tmp_path, request) -> Store:
+    shutil.copy(filled, tmp_path / "ward.db")
+    return request.getfixturevalue("empty")
 
 
 def people() -> None:
