@@ -9,12 +9,14 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 
 import psutil
 import pytest
+from called import called
 from conftest import SAMPLES
 
 from knee_angle.batch.pool import _check_versions, _Cluster
@@ -64,21 +66,23 @@ def rows_of(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+def put(address: str, content: bytes = b"") -> None:
+    """A bucket, or a file in it."""
+    signed = {"Authorization": "AWS4-HMAC-SHA256 Credential=testing/20260101/us-east-1/s3/aws4"}
+    request = urllib.request.Request(address, content, signed, method="PUT")
+    with urllib.request.urlopen(request) as answer:
+        assert answer.status == 200
+
+
 @pytest.fixture
 def storage() -> Iterator[dict[str, str]]:
     """The environment that leads to an S3 server (moto) with a bucket."""
     port = free_port()
     server = started([sys.executable, "-m", "moto.server", "-H", HERE, "-p", str(port)], port)
     env = {**STORAGE_ACCESS, "AWS_ENDPOINT_URL": f"http://{HERE}:{port}"}
-    upload = (
-        "import fsspec, sys; fs = fsspec.filesystem('s3'); fs.mkdir('study')\n"
-        "for line in sys.argv[1:]: fs.put_file(line, f'study/may/{line.rsplit(chr(47), 1)[-1]}')"
-    )
-    photos = [str(SAMPLES / f"bed_0{n}.jpg") for n in (1, 4)]
-    known = str(SAMPLES / "displayed.csv")
-    subprocess.run(
-        [sys.executable, "-c", upload, *photos, known], check=True, env={**os.environ, **env}
-    )
+    put(f"{env['AWS_ENDPOINT_URL']}/study")
+    for name in ("bed_01.jpg", "bed_04.jpg", "displayed.csv"):
+        put(f"{env['AWS_ENDPOINT_URL']}/study/may/{name}", (SAMPLES / name).read_bytes())
     yield env
     server.kill()
     server.wait()
@@ -91,9 +95,9 @@ def test_photos_and_table_in_a_storage_give_the_same_rows_as_here(storage, tmp_p
     )  # fmt: skip
     left_out = "1 entry is not measured: displayed.csv (not called like a photo)"
     assert (there.returncode, there.stderr) == (0, f"knee-angle: {left_out}\n")
-    here = batch(
-        SAMPLES / "bed_0[14].jpg", "--table", SAMPLES / "displayed.csv", "--partial-table",
-        "--out", "here.csv", cwd=tmp_path,
+    here = called(
+        "batch", SAMPLES / "bed_0[14].jpg", "--table", SAMPLES / "displayed.csv",
+        "--partial-table", "--out", "here.csv", cwd=tmp_path,
     )  # fmt: skip
     assert (here.returncode, here.stderr) == (0, "")
     assert (tmp_path / "there.csv").read_bytes() == (tmp_path / "here.csv").read_bytes()

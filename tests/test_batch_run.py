@@ -321,10 +321,9 @@ def test_every_size_that_is_printed_reaches_the_measuring(monkeypatch, tmp_path)
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
 def test_the_table_goes_through_agreement_with_its_failures_named(whole, ending):
-    done = subprocess.run(
-        [*COMMAND[:-1], "agreement", f"one.{ending}", "--missing", "drop",
-         "--by", "plane", "--html", "report.html", "--format", "json"],
-        cwd=whole, capture_output=True, text=True, timeout=120, check=False,
+    done = called(
+        "agreement", f"one.{ending}", "--missing", "drop", "--by", "plane", "--html", "report.html",
+        "--format", "json", cwd=whole,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "written: report.html\n")
     study = json.loads(done.stdout)

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from called import called
 from serving import ROOT, free_port, running
 
 from knee_angle import __version__
@@ -122,11 +123,19 @@ def test_this_machines_own_addresses_are_not(address):
     check_address(address)
 
 
+@pytest.fixture
+def never_begun(monkeypatch) -> None:
+    """The command would become the server: here it would take the tests' place."""
+
+    def begun(*line: object) -> None:
+        raise AssertionError(f"it was not refused: {line}")
+
+    monkeypatch.setattr(os, "execv", begun)
+
+
+@pytest.mark.usefixtures("never_begun")
 def test_the_command_refuses_another_address_in_one_line():
-    done = subprocess.run(
-        [sys.executable, "-m", "knee_angle", "page", "--address", "0.0.0.0"],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
+    done = called("page", "--address", "0.0.0.0")
     assert done.returncode == 2
     assert "address must be 127.0.0.1, but got 0.0.0.0" in done.stderr
     assert done.stderr.count("\n") == 1
@@ -221,14 +230,10 @@ def test_the_server_ends_with_the_command(how):
     assert "Traceback" not in said
 
 
-def page_at(port: int) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "knee_angle", "page", "--port", str(port)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=40)
-
-
+@pytest.mark.usefixtures("never_begun")
 def test_a_second_page_is_refused_with_the_first_one_named(address, port):
     assert address
-    done = page_at(port)
+    done = called("page", "--port", port)
     assert done.returncode == 2
     said = re.fullmatch(
         rf"knee-angle: port {port} is taken by another knee-angle page \(version (\S+), process "
@@ -242,10 +247,11 @@ def test_a_second_page_is_refused_with_the_first_one_named(address, port):
     assert done.stdout == ""  # nobody is sent to the old one
 
 
+@pytest.mark.usefixtures("never_begun")
 def test_another_programs_port_is_refused():
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
-        done = page_at(port)
+        done = called("page", "--port", port)
     assert done.returncode == 2
     assert done.stderr == (
         f"knee-angle: port {port} is taken by another program: give another --port\n"

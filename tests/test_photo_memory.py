@@ -6,6 +6,7 @@ import gzip
 import io
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -33,24 +34,39 @@ print(peak_kib() - before)
 """
 """The peak is asked of the kernel for this program alone; getrusage inherits its parent's."""
 
-GREY = np.linspace(0, 65535, LARGE[0] * 50, dtype=np.uint16).reshape(50, -1).repeat(60, axis=0)
+
+def plain() -> Image.Image:
+    return Image.new("RGB", LARGE, "teal")
+
+
+def see_through() -> Image.Image:
+    return Image.new("RGBA", LARGE, (9, 99, 9, 99))
+
+
+def grey(kind: type = np.uint16) -> Image.Image:
+    row = np.linspace(0, 65535, LARGE[0] * 50, dtype=np.uint16)
+    return Image.fromarray(row.reshape(50, -1).repeat(60, axis=0).astype(kind))
+
+
+def real() -> Image.Image:
+    return grey(np.float32)
 
 
 @pytest.mark.parametrize(
-    ("name", "picture"),
+    ("name", "draw"),
     [
-        pytest.param("a.png", Image.new("RGB", LARGE, "teal"), id="a PNG"),
-        pytest.param("a.png", Image.new("RGBA", LARGE, (9, 99, 9, 99)), id="a PNG with alpha"),
-        pytest.param("a.tif", Image.new("RGB", LARGE, "teal"), id="a TIFF"),
-        pytest.param("a.tif", Image.fromarray(GREY), id="a 16-bit TIFF"),
-        pytest.param("a.tif", Image.fromarray(GREY.astype(np.float32)), id="a float TIFF"),
+        pytest.param("a.png", plain, id="a PNG"),
+        pytest.param("a.png", see_through, id="a PNG with alpha"),
+        pytest.param("a.tif", plain, id="a TIFF"),
+        pytest.param("a.tif", grey, id="a 16-bit TIFF"),
+        pytest.param("a.tif", real, id="a float TIFF"),
     ],
 )
 def test_the_peak_is_the_file_the_decoded_and_the_rgb_pixels(
-    tmp_path: Path, name: str, picture: Image.Image
+    tmp_path: Path, name: str, draw: Callable[[], Image.Image]
 ) -> None:
     """And little more, whatever the photo's size: the parts that are converted at a time."""
-    path = tmp_path / name
+    path, picture = tmp_path / name, draw()
     picture.save(path)
     read = subprocess.run(
         [sys.executable, "-c", READER, path], capture_output=True, text=True, check=True

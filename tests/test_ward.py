@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import importlib
 import io
+import os
 import re
 import subprocess
 import sys
@@ -16,6 +17,7 @@ from pathlib import Path
 
 import pytest
 import uvicorn
+from called import called
 from conftest import SAMPLES
 from fontTools.ttLib import TTFont
 from serving import free_port
@@ -503,20 +505,30 @@ def test_until_the_pages_scripts_have_come_it_says_so_in_the_browsers_language(t
 # Before it starts
 
 
-def test_a_network_without_sign_in_and_tls_is_refused_in_one_line(tmp_path):
+def test_a_network_without_sign_in_and_tls_is_refused_in_one_line(tmp_path, monkeypatch):
+    begun: list[tuple[object, ...]] = []
+    monkeypatch.setattr(os, "execv", lambda *line: begun.append(line))
+    monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "ward.db"))
     for options, said in (
         (["--address", "0.0.0.0"], "add --ward for sign-in and TLS"),
-        (["--ward"], "nobody could sign in: make an account first (`knee-angle accounts add"),
         (["--name", "x"], "--name is for a ward's page: add --ward"),
         (["--ward", "--oidc-issuer", "https://x"], "belong together: give all three"),
     ):
-        done = subprocess.run(
-            [sys.executable, "-m", "knee_angle", "page", "--port", str(free_port()), *options],
-            capture_output=True, text=True, check=False, timeout=90,
-            env={"KNEE_ANGLE_STORE": str(tmp_path / "ward.db"), "HOME": str(tmp_path), "PATH": ""},
-        )  # fmt: skip
+        done = called("page", "--port", free_port(), *options)
         assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1), done.stderr
         assert said in done.stderr
+        assert begun == []
+
+
+def test_a_ward_without_an_account_is_refused_in_one_line(tmp_path):
+    """By the server itself, which the command becomes."""
+    done = subprocess.run(
+        [sys.executable, "-m", "knee_angle", "page", "--port", str(free_port()), "--ward"],
+        capture_output=True, text=True, check=False, timeout=90,
+        env={"KNEE_ANGLE_STORE": str(tmp_path / "ward.db"), "HOME": str(tmp_path), "PATH": ""},
+    )  # fmt: skip
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1), done.stderr
+    assert "nobody could sign in: make an account first (`knee-angle accounts add" in done.stderr
 
 
 HERE = Path(__file__)
