@@ -37,8 +37,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 LONGEST_FIRST = (
     "test_page_browser.py", "test_fuzz.py", "test_nothing_leaves.py", "test_page_visit_browser.py",
     "test_project.py", "test_ward_browser.py", "test_mutants.py", "test_batch_run.py",
-    "test_agreement_coverage.py", "test_page_following_browser.py", "test_visit_coverage.py",
-    "test_batch_elsewhere.py", "test_ward.py", "test_rating.py", "test_ward_hospital.py",
+    "test_page_following_browser.py", "test_visit_coverage.py", "test_batch_elsewhere.py",
+    "test_check_joint.py", "test_ward.py", "test_bars.py", "test_rating.py", "test_clip.py",
+    "test_ward_hospital.py", "test_agreement_coverage.py", "test_page_film.py",
+    "test_store_malformed.py", "test_faults.py", "test_page_kills.py", "README.md",
 )  # fmt: skip
 """Files that take longest. Processes that wait for a browser or a server stand among those that
 compute, so that neither core is idle; the rest follows by its number of tests."""
@@ -58,8 +60,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest files first: begun last, one would go on while the other processes are done."""
     files = [item.nodeid.partition("::")[0] for item in items]
     tests = Counter(files)
-    first = {f"tests/{name}": place for place, name in enumerate(LONGEST_FIRST)}
-    place = {file: (first.get(file, len(first)), -tests[file]) for file in tests}
+    first = {name: place for place, name in enumerate(LONGEST_FIRST)}
+    place = {file: (first.get(Path(file).name, len(first)), -tests[file]) for file in tests}
     order = sorted(range(len(items)), key=lambda at: place[files[at]])
     items[:] = [items[at] for at in order]
 

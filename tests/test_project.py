@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from called import called
+from conftest import LONGEST_FIRST
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
@@ -228,6 +229,11 @@ def test_ci_runs_the_readmes_commands(marker):
     ).stdout  # fmt: skip
     told = re.search(rf"<!-- {marker}-command -->\n+```sh\n(.+?\n)```", README, re.DOTALL)
     assert said == told.group(1)
+
+
+def test_the_files_that_several_processes_take_first_are_there():
+    there = {path.name for folder in (ROOT, ROOT / "tests") for path in folder.iterdir()}
+    assert set(LONGEST_FIRST) <= there
 
 
 @pytest.mark.parametrize("library", ["mediapipe", "onnxruntime", "streamlit"])
