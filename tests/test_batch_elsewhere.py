@@ -68,8 +68,11 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 
 def put(address: str, content: bytes = b"") -> None:
     """A bucket, or a file in it."""
-    signed = {"Authorization": "AWS4-HMAC-SHA256 Credential=testing/20260101/us-east-1/s3/aws4"}
-    request = urllib.request.Request(address, content, signed, method="PUT")
+    told = {
+        "Authorization": "AWS4-HMAC-SHA256 Credential=testing/20260101/us-east-1/s3/aws4_request",
+        "Content-Type": "application/octet-stream",
+    }
+    request = urllib.request.Request(address, content, told, method="PUT")
     with urllib.request.urlopen(request) as answer:
         assert answer.status == 200
 

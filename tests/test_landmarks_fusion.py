@@ -54,13 +54,14 @@ def with_decoys(scene: Scene, count: int, *, seed: int) -> Image.Image:
     machine = [point["px"] for point in scene.truth["machine"]["points"].values()]
     taken = [*leg, *np.array(machine)]
     x, y = leg[1].astype(int)
+    own = picture[y, x].copy()
     radius = length / 44  # a dot of 18 mm on a thigh of 400 mm
     while len(taken) < 6 + count:
         place = leg[rng.integers(3)] + rng.normal(0, 0.45, 2) * length
         inside = (place > 0).all() and (place < picture.shape[1::-1]).all()
         if inside and min(np.linalg.norm(place - other) for other in taken) > 3 * radius:
             taken.append(place)
-            colour = np.asarray(upright(scene))[y, x] * rng.uniform(0.85, 1.1)
+            colour = own * rng.uniform(0.85, 1.1)
             cv2.ellipse(
                 picture,
                 np.round(place * 16).astype(int).tolist(),

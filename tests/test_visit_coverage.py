@@ -145,7 +145,7 @@ def test_a_general_sampler_finds_the_same_intervals(plane, source):
     system = _system(in_order(visit(random_body(rng), shots, rng)))
     best = solve(system)
     ours = trials_of(system, best, trials=30_000, rng=np.random.default_rng(1))
-    theirs = sampled(system, best, chains=200, steps=1500)
+    theirs = sampled(system, best, chains=200, steps=3000)
     for k, row in enumerate(system.rows):
         if row.quantity != "knee":
             continue
