@@ -127,7 +127,7 @@ def test_a_fault_that_hides_at_end_range_is_told_for_the_other_end():
     low, high = found.elsewhere.knee_minus_bars_deg.interval
     assert low < world.knee(np.array([15.0]))[0] - 15 < high
     assert high > 10
-    assert any("photograph that end" in words for words in found.words)
+    assert any("photograph there too" in words for words in found.words)
 
 
 def test_the_intervals_hold_over_faults_pelvis_and_settings():

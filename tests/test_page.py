@@ -103,7 +103,7 @@ def test_photo_and_number_give_one_clear_answer():
     assert "<dt>Knee</dt><dd><b>88°</b>" in answer
     assert "<dt>Display</dt><dd><b>93°</b>" in answer
     assert "display 5° more; at most 8° (95 %). Within 10°: yes · within 5°: not proven" in answer
-    assert "Cause not proven." in answer
+    assert "Not proven whether display or fit is off." in answer
     assert "No prescribed limits entered: none were checked." in answer
 
 

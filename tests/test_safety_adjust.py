@@ -431,7 +431,7 @@ def planned(monkeypatch):
 def test_a_plan_that_is_safe_as_it_stands_gets_no_margin(planned):
     said = planned(-1.0, {"thigh": 12.0, "lower": -20.0})
     assert [(one.part, one.mm) for one in said.steps] == [("thigh", 12), ("lower", -20)]
-    assert said.text.startswith("1. thigh section 12 mm longer; 2. lower-leg section with its")
+    assert said.text.startswith("Set in this order: 1. thigh section 12 mm longer; 2. lower")
     assert "Machine stopped" in said.text
     assert said.risk == 0.0025
 

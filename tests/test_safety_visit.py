@@ -21,7 +21,7 @@ from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.machine import answer
 from knee_angle.machine.answer import VisitAnswer, answer_visit, range_of
 from knee_angle.pipeline import judged_alone, measure
-from knee_angle.records import MACHINE_POINTS, NotMeasured, Unreadable
+from knee_angle.records import MACHINE_POINTS, NotMeasured, Unreadable, UnusedDot
 from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings
 from knee_angle.visit.photos import refused, without_guessed_bars
@@ -234,6 +234,10 @@ def test_wherever_the_network_sees_the_bars_of_a_bare_photo_nothing_is_proven_by
         assert answer.machine is None
         assert to_do(answer)[0][0].startswith("The machine's bars are only guessed")
         said.append(result.comparison)
+    dot = UnusedDot(one.landmarks.points["knee"], 12.0, "green", None)
+    seen = replace(one, landmarks=replace(one.landmarks, unused_dots=(dot,) * 3))
+    told = to_do(replace(answer, outcomes=((photo.name, seen),)))[0][0]
+    assert told.startswith("There are dots that were not used")
     assert np.ptp(read) > 40.0
     assert said == [said[0]] * 3
 

@@ -229,7 +229,7 @@ FINDING_WORDS: dict[FindingKind, str] = {
     "calibration": say("calibration warning: display and bars differ: see the service manual"),
     "fit": say("fit warning: hinge and knee do not coincide"),
     "both": say("calibration and fit warning"),
-    "undecided": say("cause not proven"),
+    "undecided": say("not proven whether display or fit is off"),
     "not_separable": say("cause not known: the machine's bars were not reliably seen"),
 }
 

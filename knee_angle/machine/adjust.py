@@ -114,9 +114,10 @@ _FAULT: dict[Part, str] = {
     "place": "place_mm",
 }
 _AFTER = say(
-    "Machine stopped, the leg taken out or held, within the prescription; in "
-    "this order, then photograph before it runs on."
+    "Machine stopped, the leg taken out or held, within the prescription; then photograph before "
+    "it runs on."
 )
+_NOT_PROVEN = say("Whether sections and place suit the leg is not proven. {check}")
 _CHECK = say(
     "Machine stopped, check all three by tape: hip at the machine's hip end, lower-leg section "
     "from knee to sole, thigh section. Put right the too short first, each section {longer} mm "
@@ -407,7 +408,10 @@ def _safe_plan(tried: _Tried, parts: tuple[Part, ...]) -> Advice | None:
         return None
     distal, anterior = _hinge(holding, {step.part: step.mm for step in steps})
     said = [joined("", [f"{i}. ", step.words]) for i, step in enumerate(steps, start=1)]
-    text = joined(". ", [joined("; ", said), _AFTER])
+    what = say("Set in this order: {steps}.", steps=joined("; ", said))
+    if len(steps) == 1:
+        what = say("Set one thing: {step}.", step=steps[0].words)
+    text = joined(" ", [what, _AFTER])
     blank = Figure(0.0, 0.0, (0.0, 0.0))
     risk = tried.risk(steps)
     return Advice(steps, (), text, _arrives(distal, anterior), risk, blank, blank)
@@ -492,4 +496,4 @@ def _check_words(holding: Holding, anterior: Figure, longer_mm: float) -> str:
     if abs(both.value) > COVERAGE * both.u:
         template = _TOO_LONG if both.value > 0 else _TOO_SHORT
         return template.format(off_mm=abs(both.value), u_mm=COVERAGE * both.u, check=check)
-    return check
+    return _NOT_PROVEN.format(check=check)

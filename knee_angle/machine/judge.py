@@ -93,11 +93,11 @@ class HingeCoordinate:
 
 _BENT_MORE = say(
     "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By the other settings it bends "
-    "{off_deg:.0f}° more than the bars there ({low:.0f} to {high:.0f}°): photograph that end too."
+    "{off_deg:.0f}° more than the bars there ({low:.0f} to {high:.0f}°): photograph there too."
 )
 _BENT_LESS = say(
     "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By the other settings it bends "
-    "{off_deg:.0f}° less than the bars there ({low:.0f} to {high:.0f}°): photograph that end too."
+    "{off_deg:.0f}° less than the bars there ({low:.0f} to {high:.0f}°): photograph there too."
 )
 _SLACK = say(
     "{where} the leg is {slack_deg:.0f}° straighter than its place in the machine explains "

@@ -13,7 +13,7 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed
-from knee_angle.records import Measurement, NotMeasured
+from knee_angle.records import LEG_POINTS, Measurement, NotMeasured
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
@@ -57,7 +57,7 @@ HALVE_WORDS = {
     "finding": (say("finding the points"), say("put dots on them, or photograph closer")),
     "direction camera": (
         say("the camera's direction"),
-        say("put the tag strip on, or photograph square-on"),
+        say("photograph square-on, with the tag strip on the machine"),
     ),
     "direction leg": (
         say("the leg's own turn"),
@@ -76,6 +76,10 @@ NO_BARS = say(
 GUESSED_BARS = say(
     "The machine's bars are only guessed from the picture, so it cannot be told whether "
     "the display is off or the leg lies badly: put dots or the bar tags on the bars."
+)
+DOTS_NOT_USED = say(
+    "There are dots that were not used, so the machine's bars are only guessed: say by hand which "
+    "dot is which, or photograph again with every dot in sight and nothing else of its colour."
 )
 
 
@@ -277,13 +281,17 @@ def _why_no_machine(answer: VisitAnswer) -> str:
     """Why the machine is not judged: its bars were not seen, or only guessed, or not as told."""
     if not any(photo.leg.lens.trusted for photo in answer.estimate.photos):
         return UNTRUSTED
-    only_guessed = False
+    why = NO_BARS
     for _, one in answer.outcomes:
-        frame = one.machine.frame if isinstance(one, Measurement) and one.machine else None
+        if not isinstance(one, Measurement):
+            continue
+        frame = one.machine.frame if one.machine else None
         if (wrong := cards_wrong(frame)) is not None:
             return wrong
-        only_guessed = only_guessed or guessed(frame)
-    return GUESSED_BARS if only_guessed else NO_BARS
+        if guessed(frame) and why != DOTS_NOT_USED:
+            many = len(one.landmarks.unused_dots) >= len(LEG_POINTS)
+            why = DOTS_NOT_USED if many else GUESSED_BARS
+    return why
 
 
 def not_judged(why: NotMeasured) -> str:

@@ -19,7 +19,7 @@ from knee_angle.landmarks.dots.quality import (
     quality,
     vivid_colour,
 )
-from knee_angle.language import joined, say, say_many, without_stop
+from knee_angle.language import capital, joined, say, say_many
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,
@@ -145,14 +145,14 @@ def told(dots: Sequence[UnusedDot], why: str) -> str:
     colour = dots[0].colour
     places = ", ".join(f"({d.point.x_px:.0f}, {d.point.y_px:.0f})" for d in dots)
     return say_many(
-        "{count} dot was seen and not used ({colour}, at {places} px): {why}. Look at the "
+        "{count} dot was seen and not used ({colour}, at {places} px). {why} Look at the "
         "picture; place by hand what is a dot of this leg or of the machine.",
-        "{count} dots were seen and not used ({colour}, at {places} px): {why}. Look at the "
+        "{count} dots were seen and not used ({colour}, at {places} px). {why} Look at the "
         "picture; place by hand what is a dot of this leg or of the machine.",
         len(dots),
         colour=COLOUR_WORDS.get(colour, colour),
         places=places,
-        why=without_stop(why),
+        why=capital(why),
     )
 
 

@@ -285,7 +285,7 @@ def _row(place: kept.Place, settings: Settings, *, last: int) -> Row:
         details.append(say_many("{count} photo", "{count} photos", len(place.photos)))
     verdict = Cell("–")
     if place.verdict is not None and place.tolerance_deg is not None:
-        of = say("of {tolerance_deg:g}°", tolerance_deg=place.tolerance_deg)
+        of = figure(f"({place.tolerance_deg:g}°)")
         verdict = Cell(TOLERANCE_WORDS[place.verdict], of, strong=True, tone=place.verdict)
     return (
         Cell(END_WORDS[place.end], joined(", ", (one for one in details if one)), strong=True),
