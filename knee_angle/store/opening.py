@@ -244,7 +244,10 @@ def rows_in_words(url: URL) -> Iterator[None]:
         yield
     except KneeAngleError:
         raise
-    except (ValueError, TypeError, KeyError, AttributeError, ExceptionGroup) as error:
+    except (
+        ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError,
+        ExceptionGroup,
+    ) as error:  # fmt: skip
         first = str(error).partition("\n")[0]
         raise StoreError(
             say(
