@@ -127,6 +127,19 @@ def cropped(one: Taken, *, share: float, exif: str, same_shape: bool = True) -> 
     return kept(one, np.ascontiguousarray(one.pixels[y0:y1, x0:x1]), exif)
 
 
+def cropped_to_one_side(one: Taken, *, exif: str) -> bytes:
+    """60 to 80 % in the photo's own shape, as far to one corner as what is measured allows."""
+    size, seen = np.array(one.size), one.seen_px()
+    low = np.maximum(seen.min(axis=0) - 0.02 * size.max(), 0)
+    high = np.minimum(seen.max(axis=0) + 0.02 * size.max(), size)
+    share = max(one.rng.uniform(0.6, 0.8), *((high - low) / size))
+    want = np.minimum(np.round(size * share), size).astype(int)
+    ends = np.array([np.maximum(high - want, 0), np.minimum(low, size - want)])
+    x0, y0 = ends[one.rng.integers(0, 2, 2), [0, 1]].astype(int)
+    part = one.pixels[y0 : y0 + want[1], x0 : x0 + want[0]]
+    return kept(one, np.ascontiguousarray(part), exif)
+
+
 def zoomed(one: Taken, *, said: str) -> bytes:
     """Digital zoom about the middle, as far as what is measured allows, at the full size.
 
@@ -148,8 +161,10 @@ def wrong_focal(one: Taken, *, factor: float) -> bytes:
     return jpeg(one.pixels, f35_mm=one.f35_mm * factor, exif_size=one.size)
 
 
-def mirrored(one: Taken) -> bytes:
-    return jpeg(np.ascontiguousarray(one.pixels[:, ::-1]), f35_mm=one.f35_mm, exif_size=one.size)
+def mirrored(one: Taken, *, across: float = 1.0) -> bytes:
+    size = round(one.size[0] * across), one.size[1]
+    pixels = cv2.resize(one.pixels[:, ::-1], size, interpolation=cv2.INTER_AREA)
+    return jpeg(np.ascontiguousarray(pixels), f35_mm=one.f35_mm, exif_size=size)
 
 
 def screenshot(one: Taken, *, kind: str = "PNG") -> bytes:
@@ -285,7 +300,10 @@ def _dots(one: Taken) -> bool:
     return bool(one.truth["dots"])
 
 
-MANIPULATIONS: Mapping[str, tuple[Job, Callable[[Taken], bool] | None]] = {
+Manipulation = tuple[Job, Callable[[Taken], bool] | None]
+"""What makes the file, and for which photos (None: for all)."""
+
+SEEN: Mapping[str, Manipulation] = {
     "as taken": (as_taken, None),
     "half the size, EXIF new": (lambda p: resized(p, share=0.6, exif="new"), None),
     "half the size, EXIF kept": (lambda p: resized(p, share=0.6, exif="kept"), None),
@@ -332,4 +350,24 @@ MANIPULATIONS: Mapping[str, tuple[Job, Callable[[Taken], bool] | None]] = {
     "knee dot 50 mm off": (lambda p: dot_moved(p, name="knee", mm=50), _dots),
     "ankle dot 50 mm off": (lambda p: dot_moved(p, name="ankle", mm=50), _dots),
 }  # fmt: skip
-"""Name to (what makes the file, for which photos; None: for all)."""
+"""Those that the gate's rules were set with in view."""
+
+UNSEEN: Mapping[str, Manipulation] = {
+    "height x 0.85, EXIF new": (lambda p: stretched(p, down=0.85, exif="new"), None),
+    "crop to one side, EXIF new": (lambda p: cropped_to_one_side(p, exif="new"), None),
+    "mirrored, width x 0.9": (lambda p: mirrored(p, across=0.9), None),
+    "strip 14° out, upright": (lambda p: strip_turned(p, deg=14), _dots_and_tags),
+    "strip -14° out, level": (
+        lambda p: strip_turned(p, deg=-14, axis="level"),
+        _dots_and_tags,
+    ),
+    "strip -7° out, upright": (lambda p: strip_turned(p, deg=-7), _dots_and_tags),
+    "hip dot 35 mm off": (lambda p: dot_moved(p, name="hip", mm=35), _dots),
+    "hip dot 50 mm along": (lambda p: dot_moved(p, name="hip", mm=50, along=True), _dots),
+    "knee dot 35 mm along": (lambda p: dot_moved(p, name="knee", mm=35, along=True), _dots),
+    "ankle dot 35 mm off": (lambda p: dot_moved(p, name="ankle", mm=35), _dots),
+}  # fmt: skip
+"""Those added later. Their counts were seen before the ± of strips was set for good, so that the
+strips' rows chose a little; no other row did."""
+
+MANIPULATIONS: Mapping[str, Manipulation] = {**SEEN, **UNSEEN}

@@ -7,7 +7,8 @@ holds the true angle; and on how many a display that is wrong by its tolerance +
 either way, is called in agreement. ``--part K/N`` takes every Nth photo, ``--out`` keeps each
 answer as a line of ``gate_K.jsonl`` there, ``--table FILE...`` prints such files' counts, and
 ``--card`` writes them into ``knee_angle/photo/GATE.md``: those of ``--table`` as the sample
-photos', those of ``--fresh FILE...`` beside them; without files all sample photos are measured.
+photos', those of ``--fresh FILE...`` beside them, with ``--note WORDS`` above; without files all
+sample photos are measured.
 Photos that are of no camera's shape as they are (drawn square) are left out. Asserts nothing.
 """
 
@@ -16,13 +17,13 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from manipulated import MANIPULATIONS, Taken
+from manipulated import MANIPULATIONS, SEEN, UNSEEN, Taken
 
 from knee_angle.angle.verdict import compare, tolerance_at
 from knee_angle.assumptions import CAMERA_SHAPES
@@ -101,25 +102,37 @@ def table(rows: Sequence[dict[str, Any]]) -> None:
             )
 
 
-def card(sets: Mapping[str, Sequence[dict[str, Any]]]) -> str:
+def card(sets: Mapping[str, Sequence[dict[str, Any]]], note: str = "") -> str:
     """The counts of each set of photos as a page."""
-    parts = [HEAD]
+    parts = [HEAD, *([note, ""] if note else [])]
     for title, rows in sets.items():
-        parts += [f"## {title}", "", "| manipulation | photos | within | missed | named | refused |"
-                  ' "agrees" |', "|---|---|---|---|---|---|---|"]  # fmt: skip
-        for words in MANIPULATIONS:
-            some = [row for row in rows if row["case"] == words]
-            done = [row for row in some if row["measured"]]
-            held, warned, agrees = (
-                sum(row[key] for row in done) for key in ("held", "warned", "agrees")
-            )
-            if some:
-                parts.append(
-                    f"| {words} | {len(some)} | {held} | {len(done) - held} | {warned} | "
-                    f"{len(some) - len(done)} | {agrees} |"
-                )
-        parts.append("")
+        parts += [f"## {title}", "", *counted(rows, SEEN)]
+        if unseen := counted(rows, UNSEEN):
+            parts += [
+                "Manipulations that no rule was set by, or only a little (strips):",
+                "",
+                *unseen,
+            ]
     return "\n".join(parts)
+
+
+def counted(rows: Sequence[dict[str, Any]], cases: Iterable[str]) -> list[str]:
+    """A table's lines for these manipulations, as far as there are answers."""
+    lines = []
+    for words in cases:
+        some = [row for row in rows if row["case"] == words]
+        done = [row for row in some if row["measured"]]
+        held, warned, agrees = (
+            sum(row[key] for row in done) for key in ("held", "warned", "agrees")
+        )
+        if some:
+            lines.append(
+                f"| {words} | {len(some)} | {held} | {len(done) - held} | {warned} | "
+                f"{len(some) - len(done)} | {agrees} |"
+            )
+    head = ['| manipulation | photos | within | missed | named | refused | "agrees" |',
+            "|---|---|---|---|---|---|---|"]  # fmt: skip
+    return [*head, *lines, ""] if lines else []
 
 
 def rows_in(files: Sequence[Path]) -> list[dict[str, Any]]:
@@ -172,6 +185,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path)
     parser.add_argument("--table", type=Path, nargs="+", default=[])
     parser.add_argument("--fresh", type=Path, nargs="+", default=[])
+    parser.add_argument("--note", default="")
     parser.add_argument("--card", action="store_true")
     options = parser.parse_args()
     rows = rows_in(options.table) if options.table else run(options)
@@ -179,7 +193,7 @@ def main() -> None:
     if options.card:
         sets = {"The sample photos": rows}
         sets |= {f"Fresh renders, {f.stem.rpartition('_')[2]}": rows_in([f]) for f in options.fresh}
-        CARD.write_text(card(sets), encoding="utf-8")
+        CARD.write_text(card(sets, options.note), encoding="utf-8")
 
 
 if __name__ == "__main__":
