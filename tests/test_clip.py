@@ -297,6 +297,8 @@ def test_a_display_is_read_in_the_pictures_and_a_clip_can_be_stopped(short):
     assert {(one.source, one.probability) for one in kept} == {("read", 0.997)}
     row = clip_as_json(answer, clip="short.mov", version="1", frames=False)
     assert (row["displayed_source"], row["chosen"][0]["displayed_probability"]) == ("read", 0.997)
+    assert any("display's numbers are too few" in line for line in row["first_lines"])
+    assert not any("numbers were not given" in line for line in row["first_lines"])
 
 
 def test_a_clip_stopped_at_once_says_so(short):

@@ -105,9 +105,11 @@ def _answered(
         work.stop()
         del st.session_state[AT_WORK]
         work = None
+    place = st.empty()
     if work is not None:
-        _watched(work, changed(None, values))
-    elif shown is None and st.button(
+        with place.container():
+            _watched(work, changed(None, values))
+    if shown is None and place.button(
         tell("Measure the film"), type="primary", width="stretch", icon=":material/play_arrow:"
     ):
         try:

@@ -28,6 +28,8 @@ SIDES = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
 OF = {"bars": say("the bars"), "knee": say("the knee")}
 NO_NUMBERS = say("The display's numbers were not given: write them down with their seconds.")
 
+FEW_NUMBERS = say("The display's numbers are too few, or the motion too little, to tell its gain.")
+
 
 def clip_first_lines(answer: ClipAnswer) -> list[str]:
     """Limit, both ends, arc, display, sure: what a person beside the bed needs."""
@@ -45,12 +47,17 @@ def clip_first_lines(answer: ClipAnswer) -> list[str]:
     lines.append(say("ARC     {arc}", arc=_arc(answer)))
     lines += [say("SHOWN   {told}", told=against_text(one)) for one in answer.against]
     if not answer.against:
-        lines.append(say("SHOWN   {told}", told=NO_NUMBERS))
+        lines.append(say("SHOWN   {told}", told=_no_curve(answer)))
     if answer.visit is not None:
         lines += [say("DO      {told}", told=told) for told in to_do(answer.visit)[0]]
     last = answer.ends[-1]
     lines.append(say("SURE    {told}", told=sure_text(last.knee, last.shrink)))
     return lines
+
+
+def _no_curve(answer: ClipAnswer) -> str:
+    """Why nothing is said of the display against knee and bars."""
+    return NO_NUMBERS if answer.displayed_source is None else FEW_NUMBERS
 
 
 def _end(answer: ClipAnswer, end: ClipEnd) -> str:
