@@ -18,7 +18,14 @@ from drawn_clips import Clip, filmed, table_of
 from knee_angle.assumptions import BARS_TOGETHER_LOG, FOUND_ANEW, MARK_DEPTH_MM
 from knee_angle.clip import film as films
 from knee_angle.clip.answer import ClipAnswer
-from knee_angle.clip.course import cycle_seconds, end_weights, shape_of, turns_of
+from knee_angle.clip.course import (
+    cycle_seconds,
+    end_weights,
+    furthest_of,
+    shape_of,
+    turns_of,
+    u_of_tip,
+)
 from knee_angle.clip.curve import fit_curve
 from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import lens_of_film, opened_film
@@ -856,3 +863,40 @@ def test_an_end_of_noisy_pictures_is_not_that_of_the_noisiest():
         ]  # fmt: skip
         arcs.append(ends[1] - ends[0])
     assert float(np.mean(arcs)) == pytest.approx(70.0, abs=1.0)
+
+
+def test_an_end_of_noisy_pictures_of_a_machine_at_even_speed_is_not_cut_off():
+    # By pictures twice as far from the ends its arc came out 4.7 degrees too small.
+    seconds = np.arange(0.0, 60.0, 0.5)
+    ramp = 1.0 - np.abs((seconds / 15.0) % 2.0 - 1.0)
+    truth = 10.0 + 80.0 * np.clip(ramp, 0.03, 0.97)
+    off, u = [], []
+    for seed in range(40):
+        seen = truth + np.random.default_rng(seed).normal(0, 4.0, len(truth))
+        shape = shape_of(seconds, seen, 4.0)
+        turns = [turn for turn in turns_of(shape) if turn.inside]
+        low, high = (
+            np.mean([
+                end_weights(seconds, seen, turn, shape=shape, u_own=4.0)
+                for turn in turns if turn.high is way
+            ], axis=0)
+            for way in (False, True)
+        )  # fmt: skip
+        off.append(float((high - low) @ seen) - float(np.ptp(truth)))
+        own = 4.0 * float(np.linalg.norm(high - low))
+        u.append(math.hypot(own, math.sqrt(2.0) * u_of_tip(shape, 4.0)))
+    assert abs(float(np.mean(off))) < 1.5
+    assert float(np.mean(np.abs(off) <= 1.96 * np.array(u))) > 0.85
+
+
+@pytest.mark.parametrize(
+    ("u_own", "at"),
+    [
+        pytest.param(0.3, 4, id="what is seen surely goes as far as it does"),
+        pytest.param(4.0, 2, id="noise alone makes no end of the film's last picture"),
+    ],
+)
+def test_of_ends_that_go_as_far_the_one_counts_that_was_seen_to_turn(u_own, at):
+    shape = np.array([0.0, 40.0, 80.0, 30.0, 83.0])
+    turns = turns_of(shape)
+    assert furthest_of(shape, turns, high=True, u_own=u_own).at == at

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Turn", "cycle_seconds", "end_weights", "shape_of", "turns_of"]
+__all__ = [
+    "Turn",
+    "cycle_seconds",
+    "end_weights",
+    "furthest_of",
+    "shape_of",
+    "turns_of",
+    "u_of_tip",
+]
 
 Floats = NDArray[np.float64]
 
@@ -27,8 +36,14 @@ an eighth of an even cycle, over which a parabola is off by 1 % of the range (ou
 NOISY_U_DEG, BESIDE = 0.8, 3
 """Pictures with a larger ± of their own are told apart by a parabola through so many before and
 after: of single ones the furthest is the noisiest (our own; dots have 0.3, the network 3)."""
-NEAR_U = 6.0
+NEAR_U = 3.0
 """Pictures so many of their own ± from an end still tell how far it goes, up to `FAR_SHARE`."""
+AS_FAR_DEG = 0.5
+"""Ends that differ by no more go as far: pictures differ by as much for themselves (our own);
+noisy ones by their own ±."""
+TIP_SHARE = 0.1
+"""Of how far the pictures about an end reach from it, the ± of a parabola through them, where
+they are too noisy to show the motion's shape: it cuts 0.19 of a turn at even speed (3/16)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +130,25 @@ def shape_of(seconds: Floats, values: Floats, u_own: float) -> Floats:
     return shape
 
 
+def furthest_of(shape: Floats, turns: Sequence[Turn], *, high: bool, u_own: float) -> Turn:
+    """The turn that goes furthest; one that was seen to turn, where its end goes as far."""
+    same = [turn for turn in turns if turn.high is high]
+    sign = 1.0 if high else -1.0
+    as_far = AS_FAR_DEG if u_own <= NOISY_U_DEG else u_own
+    least = max(sign * shape[turn.at] for turn in same) - as_far
+    return max(
+        (turn for turn in same if sign * shape[turn.at] >= least),
+        key=lambda turn: (turn.inside, sign * shape[turn.at]),
+    )
+
+
+def u_of_tip(shape: Floats, u_own: float) -> float:
+    """± of an end for the shape of the motion about it, degrees: noise hides it."""
+    if u_own <= NOISY_U_DEG:
+        return 0.0
+    return TIP_SHARE * _reach(shape, share=NEAR_SHARE, u_own=u_own)
+
+
 def end_weights(
     seconds: Floats, values: Floats, turn: Turn, *, shape: Floats | None = None, u_own: float = 0.0
 ) -> Floats:
@@ -147,9 +181,7 @@ def end_weights(
 
 def _near(values: Floats, turn: Turn, *, share: float, u_own: float) -> NDArray[np.bool_]:
     """Pictures about a turn, without a gap, that are near to it in value."""
-    span = float(np.ptp(values))
-    most = max(NEAR_DEG, share * span, min(NEAR_U * u_own, FAR_SHARE * span))
-    close = np.abs(values - values[turn.at]) <= most
+    close = np.abs(values - values[turn.at]) <= _reach(values, share=share, u_own=u_own)
     near = np.zeros(len(values), dtype=bool)
     for step in (1, -1):
         k = turn.at
@@ -157,6 +189,12 @@ def _near(values: Floats, turn: Turn, *, share: float, u_own: float) -> NDArray[
             near[k] = True
             k += step
     return near
+
+
+def _reach(values: Floats, *, share: float, u_own: float) -> float:
+    """How far from an end pictures still tell of it, degrees."""
+    span = float(np.ptp(values))
+    return max(NEAR_DEG, share * span, min(NEAR_U * u_own, FAR_SHARE * span))
 
 
 def cycle_seconds(

@@ -35,7 +35,15 @@ from knee_angle.clip.answer import (
     Which,
 )
 from knee_angle.clip.chosen import chosen_pictures, visit_of
-from knee_angle.clip.course import Turn, cycle_seconds, end_weights, shape_of, turns_of
+from knee_angle.clip.course import (
+    Turn,
+    cycle_seconds,
+    end_weights,
+    furthest_of,
+    shape_of,
+    turns_of,
+    u_of_tip,
+)
 from knee_angle.clip.curve import Curve, fit_curve
 from knee_angle.clip.estimate import estimated
 from knee_angle.clip.film import Film, lens_of_film, opened_film
@@ -69,8 +77,6 @@ MOST_UNSEEN = 0.1
 """A larger share of the film without the whole leg is told."""
 LEAST_USED = 0.5
 """A clip of which fewer of the pictures with the whole leg fit the others is no measurement."""
-AS_FAR_DEG = 0.5
-"""Ends that differ by no more go as far: pictures differ by as much for themselves (our own)."""
 ABOUT_END_S = 1.5
 """Displayed numbers so near to an end in time, its lag included, are that end's."""
 
@@ -208,6 +214,7 @@ class _Answering:
         self.values = joint.knee.values[self.at]
         self.u_own = float(np.median(joint.knee.u_own[self.at]))
         self.shape = shape_of(self.seconds, self.values, self.u_own)
+        self.u_tip = u_of_tip(self.shape, self.u_own)
         self.camera_seen = found.plane != "image"
 
     def answer(self, past: tuple[str, ...]) -> ClipAnswer:
@@ -217,6 +224,7 @@ class _Answering:
         ends = tuple(self._end(which, turns, against) for which in ("extension", "flexion"))
         low, high = (self._together(turns, self._furthest(turns, way)) for way in (False, True))
         arc_deg, u_arc = self.joint.knee.weighed(high - low)
+        u_arc = math.hypot(u_arc, math.sqrt(2.0) * self.u_tip)
         whole, length = cycle_seconds(
             self.seconds, self.values, turns, shape=self.shape, u_own=self.u_own
         )
@@ -255,12 +263,7 @@ class _Answering:
         )
 
     def _furthest(self, turns: Sequence[Turn], high: bool) -> Turn:
-        """The turn that goes furthest; one that was seen to turn, where its end goes as far."""
-        same = [turn for turn in turns if turn.high is high]
-        sign = 1.0 if high else -1.0
-        furthest = max(sign * self.shape[turn.at] for turn in same)
-        as_far = [turn for turn in same if sign * self.shape[turn.at] >= furthest - AS_FAR_DEG]
-        return max(as_far, key=lambda turn: (turn.inside, sign * self.shape[turn.at]))
+        return furthest_of(self.shape, turns, high=high, u_own=self.u_own)
 
     def _weights(self, turn: Turn) -> Floats:
         """Weights over all pictures whose sum is how far the knee goes at a turn."""
@@ -291,7 +294,8 @@ class _Answering:
         high = which == "flexion"
         turn = self._furthest(turns, high)
         weights = self._together(turns, turn)
-        knee = _value(*self.joint.knee.weighed(weights))
+        knee_deg, u_knee = self.joint.knee.weighed(weights)
+        knee = _value(knee_deg, math.hypot(u_knee, self.u_tip))
         same = [t for t in turns if t.high is high and t.inside]
         reached = [self.joint.knee.weighed(self._weights(t))[0] for t in same]
         seconds = float(self.seconds[turn.at])
