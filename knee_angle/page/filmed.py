@@ -105,10 +105,12 @@ def _answered(
         work.stop()
         del st.session_state[AT_WORK]
         work = None
-    place = st.empty()
+    place, beneath = st.empty(), st.container()
     if work is not None:
         with place.container():
             _watched(work, changed(None, values))
+        if work.trouble is not None:
+            beneath.error(tell(str(work.trouble)))
     if shown is None and place.button(
         tell("Measure the film"), type="primary", width="stretch", icon=":material/play_arrow:"
     ):
@@ -148,9 +150,7 @@ def _watched(work: AtWork, settings: Settings) -> None:
     while (share := work.look(wait_s=LOOK_EVERY_S)) is not None:
         bar.progress(share, text=told)
     del st.session_state[AT_WORK]
-    if work.trouble is not None:
-        st.error(tell(str(work.trouble)))
-    elif work.outcome is not None:
+    if work.outcome is not None:
         st.session_state[SHOWN] = _Shown(work.fingerprint, work.outcome, settings, new_id())
         st.rerun()
 
