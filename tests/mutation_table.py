@@ -59,6 +59,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
             "knee_angle.machine.adjust:PLACE_KNOWN_MM",
             "knee_angle.machine.adjust:PAST_DEG",
             "knee_angle.machine.adjust:RISK",
+            "knee_angle.machine.adjust:RISK_BY_TAPE",
             "knee_angle.machine.adjust:RISK_DOUBTED",
             "knee_angle.machine.adjust:READS_LOW",
             "knee_angle.machine.adjust:TAPE_MM",

@@ -358,6 +358,7 @@ def test_a_display_that_reads_high_gives_no_room_where_nobody_photographed(numbe
         pytest.param(12404, id="a display put right that read high elsewhere: 5.2 at 90"),
         pytest.param(11560, id="the same where no check was safe: 2.5"),
         pytest.param(-48, id="by tape with a lowered limit, near straight: 2.07"),
+        pytest.param(-263, id="by tape, three errors of the tape one way: 2.6 at 15"),
     ],
 )
 def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
@@ -366,7 +367,7 @@ def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
     Each had used up what was allowed: 0.9 % of the draws for mm, 1.8 to 2.5 % by tape; or had a
     display that likely read low.
     """
-    row = judge_one(abs(number), seed=1 if number > 0 else {-518: 5, -48: 7}[number])
+    row = judge_one(abs(number), seed=1 if number > 0 else {-518: 5, -48: 7, -263: 8}[number])
     assert [turn for turn, _, _ in row["past"] if turn]
     assert max(past_deg for _, _, past_deg in row["past"]) <= 2.0
 
