@@ -30,6 +30,7 @@ def test_it_is_a_dict_that_keeps_the_order_in_which_keys_came():
     for key, value in (("b", 1), ("ä", 2), ("a", 3), ("b", 4), ("\udcfe", 5), ("", 6)):
         kept[key] = like[key] = value
     assert (kept, list(kept), list(kept.pairs())) == (like, list(like), list(like.items()))
+    assert (len(kept), len(OnDisk(int, int))) == (5, 0)
     assert "b" in kept
     assert "c" not in kept
     assert kept.get("c") is None
