@@ -46,7 +46,7 @@ OFF = (
     "5° ist bewiesen). Siehe Wartungshandbuch; bis dahin gelten nur gemessene Winkel."
 )
 PAST = (
-    "!! DIE ANZEIGE IST ÜBER DER VERORDNETEN BEUGUNG: sie zeigt 96,5°, die verordnete Grenze ist "
+    "!! DIE ANZEIGE IST ÜBER DER VERORDNETEN BEUGUNG: sie zeigt 97,5°, die verordnete Grenze ist "
     "95,0°. Bewegungsschiene anhalten und der Verordnung folgen."
 )
 
@@ -60,16 +60,16 @@ def figures(text: str) -> str:
     ("displayed", "lines", "verdict"),
     [
         pytest.param(
-            "96,5",
+            "97,5",
             [
                 PAST,
                 "GRENZE  verordnet: Beugung bis 95° · die Anzeige ist ÜBER der verordneten Beugung "
                 "von 95°. Bewegungsschiene anhalten und der Verordnung folgen.",
-                "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 96,5°",
+                "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 97,5°",
                 "ABSTAND Anzeige 8° mehr; höchstens 11° (95 %). Innerhalb 15°: ja · innerhalb 10°: "
                 "nicht bewiesen · innerhalb 5°: nein",
             ],
-            "nicht zu entscheiden (Toleranz 10°, Wahrscheinlichkeit innerhalb 85 %)",
+            "nicht zu entscheiden (Toleranz 10°, Wahrscheinlichkeit innerhalb 69 %)",
             id="past the limit, and undecided",
         ),
         pytest.param(
