@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
 from bench.bench_dots import judged
+from bench.dot_accidents import ACCIDENTS
 from conftest import Scene, scenes
 from drawn_dots import WHITE, Drawn, photographed, pigment, smeared
 from PIL import Image
@@ -157,6 +160,31 @@ def test_bars_whose_dots_could_be_hip_or_ankle_are_said_with_all_six(off, tmp_pa
     found = find(Misfit(off, flexion_deg=60.0, seed=4).picture(), tmp_path)
     assert isinstance(found, NotMeasured)
     assert "6 dots were seen and not used (green" in found.reason
+
+
+class SeesWhereItIsShown(Says):
+    """A witness that finds no leg by itself, and sees it in a window about as large."""
+
+    def find(self, photo, *, masked=()):  # noqa: ARG002  the protocol's own arguments
+        return NotMeasured("too unsure", "take it again")
+
+    def near(self, photo, landmarks):  # noqa: ARG002
+        at = np.array([[p.x_px, p.y_px] for p in landmarks.points.values()])
+        leg = np.array([[p.x_px, p.y_px] for p in self.answer.points.values()])
+        grows = np.ptp(at, axis=0).max() / np.ptp(leg, axis=0).max()
+        return self.answer if 0.8 < grows < 1.3 else None
+
+
+@pytest.mark.parametrize("off", [(-50, 25), (70, 10)], ids=str)
+def test_a_witness_that_finds_no_leg_is_shown_where_the_dots_lie(off, tmp_path):
+    drawing = Misfit(off, flexion_deg=60.0, seed=4)
+    truth = drawing.points()
+    leg = {n: Landmark.round(*(truth[n] + 8.0), u_px=10.0, source="network") for n in NAMES}
+    photo = photo_of(drawing.picture(), tmp_path)
+    found = DOTS.find_with(photo, witness=SeesWhereItIsShown(Landmarks(leg)))
+    assert isinstance(found, Landmarks)
+    assert set(found.points) == set(NAMES)
+    assert max(misses(found, truth).values()) < 0.6
 
 
 # Said where not used -----------------------------------------------------------------
@@ -332,6 +360,7 @@ def test_a_spoilt_dot_is_measured_within_its_u_or_what_is_seen_is_named(spoil, t
 # The bench's small version -----------------------------------------------------------
 
 
+@cache
 def drawn_scene(seed: int) -> Drawn:
     """A drawing as the bench paints it: bare, and with white dots."""
     white = (round(255 * WHITE),) * 3
@@ -387,6 +416,23 @@ def test_a_dot_of_the_machine_that_is_not_used_is_named(name, colour, tmp_path):
         return
     assert name not in found.points
     assert any(name in caution for caution in found.cautions)
+
+
+@pytest.mark.parametrize("words", ACCIDENTS)
+def test_no_accident_leaves_dots_unsaid(words):
+    """Whatever befalls a dot: all six are used, or which were seen and not used is said."""
+    for seed in (0, 1):
+        drawn, rng = drawn_scene(seed), np.random.default_rng([seed, len(words)])
+        taken = ACCIDENTS[words](drawn.painted(pigment(rng)), drawn, rng)
+        after = drawn.befallen(taken.picture, drawn.bare, taken.shift)
+        jpeg = photographed(
+            taken.picture, rng, f35_mm=26.0, blur_px=taken.blur_px, quality=taken.quality
+        )
+        photo = read_photo(jpeg, name="drawn.jpg")
+        sees = {n: Landmark.round(*(after.xy[n] + 8.0), u_px=10.0, source="network") for n in NAMES}
+        for witness in (Says(Landmarks(sees)), Says(NotMeasured("no leg", "take it again"))):
+            result = judged(DOTS.find_with(photo, witness=witness), after.xy, drawn.segment_px)
+            assert result == "all six" or result.endswith(", said")
 
 
 def witnessed_in(picture, drawing: Drawing, folder) -> Landmarks | NotMeasured:

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import io
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from knee_angle.landmarks.dots import sets
 from knee_angle.landmarks.dots.assignment import Assignment
-from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.candidates import Candidates, examine
 from knee_angle.landmarks.dots.colour import Paint, lab_of
+from knee_angle.landmarks.dots.detector import _as_seen, yields
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.glare import without_glare
+from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.quality import CLEAN, quality
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
 from knee_angle.landmarks.dots.together import (
@@ -21,6 +28,7 @@ from knee_angle.landmarks.dots.together import (
     settled_together,
     together_with,
 )
+from knee_angle.photo.reading import read_photo
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 
 NAMES = LEG_POINTS + MACHINE_POINTS
@@ -150,6 +158,106 @@ def test_the_witnessed_naming_of_the_same_dots_is_believed_where_it_is_far_more_
     assert not far_ahead(readings[1:2] + readings[1:], readings[1])
 
 
+def read_alone(index: dict[str, int], score: float) -> list[Reading]:
+    """What the dots by themselves are read as, best first."""
+    return [Reading(Assignment(index, score, 30.0, 6, 0, True, False), patches(TRUE))]
+
+
+@pytest.mark.parametrize(
+    ("ahead", "alike", "believed"),
+    [
+        pytest.param(7.0, True, True, id="far ahead, and the dots alone read nearly as well so"),
+        pytest.param(7.0, False, False, id="far ahead, and the dots alone deny it"),
+        pytest.param(13.0, False, True, id="out of all proportion ahead"),
+        pytest.param(4.0, True, False, id="not far ahead"),
+    ],
+)
+def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, alike, believed):
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    seen = read_alone(index, 30.0)
+    sure = exchanged("knee", "ankle")
+    whole = [*seen, replace(sure, named=replace(sure.named, score=30.0 - ahead))]
+    alone = [sure, *(read_alone(index, sure.named.score - 1.0) if alike else [])]
+    assert yields(sure, seen[0], whole, alone) is believed
+
+
+# The set of a pigment ----------------------------------------------------------------
+
+
+def drawn(paint: tuple[int, int, int], *, radius_px: float = 6.0) -> np.ndarray:
+    """Six dots on one cloth, the hip's on narrow stripes."""
+    big = np.full((400 * 4, 560 * 4, 3), (205, 160, 135), np.uint8)
+    x, y = (round(4 * v) for v in TRUE["hip"])
+    for left in range(x - 120, x + 120, 24):
+        cv2.rectangle(big, (left, y - 120), (left + 11, y + 120), (235, 235, 235), -1)
+        cv2.rectangle(big, (left + 12, y - 120), (left + 23, y + 120), (45, 45, 48), -1)
+    for at in TRUE.values():
+        cv2.circle(big, tuple(round(4 * v) for v in at), round(4 * radius_px), paint, -1)
+    soft = cv2.resize(cv2.GaussianBlur(big, (0, 0), 4.0), (560, 400), interpolation=cv2.INTER_AREA)
+    noise = np.random.default_rng(0).normal(0.0, 3.0, soft.shape)
+    return np.clip(soft + noise, 0, 255).astype(np.uint8)
+
+
+def set_in(picture: np.ndarray, expected: Expected) -> Candidates:
+    file = io.BytesIO()
+    Image.fromarray(picture).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    return next(sets.sets_of(seen, expected))
+
+
+def at_point(found: Candidates, name: str) -> int:
+    (which,) = np.nonzero(np.linalg.norm(found.xy - TRUE[name], axis=1) < 2.0)[0]
+    return int(which)
+
+
+@pytest.mark.parametrize("radius_px", [3.5, 6.0])
+@pytest.mark.parametrize("paint", [(20, 30, 120), (120, 25, 10)], ids=["blue", "dark red"])
+def test_a_dots_own_paint_shows_its_outline_where_what_lies_around_it_differs(paint, radius_px):
+    found = set_in(drawn(paint, radius_px=radius_px), witness())
+    hip = at_point(found, "hip")
+    assert quality(found)[hip] > CLEAN
+    assert found.radius[hip] == pytest.approx(radius_px, rel=0.15)
+
+
+@pytest.mark.parametrize("radius_px", [3.5, 6.0])
+@pytest.mark.parametrize("left_radii", [1.1, 0.4, 0.0, -0.3])
+def test_a_dot_at_the_pictures_edge_is_outlined_by_what_is_seen_of_it(left_radii, radius_px):
+    x, y = TRUE["shank_bar"]
+    picture = drawn((200, 30, 140), radius_px=radius_px)[:, : round(x + left_radii * radius_px)]
+    seen = examine(
+        picture,
+        np.array([[x - 0.4 * radius_px, y]]),
+        np.array([0.8 * radius_px]),
+        trusted=True,
+        pigment=lab_of(np.array([[200.0, 30.0, 140.0]])),
+    )
+    assert quality(seen)[0] > CLEAN
+    assert seen.xy[0] == pytest.approx((x, y), abs=0.25 * radius_px)
+    assert seen.radius[0] == pytest.approx(radius_px, rel=0.15)
+
+
+def test_dots_that_the_witness_does_not_see_stay_in_a_set_beside_texture_at_a_point():
+    picture = drawn((20, 30, 120))
+    x, y = (round(v) for v in TRUE["ankle"])
+    for k in range(12):
+        at = (x - 45 + 30 * (k % 4), y - 45 + 30 * (k // 4))
+        if np.hypot(at[0] - x, at[1] - y) > 20:
+            cv2.rectangle(picture, at, (at[0] + 7, at[1] + 3), (20, 30, 120), -1)
+    seen = witness()
+    leg = Expected(NAMES[:3], seen.xy[:3], seen.cov[:3])
+    found = set_in(picture, leg)
+    assert len(found) == sets.MOST_DOTS
+    for name in NAMES:
+        at_point(found, name)
+
+
+def test_two_outlines_of_one_long_dot_are_one():
+    long = {"stretch": (0.45, 0.0)}
+    x, y = TRUE["hip"]
+    found = patches(TRUE | {"twin": (x + 6.5, y)}, hip=long, twin=long)
+    assert sets._apart(found).sum() == len(found) - 1
+
+
 # Glare -------------------------------------------------------------------------------
 
 PAINT, MEMBERS = (30, 120, 60), lab_of(np.array([[30.0, 120.0, 60.0]]))
@@ -228,6 +336,48 @@ def test_a_leg_found_otherwise_is_denied_where(found, why):
         dict(zip(LEG_POINTS, range(3), strict=True)), 12.0, 30.0, 3, 0, True, False
     )
     assert together_with(sets, Reading(named, other)) == why
+
+
+SMEAR = {
+    "misfit": 0.5, "arc": 0.4, "lab": (80.0, -20.0, 15.0),
+    "around": np.tile((30.0, 40.0, 20.0), (RAYS, 1)),
+}  # fmt: skip
+
+
+def test_a_smear_on_a_cloth_where_a_machines_dot_may_be_is_not_used_for_it():
+    x, y = TRUE["shank_bar"]
+    found = patches(TRUE | {"shank_bar": (x + 22.0, y + 24.0)}, shank_bar=SMEAR)
+    assert "shank_bar" not in settled(found, witness())
+
+
+def level_with(score: float) -> list[Reading]:
+    """A set's best naming and one of another leg so much less probable."""
+    other = exchanged("ankle", "shank_bar")
+    best = read_alone(dict(zip(NAMES, range(len(NAMES)), strict=True)), 30.0)
+    return [*best, replace(other, named=replace(other.named, score=30.0 - score))]
+
+
+@pytest.mark.parametrize(("less", "used"), [(0.3, False), (2.0, True)])
+def test_a_leg_found_otherwise_is_in_doubt_where_the_set_makes_another_as_well(less, used):
+    readings = level_with(less)
+    assert together_with(readings, readings[0]) == (readings[0] if used else AMBIGUOUS)
+
+
+def test_a_leg_whose_dot_the_set_takes_for_the_machines_is_not_believed():
+    doubted = read_alone(dict(zip(NAMES[:5], range(5), strict=True)), 12.0)[0]
+    doubted = replace(doubted, named=replace(doubted.named, doubtful=True, rare=False))
+    assert together_with([doubted], replace(doubted, together=False)) == NOT_ALL
+
+
+@pytest.mark.parametrize(
+    ("moved", "seen"),
+    [
+        pytest.param({}, True, id="where the witness sees it"),
+        pytest.param({"hip": (60.0, 30.0)}, False, id="a hip that is another disc"),
+    ],
+)
+def test_a_sure_leg_is_held_against_where_the_witness_sees_it(moved, seen):
+    assert _as_seen(exchanged("hip", "hip"), witness(**moved)) is seen
 
 
 def test_grey_patches_are_no_set_of_dots():

@@ -22,12 +22,13 @@ from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2, la
 from knee_angle.landmarks.dots.outlines import (
     RADII_FIRST,
     RADII_SECOND,
+    drawn_out,
     paint,
     star,
     surroundings,
 )
 
-__all__ = ["Candidates", "company_of", "examine", "shape_quality"]
+__all__ = ["Candidates", "company_of", "examine", "half_length", "shape_quality"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -96,6 +97,11 @@ class Candidates:
         )
 
 
+def half_length(found: Candidates) -> Floats:
+    """Half the length of each patch, px."""
+    return np.asarray(found.radius * (1.0 + np.hypot(*found.stretch.T)))
+
+
 def shape_quality(misfit: Floats, arc: Floats, contrast: Floats, stretch: Floats) -> Floats:
     """How much of a dot each outline is, whatever lies in it: +1.5 for a clean circle."""
     shape = np.minimum((misfit / 0.06) ** 2, 6.0)
@@ -111,6 +117,7 @@ def examine(
     *,
     trusted: bool = False,
     least: float = -np.inf,
+    pigment: Floats | None = None,
 ) -> Candidates:
     """Outlines around proposed places; what is no closed outline is left out.
 
@@ -125,6 +132,8 @@ def examine(
         Keep places without a closed outline too (of a dot partly hidden, say).
     least : float
         Leave out what `shape_quality` puts no higher.
+    pigment : ndarray, shape (k, 3), optional
+        CIE L*a*b*: for trusted places, the outline of this paint, whatever lies around it.
 
     Returns
     -------
@@ -132,7 +141,7 @@ def examine(
         At most n, without duplicates.
     """
     if trusted:
-        return _second_look(picture, xy, radius, trusted=True, least=least)
+        return _second_look(picture, xy, radius, trusted=True, least=least, pigment=pigment)
     curve, misfit, arc, contrast, _ = star(picture, xy, radius, RADII_FIRST, first=True)
     centre = xy + np.clip(curve[:, 1:3], -radius[:, None], radius[:, None])
     good = (misfit < 0.3) & (arc > 0.5) & (contrast > 8.0)
@@ -144,9 +153,13 @@ def examine(
 
 
 def _second_look(
-    picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool, least: float
-) -> Candidates:
-    curve, misfit, arc, contrast, colours = star(picture, xy, radius, RADII_SECOND, first=False)
+    picture: Rgb, xy: Floats, radius: Floats, *, trusted: bool, least: float,
+    pigment: Floats | None = None,
+) -> Candidates:  # fmt: skip
+    seen = star(picture, xy, radius, RADII_SECOND, first=False, pigment=pigment)
+    curve, misfit, arc, contrast, colours = seen
+    if pigment is not None and len(xy):
+        curve, misfit, arc, contrast = _seen_square(picture, xy, radius, curve, pigment)
     reach = radius[:, None] * (0.4 if trusted else 1.0)
     centre = xy + np.clip(curve[:, 1:3], -reach, reach)
     size = np.maximum(curve[:, 0], 0.1)
@@ -175,6 +188,21 @@ def _second_look(
         around=around,
         company=np.zeros(len(order)),
     )
+
+
+def _seen_square(
+    picture: Rgb, xy: Floats, radius: Floats, curve: Floats, pigment: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Outlines of a paint, judged as if each were seen square on: curve, misfit, arc, contrast."""
+    size = np.maximum(curve[:, :1], 0.1)
+    frame = drawn_out(curve[:, 3:] / size)
+    at = xy + np.clip(curve[:, 1:3], -radius[:, None], radius[:, None])
+    flat, misfit, arc, contrast, _ = star(
+        picture, at, size[:, 0], RADII_SECOND, first=False, pigment=pigment, frame=frame
+    )
+    shift = at - xy + (frame @ flat[:, 1:3, None])[..., 0]
+    second = curve[:, 3:] / size * flat[:, :1] + flat[:, 3:]
+    return np.concatenate([flat[:, :1], shift, second], axis=1), misfit, arc, contrast
 
 
 def company_of(some: Candidates, everything: Candidates) -> Floats:

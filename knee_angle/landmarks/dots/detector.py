@@ -46,6 +46,7 @@ from knee_angle.assumptions import (
 )
 from knee_angle.landmarks.base import Quad, Witness
 from knee_angle.landmarks.dots.assignment import Assignment
+from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.centres import SeenDot, centres
 from knee_angle.landmarks.dots.expected import (
     LIMIT2,
@@ -68,7 +69,9 @@ from knee_angle.landmarks.dots.refusals import (
     OTHER_LEG,
 )
 from knee_angle.landmarks.dots.said import refusal_said, used_said
+from knee_angle.landmarks.dots.sets import plain_in
 from knee_angle.landmarks.dots.together import (
+    FAR_AHEAD,
     best_named,
     far_ahead,
     plainly_dots,
@@ -89,13 +92,9 @@ from knee_angle.records import (
     Source,
 )
 
-__all__ = ["DotDetector"]
+__all__ = ["DotDetector", "yields"]
 
 Floats = NDArray[np.float64]
-
-ELSEWHERE = 0.5
-"""A witness that sees one of the points further off, in mean segments, sees another leg: half
-way to the next point (our own)."""
 
 
 class DotDetector:
@@ -150,18 +149,20 @@ class DotDetector:
         if isinstance(alone, Reading) and sure and other_end is None:
             seen = _seen_elsewhere(photo, witness, alone)
         else:
-            seen = _seen(photo, witness, alone, masked)
+            seen = _seen(picture, witness, alone, masked)
         if seen is None:
             return _unwitnessed(picture, alone, readings)
-        if isinstance(alone, Reading) and other_end is not None:
-            return _answer(picture, _nearer(photo, alone, other_end, seen), readings)
         expected = _expected(photo, seen)
+        if isinstance(alone, Reading) and other_end is not None:
+            alone = _nearer(photo, alone, other_end, seen)
+            if _as_seen(alone, expected):
+                return _answer(picture, alone, readings)
         whole = readings_together(picture, expected)
         settled = settled_together(whole)
         sure_leg = alone if isinstance(alone, Reading) and sure else None
         if settled is not None and sure_leg is not None and not _same_leg(sure_leg, settled):
-            both = _is_whole(settled) and far_ahead(whole, sure_leg) and _own(readings, settled)
-            return _answer(picture, settled if both else OTHER_LEG, whole, expected)
+            instead = yields(sure_leg, settled, whole, readings)
+            return _answer(picture, settled if instead else OTHER_LEG, whole, expected)
         if settled is not None and _same_dots(alone, settled):
             return _answer(picture, alone, whole, expected)
         if settled is not None and _is_whole(settled):
@@ -184,7 +185,7 @@ def _answer(
     """The points, or why there are none; with the dots that were seen and not used."""
     if isinstance(decided, NotMeasured):
         best = next(filter(_plainly_dots, readings), None)
-        return refusal_said(picture, decided, best, expected)
+        return refusal_said(picture, decided, readings, best, expected)
     used = replace(decided, named=with_bars_anywhere(decided.found, decided.named))
     return used_said(picture.photo, _landmarks(picture.photo, decided), used)
 
@@ -250,6 +251,18 @@ def _same_leg(one: Reading, other: Reading) -> bool:
     return bool(gap.max() < one.found.radius[one.named.index["knee"]])
 
 
+def yields(sure: Reading, seen: Reading, whole: list[Reading], alone: list[Reading]) -> bool:
+    """Whether a leg of which the dots alone are sure yields to one where a witness sees it.
+
+    With all six named and far more probable among the ``whole`` set's namings: where the dots
+    ``alone`` read nearly as well as that leg, or where it is out of all proportion.
+    """
+    if not _is_whole(seen):
+        return False
+    own = far_ahead(whole, sure) and _own(alone, seen)
+    return own or far_ahead(whole, sure, by=1.5 * FAR_AHEAD)
+
+
 def _own(readings: list[Reading], other: Reading) -> bool:
     """Whether the dots by themselves read nearly as well as that leg."""
     least = readings[0].named.score - DOTS_MARGIN_EXPECTED
@@ -293,14 +306,33 @@ def _decided(readings: list[Reading]) -> Reading | NotMeasured:
 
 
 def _seen(
-    photo: Photo, witness: Witness, alone: Reading | NotMeasured, masked: tuple[Quad, ...]
+    picture: Picture, witness: Witness, alone: Reading | NotMeasured, masked: tuple[Quad, ...]
 ) -> Landmarks | None:
-    """The witness's leg: by a quick look where the dots show one, else by a full search."""
+    """The witness's leg: by a quick look where the dots show one, else by a full search.
+
+    Where that finds none, by a look at where plain dots lie: they say where the leg is.
+    """
+    photo = picture.photo
     quick = witness.near(photo, _landmarks(photo, alone)) if isinstance(alone, Reading) else None
     if quick is not None:
         return quick
     found = witness.find(photo, masked=masked)
-    return found if isinstance(found, Landmarks) else None
+    if isinstance(found, Landmarks):
+        return found
+    plain = plain_in(picture)
+    return None if plain is None else witness.near(photo, _about(photo, plain))
+
+
+def _about(photo: Photo, dots: Candidates) -> Landmarks:
+    """A leg that reaches as far as some dots do, for a look at where they lie."""
+    xy = dots.xy * np.array([photo.scale_x, photo.scale_y])
+    (left, top), (right, low) = xy.min(axis=0), xy.max(axis=0)
+    corners = ((left, low), (left, top), (right, top))
+    reach: dict[PointName, Landmark] = {
+        name: Landmark(float(x), float(y), (1.0, 0.0, 1.0), "dot")
+        for name, (x, y) in zip(LEG_POINTS, corners, strict=True)
+    }
+    return Landmarks(reach)
 
 
 def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks | None:
@@ -317,9 +349,12 @@ def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks 
     seen = witness.near(photo, Landmarks(points))
     if seen is None or not seen.has(*LEG_POINTS):
         return None
-    off = [[seen.points[n].x_px, seen.points[n].y_px] for n in LEG_POINTS] - leg
-    elsewhere = np.linalg.norm(off, axis=1).max() > ELSEWHERE * _segment(leg)
-    return seen if elsewhere or not best_named(sure, _expected(photo, seen)) else None
+    return None if _as_seen(sure, _expected(photo, seen)) else seen
+
+
+def _as_seen(sure: Reading, expected: Expected) -> bool:
+    """Whether a witness sees the leg there, and no other naming of its dots that suits better."""
+    return _lies(sure, expected) and best_named(sure, expected)
 
 
 def _exchanged(readings: list[Reading]) -> Reading | None:

@@ -17,13 +17,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.colour import lab_of
+from knee_angle.landmarks.dots.colour import PAINT2, colour_distance2, lab_of
 
 __all__ = [
     "DIRECTIONS",
     "RADII_FIRST",
     "RADII_SECOND",
     "RAYS",
+    "drawn_out",
     "outlines",
     "paint",
     "rays_at",
@@ -41,6 +42,12 @@ RADII_SECOND = np.arange(0.1, 1.75, 0.11)
 """Distances along a ray, in proposed radii; the first look doubts the radius by 2.5."""
 RADII_OUTSIDE = np.arange(1.05, 3.7, 0.13)
 """Surroundings, in radii: a hinge's cap is rarely wider than 3.5 dots."""
+PAINTED = 100.0
+"""A pigment's step to any other colour, as clear as a strong one in RGB units (our own)."""
+LEAST_SEEN = 0.4
+"""Share of the rays that must end within the picture for a dot at its edge (our own)."""
+MOST_STRETCH = 0.5
+"""Three times as long as wide: a dot seen at 70 degrees."""
 CORE = 0.5
 """The part of the radius whose mean colour is taken for the dot's own."""
 _ANGLES = np.arange(RAYS) * (2.0 * np.pi / RAYS)
@@ -89,11 +96,16 @@ def outlines(windows: Sequence[Rgb], xy: Floats, radius: Floats) -> tuple[Floats
 
 
 def star(
-    picture: Rgb, xy: Floats, radius: Floats, radii: Floats, *, first: bool
-) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.float32]]:
-    """Outline of each place: curve (n, 5) px, misfit, arc, contrast, colours along its rays."""
-    colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)))
-    step = _steps(colours, radii)
+    picture: Rgb, xy: Floats, radius: Floats, radii: Floats, *, first: bool,
+    pigment: Floats | None = None, frame: Floats | None = None,
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.float32]]:  # fmt: skip
+    """Outline of each place: curve (n, 5) px, misfit, arc, contrast, colours along its rays.
+
+    With a ``pigment`` (k, 3), CIE L*a*b*, the edge of that paint, whatever lies around it; with
+    a ``frame`` (n, 2, 2) rays and curve are those of the place drawn out so.
+    """
+    colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)), frame)
+    step = _steps(colours, radii) if pigment is None else _paint_steps(colours, pigment)
     places = radii[1:-1]
     usual = np.ones(len(xy))
     if first and len(xy):
@@ -101,7 +113,10 @@ def star(
         # cap or bar around the dot has an edge too.
         usual = places[(step.mean(axis=1) / np.sqrt(places)).argmax(axis=1)]
     edge, height = _edge_along_rays(step, places, usual)
-    curve, misfit, arc, contrast = _closed_curve(edge, height)
+    seen = None
+    if pigment is not None:
+        seen = _ends_inside(picture, xy, radius[:, None] * (edge + radii[1] - radii[0]), frame)
+    curve, misfit, arc, contrast = _closed_curve(edge, height, seen)
     return curve * radius[:, None], misfit, arc, contrast, colours
 
 
@@ -134,6 +149,25 @@ def _steps(colours: NDArray[np.float32], radii: Floats) -> Floats:
     return np.asarray(away[:, :, 2:] - away[:, :, :-2])
 
 
+def _paint_steps(colours: NDArray[np.float32], pigment: Floats) -> Floats:
+    """Loss of a pigment's colour along rays, `PAINTED` for all of it."""
+    lab = lab_of(colours.reshape(-1, 3).astype(np.float64))
+    far2 = colour_distance2(lab[:, None], pigment).min(axis=1).reshape(colours.shape[:3])
+    like = PAINTED * np.exp(-0.5 * far2 / PAINT2)
+    return np.asarray(like[:, :, :-2] - like[:, :, 2:])
+
+
+def drawn_out(stretch: Floats) -> Floats:
+    """What makes ellipses of that ``stretch`` (n, 2) from circles of their area, (n, 2, 2)."""
+    length = np.hypot(*stretch.T)
+    most = np.minimum(length, MOST_STRETCH)
+    by = np.sqrt((1.0 + most) / (1.0 - most))
+    x, y = np.where(length > 0.0, stretch.T / np.maximum(length, 1e-9), [[1.0], [0.0]])
+    mean, half = 0.5 * (by + 1.0 / by), 0.5 * (by - 1.0 / by)
+    rows = [[mean + half * x, half * y], [half * y, mean - half * x]]
+    return np.asarray(np.moveaxis(np.array(rows), 2, 0))
+
+
 def _edge_along_rays(step: Floats, places: Floats, usual: Floats) -> tuple[Floats, Floats]:
     """Where along each ray the colour changes most, to a fraction of a sample."""
     # A ray may end early at something in front, or late on a long axis: factor e^0.35.
@@ -148,9 +182,30 @@ def _edge_along_rays(step: Floats, places: Floats, usual: Floats) -> tuple[Float
     return edge, np.maximum(height, 0.0)
 
 
-def _closed_curve(edge: Floats, height: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Second-order closed curve r(angle) through edges, outliers weighted down."""
-    contrast = np.median(height, axis=1)
+def _ends_inside(
+    picture: Rgb, xy: Floats, reach: Floats, frame: Floats | None
+) -> NDArray[np.bool_]:
+    """Which rays (n, RAYS), ``reach`` px long, end within the picture.
+
+    Where fewer than `LEAST_SEEN` do, all count: nothing is known of such a dot.
+    """
+    along = DIRECTIONS[None] if frame is None else frame @ DIRECTIONS
+    ends = xy[:, :, None] + along * reach[:, None]
+    size = np.array(picture.shape[1::-1])[None, :, None]
+    seen = ((ends > 0.0) & (ends < size)).all(axis=1)
+    return np.asarray(seen | (seen.mean(axis=1) < LEAST_SEEN)[:, None])
+
+
+def _closed_curve(
+    edge: Floats, height: Floats, seen: NDArray[np.bool_] | None = None
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Second-order closed curve r(angle) through edges, outliers weighted down.
+
+    Rays that are not ``seen`` to their end count for nothing.
+    """
+    share = np.ones(edge.shape) if seen is None else seen / seen.mean(axis=1, keepdims=True)
+    height = height * (share > 0.0)
+    contrast = np.median(height, axis=1) if seen is None else _median_of(height, seen)
     clear = np.minimum(height / (contrast[:, None] + 1e-3), 1.0) ** 2 + 1e-3
     weight = clear
     curve = np.zeros((len(edge), 5))
@@ -163,8 +218,13 @@ def _closed_curve(edge: Floats, height: Floats) -> tuple[Floats, Floats, Floats,
         weight = clear / (1.0 + (rest / (0.1 * size)) ** 2)
     rest = edge - curve @ _CURVE.T
     on_it = (np.abs(rest) < 0.18 * size) & (height > 0.4 * contrast[:, None])
-    misfit = np.sqrt(np.mean(np.minimum(np.abs(rest), 0.5) ** 2, axis=1)) / size[:, 0]
-    return curve, misfit, on_it.mean(axis=1), contrast
+    misfit = np.sqrt(np.mean(share * np.minimum(np.abs(rest), 0.5) ** 2, axis=1)) / size[:, 0]
+    return curve, misfit, (share * on_it).mean(axis=1), contrast
+
+
+def _median_of(height: Floats, seen: NDArray[np.bool_]) -> Floats:
+    """Median over the rays that are seen, (n,)."""
+    return np.asarray(np.nanmedian(np.where(seen, height, np.nan), axis=1))
 
 
 def surroundings(picture: Rgb, xy: Floats, size: Floats, curve: Floats) -> tuple[Floats, Floats]:
@@ -195,13 +255,16 @@ def rays_at(windows: Sequence[Rgb], xy: Floats, radii: Floats) -> NDArray[np.flo
     return np.concatenate(polar)
 
 
-def _polar(picture: Rgb, xy: Floats, radii: Floats) -> NDArray[np.float32]:
+def _polar(
+    picture: Rgb, xy: Floats, radii: Floats, frame: Floats | None = None
+) -> NDArray[np.float32]:
     """Colours along rays; radii in px, shape (n, RAYS, m); returns (n, RAYS, m, 3)."""
     n, rays, m = radii.shape
     if n == 0:
         return np.zeros((0, rays, m, 3), dtype=np.float32)
-    map_x = (xy[:, 0, None, None] + DIRECTIONS[0][:, None] * radii - 0.5).astype(np.float32)
-    map_y = (xy[:, 1, None, None] + DIRECTIONS[1][:, None] * radii - 0.5).astype(np.float32)
+    along = DIRECTIONS[None] if frame is None else frame @ DIRECTIONS
+    map_x = (xy[:, 0, None, None] + along[:, 0, :, None] * radii - 0.5).astype(np.float32)
+    map_y = (xy[:, 1, None, None] + along[:, 1, :, None] * radii - 0.5).astype(np.float32)
     flat = cv2.remap(
         picture,
         map_x.reshape(n, rays * m),

@@ -23,6 +23,7 @@ from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import SPARE_WHY, TWO_PLACES_WHY
+from knee_angle.landmarks.dots.sets import LEAST_DOTS, plain_in, plain_of
 from knee_angle.landmarks.dots.unused import (
     CLEAR,
     MOST_DOTS,
@@ -54,8 +55,9 @@ quality of dots seen obliquely or blurred, said where no witness sees a leg (our
 
 
 def refusal_said(
-    picture: Picture, refused: NotMeasured, best: Reading | None, expected: Expected | None
-) -> NotMeasured:
+    picture: Picture, refused: NotMeasured, readings: Sequence[Reading], best: Reading | None,
+    expected: Expected | None,
+) -> NotMeasured:  # fmt: skip
     """A refusal with the dots that were seen, from the best reading that is plainly of dots."""
     found, names = picture.found, dict[int, PointName]()
     if best is not None:
@@ -66,11 +68,23 @@ def refusal_said(
             which = _at_points(found, expected)
         if len(which) == 0 and expected is None:
             which = plain_set(found, least=FAINT, sizes=SIZE_LIMIT)
+        if len(which) == 0:
+            some = _plain_of_sets(readings) if expected is not None else plain_in(picture)
+            found, which = (found, which) if some is None else (some, np.arange(len(some)))
         if expected is not None:
             names = _names(found, which, expected)
         dots = _as_unused(picture.photo, found, which.tolist(), names)
     said = with_unused(refused, dots, refused.reason)
     return said if isinstance(said, NotMeasured) else refused
+
+
+def _plain_of_sets(readings: Sequence[Reading]) -> Candidates | None:
+    """The plain dots of the first set about where a witness sees the leg that has enough."""
+    for found in {id(r.found): r.found for r in readings if r.together and r.named.rare}.values():
+        plain = plain_of(found)
+        if len(plain) >= LEAST_DOTS:
+            return plain
+    return None
 
 
 def used_said(photo: Photo, found: Landmarks, used: Reading) -> Landmarks:

@@ -12,14 +12,24 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine
+from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine, half_length
 from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, Box, colour_distance2
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.picture import Picture, inside
 from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
 
-__all__ = ["BLURRED", "FEWEST_CLEAN", "LEAST_DOTS", "pigment_of", "sets_of", "tail", "unlike"]
+__all__ = [
+    "BLURRED",
+    "FEWEST_CLEAN",
+    "LEAST_DOTS",
+    "pigment_of",
+    "plain_in",
+    "plain_of",
+    "sets_of",
+    "tail",
+    "unlike",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -33,6 +43,12 @@ rendered photo (our own)."""
 MOST_PIGMENTS, LEAST_PIGMENT, LEAST_SEEDS = 3, -0.5, 2
 LEAST_DOTS, MOST_DOTS = 5, 12
 """Six dots and as many buttons (as in `unused`); of a pattern the most telling ones."""
+WORST_SEED, PLAIN, PLAIN_UNLIKE = -1.2, -0.3, 0.5
+"""Least quality of what tells a pigment and of its dots where no witness sees a leg, and most that
+speaks against its colour (our own)."""
+ANYWHERE = 3.0
+"""Most that a place counts against a dot there: a witness may see no machine, and a whole dot tells
+more than texture at the hip (our own)."""
 BOX_SEGMENTS = 0.7
 """How far around the points dots of their pigment are looked for, mean segments."""
 SMALL_SHARE = 0.05
@@ -65,15 +81,55 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
     if len(near) < LEAST_SEEDS:
         return
     colours: list[Floats] = []
+    used: Bools = np.zeros(len(found), dtype=bool)
     for seed in near[np.argsort(-_covered(found, own, far2, near), kind="stable")]:
         if len(colours) == MOST_PIGMENTS:
             break
+        if used[seed]:
+            continue  # of a set that was there
         if all(colour_distance2(found.lab[seed], c) > SAME_PIGMENT2 / 2.0 for c in colours):
             colours.append(found.lab[seed])
             members = near[_alike(found, near, int(seed))]
             one = _whole_set(picture, expected, members) if _hopeful(found, members) else None
             if one is not None and _may_be_dots(one):
+                gap = np.linalg.norm(found.xy[:, None] - one.xy, axis=2)
+                used |= (gap < found.radius[:, None]).any(axis=1)
                 yield one
+
+
+def plain_in(picture: Picture) -> Candidates | None:
+    """Dots of one vivid pigment anywhere in the picture, where five to `MOST_DOTS` show themselves.
+
+    For pictures in which no witness sees a leg: how far the dots reach says where to look again.
+    """
+    found = picture.found
+    vivid = np.nonzero(vivid_colour(found.lab) & (quality(found) > WORST_SEED))[0]
+    groups = [vivid[_alike(found, vivid, int(seed))] for seed in vivid]
+    for members in _different_groups(found, groups)[:MOST_PIGMENTS]:
+        whole = _whole_set(picture, None, members)
+        if whole is None:
+            continue
+        plain = plain_of(whole)
+        if LEAST_DOTS <= len(plain) <= MOST_DOTS:
+            return plain
+    return None
+
+
+def plain_of(whole: Candidates) -> Candidates:
+    """Those of a vivid pigment's patches that show an outline and its colour."""
+    return whole.take((quality(whole) > PLAIN) & (unlike(whole) < PLAIN_UNLIKE))
+
+
+def _different_groups(found: Candidates, groups: list[Ints]) -> list[Ints]:
+    """The groups of two and more, the most whole outlines first; one of each pigment."""
+    own = np.exp(np.minimum(quality(found), 0.0))
+    kept: list[Ints] = []
+    for group in sorted(groups, key=lambda group: -float(own[group].sum())):
+        if len(group) < LEAST_SEEDS:
+            continue
+        if not any(np.isin(group, other).any() for other in kept):
+            kept.append(group)
+    return kept
 
 
 def _hopeful(found: Candidates, members: Ints) -> bool:
@@ -107,12 +163,14 @@ def _covered(found: Candidates, own: Floats, far2: Floats, near: Ints) -> Floats
     return np.asarray(best.max(axis=1, initial=0.0).sum(axis=1))
 
 
-def _whole_set(picture: Picture, expected: Expected, members: Ints) -> Candidates | None:
-    """All patches of a pigment around the leg, half seen ones too."""
+def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Candidates | None:
+    """All patches of a pigment around the leg, or anywhere, half seen ones too."""
     found = picture.found
-    margin = BOX_SEGMENTS * expected.segment
-    low, high = expected.xy.min(axis=0) - margin, expected.xy.max(axis=0) + margin
     height, width = picture.photo.small.shape[:2]
+    low, high = np.zeros(2), np.array([width, height], dtype=float)
+    if expected is not None:
+        margin = BOX_SEGMENTS * expected.segment
+        low, high = expected.xy.min(axis=0) - margin, expected.xy.max(axis=0) + margin
     box = (
         int(np.clip(low[0], 0, width - 2)), int(np.clip(low[1], 0, height - 2)),
         int(np.clip(high[0] + 1, 2, width)), int(np.clip(high[1] + 1, 2, height)),
@@ -132,15 +190,31 @@ def _whole_set(picture: Picture, expected: Expected, members: Ints) -> Candidate
     new &= ~inside(xy, picture.quads) & (size > np.sqrt(SMALL_SHARE) * radius)
     more = examine(picture.photo.small, xy[new], size[new], trusted=True)
     whole = alike.joined(more)
+    whole = whole.joined(_by_paint(picture, whole, xy, size))
     own = quality(whole)
     whole = whole.take(_apart(whole) & (own > WORST_HALF_SEEN))
     whole = whole.take((quality(whole) > BLURRED) | (unlike(whole) < OTHER_COLOUR))
     own = quality(whole)
     if len(whole) < LEAST_DOTS:
         return None
-    telling = own - tail(expected.distance2(whole.xy)).min(axis=1)
+    if expected is None:
+        return whole
+    far = np.minimum(tail(expected.distance2(whole.xy)).min(axis=1), ANYWHERE)
+    telling = own - far
     whole = whole.take(np.sort(np.argsort(-telling, kind="stable")[:MOST_DOTS]))
     return replace(whole, company=company_of(whole, found))
+
+
+def _by_paint(picture: Picture, found: Candidates, xy: Floats, size: Floats) -> Candidates:
+    """Outlines of the paint itself where patches show none: what lies around them differs.
+
+    ``xy`` and ``size`` are the places that have its colour.
+    """
+    poor = found.take(quality(found) < CLEAN)
+    gap = np.linalg.norm(xy[:, None] - poor.xy[None], axis=2)
+    near = (gap < np.maximum(poor.radius, size[:, None])).any(axis=1)
+    core = _also_shaded(pigment_of(found)[None])
+    return examine(picture.photo.small, xy[near], size[near], trusted=True, pigment=core)
 
 
 def _without_glare(picture: Picture, alike: Candidates, box: Box) -> Candidates:
@@ -165,9 +239,10 @@ def _apart(found: Candidates) -> Bools:
     """Without second outlines of one dot: the better stays."""
     keep = np.ones(len(found), dtype=bool)
     own = quality(found)
+    half = half_length(found)
     for here in np.argsort(-own, kind="stable"):
         gap = np.linalg.norm(found.xy - found.xy[here], axis=1)
-        over = gap < 0.8 * np.maximum(found.radius, found.radius[here])
+        over = gap < 0.8 * np.maximum(half, half[here])
         over[here] = False
         if keep[here]:
             keep[over] = False

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dots.along import along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import bar_cue, on_bar
-from knee_angle.landmarks.dots.candidates import Candidates
+from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, leg_cues
 from knee_angle.landmarks.dots.picture import Picture
@@ -45,6 +45,7 @@ from knee_angle.landmarks.dots.sets import (
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, NotMeasured, PointName
 
 __all__ = [
+    "FAR_AHEAD",
     "best_named",
     "far_ahead",
     "named_together",
@@ -87,6 +88,12 @@ ON_BAR_COST = 3.0
 TWIN_RADII = 1.3
 """Two outlines this near, in radii of the larger, are of one dot: of what glares and of the rest;
 stickers that lie side by side are 2 apart (our own)."""
+LITTLE = 1.5
+"""A machine's dot that makes a naming no more probable than this may be none: of 41 sets those that
+were none made it 0.4 to 1.0 more so, right ones 1.5 and more (set there)."""
+LEVEL, SAME_PLACES = 1.0, 0.5
+"""Namings of other legs this near level with the best leave a leg found otherwise in doubt; and by
+how much a sure naming of the same dots may suit the witness's points worse (our own)."""
 AT_HINGE = 2.0
 """Up to this cost (`tail`) a knee's dot may as well be the hinge's, where that has none."""
 HIDDEN_MARGIN, SHAPELESS_MARGIN, FIRM = 1.0, 2.0, 6
@@ -130,10 +137,10 @@ def plainly_dots(reading: Reading) -> bool:
     return reading.named.score > (SAID if reading.named.rare else ENOUGH_DULL)
 
 
-def far_ahead(readings: list[Reading], one: Reading) -> bool:
+def far_ahead(readings: list[Reading], one: Reading, *, by: float = FAR_AHEAD) -> bool:
     """Whether the best naming is far more probable than those of another leg."""
     rivals = (reading for reading in readings[1:] if _alike_legs(one, reading))
-    return all(readings[0].named.score > rival.named.score + FAR_AHEAD for rival in rivals)
+    return all(readings[0].named.score > rival.named.score + by for rival in rivals)
 
 
 def best_named(reading: Reading, expected: Expected) -> bool:
@@ -144,16 +151,21 @@ def best_named(reading: Reading, expected: Expected) -> bool:
     cost = tail(expected.distance2(reading.found.xy[which])[:, columns])
     orders = np.array(list(permutations(range(len(which)))))
     best = cost[orders, np.arange(len(which))].sum(axis=1).min()
-    return bool(np.trace(cost) < best + MARGIN)
+    return bool(np.trace(cost) < best + SAME_PLACES)
 
 
 def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasured:
     """A leg found otherwise, judged by the sets: theirs where it is the same, or denied."""
+    whole = len(one.named.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
     if not readings or not _plain(readings[0]):
-        return one
-    if not _alike_legs(readings[0], one):
+        doubtful = bool(readings) and readings[0].named.doubtful and not whole
+        likely = doubtful and readings[0].named.score > SAID
+        return NOT_ALL if likely and _alike_legs(readings[0], one) else one
+    level = readings[0].named.score - LEVEL
+    best = [reading for reading in readings if reading.named.score > level]
+    if not all(_alike_legs(reading, one) for reading in best):
         return AMBIGUOUS
-    if len(one.named.index) == len(LEG_POINTS) + len(MACHINE_POINTS):
+    if whole:
         return one
     return NOT_ALL if readings[0].named.doubtful else readings[0]
 
@@ -179,13 +191,8 @@ def _alike_legs(one: Reading, other: Reading) -> bool:
     """Whether two readings have hip, knee and ankle at the same dots."""
     mine, its = ([r.named.index[name] for name in LEG_POINTS] for r in (one, other))
     gap = np.linalg.norm(one.found.xy[mine] - other.found.xy[its], axis=1)
-    reach = TWIN_RADII * np.maximum(_long(one.found)[mine], _long(other.found)[its])
+    reach = TWIN_RADII * np.maximum(half_length(one.found)[mine], half_length(other.found)[its])
     return bool((gap < reach).all())
-
-
-def _long(found: Candidates) -> Floats:
-    """Half the length of each patch, px."""
-    return np.asarray(found.radius * (1.0 + np.hypot(*found.stretch.T)))
 
 
 def named_together(
@@ -386,16 +393,18 @@ def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None) -> _
 
 
 def _doubted(found: Candidates, rows: _Rows, row: int) -> Bools:
-    """Which of a naming's machine dots could as well be other patches, (6,).
+    """Which of a naming's machine dots could as well be other patches, or none, (6,).
 
     Two outlines of one dot (its glare, its crescent) are no two dots.
     """
     which = rows.which[row]
     same = (rows.which[:, :3] == which[:3]).all(axis=1)
+    nearly = rows.which[same & (rows.score > rows.score[row] - LITTLE)]
     close = rows.which[same & (rows.score > rows.score[row] - MARGIN)]
     gap = np.linalg.norm(found.xy[close] - found.xy[which], axis=2)
-    reach = TWIN_RADII * np.maximum(_long(found)[close], _long(found)[which])
-    return np.asarray(((close >= 0) & (which >= 0) & (gap > reach)).any(axis=0))
+    reach = TWIN_RADII * np.maximum(half_length(found)[close], half_length(found)[which])
+    other = ((close >= 0) & (which >= 0) & (gap > reach)).any(axis=0)
+    return np.asarray(other | ((nearly < 0) & (which >= 0)).any(axis=0))
 
 
 def _assignments(found: Candidates, rows: _Rows, doubtful: Bools) -> list[Assignment]:
