@@ -297,7 +297,7 @@ def test_the_command_checks_an_empty_machine_and_alarms_by_its_display(tmp_path)
     CliRunner().invoke(app, ["store", "machine", "M-03", *where])
     done = CliRunner().invoke(app, [*call, "--limit-flexion", "100", *keep])
     assert done.exit_code == 0, done.exception
-    assert done.stdout.startswith("!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 115.0")
+    assert done.stdout.startswith("!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 115°")
     assert "Display and bars of an empty machine: " in done.stdout
     assert NO_LEG in done.stdout
     with open_store(tmp_path / "a.db") as store:

@@ -215,8 +215,8 @@ def test_a_display_past_the_limit_is_said_where_the_knee_was_not_measured(tmp_pa
     first, alarm = said.stdout.splitlines()[:2]
     assert first == "a.png"
     assert alarm == (
-        "  !! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100.0°, the prescribed limit is "
-        "90.0°. Stop the machine and follow the prescription."
+        "  !! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100°, the prescribed limit is "
+        "90°. Stop the machine and follow the prescription."
     )
     assert said.returncode == 1
     row = json.loads(called(*given, "--format", "json").stdout)
@@ -228,7 +228,7 @@ def test_a_display_past_the_limit_is_said_where_the_knee_was_not_measured(tmp_pa
 
 def test_a_display_past_the_limit_is_said_beside_a_knee_that_is_not():
     said = called("measure", BED, "--displayed", 97, "--limit-flexion", 96).stdout
-    assert "!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 97.0°" in said
+    assert "!! THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 97°" in said
     assert "the knee may bend to" not in said
 
 

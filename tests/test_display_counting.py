@@ -76,8 +76,8 @@ def test_python_compares_what_the_display_means():
 @pytest.mark.parametrize(
     ("number", "counts", "means"),
     [
-        pytest.param(70, "straight-is-180", "110.0° (shown as 70)", id="straight is 180"),
-        pytest.param(-110, "negative", "110.0° (shown as -110)", id="flexion below zero"),
+        pytest.param(70, "straight-is-180", "110° (shown as 70)", id="straight is 180"),
+        pytest.param(-110, "negative", "110° (shown as -110)", id="flexion below zero"),
     ],
 )
 def test_a_limit_is_held_against_the_flexion_that_the_display_means(
@@ -88,7 +88,7 @@ def test_a_limit_is_held_against_the_flexion_that_the_display_means(
     )
     (alarm,) = past.alarms
     assert alarm.startswith(
-        f"THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says {means}, the prescribed limit is 95.0"
+        f"THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says {means}, the prescribed limit is 95°"
     )
     beyond = 180 - 80 if counts == "straight-is-180" else -80
     within = knee_angle.measure(
@@ -174,7 +174,7 @@ def test_a_batch_keeps_flexion_names_its_counting_and_goes_on_with_no_other(tmp_
     so = Settings(counts="straight-is-180", limit_flexion_deg=95, trials=200)
     (row,) = run_batch(BatchPlan(**given, settings=so)).rows
     assert row["displayed_deg"] == 110.0
-    assert "it says 110.0° (shown as 70)" in row["alarms"]
+    assert "it says 110° (shown as 70)" in row["alarms"]
     record = json.loads((tmp_path / "rows.run.json").read_text())
     assert record["settings"]["counts"] == "straight-is-180"
     with pytest.raises(InvalidInput, match="counts was straight-is-180, now flexion"):

@@ -158,10 +158,10 @@ def test_an_alarm_counts_as_every_other_sentence_does():
     settings = Settings(limit_extension_deg=0, limit_flexion_deg=90)
     assert alarms_of(angle(95.0), settings) == (
         "PAST THE PRESCRIBED FLEXION: the knee bends to 95.0\u00b0 (91.1\u00b0 to 98.9\u00b0), the "
-        "prescribed limit is 90.0\u00b0. Stop the machine and follow the prescription.",
+        "prescribed limit is 90\u00b0. Stop the machine and follow the prescription.",
     )
     assert at_limits(angle(90.0), settings) == (
-        "At the prescribed flexion limit of 90.0\u00b0: it is not proven on which side of it the "
+        "At the prescribed flexion limit of 90\u00b0: it is not proven on which side of it the "
         "knee is.",
     )
 
@@ -170,11 +170,11 @@ def test_an_alarm_counts_as_every_other_sentence_does():
     ("limit", "low", "reached", "prescribed"),
     [
         pytest.param(
-            5, 2, "2.0° short of straight", "5.0° short of straight",
+            5, 2, "2.0° short of straight", "5° short of straight",
             id="a deficit of 5 is prescribed",
         ),
         pytest.param(
-            -5, -8, "8.0° beyond straight", "5.0° beyond straight",
+            -5, -8, "8.0° beyond straight", "5° beyond straight",
             id="hyperextension of 5 is allowed: 5-0-140",
         ),
     ],
@@ -187,7 +187,7 @@ def test_a_limit_short_of_straight_is_never_taken_for_hyperextension(
     assert f"the knee straightens to {reached} (" in alarm
     assert f"), the prescribed limit is {prescribed}. Stop the machine" in alarm
     (shown,) = display_alarms(low, settings)
-    assert reached in shown
+    assert reached.replace(".0", "") in shown
     assert f"the prescribed limit is {prescribed}" in shown
 
 

@@ -133,7 +133,7 @@ def test_a_photo_carries_the_alarms_of_knee_and_display_knee_first():
     result = measured(displayed_deg=100.0, limit_flexion_deg=60.0)
     knee, display = result.alarms
     assert knee.startswith("PAST THE PRESCRIBED FLEXION")
-    assert display.startswith("THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100.0°")
+    assert display.startswith("THE DISPLAY IS PAST THE PRESCRIBED FLEXION: it says 100°")
     assert measured(displayed_deg=100.0).alarms == ()
 
 

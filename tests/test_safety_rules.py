@@ -280,11 +280,10 @@ def test_a_knee_proven_past_a_limit_alarms(deg, said):
     [
         pytest.param(90.0, None, id="on the flexion limit"),
         pytest.param(5.0, None, id="on the extension limit"),
-        pytest.param(91.0, "FLEXION: it says 91.0°, the prescribed limit is 90.0°", id="above"),
+        pytest.param(91.0, "FLEXION: it says 91°, the prescribed limit is 90°", id="above"),
         pytest.param(
             4.0,
-            "EXTENSION: it says 4.0° short of straight, the prescribed limit is 5.0° short of "
-            "straight",
+            "EXTENSION: it says 4° short of straight, the prescribed limit is 5° short of straight",
             id="below",
         ),
         pytest.param(None, None, id="no number"),

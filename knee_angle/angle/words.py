@@ -172,6 +172,17 @@ def degrees(value: float, *, sign: bool = False) -> str:
     return figure(text.replace("-", "\u2212") + "°")
 
 
+def given(value: float) -> str:
+    """A number that was typed, displayed or prescribed, without decimals that nobody gave.
+
+    Examples
+    --------
+    >>> given(105.0), given(-2.5)
+    ('105°', '\u22122.5°')
+    """
+    return figure(f"{round(value, 1) + 0.0:g}°".replace("-", "\u2212"))
+
+
 def from_straight(value: float, *, as_given: bool = False) -> str:
     """An angle near extension by its distance from straight: which side cannot be mistaken.
 
@@ -186,7 +197,7 @@ def from_straight(value: float, *, as_given: bool = False) -> str:
     """
     if round(value, 1) == 0:
         return say("straight")
-    angle = figure(f"{round(abs(value), 1):g}°") if as_given else degrees(abs(value))
+    angle = (given if as_given else degrees)(abs(value))
     if value > 0:
         return say("{angle} short of straight", angle=angle)
     return say("{angle} beyond straight", angle=angle)

@@ -142,12 +142,12 @@ _PHOTOS_FIRST = say(
 """Nothing is changed by it, so no limit need stand lower; few photos are no sign of a fault."""
 _FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
 _IN_FRONT = say(
-    "The hinge lies {mm:.0f} mm in front of the knee at every setting, as where the lower leg "
-    "slides: check slings, padding and the heel's seat; no section changes that."
+    "The hinge lies in front of the knee at every setting, as where the lower leg slides: check "
+    "slings, padding and the heel's seat; no section changes that."
 )
 _BEHIND = say(
-    "The hinge lies {mm:.0f} mm behind the knee at every setting, as where the lower leg slides: "
-    "check slings, padding and the heel's seat; no section changes that."
+    "The hinge lies behind the knee at every setting, as where the lower leg slides: check slings, "
+    "padding and the heel's seat; no section changes that."
 )
 _TOO_LONG = say(
     "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too long. "
@@ -492,7 +492,7 @@ def _check_words(holding: Holding, anterior: Figure, longer_mm: float) -> str:
     check = _CHECK.format(longer=longer_mm)
     if holding.seated_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, COVERAGE * anterior.u):
         high = _IN_FRONT if anterior.value > 0 else _BEHIND
-        return joined(" ", [high.format(mm=abs(anterior.value)), check])
+        return joined(" ", [high, check])
     both = holding.sum_mm
     if abs(both.value) > COVERAGE * both.u:
         template = _TOO_LONG if both.value > 0 else _TOO_SHORT

@@ -14,9 +14,9 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from knee_angle.angle.bounds import limit_standings
+from knee_angle.angle.bounds import LimitStanding, limit_standings
 from knee_angle.angle.verdict import judged, u_display_deg
-from knee_angle.angle.words import degrees, from_straight, shown_as
+from knee_angle.angle.words import degrees, from_straight, given, shown_as
 from knee_angle.assumptions import (
     FIT_MOST_DEG,
     FRAME_LEAST_DEG,
@@ -232,7 +232,7 @@ def alarms_of(knee: Angle, settings: Settings) -> tuple[str, ...]:
             template, told = _PAST[one.which]
             low, high = (told(end) for end in knee.interval_deg)
             alarms.append(
-                template.format(knee=told(knee.deg), low=low, high=high, limit=told(one.limit_deg))
+                template.format(knee=told(knee.deg), low=low, high=high, limit=_limit(one))
             )
     return tuple(alarms)
 
@@ -265,6 +265,13 @@ _AT: dict[str, str] = {
 }
 
 
+def _limit(one: LimitStanding) -> str:
+    """A prescribed limit as it was prescribed."""
+    if one.which == "flexion":
+        return given(one.limit_deg)
+    return from_straight(one.limit_deg, as_given=True)
+
+
 def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> tuple[str, ...]:
     """Prescribed limits of which it is not proven on which side the knee is; no alarm.
 
@@ -274,9 +281,7 @@ def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> t
         settings, knee_deg=knee.deg, u_deg=knee.u_deg, camera_seen=camera_seen
     )
     return tuple(
-        _AT[one.which].format(limit=_PAST[one.which][1](one.limit_deg))
-        for one in standings
-        if one.standing == "at"
+        _AT[one.which].format(limit=_limit(one)) for one in standings if one.standing == "at"
     )
 
 
@@ -288,9 +293,10 @@ def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str
     own = shown_as(displayed_deg, settings)
     past = []
     if high is not None and displayed_deg > high:
-        past.append((say("FLEXION"), degrees(displayed_deg), degrees(high)))
+        past.append((say("FLEXION"), given(displayed_deg), given(high)))
     if low is not None and displayed_deg < low:
-        past.append((say("EXTENSION"), from_straight(displayed_deg), from_straight(low)))
+        said, limit = (from_straight(one, as_given=True) for one in (displayed_deg, low))
+        past.append((say("EXTENSION"), said, limit))
     return tuple(
         say(
             "THE DISPLAY IS PAST THE PRESCRIBED {name}: it says {said}{own}, the "

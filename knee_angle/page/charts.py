@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from textwrap import wrap
 from typing import Any
 
 import altair as alt
@@ -21,7 +22,12 @@ __all__ = ["check_chart", "control_chart", "person_chart"]
 
 KNEE, DISPLAY, LIMIT, QUIET, INK = "#0b6e69", "#9a4a00", "#b01c1c", "#5b6673", "#141c26"
 HEIGHT = 360
-LEGEND = alt.Legend(title=None, orient="bottom", labelFontSize=13, symbolSize=110, symbolOpacity=1)
+LEGEND = alt.Legend(
+    title=None, orient="bottom", columns=2, labelFontSize=13, symbolSize=110, symbolOpacity=1
+)
+"""In two columns: three in a row are cut off on a phone."""
+TITLE_CHARACTERS = 26
+"""Of an axis' title in one line: more is higher than the chart."""
 BESIDE: dict[float, tuple[str, ...]] = {
     67: (say_as("chart", "walking"),),
     83: (say_as("chart", "up stairs"),),
@@ -118,7 +124,8 @@ def control_chart(
     rows = _checks(times, intervals, values, chart)
     span = _span([at.date() for at in times])
     x = alt.X("day:T", title=None, scale=alt.Scale(domain=span), axis=_days(span))
-    y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=False, padding=14), axis=_numbers())
+    beside = wrap(title, TITLE_CHARACTERS)
+    y = alt.Y("value:Q", title=beside, scale=alt.Scale(zero=False, padding=14), axis=_numbers())
     base = _chart(rows).encode(x=x, y=y)
     kinds = [tell(EXPECTED), tell(FIRED)]
     layers = [

@@ -285,7 +285,8 @@ def _angle(reading: KeptAngle | None) -> tuple[str, str]:
 
 
 def _with(deg: float, u_deg: float) -> tuple[str, str]:
-    return tell(words.degrees(deg)), f"± {tell(words.degrees(words.plus_minus(u_deg)))}"
+    """Whole degrees, as on the card of the visit; the export has tenths."""
+    return f"{deg:.0f}°".replace("-", "\u2212"), f"± {words.plus_minus(u_deg):.0f}°"
 
 
 def _display(reading: KeptAngle | None) -> str | None:
