@@ -117,7 +117,7 @@ def test_a_photo_that_nobody_looked_at_is_looked_at():
 def test_a_photo_says_of_a_knee_that_it_is_at_its_limit():
     limit = float(round(measured().knee.deg))
     (said, *_) = measured(limit_flexion_deg=limit).cautions
-    assert said.startswith(f"At the prescribed flexion limit of {limit:.1f}°")
+    assert said.startswith(f"At the prescribed flexion limit of {limit:.0f}°")
 
 
 def test_a_photo_is_cautioned_by_its_bars_and_by_the_straightest_its_knee_can_be(monkeypatch):
