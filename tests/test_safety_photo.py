@@ -156,6 +156,30 @@ def test_a_photo_that_gives_no_knee_still_alarms_by_its_display(change):
     assert measured(seen).alarms == ()
 
 
+@pytest.mark.parametrize(
+    ("module", "step"),
+    [
+        pytest.param(pipeline, "lens_through", id="tags not seen through the stated lens"),
+        pytest.param(pipeline.boards, "too_oblique", id="a strip too oblique"),
+    ],
+)
+def test_a_photo_that_may_not_be_measured_is_not_and_still_alarms(module, step, monkeypatch):
+    monkeypatch.setattr(module, step, lambda *_, **__: NotMeasured("no", "again"))
+    result = measured(displayed_deg=97.0, limit_flexion_deg=96.0)
+    assert isinstance(result, NotMeasured)
+    assert (result.reason, len(result.alarms)) == ("no", 1)
+
+
+def test_who_placed_the_points_stands_beside_the_angle():
+    photo, found = bed("bed_01.jpg")
+    knee = measured().landmarks.points["knee"]
+    by_hand = pipeline.measure_photo(
+        photo, detectors=(), settings=Settings(trials=200), seen=found,
+        manual={"rater": "R-1", "knee": {"x": knee.x_px, "y": knee.y_px}},
+    )  # fmt: skip
+    assert (measured().rater, by_hand.rater) == (None, "R-1")
+
+
 def test_a_displayed_number_that_no_knee_has_is_refused_before_anything_is_measured():
     with pytest.raises(InvalidInput, match="was a decimal point lost"):
         measured(displayed_deg=412.0)
