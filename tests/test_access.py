@@ -463,6 +463,7 @@ ORACLE = {
     ),
     "prescription_on": (PATIENTS, ("P-017", date(2026, 3, 2)), {}),
     "prescriptions": (PATIENTS, ("P-017",), {}),
+    "rechecked_pictures": (NOBODY, (), {}),
     "restore": (NOBODY, (Path("none"),), {}),
     "save_check": ("auditor", (MADE_CHECK,), CHECK),
     "save_measurement": (

@@ -278,7 +278,7 @@ def test_tags_speak_for_a_cropped_picture_of_an_odd_shape():
             id="the same without EXIF, with tags",
         ),
         pytest.param(
-            cropped(taken("bed_05"), share=0.55, exif="new"), "printed tags are not seen",
+            cropped(taken("bed_05"), share=0.7, exif="new"), "printed tags are not seen",
             id="cropped in its own shape, EXIF rewritten, with tags",
         ),
         pytest.param(

@@ -281,7 +281,7 @@ def test_a_wrong_table_is_one_line_and_exit_status_two(tmp_path):
     ("encoding", "sentence"),
     [
         ("utf-8", "knee bends 88.4°"),
-        ("ascii", "knee bends 88.4 deg (95 % between 85.0 deg"),
+        ("ascii", "knee bends 88.4 deg (95 % between 84.8 deg"),
         # Code page 1252 has the degree sign and no minus (U+2212).
         ("cp1252", "knee bends 88.4°"),
     ],

@@ -168,7 +168,7 @@ def read_alone(index: dict[str, int], score: float) -> list[Reading]:
     [
         pytest.param(7.0, True, True, id="far ahead, and the dots alone read nearly as well so"),
         pytest.param(7.0, False, False, id="far ahead, and the dots alone deny it"),
-        pytest.param(13.0, False, True, id="out of all proportion ahead"),
+        pytest.param(13.0, False, False, id="however far ahead, where the dots alone deny it"),
         pytest.param(4.0, True, False, id="not far ahead"),
     ],
 )

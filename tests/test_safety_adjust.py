@@ -565,8 +565,10 @@ def test_the_checks_say_what_is_known_of_the_sum(holding, says):
 @pytest.mark.parametrize(
     ("anterior_mm", "weight", "says"),
     [
-        pytest.param(20.0, 0.1, "lies 20 mm in front of the knee", id="in front, the leg slides"),
-        pytest.param(-20.0, 0.1, "lies 20 mm behind the knee", id="behind"),
+        pytest.param(
+            20.0, 0.1, "lies in front of the knee at every setting", id="in front, the leg slides"
+        ),
+        pytest.param(-20.0, 0.1, "lies behind the knee at every setting", id="behind"),
         pytest.param(15.0, 0.1, None, id="15 mm are near"),
         pytest.param(20.0, 0.2, None, id="the heel may be seated"),
     ],
@@ -574,8 +576,8 @@ def test_the_checks_say_what_is_known_of_the_sum(holding, says):
 def test_a_hinge_beside_a_leg_that_slides_is_said(anterior_mm, weight, says):
     seen = Figure(anterior_mm, 2.0, (0.0, 0.0))
     words = adjust._check_words(held(weight=weight), seen, 5)
-    assert (says in words) if says else ("across the thigh" not in words)
+    assert (says in words) if says else ("at every setting" not in words)
     known = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 2.2), 5)
     assert known == words
     unsure = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 1.9), 5)
-    assert "across the thigh" not in unsure
+    assert "at every setting" not in unsure

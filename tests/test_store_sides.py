@@ -126,7 +126,7 @@ def test_a_caution_of_being_at_the_limit_is_of_the_limit_that_binds():
     legs = LegSettings(left=limited(84.0), right=limited(110.0))
     before = at_angle(LEFT, 84.0)
     once = legs.judged(before, 84.0)
-    assert sum("At the prescribed flexion limit of 84.0°" in c for c in once.cautions) == 1
+    assert sum("At the prescribed flexion limit of 84°" in c for c in once.cautions) == 1
     turned = replace(once, leg=replace(once.leg, side="right"))
     assert not any("At the prescribed" in c for c in legs.judged(turned, 84.0).cautions)
     assert legs.judged(once, 84.0) == once

@@ -71,7 +71,6 @@ from knee_angle.landmarks.dots.refusals import (
 from knee_angle.landmarks.dots.said import refusal_said, used_said
 from knee_angle.landmarks.dots.sets import plain_in
 from knee_angle.landmarks.dots.together import (
-    FAR_AHEAD,
     best_named,
     far_ahead,
     plainly_dots,
@@ -254,13 +253,10 @@ def _same_leg(one: Reading, other: Reading) -> bool:
 def yields(sure: Reading, seen: Reading, whole: list[Reading], alone: list[Reading]) -> bool:
     """Whether a leg of which the dots alone are sure yields to one where a witness sees it.
 
-    With all six named and far more probable among the ``whole`` set's namings: where the dots
-    ``alone`` read nearly as well as that leg, or where it is out of all proportion.
+    With all six named and far more probable among the ``whole`` set's namings, where the dots
+    ``alone`` read nearly as well as that leg: a witness by itself may see another person's.
     """
-    if not _is_whole(seen):
-        return False
-    own = far_ahead(whole, sure) and _own(alone, seen)
-    return own or far_ahead(whole, sure, by=1.5 * FAR_AHEAD)
+    return _is_whole(seen) and far_ahead(whole, sure) and _own(alone, seen)
 
 
 def _own(readings: list[Reading], other: Reading) -> bool:

@@ -45,7 +45,6 @@ from knee_angle.landmarks.dots.sets import (
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, NotMeasured, PointName
 
 __all__ = [
-    "FAR_AHEAD",
     "best_named",
     "far_ahead",
     "named_together",
@@ -137,10 +136,10 @@ def plainly_dots(reading: Reading) -> bool:
     return reading.named.score > (SAID if reading.named.rare else ENOUGH_DULL)
 
 
-def far_ahead(readings: list[Reading], one: Reading, *, by: float = FAR_AHEAD) -> bool:
+def far_ahead(readings: list[Reading], one: Reading) -> bool:
     """Whether the best naming is far more probable than those of another leg."""
     rivals = (reading for reading in readings[1:] if _alike_legs(one, reading))
-    return all(readings[0].named.score > rival.named.score + by for rival in rivals)
+    return all(readings[0].named.score > rival.named.score + FAR_AHEAD for rival in rivals)
 
 
 def best_named(reading: Reading, expected: Expected) -> bool:

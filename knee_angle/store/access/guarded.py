@@ -49,6 +49,7 @@ ACT_OF: dict[str, tuple[Act, ...]] = {
     "prescribe": ("prescribe",),
     "prescription_on": ("see patients",),
     "prescriptions": ("see patients",),
+    "rechecked_pictures": ("back up",),
     "restore": ("back up",),
     "kept_under": ("see patients",),
     "save_check": ("check machines",),
