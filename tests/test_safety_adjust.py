@@ -294,6 +294,8 @@ def test_a_knee_that_would_be_past_a_right_display_has_its_sections_checked_too(
     now = {"low_deg": 2.5, "risk_when_right": 0.0026}
     alone = by_tape(safe, **now)
     assert (alone.checks, alone.first) == (adjust.CHECKS, None)
+    edge = by_tape(safe, low_deg=2.5, risk_when_right=0.0025)
+    assert (edge.checks, edge.first) == ((), "display"), "1 in 400 is allowed"
     both = by_tape(NEVER, past_right=safe, settings=1, **now)
     assert (both.checks, both.first, both.longer_mm) == (adjust.CHECKS, "display", 5)
     assert by_tape(NEVER, **now).first == "photos", "neither is safe"

@@ -23,6 +23,7 @@ from fontTools.ttLib import TTFont
 from serving import free_port
 from uvicorn.server import ServerState
 from warding import COOKIE, RIGHT, Browser, Served, ward, with_accounts
+from websockets.protocol import State
 
 from knee_angle.errors import InvalidInput
 from knee_angle.page.drafts import drafts_folder, new_token
@@ -448,6 +449,30 @@ def test_who_dawdles_makes_room_for_who_does_not(addresses, count, ended):
         return found
 
     assert asyncio.run(flooded()) == ended
+
+
+class Closable(Line):
+    """A connection that says whether it was closed."""
+
+    closed = False
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_a_socket_that_its_browser_is_closing_does_not_keep_the_server_from_stopping():
+    """Seen once: the server stopped with a traceback, and the other sockets were not closed."""
+
+    async def stopped() -> bool:
+        config = uvicorn.Config(lambda: None, log_level="critical")
+        config.load()
+        line, socket = Closable("192.0.2.1"), slow.SocketProtocol(config, ServerState(), {})
+        socket.connection_made(line)
+        socket.handshake_complete, socket.conn.state = True, State.CLOSING
+        socket.shutdown()
+        return line.closed
+
+    assert asyncio.run(stopped())
 
 
 @pytest.mark.parametrize("attack", ["malformed", "others", "roles"])

@@ -75,9 +75,14 @@ def signs_in(page: Page, name: str) -> None:
 
 
 def scanned(page: Page) -> str:
-    """What a phone's camera reads off the screen."""
-    shot = np.frombuffer(page.locator("img.code").screenshot(), np.uint8)
-    text, _, _ = cv2.QRCodeDetector().detectAndDecode(cv2.imdecode(shot, cv2.IMREAD_COLOR))
+    """What a phone's camera reads off the screen: it looks until it does, some 3 s."""
+    for _ in range(30):
+        shot = np.frombuffer(page.locator("img.code").screenshot(), np.uint8)
+        seen = cv2.imdecode(shot, cv2.IMREAD_COLOR)
+        text, _, _ = cv2.QRCodeDetector().detectAndDecode(seen)
+        if text:
+            break
+        page.wait_for_timeout(100)
     return str(text)
 
 

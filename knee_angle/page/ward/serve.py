@@ -26,7 +26,7 @@ from knee_angle.page.ward.certificate import Certificate, given, made_here
 from knee_angle.page.ward.doors import Doors
 from knee_angle.page.ward.gate import Gate
 from knee_angle.page.ward.here import Running
-from knee_angle.page.ward.slow import TimedProtocol
+from knee_angle.page.ward.slow import SocketProtocol, TimedProtocol
 from knee_angle.store import open_store
 from knee_angle.store.access.signing_in import Access
 from knee_angle.store.access.ward import Ward, check_ward
@@ -130,7 +130,7 @@ def _run(app: Any, ward: Ward, certificate: Certificate | None) -> None:
         host=ward.address,
         port=ward.port,
         http=Protocol,
-        ws="websockets-sansio",
+        ws=SocketProtocol,
         ws_max_size=64 * 1024 * 1024,
         log_level="warning",
         access_log=False,

@@ -1,7 +1,8 @@
 """Sockets that dawdle are closed: a request that never ends would hold its place for good.
 
 uvicorn ends connections that idle *between* requests; this ends those that idle in one,
-and allows one address only so many at a time.
+and allows one address only so many at a time. A web socket that its browser is about to close
+is closed when the server stops, too.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from typing import Any, ClassVar
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
+from websockets.exceptions import InvalidState
 
-__all__ = ["AT_A_TIME", "BODY_S", "HEAD_S", "ROOM", "TimedProtocol"]
+__all__ = ["AT_A_TIME", "BODY_S", "HEAD_S", "ROOM", "SocketProtocol", "TimedProtocol"]
 
 HEAD_S = 15.0
 """Seconds for a request's head, from connecting or from the end of the request before."""
@@ -109,3 +112,14 @@ class TimedProtocol(H11Protocol):
             if not self._open[self._from]:
                 del self._open[self._from]
         self._from = ""
+
+
+class SocketProtocol(WebSocketsSansIOProtocol):
+    """A web socket that ends with the server, whoever began to close it."""
+
+    def shutdown(self) -> None:
+        """Uvicorn fails where the browser was first, and then closes none of the others."""
+        try:
+            super().shutdown()
+        except InvalidState:
+            self.transport.close()
