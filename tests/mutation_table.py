@@ -196,7 +196,9 @@ CHANGES_NOTHING: dict[str, str] = {
     "knee_angle.machine.adjust:_Tried.past_by_tape_deg"
     " | np.array([longer_mm, longer_mm, 0.0])[:, None] + off"
     " | np.array([longer_mm, longer_mm, 0.0])[:, None] - off": "a doubt either way",
+    "knee_angle.machine.adjust:_Tried.risk_when_right | 1e-06 | 2e-06": "a guard against rounding",
     "knee_angle.machine.adjust:_by_tape | 0.0 | 1.0": "replaced by each risk that is told",
+    "knee_angle.machine.adjust:_checked | 0.0 | 1.0": "replaced by each risk that is tried",
     "knee_angle.machine.adjust:_safe_plan | 0.0 | 1.0": "the margin is told to a mm",
     "knee_angle.machine.adjust:_safe_plan | high - low > 1.0"
     " | high - low >= 1.0": "48 mm halved are never 1 mm",

@@ -240,6 +240,9 @@ def some_past(count: int, deg: float = 3.0) -> list[float]:
         pytest.param({5: some_past(0)}, 5, 0.0, id="none of 400 at 5 mm"),
         pytest.param({5: some_past(400, 2.0)}, 5, 0.0, id="2 degrees are allowed"),
         pytest.param({5: some_past(1), 8: some_past(0)}, 8, 0.0, id="8 mm where 1 is past at 5"),
+        pytest.param(
+            {5: [3.0] + [0.0] * 1199, 8: some_past(0)}, 8, 0.0, id="1 of 1,200 is one too many"
+        ),
         pytest.param({5: some_past(9), 8: some_past(1), 10: some_past(0)}, 10, 0.0, id="then 10"),
         pytest.param(
             {5: some_past(9), 8: some_past(9), 10: some_past(1)},
@@ -270,6 +273,8 @@ def test_checks_that_are_less_sure_come_with_the_display_put_right(count):
     assert (few.first, few.checks) == ("photos", ()), "three settings: more of them tell more"
     never = by_tape(past, low_deg=1.5)
     assert (never.first, never.checks) == ("photos", ()), "nor with the display right"
+    doubted = by_tape(past | {10: some_past(13)}, low_deg=1.5, past_right=right)
+    assert (doubted.first, doubted.checks) == ("photos", ()), "checks alone are too risky"
 
 
 NEVER = {5: some_past(20), 8: some_past(20), 10: some_past(13)}
@@ -290,6 +295,10 @@ def test_a_knee_that_would_be_past_a_right_display_has_its_sections_checked_too(
     """
     one = adjust._Tried(held(400), GRID, GRID + [[3.0, -2.5, 3.0]], np.zeros((400, 3)))
     assert one.risk_when_right() == 1.0
+    # 2 degrees are allowed; and a knee that was past already is brought further past.
+    for before, reads_high, risk in ((0.0, 2.0, 0.0), (1.5, 0.7, 1.0)):
+        draws = adjust._Tried(held(1), GRID, GRID + [[reads_high] * 3], np.full((1, 3), before))
+        assert draws.risk_when_right() == risk
     safe = dict.fromkeys((5, 8, 10), some_past(0))
     now = {"low_deg": 2.5, "risk_when_right": 0.0026}
     alone = by_tape(safe, **now)
@@ -319,6 +328,19 @@ def test_where_no_check_is_safe_the_display_or_more_photos_come_first(
     assert says in said.text
     assert said.lower_limit_deg == lower_deg
     assert ("lower than prescribed" in said.text) == (lower_deg > 0)
+
+
+def test_by_tape_a_knee_is_held_against_the_display_or_against_a_right_one():
+    low = adjust._Tried(held(9), GRID, np.tile(GRID - 3.0, (9, 1)), np.zeros((9, 3)))
+    past, when_right = (low.past_by_tape_deg(-60.0, display_right=one) for one in (False, True))
+    assert past - when_right == pytest.approx(np.full(9, 3.0))
+
+
+def test_how_far_the_limit_is_to_stand_lower_is_seen_at_the_flexion_end():
+    """Bars at 110: shown 108 with the knee at 109, and shown 114 with the knee at 113."""
+    shown = GRID + [[0.0, 0.0, -2.0], [0.0, 0.0, 4.0]]
+    one = adjust._Tried(held(2), GRID, shown, np.array([[9.0, 9.0, 1.0], [9.0, 9.0, -1.0]]))
+    assert one.beyond_deg().tolist() == [2.0, 3.0]
 
 
 def test_the_lowered_limit_makes_up_for_a_knee_that_is_past_what_is_shown():
@@ -465,7 +487,9 @@ def test_no_plan_is_told_where_none_is_safe_or_worth_it(planned, from_mm, wanted
 
 
 def test_a_change_of_8_mm_is_worth_it(planned):
-    assert [one.mm for one in planned(-1.0, {"thigh": 8.0}).steps] == [8]
+    said = planned(-1.0, {"thigh": 8.0})
+    assert [one.mm for one in said.steps] == [8]
+    assert said.text.startswith("Set one thing: thigh section 8 mm longer. Machine stopped")
 
 
 def test_a_plan_whose_parts_are_not_proven_off_is_not_told(monkeypatch):
