@@ -1,7 +1,7 @@
 """The photo: read safely, its printed tags, the camera that took it, the crop that is kept.
 
-* ``reading``: upright pixels within the size limits, in windows; ``kinds`` (formats),
-  ``memory`` (what decoding takes),
+* ``reading``: upright pixels within the size limits, in windows; ``full_size`` (decoded as
+  far as looked at), ``kinds`` (formats), ``memory`` (what decoding takes),
   ``colours`` (to 8-bit RGB), ``bare`` (a JPEG without metadata);
 * ``gate``: whether its angles can be measured: ``told`` (what its file says), ``as_taken`` (by
   file and shape), ``lens_seen`` (by the tags);

@@ -4,9 +4,10 @@ The only place that opens picture files. What kind of file it is, the content
 decides, never the name. The size is read from the header and checked before any
 pixel is decoded.
 
-A JPEG of a phone's usual size is decoded once. A larger one is decoded at a reduced size
-first; full size follows when a window of it is asked for. For that the compressed picture
-is kept, with every block of metadata (EXIF, GPS, thumbnails, comments) cut out.
+A JPEG of a phone's usual size is decoded at half size, or once where that would lose colours
+(`full_size`). A larger one is decoded at a reduced size first. Full size follows when a window of
+it is asked for. For that the compressed picture is kept, with every block of metadata (EXIF, GPS,
+thumbnails, comments) cut out.
 
 Colours are taken as sRGB. An embedded colour profile (Display P3 on many phones)
 is not applied: it shifts strong colours slightly and moves no edge.
@@ -40,6 +41,7 @@ from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.language import say
 from knee_angle.photo.bare import bare_jpeg, damaged
 from knee_angle.photo.colours import Rgb, on_white, parts, rgb8
+from knee_angle.photo.full_size import FullSize, half_of, halves, upright
 from knee_angle.photo.kinds import Kind, header_size, kind_of
 from knee_angle.photo.memory import OUT_OF_MEMORY, check_memory, check_size
 from knee_angle.photo.told import Told, told_by
@@ -49,23 +51,14 @@ __all__ = ["Photo", "check_file_size", "file_bytes", "photo_of_pixels", "read_ph
 
 TIFF_DNG_VERSION = 50706
 AT_ONCE_MEGAPIXELS = 26.0
-"""A JPEG up to this size is decoded once, at full size: 80 MB, as much as a phone's largest
-usual photo takes. Larger ones are read reduced first."""
+"""A JPEG up to this size is decoded at full size at once (80 MB, as much as a phone's largest
+usual photo takes) or, where that shows all colours, at half. Larger ones are read reduced first."""
+LINEAR_MOST = 1.5
+"""A picture this much smaller at most may take each pixel from its neighbours alone (our own)."""
 
 FILE_BYTES_PER_PIXEL = 8
 """The largest plain file within the limit: 16 bits in four channels."""
 
-
-_TURNS: dict[int, tuple[int | None, int | None]] = {
-    2: (None, 1),
-    3: (cv2.ROTATE_180, None),
-    4: (None, 0),
-    5: (cv2.ROTATE_90_CLOCKWISE, 1),
-    6: (cv2.ROTATE_90_CLOCKWISE, None),
-    7: (cv2.ROTATE_90_COUNTERCLOCKWISE, 1),
-    8: (cv2.ROTATE_90_COUNTERCLOCKWISE, None),
-}
-"""EXIF orientation to (cv2 rotation, cv2 flip after it) that makes it upright."""
 
 _WARNING_FILTERS = threading.Lock()
 
@@ -100,7 +93,7 @@ class Photo:
     f35_mm: float | None
     sha256: str
     small: Rgb = field(repr=False)
-    _full: _FullSize = field(repr=False)
+    _full: FullSize = field(repr=False)
     told: Told = field(default_factory=Told)
 
     @property
@@ -147,7 +140,7 @@ class Photo:
         top, bottom = (min(max(int(y), 0), self.height) for y in (y0, y1))
         if left >= right or top >= bottom:
             return np.zeros((0, 0, 3), dtype=np.uint8), (left, top)
-        return self.full()[top:bottom, left:right], (left, top)
+        return self._full.part(left, top, right, bottom), (left, top)
 
 
 def read_photo(
@@ -219,7 +212,7 @@ def photo_of_pixels(rgb: Rgb, *, name: str, sha256: str, f35_mm: float | None) -
     """
     rgb = np.ascontiguousarray(rgb)
     rgb.setflags(write=False)
-    return Photo(name, int(rgb.shape[1]), int(rgb.shape[0]), f35_mm, sha256, rgb, _FullSize(rgb))
+    return Photo(name, int(rgb.shape[1]), int(rgb.shape[0]), f35_mm, sha256, rgb, FullSize(rgb))
 
 
 def _decoded_or_told(data: bytes, *, limit_megapixels: float, small_px: int) -> _Decoded:
@@ -306,32 +299,7 @@ class _Decoded:
     height: int
     told: Told
     small: Rgb
-    full: _FullSize
-
-
-@dataclass(eq=False)
-class _FullSize:
-    """The photo at full size: its pixels, or the bare JPEG that they come from."""
-
-    rgb: Rgb | None
-    jpeg: bytes = b""
-    orientation: int = 1
-
-    def pixels(self) -> Rgb:
-        """Upright RGB, decoded once; the compressed picture is dropped then."""
-        if self.rgb is None:
-            try:
-                flat = cv2.imdecode(
-                    np.frombuffer(self.jpeg, dtype=np.uint8),
-                    cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION,
-                )
-            except (cv2.error, MemoryError):
-                raise UnreadablePhoto(OUT_OF_MEMORY) from None
-            if flat is None:
-                raise damaged("JPEG")
-            self.rgb = _upright(np.asarray(flat, dtype=np.uint8), self.orientation)
-            self.jpeg = b""
-        return self.rgb
+    full: FullSize
 
 
 def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int) -> _Decoded:
@@ -348,7 +316,7 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
         if kind == "JPEG" and image.mode in ("RGB", "L"):
             if _at_once(image.size, small_size):
                 check_memory(image, kind, data, limit_megapixels=limit_megapixels)
-                return _decoded_at_once(bare, *told_by(image), small_size)
+                return _decoded_at_once(bare, image, small_size)
             # Decodes only as many frequencies as the smaller picture needs.
             image.draft(None, small_size)
         reduced = image.size != (width, height)
@@ -364,11 +332,11 @@ def _decoded(data: bytes, kind: Kind, *, limit_megapixels: float, small_px: int)
     flat = _webp(data) if kind == "WebP" else rgb8(image)
     del image  # as large as `flat` or larger; turning needs the room
     small = _shrunk(flat, small_size, width=width, height=height)
-    small = _upright(small, orientation)
+    small = upright(small, orientation)
     if reduced:
-        full = _FullSize(None, bare, orientation)
+        full = FullSize(None, bare, orientation)
     else:
-        full = _FullSize(small if small_size == (width, height) else _upright(flat, orientation))
+        full = FullSize(small if small_size == (width, height) else upright(flat, orientation))
     if orientation in (5, 6, 7, 8):
         width, height = height, width
     return _Decoded(width, height, told, small, full)
@@ -380,22 +348,35 @@ def _at_once(size: tuple[int, int], small_size: tuple[int, int]) -> bool:
     return twice and size[0] * size[1] <= AT_ONCE_MEGAPIXELS * 1e6
 
 
-def _decoded_at_once(
-    bare: bytes, orientation: int, told: Told, small_size: tuple[int, int]
-) -> _Decoded:
-    """A JPEG decoded once, at full size; the reduced copy is the mean over its areas."""
-    full = _FullSize(None, bare, orientation)
-    pixels = full.pixels()
-    high, wide = pixels.shape[:2]
-    turned = orientation in (5, 6, 7, 8)
-    size = small_size[::-1] if turned else small_size
-    # Whole blocks first: OpenCV is ten times as fast there as at any other ratio.
-    block = min(wide // size[0], high // size[1])
-    whole = wide % block == 0 and high % block == 0
-    mean = pixels if not whole else _resized(pixels, (wide // block, high // block), area=True)
-    small = _resized(mean, size, area=not whole)
+def _decoded_at_once(bare: bytes, image: Image.Image, small_size: tuple[int, int]) -> _Decoded:
+    """A JPEG decoded once, at full size, or at half of it where all colours are there.
+
+    The reduced copy is the mean over its areas.
+    """
+    orientation, told = told_by(image)
+    wide, high = image.size
+    full = FullSize(None, bare, orientation)
+    if halves(image):
+        full.half = half_of(bare, orientation)
+    pixels = full.pixels() if full.half is None else full.half
+    if orientation in (5, 6, 7, 8):
+        wide, high, small_size = high, wide, small_size[::-1]
+    if pixels.shape[:2] not in ((high, wide), (high // 2, wide // 2)):
+        raise damaged("JPEG")
+    small = _mean(pixels, small_size)
     small.setflags(write=False)
     return _Decoded(wide, high, told, small, full)
+
+
+def _mean(pixels: Rgb, size: tuple[int, int]) -> Rgb:
+    """A smaller picture by means over areas."""
+    high, wide = pixels.shape[:2]
+    # Whole blocks first: OpenCV is ten times as fast there as at any other ratio.
+    block = min(wide // size[0], high // size[1])
+    if wide % block or high % block or min(wide / size[0], high / size[1]) / block > LINEAR_MOST:
+        return _resized(pixels, size, area=True)
+    mean = pixels if block == 1 else _resized(pixels, (wide // block, high // block), area=True)
+    return mean if (wide, high) == size else _resized(mean, size, area=False)
 
 
 def _resized(pixels: Rgb, size: tuple[int, int], *, area: bool) -> Rgb:
@@ -479,14 +460,3 @@ def _shrunk(flat: Rgb, size: tuple[int, int], *, width: int, height: int) -> Rgb
         ]
         flat, box = np.concatenate(reduced), (0.0, 0.0, box[2] / across, box[3] / down)
     return np.array(Image.fromarray(flat).resize(size, Image.Resampling.BILINEAR, box=box))
-
-
-def _upright(flat: Rgb, orientation: int) -> Rgb:
-    """Turned as EXIF says; read-only and contiguous."""
-    rotation, flip = _TURNS.get(orientation, (None, None))
-    turned = flat if rotation is None else np.asarray(cv2.rotate(flat, rotation), dtype=np.uint8)
-    if flip is not None:
-        turned = np.asarray(cv2.flip(turned, flip), dtype=np.uint8)
-    turned = np.ascontiguousarray(turned)
-    turned.setflags(write=False)
-    return turned

@@ -21,11 +21,13 @@ from knee_angle.landmarks import view
 from knee_angle.landmarks.dots import DotDetector, detector, picture
 from knee_angle.landmarks.network import NetworkDetector, looks, search
 from knee_angle.landmarks.network.model import Model
-from knee_angle.photo import boards, reading, tags
+from knee_angle.photo import boards, full_size, reading, tags
 
 STEPS: tuple[tuple[Any, str, str], ...] = (
     (pipeline, "read_photo", "file, hash, EXIF"),
-    (reading._FullSize, "pixels", "decoding at full size"),
+    (reading, "half_of", "decoding at half size"),
+    (full_size.FullSize, "part", "decoding at full size"),
+    (full_size.FullSize, "pixels", "decoding at full size"),
     (reading, "_resized", "the reduced copy"),
     (pipeline, "find_tags", "tags found"),
     (tags, "_refined", "tags' corners at full size"),
