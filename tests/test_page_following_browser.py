@@ -20,6 +20,19 @@ from test_page_browser import (
 from knee_angle.cli import serving
 from knee_angle.store import open_store
 
+OVER_THE_EDGE = """
+() => {
+  const all = document.querySelector('.block-container');
+  const edge = all.getBoundingClientRect().right - parseFloat(getComputedStyle(all).paddingRight);
+  const tables = [...document.querySelectorAll('table.followed')];
+  for (const table of tables) table.style.fontFamily = 'sans-serif';
+  return tables
+    .filter(table => table.checkVisibility() && table.getBoundingClientRect().right > edge + 0.5)
+    .map(table => table.caption?.innerText);
+}
+"""
+"""Tables that reach into the margin, in the wider letters that the page of a ward has."""
+
 
 @pytest.fixture(scope="module")
 def ward(tmp_path_factory) -> Iterator[str]:
@@ -67,6 +80,7 @@ def test_a_person_and_a_machine_are_followed(browser, ward, link, code, shown, s
         for details in page.locator("[data-testid=stExpander] summary").all():
             visit.tap(details)
         visit.settled()
+        assert page.evaluate(OVER_THE_EDGE) == []
         found = Axe().run(page).response["violations"]
         wrong = [
             (violation["id"], node["html"][:200])

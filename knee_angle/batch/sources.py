@@ -25,6 +25,7 @@ from knee_angle.errors import InvalidInput, UnreadablePhoto, one_line
 from knee_angle.files import reading, words_of
 from knee_angle.files.on_disk import OnDisk, packing
 from knee_angle.language import say, say_many
+from knee_angle.photo.kinds import ENDINGS
 from knee_angle.photo.reading import check_file_size, file_bytes
 
 __all__ = [
@@ -38,11 +39,6 @@ __all__ = [
     "read_bytes",
     "said_of",
 ]
-
-ENDINGS = (
-    ".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".gif",
-)  # fmt: skip
-"""What a photo's file may be called in a folder; a list may name anything."""
 
 NAMED = 20
 """So many entries that are not measured are named; the rest is counted."""

@@ -30,6 +30,7 @@ from knee_angle.page.shown import offered
 from knee_angle.page.tray import MOST, Entry
 from knee_angle.page.visit import Visit, next_visit, opened_visit
 from knee_angle.page.whose import Known, Whose, known_of, strip, whose
+from knee_angle.photo.kinds import ENDINGS
 from knee_angle.pipeline import judged_alone
 from knee_angle.records import Measurement, NotMeasured
 from knee_angle.records.displayed import display_range
@@ -42,8 +43,6 @@ if TYPE_CHECKING:
     from streamlit.delta_generator import DeltaGenerator
 
 __all__ = ["show"]
-
-KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 
 NUMBER_LABELS: dict[str, str] = {
     "flexion": say("Number on the display"),
@@ -123,7 +122,7 @@ def _from_device(visit: Visit) -> None:
     turn = st.session_state.setdefault("uploads", 0)
     files = st.file_uploader(
         tell("Photos of the leg in the machine"),
-        type=KINDS,
+        type=ENDINGS,
         accept_multiple_files=True,
         key=f"upload-{turn}",
     )

@@ -26,6 +26,7 @@ from knee_angle.page.points import points_of
 from knee_angle.page.shots import shots, thumb
 from knee_angle.page.tray import Entry
 from knee_angle.photo.crop import crop_jpeg
+from knee_angle.photo.kinds import ENDINGS
 from knee_angle.records import (
     Angle,
     BarsAlone,
@@ -43,7 +44,6 @@ from knee_angle.visit.course import difference_at
 
 __all__ = ["new_check"]
 
-KINDS = ["jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif"]
 BARS, KNEE = "display minus bars", "display minus knee"
 BY_BARS = say("{what}, display against its bars.")
 BY_KNEE = say("{what}, display against the knee.")
@@ -96,7 +96,7 @@ def _photos(check: Check) -> None:
     turn = st.session_state.setdefault(check.own("turn"), 0)
     files = st.file_uploader(
         tell("Photos of this machine"),
-        type=KINDS,
+        type=ENDINGS,
         accept_multiple_files=True,
         key=check.own(f"upload-{turn}"),
     )

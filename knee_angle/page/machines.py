@@ -308,7 +308,8 @@ def _table(
         f'<tr><th scope="row">{tell("{day:%-d %b %y}", day=check.taken_at.astimezone())}</th>'
         f"<td>{tell(figure(f'{_signed(value)} ± {words.plus_minus(u):.2f}'))}"
         f"{mark if number in fired else ''}</td>"
-        f"<td>{tell(words.VERDICT_WORDS[check.verdict])}</td><td>{check.photos}</td></tr>"
+        f'<td class="said">{tell(words.VERDICT_WORDS[check.verdict])}</td>'
+        f"<td>{check.photos}</td></tr>"
         for number, (check, (value, u)) in enumerate(zip(checks, found, strict=True))
     ]
     return (
@@ -345,7 +346,7 @@ def _kept(rows: Sequence[KeptMeasurement]) -> str:
         f"<td>{escape(row.person or '–')}</td>"
         f"<td>{tell(words.with_u(row.flexion_deg, row.u_deg))}</td>"
         f"<td>{'–' if row.displayed_deg is None else tell(words.degrees(row.displayed_deg))}</td>"
-        f"<td>{'–' if row.verdict is None else tell(words.VERDICT_WORDS[row.verdict])}</td></tr>"
+        f'<td class="said">{_verdict_of(row)}</td></tr>'
         for row in rows
     ]
     return (
@@ -353,6 +354,10 @@ def _kept(rows: Sequence[KeptMeasurement]) -> str:
         f"<thead><tr>{_heads(KEPT_HEADS)}</tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table>"
     )
+
+
+def _verdict_of(row: KeptMeasurement) -> str:
+    return "–" if row.verdict is None else tell(words.VERDICT_WORDS[row.verdict])
 
 
 def _heads(names: Sequence[str]) -> str:

@@ -323,7 +323,7 @@ def _table(days: Sequence[Day]) -> str:
         f"<td>{_cell(day.flexion)}{_past(day.past_flexion)}</td>"
         f"<td>{_cell(day.extension)}{_past(day.past_extension)}</td>"
         f"<td>{'–' if day.arc is None else _short(day.arc.deg, day.arc.u_deg)}</td>"
-        f"<td>{_plain(day.flexion)} / {_plain(day.extension)}</td>"
+        f'<td class="said">{_plain(day.flexion)} / {_plain(day.extension)}</td>'
         f"<td>{day.neutral_zero or '–'}</td></tr>"
         for day in reversed(days)
     )

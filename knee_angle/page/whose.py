@@ -18,6 +18,7 @@ from knee_angle.page.keeping import the_store
 from knee_angle.page.visit import Visit
 from knee_angle.page.ward.here import may
 from knee_angle.photo.codes import Code, codes_in
+from knee_angle.photo.kinds import ENDINGS
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Side
 from knee_angle.report.visit_words import prescribed_text
@@ -27,7 +28,6 @@ from knee_angle.store.access.roles import NotAllowed
 
 __all__ = ["Known", "Whose", "known_of", "strip", "whose"]
 
-KINDS = ["jpg", "jpeg", "png", "webp", "heic", "heif"]
 SCANNING, SCANNED = "scanning", "scan-said"
 OFFERED = 8
 """Codes that are offered by name: the last ones used."""
@@ -118,7 +118,7 @@ def _scan(visit: Visit) -> None:
     if said := st.session_state.pop(SCANNED, ""):
         st.warning(tell(said))
     st.file_uploader(
-        tell("Photo of the code of a patient or machine"), type=KINDS, key=f"scan-{turn}",
+        tell("Photo of the code of a patient or machine"), type=ENDINGS, key=f"scan-{turn}",
         on_change=taken,
     )  # fmt: skip
 

@@ -8,9 +8,13 @@ from typing import Literal
 from knee_angle.errors import UnreadablePhoto
 from knee_angle.language import say
 
-__all__ = ["Kind", "header_size", "kind_of"]
+__all__ = ["ENDINGS", "Kind", "header_size", "kind_of"]
 
 Kind = Literal["JPEG", "PNG", "WebP", "TIFF", "GIF", "HEIC"]
+ENDINGS = (
+    ".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".gif",
+)  # fmt: skip
+"""What a photo's file may be called where files are looked for or offered; its content counts."""
 HEIF_BRANDS = frozenset(
     (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
 )
