@@ -537,8 +537,8 @@ def test_a_visit_is_found_by_its_first_digits_without_looking_through_the_store(
     kept = store.save_visit(
         answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017", machine="M-03"
     )
-    photo, other = kept.measurements[0].id, kept.measurements[1].id
-    digits = next(n for n in range(1, 33) if photo[:n] not in (other[:n], kept.visit.id[:n]))
+    photo, *others = [*(one.id for one in kept.measurements), kept.visit.id]
+    digits = next(n for n in range(1, 33) if not any(o.startswith(photo[:n]) for o in others))
     asked = []
 
     def ask(_connection, _cursor, statement, parameters, *_):

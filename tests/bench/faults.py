@@ -1,6 +1,6 @@
 """kill -9 at random moments of everything that keeps something: what was acknowledged is there.
 
-    python tests/bench/faults.py                    100 kills at seven doors, in a few minutes
+    python tests/bench/faults.py                    100 kills at eight doors, in a few minutes
     python tests/bench/faults.py save backup --kills 200 --seed 3
 
 Each kill hits a process of its own at a random moment of its work, from its first line to a
@@ -46,13 +46,17 @@ from stores import (  # noqa: E402
 )
 
 from knee_angle.files import UNFINISHED  # noqa: E402
+from knee_angle.photo.bare import bare_jpeg  # noqa: E402
+from knee_angle.records import CropJpeg  # noqa: E402
 from knee_angle.store import Store, new_id, open_store, schema  # noqa: E402
+from knee_angle.store.encrypting import change_key, encrypt_pictures  # noqa: E402
+from knee_angle.store.sealing import new_key as key_in  # noqa: E402
 
 Acknowledge = Callable[[str], None]
 Work = Callable[[Acknowledge], None]
 
 KILLS = {"save": 20, "save-postgresql": 10, "backup": 15, "restore": 15, "migration": 15,
-         "batch": 10, "clip": 15}  # fmt: skip
+         "batch": 10, "clip": 10, "new-key": 5}  # fmt: skip
 """A hundred in all."""
 size = {"rows": 150}
 """Rows of the stores that are backed up, restored and brought to a new version."""
@@ -246,6 +250,41 @@ def restore(told: Told, folder: Path, rng: random.Random, kills: int) -> None:
     each_kill(told, work, judge, rng, kills)
 
 
+def new_key(told: Told, folder: Path, rng: random.Random, kills: int) -> None:
+    """All kept pictures encrypted anew, under a key that is made for it."""
+    path, keys = folder / "store.db", folder / "keys"
+    keys.mkdir()
+    sample = (TESTS.parent / "sample_images" / "bed_01.jpg").read_bytes()
+    picture = CropJpeg(bare_jpeg(sample), 0.0, 0.0, 1.0)
+    with open_store(path) as store:
+        for _ in range(size["rows"] // 5):
+            store.save_measurement(
+                made_measurement(), settings=SETTINGS, photo_sha256=SHA, photo=picture
+            )
+        encrypt_pictures(store, key_in(keys / "0"), key_file=keys / "0")
+
+    def work(acknowledge: Acknowledge) -> None:
+        key = keys / f"{told.kills + 1}"
+        with open_store(path) as store:
+            change_key(store, key_in(key), key_file=key)
+        acknowledge(str(key))
+
+    def judge(said: list[str]) -> None:
+        with open_store(path) as store, store.engine.connect() as connection:
+            newest = schema.encryption.c.saved_at.desc()
+            place = connection.execute(
+                sa.select(schema.encryption.c.key_file).order_by(newest)
+            ).scalars()
+            told.check(not said or next(place) == said[-1], "an acknowledged key does not count")
+            told.check(whole(store), "the pages are damaged")
+            rows = connection.execute(sa.select(schema.photos.c.measurement)).scalars().all()
+            told.check(len(rows) == size["rows"] // 5, "pictures are lost")
+            told.check(all(store.photo(row) == picture for row in rows), "a picture does not open")
+        told.check(not left_over(folder), f"an unfinished file is left: {left_over(folder)}")
+
+    each_kill(told, work, judge, rng, kills)
+
+
 def of_before(path: Path, rows: int | None = None) -> Path:
     """A store of tables 0002 with so many measurements; see `tests/test_store_before.py`."""
     path.write_bytes(gzip.decompress((TESTS / "store_before_columns.db.gz").read_bytes()))
@@ -425,6 +464,7 @@ DOORS: dict[str, Callable[[Told, Path, random.Random, int], None]] = {
     "migration": migration,
     "batch": batch,
     "clip": clip,
+    "new-key": new_key,
 }
 
 
