@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from drawn_displays import drawn
 
+from knee_angle.photo.display.find import find_lines
 from knee_angle.photo.display.fit import (
     FIT_DIGIT_PX,
     FIT_SIZE,
@@ -16,6 +17,7 @@ from knee_angle.photo.display.fit import (
     told_of,
 )
 from knee_angle.photo.display.rectify import LineBox, box_of
+from knee_angle.photo.reading import photo_of_pixels
 
 
 def box_at(centre, *, digit, turned_deg):
@@ -73,3 +75,33 @@ def test_a_flat_neighbourhood_is_not_stretched_into_noise():
     taken = normal([flat])
     assert taken.shape == (1, 3, FIT_SIZE[1], FIT_SIZE[0])
     assert np.abs(taken).max() <= 6 / LEAST_SPREAD
+
+
+class Rivals:
+    """A finder that likes fifteen empty places better than the one with something to see."""
+
+    PLACES = tuple((8 + 28 * (k % 4), 8 + 28 * (k // 4)) for k in range(16))
+
+    def found(self, picture):
+        told = np.zeros((8, picture.shape[0] // 4, picture.shape[1] // 4))
+        told[0], told[4], told[7] = -9.0, 1.0, 0.5
+        for k, (x, y) in enumerate(self.PLACES):
+            told[0, y, x] = 2.0 - 0.2 * k
+        return told
+
+    def fit(self, pictures):
+        there = pictures.std((1, 2, 3)) > 0.5
+        box = np.array([0, 0, 1, 0, 0, 0.5, 0])
+        return np.repeat(box[None], len(pictures), 0) + np.where(there, 8.0, -8.0)[:, None] * (
+            np.arange(7) == 6
+        )
+
+
+def test_a_number_far_down_the_finders_order_is_fitted_too():
+    """A sign that stands alone is less like a line than a row of keys."""
+    picture = np.full((512, 512, 3), 90, np.uint8)
+    x, y = ((np.array(Rivals.PLACES[-1]) + 0.5) * 4).astype(int)
+    picture[y - 9 : y + 9, x - 4 : x + 4] = 250
+    photo = photo_of_pixels(picture, name="drawn.png", sha256="0" * 64, f35_mm=None)
+    (line,) = find_lines(photo, Rivals())
+    assert np.array(line.box.centre) == pytest.approx((x, y), abs=3)

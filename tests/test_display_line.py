@@ -211,6 +211,15 @@ def test_a_line_on_its_head_is_read_from_the_other_end():
     assert read.texts["91"] > 0.9
 
 
+def test_a_line_on_its_head_is_read_though_others_are_likelier():
+    """Whatever else looks like a line: which are looked at again decides nothing of direction."""
+    box = LineBox((100, 50), (60, 0), (0, 20))
+    lines = [FoundLine(box, 0.0, there) for there in (1.0, 0.99, 0.98, 0.97)]
+    for read in read_texts(half_dark(), lines, TwoWays(("16", "turned"), ("91", "upright"))):
+        assert read.box.along == (-60, 0)
+        assert read.texts.get("91", 0.0) > 0.9
+
+
 def test_what_reads_both_ways_shares_its_probability():
     """Nothing but the photo's own up tells 16 from 91: neither may be clear."""
     read = read_both_ways(("16", "either"), ("91", "either"))

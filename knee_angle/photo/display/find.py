@@ -26,8 +26,11 @@ AS_IT_IS_PX = 1000
 LEAST_ODDS = -4.0
 """Logarithm of the odds at a place of the finder's map from which it is fitted (our own: the map
 ranks, the fitter and the reader decide)."""
-MOST_PLACES = 10
-"""So many places are fitted, the likeliest first."""
+MOST_PLACES = 20
+"""So many places are fitted once, the likeliest first: a number of few or thin signs stands far
+down in the finder's order."""
+MOST_AGAIN = 6
+"""So many of them are looked at nearer, the likeliest by finder and fitter together."""
 LEAST_FIT = 0.0
 """Logarithm of the fitter's odds from which a line is read (our own)."""
 LEAST_FIRST = 1.0
@@ -147,6 +150,7 @@ def _fit(
         for i in range(len(places))
     ]
     kept = [i for i, k in enumerate(best) if odds[k] > LEAST_FIRST]
+    kept = sorted(kept, key=lambda i: places[i][0] + odds[best[i]], reverse=True)[:MOST_AGAIN]
     if not kept:
         return []
     boxes = [boxes[best[i]] for i in kept]

@@ -102,27 +102,38 @@ def read_texts(picture: Rgb, lines: Sequence[FoundLine], networks: Networks) -> 
     first = _seen(picture, [line.box for line in lines], networks)
     asked: list[LineBox] = []
     plans: list[tuple[LineBox, bool, slice, slice]] = []
-    likely = [line.there * (1 - one.nothing) for line, one in zip(lines, first, strict=True)]
-    again_from = max(AGAIN, sorted([*likely, *[0.0] * MOST_AGAIN], reverse=True)[MOST_AGAIN - 1])
-    for line, one, chance in zip(lines, first, likely, strict=True):
+    chances = [line.there * (1 - one.nothing) for line, one in zip(lines, first, strict=True)]
+    again = _looked_at_again(lines, chances)
+    for k, (line, one) in enumerate(zip(lines, first, strict=True)):
         odds = one.up + _upright_odds(line.box)
         box, up = (line.box, one.up) if odds >= 0 else (line.box.turned(), -one.up)
-        looks = [_moved(box, look) for look in LOOKS] if chance >= again_from else []
+        looks = [_moved(box, look) for look in LOOKS] if k in again else []
         other: list[LineBox] = []
-        if looks and odds < 0:
+        if odds < 0 and chances[k] >= AGAIN:  # what was read was read on its head
             looks.insert(0, box)
         elif looks and up < CLEAR_ODDS:
             other = [box.turned()]
         start, middle = len(asked), len(asked) + len(looks)
         asked += looks + other
         plans.append((box, odds >= 0, slice(start, middle), slice(middle, len(asked))))
-    again = _seen(picture, asked, networks)
+    more = _seen(picture, asked, networks)
     read = []
     for line, one, (box, as_found, here, there) in zip(lines, first, plans, strict=True):
-        ahead = [one, *again[here]] if as_found else again[here]
-        back = again[there] if as_found else [one, *again[there]]
+        ahead = [one, *more[here]] if as_found else more[here]
+        back = more[there] if as_found else [one, *more[there]]
         read.append(_mixed(box, ahead, back, line))
     return read
+
+
+def _looked_at_again(lines: Sequence[FoundLine], chances: Sequence[float]) -> list[int]:
+    """The likeliest lines of those that may show a number, by all that is known of them."""
+    likely = [k for k, chance in enumerate(chances) if chance >= AGAIN]
+
+    def odds(k: int) -> float:
+        chance = min(chances[k], 1 - 1e-6)
+        return lines[k].odds + log(chance / (1 - chance))
+
+    return sorted(likely, key=odds, reverse=True)[:MOST_AGAIN]
 
 
 def _mixed(
