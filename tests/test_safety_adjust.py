@@ -195,6 +195,9 @@ def test_by_tape_only_what_is_further_past_than_before_was_brought_there(bends):
     bends([[1.0, 4.0, -2.0], [3.0, 3.0, 3.0], [-9.0, -9.0, -9.0], [3.5, 3.0, 3.0]])
     now = tried([[0.0, 0.0, 0.0], [3.0, 3.0, 3.0], [-9.0, -9.0, -9.0], [3.0, 3.0, 3.0]])
     assert now.past_by_tape_deg(5.0).tolist() == [4.0, 0.0, 0.0, 3.5]
+    high = replace(now, highest=now.shown + 1.0)  # put right, the display falls by that
+    assert high.past_by_tape_deg(5.0, display_right=True).tolist() == [4.0, 3.0, -9.0, 3.5]
+    assert high.past_by_tape_deg(5.0).tolist() == [4.0, 0.0, 0.0, 3.5]
 
 
 def by_tape(
@@ -287,6 +290,17 @@ def test_a_display_that_likely_reads_low_is_put_right_before_any_check():
     assert by_tape(never_past, low_deg=2.5, low_share=0.5).first is None
 
 
+@pytest.mark.parametrize(
+    ("low_share", "first"), [(0.9, "photos"), (0.94, "photos"), (0.96, "display")]
+)
+def test_one_setting_must_prove_that_a_display_reads_low_before_a_limit_is_lowered(
+    low_share, first
+):
+    """One photo of a display that was right within 1.5 degrees was told "8° lower" (bed_07)."""
+    said = by_tape(NEVER, low_deg=2.5, low_share=low_share, settings=1)
+    assert (said.first, said.lower_limit_deg > 0) == (first, first == "display")
+
+
 def test_a_knee_that_would_be_past_a_right_display_has_its_sections_checked_too():
     """Low at 60 degrees, high elsewhere by 3: put right alone, the knee is past as never before.
 
@@ -299,6 +313,11 @@ def test_a_knee_that_would_be_past_a_right_display_has_its_sections_checked_too(
     for before, reads_high, risk in ((0.0, 2.0, 0.0), (1.5, 0.7, 1.0)):
         draws = adjust._Tried(held(1), GRID, GRID + [[reads_high] * 3], np.full((1, 3), before))
         assert draws.risk_when_right() == risk
+    # Nobody photographed the display near straight: it may read 4 high there, and fall by that.
+    near_straight = np.array([[3.0, 0.0, 0.0]])
+    for highest, past in ((None, 0.0), (GRID + [[4.0, 0.0, 0.0]], 3.0)):
+        one = adjust._Tried(held(1), GRID, GRID[None], near_straight, highest)
+        assert one.risk_when_right() == (past > 0)
     safe = dict.fromkeys((5, 8, 10), some_past(0))
     now = {"low_deg": 2.5, "risk_when_right": 0.0026}
     alone = by_tape(safe, **now)

@@ -14,11 +14,12 @@ from drawn_visits import Body, Shot, visit
 from knee_angle.angle.bounds import apart
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.holding import Figure
-from knee_angle.machine.judge import Elsewhere
+from knee_angle.machine.judge import Elsewhere, _slack_words
 from knee_angle.records import NotMeasured, Unreadable
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.report.visit_words import apart_text, first_lines, visit_text
+from knee_angle.report.visit_words import apart_text, first_lines, sure_text, visit_text
 from knee_angle.settings import Settings
+from knee_angle.visit import Reach, Value
 
 PRESCRIBED = Settings(limit_flexion_deg=95.0, limit_extension_deg=0.0)
 SHOTS = (
@@ -289,3 +290,22 @@ def test_a_wrong_call_is_one_line(args, message):
     assert done.returncode == 2
     assert message in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("what", "marks_on", "dots", "remedy"),
+    [
+        ("placement hip", "skin", True, "feel for it again, on bare skin;"),
+        ("placement hip", "felt-again", True, "let a second person feel for it, on bare skin;"),
+        ("finding", "skin", False, "put dots on them, or photograph closer;"),
+        ("finding", "felt-again", True, ": photograph closer;"),
+    ],
+)
+def test_what_would_shrink_a_knee_was_not_done_already(what, marks_on, dots, remedy):
+    knee, first = Value(50.0, 2.0, (46.0, 54.0)), Reach(what, 1.0, 0.5)
+    assert remedy in sure_text(knee, [first], marks_on=(marks_on,) * 3, dots=dots)
+
+
+def test_an_interval_that_begins_below_zero_has_a_true_minus():
+    (told,) = _slack_words(Figure(4.0, 2.3, (-0.6, 8.4)), 0.6, where="At this setting")
+    assert "(\u22121 to 8°, not proven)" in told

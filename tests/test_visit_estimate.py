@@ -462,6 +462,8 @@ def test_a_name_that_comes_twice_is_a_wrong_call():
     one = drawn(TYPICAL, Shot("a", "a", 50.0))
     with pytest.raises(InvalidInput, match="name of its own, but a came more than once"):
         estimate_visit([one, one], rng=np.random.default_rng(1))
+    with pytest.raises(InvalidInput, match="needs two quantities, but got knee a twice"):
+        estimated([one]).arc(start="a", end="a")
 
 
 def test_photos_that_were_not_measured_are_handed_on():

@@ -60,6 +60,7 @@ __all__ = [
     "sentence",
     "shown_as",
     "sources",
+    "whole",
     "with_u",
 ]
 
@@ -170,6 +171,17 @@ def degrees(value: float, *, sign: bool = False) -> str:
     rounded = round(value, 1) + 0.0
     text = f"{rounded:+.1f}" if sign and rounded else f"{rounded:.1f}"
     return figure(text.replace("-", "\u2212") + "°")
+
+
+def whole(value: float) -> str:
+    """A whole number for a person: a true minus, no negative zero.
+
+    Examples
+    --------
+    >>> whole(8.2), whole(-0.6), whole(-0.3)
+    ('8', '\u22121', '0')
+    """
+    return figure(f"{round(value):d}".replace("-", "\u2212"))
 
 
 def given(value: float) -> str:

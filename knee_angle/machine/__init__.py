@@ -10,7 +10,8 @@ By a visit:
   a misplaced hinge does where the lower leg slides;
 * ``suspensions``: each way in which a leg may be held, fitted; ``holding``: all of them weighed,
   and what they imply at other bars;
-* ``adjust``: what to set, in which order, never past the display; ``changed``: what that changed.
+* ``adjust``: what to set, in which order, never past the display, told by ``advice``;
+  ``changed``: what that changed.
 
 By single photos, and over time:
 

@@ -32,14 +32,30 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.angle.verdict import PROVEN
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
+from knee_angle.machine.advice import (
+    AFTER,
+    BEHIND,
+    CHECK,
+    DISPLAY_AND_CHECKS,
+    DISPLAY_FIRST,
+    FITS,
+    IN_FRONT,
+    NOT_PROVEN,
+    PHOTOS_FIRST,
+    TOO_LONG,
+    TOO_SHORT,
+    Adjustment,
+    Advice,
+    Part,
+)
 from knee_angle.machine.chain import Chain, hinge_mm
 from knee_angle.machine.holding import Figure, Holding, knee_from_bars_deg
 
@@ -51,16 +67,11 @@ __all__ = [
     "RISK",
     "Adjustment",
     "Advice",
-    "First",
-    "Part",
     "advise",
     "grid_of",
 ]
 
 Floats = NDArray[np.float64]
-Part = Literal["place", "lower", "thigh"]
-First = Literal["display", "photos"]
-
 CHECKS: tuple[Part, ...] = ("place", "lower", "thigh")
 """Order of the checks where no millimetres are known (common practice)."""
 
@@ -87,7 +98,7 @@ ENOUGH = 4
 """So many settings, and further ones tell little more of display and hold (our own)."""
 READS_LOW = 0.5
 """Probability that the display reads more than `PAST_DEG` too little somewhere, from which
-that is called likely (our own)."""
+that is called likely (our own); a single setting must prove it: a right display had 0.8."""
 TAPE_MM = 4.0
 """Standard doubt of a section or a place put right by tape (our own)."""
 LONGER_MM = (5, 8, 10)
@@ -101,120 +112,11 @@ thigh and lower-leg faults across it."""
 GRID_DEG = 5.0
 MOST_MARGIN_MM = 48.0
 
-_WORDS: dict[tuple[Part, bool], str] = {
-    ("lower", True): say("lower-leg section with its foot plate {mm} mm longer"),
-    ("lower", False): say("lower-leg section with its foot plate {mm} mm shorter"),
-    ("thigh", True): say("thigh section {mm} mm longer"),
-    ("thigh", False): say("thigh section {mm} mm shorter"),
-    ("place", True): say("patient {mm} mm further up the bed, away from the foot plate"),
-    ("place", False): say("patient {mm} mm further down the bed, towards the foot plate"),
-}
 _FAULT: dict[Part, str] = {
     "thigh": "thigh_fault_mm",
     "lower": "lower_fault_mm",
     "place": "place_mm",
 }
-_AFTER = say(
-    "Machine stopped, the leg taken out or held, within the prescription; then photograph before "
-    "it runs on."
-)
-_NOT_PROVEN = say("Whether sections and place suit the leg is not proven. {check}")
-_CHECK = say(
-    "Machine stopped, check all three by tape: hip at the machine's hip end, lower-leg section "
-    "from knee to sole, thigh section. Put right the too short first, each section {longer} mm "
-    "longer than the leg; photograph before it runs on."
-)
-_DISPLAY_FIRST = say(
-    "The display is likely to read less than the bars: the knee may bend further than shown. Set "
-    "the flexion limit {by}° lower than prescribed and go by the measured knee. Have the display "
-    "put right before any section is shortened or the patient moved down the bed; photograph again."
-)
-_DISPLAY_AND_CHECKS = say(
-    "The display may read less than the bars: the knee may bend further than shown. Set the "
-    "flexion limit {by}° lower than prescribed and go by the measured knee. Before the machine "
-    "runs on have the display put right, and only then the rest. {checks}"
-)
-_PHOTOS_FIRST = say(
-    "The photos do not tell yet what to adjust: shorten no section, and do not move the patient "
-    "down the bed. Photograph more settings, both ends at least, machine stopped, with dots or "
-    "tags on the bars."
-)
-"""Nothing is changed by it, so no limit need stand lower; few photos are no sign of a fault."""
-_FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
-_IN_FRONT = say(
-    "The hinge lies in front of the knee at every setting, as where the lower leg slides: check "
-    "slings, padding and the heel's seat; no section changes that."
-)
-_BEHIND = say(
-    "The hinge lies behind the knee at every setting, as where the lower leg slides: check slings, "
-    "padding and the heel's seat; no section changes that."
-)
-_TOO_LONG = say(
-    "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too long. "
-    "{check}"
-)
-_TOO_SHORT = say(
-    "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too short. "
-    "{check}"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Adjustment:
-    """One change of one part.
-
-    ``mm`` is positive for a longer section and for the patient further up the bed: both let
-    the knee bend less.
-    """
-
-    part: Part
-    mm: int
-
-    @property
-    def words(self) -> str:
-        """The change in plain words."""
-        return _WORDS[self.part, self.mm > 0].format(mm=abs(self.mm))
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """What to set.
-
-    Parameters
-    ----------
-    steps : tuple of Adjustment
-        In this order; empty where nothing is to be set or millimetres are not known.
-    checks : tuple of {"place", "lower", "thigh"}
-        What to check instead, in this order after what is first, all before the machine runs.
-    longer_mm : int
-        How much longer than the leg the checks leave each section.
-    first : {"display", "photos"} or None
-        What comes before anything is set: the display put right, or more settings
-        photographed.
-    lower_limit_deg : int
-        So many degrees lower the machine's flexion limit is to stand meanwhile; 0 where what
-        is said changes nothing.
-    text : str
-        All of it in words.
-    arrives : float
-        Probability that the hinge lies within `NEAR_MM` once the steps are done.
-    risk : float
-        Largest probability, over every beginning of the steps, that the knee comes more
-        than `PAST_DEG` past the display anywhere in the range.
-    distal_mm, anterior_mm : Figure
-        The hinge at 60 to 110 degrees of the bars before anything is set.
-    """
-
-    steps: tuple[Adjustment, ...]
-    checks: tuple[Part, ...]
-    text: str
-    arrives: float
-    risk: float
-    distal_mm: Figure
-    anterior_mm: Figure
-    longer_mm: int = 0
-    first: First | None = None
-    lower_limit_deg: int = 0
 
 
 def advise(
@@ -222,6 +124,7 @@ def advise(
     *,
     range_deg: tuple[float, float],
     display_minus_bars_deg: Floats | None = None,
+    most_minus_bars_deg: Floats | None = None,
 ) -> Advice:
     """What to set, tried against the models' whole doubt before it is said.
 
@@ -234,6 +137,8 @@ def advise(
     display_minus_bars_deg : ndarray, shape (n, g), optional
         Draws of the display's error on `grid_of` the range; left out, the display is
         taken to show the bars.
+    most_minus_bars_deg : ndarray, shape (n, g), optional
+        The same, at the most where nobody photographed; left out, as above.
 
     Raises
     ------
@@ -242,12 +147,13 @@ def advise(
     """
     grid = grid_of(range_deg)
     shown = _shown(display_minus_bars_deg, len(holding.draws), grid)
-    tried = _Tried(holding, grid, shown, knee_from_bars_deg(holding, grid) - shown)
+    most = shown if most_minus_bars_deg is None else _shown(most_minus_bars_deg, len(shown), grid)
+    tried = _Tried(holding, grid, shown, knee_from_bars_deg(holding, grid) - shown, most)
     distal, anterior = _hinge(holding, {})
     seen = Figure.of(distal.mean(axis=1)), Figure.of(anterior.mean(axis=1))
     near = _arrives(distal, anterior)
     if near >= ARRIVES:
-        return Advice((), (), _FITS, near, 0.0, *seen)
+        return Advice((), (), FITS, near, 0.0, *seen)
     best: Advice | None = None
     for parts in _choices(holding):
         one = _safe_plan(tried, parts)
@@ -268,12 +174,16 @@ def grid_of(range_deg: tuple[float, float]) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tried:
-    """What changes are tried on: bars (g,), displayed angle and knee minus it now, (n, g)."""
+    """What changes are tried on: bars (g,), displayed angle and knee minus it now, (n, g).
+
+    ``highest`` is the most that may be displayed: by so much a display put right may fall.
+    """
 
     holding: Holding
     grid: Floats
     shown: Floats
     before: Floats
+    highest: Floats | None = None
 
     def risk(self, steps: tuple[Adjustment, ...]) -> float:
         """Largest probability, over every beginning of the steps, of coming past the display.
@@ -298,12 +208,18 @@ class _Tried:
         thigh, lower, place = wanted - d[:, :3].T
         after = _knee(self.holding, self.grid, {"thigh": thigh, "lower": lower, "place": place})
         past = after - (self.grid if display_right else self.shown)
-        return np.asarray(np.max(np.where(past > self.before + 1e-6, past, 0.0), axis=1))
+        before = self._least_before if display_right else self.before
+        return np.asarray(np.max(np.where(past > before + 1e-6, past, 0.0), axis=1))
 
     def risk_when_right(self) -> float:
         """Share of draws whose knee is then past a display that was put right."""
         past = self.before + self.shown - self.grid
-        return float(np.any(past > np.maximum(self.before + 1e-6, PAST_DEG), axis=1).mean())
+        return float(np.any(past > np.maximum(self._least_before + 1e-6, PAST_DEG), axis=1).mean())
+
+    @property
+    def _least_before(self) -> Floats:
+        """Knee minus the most that may be displayed now."""
+        return self.before + self.shown - (self.shown if self.highest is None else self.highest)
 
     def beyond_deg(self) -> Floats:
         """How far bars or knee are, at the flexion end, past what is shown, or shown if right."""
@@ -317,7 +233,8 @@ def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
     checks = Advice((), CHECKS, "", near, 0.0, *seen)
     # A leg that suits the machine bends as the bars do: past a display that reads low.
     low = np.max(tried.grid - tried.shown, axis=1)
-    reads_low = float((low > PAST_DEG).mean()) > READS_LOW
+    likely = READS_LOW if len(tried.holding.bars_deg) > 1 else PROVEN
+    reads_low = float((low > PAST_DEG).mean()) > likely
     if reads_low and tried.risk_when_right() <= RISK:
         return _display_first(tried, checks)
     told, risk = _checked(tried, checks, display_right=False)
@@ -327,9 +244,9 @@ def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
     both, _ = _checked(tried, checks, display_right=True)
     if both is not None and (reads_low or doubted):
         by = _lowered(tried.beyond_deg())
-        text = _DISPLAY_AND_CHECKS.format(by=by, checks=both.text)
+        text = DISPLAY_AND_CHECKS.format(by=by, checks=both.text)
         return replace(both, first="display", lower_limit_deg=by, text=text)
-    return replace(checks, checks=(), text=_PHOTOS_FIRST, first="photos")
+    return replace(checks, checks=(), text=PHOTOS_FIRST, first="photos")
 
 
 def _checked(tried: _Tried, checks: Advice, *, display_right: bool) -> tuple[Advice | None, float]:
@@ -347,7 +264,7 @@ def _checked(tried: _Tried, checks: Advice, *, display_right: bool) -> tuple[Adv
 def _display_first(tried: _Tried, checks: Advice) -> Advice:
     """The display put right before anything is set, the limit lowered meanwhile."""
     by = _lowered(tried.beyond_deg())
-    text = _DISPLAY_FIRST.format(by=by)
+    text = DISPLAY_FIRST.format(by=by)
     return replace(checks, checks=(), text=text, first="display", lower_limit_deg=by)
 
 
@@ -412,7 +329,7 @@ def _safe_plan(tried: _Tried, parts: tuple[Part, ...]) -> Advice | None:
     what = say("Set in this order: {steps}.", steps=joined("; ", said))
     if len(steps) == 1:
         what = say("Set one thing: {step}.", step=steps[0].words)
-    text = joined(" ", [what, _AFTER])
+    text = joined(" ", [what, AFTER])
     blank = Figure(0.0, 0.0, (0.0, 0.0))
     risk = tried.risk(steps)
     return Advice(steps, (), text, _arrives(distal, anterior), risk, blank, blank)
@@ -489,12 +406,12 @@ def _arrives(distal: Floats, anterior: Floats) -> float:
 
 def _check_words(holding: Holding, anterior: Figure, longer_mm: float) -> str:
     """The checks, with what is known of the sum or of the height."""
-    check = _CHECK.format(longer=longer_mm)
+    check = CHECK.format(longer=longer_mm)
     if holding.seated_weight < 0.2 and abs(anterior.value) > max(NEAR_MM, COVERAGE * anterior.u):
-        high = _IN_FRONT if anterior.value > 0 else _BEHIND
+        high = IN_FRONT if anterior.value > 0 else BEHIND
         return joined(" ", [high, check])
     both = holding.sum_mm
     if abs(both.value) > COVERAGE * both.u:
-        template = _TOO_LONG if both.value > 0 else _TOO_SHORT
+        template = TOO_LONG if both.value > 0 else TOO_SHORT
         return template.format(off_mm=abs(both.value), u_mm=COVERAGE * both.u, check=check)
-    return _NOT_PROVEN.format(check=check)
+    return NOT_PROVEN.format(check=check)

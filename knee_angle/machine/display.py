@@ -41,10 +41,12 @@ from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.evidence import SettingsOfMachine
 from knee_angle.machine.holding import Figure
 
-__all__ = ["DisplayCurve", "fit_display"]
+__all__ = ["FAR_DEG", "DisplayCurve", "fit_display"]
 
 Floats = NDArray[np.float64]
 
+FAR_DEG = 15.0
+"""A place so far from every photographed setting is elsewhere (our own)."""
 DRAWS = 2_000
 PROPOSED = 12_000
 ROUNDS = 4
@@ -113,6 +115,25 @@ class DisplayCurve:
     def error_at(self, bars_deg: float) -> Figure:
         """Display's own angle minus bars at one place."""
         return Figure.of(self.error_deg(np.array([bars_deg]))[:, 0])
+
+    def error_nearby_deg(self, bars_deg: Floats) -> Floats:
+        """The same, beyond the settings as at the nearest of them, (n, g).
+
+        A display that reads too much gives room for a knee that bends further: that room is
+        not counted on where nobody photographed.
+        """
+        near = np.clip(bars_deg, min(self.bars_deg), max(self.bars_deg))
+        error = self.error_deg(near)
+        far = np.abs(bars_deg - near) >= FAR_DEG
+        return np.asarray(np.where(far, np.minimum(error, 0.0), error))
+
+    def most_error_deg(self, bars_deg: Floats) -> Floats:
+        """The same at the most: put right, a display that reads too much falls by that, (n, g).
+
+        One that read 4 low at 90 degrees and 2 high near straight, photographed at 85 only, was
+        put right first, and the knee was 9 past it near straight where it had been 8.
+        """
+        return np.maximum(self.error_nearby_deg(bars_deg), self.error_deg(bars_deg))
 
     def bars_behind(self, displayed_deg: Floats, rng: np.random.Generator) -> Floats:
         """Bars behind displayed numbers (d,), (n, d): of every draw, somewhere in the step.

@@ -110,11 +110,6 @@ class Holding:
         return Figure.of(self.draws[:, 7])
 
     @property
-    def along_mm(self) -> Figure:
-        """Thigh fault and place together: what the hinge shows along the thigh."""
-        return Figure.of(self.draws[:, 0] + self.draws[:, 2])
-
-    @property
     def seated(self) -> NDArray[np.bool_]:
         """Which draws have the heel seated, (n,)."""
         return np.asarray(self.model != "sliding")

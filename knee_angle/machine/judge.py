@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle.verdict import PROVEN, verdict_of
+from knee_angle.angle.words import whole
 from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine.adjust import Advice, advise, grid_of
 from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.chain import BARS_LIMITS_DEG
-from knee_angle.machine.display import DisplayCurve, fit_display
+from knee_angle.machine.display import FAR_DEG, DisplayCurve, fit_display
 from knee_angle.machine.evidence import Entry, Quantity, SettingsOfMachine
 from knee_angle.machine.holding import Figure, Holding, fit_holding, knee_from_bars_deg
 from knee_angle.machine.suspensions import HINGE_MM
@@ -45,8 +46,6 @@ BENT_DEG = 45.0
 by tens of mm across."""
 SLACK_DEG = 2.0
 """Slack is told where it is proven to be more than this (our own)."""
-FAR_DEG = 15.0
-"""A place so far from every photographed setting is elsewhere (our own)."""
 DRAWS = 4_000
 TELLS_NOTHING_DEG = 20.0
 """A bound wider than this is no news: it is said that the photos do not tell (our own)."""
@@ -93,19 +92,19 @@ class HingeCoordinate:
 
 _BENT_MORE = say(
     "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By the other settings it bends "
-    "{off_deg:.0f}° more than the bars there ({low:.0f} to {high:.0f}°): photograph there too."
+    "{off_deg:.0f}° more than the bars there ({low} to {high}°): photograph there too."
 )
 _BENT_LESS = say(
     "Nobody photographed the knee at bars of about {bars_deg:.0f}°. By the other settings it bends "
-    "{off_deg:.0f}° less than the bars there ({low:.0f} to {high:.0f}°): photograph there too."
+    "{off_deg:.0f}° less than the bars there ({low} to {high}°): photograph there too."
 )
 _SLACK = say(
     "{where} the leg is {slack_deg:.0f}° straighter than its place in the machine explains "
-    "({low:.0f} to {high:.0f}°): with the machine stopped check slings, straps and the heel's seat."
+    "({low} to {high}°): with the machine stopped check slings, straps and the heel's seat."
 )
 _SEEMS_SLACK = say(
     "{where} the leg seems {slack_deg:.0f}° straighter than its place in the machine explains "
-    "({low:.0f} to {high:.0f}°, not proven): with the machine stopped check slings, straps and the "
+    "({low} to {high}°, not proven): with the machine stopped check slings, straps and the "
     "heel's seat."
 )
 _SHOWS_MORE = say(
@@ -119,6 +118,9 @@ _SHOWS_LESS = say(
     "then."
 )
 _AT_ONE = say("Display and bars differ by at most {at_most_deg:.0f}° at {at_deg:.0f}° (95 %).")
+_AT_MOST = say(
+    "Display and bars differ by at most {at_most_deg:.0f}° from {low:.0f}° to {high:.0f}° (95 %)."
+)
 _AT_EVERY, _HERE = say("At every setting"), say("At this setting")
 """Of one setting nobody can say how it is at every other one."""
 
@@ -138,8 +140,8 @@ class Elsewhere:
     def words(self) -> str:
         """The sentence that asks for that photo."""
         off = self.knee_minus_bars_deg
-        low, high = off.interval
-        low, high = sorted((low, high) if off.value > 0 else (-low, -high))
+        ends = sorted(one if off.value > 0 else -one for one in off.interval)
+        low, high = map(whole, ends)
         template = _BENT_MORE if off.value > 0 else _BENT_LESS
         return template.format(bars_deg=self.bars_deg, off_deg=abs(off.value), low=low, high=high)
 
@@ -301,7 +303,8 @@ def _implied(
         return _elsewhere(holding, grid, fit_deg), advise(
             holding,
             range_deg=range_deg,
-            display_minus_bars_deg=None if curve is None else _nearest_error(curve, grid),
+            display_minus_bars_deg=None if curve is None else curve.error_nearby_deg(grid),
+            most_minus_bars_deg=None if curve is None else curve.most_error_deg(grid),
         )
     except InvalidInput:  # the fitted lengths are none of a leg: what the data prove still holds
         return None, None
@@ -311,17 +314,6 @@ def _to_set(advice: Advice) -> str:
     """What to set or check, and where that ends."""
     more = advice.steps or advice.checks or advice.first
     return joined(" ", [advice.text, CARE]) if more else advice.text
-
-
-def _nearest_error(curve: DisplayCurve, grid: Floats) -> Floats:
-    """The display's error on the grid, beyond the settings as at the nearest of them.
-
-    A display that reads too much gives room for a knee that bends further: that room is not
-    counted on where nobody photographed.
-    """
-    near = np.clip(grid, min(curve.bars_deg), max(curve.bars_deg))
-    error = curve.error_deg(near)
-    return np.asarray(np.where(np.abs(grid - near) >= FAR_DEG, np.minimum(error, 0.0), error))
 
 
 def _without_bars(
@@ -441,17 +433,10 @@ def _display_words(display: RangeJudged | None, here: RangeJudged | None) -> tup
                 high=high,
             ),
         )
+    most = display.at_most_deg
     if high - low <= 1.0:  # one setting, and nothing prescribed
-        return (_AT_ONE.format(at_most_deg=display.at_most_deg, at_deg=(low + high) / 2.0),)
-    return (
-        say(
-            "Display and bars differ by at most {at_most_deg:.0f}° from {low:.0f}° to "
-            "{high:.0f}° (95 %).",
-            at_most_deg=display.at_most_deg,
-            low=low,
-            high=high,
-        ),
-    )
+        return (_AT_ONE.format(at_most_deg=most, at_deg=(low + high) / 2.0),)
+    return (_AT_MOST.format(at_most_deg=most, low=low, high=high),)
 
 
 def _faults_first(
@@ -495,6 +480,6 @@ def _slack_words(slack: Figure, probability: float, *, where: str) -> tuple[str,
     """Slack where it is proven, and, said as such, where it only seems so."""
     if probability < SEEMS:
         return ()
-    low, high = slack.interval
+    low, high = map(whole, slack.interval)
     template = _SLACK if probability >= PROVEN else _SEEMS_SLACK
     return (template.format(where=where, slack_deg=slack.value, low=low, high=high),)

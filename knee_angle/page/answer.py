@@ -395,5 +395,4 @@ def _do_lines(kind: FindingKind | None, answer: VisitAnswer) -> list[str]:
 
 
 def _sure(answer: VisitAnswer) -> str:
-    surest = answer.settings[-1].estimate
-    return _line(say("Sure"), visit_words.sure_text(surest.knee, surest.shrink), "sure")
+    return _line(say("Sure"), visit_words.surest_text(answer), "sure")

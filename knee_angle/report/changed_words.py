@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from knee_angle.angle import words
 from knee_angle.language import joined, say, say_as
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.changed import Change, Changed
@@ -69,13 +70,13 @@ def _closeness(one: Changed) -> str:
     low, high = one.size.interval
     if one.way == "closer":
         return say(
-            "{size}: closer by {by:.0f}° ({low:.0f} to {high:.0f})",
-            size=size, by=abs(one.size.value), low=-high, high=-low,
+            "{size}: closer by {by:.0f}° ({low} to {high})",
+            size=size, by=abs(one.size.value), low=words.whole(-high), high=words.whole(-low),
         )  # fmt: skip
     if one.way == "further":
         return say(
-            "{size}: further apart by {by:.0f}° ({low:.0f} to {high:.0f})",
-            size=size, by=one.size.value, low=low, high=high,
+            "{size}: further apart by {by:.0f}° ({low} to {high})",
+            size=size, by=one.size.value, low=words.whole(low), high=words.whole(high),
         )  # fmt: skip
     most = max(abs(low), abs(high))
     return say("{size}: no change is proven (at most {most:.0f}°)", size=size, most=most)
@@ -105,7 +106,7 @@ def _moved(change: Change, more: str, less: str) -> str:
 
 
 def _deg(value: Value) -> str:
-    return say("{deg}°", deg=f"{round(value.value):d}".replace("-", "\u2212"))
+    return say("{deg}°", deg=words.whole(value.value))
 
 
 def _apart(value: Value) -> str:

@@ -51,7 +51,10 @@ def clip_first_lines(answer: ClipAnswer) -> list[str]:
     if answer.visit is not None:
         lines += [say("DO      {told}", told=told) for told in to_do(answer.visit)[0]]
     last = answer.ends[-1]
-    lines.append(say("SURE    {told}", told=sure_text(last.knee, last.shrink)))
+    sure = sure_text(
+        last.knee, last.shrink, marks_on=answer.used.marks_on, dots=answer.source == "dot"
+    )
+    lines.append(say("SURE    {told}", told=sure))
     return lines
 
 
@@ -77,9 +80,9 @@ def _end(answer: ClipAnswer, end: ClipEnd) -> str:
 
 
 def _arc(answer: ClipAnswer) -> str:
-    low, high = answer.arc.interval
+    low, high = map(words.whole, answer.arc.interval)
     told: list[str] = [
-        say("{arc:.0f}° ({low:.0f} to {high:.0f})", arc=answer.arc.value, low=low, high=high)
+        say("{arc:.0f}° ({low} to {high})", arc=answer.arc.value, low=low, high=high)
     ]
     if answer.displayed_arc_deg is not None:
         told.append(say("by the display {arc:.0f}°", arc=answer.displayed_arc_deg))

@@ -29,6 +29,7 @@ __all__ = [
     "prescribed_text",
     "source_words",
     "sure_text",
+    "surest_text",
     "to_do",
     "visit_text",
 ]
@@ -68,6 +69,9 @@ HALVE_WORDS = {
     "distance": (say("the distance"), say("put the tag strip on")),
 }
 """What an input is called, and what would shrink it."""
+FELT_TWICE = say("let a second person feel for it, on bare skin")
+CLOSER = say("photograph closer")
+"""The same where it was felt for again, and where there are dots already."""
 HEADS = say("  setting        photos   knee (95 %)                display   bars        verdict")
 NO_BARS = say(
     "The machine's bars were not seen, so it cannot be told whether the display is off "
@@ -98,8 +102,7 @@ def first_lines(answer: VisitAnswer) -> list[str]:
         lines.append(say("LACKS   {lacking}", lacking=lacking_text(answer.lacking)))
     lines += [say("CHANGED {told}", told=told) for told in changed_lines(answer)]
     lines += [say("DO      {told}", told=told) for told in to_do(answer)[0]]
-    surest = answer.settings[-1].estimate
-    lines.append(say("SURE    {sure}", sure=sure_text(surest.knee, surest.shrink)))
+    lines.append(say("SURE    {sure}", sure=surest_text(answer)))
     return lines
 
 
@@ -182,12 +185,30 @@ def apart_text(apart: Apart) -> str:
     )
 
 
-def sure_text(knee: Value, shrink: Sequence[Reach]) -> str:
-    """Where the ± comes from mostly, and what would shrink it."""
+def surest_text(answer: VisitAnswer) -> str:
+    """`sure_text` of a visit's last setting."""
+    seen = answer.settings[-1].estimate
+    legs = [one.leg for one in answer.estimate.photos if one.setting == seen.name]
+    dots = all(leg.points[name].source == "dot" for leg in legs for name in LEG_POINTS)
+    return sure_text(seen.knee, seen.shrink, marks_on=answer.used.marks_on, dots=dots)
+
+
+def sure_text(
+    knee: Value, shrink: Sequence[Reach], *, marks_on: Sequence[str], dots: bool = False
+) -> str:
+    """Where the ± comes from mostly, and what would shrink it that was not done already.
+
+    ``marks_on`` is where hip, knee and ankle mark are, ``dots`` whether all of them are dots.
+    """
     if not shrink or knee.u == 0:
         return figure(f"± {COVERAGE * knee.u:.0f}°")
     first = shrink[0]
     name, remedy = _named(first.what)
+    point = first.what.removeprefix("placement ")
+    if point in LEG_POINTS and marks_on[LEG_POINTS.index(point)] == "felt-again":
+        remedy = FELT_TWICE
+    if dots and first.what == "finding":
+        remedy = CLOSER
     own = COVERAGE * knee.u * first.share**0.5
     return say(
         "± mostly {name} ({own:.0f}°). To shrink it: {remedy}; or a second photo",
@@ -243,11 +264,9 @@ def _when(answer: VisitAnswer, one: SettingAnswer) -> str:
 
 def _arc(answer: VisitAnswer) -> str:
     assert answer.arc is not None  # noqa: S101  the caller asked
-    low, high = answer.arc.interval
+    low, high = map(words.whole, answer.arc.interval)
     parts: list[str] = [
-        say(
-            "{arc_deg:.0f}° ({low:.0f} to {high:.0f})", arc_deg=answer.arc.value, low=low, high=high
-        )
+        say("{arc_deg:.0f}° ({low} to {high})", arc_deg=answer.arc.value, low=low, high=high)
     ]
     if answer.displayed_arc_deg is not None:
         parts.append(say("by the display {arc_deg:.0f}°", arc_deg=answer.displayed_arc_deg))
@@ -305,7 +324,7 @@ def not_judged(why: NotMeasured) -> str:
 
 def knee_words(deg: float, interval_deg: tuple[float, float]) -> tuple[str, str]:
     """A knee and its 95 % interval as they stand at the bedside: whole degrees, a true minus."""
-    knee, low, high = (f"{round(one):d}".replace("-", "\u2212") for one in (deg, *interval_deg))
+    knee, low, high = map(words.whole, (deg, *interval_deg))
     return f"{knee}°", say("{low} to {high}", low=low, high=high)
 
 

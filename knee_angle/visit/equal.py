@@ -7,6 +7,9 @@ or by tags, the hinge, the gap between the two places at which the bars' tags pu
 * Photos of one setting share knee, bars and hinge, whatever showed them.
 * The bars' tags put the hinge at one place, in every photo (of at least two).
 
+* A photo whose direction nobody saw (plane ``image``) is compared with no other: what is only
+  believed of its view is not to turn them, nor they it. It keeps its own interval.
+
 * Where the size of the leg itself gave the distance (no tag, no tape, no dots of known size)
   the photos' mean thigh and lower leg are those of an adult, within `LENGTHS`. Each photo's
   distance is then left open (`photos.open_distance`): one seen obliquely looks short, hence far.
@@ -30,7 +33,7 @@ from knee_angle import assumptions
 from knee_angle.angle import uncertainty
 from knee_angle.angle.uncertainty import Drawn
 from knee_angle.assumptions import SHANK_SHARE, THIGH_SHARE
-from knee_angle.visit.photos import VisitPhoto, by_leg
+from knee_angle.visit.photos import VisitPhoto, by_leg, flat
 from knee_angle.visit.sharing import Inputs
 
 __all__ = ["LENGTHS", "STILL", "Row", "System", "system_of"]
@@ -257,9 +260,9 @@ def _groups(
     members: dict[tuple[str, str], list[int]] = {}
     for k, row in enumerate(rows):
         whose = "" if row.quantity in LENGTHS else photos[row.photo].setting
-        if not row.quantity.startswith("gap"):
+        if not row.quantity.startswith("gap") and not flat(photos[row.photo].leg):
             members.setdefault((row.quantity, whose), []).append(k)
-    size_counts = any(by_leg(photo.leg) for photo in photos)
+    size_counts = any(by_leg(photo.leg) and not flat(photo.leg) for photo in photos)
     for (quantity, _), at in members.items():
         known = None
         if quantity in LENGTHS and size_counts:

@@ -181,6 +181,8 @@ class VisitEstimate:
 
     def difference(self, name: str, *, less: str) -> Value:
         """One quantity of the vector less another, for instance "frame A" less "frame B"."""
+        if name == less:
+            raise InvalidInput(f"a difference needs two quantities, but got {name} twice")
         value, drawn = self.sum_of({name: 1.0, less: -1.0})
         return value_of(value, drawn, self.draws.weights)
 

@@ -15,6 +15,7 @@ __all__ = [
     "Shot",
     "VisitPhoto",
     "by_leg",
+    "flat",
     "in_order",
     "nothing_common",
     "open_distance",
@@ -200,10 +201,19 @@ def open_distance(photos: Sequence[VisitPhoto]) -> tuple[VisitPhoto, ...]:
                 ),
             ),
         )
-        if len(photos) > 1 and by_leg(photo.leg)
+        if len(photos) > 1 and by_leg(photo.leg) and not flat(photo.leg)
         else photo
         for photo in photos
     )
+
+
+def flat(leg: LegInView) -> bool:
+    """Whether nobody saw from where it was photographed: such a photo is compared with no other.
+
+    Its direction is only believed. Seen 45 degrees off square, what it has in common with
+    others turned it half-way to the truth, and three such photos held 61 % of their knees.
+    """
+    return leg.view.plane == "image"
 
 
 def by_leg(leg: LegInView) -> bool:

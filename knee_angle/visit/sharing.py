@@ -17,7 +17,7 @@ landmark placement        dots: of the set of dots, of which a share slides over
 landmark depth            of the leg (marks) and of the machine (points, tags, all bars)
 camera direction          strip or tags: `U_BARS_PARALLEL_DEG` of the machine, the rest of the
                           photo. Network or prior: half of the visit, half of the photo
-                          (`DIRECTION_ALIKE`)
+                          (`DIRECTION_ALIKE`), by prior alone half of the setting
 the leg's own turn        of the leg
 focal length              of the phone: same picture size, same focal length
 pixel shape               the photo's, where it may have been stretched
@@ -50,7 +50,7 @@ from knee_angle.assumptions import (
     U_BARS_PARALLEL_DEG,
 )
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, PointName
-from knee_angle.visit.photos import VisitPhoto, by_leg
+from knee_angle.visit.photos import VisitPhoto, by_leg, flat
 
 __all__ = ["Inputs", "Share", "shared"]
 
@@ -134,7 +134,7 @@ def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
     yield "camera_direction", _direction(photo, with_turn=counts["camera_direction"] == 4)
     lens: list[Key] = [("focal length", _phone(leg)), ("pixel shape", name)]
     yield "focal_length", [[(key, 1.0)] for key in lens[: counts["focal_length"]]]
-    yield "leg_distance", [_split(("distance",), photo, share=_distance_share(leg))]
+    yield "leg_distance", [_split(("distance",), photo.name, share=_distance_share(leg))]
     yield "sticking", [[(_sticking(k, photo.adjusted), 1.0)] for k in range(counts["sticking"])]
 
 
@@ -148,9 +148,9 @@ def _sticking(which: int, adjusted: int) -> Key:
     return ("sticking", str(which), f"adjusted {adjusted}") if moved else ("sticking", str(which))
 
 
-def _split(key: Key, photo: VisitPhoto, *, share: float) -> Row:
-    """An input of which so much of the variance is the visit's and the rest the photo's."""
-    both = ((*key, "visit"), math.sqrt(share)), ((*key, photo.name), math.sqrt(1.0 - share))
+def _split(key: Key, rest: str, *, share: float) -> Row:
+    """An input of which so much of the variance is the visit's and the rest a photo's."""
+    both = ((*key, "visit"), math.sqrt(share)), ((*key, rest), math.sqrt(1.0 - share))
     return [(name, part) for name, part in both if part > 0.0]
 
 
@@ -211,7 +211,7 @@ def _placement(photo: VisitPhoto) -> list[Row]:
         parts: list[Row] = [
             _of_dot(("placement", point, f"dots {photo.marks}", axis), point, bend_deg)
             if stays
-            else _split(("placement", point, f"found {axis}"), photo, share=FOUND_ANEW)
+            else _split(("placement", point, f"found {axis}"), photo.name, share=FOUND_ANEW)
             for axis in ("along", "front")
         ]
         rows += _turned(parts, np.column_stack([along, front]))
@@ -256,7 +256,9 @@ def _direction(photo: VisitPhoto, *, with_turn: bool) -> list[Row]:
     share = DIRECTION_ALIKE
     if view.plane == "tag":
         share = min(1.0, 2.0 * U_BARS_PARALLEL_DEG**2 / variance) if variance > 0.0 else 1.0
-    camera = [_split(("direction", "camera", axis), photo, share=share) for axis in "ab"]
+    # What nobody saw does not average out over the repeats of a setting.
+    rest = f"setting {photo.setting}" if flat(leg) else photo.name
+    camera = [_split(("direction", "camera", axis), rest, share=share) for axis in "ab"]
     axes = _picture_axes(leg, "hip", "ankle")
     rows = _turned(camera, _to_root(view.tilt_cov_deg2, axes))
     if with_turn:

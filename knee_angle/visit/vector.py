@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from knee_angle.angle import uncertainty
 from knee_angle.records import MACHINE_POINTS
 from knee_angle.visit.equal import LENGTHS, System
-from knee_angle.visit.photos import by_leg
+from knee_angle.visit.photos import by_leg, flat
 from knee_angle.visit.solve import Trials
 
 __all__ = ["QUANTITIES", "best_values", "in_mm", "vector_of"]
@@ -33,11 +33,7 @@ def vector_of(system: System, draws: Trials) -> tuple[tuple[str, ...], Floats]:
     names, means = [], []
     for setting in dict.fromkeys(photo.setting for photo in system.photos):
         for quantity in QUANTITIES:
-            at = [
-                k
-                for k, row in enumerate(system.rows)
-                if row.quantity == quantity and system.photos[row.photo].setting == setting
-            ]
+            at = _counting(system, quantity, setting)
             if not at:
                 continue
             if len(system.photos) == 1:
@@ -45,10 +41,20 @@ def vector_of(system: System, draws: Trials) -> tuple[tuple[str, ...], Floats]:
             names.append(f"{quantity} {setting}")
             means.append(np.isin(np.arange(len(system.rows)), at) / len(at))
     for length in () if all(by_leg(photo.leg) for photo in system.photos) else LENGTHS:
-        of_leg = np.array([row.quantity == length for row in system.rows])
+        at = _counting(system, length, None)
         names.append(length)
-        means.append(of_leg / of_leg.sum())
+        means.append(np.isin(np.arange(len(system.rows)), at) / len(at))
     return tuple(names), np.array(means)
+
+
+def _counting(system: System, quantity: str, setting: str | None) -> list[int]:
+    """The rows that tell a quantity: not those of flat photos where others show it as well."""
+    at = [
+        k
+        for k, row in enumerate(system.rows)
+        if row.quantity == quantity and setting in (None, system.photos[row.photo].setting)
+    ]
+    return [k for k in at if not flat(system.photos[system.rows[k].photo].leg)] or at
 
 
 def in_mm(names: tuple[str, ...], vector: Floats) -> Floats:
@@ -75,8 +81,7 @@ def best_values(
     system: System, names: tuple[str, ...], at_best: Floats, rows: Floats, weights: Floats
 ) -> Floats:
     """The vector's values: see the top of this module."""
-    flat = [photo.leg.view.plane == "image" for photo in system.photos]
-    if not any(flat):
+    if not any(flat(photo.leg) for photo in system.photos):
         return at_best
     if len(system.photos) > 1:
         return np.asarray(weights @ rows)

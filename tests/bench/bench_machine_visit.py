@@ -131,11 +131,12 @@ def intervals(world: World, found: MachineJudged) -> dict[str, tuple[bool, float
     assert found.display is not None
     figures = {
         "slack, deg": (found.holding.figure("slack_deg"), world.slack),
-        "thigh and place, mm": (found.holding.along_mm, world.thigh_fault + world.place),
+        "leg, hip to knee, mm": (found.holding.thigh_mm, world.thigh),
         "thigh section, mm": (found.holding.figure("thigh_fault_mm"), world.thigh_fault),
     }
     if world.seated:
         both = world.thigh_fault + world.lower_fault
+        figures["leg, knee to heel, mm"] = (found.holding.lower_mm, world.lower)
         figures["lower-leg section, mm"] = (
             found.holding.figure("lower_fault_mm"),
             world.lower_fault,

@@ -144,13 +144,13 @@ def visit_paper(
     blocks += [Words(line) for line in (*told_lines(contract, "DO"), words.NERVE_BLOCK)]
     if len(drawn) == 1:
         blocks.append(Beside(((drawn[0][0],), said), (1.0, 1.0)))
-        blocks += _plus_minus(places)
+        blocks += _plus_minus(contract, places)
     else:
         if drawn:
             # Shares as the pictures are wide: both are then equally high.
             columns = tuple((picture,) for picture, _ in drawn)
             blocks.append(Beside(columns, tuple(width for _, width in drawn)))
-        blocks.append(Beside((said, _plus_minus(places)), (1.0, 1.0)))
+        blocks.append(Beside((said, _plus_minus(contract, places)), (1.0, 1.0)))
     blocks += _how(contract, photos, settings, about)
     return Paper(
         title=say("Knee in the machine: one visit"),
@@ -366,7 +366,7 @@ def _prescribed(every: Sequence[kept.Place], settings: Settings) -> list[Block]:
     return blocks
 
 
-def _plus_minus(places: Sequence[kept.Place]) -> tuple[Block, ...]:
+def _plus_minus(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> tuple[Block, ...]:
     """How the ± is made up, at both ends."""
     ends = _ends(places)
     shares = [{one.what: one.share for one in place.shrink} for place in ends]
@@ -388,7 +388,6 @@ def _plus_minus(places: Sequence[kept.Place]) -> tuple[Block, ...]:
     ]
     together = (Cell(spread(place.knee.u), strong=True) for place in ends)
     rows.append((Cell(say("together"), strong=True), *together))
-    surest = ends[-1]
     return (
         Heading(say("How the ± is made up")),
         Table(
@@ -398,7 +397,7 @@ def _plus_minus(places: Sequence[kept.Place]) -> tuple[Block, ...]:
             widths=(0.0, 1.0) if len(ends) == 1 else (1.0, *(0.0 for _ in ends)),
             caption=say("95 %; a bar is the share of the variance. Shares add up, ± do not."),
         ),
-        Words(capital(visit_words.sure_text(surest.knee, surest.shrink))),
+        *(Words(capital(line)) for line in told_lines(contract, "SURE")),
     )
 
 
