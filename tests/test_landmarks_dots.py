@@ -12,7 +12,7 @@ from conftest import scenes
 from PIL import Image
 
 from knee_angle.angle.geometry import flexion_deg
-from knee_angle.landmarks.dots import DotDetector
+from knee_angle.landmarks.dots import DotDetector, colour
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmarks, NotMeasured
 
@@ -381,3 +381,29 @@ def test_an_outline_that_is_not_the_dots_own_widens_its_ellipse(reach_px, tmp_pa
     off = np.array([point.x_px - x, point.y_px - y])
     assert off @ np.linalg.solve([[xx, xy], [xy, yy]], off) < 9.21  # 99 % of two dimensions
     assert xx > 2.0 * clean.cov_px2[0]
+
+
+def test_a_pigment_is_as_wide_as_its_spreads_say_at_any_chroma():
+    """Colours are only compared where they can be near: none is lost by that."""
+    axis = np.arange(0, 256, 2) - 127.5
+    a, b = np.meshgrid(axis, axis)
+    every = np.stack([np.full(a.shape, 50.0), a, b], axis=2)
+    for one in np.random.default_rng(3).uniform(-120.0, 120.0, (40, 2)):
+        pigment = np.array([50.0, *one])
+        near = colour.colour_distance2(every, pigment) < colour.NEAR_PIGMENT2
+        found = colour._chroma_table(pigment[None]).reshape(256, 256)[::2, ::2]
+        np.testing.assert_array_equal(found, near)
+
+
+def test_patches_of_a_pigment_are_found_with_their_place_and_size_however_common_it_is():
+    """Discs and a lump as large as the picture's half: the same discs are told."""
+    for lump in (0, 300):
+        picture = np.full((400, 640, 3), 230, np.uint8)
+        picture[:, 640 - lump :] = (30, 60, 160)
+        for x, y, radius in [(50, 60, 9), (200, 300, 12), (280, 90, 5)]:
+            cv2.circle(picture, (x, y), radius, (30, 60, 160), -1)
+        box = (10, 20, 630, 390)
+        pigment = colour.lab_of(np.array([[30.0, 60.0, 160.0]]))
+        found = colour.patches_of_colour(colour.Paint.of(picture), pigment, 10.0, box)
+        np.testing.assert_allclose(found[0], [[200.5, 300.5], [50.5, 60.5], [280.5, 90.5]])
+        np.testing.assert_allclose(found[1], [12.2, 9.2, 5.1], atol=0.4)

@@ -23,6 +23,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
+Ints = NDArray[np.intp]
 Box = tuple[int, int, int, int]
 
 MOST_PATCHES = 40
@@ -39,7 +40,10 @@ LIGHTNESS_SPREAD = 14.0
 SAME_PIGMENT2 = 9.0
 """Three spreads: one pigment."""
 NEAR_PIGMENT2 = 4.0
+REACH = NEAR_PIGMENT2**0.5
 """Two spreads from a known dot."""
+SPARSE = 0.2
+"""Up to this share of pixels of a pigment's lightness, their colours alone are looked up."""
 PAINT2 = 4.0
 """Two spreads: one paint, or one skin, round two dots."""
 
@@ -149,23 +153,50 @@ def patches_of_colour(
         Radius of the disc of the same area, px.
     """
     left, top, _, _ = box
-    mask = pigment_mask(paint, members, box).view(np.uint8)
-    count, labels, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    area = stats[1:count, cv2.CC_STAT_AREA] / (np.pi * radius**2)
-    longest = np.max(stats[1:count, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], axis=1, initial=0)
-    keep = (area > 0.07) & (area < 2.0) & (longest < 3.0 * radius)
-    order = np.nonzero(keep)[0]
+    mask = pigment_mask(paint, members, box)
+    disc = np.pi * radius**2
+    labels, which, (x, y, wide, high), area, centroids = _parts(mask, 0.07 * disc, 2.0 * disc)
+    order = np.nonzero(np.maximum(wide, high) < 3.0 * radius)[0]
     order = order[np.argsort(-area[order], kind="stable")][:MOST_PATCHES]
-    xy, size = centroids[1:count][order], radius * np.sqrt(area[order])
-    for k, which in enumerate(order + 1):
-        x, y, wide, high = stats[which, :4]
-        part = (labels[y : y + high, x : x + wide] == which).astype(np.uint8)
+    xy, size = centroids[order], radius * np.sqrt(area[order] / disc)
+    for k, one in enumerate(order):
+        there = slice(y[one], y[one] + high[one]), slice(x[one], x[one] + wide[one])
+        part = (labels[there] == which[one]).astype(np.uint8)
         middle, around = cv2.minEnclosingCircle(cv2.findNonZero(part))
         around += 0.5
         # A crescent or a ring: the glare, or what hides the rest, is part of the disc.
         if CRESCENT[0] < (size[k] / around) ** 2 < CRESCENT[1] and around < LARGEST * radius:
-            xy[k], size[k] = np.add(middle, (x, y)), around
+            xy[k], size[k] = np.add(middle, (x[one], y[one])), around
     return xy + np.array([left + 0.5, top + 0.5]), size
+
+
+def _parts(
+    mask: NDArray[np.bool_], least: float, most: float
+) -> tuple[NDArray[np.int32], Ints, tuple[Ints, Ints, Ints, Ints], Ints, Floats]:
+    """Connected parts of a sparse mask with an area between the two, px.
+
+    Returns the labelled picture, and of each part its label, its box (left, top, width, height),
+    area and centroid. OpenCV's own statistics go through all the pixels that are none.
+    """
+    count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=4)
+    at = np.flatnonzero(mask)
+    label = labels.ravel()[at]
+    area = np.bincount(label, minlength=count)
+    wanted = (area > least) & (area < most)
+    wanted[0] = False
+    chosen = wanted[label]
+    at, label = at[chosen], label[chosen]
+    order = np.argsort(label, kind="stable")
+    y, x = np.divmod(at[order], mask.shape[1])
+    which = np.nonzero(wanted)[0]
+    area = area[which]
+    first = np.cumsum(area) - area
+    if len(which) == 0:
+        return labels, which, (which, which, which, which), area, np.zeros((0, 2))
+    ends = [how.reduceat(of, first) for of in (x, y) for how in (np.minimum, np.maximum)]
+    left, right, top, low = ends
+    centroids = np.stack([np.add.reduceat(of, first) / area for of in (x, y)], axis=1)
+    return labels, which, (left, top, right - left + 1, low - top + 1), area, centroids
 
 
 def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
@@ -174,18 +205,30 @@ def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
     here = slice(top - y0, bottom - y0), slice(left - x0, right - x0)
     low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
     high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
-    light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high]))
-    own = _chroma_table(members).take(paint.chroma[here], mode="clip")
-    return np.asarray(cv2.bitwise_and(light, own) > 0)
+    light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high])).view(np.bool_)
+    table, chroma = _chroma_table(members), paint.chroma[here]
+    if np.count_nonzero(light) > SPARSE * light.size:
+        return np.asarray(light & table.take(chroma, mode="clip"))
+    mask = np.zeros(light.shape, dtype=bool)
+    mask[light] = table.take(chroma[light], mode="clip")
+    return mask
 
 
-def _chroma_table(members: Floats) -> Rgb:
-    """For each 8-bit a + 256 b, 255 where it is nearer than chance to one of the members."""
+def _chroma_table(members: Floats) -> NDArray[np.bool_]:
+    """For each 8-bit a + 256 b, whether it is nearer than chance to one of the members."""
     axis = np.arange(0, 256, 2) - 127.5
-    a, b = np.meshgrid(axis, axis, indexing="xy")
-    grid = np.stack([np.full(a.shape, 50.0), a, b], axis=2)
-    near = np.zeros(a.shape, dtype=bool)
-    for member in members:
-        near |= colour_distance2(grid, np.array([50.0, member[1], member[2]])) < NEAR_PIGMENT2
-    coarse = near.astype(np.uint8) * 255
-    return np.asarray(coarse.repeat(2, axis=0).repeat(2, axis=1).ravel(), dtype=np.uint8)
+    near = np.zeros((len(axis), len(axis)), dtype=bool)
+    for _, a, b in members:
+        # No colour further off than so can be near: the spreads grow with the chroma.
+        root = np.sqrt(np.hypot(a, b))
+        step = REACH * CHROMA_SPREAD[1] * root
+        other = (step + np.sqrt(step**2 + 4.0 * (root**2 + REACH * CHROMA_SPREAD[0]))) / 2.0
+        spread = [REACH * (base + by * root * other) for base, by in (CHROMA_SPREAD, HUE_SPREAD)]
+        (x0, x1), (y0, y1) = (
+            np.searchsorted(axis, [middle - np.hypot(*spread), middle + np.hypot(*spread)])
+            for middle in (a, b)
+        )
+        here_a, here_b = np.meshgrid(axis[x0:x1], axis[y0:y1], indexing="xy")
+        grid = np.stack([np.full(here_a.shape, 50.0), here_a, here_b], axis=2)
+        near[y0:y1, x0:x1] |= colour_distance2(grid, np.array([50.0, a, b])) < NEAR_PIGMENT2
+    return np.asarray(near.repeat(2, axis=0).repeat(2, axis=1).ravel())

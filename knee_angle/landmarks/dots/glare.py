@@ -72,7 +72,7 @@ def without_glare(
     # Most spots of a dull pigment's "glare" are far from it (a square is dilated the fastest).
     gap = 2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1
     near = cv2.dilate(pigment.view(np.uint8), np.ones((gap, gap), np.uint8)) > 0
-    small &= np.bincount(labels[near], minlength=len(stats)) > 0
+    small &= np.bincount(labels[near & glare], minlength=len(stats)) > 0
     for which in np.nonzero(small[1:])[0] + 1:
         there = _around(stats[which], radius, glare.shape)
         disc = _disc(labels[there] == which, pigment[there], LARGEST * radius)

@@ -228,10 +228,15 @@ def _one_hidden(found: Candidates, rows: _Rows, best: Ints, hidden: Ints) -> Boo
     it has to be far more probable. Where a machine's dot stands for it, the thought counts
     already if it comes close.
     """
-    mine, theirs = rows.which[best][:, None], rows.which[hidden][None]
-    others_stay = ((theirs < 0) | (mine == theirs)).all(axis=2)
-    shapeless = quality(found)[rows.which[best][:, :3]] < BLURRED
-    alone = (shapeless[:, None] & (theirs[..., :3] < 0)).any(axis=2)
+    mine, theirs = rows.which[best].T[:, :, None], rows.which[hidden].T[:, None]
+    shapeless = quality(found)[rows.which[best][:, :3]].T[:, :, None] < BLURRED
+    # Name by name: numpy is slow over an axis of six.
+    others_stay: Bools = np.ones((len(best), len(hidden)), dtype=bool)
+    alone = ~others_stay
+    for here, there in zip(mine, theirs, strict=True):
+        others_stay &= (there < 0) | (here == there)
+    for lacks, there in zip(shapeless, theirs, strict=False):
+        alone |= lacks & (there < 0)
     margin = np.where(others_stay, np.where(alone, SHAPELESS_MARGIN, 0.0), HIDDEN_MARGIN)
     return np.asarray((rows.score[best][:, None] < rows.score[hidden] + margin).any(axis=1))
 
