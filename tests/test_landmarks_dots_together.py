@@ -164,20 +164,24 @@ def read_alone(index: dict[str, int], score: float) -> list[Reading]:
 
 
 @pytest.mark.parametrize(
-    ("ahead", "alike", "believed"),
+    ("ahead", "own", "believed"),
     [
-        pytest.param(7.0, True, True, id="far ahead, and the dots alone read nearly as well so"),
-        pytest.param(7.0, False, False, id="far ahead, and the dots alone deny it"),
-        pytest.param(13.0, False, False, id="however far ahead, where the dots alone deny it"),
-        pytest.param(4.0, True, False, id="not far ahead"),
+        pytest.param(7.0, 19.0, True, id="far ahead, and the dots alone read nearly as well so"),
+        pytest.param(7.0, None, False, id="far ahead, and the dots alone deny it"),
+        pytest.param(13.0, None, False, id="however far ahead, where the dots alone deny it"),
+        pytest.param(13.0, 12.0, True, id="further ahead, and alone it would be beyond doubt"),
+        pytest.param(7.0, 12.0, False, id="far ahead, and the dots alone read worse so"),
+        pytest.param(13.0, 9.0, False, id="further ahead, and alone it would be in doubt"),
+        pytest.param(4.0, 19.0, False, id="not far ahead"),
     ],
 )
-def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, alike, believed):
+def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, own, believed):
     index = dict(zip(NAMES, range(len(NAMES)), strict=True))
     seen = read_alone(index, 30.0)
     sure = exchanged("knee", "ankle")
     whole = [*seen, replace(sure, named=replace(sure.named, score=30.0 - ahead))]
-    alone = [sure, *(read_alone(index, sure.named.score - 1.0) if alike else [])]
+    sure = replace(sure, named=replace(sure.named, score=20.0))
+    alone = [sure, *(read_alone(index, own) if own is not None else [])]
     assert yields(sure, seen[0], whole, alone) is believed
 
 
@@ -311,6 +315,11 @@ def test_a_patch_of_the_leg_is_a_dot_where_it_shows_an_outline(misfit, used):
     poor = {"misfit": misfit, "arc": 0.3 if not used else 0.9, "lab": SHADED}
     found = patches(TRUE, hip=poor)
     assert (settled(found, witness(hip=(20.0, 0.0))) == WHOLE) is used
+
+
+def test_a_boss_of_the_dots_colour_is_no_dot():
+    boss = patches(TRUE, hinge={"radius": 17.0})
+    assert "hinge" not in (settled(boss, witness()) or {})
 
 
 def test_two_patches_that_could_be_one_machine_dot_leave_it_out():

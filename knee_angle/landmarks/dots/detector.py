@@ -71,6 +71,7 @@ from knee_angle.landmarks.dots.refusals import (
 from knee_angle.landmarks.dots.said import refusal_said, used_said
 from knee_angle.landmarks.dots.sets import plain_in
 from knee_angle.landmarks.dots.together import (
+    FAR_AHEAD,
     best_named,
     far_ahead,
     plainly_dots,
@@ -254,14 +255,18 @@ def yields(sure: Reading, seen: Reading, whole: list[Reading], alone: list[Readi
     """Whether a leg of which the dots alone are sure yields to one where a witness sees it.
 
     With all six named and far more probable among the ``whole`` set's namings, where the dots
-    ``alone`` read nearly as well as that leg: a witness by itself may see another person's.
+    ``alone`` read nearly as well as that leg; or further ahead, where that leg alone would have
+    been beyond doubt. A witness by itself may see another person's.
     """
-    return _is_whole(seen) and far_ahead(whole, sure) and _own(alone, seen)
+    if not _is_whole(seen):
+        return False
+    if far_ahead(whole, sure) and _own(alone, seen, alone[0].named.score - DOTS_MARGIN_EXPECTED):
+        return True
+    return far_ahead(whole, sure, by=1.5 * FAR_AHEAD) and _own(alone, seen, DOTS_ENOUGH)
 
 
-def _own(readings: list[Reading], other: Reading) -> bool:
-    """Whether the dots by themselves read nearly as well as that leg."""
-    least = readings[0].named.score - DOTS_MARGIN_EXPECTED
+def _own(readings: list[Reading], other: Reading, least: float) -> bool:
+    """Whether the dots by themselves read as that leg with a score above the ``least``."""
     return any(r.named.score > least and _same_leg(r, other) for r in readings)
 
 

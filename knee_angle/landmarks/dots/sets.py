@@ -28,6 +28,7 @@ __all__ = [
     "plain_of",
     "sets_of",
     "tail",
+    "too_large",
     "unlike",
 ]
 
@@ -49,6 +50,9 @@ speaks against its colour (our own)."""
 ANYWHERE = 3.0
 """Most that a place counts against a dot there: a witness may see no machine, and a whole dot tells
 more than texture at the hip (our own)."""
+LARGE, LARGE_COST = 0.6, 20.0
+"""From which logarithm of size against the best outlines a patch is rather a boss or cap of the
+dots' colour, 1.8 times as large, and what each unit more costs (our own)."""
 BOX_SEGMENTS = 0.7
 """How far around the points dots of their pigment are looked for, mean segments."""
 SMALL_SHARE = 0.05
@@ -236,9 +240,9 @@ def _also_shaded(lab: Floats) -> Floats:
 
 
 def _apart(found: Candidates) -> Bools:
-    """Without second outlines of one dot: the better stays."""
+    """Without second outlines of one dot: the better stays, and a dot before its boss."""
     keep = np.ones(len(found), dtype=bool)
-    own = quality(found)
+    own = quality(found) - too_large(found)
     half = half_length(found)
     for here in np.argsort(-own, kind="stable"):
         gap = np.linalg.norm(found.xy - found.xy[here], axis=1)
@@ -255,7 +259,17 @@ def pigment_of(found: Candidates) -> Floats:
 
 
 def _best_outlines(found: Candidates) -> Floats:
-    return np.asarray(found.lab[np.argsort(-quality(found), kind="stable")[:WHOLE]])
+    return np.asarray(found.lab[_best(found)])
+
+
+def _best(found: Candidates) -> Ints:
+    return np.argsort(-quality(found), kind="stable")[:WHOLE]
+
+
+def too_large(found: Candidates) -> Floats:
+    """What speaks against each patch being a dot of the size of the best outlines."""
+    size = np.log(found.radius / np.median(found.radius[_best(found)]))
+    return np.asarray(LARGE_COST * np.maximum(size - LARGE, 0.0))
 
 
 def unlike(found: Candidates) -> Floats:
