@@ -9,8 +9,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import COVERAGE
+from knee_angle.clip.joint import Quantity
+
 __all__ = [
     "Turn",
+    "as_far_as_furthest",
     "cycle_seconds",
     "end_weights",
     "furthest_of",
@@ -38,9 +42,9 @@ NOISY_U_DEG, BESIDE = 0.8, 3
 after: of single ones the furthest is the noisiest (our own; dots have 0.3, the network 3)."""
 NEAR_U = 3.0
 """Pictures so many of their own ± from an end still tell how far it goes, up to `FAR_SHARE`."""
-AS_FAR_DEG = 0.5
-"""Ends that differ by no more go as far: pictures differ by as much for themselves (our own);
-noisy ones by their own ±."""
+AS_FAR_DEG, AS_FAR_U = 0.5, 2.0
+"""Ends that differ by no more go as far: degrees, and so many ± of one picture (our own); noisy
+pictures, whose shape is already that of several, by their own ±."""
 TIP_SHARE = 0.1
 """Of how far the pictures about an end reach from it, the ± of a parabola through them, where
 they are too noisy to show the motion's shape: it cuts 0.19 of a turn at even speed (3/16)."""
@@ -134,12 +138,36 @@ def furthest_of(shape: Floats, turns: Sequence[Turn], *, high: bool, u_own: floa
     """The turn that goes furthest; one that was seen to turn, where its end goes as far."""
     same = [turn for turn in turns if turn.high is high]
     sign = 1.0 if high else -1.0
-    as_far = AS_FAR_DEG if u_own <= NOISY_U_DEG else u_own
+    as_far = max(AS_FAR_DEG, AS_FAR_U * u_own) if u_own <= NOISY_U_DEG else u_own
     least = max(sign * shape[turn.at] for turn in same) - as_far
     return max(
         (turn for turn in same if sign * shape[turn.at] >= least),
         key=lambda turn: (turn.inside, sign * shape[turn.at]),
     )
+
+
+def as_far_as_furthest(ends: Sequence[Floats], of: Quantity, *, high: bool) -> Floats:
+    """Weights of the mean of all ends of one kind that go as far, as far as pictures can tell.
+
+    The one that goes least far is left out until it goes as far as the mean of the others. The
+    furthest alone would be the one whose errors reach furthest.
+
+    Parameters
+    ----------
+    ends : sequence of ndarray, shape (n,)
+        Weights over all pictures, of each end (`end_weights`).
+    of : Quantity
+        What ends there.
+    high : bool
+        Whether it turns from bending to stretching.
+    """
+    rest = sorted(ends, key=lambda one: of.weighed(one)[0], reverse=not high)
+    while len(rest) > 1:
+        apart, u = of.weighed(rest[0] - np.mean(rest[1:], axis=0))
+        if abs(apart) <= COVERAGE * u:
+            break
+        rest = rest[1:]
+    return np.asarray(np.mean(rest, axis=0))
 
 
 def u_of_tip(shape: Floats, u_own: float) -> float:

@@ -30,6 +30,7 @@ from knee_angle.clip.joint import Joint, Quantity, together
 from knee_angle.clip.model import Clipped, Seen, answered, inputs_for
 from knee_angle.clip.solving import CAUCHY, cauchy, solved
 from knee_angle.clip.spread import root_along, spread_along
+from knee_angle.clip.standing import settled
 
 __all__ = ["estimated"]
 
@@ -164,7 +165,7 @@ class _Problem:
     def start(self, *, turned_deg: tuple[float, float] = (0.0, 0.0)) -> _State:
         """The path through what the pictures show alone, turned; inputs at their usual values."""
         sights = self.seen.sights
-        lean = self._through(np.nan_to_num(_settled(sights.lean, sights.other, sights.log_odds)),
+        lean = self._through(np.nan_to_num(settled(sights.lean, sights.other, sights.log_odds)),
                              ~np.isnan(sights.lean[:, 0]), np.radians(U_BEND_DEG))  # fmt: skip
         lean = lean + np.radians(turned_deg)
         far = sights.distance_mm
@@ -273,7 +274,7 @@ class _Problem:
     def _off_lean(self, state: _State) -> tuple[NDArray[np.intp], Floats, Floats]:
         """Pictures that show the camera's lean, what makes it of unit ±, and what is left."""
         sights = self.seen.sights
-        seen = _settled(sights.lean, sights.other, sights.log_odds)
+        seen = settled(sights.lean, sights.other, sights.log_odds)
         known = np.nonzero(~np.isnan(seen[:, 0]))[0]
         common = np.radians(self.seen.u_common_deg) * state.z[self.inputs.at("direction")]
         roots = np.linalg.inv(np.linalg.cholesky(sights.cov[known] + 1e-10 * np.eye(2)))
@@ -324,26 +325,32 @@ class _Problem:
     def _of_lengths(
         self, state: _State, clipped: Clipped, by_path: Floats, by_input: Floats
     ) -> tuple[Floats, Floats]:
-        logs, u = clipped.log_lengths, self._u_logs(state)
-        off = self._off_lengths(state, clipped)
+        off, u_mm = self._off_lengths(state, clipped), self._u_mm(clipped, state)
         weight = np.where(self.whole, cauchy(off), 0.0)
-        m, q = self.basis.shape[1], logs.shape[1]
+        m, q = self.basis.shape[1], off.shape[1]
         rows = self._blank(off.size, state)
-        slope_p, slope_z = np.nan_to_num(by_path[:, -q:]), np.nan_to_num(by_input[:, -q:])
+        # What is left is (length - seen) / (mm per px): both what is seen and the scale move it.
+        seen = (np.exp(clipped.log_lengths) / u_mm)[:, :, None]
+        slope_p, slope_z = (
+            np.nan_to_num(seen * by[:, -2 * q : -q] + off[:, :, None] * by[:, -q:])
+            for by in (by_path, by_input)
+        )
         for k in range(q):
-            at = slice(k * len(logs), (k + 1) * len(logs))
-            scale = (weight[:, k] / u[:, k])[:, None]
+            at = slice(k * len(off), (k + 1) * len(off))
+            each = weight[:, k, None]
             for axis in range(2):
-                rows[at, axis : 2 * m : 2] = scale * slope_p[:, k, axis : axis + 1] * self.basis
-            rows[at, 2 * m : 3 * m] = scale * slope_p[:, k, 2:] * self.basis
-            rows[at, 3 * m : 3 * m + len(state.z)] = scale * slope_z[:, k]
-            rows[at, 3 * m + len(state.z) + k] = -scale[:, 0]
-        return rows, (weight * off).T.reshape(-1)
+                rows[at, axis : 2 * m : 2] = each * slope_p[:, k, axis : axis + 1] * self.basis
+            rows[at, 2 * m : 3 * m] = each * slope_p[:, k, 2:] * self.basis
+            rows[at, 3 * m : 3 * m + len(state.z)] = each * slope_z[:, k]
+            rows[at, 3 * m + len(state.z) + k] = (
+                -weight[:, k] * np.exp(state.log_lengths[k]) / u_mm[:, k]
+            )
+        return np.nan_to_num(rows), (weight * off).T.reshape(-1)
 
     def _off_lengths(self, state: _State, clipped: Clipped) -> Floats:
         """What is left of each length (n, q), in its ±; 0 where it is not seen."""
-        off = (state.log_lengths - clipped.log_lengths) / self._u_logs(state)
-        return np.where(self.whole, off, 0.0)
+        off = np.exp(state.log_lengths) - np.exp(clipped.log_lengths)
+        return np.where(self.whole, off / self._u_mm(clipped, state), 0.0)
 
     def cost(self, state: _State) -> float:
         """How badly a state fits: squares, and their logarithm where an odd one counts little."""
@@ -359,14 +366,17 @@ class _Problem:
         )
         return robust + float(np.sum(self._off_bend(state)[1] ** 2) + np.sum(state.z**2))
 
-    def _u_logs(self, state: _State) -> Floats:
-        """± of each length by its own points, from their slopes at the start."""
-        if "logs" not in self._own:
-            own = self._by_points(state)
-            logs = own[:, -self.whole.shape[1] :]
-            self._own["all"] = own
-            self._own["logs"] = np.sqrt(np.nan_to_num(logs, nan=1.0) ** 2 + LEAST_U_LOG**2)
-        return self._own["logs"]
+    def _u_mm(self, clipped: Clipped, state: _State) -> Floats:
+        """± of each length by its own points: what they are off by in pixels, in this state's mm.
+
+        A ± of the logarithm would make longer bones surer, which with many pictures decides.
+        """
+        if "px" not in self._own:
+            own, logs = self._by_points(state), clipped.log_lengths
+            by_points = own[:, 4 : 4 + logs.shape[1]]
+            u_logs = np.sqrt(np.nan_to_num(by_points, nan=1.0) ** 2 + LEAST_U_LOG**2)
+            self._own["px"] = np.nan_to_num(u_logs * np.exp(logs) / clipped.mm_per_px, nan=1.0)
+        return self._own["px"] * clipped.mm_per_px
 
     def _by_points(self, state: _State) -> Floats:
         """What each quantity is off by for a picture's own errors of finding, (n, q)."""
@@ -460,12 +470,13 @@ def _near(one: _State, other: _State, times: float) -> bool:
 
 
 def _quantities(clipped: Clipped) -> Floats:
-    """Knee, bars, hinge (distal, anterior), then the log lengths: (n, 4 + lengths)."""
+    """Knee, bars, hinge (distal, anterior), log lengths and scales: (n, 4 + 2 lengths)."""
     drawn = clipped.drawn
     nothing = np.full_like(drawn.knee_deg, np.nan)
     bars = nothing if drawn.frame_deg is None else drawn.frame_deg
     hinge = np.column_stack([nothing, nothing]) if drawn.hinge_mm is None else drawn.hinge_mm
-    return np.column_stack([drawn.knee_deg, bars, hinge, clipped.log_lengths])
+    scales = np.log(clipped.mm_per_px)
+    return np.column_stack([drawn.knee_deg, bars, hinge, clipped.log_lengths, scales])
 
 
 def _with_points(seen: Seen, points: Floats) -> Seen:
@@ -479,18 +490,6 @@ def _basis(seconds: Floats, knot_s: float) -> Floats:
     inner = np.linspace(start, end + 1e-6, count + 1)
     knots = np.concatenate([np.repeat(inner[0], 3), inner, np.repeat(inner[-1], 3)])
     return np.asarray(BSpline.design_matrix(seconds, knots, 3).toarray())
-
-
-def _settled(lean: Floats, other: Floats, log_odds: Floats) -> Floats:
-    """The lean of each picture, of two solutions the one that most pictures together say."""
-    doubtful = np.isfinite(log_odds)
-    if not doubtful.any():
-        return lean
-    if float(log_odds[doubtful].sum()) > 0.0:
-        lean, other = np.where(doubtful[:, None], other, lean), lean
-    usual = np.nanmedian(lean, axis=0)
-    nearer = np.linalg.norm(other - usual, axis=1) < np.linalg.norm(lean - usual, axis=1)
-    return np.where((doubtful & nearer)[:, None], other, lean)
 
 
 def _pair(off: Floats) -> Floats:

@@ -37,6 +37,7 @@ from knee_angle.clip.answer import (
 from knee_angle.clip.chosen import chosen_pictures, visit_of
 from knee_angle.clip.course import (
     Turn,
+    as_far_as_furthest,
     cycle_seconds,
     end_weights,
     furthest_of,
@@ -275,18 +276,10 @@ class _Answering:
 
     def _together(self, turns: Sequence[Turn], furthest: Turn) -> Floats:
         """The same of all turns that go as far as the furthest, as far as pictures can tell."""
-        own, values = self.joint.knee.u_own, np.nan_to_num(self.joint.knee.values)
-        first = self._weights(furthest)
         if not furthest.inside:
-            return first
-        found = []
-        for turn in turns:
-            if turn.high is furthest.high and turn.inside:
-                weights = self._weights(turn)
-                apart = abs(float((weights - first) @ values))
-                u = math.hypot(np.linalg.norm(weights * own), np.linalg.norm(first * own))
-                found += [weights] if apart <= COVERAGE * u else []
-        return np.asarray(np.mean(found, axis=0))
+            return self._weights(furthest)
+        same = [self._weights(one) for one in turns if one.high is furthest.high and one.inside]
+        return as_far_as_furthest(same, self.joint.knee, high=furthest.high)
 
     def _end(
         self, which: Which, turns: Sequence[Turn], against: Sequence[DisplayAgainst]

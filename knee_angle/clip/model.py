@@ -115,10 +115,14 @@ class Clipped:
         Knee, bars and hinge of every picture.
     bars_mm : ndarray, shape (n, 2), or None
         From the hinge to the point on either bar.
+    mm_per_px : ndarray, shape (n, 2 or 4)
+        By how much each bone, from mark to mark, and each bar changes with a pixel along it at
+        either end, both together (root of the sum of squares).
     """
 
     drawn: Drawn
     bars_mm: Floats | None
+    mm_per_px: Floats
 
     @property
     def log_lengths(self) -> Floats:
@@ -189,9 +193,38 @@ def answered(seen: Seen, inputs: Inputs, lean: Floats, log_mm: Floats, z: Floats
         distance_mm=distance * through,
         thigh_mm=None,
     )
-    placed = _placement(seen, draw, len(names), z[inputs.at("placement")])
-    draw = replace(draw, placement_mm=placed)
-    return Clipped(simulated(leg, draw), _bars_mm(seen, draw))
+    planes = [(slice(0, 3), draw.normal), (slice(3, 6), draw.bars_normal)][: len(names) // 3]
+    in_plane = [_met(draw, seen, which, normal) for which, normal in planes]
+    bars_mm = None if len(in_plane) < 2 else _sections(in_plane[1])
+    scales = [_mm_per_px(draw, seen, *plane) for plane in planes]
+    placed = _placement(seen, draw, in_plane[0], z[inputs.at("placement")])
+    drawn = simulated(leg, replace(draw, placement_mm=placed))
+    return Clipped(drawn, bars_mm, np.concatenate(scales, axis=1))
+
+
+def _sections(points: Floats) -> Floats:
+    """From knee to hip and ankle, or from hinge to either bar's point: (n, 2)."""
+    return np.asarray(np.linalg.norm(points[:, [0, 2]] - points[:, 1:2], axis=-1))
+
+
+def _mm_per_px(draw: Draw, seen: Seen, which: slice, normal: Floats) -> Floats:
+    """By how much the two sections change with a pixel along them at either end, (n, 2)."""
+    points = draw.points_px[:, which]
+    away = points[:, [0, 2]] - points[:, 1:2]
+    away = away / np.linalg.norm(away, axis=-1, keepdims=True)
+
+    def sections(by: Floats) -> Floats:
+        moved = draw.points_px.copy()
+        moved[:, which] += by
+        return _sections(_met(replace(draw, points_px=moved), seen, which, normal))
+
+    nothing = np.zeros_like(away[:, 0])
+    usual = sections(np.zeros_like(points))
+    ends = sections(np.stack([away[:, 0], nothing, away[:, 1]], axis=1)) - usual
+    middle = [
+        (sections(np.stack([nothing, -away[:, k], nothing], axis=1)) - usual)[:, k] for k in (0, 1)
+    ]
+    return np.hypot(ends, np.stack(middle, axis=1))
 
 
 def _own_turn(way: Floats, z: Floats) -> Floats:
@@ -238,14 +271,13 @@ def _depth(names: tuple[str, ...], z: Floats) -> Floats:
     )
 
 
-def _placement(seen: Seen, draw: Draw, count: int, z: Floats) -> Floats:
+def _placement(seen: Seen, draw: Draw, marks: Floats, z: Floats) -> Floats:
     """Mark to bony point (n, k, 2), mm: along and towards the front of its own bone."""
     leg = simulated(replace(seen.leg, points={n: seen.leg.points[n] for n in LEG_POINTS}),
                     replace(draw, points_px=draw.points_px[:, :3], depth_mm=draw.depth_mm[:, :3],
                             placement_mm=draw.placement_mm[:, :3]))  # fmt: skip
     bend = np.radians(leg.marks_deg)
-    marks = _marks_mm(draw, seen)
-    placed = np.zeros((len(bend), count, 2))
+    placed = np.zeros((len(bend), draw.points_px.shape[1], 2))
     for k, point in enumerate(LEG_POINTS):
         start, end = (1, 2) if point == "ankle" else (0, 1)
         along = marks[:, end] - marks[:, start]
@@ -265,21 +297,8 @@ def _placement(seen: Seen, draw: Draw, count: int, z: Floats) -> Floats:
     return placed
 
 
-def _marks_mm(draw: Draw, seen: Seen) -> Floats:
-    """The leg's marks (n, 3, 2) as seen along its plane's normal."""
-    return _met(draw, seen, slice(0, 3), draw.normal)
-
-
-def _bars_mm(seen: Seen, draw: Draw) -> Floats | None:
-    """From the hinge to the point on either bar, (n, 2); None without the machine's points."""
-    if draw.points_px.shape[1] < 6:
-        return None
-    points = _met(draw, seen, slice(3, 6), draw.bars_normal)
-    away = points[:, [0, 2]] - points[:, 1:2]
-    return np.asarray(np.linalg.norm(away, axis=-1))
-
-
 def _met(draw: Draw, seen: Seen, which: slice, normal: Floats) -> Floats:
+    """Points (n, 3, 2) as seen along their plane's normal, mm."""
     rays = geometry.rays(
         draw.points_px[:, which], focal_px=draw.focal_px[:, None], centre_px=seen.leg.lens.centre_px
     )

@@ -25,7 +25,7 @@ from knee_angle.photo.strips import Strip, strips_of
 from knee_angle.photo.tags import Tag, strip_of
 from knee_angle.records import Lens
 
-__all__ = ["Sights", "lean_of", "normals_of", "rows_of", "sights_of"]
+__all__ = ["Sights", "lean_of", "normals_of", "rows_of", "settled", "sights_of"]
 
 Floats = NDArray[np.float64]
 
@@ -140,6 +140,18 @@ def normals_of(lean: Floats, sights: Sights) -> Floats:
     """Normals (n, 3) that lean so much; undoes `lean_of`."""
     normal = -sights.ray + np.einsum("ni,nij->nj", lean, sights.across)
     return np.asarray(normal / np.linalg.norm(normal, axis=-1, keepdims=True))
+
+
+def settled(lean: Floats, other: Floats, log_odds: Floats) -> Floats:
+    """The lean of each picture, of two solutions the one that most pictures together say."""
+    doubtful = np.isfinite(log_odds)
+    if not doubtful.any():
+        return lean
+    if float(log_odds[doubtful].sum()) > 0.0:
+        lean, other = np.where(doubtful[:, None], other, lean), lean
+    usual = np.nanmedian(lean, axis=0)
+    nearer = np.linalg.norm(other - usual, axis=1) < np.linalg.norm(lean - usual, axis=1)
+    return np.where((doubtful & nearer)[:, None], other, lean)
 
 
 def _axes(at_px: Floats, way_px: Floats, lens: Lens) -> tuple[Floats, Floats]:
