@@ -85,7 +85,7 @@ def test_what_is_not_measured_is_said_and_recorded(tmp_path):
     done = batch("photos", "--out", "one.csv", "--workers", 1, cwd=tmp_path)
     reason = "a symbolic link: put the photo itself there, or name it in a list"
     assert done.stderr == f"knee-angle: 1 entry is not measured: linked.jpg ({reason})\n"
-    assert "1 photos: 1 measured" in done.stdout
+    assert "1 photo: 1 measured" in done.stdout
     record = json.loads((tmp_path / "one.run.json").read_text())
     assert record["other_files"] == 1
     assert record["left_out"] == [{"name": "linked.jpg", "reason": reason}]
@@ -145,8 +145,8 @@ def test_going_on_measures_what_is_new_changed_or_asked_for_and_says_so(whole):
     (whole / "known.csv").write_text(known)
     said = batch(*again, cwd=whole).stdout
     assert "4 photos were done before" in said
-    assert "1 photos or their displayed numbers changed and are measured again" in said
-    assert "1 photos of the earlier run are not in the source and are left out" in said
+    assert "1 photo or its displayed number changed and is measured again" in said
+    assert "1 photo of the earlier run is not in the source and is left out" in said
     rows = {row["photo"]: row for row in rows_of(whole / "one.csv")}
     assert "series_a_2.jpg" not in rows
     assert rows["bed_01.jpg"]["flexion_deg"] == rows["bed_08.jpg"]["flexion_deg"]
@@ -211,7 +211,7 @@ def test_a_hanging_worker_costs_one_photo_which_can_be_tried_again(whole):
     assert [row["status"] for row in rows].count("not_measured") == 1
     assert json.loads((whole / "hung.run.json").read_text())["failed"] == {"time_limit": 1}
     done = batch(*arguments, "--resume", "--retry-failed", cwd=whole)
-    assert "1 photos whose measuring failed are tried again" in done.stdout
+    assert "1 photo whose measuring failed is tried again" in done.stdout
     assert (whole / "hung.csv").read_bytes() == (whole / "one.csv").read_bytes()
 
 

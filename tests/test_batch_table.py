@@ -102,14 +102,14 @@ def table(tmp_path):
 def test_missing_and_surplus_names_are_refused_together(table):
     with pytest.raises(InvalidInput) as error:
         Known(table).match(["a.jpg", "b.jpg"], partial=False)
-    assert "1 photos have no row: b.jpg; 1 rows name no photo: c.jpg" in str(error.value)
+    assert "1 photo has no row: b.jpg; 1 row names no photo: c.jpg" in str(error.value)
     assert "--partial-table" in str(error.value)
 
 
 def test_or_allowed_by_choice_and_said(table):
     assert Known(table).match(["a.jpg", "b.jpg"], partial=True) == [
-        "1 photos have no row: b.jpg",
-        "1 rows name no photo: c.jpg",
+        "1 photo has no row: b.jpg",
+        "1 row names no photo: c.jpg",
     ]
     assert Known(table).match(["a.jpg", "c.jpg"], partial=False) == []
 

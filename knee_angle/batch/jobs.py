@@ -15,7 +15,7 @@ from knee_angle.batch.table import Known
 from knee_angle.batch.work import Job, Json
 from knee_angle.errors import InvalidInput
 from knee_angle.files.on_disk import OnDisk
-from knee_angle.language import say
+from knee_angle.language import say, say_many
 
 __all__ = ["Jobs", "left_of", "not_done", "overlay_folder"]
 
@@ -124,21 +124,33 @@ def left_of(jobs: Jobs, journal: Journal, *, retry_failed: bool) -> tuple[int, l
     standing = Counter(_standing(job, jobs, journal, retry_failed=retry_failed) for job in jobs)
     notes = []
     if journal.done:
-        notes.append(say("{n_jobs} photos were done before", n_jobs=standing["done"]))
+        done = standing["done"]
+        notes.append(
+            say_many("{count} photo was done before", "{count} photos were done before", done)
+        )
     if changed := standing["changed"]:
         notes.append(
-            say(
-                "{changed} photos or their displayed numbers changed and are measured again",
-                changed=changed,
+            say_many(
+                "{count} photo or its displayed number changed and is measured again",
+                "{count} photos or their displayed numbers changed and are measured again",
+                changed,
             )
         )
     if again := standing["again"]:
-        notes.append(say("{again} photos whose measuring failed are tried again", again=again))
+        notes.append(
+            say_many(
+                "{count} photo whose measuring failed is tried again",
+                "{count} photos whose measuring failed are tried again",
+                again,
+            )
+        )
     gone = sum(1 for photo in journal.done if photo not in jobs.photos.files)
     if gone:
         notes.append(
-            say(
-                "{gone} photos of the earlier run are not in the source and are left out", gone=gone
+            say_many(
+                "{count} photo of the earlier run is not in the source and is left out",
+                "{count} photos of the earlier run are not in the source and are left out",
+                gone,
             )
         )
     if journal.torn_lines:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from knee_angle.errors import InvalidInput
 from knee_angle.files.on_disk import OnDisk
 from knee_angle.files.tables import DISPLAYED, PHOTO, SHOWN, Table, named
-from knee_angle.language import joined, say
+from knee_angle.language import joined, say, say_many
 
 if TYPE_CHECKING:
     import pyarrow
@@ -87,17 +87,19 @@ class Known:
         found = []
         if without:
             found.append(
-                say(
-                    "{n_without} photos have no row: {named}",
-                    n_without=without,
+                say_many(
+                    "{count} photo has no row: {named}",
+                    "{count} photos have no row: {named}",
+                    without,
                     named=named(first, of=without),
                 )
             )
         if surplus:
             found.append(
-                say(
-                    "{n_surplus} rows name no photo: {named}",
-                    n_surplus=surplus,
+                say_many(
+                    "{count} row names no photo: {named}",
+                    "{count} rows name no photo: {named}",
+                    surplus,
                     named=named(others, of=surplus),
                 )
             )

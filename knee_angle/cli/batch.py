@@ -14,7 +14,7 @@ from knee_angle.cli.app import app
 from knee_angle.cli.options import Megapixels, OverlayFolder, PoseModel, positive
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say, tell
+from knee_angle.language import say, say_many, tell
 from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
@@ -135,7 +135,8 @@ def _print(summary: Summary) -> None:
             )
         )
     counts = ", ".join(f"{n} {tell(STATUS[status])}" for status, n in summary.counts.items())
-    print(tell("{photos} photos: {counts}", photos=summary.photos, counts=counts))
+    n = summary.photos
+    print(tell(say_many("{count} photo: {counts}", "{count} photos: {counts}", n, counts=counts)))
     print(tell("written: {files}", files=", ".join(map(str, summary.files))))
 
 
