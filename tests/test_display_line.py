@@ -19,6 +19,7 @@ from knee_angle.photo.display.read import LineRead, as_seen, read_texts
 from knee_angle.photo.display.rectify import CROP_SIZE, LineBox, box_of, straightened
 from knee_angle.records import Displayed, NotMeasured
 from knee_angle.records.shown import DisplaySeen, NumberSeen
+from knee_angle.report.answer_text import answer_text
 from knee_angle.settings import Settings
 
 BOX = LineBox((100.0, 50.0), (30.0, 0.0), (0.0, 10.0))
@@ -305,6 +306,32 @@ def test_a_number_clearly_read_is_compared_and_says_that_it_was_read():
     assert one.displayed == Displayed(88.0, "read", 0.999)
     assert one.cautions == ()
     assert one.display.state == "read"
+
+
+def test_a_text_says_of_a_number_that_it_was_read_and_of_a_typed_one_nothing():
+    """Nobody looks at the display again who does not know that nobody has."""
+    read, typed = (
+        answer_text("a.jpg", measured_with(read_as("88°"), typed=typed)) for typed in (None, 88.0)
+    )
+    assert "display       88.0° (read off the photo with a probability of 99.9%)" in read
+    assert "read off the photo" not in typed
+
+
+@pytest.mark.parametrize(
+    ("numbers", "why"),
+    [
+        pytest.param([seen("93°"), seen("15°")], "several numbers may be the angle: 93°, 15°",
+                     id="an angle and its limit"),
+        pytest.param([seen("12:30")], "the numbers that were seen are a time", id="a clock"),
+        pytest.param([], "no number was seen on a display", id="nothing"),
+    ],
+)  # fmt: skip
+def test_where_no_number_is_chosen_that_is_said_once_and_not_beside_a_typed_one(numbers, why):
+    display = chosen(numbers, accept=0.99, settings=PRIOR)
+    (caution,) = measured_with(display).cautions
+    assert caution.startswith(f"no number was read off the display: {why}")
+    assert caution.endswith("give the number")
+    assert measured_with(display, typed=88.0).cautions == ()
 
 
 def test_a_typed_number_wins_and_the_disagreement_is_said():

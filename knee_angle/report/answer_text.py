@@ -78,10 +78,14 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
         return []
     compared = outcome.comparison
     shown = outcome.displayed.deg
+    read = ""
+    if outcome.displayed.source == "read":
+        sure = math.floor(1000 * (outcome.displayed.probability or 0.0)) / 1000
+        read = say(" (read off the photo with a probability of {sure:.1%})", sure=sure)
     return [
         (
             say("display"),
-            joined("", [words.degrees(shown), words.shown_as(shown, outcome.settings)]),
+            joined("", [words.degrees(shown), words.shown_as(shown, outcome.settings), read]),
         ),
         (say("difference"), words.with_u(compared.discrepancy_deg, compared.u_deg, sign=True)),
         (

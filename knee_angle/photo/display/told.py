@@ -92,7 +92,10 @@ def _said(
     """What to say of a reading that is not used, or that contradicts the typed number."""
     angle = display.angle
     if angle is None or angle.number is None:
-        return ()
+        none = say(
+            "no number was read off the display: {reason}; give the number", reason=display.reason
+        )
+        return () if typed_deg is not None else (none,)
     if typed_deg is None:
         if outcome.displayed is not None or display.state == "read":
             return ()
