@@ -98,6 +98,7 @@ def _course(
     """A person's bundle, and what it holds."""
     from knee_angle.store import checked_code, utc_now
     from knee_angle.store.exchange.fhir import bundle_of_course
+    from knee_angle.store.table import row_of, written_out
 
     if not store.knows_person(person):
         raise InvalidInput(
@@ -106,9 +107,10 @@ def _course(
     code = checked_code(person)
     measurements = tuple(store.stored_measurements(person=code, all_rows=all_rows))
     visits = store.visits(person=code, limit=MANY, all_rows=all_rows)
-    bundle = bundle_of_course(
-        code, measurements, visits, release=release.value, codes=codes, at=utc_now()
-    )
+    with written_out(row_of(code)):
+        bundle = bundle_of_course(
+            code, measurements, visits, release=release.value, codes=codes, at=utc_now()
+        )
     counted = [
         say_many("{count} measurement", "{count} measurements", len(measurements)),
         say_many("{count} visit", "{count} visits", len(visits)),
@@ -122,6 +124,7 @@ def _checks(
     """A machine's bundle, and what it holds."""
     from knee_angle.store import checked_code, utc_now
     from knee_angle.store.exchange.fhir import bundle_of_checks
+    from knee_angle.store.table import row_of, written_out
 
     if not store.knows_machine(machine):
         raise InvalidInput(
@@ -129,7 +132,8 @@ def _checks(
         )
     code = checked_code(machine, what="machine")
     checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
-    bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
+    with written_out(row_of(code)):
+        bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
     counted = say_many("{count} check", "{count} checks", len(checks))
     return bundle, joined(", ", [code, counted])
 
@@ -174,13 +178,16 @@ def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes
                 error_name=error.name,
             )
         ) from None
+    from knee_angle.store.table import kept_row, written_out
+
     for stored in store.stored_measurements(person=person):
         picture = store.photo(stored.row.id)
-        image = None if picture is None else photographic_image(stored.row, picture)
-        report = structured_report(stored, codes=codes, image=image, picture=picture)
-        if image is not None:
-            yield f"{stored.row.id}-XC.dcm", as_bytes(image)
-        yield f"{stored.row.id}-SR.dcm", as_bytes(report)
+        with written_out(kept_row(stored.row.id)):
+            image = None if picture is None else photographic_image(stored.row, picture)
+            report = structured_report(stored, codes=codes, image=image, picture=picture)
+            files = {"SR": as_bytes(report)} | ({} if image is None else {"XC": as_bytes(image)})
+        for kind, content in files.items():
+            yield f"{stored.row.id}-{kind}.dcm", content
 
 
 def _written_folder(out: Path, files: Mapping[str, bytes]) -> None:

@@ -10,6 +10,7 @@ from knee_angle.records import Side
 from knee_angle.report.course_words import Knee
 from knee_angle.store.keeping import Store
 from knee_angle.store.records import KeptMeasurement, KeptVisit, SetUp, checked_code
+from knee_angle.store.table import row_of, written_out
 from knee_angle.visit.course import Day, KeptAngle, PrescribedLimits, follow_days
 from knee_angle.visit.zone import LocalZone
 
@@ -38,11 +39,12 @@ def course_of(
         Nobody is known by that code, or nothing is kept of that knee.
     """
     code = checked_code(person)
-    rows = store.measurements(person=code, limit=MOST_ROWS)
-    visits = store.visits(person=code, limit=MOST_ROWS)
-    readings = readings_of(rows, visits)
     wanted: tuple[Side, ...] = ("left", "right") if side is None else (side,)
-    knees = [Knee(one, days) for one in wanted if (days := _days(store, code, one, readings))]
+    with written_out(row_of(code)):
+        rows = store.measurements(person=code, limit=MOST_ROWS)
+        visits = store.visits(person=code, limit=MOST_ROWS)
+        readings = readings_of(rows, visits)
+        knees = [Knee(one, days) for one in wanted if (days := _days(store, code, one, readings))]
     if not knees:
         knee = "" if side is None else side
         raise InvalidInput(

@@ -28,6 +28,7 @@ from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck, checked_code
 from knee_angle.store.codec import to_json
 from knee_angle.store.following import MOST_ROWS, course_of
+from knee_angle.store.table import kept_row, row_of, written_out
 from knee_angle.visit.course import (
     EVERY_DAYS,
     MIDDLE_DEG,
@@ -68,8 +69,11 @@ def of_visit(
     """
     visit, alone = _found(store, person, row)
     if visit is not None:
-        return _together(store, visit, note)
-    return _alone(store, alone, note)
+        with written_out(kept_row(visit.id)):
+            return _together(store, visit, note)
+    assert alone is not None  # noqa: S101  `_found` gives one of the two
+    with written_out(kept_row(alone.id)):
+        return _alone(store, alone, note)
 
 
 def _found(
@@ -137,9 +141,8 @@ def _together(store: Store, visit: KeptVisit, note: str) -> Paper:
     return visit_paper(full.contract, photos, settings=full.settings, about=about)
 
 
-def _alone(store: Store, row: KeptMeasurement | None, note: str) -> Paper:
+def _alone(store: Store, row: KeptMeasurement, note: str) -> Paper:
     """A photo that was kept alone, judged again as the visit that it is."""
-    assert row is not None  # noqa: S101  `_found` gives one of the two
     full = store.measurement(row.id)
     measured = replace(full.measurement, settings=full.settings)
     answer = answer_of_photo(measured)
@@ -192,7 +195,8 @@ def of_course(
     """
     code, knees = course_of(store, person, side=side)
     made = (datetime.now(UTC) if made_at is None else made_at).astimezone(LocalZone())
-    return course_paper(code, knees, made_at=made, note=note)
+    with written_out(row_of(code)):
+        return course_paper(code, knees, made_at=made, note=note)
 
 
 def of_machine(
@@ -237,16 +241,17 @@ def of_machine(
     if row is not None and len(found) > 1:
         raise InvalidInput(_no_row(row, len(found)))
     kept = found[0]
-    full = store.check(kept.id)
-    shown = _pictures(store, full) if pictures else {}
-    about = _about_check(store, full, pictures=shown, note=note)
-    return certificate_paper(
-        full.result,
-        full.outcomes,
-        settings=full.settings,
-        photo_sha256=full.photo_sha256,
-        about=about,
-    )
+    with written_out(kept_row(kept.id)):
+        full = store.check(kept.id)
+        shown = _pictures(store, full) if pictures else {}
+        about = _about_check(store, full, pictures=shown, note=note)
+        return certificate_paper(
+            full.result,
+            full.outcomes,
+            settings=full.settings,
+            photo_sha256=full.photo_sha256,
+            about=about,
+        )
 
 
 def _about_check(
@@ -324,8 +329,9 @@ def of_fleet(store: Store, *, made_at: datetime | None = None, note: str = "") -
         raise InvalidInput(
             say("the store knows no machine: add one first (`knee-angle store machine CODE`)")
         )
-    rows = [_fleet_row(store, code, made.date()) for code in codes]
-    return fleet_paper(rows, made_at=made, note=note)
+    with written_out(row_of(", ".join(codes))):
+        rows = [_fleet_row(store, code, made.date()) for code in codes]
+        return fleet_paper(rows, made_at=made, note=note)
 
 
 def _has_changed(values: Sequence[tuple[float, float]]) -> bool:

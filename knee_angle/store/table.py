@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, get_args
 
-from knee_angle.errors import StoreError
+from knee_angle.errors import KneeAngleError, StoreError
 from knee_angle.files import words_of
 from knee_angle.language import say
 from knee_angle.records import FindingKind
@@ -34,9 +34,12 @@ __all__ = [
     "joint_columns",
     "joint_of",
     "json_lines_of",
+    "kept_row",
     "place_columns",
+    "row_of",
     "setup_columns",
     "visit_lines_of",
+    "written_out",
 ]
 
 Json = dict[str, Any]
@@ -157,7 +160,7 @@ def flat_rows(
     """One flat row a measurement, in `flat_columns`."""
     joint = joint_of(visits)
     for one in stored:
-        with _in_words(one.row.id):
+        with written_out(kept_row(one.row.id)):
             flat = {
                 **_kept(one, joint),
                 **contract.as_flat(one.contract),
@@ -180,7 +183,7 @@ def json_lines_of(
     """One JSON object a line: the result's contract, with what was kept about it."""
     joint = joint_of(visits)
     for one in stored:
-        with _in_words(one.row.id):
+        with written_out(kept_row(one.row.id)):
             row = {**one.contract, "kept": _kept(one, joint), "settings": to_json(one.settings)}
             line = json.dumps(row, allow_nan=False) + "\n"
         yield line
@@ -203,26 +206,44 @@ def visit_lines_of(stored: Iterable[StoredVisit]) -> Iterator[str]:
             "whole": visit.whole,
             "measurements": list(visit.measurements),
         }
-        with _in_words(visit.id):
+        with written_out(kept_row(visit.id)):
             row = {**one.contract, "kept": kept, "settings_used": to_json(one.settings)}
             line = json.dumps(row, allow_nan=False) + "\n"
         yield line
 
 
 @contextmanager
-def _in_words(row_id: str) -> Iterator[None]:
-    """Turn what a damaged row gives while it is written out into one line."""
+def written_out(row: str) -> Iterator[None]:
+    """Turn what a damaged row gives while it is written out into one line.
+
+    Parameters
+    ----------
+    row : str
+        Which row it is, as a sentence names it.
+    """
     try:
         yield
-    except (ValueError, TypeError, LookupError, AttributeError) as error:
+    except KneeAngleError:
+        raise
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         raise DamagedRowError(
             say(
-                "the kept row {row_id} cannot be written out ({why}): it was damaged; bring back "
-                "the last backup by `knee-angle store restore BACKUP`",
-                row_id=row_id,
+                "{row} cannot be written out ({why}): it was damaged; bring back the last backup "
+                "by `knee-angle store restore BACKUP`",
+                row=row,
                 why=words_of(error),
             )
         ) from error
+
+
+def kept_row(row_id: str) -> str:
+    """How a sentence names a row."""
+    return say("the kept row {row_id}", row_id=row_id)
+
+
+def row_of(code: str) -> str:
+    """How a sentence names one of a person's or a machine's rows."""
+    return say("a kept row of {code}", code=code)
 
 
 def joint_of(visits: Iterable[KeptVisit]) -> dict[str, Json]:

@@ -565,6 +565,96 @@ def _day() -> Any:
     return NOON.date()
 
 
+def papers_seeds() -> list[bytes]:
+    """A small store with all that papers and exports show: limits, ends, a visit, pictures."""
+    from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_series, made_visit
+
+    from knee_angle.machine.check import check_machine
+    from knee_angle.photo.bare import bare_jpeg
+    from knee_angle.records import CropJpeg
+    from knee_angle.store import MachineCard, SetUp, new_id, open_store
+
+    picture = CropJpeg(bare_jpeg(picture_seeds()[0]), 1.0, 2.0, 0.5)
+    whose: dict[str, Any] = {"person": "P-017", "machine": "M-03"}
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "store.db"
+        with open_store(path, create=True, clock=lambda: NOON) as store:
+            store.add_person("P-017")
+            store.add_machine("M-03")
+            store.note_machine(MachineCard("M-03", 400, 380, 120))
+            store.prescribe("P-017", from_day=_day(), flexion_deg=90.0, extension_deg=0.0)
+            for end, deg in (("flexion", 88.0), ("extension", 6.0)):
+                store.save_measurement(
+                    at_angle(made_measurement(), deg), settings=SETTINGS, photo_sha256=SHA,
+                    setup=SetUp(end=end), photo=picture, **whose,
+                )  # fmt: skip
+            answer, photos = made_visit()
+            store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, **whose)
+            series = made_series()
+            found = check_machine(series, SETTINGS)
+            store.save_check(
+                found, machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
+                pictures={next(iter(series)): picture},
+            )  # fmt: skip
+        return [path.read_bytes()]
+
+
+def enter_papers(data: bytes, folder: Path) -> object:
+    """A store with such rows, asked for every paper, course, table and file of a hospital's."""
+    from knee_angle.errors import KneeAngleError
+    from knee_angle.store import open_store
+
+    for old in (*folder.glob("store.db*"), *folder.glob("r.csv")):
+        old.unlink()
+    path = folder / "store.db"
+    path.write_bytes(data)
+    told: list[object] = []
+    with open_store(path) as store:
+        for question in _papers_of(store, folder):
+            try:
+                told.append(question())
+            except KneeAngleError as error:
+                told.append(error)
+    if two := [one for one in told if isinstance(one, KneeAngleError) and "\n" in str(one)]:
+        raise AssertionError(f"several lines: {two[0]}")
+    return told
+
+
+def _papers_of(store: Any, folder: Path) -> Iterator[Callable[[], object]]:
+    from knee_angle.cli import export
+    from knee_angle.cli.research import _research
+    from knee_angle.report.course_words import course_as_json, course_text
+    from knee_angle.report.paper.html import html_of
+    from knee_angle.store import papers
+    from knee_angle.store.exchange.codes import Codes
+    from knee_angle.store.following import course_of
+    from knee_angle.store.research import Pseudonyms
+
+    for made in (
+        lambda: papers.of_visit(store, person="P-017"), lambda: papers.of_course(store, "P-017"),
+        lambda: papers.of_machine(store, "M-03"), lambda: papers.of_fleet(store),
+    ):  # fmt: skip
+        yield lambda made=made: [html_of(made(), language) for language in ("en", "de")]
+    yield lambda: course_text(*course_of(store, "P-017"))
+    yield lambda: course_as_json(*course_of(store, "P-017"), version="0")
+    yield lambda: _research(store, folder / "r.csv", Pseudonyms(b"k" * 32), "days")
+    every = {"codes": Codes(), "all_rows": True}
+    yield lambda: export._json(export._course(store, "P-017", export.FhirRelease.R4B, **every)[0])
+    yield lambda: export._json(export._checks(store, "M-03", export.FhirRelease.R5, **every)[0])
+    yield lambda: list(export._dicom(store, "P-017", Codes()))
+    yield lambda: [store.check_pictures(one.id) for one in store.checks()]
+
+
+def enter_key(data: bytes, folder: Path) -> object:
+    """A key's file, and a picture that was sealed under it."""
+    from knee_angle.store.sealing import new_key
+
+    path = folder / "key"
+    path.write_bytes(data)
+    seal = new_key(path)
+    return seal.opened(seal.sealed(b"picture", about="row"), about="row")
+
+
 def journal_seeds() -> list[bytes]:
     """The journal of a batch of two photos."""
     from knee_angle.batch.journal import Journal
@@ -697,6 +787,8 @@ DOORS: dict[str, Door] = {
     "dicom": Door(kept_picture_seeds, enter_dicom),
     "store": Door(store_seeds, enter_store),
     "rows": Door(rows_seeds, enter_rows, rows_spoilt),
+    "papers": Door(papers_seeds, enter_papers, rows_spoilt),
+    "key": Door(lambda: [b"0f" * 32 + b"\n"], enter_key),
     "journal": Door(journal_seeds, enter_journal, journal_spoilt),
     "rating": Door(rating_seeds, enter_rating, line_spoilt),
     "model": Door(model_seeds, enter_model),
@@ -705,5 +797,5 @@ DOORS: dict[str, Door] = {
     "codes": Door(codes_seeds, enter_codes),
 }
 
-SLOW = ("backup", "store", "rows", "lists")
+SLOW = ("backup", "store", "rows", "papers", "lists")
 """Doors whose every input is a store or a process of its own."""
