@@ -323,3 +323,15 @@ def test_an_empty_machine_without_tags_or_dots_is_told_what_to_stick_on(tmp_path
     refused = check_machine_of(photos, [10, 50, 90], empty=True)
     assert isinstance(refused, NotMeasured)
     assert "no three dots of one colour" in refused.reason
+
+
+def test_settings_at_one_place_tell_no_offset_and_no_gain():
+    """Three photos within a degree were told "offset +161.5° ± 7205.2°, gain −5.844 ± 296"."""
+    result = check_machine(photographed(Body(), np.random.default_rng(3)), SETTINGS)
+    line = replace(result.reading, cov=(1e4, 0.0, 0.3))
+    told = check_text(replace(result, reading=line), SETTINGS)
+    assert "cannot be told: all settings are close together" in told
+    assert "gain 1." not in told
+    assert "gain 0." not in told
+    assert "gain" in check_text(result, SETTINGS)
+    assert "cannot be told" not in check_text(result, SETTINGS)

@@ -31,6 +31,13 @@ TABLE_CAUTION = say(
     "it is no reason to set more motion than was prescribed."
 )
 
+MOST_U_GAIN = 1.0
+"""A ± of the gain beyond which offset and gain are no news (our own)."""
+ONE_PLACE = say(
+    "offset and gain cannot be told: all settings are close together; photograph over the "
+    "allowed range"
+)
+
 
 def check_text(
     result: MachineCheck | EmptyCheck | NotMeasured,
@@ -131,15 +138,18 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
     if line is None or verdict is None:
         return []
     fit = "" if line.p_value is None or line.dof < 1 else _straightness(line.p_value)
+    told = say(
+        "    offset {offset}, gain {gain:.3f} ± {u_gain:.3f}{fit}",
+        offset=words.with_u(line.offset, line.u_offset, sign=True),
+        gain=line.gain,
+        u_gain=words.plus_minus(line.u_gain),
+        fit=fit,
+    )
+    if words.plus_minus(line.u_gain) > MOST_U_GAIN:
+        told = joined("", ["    ", ONE_PLACE])
     return [
         joined("", ["  ", name, ":"]),
-        say(
-            "    offset {offset}, gain {gain:.3f} ± {u_gain:.3f}{fit}",
-            offset=words.with_u(line.offset, line.u_offset, sign=True),
-            gain=line.gain,
-            u_gain=words.plus_minus(line.u_gain),
-            fit=fit,
-        ),
+        told,
         say(
             "    largest difference {largest_deg} at {at_deg}; over {low_deg} to "
             "{high_deg} {verdict}, tolerance {tolerance_deg:g}°{near_straight}",
