@@ -18,7 +18,13 @@ from drawn_visits import DEPTH_MM, PLACEMENT_MM, SLIDES, random_body
 from knee_angle.angle import geometry
 from knee_angle.assumptions import CLIP_FOCAL, PHONE_F35_MM, U_CORNER_PX, U_SECONDS
 from knee_angle.clip.answer import ClipAnswer
-from knee_angle.clip.following import FOLLOWED, Followed, Look, Sample
+from knee_angle.clip.following import (
+    FOLLOWED,
+    LOOK_WITHOUT_DOTS_S,
+    Followed,
+    Look,
+    Sample,
+)
 from knee_angle.clip.measure import Readings, _answered
 from knee_angle.photo.tags import Tag
 from knee_angle.records import Direction, Landmark, Landmarks, NotMeasured
@@ -161,9 +167,10 @@ def followed(one: World) -> Followed:
     corners = one.corners()
     common_px = rng.standard_normal(corners.shape[:2] + (2,))
     tilt_common = rng.standard_normal(2)
+    every = max(1, round(LOOK_WITHOUT_DOTS_S * one.clip.per_second))
     samples = []
     for number, seconds in enumerate(one.clip.times()):
-        looked = number % 4 == 0
+        looked = number % (4 if source == "dot" else every) == 0
         if source != "dot" and not looked:
             continue
         marks, _ = one.points(float(seconds))

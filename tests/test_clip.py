@@ -322,6 +322,13 @@ def test_a_clip_without_a_leg_is_refused_with_what_to_do(tmp_path):
     assert "film the whole leg" in answer.advice
 
 
+def test_a_film_of_a_second_with_dots_that_are_never_lost_is_no_film_too_short(tmp_path):
+    path = filmed(replace(SHORT, seconds=1.3, strip=False), tmp_path / "second.mp4")
+    answer = measure_clip(path, detectors=shared_detectors(), settings=QUICK)
+    assert isinstance(answer, ClipAnswer)
+    assert [end.turned for end in answer.ends] == [False, False]
+
+
 def test_a_film_of_a_moment_is_refused_as_too_short_and_one_stopped_then_as_stopped(tmp_path):
     moment = replace(SHORT, seconds=0.24, per_second=30.0)
     path = filmed(moment, tmp_path / "moment.mp4")
@@ -586,6 +593,22 @@ def test_each_fault_of_a_display_is_found_as_what_it_is(faults):
     assert np.all(np.abs(curve.values - [given[n] for n in names]) < 3.5 * u)
 
 
+@pytest.mark.parametrize("cycle_s", [5.2, 7.0, 8.3])
+def test_a_knee_that_winds_about_its_bars_leaves_nothing_of_that_to_the_lag(cycle_s):
+    # By a parabola 0.83 s was told for 0.3 where the film holds no whole number of cycles.
+    seconds, read_s = np.arange(0.0, 12.0, 0.1), np.arange(0.25, 11.8, 0.5)
+
+    def bars(at):
+        return 15.0 + 35.0 * (1.0 - np.cos(2 * np.pi * at / cycle_s))
+
+    x = bars(seconds) + 8.0 * np.sin(2 * np.pi * (bars(seconds) - 15.0) / 70.0)
+    curve = fit_curve(
+        read_s=read_s, displayed=np.rint(bars(read_s - 0.3)), seconds=seconds, x=x, winding=True,
+        root=np.zeros((len(x), 1)), u_own=np.full(len(x), 0.1), step_deg=1.0,
+    )  # fmt: skip
+    assert curve.values[4] == pytest.approx(0.3, abs=0.05)
+
+
 @pytest.mark.parametrize(
     ("read_s", "span"),
     [
@@ -758,6 +781,13 @@ def test_a_clip_of_which_few_pictures_fit_is_no_measurement(monkeypatch):
     answer = measured(world("strip and dots", 0, per_second=4.0))
     assert isinstance(answer, NotMeasured)
     assert "contradict one another" in answer.reason
+
+
+def test_a_knee_that_turns_between_the_looks_is_refused_and_not_told_too_small():
+    one = world("network alone", 3, per_second=4.0)
+    answer = measured(replace(one, clip=replace(one.clip, cycle_s=1.7)))
+    assert isinstance(answer, NotMeasured)
+    assert "moves too quickly" in answer.reason
 
 
 @pytest.mark.parametrize("kind", ["strip and dots"])

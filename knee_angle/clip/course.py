@@ -20,6 +20,7 @@ __all__ = [
     "furthest_of",
     "shape_of",
     "turns_of",
+    "turns_unseen",
     "u_of_tip",
 ]
 
@@ -48,6 +49,11 @@ pictures, whose shape is already that of several, by their own ±."""
 TIP_SHARE = 0.1
 """Of how far the pictures about an end reach from it, the ± of a parabola through them, where
 they are too noisy to show the motion's shape: it cuts 0.19 of a turn at even speed (3/16)."""
+
+
+MOST_STEP_SHARE = 0.36
+"""A knee that moves from one picture to the next by more of its range (root mean square) turns
+unseen between them: fewer than five or six to a cycle (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,20 @@ def _seen_before_and_after(turns: list[Turn], values: Floats, least: float) -> l
     before = values[: first.at + 1]
     came = float(np.ptp(before)) if len(before) else 0.0
     return [Turn(first.at, first.high, inside=came >= 0.3 * least), *turns[1:]]
+
+
+def turns_unseen(values: Floats, u_own: float) -> bool:
+    """Whether a motion is too quick for noisy pictures to show where it turns.
+
+    Examples
+    --------
+    >>> around = np.arange(40.0) * 2.0 * np.pi
+    >>> [turns_unseen(40.0 * np.cos(around / looks), 3.0) for looks in (4.0, 8.0)]
+    [True, False]
+    """
+    step2 = float(np.mean(np.diff(values) ** 2)) - 2.0 * u_own**2
+    unseen = step2 > (MOST_STEP_SHARE * float(np.ptp(values))) ** 2
+    return unseen and u_own > NOISY_U_DEG
 
 
 def shape_of(seconds: Floats, values: Floats, u_own: float) -> Floats:

@@ -21,7 +21,7 @@ LEAST_GAIN = 0.3
 """A number that rises by less with the knee is none of it."""
 MOST_LEFT_OUT = 0.75
 """Lags at which more of the numbers fall into gaps are not compared."""
-LEAST_READINGS = 8
+LEAST_READINGS, LEAST_WINDING = 8, 16
 LEAST_RANGE_DEG = 15.0
 ROUNDS, CAUCHY, LEAST_SCATTER_DEG = 4, 2.4, 0.5
 """Cauchy's weights, in robust standard deviations of at least half a degree."""
@@ -77,6 +77,7 @@ def fit_curve(
     u_own: Floats,
     step_deg: float,
     typed: bool = True,
+    winding: bool = False,
 ) -> Curve | None:
     """Fit the display's curve.
 
@@ -92,6 +93,9 @@ def fit_curve(
         The display's step.
     typed : bool
         Whether the numbers were written down, not read in the pictures.
+    winding : bool
+        Whether the curve may bend back half-way, where there are `LEAST_WINDING` numbers: a
+        leg's in its machine does, and a parabola would lay what it leaves to the lag.
 
     Returns
     -------
@@ -100,12 +104,13 @@ def fit_curve(
     """
     if len(seconds) < LEAST_READINGS or len(read_s) < LEAST_READINGS:
         return None
+    winding = winding and len(read_s) >= LEAST_WINDING
     tried = []
     for lag in np.arange(LAGS_S[0], LAGS_S[1] + 1e-9, LAG_STEP_S):
         at = _At.of(read_s - lag, seconds, x)
         if at.known.sum() < LEAST_READINGS or np.ptp(at.x[at.known]) < LEAST_RANGE_DEG:
             continue
-        found, left, weight = _left(at, displayed)
+        found, left, weight = _left(at, displayed, winding)
         if found[1] >= LEAST_GAIN:  # half a cycle late it would run the other way
             cost = float(np.sum(weight * left**2) / np.sum(weight))
             tried.append((cost, float(lag), int(at.known.sum())))
@@ -113,7 +118,7 @@ def fit_curve(
         return None
     most = max(count for _, _, count in tried)
     _, lag = min((cost, lag) for cost, lag, count in tried if count >= MOST_LEFT_OUT * most)
-    curve = _fitted(lag, read_s, displayed, seconds, x, root, u_own, step_deg)
+    curve = _fitted(lag, read_s, displayed, seconds, x, root, u_own, step_deg, winding)
     if typed:
         curve.cov[4, 4] += U_SECONDS**2 / 2.0
     return curve
@@ -140,15 +145,18 @@ class _At:
         return cls(value, speed, np.tanh(speed / (0.1 * usual)), known)
 
 
-def _design(at: _At, low: float, high: float) -> Floats:
-    bow = 4.0 * (at.x - low) * (high - at.x) / max((high - low) ** 2, 1e-9)
-    return np.column_stack([np.ones_like(at.x), at.x, bow, at.way / 2.0])
+def _design(at: _At, low: float, high: float, winding: bool) -> Floats:
+    place = (at.x - low) / max(high - low, 1e-9)
+    columns = [np.ones_like(at.x), at.x, 4.0 * place * (1.0 - place), at.way / 2.0]
+    if winding:  # nothing at both ends and in the middle
+        columns.append(np.sin(2.0 * np.pi * np.clip(place, 0.0, 1.0)))
+    return np.column_stack(columns)
 
 
-def _left(at: _At, displayed: Floats) -> tuple[Floats, Floats, Floats]:
+def _left(at: _At, displayed: Floats, winding: bool) -> tuple[Floats, Floats, Floats]:
     """The linear part, what it leaves, and each number's weight: a wrong digit counts little."""
     x, shown = at.x[at.known], displayed[at.known]
-    design = _design(at, float(x.min()), float(x.max()))[at.known]
+    design = _design(at, float(x.min()), float(x.max()), winding)[at.known]
     weight = np.ones(len(shown))
     for _ in range(ROUNDS):
         root = np.sqrt(weight)
@@ -162,21 +170,23 @@ def _left(at: _At, displayed: Floats) -> tuple[Floats, Floats, Floats]:
 
 def _fitted(
     lag: float, read_s: Floats, displayed: Floats, seconds: Floats, x: Floats, root: Floats,
-    u_own: Floats, step_deg: float,
+    u_own: Floats, step_deg: float, winding: bool,
 ) -> Curve:  # fmt: skip
     """All five together, from a lag nearby; then their covariance."""
     for _ in range(12):
         at = _At.of(read_s - lag, seconds, x)
         low, high = float(at.x[at.known].min()), float(at.x[at.known].max())
-        linear, left, weight = _left(at, displayed)
+        linear, left, weight = _left(at, displayed, winding)
         slope = -linear[1] * at.speed[at.known]
-        design = np.column_stack([_design(at, low, high)[at.known], slope])
+        design = np.insert(_design(at, low, high, winding)[at.known], 4, slope, axis=1)
         scale = np.sqrt(weight)
         step, *_ = np.linalg.lstsq(design * scale[:, None], left * scale, rcond=None)
         lag += float(np.clip(step[4], -0.1, 0.1))
         if abs(step[4]) < 1e-4:
             break
-    scatter = float(np.sqrt(np.sum(weight * left**2) / max(float(np.sum(weight)) - 5.0, 1.0)))
+    scatter = float(
+        np.sqrt(np.sum(weight * left**2) / max(float(np.sum(weight)) - design.shape[1], 1.0))
+    )
     inverse = np.linalg.pinv(design * scale[:, None]) * scale
     noise = np.full(len(left), max(scatter**2, step_deg**2 / 12.0))
     own = np.interp(read_s - lag, seconds, u_own)[at.known]
@@ -184,7 +194,7 @@ def _fitted(
     cov = (inverse * noise) @ inverse.T
     shared = _interpolated(read_s[at.known] - lag, seconds, root)
     moved = inverse @ (linear[1] * shared)
-    cov = cov + moved @ moved.T
+    cov = (cov + moved @ moved.T)[:5, :5]
     half = 0.5 * (low + high)
     # Displayed less x in the middle: offset + (gain - 1) x + bow; x's own error counts there.
     way = np.array([1.0, half, 1.0, 0.0, 0.0])

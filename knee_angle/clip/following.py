@@ -55,8 +55,9 @@ Grey = NDArray[np.uint8]
 FOLLOWED: tuple[PointName, ...] = (*LEG_POINTS, *MACHINE_POINTS)
 SAMPLE_EVERY_S = 0.1
 """Pictures so far apart are followed; a machine moves a knee by less than 0.5 degrees in it."""
-LOOK_EVERY_S = 2.0
-"""Looks by the detectors, where nothing was lost (seconds); where it was, sooner."""
+LOOK_EVERY_S, FIRST_LOOKS, FIRST_LOOKS_S = 2.0, 3, 0.5
+"""Looks by the detectors, where nothing was lost (seconds); where it was, sooner, and the first
+few, of which a short film has no more."""
 LOOK_AGAIN_S = 0.4
 LOOK_WITHOUT_DOTS_S = 0.5
 READ_EVERY_S = 0.5
@@ -197,7 +198,7 @@ class _Through:
         self._detectors, self._film, self._reader = detectors, film, reader
         self._last_read_s, self._weigher = -np.inf, weigher
         self._track: _Track | None = None
-        self._last_look_s = -np.inf
+        self._last_look_s, self._looks = -np.inf, 0
         self._dots_seen = True
 
     def take(self, frame: FilmFrame) -> None:
@@ -218,7 +219,7 @@ class _Through:
         if self._due(frame.seconds, points):
             look = self._looked(photo, frame.seconds, tags)
             points = self._after_look(look, points, grey)
-            self._last_look_s = frame.seconds
+            self._last_look_s, self._looks = frame.seconds, self._looks + 1
         number = None
         if self._reader is not None and frame.seconds - self._last_read_s >= READ_EVERY_S - 1e-6:
             number, self._last_read_s = self._reader.displayed(photo), frame.seconds
@@ -229,7 +230,8 @@ class _Through:
         if not self._dots_seen:
             return since >= LOOK_WITHOUT_DOTS_S - 1e-6
         lost = self._track is None or bool(np.isnan(points[self._wanted()]).any())
-        return since >= (LOOK_AGAIN_S if lost else LOOK_EVERY_S) - 1e-6
+        usual = LOOK_EVERY_S if self._looks >= FIRST_LOOKS else FIRST_LOOKS_S
+        return since >= (LOOK_AGAIN_S if lost else usual) - 1e-6
 
     def _wanted(self) -> NDArray[np.bool_]:
         """Which points the last look had."""

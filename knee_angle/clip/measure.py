@@ -43,6 +43,7 @@ from knee_angle.clip.course import (
     furthest_of,
     shape_of,
     turns_of,
+    turns_unseen,
     u_of_tip,
 )
 from knee_angle.clip.curve import Curve, fit_curve
@@ -166,6 +167,9 @@ def _answered(
     whole = np.isfinite(joint.knee.values)
     if joint.used.sum() < max(3.0, LEAST_USED * float(whole.sum())):
         return replace(said.CONTRADICTING, alarms=past)
+    own = float(np.median(joint.knee.u_own[joint.used]))
+    if turns_unseen(joint.knee.values[joint.used], own):
+        return replace(said.TOO_QUICK, alarms=past)
     judged_by, asked = given, tuple[str, ...]()
     if legs is not None:
         side = found.seen.leg.side
@@ -392,7 +396,7 @@ class _Answering:
                 read_s=self.shown.seconds, displayed=self.shown.displayed_deg,
                 seconds=self.found.seconds[at], x=quantity.values[at], root=quantity.root[at],
                 u_own=quantity.u_own[at], step_deg=self.settings.display_resolution_deg,
-                typed=self.shown.source == "given",
+                typed=self.shown.source == "given", winding=of == "knee",
             )  # fmt: skip
             if curve is not None:
                 found.append(_against(of, curve))

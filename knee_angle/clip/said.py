@@ -16,6 +16,7 @@ __all__ = [
     "NOT_SEPARABLE",
     "NO_LEG",
     "PRIOR",
+    "TOO_QUICK",
     "TWO_LEGS",
     "misread",
     "no_turn",
@@ -57,6 +58,10 @@ NOTHING = NotMeasured(
 CONTRADICTING = NotMeasured(
     say("the pictures of the clip contradict one another: no one leg and machine explain them"),
     say("keep the whole leg in the picture and the way to it clear, and film again"),
+)
+TOO_QUICK = NotMeasured(
+    say("the knee moves too quickly for the pictures that show it: its turns lie between them"),
+    say("let the machine run more slowly, or put dots on hip, knee and ankle, and film again"),
 )
 END_WORDS: dict[Which, str] = {"extension": say("extension"), "flexion": say("flexion")}
 CONSTANT = say(
