@@ -107,6 +107,12 @@ def test_a_photo_whose_camera_direction_is_not_known_proves_nothing_about_the_di
     assert measured(flat, displayed_deg=150.0).comparison.verdict == "undecided"
 
 
+def test_lengths_are_told_only_where_the_photo_has_a_scale_of_its_own(monkeypatch):
+    assert measured().segments is not None
+    monkeypatch.setattr(pipeline, "scale_of", lambda *_: None)
+    assert measured().segments is None
+
+
 def test_a_photo_that_nobody_looked_at_is_looked_at():
     photo, _ = bed("bed_01.jpg")
     settings = Settings(trials=200)
