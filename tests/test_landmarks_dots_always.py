@@ -480,8 +480,12 @@ def test_one_tap_uses_a_set_that_the_witness_alone_can_name(tmp_path):
     assert used.has(*LEG_POINTS)
 
 
-def test_a_bare_leg_beside_a_witness_has_no_dots_to_say(tmp_path):
-    drawing = Drawing(names=(), seed=4)
+WALL = tuple((60.0 + 36.0 * k, 40.0) for k in range(5))
+
+
+@pytest.mark.parametrize("extra", [(), WALL], ids=["bare", "a row of discs on the wall behind"])
+def test_a_bare_leg_beside_a_witness_has_no_dots_to_say(extra, tmp_path):
+    drawing = Drawing(names=(), seed=4, extra=extra)
     found = witnessed_in(drawing.picture(), drawing, tmp_path)
     assert isinstance(found, NotMeasured)
     assert found.unused_dots == ()
