@@ -19,6 +19,7 @@ from knee_angle.cli import app
 from knee_angle.errors import MissingModel
 from knee_angle.files.tables import read_table
 from knee_angle.photo.display import networks as of_networks
+from knee_angle.photo.display import seen as of_seen
 from knee_angle.photo.display import told
 from knee_angle.photo.display.seen import display_crop, read_display
 from knee_angle.photo.reading import read_photo
@@ -60,6 +61,26 @@ def test_a_sample_photos_display_is_read_with_its_place(name):
     assert np.linalg.norm(middle - np.mean(lcd["corners_px"], 0)) < 40
     assert read_photo(seen.crop_jpeg).width < 700
     assert seen == read_display(photo, settings=SETTINGS), "the same photo, the same answer"
+
+
+@pytest.mark.parametrize(
+    ("texts", "wide"),
+    [pytest.param(["32°", "45°"], True, id="of two angles both"),
+     pytest.param(["32°", "45"], False, id="of one angle that alone")],
+)  # fmt: skip
+def test_the_picture_shows_every_number_that_may_be_the_angle(monkeypatch, texts, wide):
+    """Who types the number from a picture of one of two types the limit, perhaps."""
+    numbers = [
+        NumberSeen(float(text.rstrip("°")), "angle" if "°" in text else "number", text, 0.999,
+                   ((x, 40), (x + 40, 40), (x + 40, 60), (x, 60)), 20.0)
+        for text, x in zip(texts, (30, 480), strict=True)
+    ]  # fmt: skip
+    monkeypatch.setattr(of_seen, "find_lines", lambda *_: [])
+    monkeypatch.setattr(of_seen, "read_places", lambda *_: numbers)
+    picture = read_photo(
+        read_display(read_photo(SAMPLES / "bed_02.jpg"), settings=SETTINGS).crop_jpeg
+    )
+    assert (picture.width > 4 * picture.height) == wide
 
 
 def test_what_is_kept_of_a_display_is_pixels_alone():

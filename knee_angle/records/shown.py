@@ -61,7 +61,7 @@ class DisplaySeen:
     angle : NumberSeen or None
         The one that is the angle, where it is clearly one of them.
     crop_jpeg : bytes or None
-        The picture of it (or of the first number), laid straight; without metadata.
+        The picture of it, laid straight, or of all numbers; without metadata.
     """
 
     state: DisplayState

@@ -48,7 +48,8 @@ def read_display(photo: Photo, *, settings: Settings) -> DisplaySeen:
     seen = chosen(numbers, accept=nets.accept, settings=settings)
     if not seen.numbers:
         return seen
-    return replace(seen, crop_jpeg=display_crop(photo, seen.angle or seen.numbers[0]))
+    shown = seen.numbers if seen.angle is None else (seen.angle,)
+    return replace(seen, crop_jpeg=picture_of_numbers(photo, shown))
 
 
 def read_places(photo: Photo, lines: Sequence[FoundLine], nets: Networks) -> list[NumberSeen]:
