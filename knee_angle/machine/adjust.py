@@ -91,9 +91,10 @@ RISK = 0.0025
 brought a simulated knee past, by 2.2 and 3.0 degrees. Both had used up what was allowed."""
 RISK_BY_TAPE = 0.0005
 """None, where sections can be longer (our own): told at `RISK`, 1 of 176 came past, by 2.6°."""
-RISK_DOUBTED = 0.03
+RISK_DOUBTED = 0.1
 """Up to this risk of checks alone the display is put right with them, where `ENOUGH` settings
-leave no more to be seen (our own): by themselves 1 of some 500 came 2.07 degrees past."""
+leave no more to be seen (our own): by themselves 1 of some 500 came 2.07 degrees past. At 0.03
+photos were asked for again and again: of 1,792 fresh visits 87.4 % arrived, 89.5 % at this."""
 ENOUGH = 4
 """So many settings, and further ones tell little more of display and hold (our own)."""
 READS_LOW = 0.5
