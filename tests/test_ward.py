@@ -460,6 +460,19 @@ class Closable(Line):
         self.closed = True
 
 
+def test_a_form_that_breaks_off_leaves_nothing_in_the_log(served, stranger):
+    host = f"localhost:{served.port}"
+    with stranger.socket() as line:
+        line.sendall(
+            f"POST /ward/sign-in HTTP/1.1\r\nHost: {host}\r\nOrigin: https://{host}\r\n"
+            "Content-Length: 400\r\n\r\nname=".encode()
+        )
+        time.sleep(0.3)  # the server waits for the rest
+    time.sleep(0.3)
+    assert stranger.asks("/").status == 200
+    assert "Traceback" not in served.log.read_text()
+
+
 def test_a_socket_that_its_browser_is_closing_does_not_keep_the_server_from_stopping():
     """Seen once: the server stopped with a traceback, and the other sockets were not closed."""
 

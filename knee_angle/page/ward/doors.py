@@ -16,7 +16,7 @@ from urllib.parse import parse_qs
 
 import segno
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 
 from knee_angle.errors import InvalidInput
@@ -207,7 +207,7 @@ def form_token(secret: str) -> str:
 
 
 async def form_of(request: Request) -> Form:
-    """A small form's fields; empty where it is too large, too slow or none."""
+    """A small form's fields; empty where it is too large, too slow, broken off or none."""
     body = b""
     try:
         async with asyncio.timeout(FORM_S):
@@ -216,7 +216,7 @@ async def form_of(request: Request) -> Form:
                 if len(body) > FORM_BYTES:
                     return {}
         fields = parse_qs(body.decode(), max_num_fields=10, keep_blank_values=True)
-    except (TimeoutError, ValueError):
+    except (ClientDisconnect, TimeoutError, ValueError):
         return {}
     return {name: values[0] for name, values in fields.items()}
 
