@@ -33,12 +33,13 @@ from knee_angle.landmarks.choose import (
     with_manual,
     without_direction,
 )
+from knee_angle.landmarks.dots.refusals import IF_EMPTY, may_be_empty
 from knee_angle.landmarks.doubts import with_doubts
 from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks, rater_of
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.landmarks.view import machine_of, scale_of, view_of
-from knee_angle.language import say
+from knee_angle.language import joined, say, without_stop
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.refused import TWO_NUMBERS, counts_once
@@ -50,6 +51,7 @@ from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag, find_tags
 from knee_angle.records import (
+    BarsAlone,
     BarTags,
     Landmarks,
     LegInView,
@@ -299,7 +301,7 @@ def measure_photo(
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     if isinstance(landmarks, NotMeasured):
         alone = bars_alone(tags, lens, settings, displayed_deg=displayed_deg, rng=rng)
-        return replace(landmarks, alarms=past, bars=alone)
+        return replace(_for_a_check(landmarks, alone), alarms=past)
     printed = boards.boards_of(tags, lens, landmarks, settings)
     view, bar_tags = view_of(photo, landmarks, lens, printed, detectors, settings)
     if (oblique := boards.too_oblique(printed, view)) is not None:
@@ -402,6 +404,16 @@ def _landmarks(
     if isinstance(found, NotMeasured):
         return found
     return without_direction(found) or found
+
+
+def _for_a_check(refused: NotMeasured, bars: BarsAlone | None) -> NotMeasured:
+    """No leg, but bars by their tags: the machine may be empty, and that is said."""
+    if bars is None:
+        return refused
+    advice = refused.advice
+    if not may_be_empty(refused):
+        advice = joined(say("; or "), [without_stop(advice), IF_EMPTY])
+    return replace(refused, advice=advice, bars=bars)
 
 
 def answer_of_visit(

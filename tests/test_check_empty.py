@@ -161,6 +161,7 @@ def test_a_photo_without_a_leg_hands_on_its_bars():
     shown = scene.truth["machine"]["displayed_angle_int"]
     seen = measure(with_bar_tags(scene, Kit()), detectors=(NoLeg(),), displayed_deg=shown)
     assert isinstance(seen, NotMeasured)
+    assert "if no leg is in the machine, give its photos to a machine check" in seen.advice
     assert seen.bars.displayed_deg == shown
     assert seen.bars.deg == pytest.approx(scene.truth["machine"]["frame_angle_deg"], abs=1.5)
     assert measure(scene.photo, detectors=(NoLeg(),), displayed_deg=shown).bars is None
@@ -325,6 +326,27 @@ def test_an_empty_machine_without_tags_or_dots_is_told_what_to_stick_on(tmp_path
     assert "no three dots of one colour" in refused.reason
 
 
+@pytest.mark.parametrize(
+    ("numbers", "told"),
+    [
+        pytest.param([None] * 4, "got 0 (0.jpg: no displayed number was given; 1.jpg", id="none"),
+        pytest.param([4, 35, None, None], "got 2 (2.jpg: no displayed number", id="two of four"),
+        pytest.param([4, 35, 35, 35], "too little of the machine's range", id="two places"),
+    ],
+)
+def test_empty_machines_with_too_few_numbers_are_told_which_lack_one(numbers, told):
+    """They were told "the machine is empty: there is no knee to measure"."""
+    photos = photographed(Body(), np.random.default_rng(3))
+    given = {
+        name: replace(one, bars=replace(one.bars, displayed_deg=number))
+        for (name, one), number in zip(photos.items(), numbers, strict=True)
+    }
+    refused = check_machine(given, SETTINGS)
+    assert isinstance(refused, NotMeasured)
+    assert told in refused.reason
+    assert "no leg was found" not in refused.reason
+
+
 def test_settings_at_one_place_tell_no_offset_and_no_gain():
     """Three photos within a degree were told "offset +161.5° ± 7205.2°, gain −5.844 ± 296"."""
     result = check_machine(photographed(Body(), np.random.default_rng(3)), SETTINGS)
@@ -335,3 +357,11 @@ def test_settings_at_one_place_tell_no_offset_and_no_gain():
     assert "gain 0." not in told
     assert "gain" in check_text(result, SETTINGS)
     assert "cannot be told" not in check_text(result, SETTINGS)
+    row = check_as_json(replace(result, reading=line), version="1", alarms=())
+    figures = row["displayed_against_frame"]
+    assert figures["settings_at_one_place"]
+    names = ("offset_deg", "offset_u_deg", "gain", "gain_u", "covariance")
+    assert [figures[name] for name in names] == [None] * 5
+    figures = check_as_json(result, version="1", alarms=())["displayed_against_frame"]
+    assert not figures["settings_at_one_place"]
+    assert figures["gain"] == pytest.approx(result.reading.gain, abs=1e-5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 from collections.abc import Iterator
@@ -461,6 +462,24 @@ def test_offset_and_gain_can_be_charted_too():
         assert page.session_state["quantity"] == name
 
 
+def test_a_check_at_one_place_tells_no_offset_and_no_gain_and_stands_in_no_chart(ward):
+    first, *_ = ward.checks(machine="M-01")
+    stored = ward.check(first.id)
+    line = replace(stored.result.reading, offset=161.5, gain=-5.844, cov=(1.3e7, -4e5, 2.2e4))
+    ward.save_check(
+        replace(stored.result, reading=line), machine="M-01", outcomes=stored.outcomes,
+        settings=stored.settings, photo_sha256={},
+    )  # fmt: skip
+    page = opened(machines, machine="M-01")
+    newest = html(page).partition('aria-label="Newest check"')[2].partition("</section>")[0]
+    assert "Offset and gain cannot be told: all settings are close together" in newest
+    assert "<dt>Offset</dt>" not in newest
+    assert "5.844" not in html(page).replace("\u2212", "-")
+    assert any("1 check is not drawn: all its settings are close" in c.value for c in page.caption)
+    assert not page.warning  # a line through one place is no sign of a change
+    assert html(page).count('<tr><th scope="row">') >= 14
+
+
 def with_series_a(page: AppTest) -> AppTest:
     """Three photos of one machine with their displayed numbers, given one after the other."""
     names = ("series_a_1", "series_a_3", "series_a_5")
@@ -701,6 +720,11 @@ def test_an_empty_machine_is_checked_by_its_bars_and_kept(ward, monkeypatch):
     assert "An empty machine, display against its bars" in html(page)
     assert words.VERDICT_WORDS["outside"].capitalize() in html(page)
     assert sum(one.value.startswith("Bars ") for one in page.caption) == 3
+    # The check has the tags' stuck turn in its ±, so each photo has, too.
+    half = [float(re.search(r"± ([\d.]+)", one.value)[1]) for one in page.caption if
+            one.value.startswith("Bars ")]  # fmt: skip
+    assert min(half) > 2.0
+    assert "Not proven whether display or fit" not in html(page)  # no leg, no fit
     assert next(one for one in again(page).checkbox if one.label == empty.label).value
     button(page, "Keep this check").click().run()
     (kept,) = ward.checks(machine="M-04")

@@ -11,6 +11,8 @@ from stores import NOON, SHA, made_series
 from streamlit.testing.v1 import AppTest
 from test_page import button, changed, field, html, opened, ready, upload, with_photo
 
+from knee_angle.landmarks.dots.refusals import NO_DOTS, NO_LEG_THERE
+from knee_angle.language import tell
 from knee_angle.machine.check import check_machine
 from knee_angle.page import answer, keeping, tray, whose
 from knee_angle.page.drafts import drafts_folder
@@ -385,3 +387,22 @@ def test_what_nobody_looked_up_is_not_called_unprescribed(who, monkeypatch):
     said = whose.strip(given, whose.known_of(given))
     assert "what is prescribed is not known" in said
     assert "no limits are prescribed" not in said
+
+
+def test_a_photo_that_may_be_of_an_empty_machine_names_the_way_to_its_check():
+    """Its next step was to tap a hip that is not there."""
+    told = answer.refusal(NO_LEG_THERE, fingerprint="1")
+    assert "open Machines, choose its code, open its check and tick" in told
+    assert "open Machines" not in answer.refusal(NO_DOTS, fingerprint="1")
+
+
+def test_photos_kept_without_a_joint_answer_are_told_as_kept_each_by_itself():
+    """The knee of the first stood there alone, as if it were the visit's."""
+    kept = {
+        "rows": {"a": "1", "b": "2"}, "knees": [[41.0, 2.0]], "display_deg": 40.0,
+        "has_photo": False, "person": "P-017", "machine": None,
+        "saved_at": "2026-03-02T12:00:00+00:00",
+    }  # fmt: skip
+    told = tell(keeping._kept_words(kept))
+    assert "2 photos, each by itself (they could not be judged together)" in told
+    assert "41" not in told

@@ -580,6 +580,27 @@ def test_the_certificate_of_an_empty_machine_claims_the_display_and_no_leg(store
     assert "Schienen" in german
 
 
+def test_a_certificate_of_settings_at_one_place_tells_no_offset_and_no_gain(store):
+    photos = photographed(Body(), np.random.default_rng(3))
+    result = check_machine(photos, SETTINGS)
+    line = replace(result.reading, offset=161.5, gain=-5.844, cov=(1.3e7, -4e5, 2.2e4))
+    kept = store.save_check(replace(result, reading=line), machine="M-03", outcomes=photos,
+                            settings=SETTINGS, photo_sha256=dict.fromkeys(photos, SHA))  # fmt: skip
+    assert kept.at_one_place
+    paper = papers.of_machine(store, "M-03")
+    told = text_of(pdf_of(paper))
+    assert squeezed("Offset and gain cannot be told: all settings are close together") in told
+    assert "5.844" not in told.replace("\u2212", "-")
+    assert "161.5" not in told
+    assert squeezed("Largest difference") in told
+    sound = store.save_check(result, machine="M-03", outcomes=photos, settings=SETTINGS,
+                             photo_sha256={}, taken_at=NOON + timedelta(days=9))  # fmt: skip
+    assert not sound.at_one_place
+    again = text_of(pdf_of(papers.of_machine(store, "M-03")))
+    assert "cannotbetold" not in again
+    assert f"{result.reading.gain:.3f}" in again
+
+
 def test_an_empty_machine_comes_back_from_a_backup_as_it_was(store, tmp_path):
     photos = photographed(Body(), np.random.default_rng(3))
     photos["1.jpg"] = replace(photos["1.jpg"], bars=replace(photos["1.jpg"].bars, cautions=("x",)))

@@ -578,6 +578,34 @@ def test_a_visit_whose_store_is_held_is_answered_first(ward, visited, monkeypatc
     assert str(error).startswith("3 of 3 measurements were not kept (series_a_5.jpg, ")
 
 
+@pytest.mark.parametrize(
+    ("photos", "told", "kept"),
+    [
+        pytest.param(
+            ["series_a_5.jpg", "series_a_4.jpg"],
+            "kept without a joint answer, for there is none: 2 photos, each with its own answer",
+            2, id="two numbers of one setting: photo by photo",
+        ),
+        pytest.param([], "nothing was kept: no photo was measured", 0, id="no leg: nothing"),
+    ],
+)  # fmt: skip
+def test_a_visit_without_a_joint_answer_says_what_was_kept_of_it(
+    ward, tmp_path, photos, told, kept
+):
+    """Four photos were kept one by one, and nothing said so."""
+    table, bare = tmp_path / "table.csv", tmp_path / "bare.png"
+    Image.new("RGB", (640, 480), (90, 90, 90)).save(bare)
+    rows = [f"{name},{n},1" for name, n in zip([*photos, bare.name], (91, 60, 30), strict=False)]
+    table.write_text("\n".join(["photo,displayed_deg,setting", *rows]) + "\n")
+    given = [*(SAMPLES / name for name in photos), bare, "--table", table, "--keep"]
+    done = CliRunner().invoke(app, ["visit", *map(str, given), "--store", str(ward)])
+    assert done.exit_code == 1
+    assert "Not measured: " in done.stdout
+    assert f"knee-angle: {told}" in done.stderr
+    with open_store(ward, create=True) as store:
+        assert (len(store.measurements()), len(store.visits())) == (kept, 0)
+
+
 def test_a_visit_of_the_other_knee_is_asked_about(ward, tmp_path):
     run("store", "person", "P-8", "--limit-flexion", "60", "--side", "left", "--store", ward)
     run("store", "person", "P-8", "--limit-flexion", "60", "--side", "right", "--store", ward)

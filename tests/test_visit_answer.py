@@ -101,6 +101,23 @@ def test_past_is_the_first_line_and_says_stop(shown, standing, said):
     assert "Stop the machine and follow the prescription" in first_lines(found)[0]
 
 
+def test_a_bound_of_the_display_leaves_room_for_the_advice_that_it_reads_less():
+    """It stood beside "The display is likely to read less" without a word on that."""
+    shots = [
+        Shot(f"{bars:g}", f"{bars:g}", bars, frame_deg=bars, hinge_mm=(25.0, 0.0))
+        for bars in (15.0, 85.0)
+    ]
+    coarse = Settings(display_resolution_deg=5.0)
+    bound, advice = (
+        one for one in first_lines(answered((10, 80), settings=coarse, shots=shots))
+        if one.startswith("DO")
+    )  # fmt: skip
+    assert "differ by at most" in bound
+    assert bound.endswith("Within that the display may read less.")
+    assert "The display is likely to read less than the bars" in advice
+    assert "may read less" not in " ".join(first_lines(answered()))
+
+
 @pytest.mark.parametrize(
     ("settings", "shots"),
     [

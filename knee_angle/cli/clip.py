@@ -85,6 +85,8 @@ def clip(
     problems = [unknown] if unknown else []
     if keep and (lost := _kept(answer, film, settings, person, machine, store, keep_pictures)):
         problems.append(lost)
+    elif keep:
+        _say_nothing_kept(answer)
     try:
         _write(answer, chart, frames)
     except InvalidInput as error:
@@ -208,6 +210,14 @@ def _write(answer: ClipOutcome, chart: Path | None, frames: Path | None) -> None
         from knee_angle.report.clip_contract import frames_as_table
 
         _write_file(frames, _table_bytes(frames_as_table(answer), frames.suffix.lower()))
+
+
+def _say_nothing_kept(answer: ClipOutcome) -> None:
+    """A film without an answer is not kept: that is said."""
+    from knee_angle.records import NotMeasured
+
+    if isinstance(answer, NotMeasured):
+        print(tell("knee-angle: nothing was kept: the film gave no answer"), file=sys.stderr)
 
 
 def _kept(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -34,7 +35,7 @@ from knee_angle.cli.store import (
 )
 from knee_angle.cli.streams import Printed
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
-from knee_angle.language import joined, say, tell
+from knee_angle.language import joined, say, say_many, tell
 from knee_angle.settings import Counting, Settings
 
 if TYPE_CHECKING:
@@ -101,6 +102,8 @@ def visit(
         not_kept := _kept(answer, _with_findings(found), settings, person, machine, store, crops)
     ):
         problems.append(not_kept)
+    elif keep:
+        _say_what_was_kept(answer, found)
     if problems:
         raise StoreError(joined("; ", problems))
     printed.finish()
@@ -233,6 +236,25 @@ def _kept(
         names=names,
         trouble=trouble,
     )
+
+
+def _say_what_was_kept(
+    answer: VisitAnswer | NotMeasured, found: Sequence[tuple[Shot, Outcome]]
+) -> None:
+    """Where there is no joint answer, what was kept without it: never silently less than asked."""
+    from knee_angle.machine.answer import VisitAnswer
+
+    if isinstance(answer, VisitAnswer):
+        return
+    said = say("nothing was kept: no photo was measured")
+    if count := len(_sides(found)):
+        said = say_many(
+            "kept without a joint answer, for there is none: {count} photo, with its own answer",
+            "kept without a joint answer, for there is none: {count} photos, each with its own "
+            "answer alone",
+            count,
+        )
+    print(f"knee-angle: {tell(said)}", file=sys.stderr)
 
 
 def _with_findings(found: Sequence[tuple[Shot, Outcome]]) -> list[tuple[Shot, Outcome]]:

@@ -28,17 +28,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc, ndtri, stdtrit
 
-from knee_angle.assumptions import RISK
+from knee_angle.assumptions import COVERAGE, RISK
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 from knee_angle.machine.covariances import Covariances, Matrix, Weights, points_of
 
-__all__ = ["Line", "LineEstimate", "fit_line", "quantile"]
+__all__ = ["Line", "LineEstimate", "fit_line", "quantile", "settings_at_one_place"]
 
 Floats = NDArray[np.float64]
 
 FEWEST_FOR_OUTLIERS = 4
 """With three points each is equally far out once the other two make the line."""
+MOST_U_GAIN = 1.0
+"""A ± of the gain beyond which offset and gain are no news (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,11 @@ class Line:
         return math.sqrt(self.cov[2])
 
     @property
+    def at_one_place(self) -> bool:
+        """Whether the points are so close together that offset and gain cannot be told."""
+        return settings_at_one_place(self.u_gain)
+
+    @property
     def freedom(self) -> float:
         """Degrees of freedom behind the uncertainties: infinite where they were given."""
         return math.inf if self.scatter_known else float(self.dof)
@@ -148,6 +155,14 @@ class Line:
     def _estimate(self, value: float, u: float) -> LineEstimate:
         k = quantile(1.0 - RISK / 2, self.freedom)
         return LineEstimate(value, u, (value - k * u, value + k * u))
+
+
+def settings_at_one_place(u_gain: float) -> bool:
+    """Whether a gain with this u says that all settings were close together.
+
+    Offset and gain are then not told anywhere.
+    """
+    return COVERAGE * u_gain > MOST_U_GAIN
 
 
 def fit_line(

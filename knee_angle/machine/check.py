@@ -39,6 +39,7 @@ from knee_angle.machine.judge import HingeCoordinate, MachineJudged
 from knee_angle.machine.reading import fitted, reading_of, settings_with
 from knee_angle.machine.refused import FEWEST, bars_too_narrow, too_narrow, two_legs
 from knee_angle.records import (
+    BarsAlone,
     FindingKind,
     Frame,
     JudgedLength,
@@ -233,7 +234,8 @@ def _judged(
     if not used and (empty := _empty(outcomes, settings, rng)) is not None:
         return empty
     if len(used) < FEWEST:
-        said = [joined(": ", [name, phrase(why)]) for name, why in left_out]
+        bare = {} if used else _bare(outcomes)
+        said = [joined(": ", [name, phrase(why)]) for name, why in left_out if name not in bare]
         reasons = joined("; ", said) if said else say("none was left out")
         return NotMeasured(
             say(
@@ -241,7 +243,7 @@ def _judged(
                 "of an empty machine's bars, and a displayed number, but got {n_used} "
                 "({reasons})",
                 fewest=FEWEST,
-                n_used=len(used),
+                n_used=len(used) + len(bare),
                 reasons=reasons,
             ),
             say(
@@ -276,20 +278,25 @@ def _empty(
     outcomes: Mapping[str, Outcome], settings: Settings, rng: np.random.Generator | None
 ) -> EmptyCheck | NotMeasured | None:
     """The check of a machine without a leg; None where its tags or numbers are too few."""
-    seen = {
-        name: one.bars
-        for name, one in outcomes.items()
-        if isinstance(one, NotMeasured) and one.bars is not None
-        and one.bars.displayed_deg is not None
-    }  # fmt: skip
+    seen = _bare(outcomes)
     if len({one.displayed_deg for one in seen.values()}) < FEWEST:
-        return None
+        return bars_too_narrow(list(seen.values())) if len(seen) >= FEWEST else None
     rest = {name: one for name, one in outcomes.items() if name not in seen}
     rng = rng or np.random.default_rng(len(seen))
     try:
         return check_empty(seen, _usable(rest)[1], settings, rng=rng)
     except InvalidInput:
         return bars_too_narrow(list(seen.values()))
+
+
+def _bare(outcomes: Mapping[str, Outcome]) -> dict[str, BarsAlone]:
+    """The bars of photos without a leg that have a displayed number."""
+    return {
+        name: one.bars
+        for name, one in outcomes.items()
+        if isinstance(one, NotMeasured) and one.bars is not None
+        and one.bars.displayed_deg is not None
+    }  # fmt: skip
 
 
 def _too_few_settings(used: Mapping[str, Measurement]) -> NotMeasured | None:
@@ -303,7 +310,10 @@ def _usable(
     used: dict[str, Measurement] = {}
     left_out = []
     for name, outcome in outcomes.items():
-        if not isinstance(outcome, Measurement):
+        bars = outcome.bars if isinstance(outcome, NotMeasured) else None
+        if bars is not None and bars.displayed_deg is None:
+            left_out.append((name, say("no displayed number was given")))
+        elif not isinstance(outcome, Measurement):
             left_out.append((name, outcome.reason))
         elif outcome.displayed is None:
             left_out.append((name, say("no displayed number was given")))

@@ -30,7 +30,7 @@ from knee_angle.records import (
 )
 from knee_angle.settings import Settings
 
-__all__ = ["NO_LEG", "EmptyCheck", "check_empty", "shown_in"]
+__all__ = ["NO_LEG", "EmptyCheck", "check_empty", "shown_in", "u_alone_deg"]
 
 Floats = NDArray[np.float64]
 
@@ -194,6 +194,12 @@ def shown_in(outcome: Outcome) -> Measurement | BarsAlone | None:
         return outcome
     bars = outcome.bars if isinstance(outcome, NotMeasured) else None
     return bars if bars is not None and bars.seen_px else None
+
+
+def u_alone_deg(seen: BarsAlone) -> float:
+    """The u of one photo's bars by itself, degrees: with how its tags or dots are stuck."""
+    stuck = math.hypot(*bars.stuck_turn(None)[1]) if seen.motion else 0.0
+    return math.hypot(seen.u_deg, seen.shared_deg, stuck)
 
 
 def _bars_at(shown: list[float], seen: Mapping[str, BarsAlone]) -> tuple[Floats, Floats]:

@@ -121,6 +121,8 @@ _AT_ONE = say("Display and bars differ by at most {at_most_deg:.0f}° at {at_deg
 _AT_MOST = say(
     "Display and bars differ by at most {at_most_deg:.0f}° from {low:.0f}° to {high:.0f}° (95 %)."
 )
+_MAY_READ_LESS = say("{bound} Within that the display may read less.")
+"""The bound beside advice for a display that likely reads less than the bars."""
 _AT_EVERY, _HERE = say("At every setting"), say("At this setting")
 """Of one setting nobody can say how it is at every other one."""
 
@@ -280,11 +282,12 @@ def judge_machine(
     )
     kind = _kind(display, fit, along, across)
     where = _HERE if len(seen.both_seen()) == 1 else _AT_EVERY
+    low = advice is not None and advice.first == "display"
     faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack, where=where))
     to_set = UNEXPLAINED if advice is None else _to_set(advice)
     words = (
         *moved,
-        *_faults_first(display, here, faults),
+        *_faults_first(display, here, faults, reads_low=low),
         *(() if elsewhere is None else (elsewhere.words,)),
         *(() if to_set in moved else (to_set,)),
     )
@@ -410,7 +413,9 @@ def _worst(verdicts: Sequence[Verdict]) -> Verdict:
     return "within" if list(verdicts) == ["within", "within"] else "undecided"
 
 
-def _display_words(display: RangeJudged | None, here: RangeJudged | None) -> tuple[str, ...]:
+def _display_words(
+    display: RangeJudged | None, here: RangeJudged | None, *, reads_low: bool = False
+) -> tuple[str, ...]:
     """How far off it is proven where it was photographed, else the bound over the range."""
     if display is None or here is None:
         return ()
@@ -435,15 +440,18 @@ def _display_words(display: RangeJudged | None, here: RangeJudged | None) -> tup
         )
     most = display.at_most_deg
     if high - low <= 1.0:  # one setting, and nothing prescribed
-        return (_AT_ONE.format(at_most_deg=most, at_deg=(low + high) / 2.0),)
-    return (_AT_MOST.format(at_most_deg=most, low=low, high=high),)
+        bound = _AT_ONE.format(at_most_deg=most, at_deg=(low + high) / 2.0)
+    else:
+        bound = _AT_MOST.format(at_most_deg=most, low=low, high=high)
+    return (_MAY_READ_LESS.format(bound=bound) if reads_low else bound,)
 
 
 def _faults_first(
-    display: RangeJudged | None, here: RangeJudged | None, faults: tuple[str, ...]
-) -> tuple[str, ...]:
+    display: RangeJudged | None, here: RangeJudged | None, faults: tuple[str, ...],
+    *, reads_low: bool,
+) -> tuple[str, ...]:  # fmt: skip
     """A display that is proven wrong goes first; a mere bound follows what is proven."""
-    said = _display_words(display, here)
+    said = _display_words(display, here, reads_low=reads_low)
     wrong = display is not None and display.verdict == "outside"
     return (*said, *faults) if wrong else (*faults, *said)
 

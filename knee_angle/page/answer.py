@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from html import escape
 
 from knee_angle.angle import words
+from knee_angle.landmarks.dots.refusals import may_be_empty
 from knee_angle.language import capital, capital_start, figure, say, say_many, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.judged import Judged, end_words
@@ -22,6 +23,10 @@ __all__ = ["alarms", "card", "note", "now", "refusal", "visit_card", "visit_tabl
 
 KNEE_OF = {"left": say("Left knee, passive"), "right": say("Right knee, passive")}
 
+EMPTY_MACHINE = say(
+    'If the machine is empty: open Machines, choose its code, open its check and tick "The machine '
+    'is empty".'
+)
 AGREES_HERE = say("display agrees here")
 """Said of a machine that failed its last check elsewhere in its range, and beside a warning."""
 
@@ -85,12 +90,15 @@ def refusal(result: NotMeasured, *, fingerprint: str, which: str = "") -> str:
     name = escape(tell(which or say("Answer")))
     said = escape(tell(which) + tell("Not measured"))
     tap = tell("Tap hip, knee and ankle in the photo below, or photograph again.")
+    empty = ""
+    if may_be_empty(result):
+        empty = f'<p class="next">{escape(tell(EMPTY_MACHINE))}</p>'
     return (
         f'<section class="answer refused" aria-label="{name}" data-of="{fingerprint}">'
         f"{''.join(_alarm(text) for text in result.alarms)}"
         f'<p class="verdict"><span class="shape bar"></span>{said}</p>'
         f'<p class="sentence" role="status">{_sentence(result.reason)}</p>'
-        f'<p class="next"><b>{tell("Next")}</b> {escape(tap)}</p>'
+        f'<p class="next"><b>{tell("Next")}</b> {escape(tap)}</p>{empty}'
         f"<details><summary>{tell('Photograph again: how')}</summary>{_sentence(result.advice)}"
         "</details></section>"
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 from collections.abc import Mapping
 from html import escape
 from typing import Any
@@ -17,7 +16,7 @@ from knee_angle.errors import KneeAngleError
 from knee_angle.language import capital_start, figure, say, tell
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import Checked, MachineCheck, check_machine
-from knee_angle.machine.empty import EmptyCheck, shown_in
+from knee_angle.machine.empty import EmptyCheck, shown_in, u_alone_deg
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
 from knee_angle.page.charts import check_chart
@@ -187,8 +186,7 @@ def _bars(outcome: Outcome) -> str:
     bars = outcome.bars if isinstance(outcome, NotMeasured) else None
     if bars is None:
         return words.sentence(outcome)
-    u_deg = math.hypot(bars.u_deg, bars.shared_deg)
-    return tell(say("Bars {bars}, no leg.", bars=words.with_u(bars.deg, u_deg)))
+    return tell(say("Bars {bars}, no leg.", bars=words.with_u(bars.deg, u_alone_deg(bars))))
 
 
 def _points(check: Check) -> None:
@@ -258,10 +256,11 @@ def _card(result: Checked) -> str:
     sentences = result.words or (result.advice,) if isinstance(result, MachineCheck) else ()
     sentences = sentences or result.words
     told = "".join(f'<p class="told">{escape(tell(text))}</p>' for text in sentences)
-    finding = words.FINDING_WORDS[result.kind]
-    what = say("An empty machine")
+    what, do = say("An empty machine"), ""
     if isinstance(result, MachineCheck):
         what = say("{count} photos", count=len(result.photos))
+        finding = _capital(words.FINDING_WORDS[result.kind])
+        do = f'<p class="next"><span class="name">{tell("Do")}</span> <b>{finding}.</b></p>'
     at_words = say(
         "at {at}, allowed {tolerance_deg:g}°", at=words.degrees(at), tolerance_deg=tolerance
     )
@@ -273,8 +272,7 @@ def _card(result: Checked) -> str:
         f"<b>{tell(words.degrees(largest, sign=True))}</b> "
         f"<span>{tell(at_words)}</span></dd></div></dl>"
         f'<p class="sentence">{escape(tell(against.format(what=what)))}</p>'
-        f'<p class="next"><span class="name">{tell("Do")}</span> <b>{_capital(finding)}.</b></p>'
-        f"{told}</section>"
+        f"{do}{told}</section>"
     )
 
 
@@ -371,7 +369,8 @@ def _shown_in(one: Outcome) -> float | None:
 def _with(seen: Frame | BarsAlone | Angle | None) -> str:
     if seen is None:
         return "–"
-    return f"{seen.deg:.0f} ± {words.plus_minus(seen.u_deg):.0f}".replace("-", "\u2212")
+    u_deg = u_alone_deg(seen) if isinstance(seen, BarsAlone) else seen.u_deg
+    return f"{seen.deg:.0f} ± {words.plus_minus(u_deg):.0f}".replace("-", "\u2212")
 
 
 def _less(shown: float | None, seen: Frame | BarsAlone | Angle | None) -> str:

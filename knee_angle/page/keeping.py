@@ -370,6 +370,11 @@ def _kept_words(kept: dict[str, Any]) -> str:
             "a visit of {count} photos, knee {low} to {high}",
             count=len(kept["rows"]), low=low, high=high,
         )  # fmt: skip
+    elif len(kept["rows"]) > 1:
+        said = say(
+            "{count} photos, each by itself (they could not be judged together)",
+            count=len(kept["rows"]),
+        )
     template = say("Kept for {codes}: {said}, without the photo, at {at:%H:%M}.")
     if len(kept["rows"]) > 1:
         template = say("Kept for {codes}: {said}, without the photos, at {at:%H:%M}.")

@@ -24,6 +24,7 @@ from knee_angle.page.keeping import with_store
 from knee_angle.page.paper import paper_button
 from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.ward.here import may
+from knee_angle.report.check_words import ONE_PLACE
 from knee_angle.report.code_sheet import code_sheet
 from knee_angle.store import (
     KeptCheck,
@@ -193,7 +194,20 @@ def _followed(checks: Sequence[KeptCheck]) -> None:
         format_func={one: tell(name) for one, name in NAMES.items()}.__getitem__,
     )
     title, of = QUANTITIES[name or next(iter(QUANTITIES))]
-    found = [of(check) for check in alike]
+    told = [check for check in alike if not check.at_one_place]
+    if len(told) < len(alike):
+        st.caption(tell(_at_one_place(len(alike) - len(told))))
+    if told:
+        _over_time(told, checks, tell(title), [of(check) for check in told])
+
+
+def _over_time(
+    alike: Sequence[KeptCheck],
+    checks: Sequence[KeptCheck],
+    title: str,
+    found: Sequence[tuple[float, float]],
+) -> None:
+    """One quantity of checks of a kind: its chart, what the rules say, and its table."""
     values = [value for value, _ in found]
     intervals = [(v - words.plus_minus(u), v + words.plus_minus(u)) for v, u in found]
     # The first checks say how the machine scatters while it is as it was.
@@ -204,12 +218,12 @@ def _followed(checks: Sequence[KeptCheck]) -> None:
             intervals,
             values,
             chart,
-            title=tell(title),
+            title=title,
         ),
         theme=None,
         width="stretch",
     )
-    _rules(chart, alike, checks)
+    _rules(chart, alike, [check for check in checks if not check.at_one_place])
     st.html(_table(alike, found, chart))
 
 
@@ -245,6 +259,15 @@ def _rules(
     )
 
 
+def _at_one_place(count: int) -> str:
+    """How many checks tell no offset and no gain, and so stand in no chart of them."""
+    return say_many(
+        "{count} check is not drawn: all its settings are close together.",
+        "{count} checks are not drawn: all settings of each are close together.",
+        count,
+    )
+
+
 def _not_drawn(count: int, *, with_bars: bool) -> str:
     """How many checks the chart leaves out: those of the display with the other of the two."""
     if with_bars:
@@ -265,7 +288,6 @@ def _not_drawn(count: int, *, with_bars: bool) -> str:
 
 def _newest(check: KeptCheck) -> str:
     against = BY_BARS if check.against == "frame" else BY_KNEE
-    u_offset, u_gain = math.sqrt(check.cov[0]), math.sqrt(check.cov[2])
     low, high = check.range_deg
     finding = tell(capital(words.FINDING_WORDS[check.finding]))
     allowed = say(
@@ -273,16 +295,16 @@ def _newest(check: KeptCheck) -> str:
         u=words.degrees(words.plus_minus(check.largest_u_deg)),
         tolerance_deg=check.tolerance_deg,
     )
-    offset = words.degrees(check.offset_deg, sign=True)
-    u = words.degrees(words.plus_minus(u_offset))
+    told = [(say("Largest difference"), words.degrees(check.largest_deg, sign=True), allowed)]
+    if not check.at_one_place:
+        told += _line_of(check)
     figures = "".join(
         f"<div><dt>{tell(name)}</dt><dd><b>{tell(value)}</b> <span>{tell(more)}</span></dd></div>"
-        for name, value, more in (
-            (say("Largest difference"), words.degrees(check.largest_deg, sign=True), allowed),
-            (say("Offset"), offset, say("± {u}", u=u)),
-            (say("Gain"), figure(f"{check.gain:.3f}"), figure(f"± {words.plus_minus(u_gain):.3f}")),
-        )
+        for name, value, more in told
     )
+    why = ""
+    if check.at_one_place:
+        why = f'<p class="sentence">{escape(tell(capital(ONE_PLACE)))}</p>'
     said = against.format(
         day=check.taken_at.astimezone(), count=check.photos,
         low=words.degrees(low), high=words.degrees(high),
@@ -292,9 +314,18 @@ def _newest(check: KeptCheck) -> str:
         f'<p class="verdict"><span class="shape {words.VERDICT_SHAPES[check.verdict]}"></span>'
         f"{tell(capital_start(words.VERDICT_WORDS[check.verdict]))}</p>"
         f'<dl class="figures days">{figures}</dl>'
-        f'<p class="sentence">{escape(tell(said))}</p>'
+        f'<p class="sentence">{escape(tell(said))}</p>{why}'
         f'<p class="next"><b>{escape(finding)}</b></p></section>'
     )
+
+
+def _line_of(check: KeptCheck) -> list[tuple[str, str, str]]:
+    """Offset and gain, each with its ±."""
+    u_offset, u_gain = math.sqrt(check.cov[0]), math.sqrt(check.cov[2])
+    offset = words.degrees(check.offset_deg, sign=True)
+    u = words.degrees(words.plus_minus(u_offset))
+    gain, more = figure(f"{check.gain:.3f}"), figure(f"± {words.plus_minus(u_gain):.3f}")
+    return [(say("Offset"), offset, say("± {u}", u=u)), (say("Gain"), gain, more)]
 
 
 def _table(

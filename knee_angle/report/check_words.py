@@ -17,7 +17,7 @@ from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import NotMeasured
 from knee_angle.settings import Settings
 
-__all__ = ["WITHIN_LIMITS", "check_text"]
+__all__ = ["ONE_PLACE", "WITHIN_LIMITS", "check_text"]
 
 WITHIN_LIMITS = say(
     "Stay within the prescribed limits. A machine without a leg in it is "
@@ -31,12 +31,11 @@ TABLE_CAUTION = say(
     "it is no reason to set more motion than was prescribed."
 )
 
-MOST_U_GAIN = 1.0
-"""A ± of the gain beyond which offset and gain are no news (our own)."""
 ONE_PLACE = say(
     "offset and gain cannot be told: all settings are close together; photograph over the "
     "allowed range"
 )
+"""Said in place of both wherever `Line.at_one_place` is so."""
 
 
 def check_text(
@@ -145,7 +144,7 @@ def _line(name: str, line: Line | None, verdict: RangeVerdict | None) -> list[st
         u_gain=words.plus_minus(line.u_gain),
         fit=fit,
     )
-    if words.plus_minus(line.u_gain) > MOST_U_GAIN:
+    if line.at_one_place:
         told = joined("", ["    ", ONE_PLACE])
     return [
         joined("", ["  ", name, ":"]),

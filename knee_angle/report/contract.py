@@ -393,14 +393,17 @@ def _without_leg(result: EmptyCheck, *, version: str, alarms: Sequence[str]) -> 
 
 
 def _line(line: Line | None, verdict: RangeVerdict | None) -> Json | None:
+    """A line in figures; no offset and no gain where all settings are close together."""
     if line is None or verdict is None:
         return None
+    one_place = line.at_one_place
     return {
-        "offset_deg": _deg(line.offset),
-        "offset_u_deg": _deg(line.u_offset),
-        "gain": round(line.gain, 5),
-        "gain_u": round(line.u_gain, 5),
-        "covariance": list(line.cov),
+        "settings_at_one_place": one_place,
+        "offset_deg": None if one_place else _deg(line.offset),
+        "offset_u_deg": None if one_place else _deg(line.u_offset),
+        "gain": None if one_place else round(line.gain, 5),
+        "gain_u": None if one_place else round(line.u_gain, 5),
+        "covariance": None if one_place else list(line.cov),
         "chi2": round(line.chi2, 3),
         "dof": line.dof,
         "p_lack_of_fit": None if line.p_value is None else round(line.p_value, 4),

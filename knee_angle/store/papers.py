@@ -362,7 +362,7 @@ def _fleet_row(store: Store, code: str, today: date) -> FleetRow:
             [
                 difference_at(MIDDLE_DEG, offset_deg=one.offset_deg, gain=one.gain, cov=one.cov)
                 for one in reversed(checks)
-                if one.against == last.against
+                if one.against == last.against and not one.at_one_place
             ]
         ),
     )

@@ -5,6 +5,7 @@ Times are timezone-aware and kept in UTC. People and machines are codes, never n
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -13,6 +14,7 @@ from typing import Any, Literal
 from knee_angle.angle.bounds import Standing
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
+from knee_angle.machine.calibration import settings_at_one_place
 from knee_angle.machine.check import Checked
 from knee_angle.records import CropJpeg, FindingKind, Measurement, Outcome, Plane, Side, Verdict
 from knee_angle.records.code import checked_code
@@ -298,6 +300,11 @@ class KeptCheck:
     def counts(self) -> bool:
         """Whether it stands: neither corrected nor withdrawn."""
         return self.corrected_by is None and not self.withdrawn
+
+    @property
+    def at_one_place(self) -> bool:
+        """Whether its settings are so close together that offset and gain cannot be told."""
+        return settings_at_one_place(math.sqrt(self.cov[2]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from knee_angle.language import say
+from knee_angle.language import say, without_stop
 from knee_angle.records import NotMeasured
 
 __all__ = [
     "AMBIGUOUS",
+    "IF_EMPTY",
     "NOT_ALL",
     "NO_DOTS",
     "NO_LEG_THERE",
     "OTHER_LEG",
     "SPARE_WHY",
     "TWO_PLACES_WHY",
+    "may_be_empty",
 ]
 
 SPARE_WHY = say("they are alike to the leg's dots and make no bars with a hinge beside it")
@@ -45,6 +47,10 @@ NO_LEG_THERE = NotMeasured(
         "photograph a leg from its outer side in good light, or place the points by hand."
     ),
 )
+IF_EMPTY = say(
+    "if no leg is in the machine, give its photos to a machine check and say that it is empty"
+)
+"""For photos in which nothing but the machine's own tags was seen."""
 NOT_ALL = NotMeasured(
     say("A dot of the leg seems to be hidden or missing."),
     say(
@@ -52,3 +58,8 @@ NOT_ALL = NotMeasured(
         "the points by hand."
     ),
 )
+
+
+def may_be_empty(result: NotMeasured) -> bool:
+    """Whether the photo may show a machine without a leg: then a machine check is the next step."""
+    return result.bars is not None or without_stop(NO_LEG_THERE.reason) in result.reason

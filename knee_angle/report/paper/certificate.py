@@ -13,10 +13,11 @@ from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.cause import guessed
 from knee_angle.machine.check import Checked, MachineCheck, check_alarms
-from knee_angle.machine.difference import band_of, differences_of
+from knee_angle.machine.difference import Difference, band_of, differences_of
 from knee_angle.machine.empty import NO_LEG, EmptyCheck, shown_in
 from knee_angle.machine.over_range import RangeVerdict
 from knee_angle.records import BarsAlone, CropJpeg, Frame, Measurement, Outcome, Verdict
+from knee_angle.report.check_words import ONE_PLACE
 from knee_angle.report.paper.blocks import (
     Banner,
     Beside,
@@ -141,7 +142,7 @@ def certificate_paper(
     if alarms := check_alarms(outcomes):
         told = joined(" ", map(capital, alarms))
         blocks.append(Banner(say("PAST THE PRESCRIBED LIMIT"), told, "past", "octagon"))
-    blocks += [_first(result), _figures(result), _chart(result)]
+    blocks += [_first(result), *_figures(result), _chart(result)]
     blocks += _next(result, about)
     blocks += [Heading(say("Decision rule")), Text(RULE), _judged_by(result, settings)]
     blocks.append(Heading(say("Settings of the check")))
@@ -196,10 +197,11 @@ def _lines(result: Checked) -> list[tuple[bool, Line, RangeVerdict]]:
     return lines
 
 
-def _figures(result: Checked) -> Table:
-    """Offset, gain and verdict of both lines."""
+def _figures(result: Checked) -> list[Block]:
+    """Offset, gain and verdict of both lines; why a line has no offset and no gain."""
     names = {True: say("Display against bars"), False: say("Display against knee")}
-    return Table(
+    lines = _lines(result)
+    figures = Table(
         head=(
             say("± 95 %"),
             say("Offset"),
@@ -209,18 +211,26 @@ def _figures(result: Checked) -> Table:
             say("Lack of fit, p"),
             say("Over the range"),
         ),
-        rows=tuple(_line(names[bars], line, verdict) for bars, line, verdict in _lines(result)),
+        rows=tuple(_line(names[bars], line, verdict) for bars, line, verdict in lines),
         align="lrrrrrl",
         widths=(1.7, 1.3, 1.4, 1.4, 1.4, 0.8, 1.5),
     )
+    untold = any(line.at_one_place for _, line, _ in lines)
+    return [figures, Text(capital(ONE_PLACE))] if untold else [figures]
 
 
 def _line(name: str, line: Line, verdict: RangeVerdict) -> Row:
     p = "–" if line.p_value is None or line.dof < 1 else figure(_p(line.p_value))
+    offset, gain = "–", "–"
+    if not line.at_one_place:
+        offset = say(
+            "{value} {spread}", value=deg(line.offset, sign=True), spread=spread(line.u_offset)
+        )
+        gain = figure(f"{line.gain:.3f} ±\u00a0{words.plus_minus(line.u_gain):.3f}")
     return (
         Cell(name, strong=True),
-        say("{value} {spread}", value=deg(line.offset, sign=True), spread=spread(line.u_offset)),
-        figure(f"{line.gain:.3f} ±\u00a0{words.plus_minus(line.u_gain):.3f}"),
+        offset,
+        gain,
         say("{value} at {at}", value=deg(verdict.largest_deg, sign=True), at=deg(verdict.at_deg)),
         say("{low} to {high}", low=deg(verdict.low_deg), high=deg(verdict.high_deg)),
         p,
@@ -247,7 +257,10 @@ def _chart(result: Checked) -> Picture:
 
 
 def _series(name: str, line: Line, verdict: RangeVerdict, display: bool) -> Series:
-    band = band_of(line, low_deg=verdict.low_deg, high_deg=verdict.high_deg, k=verdict.k)
+    """The settings, and the line with its band where there is one to tell."""
+    band: tuple[Difference, ...] = ()
+    if not line.at_one_place:
+        band = band_of(line, low_deg=verdict.low_deg, high_deg=verdict.high_deg, k=verdict.k)
     return Series(name, differences_of(line), band, display)
 
 

@@ -270,7 +270,12 @@ def check_chart(series: Sequence[Series], *, tolerance_deg: float) -> Drawing:
     for part in series:
         _series(axes, part)
     names = [
-        Label(part.name, part.band[-1].deg, DISPLAY if part.display else KNEE, strong=True)
+        Label(
+            part.name,
+            (part.band or part.points)[-1].deg,
+            DISPLAY if part.display else KNEE,
+            strong=True,
+        )
         for part in series
     ]
     axes.right([*names, Label(say("allowed"), tolerance_deg)])
@@ -279,11 +284,12 @@ def check_chart(series: Sequence[Series], *, tolerance_deg: float) -> Drawing:
 
 def _series(axes: Axes, part: Series) -> None:
     drawing, colour = axes.drawing, DISPLAY if part.display else KNEE
-    upper = [axes.at(one.at_deg, one.deg + one.half_deg) for one in part.band]
-    lower = [axes.at(one.at_deg, one.deg - one.half_deg) for one in part.band]
-    drawing.area([*upper, *reversed(lower)], colour, opacity=0.15)
-    middle = [axes.at(one.at_deg, one.deg) for one in part.band]
-    drawing.line(middle, colour, wide=1.4, dashes="" if part.display else "5 3.5")
+    if part.band:
+        upper = [axes.at(one.at_deg, one.deg + one.half_deg) for one in part.band]
+        lower = [axes.at(one.at_deg, one.deg - one.half_deg) for one in part.band]
+        drawing.area([*upper, *reversed(lower)], colour, opacity=0.15)
+        middle = [axes.at(one.at_deg, one.deg) for one in part.band]
+        drawing.line(middle, colour, wide=1.4, dashes="" if part.display else "5 3.5")
     for one in part.points:
         low, high = one.deg - one.half_deg, one.deg + one.half_deg
         axes.whisker(one.at_deg, low, high, colour, wide=1.5)
