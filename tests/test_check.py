@@ -187,7 +187,9 @@ def test_the_command_plans_photos():
     assert done.returncode == 0
     assert "photos at 10°" in done.stdout
     assert "Stay within the prescribed limits." in done.stdout
-    assert "A machine without a leg in it is checked by the tags on its bars" in done.stdout
+    assert (
+        "A machine without a leg in it is checked by tags or three dots on its bars" in done.stdout
+    )
     assert "0.30° is how the points lie on the bars: all photos share it" in done.stdout
     impossible = called("check", "plan", "--wanted-u", "0.1")
     assert impossible.returncode == 2

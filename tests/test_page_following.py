@@ -467,13 +467,16 @@ def test_a_check_at_one_place_tells_no_offset_and_no_gain_and_stands_in_no_chart
     stored = ward.check(first.id)
     line = replace(stored.result.reading, offset=161.5, gain=-5.844, cov=(1.3e7, -4e5, 2.2e4))
     ward.save_check(
-        replace(stored.result, reading=line), machine="M-01", outcomes=stored.outcomes,
+        replace(stored.result, reading=line, kind="undecided"), machine="M-01",
+        outcomes=stored.outcomes,
         settings=stored.settings, photo_sha256={},
     )  # fmt: skip
     page = opened(machines, machine="M-01")
     newest = html(page).partition('aria-label="Newest check"')[2].partition("</section>")[0]
     assert "Offset and gain cannot be told: all settings are close together" in newest
     assert "<dt>Offset</dt>" not in newest
+    assert ">Display agrees<" in newest
+    assert "Whether leg and machine fit is not proven" in newest  # no doubt of the display
     assert "5.844" not in html(page).replace("\u2212", "-")
     assert any("1 check is not drawn: all its settings are close" in c.value for c in page.caption)
     assert not page.warning  # a line through one place is no sign of a change
@@ -507,7 +510,7 @@ def test_a_machine_is_checked_from_the_page_and_the_check_is_kept(ward):
     page = opened(machines, machine="M-04")
     assert "never checked" in page.info[0].value
     assert any(
-        "A machine without a leg in it is checked by the tags on its bars" in m.value
+        "A machine without a leg in it is checked by tags or three dots on its bars" in m.value
         for m in page.markdown
     )
     with_series_a(page)

@@ -48,6 +48,7 @@ __all__ = [
     "VERDICT_SHAPES",
     "VERDICT_WORDS",
     "anterior",
+    "check_finding",
     "degrees",
     "distal",
     "from_straight",
@@ -255,6 +256,30 @@ FINDING_WORDS: dict[FindingKind, str] = {
     "undecided": say("not proven whether display or fit is off"),
     "not_separable": say("cause not known: the machine's bars were not reliably seen"),
 }
+
+
+def check_finding(kind: FindingKind, *, display: Verdict, by_bars: bool) -> str:
+    """A machine check's finding: beneath a display that agrees with its bars only the fit is open.
+
+    Parameters
+    ----------
+    kind : str
+        As the check found it.
+    display : str
+        Verdict on the display.
+    by_bars : bool
+        Whether that is against the machine's bars; else against the knee.
+
+    Examples
+    --------
+    >>> str(check_finding("undecided", display="within", by_bars=True))
+    'whether leg and machine fit is not proven'
+    >>> str(check_finding("undecided", display="undecided", by_bars=True))
+    'not proven whether display or fit is off'
+    """
+    if kind == "undecided" and display == "within" and by_bars:
+        return say("whether leg and machine fit is not proven")
+    return FINDING_WORDS[kind]
 
 
 def sources(landmarks: Landmarks) -> str:

@@ -259,7 +259,8 @@ def _card(result: Checked) -> str:
     what, do = say("An empty machine"), ""
     if isinstance(result, MachineCheck):
         what = say("{count} photos", count=len(result.photos))
-        finding = _capital(words.FINDING_WORDS[result.kind])
+        by_bars = result.reading is not None
+        finding = _capital(words.check_finding(result.kind, display=kind, by_bars=by_bars))
         do = f'<p class="next"><span class="name">{tell("Do")}</span> <b>{finding}.</b></p>'
     at_words = say(
         "at {at}, allowed {tolerance_deg:g}°", at=words.degrees(at), tolerance_deg=tolerance

@@ -289,7 +289,9 @@ def _not_drawn(count: int, *, with_bars: bool) -> str:
 def _newest(check: KeptCheck) -> str:
     against = BY_BARS if check.against == "frame" else BY_KNEE
     low, high = check.range_deg
-    finding = tell(capital(words.FINDING_WORDS[check.finding]))
+    by_bars = check.against == "frame"
+    found = words.check_finding(check.finding, display=check.verdict, by_bars=by_bars)
+    finding = tell(capital(found))
     allowed = say(
         "± {u}, allowed {tolerance_deg:g}°",
         u=words.degrees(words.plus_minus(check.largest_u_deg)),

@@ -297,7 +297,8 @@ def _machine_lines(given: Whose, known: Known) -> list[str]:
             day=day, size=words.degrees(abs(check.largest_deg))
         )
         return [f'<p class="failed" role="alert"><b>{escape(failed)}</b> {escape(tell(off))}</p>']
-    finding = words.FINDING_WORDS[check.finding]
+    by_bars = check.against == "frame"
+    finding = words.check_finding(check.finding, display=check.verdict, by_bars=by_bars)
     shape = words.VERDICT_SHAPES[check.verdict]
     said = tell(
         "last check {day:%-d %b %Y}: {verdict}; {finding}",

@@ -21,7 +21,7 @@ __all__ = ["ONE_PLACE", "WITHIN_LIMITS", "check_text"]
 
 WITHIN_LIMITS = say(
     "Stay within the prescribed limits. A machine without a leg in it is "
-    "checked by the tags on its bars: its display only, for fit cannot be "
+    "checked by tags or three dots on its bars: its display only, for fit cannot be "
     "judged without a leg."
 )
 """Said wherever photos for a check are asked for."""
@@ -57,7 +57,7 @@ def check_text(
         return _as_text([*loudest, *_empty(result), words.CAUTION])
     lines = [
         *loudest,
-        say("Finding: {finding_words}", finding_words=words.FINDING_WORDS[result.kind]),
+        say("Finding: {finding_words}", finding_words=_finding(result)),
         *(joined("", ["  ", sentence]) for sentence in result.words or (result.advice,)),
         *(say("  caution: {caution}", caution=caution) for caution in result.cautions),
         "",
@@ -83,6 +83,12 @@ def check_text(
         for name, reason in result.left_out
     ]
     return _as_text([*lines, *_off_the_line(result.outliers), words.CAUTION])
+
+
+def _finding(result: MachineCheck) -> str:
+    _, verdict = result.line_judged
+    by_bars = result.reading is not None
+    return words.check_finding(result.kind, display=verdict.verdict, by_bars=by_bars)
 
 
 def _off_the_line(outliers: Sequence[str]) -> list[str]:

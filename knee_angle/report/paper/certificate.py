@@ -168,7 +168,9 @@ def certificate_paper(
 
 def _first(result: Checked) -> Banner:
     _, verdict = result.line_judged
-    leg = isinstance(result, MachineCheck)
+    leg, kind = isinstance(result, MachineCheck), verdict.verdict
+    by_bars = result.reading is not None
+    found = words.check_finding(result.kind, display=kind, by_bars=by_bars)
     told = say(
         "Display against {against}, {low} to {high}: largest difference {largest} {spread} at "
         "{at}, allowed ± {tolerance_deg:g}°. {finding}",
@@ -179,9 +181,8 @@ def _first(result: Checked) -> Banner:
         spread=spread(verdict.u_deg),
         at=deg(verdict.at_deg),
         tolerance_deg=verdict.tolerance_deg,
-        finding=capital(words.FINDING_WORDS[result.kind]) if leg else NO_LEG,
+        finding=capital(found) if leg else NO_LEG,
     )
-    kind = verdict.verdict
     # No green round a fault that was found elsewhere.
     tone = "undecided" if kind == "within" and leg and result.kind != "none" else kind
     return Banner(BANNER_HEADS[kind], told, tone, words.VERDICT_SHAPES[kind])

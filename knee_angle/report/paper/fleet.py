@@ -115,7 +115,8 @@ def _row(row: FleetRow) -> Row:
     last = row.last
     if last is None:
         return (Cell(row.machine, strong=True), when, Cell(say("never checked"), across=5))
-    finding = capital(words.FINDING_WORDS[last.finding])
+    found = words.check_finding(last.finding, display=last.verdict, by_bars=last.bars_seen)
+    finding = capital(found)
     if last.changed:
         finding = joined(" ", [finding, say("A sign that the machine has changed.")])
     return (
