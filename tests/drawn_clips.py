@@ -4,6 +4,12 @@ The world is the machine's plane: x to the right, y down, z away from the camera
 plane is z = 0 and what lies before it has a negative z. Hip and thigh bar's pivot stay where
 they are in the room, the ankle is seated on the lower-leg bar, so the knee follows from the bars
 as in a closed chain.
+
+The heel is drawn 38 mm off the line of the lower-leg bar, the hip 55 mm above the thigh bar's
+pivot. The first alone leaves the knee 5 to 6 degrees straighter than a heel on that line would
+(both together 4 to 5.5, from 12 to 88 degrees of bars), so a clip that is told "8° straighter
+than its place in the machine explains (5 to 11°)", with the heel's seat to be looked at, is told
+what is true of it, though 8 is too much.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ import pytest
 from called import called
 from clip_world import DEPTH_MM, U_PX, InMemory, followed, measured, truth_and_said, world
 from drawn_clips import Clip, filmed, table_of
+from drawn_displays import in_segments
 
 from knee_angle.assumptions import BARS_TOGETHER_LOG, FOUND_ANEW, MARK_DEPTH_MM
 from knee_angle.clip import film as films
@@ -40,7 +41,9 @@ from knee_angle.clip.solving import solved
 from knee_angle.clip.weighing import Weighed, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
-from knee_angle.language import in_language
+from knee_angle.language import in_language, tell
+from knee_angle.photo.display.film import DisplayReader
+from knee_angle.photo.reading import photo_of_pixels
 from knee_angle.records import Displayed, NotMeasured
 from knee_angle.report import clip_plots
 from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
@@ -174,10 +177,14 @@ def test_a_cycles_time_never_reads_as_exact(whole, u_s, said):
     assert any(said in str(line) for line in clip_first_lines(answer))
 
 
-def test_the_table_of_ends_is_told_in_german_too(whole):
+def test_the_table_of_ends_and_the_displays_curve_are_told_in_german_too(whole):
     with in_language("de"):
-        rows = [line.split() for line in clip_text(whole.answer)]
+        lines = clip_text(whole.answer)
+        shown = [tell(line) for line in lines if line.startswith("SHOWN")]
+    rows = [line.split() for line in lines]
     ends = [row for row in rows if row and row[0] in ("Streckung", "Beugung")]
+    assert re.search(r"Verstärkung \d,\d{3} ± \d,\d{3}, [+-]\d,\d ± ", shown[0])
+    assert not re.search(r"\d\.\d", " ".join(shown))
     assert len(ends) == 2
     assert all(re.fullmatch(r"\d+,\d°", row[1]) for row in ends)
 
@@ -591,6 +598,27 @@ def test_each_fault_of_a_display_is_found_as_what_it_is(faults):
         assert value == pytest.approx(given[name], abs=most), name
     u = np.sqrt(np.diag(curve.cov))
     assert np.all(np.abs(curve.values - [given[n] for n in names]) < 3.5 * u)
+
+
+def test_the_curve_of_a_display_that_moves_is_found_without_typing():
+    clip = Clip(seconds=8.0, gain=1.0, offset_deg=3.0, lag_s=0.3)
+    reader, read = DisplayReader(Settings()), {}
+    for seconds in np.arange(0.25, clip.seconds, 0.5):
+        picture = in_segments(f"{clip.displayed_at(seconds):.0f}°")
+        photo = photo_of_pixels(picture, name="drawn", sha256=f"{seconds}", f35_mm=None)
+        read[seconds] = reader.displayed(photo)
+    known = {at: one.deg for at, one in read.items() if one is not None}
+    assert len(known) >= 14
+    assert all(deg == clip.displayed_at(at) for at, deg in known.items())
+    seconds = np.arange(0.0, clip.seconds, 0.1)
+    curve = fit_curve(
+        read_s=np.array(list(known)), displayed=np.array(list(known.values())), seconds=seconds,
+        x=clip.bars_at(seconds), root=np.zeros((len(seconds), 1)), step_deg=1.0, typed=False,
+        u_own=np.full(len(seconds), 0.1),
+    )  # fmt: skip
+    assert curve.values[1] == pytest.approx(1.0, abs=0.01)
+    assert curve.middle[0] == pytest.approx(3.0, abs=0.5)
+    assert curve.values[4] == pytest.approx(0.3, abs=0.1)
 
 
 @pytest.mark.parametrize("cycle_s", [5.2, 7.0, 8.3])

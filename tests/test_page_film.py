@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -77,6 +78,17 @@ def test_what_is_no_film_is_told_on_the_page(tmp_path):
     path.write_bytes(b"hello")
     page = tapped(with_film(asked(), path), "Measure the film")
     assert any("no film of a kind that is read" in one.value for one in page.error)
+
+
+def test_a_film_that_was_stopped_can_be_measured_again(tmp_path, monkeypatch):
+    path = filmed(replace(SHORT, seconds=0.24, per_second=30.0), tmp_path / "moment.mp4")
+    with monkeypatch.context() as left:
+        left.setattr(film_at_work, "LEFT_S", -1.0)
+        page = tapped(with_film(asked(), path), "Measure the film")
+    assert any("before it was stopped" in one.value for one in page.warning)
+    page = tapped(page, "Measure the film")
+    assert [one.value for one in page.warning if "0.2 s" in one.value]
+    assert not [one for one in page.button if one.label == "Measure the film"]
 
 
 @pytest.mark.parametrize(

@@ -36,6 +36,7 @@ class AtWork:
         self.fingerprint = fingerprint
         self.outcome: ClipOutcome | None = None
         self.trouble: KneeAngleError | None = None
+        self.stopped = False
         self._fault: Exception | None = None
         self._measure = measure
         self._share, self._stopping, self._looked = 0.0, False, time.monotonic()
@@ -74,4 +75,5 @@ class AtWork:
         self._share = min(1.0, done_s / all_s) if all_s else 0.5
 
     def _asked(self) -> bool:
-        return self._stopping or time.monotonic() - self._looked > LEFT_S
+        self.stopped = self._stopping or time.monotonic() - self._looked > LEFT_S
+        return self.stopped

@@ -13,7 +13,7 @@ import re
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from html import escape
@@ -51,13 +51,19 @@ LOOK_EVERY_S = 0.3
 
 @dataclass(frozen=True)
 class _Shown:
-    """A film's answer with what it was measured by, and the save of it."""
+    """A film's answer with what it was measured by, whether to its end, and the save of it."""
 
     fingerprint: str
     outcome: ClipOutcome
     settings: Settings
     visit_id: str
+    stopped: bool = False
     kept: bool = False
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether it may be measured again, to its end; what was kept would be kept twice."""
+        return self.stopped and not self.kept
 
 
 def film_area(visit: Visit, given: Whose, known: Known) -> None:
@@ -111,9 +117,10 @@ def _answered(
             _watched(work, changed(None, values))
         if work.trouble is not None:
             beneath.error(tell(str(work.trouble)))
-    if shown is None and place.button(
-        tell("Measure the film"), type="primary", width="stretch", icon=":material/play_arrow:"
-    ):
+    if (shown is None or shown.unfinished) and place.button(
+        tell("Measure the film"), type="primary", width="stretch", icon=":material/play_arrow:",
+        key="film-measure",
+    ):  # fmt: skip
         try:
             settings = changed(None, values)
             legs = _legs(settings, given, known)
@@ -121,6 +128,7 @@ def _answered(
         except KneeAngleError as error:
             st.error(tell(str(error)))
             return
+        st.session_state.pop(SHOWN, None)
         st.session_state[AT_WORK] = AtWork(
             fingerprint, partial(_measured, content, name, settings, legs, readings)
         )
@@ -145,13 +153,15 @@ def _watched(work: AtWork, settings: Settings) -> None:
     bar = st.progress(0.0, text=told)
     st.button(
         tell("Stop, and answer what was seen so far"), icon=":material/stop:", width="stretch",
-        on_click=work.stop,
+        key="film-stop", on_click=work.stop,
     )  # fmt: skip
     while (share := work.look(wait_s=LOOK_EVERY_S)) is not None:
         bar.progress(share, text=told)
     del st.session_state[AT_WORK]
     if work.outcome is not None:
-        st.session_state[SHOWN] = _Shown(work.fingerprint, work.outcome, settings, new_id())
+        st.session_state[SHOWN] = _Shown(
+            work.fingerprint, work.outcome, settings, new_id(), stopped=work.stopped
+        )
         st.rerun()
 
 
@@ -251,7 +261,5 @@ def _keep(shown: _Shown, given: Whose) -> None:
     except KneeAngleError as error:
         st.error(tell("It was not kept: {trouble}", trouble=str(error)))
         return
-    st.session_state[SHOWN] = _Shown(
-        shown.fingerprint, outcome, shown.settings, shown.visit_id, kept=True
-    )
+    st.session_state[SHOWN] = replace(shown, kept=True)
     st.rerun()

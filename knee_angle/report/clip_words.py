@@ -123,8 +123,8 @@ def _with(value: Value, digits: int) -> str:
     number, u = round(value.value, digits) + 0.0, words.plus_minus(value.u)
     return say(
         "{number} ± {u}",
-        number=f"{number:+.{digits}f}" if digits != 3 else f"{number:.3f}",
-        u=f"{u:.{digits}f}",
+        number=figure(f"{number:+.{digits}f}" if digits != 3 else f"{number:.3f}"),
+        u=figure(f"{u:.{digits}f}"),
     )
 
 
