@@ -38,7 +38,7 @@ from knee_angle.page.ward.here import may
 from knee_angle.page.whose import Known, Whose
 from knee_angle.records import NotMeasured
 from knee_angle.report.clip_plots import clip_svg
-from knee_angle.report.clip_words import clip_first_lines, clip_text
+from knee_angle.report.clip_words import clip_first_lines, ends_cells, rest_text
 from knee_angle.settings import Settings, changed
 from knee_angle.store import PhotoToKeep, SetUp, checked_code, new_id
 
@@ -215,7 +215,18 @@ def _show(shown: _Shown, known: Known) -> None:
     alt = escape(tell("Angle against time; the figures stand beneath."))
     st.html(f'<img alt="{alt}" src="data:image/svg+xml;base64,{picture}">')
     with st.expander(tell("All figures"), icon=":material/info:"):
-        st.text("\n".join(tell(line) for line in clip_text(outcome)))
+        st.html(_table(ends_cells(outcome)))
+        st.text("\n".join(tell(line).strip() for line in rest_text(outcome)))
+
+
+def _table(ends: list[tuple[str, ...]]) -> str:
+    """A column for each end: a phone is too narrow for all that stands beside one."""
+    rows = [
+        f'<tr><th scope="row">{escape(name)}</th>'
+        f"{''.join(f'<td>{escape(one)}</td>' for one in of_ends)}</tr>"
+        for name, *of_ends in zip(*ends, strict=True)
+    ]
+    return f'<table class="followed">{"".join(rows)}</table>'
 
 
 NAMED = re.compile(r"([A-ZÄÖÜ]{2,} +)?(.*)", re.DOTALL)

@@ -22,11 +22,21 @@ from knee_angle.report.visit_words import (
 )
 from knee_angle.visit import Value
 
-__all__ = ["against_text", "clip_first_lines", "clip_text", "looked_at_text"]
+__all__ = [
+    "against_text",
+    "clip_first_lines",
+    "clip_text",
+    "ends_cells",
+    "looked_at_text",
+    "rest_text",
+]
 
 SIDES = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
 OF = {"bars": say("the bars"), "knee": say("the knee")}
 NO_NUMBERS = say("The display's numbers were not given: write them down with their seconds.")
+HEAD = say("  end          knee (95 %)                bars     display  verdict")
+COLUMNS = (2, 15, 42, 51, 60)
+"""Where the columns of `_row` begin, in every language."""
 
 FEW_NUMBERS = say("The display's numbers are too few, or the motion too little, to tell its gain.")
 
@@ -146,9 +156,22 @@ def looked_at_text(answer: ClipAnswer) -> str:
 def clip_text(answer: ClipAnswer) -> list[str]:
     """All of it, a sentence a line."""
     lines: list[str] = [*clip_first_lines(answer), ""]
-    lines.append(say("  end          knee (95 %)                bars     display  verdict"))
+    lines.append(HEAD)
     lines += [_row(end) for end in answer.ends]
-    lines += _hinges(answer.ends)
+    return [*lines, *rest_text(answer)]
+
+
+def ends_cells(answer: ClipAnswer) -> list[tuple[str, ...]]:
+    """The table of both ends in the reader's language: its head, then a row for each end."""
+    head = tell(HEAD)
+    ends = (*COLUMNS[1:], len(head))
+    named = tuple(head[a:b].strip() for a, b in zip(COLUMNS, ends, strict=True))
+    return [named, *(_cells(end) for end in answer.ends)]
+
+
+def rest_text(answer: ClipAnswer) -> list[str]:
+    """What stands beneath the table of ends."""
+    lines: list[str] = [*_hinges(answer.ends)]
     if answer.visit is not None:
         lines += [say("  also: {told}", told=told) for told in to_do(answer.visit)[1]]
     lines.append(say("  pictures: {told}", told=looked_at_text(answer)))
@@ -164,6 +187,11 @@ def clip_text(answer: ClipAnswer) -> list[str]:
 
 
 def _row(end: ClipEnd) -> str:
+    which, knee, bars, shown, verdict = _cells(end)
+    return f"  {which:<11}  {knee:<25}  {bars:<7}  {shown:<7}  {verdict}".rstrip()
+
+
+def _cells(end: ClipEnd) -> tuple[str, ...]:
     low, high = end.knee.interval
     knee = tell(
         "{knee_deg:.1f}° ({low:.1f} to {high:.1f})", knee_deg=end.knee.value, low=low, high=high
@@ -171,8 +199,7 @@ def _row(end: ClipEnd) -> str:
     bars = "" if end.bars is None else tell(figure(f"{end.bars.value:.1f}°"))
     shown = "" if end.displayed_deg is None else tell(figure(f"{end.displayed_deg:g}°"))
     verdict = "" if end.comparison is None else tell(words.PROVEN_IN_A_WORD[end.comparison.verdict])
-    which = tell(END_WORDS[end.which])
-    return f"  {which:<11}  {knee:<25}  {bars:<7}  {shown:<7}  {verdict}".rstrip()
+    return tell(END_WORDS[end.which]), knee, bars, shown, verdict
 
 
 def _hinges(ends: Sequence[ClipEnd]) -> list[str]:
