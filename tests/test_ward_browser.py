@@ -75,10 +75,14 @@ def signs_in(page: Page, name: str) -> None:
 
 
 def scanned(page: Page) -> str:
-    """What a phone's camera reads off the screen: it looks until it does, some 3 s."""
-    for _ in range(30):
+    """What a phone's camera reads off the screen: it looks until it does, some 3 s.
+
+    From near and far: OpenCV reads some codes at one size and never at another.
+    """
+    for look in range(30):
         shot = np.frombuffer(page.locator("img.code").screenshot(), np.uint8)
-        seen = cv2.imdecode(shot, cv2.IMREAD_COLOR)
+        size = 0.5 + 0.1 * (look % 15)
+        seen = cv2.resize(cv2.imdecode(shot, cv2.IMREAD_COLOR), None, fx=size, fy=size)
         text, _, _ = cv2.QRCodeDetector().detectAndDecode(seen)
         if text:
             break
