@@ -718,7 +718,7 @@ def readings(numbers, *, read):
         pytest.param([12.0, 20.0, 31.0], [12.0, 21.0, 30.0], "", id="a step apart, a moment late"),
         pytest.param([12.0, 28.0, 88.0], [12.0, 21.0, 30.0], "1 of 3 numbers", id="another digit"),
         pytest.param([12.0, 28.0, 88.0], [], "", id="none was read beside those given"),
-        pytest.param(None, [], "No number was clearly read", id="none was read or given"),
+        pytest.param(None, [], "without a degree mark", id="none was read or given"),
         pytest.param(None, [12.0, 21.0, 30.0], "", id="read alone"),
     ],
 )

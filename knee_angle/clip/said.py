@@ -77,8 +77,9 @@ PRIOR = say(
     "the machine."
 )
 NOTHING_READ = say(
-    "No number was clearly read on a display in the pictures: film with the display larger and "
-    "without glare, or write its numbers down with their seconds."
+    "No number was clearly read on a display in the pictures (one without a degree mark is not "
+    "taken): film with the display larger and without glare, or write its numbers down with their "
+    "seconds."
 )
 NOT_SEPARABLE = say(
     "The display's lag and its difference between bending and stretching look alike at this even "
