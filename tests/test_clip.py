@@ -48,7 +48,7 @@ from knee_angle.records import Displayed, NotMeasured
 from knee_angle.report import clip_plots
 from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
 from knee_angle.report.clip_plots import clip_svg
-from knee_angle.report.clip_words import clip_first_lines, clip_text
+from knee_angle.report.clip_words import clip_first_lines, clip_text, ends_cells
 from knee_angle.settings import Settings
 from knee_angle.store import open_store
 from knee_angle.store.recheck import recheck
@@ -180,6 +180,9 @@ def test_a_cycles_time_never_reads_as_exact(whole, u_s, said):
 def test_the_table_of_ends_and_the_displays_curve_are_told_in_german_too(whole):
     with in_language("de"):
         lines = clip_text(whole.answer)
+        assert ends_cells(whole.answer)[0] == (
+            "Ende", "Knie (95 %)", "Schienen", "Anzeige", "Urteil",
+        )  # fmt: skip
         shown = [tell(line) for line in lines if line.startswith("SHOWN")]
     rows = [line.split() for line in lines]
     ends = [row for row in rows if row and row[0] in ("Streckung", "Beugung")]

@@ -49,8 +49,6 @@ pictures, whose shape is already that of several, by their own ±."""
 TIP_SHARE = 0.1
 """Of how far the pictures about an end reach from it, the ± of a parabola through them, where
 they are too noisy to show the motion's shape: it cuts 0.19 of a turn at even speed (3/16)."""
-
-
 MOST_STEP_SHARE = 0.36
 """A knee that moves from one picture to the next by more of its range (root mean square) turns
 unseen between them: fewer than five or six to a cycle (our own)."""
@@ -122,6 +120,14 @@ def _seen_before_and_after(turns: list[Turn], values: Floats, least: float) -> l
 
 def turns_unseen(values: Floats, u_own: float) -> bool:
     """Whether a motion is too quick for noisy pictures to show where it turns.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        The knee in picture after picture, degrees of flexion.
+    u_own : float
+        Standard uncertainty of a picture for itself, degrees; up to `NOISY_U_DEG` pictures show
+        the shape.
 
     Examples
     --------

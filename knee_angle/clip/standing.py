@@ -143,7 +143,15 @@ def normals_of(lean: Floats, sights: Sights) -> Floats:
 
 
 def settled(lean: Floats, other: Floats, log_odds: Floats) -> Floats:
-    """The lean of each picture, of two solutions the one that most pictures together say."""
+    """The lean of each picture, of two solutions the one that most pictures together say.
+
+    Parameters
+    ----------
+    lean, other : ndarray, shape (n, 2)
+        Both solutions of each picture, as in `Sights`.
+    log_odds : ndarray, shape (n,)
+        For ``other`` against ``lean``; not finite where there is one solution alone.
+    """
     doubtful = np.isfinite(log_odds)
     if not doubtful.any():
         return lean

@@ -287,9 +287,9 @@ def _not_drawn(count: int, *, with_bars: bool) -> str:
 
 
 def _newest(check: KeptCheck) -> str:
-    against = BY_BARS if check.against == "frame" else BY_KNEE
-    low, high = check.range_deg
     by_bars = check.against == "frame"
+    against = BY_BARS if by_bars else BY_KNEE
+    low, high = check.range_deg
     found = words.check_finding(check.finding, display=check.verdict, by_bars=by_bars)
     finding = tell(capital(found))
     allowed = say(

@@ -6,6 +6,7 @@ Whole degrees above; tenths below. Nothing is computed here.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate, pairwise
 
 from knee_angle.angle import words
 from knee_angle.clip.answer import ClipAnswer, ClipEnd, DisplayAgainst
@@ -35,8 +36,8 @@ SIDES = {"left": say_as("a knee", "left"), "right": say_as("a knee", "right")}
 OF = {"bars": say("the bars"), "knee": say("the knee")}
 NO_NUMBERS = say("The display's numbers were not given: write them down with their seconds.")
 HEAD = say("  end          knee (95 %)                bars     display  verdict")
-COLUMNS = (2, 15, 42, 51, 60)
-"""Where the columns of `_row` begin, in every language."""
+WIDTHS, BETWEEN = (11, 25, 7, 7), 2
+"""Characters of the columns before the last, and the spaces before each, in every language."""
 
 FEW_NUMBERS = say("The display's numbers are too few, or the motion too little, to tell its gain.")
 
@@ -164,8 +165,8 @@ def clip_text(answer: ClipAnswer) -> list[str]:
 def ends_cells(answer: ClipAnswer) -> list[tuple[str, ...]]:
     """The table of both ends in the reader's language: its head, then a row for each end."""
     head = tell(HEAD)
-    ends = (*COLUMNS[1:], len(head))
-    named = tuple(head[a:b].strip() for a, b in zip(COLUMNS, ends, strict=True))
+    starts = accumulate((width + BETWEEN for width in WIDTHS), initial=BETWEEN)
+    named = tuple(head[a:b].strip() for a, b in pairwise((*starts, len(head))))
     return [named, *(_cells(end) for end in answer.ends)]
 
 
@@ -187,8 +188,8 @@ def rest_text(answer: ClipAnswer) -> list[str]:
 
 
 def _row(end: ClipEnd) -> str:
-    which, knee, bars, shown, verdict = _cells(end)
-    return f"  {which:<11}  {knee:<25}  {bars:<7}  {shown:<7}  {verdict}".rstrip()
+    cells = zip(_cells(end), (*WIDTHS, 0), strict=True)
+    return "".join(" " * BETWEEN + cell.ljust(width) for cell, width in cells).rstrip()
 
 
 def _cells(end: ClipEnd) -> tuple[str, ...]:
