@@ -77,6 +77,7 @@ def test_both_ends_of_a_known_patient_are_kept_in_twelve_taps_and_ninety_seconds
         typed(visit, "Number on the display, photo 2", "107")
         visit.page.locator(".answer.visit").get_by_text("107°").wait_for()
         in_sight_together(visit)
+        ends_fit_their_card(visit)
         visit.tap(visit.page.get_by_role("button", name="Keep this visit"))
         visit.page.get_by_text("Kept for P-017 and M-03: a visit of 2 photos").wait_for()
         took = time.monotonic() - began
@@ -85,6 +86,17 @@ def test_both_ends_of_a_known_patient_are_kept_in_twelve_taps_and_ninety_seconds
     with open_store(store_file) as store:
         (kept,) = store.visits(person="P-017", machine="M-03")
     assert [knee.displayed_deg for knee in kept.knees] == [12.0, 107.0]
+
+
+def ends_fit_their_card(visit) -> None:
+    """Three digits and their interval stand inside the card's margin, in a wider letter too."""
+    visit.page.add_style_tag(content="* { font-family: 'DejaVu Sans' !important; }")
+    beyond_px = visit.page.locator(".answer .ends").first.evaluate(
+        "table => { const card = table.closest('.answer');"
+        " return table.getBoundingClientRect().right - card.getBoundingClientRect().right"
+        " + parseFloat(getComputedStyle(card).paddingRight); }"
+    )
+    assert beyond_px <= 0
 
 
 def no_name_covers_another(visit) -> None:
