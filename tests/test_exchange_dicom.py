@@ -7,7 +7,9 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 
@@ -25,7 +27,12 @@ from knee_angle.errors import InvalidInput
 from knee_angle.records import CropJpeg
 from knee_angle.store import KeptMeasurement, SetUp, Store, open_store
 from knee_angle.store.exchange.codes import LOCAL_SYSTEM, Codes, Coding
-from knee_angle.store.exchange.dicom import as_bytes, photographic_image, structured_report
+from knee_angle.store.exchange.dicom import (
+    as_bytes,
+    begun_of,
+    photographic_image,
+    structured_report,
+)
 
 LOCAL = Codes()
 PRIVATE = "99KNEEANGLE"
@@ -55,11 +62,14 @@ def kept(store: Store, shown: CropJpeg | None, *, displayed: float | None = 93.0
     ).id  # fmt: skip
 
 
-def made_of(store: Store, row_id: str, codes: Codes = LOCAL) -> dict[str, pydicom.Dataset]:
+def made_of(
+    store: Store, row_id: str, codes: Codes = LOCAL, *, begun: Mapping[str, datetime] | None = None
+) -> dict[str, pydicom.Dataset]:
     """The files of a row, read again from their bytes."""
     stored, shown = store.measurement(row_id), store.photo(row_id)
-    image = None if shown is None else photographic_image(stored.row, shown)
-    report = structured_report(stored, codes=codes, image=image, picture=shown)
+    at = (begun or {}).get(stored.row.setup.visit or "")
+    image = None if shown is None else photographic_image(stored.row, shown, begun=at)
+    report = structured_report(stored, codes=codes, image=image, picture=shown, begun=at)
     files = {"SR": report} | ({} if image is None else {"XC": image})
     return {name: pydicom.dcmread(BytesIO(as_bytes(one))) for name, one in files.items()}
 
@@ -156,6 +166,13 @@ def test_what_is_read_back_is_what_is_kept(store):
         for item in knee[0].ContentSequence
         if item.ValueType == "NUM"
     }
+    units = {
+        item.MeasuredValueSequence[0].MeasurementUnitsCodeSequence[0].CodeValue
+        for item in knee[0].ContentSequence
+        if item.ValueType == "NUM"
+    }
+    assert units == {"deg"}  # the ± too: a number of degrees is not without unit
+    assert (found["coverage"].value, found["coverage"].unit.value) == (95, "%")
     assert said["371886008"] == pytest.approx(row.high_deg - row.flexion_deg, abs=6e-4)
     assert said["371885007"] == pytest.approx(row.flexion_deg - row.low_deg, abs=6e-4)
     assert found["standard-uncertainty"].value == round(row.u_deg, 3)
@@ -200,6 +217,53 @@ def test_the_same_row_is_the_same_instance_and_a_knee_is_tracked_over_days(store
     assert as_bytes(one["XC"]) == as_bytes(again["XC"])
     assert one["SR"].SOPInstanceUID != other["SR"].SOPInstanceUID
     assert group(one["SR"]).tracking_uid == group(other["SR"]).tracking_uid
+
+
+def test_photos_of_a_visit_are_one_study_that_began_with_the_first(store):
+    """An archive refuses or rewrites a study whose files disagree about it."""
+    rows = [
+        store.save_measurement(
+            made_measurement(), settings=SETTINGS, photo_sha256=SHA, person="P-01789-ABCDE-77",
+            photo=shown, taken_at=NOON + timedelta(minutes=minutes), setup=SetUp(visit="ef" * 16),
+        ).id
+        for minutes, shown in ((6, picture()), (2, None))
+    ]  # fmt: skip
+    begun = begun_of(store.measurements(person="P-01789-ABCDE-77", all_rows=True))
+    files = [one for row in rows for one in made_of(store, row, begun=begun).values()]
+    assert len(files) == 3
+    for name in ("StudyInstanceUID", "StudyID", "StudyDate", "StudyTime", "PatientID"):
+        assert len({getattr(one, name) for one in files}) == 1
+    assert files[0].StudyTime == (NOON + timedelta(minutes=2)).strftime("%H%M%S.%f")
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        pytest.param(NOON - timedelta(hours=2), ["20260302100000.000000"], id="told by the photo"),
+        pytest.param(None, [], id="not known: the moment of keeping is none of taking"),
+    ],
+)
+def test_when_a_picture_was_taken_is_said_where_it_is_known(store, given, told, tmp_path):
+    row = store.save_measurement(
+        made_measurement(), settings=SETTINGS, photo_sha256=SHA, photo=picture(),
+        person="P-01789-ABCDE-77", taken_at=given,
+    )  # fmt: skip
+    image = made_of(store, row.id)["XC"]
+    assert [image[name].value for name in image.dir("AcquisitionDateTime")] == told
+    assert said_of(image, tmp_path) == []
+
+
+def test_a_report_in_a_site_s_codes_is_another_instance_and_its_software_the_row_s(store):
+    row = kept(store, picture())
+    stored, shown = store.measurement(row), store.photo(row)
+    older = replace(stored, row=replace(stored.row, software="0.0.9"))
+    assert photographic_image(older.row, shown).SoftwareVersions == "0.0.9"
+    codes = Codes({"arc": Coding("urn:oid:2.25.1", "A", "Arc", "99WARD")})
+    standard = Codes({"side-left": Coding("http://snomed.info/sct", "7771000", "Left")})
+    plain, sited, same = (
+        structured_report(stored, codes=one).SOPInstanceUID for one in (LOCAL, codes, standard)
+    )
+    assert plain == same != sited
 
 
 def test_only_codes_tell_whose_it_is(store):

@@ -170,7 +170,12 @@ def export_dicom(
 def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes]]:
     """A person's files by name, which is the row's identifier."""
     try:
-        from knee_angle.store.exchange.dicom import as_bytes, photographic_image, structured_report
+        from knee_angle.store.exchange.dicom import (
+            as_bytes,
+            begun_of,
+            photographic_image,
+            structured_report,
+        )
     except ImportError as error:
         raise InvalidInput(
             say(
@@ -180,14 +185,16 @@ def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes
         ) from None
     from knee_angle.store.table import kept_row, written_out
 
+    begun = begun_of(store.measurements(person=person, limit=MANY, all_rows=True))
     for stored in store.stored_measurements(person=person):
-        picture = store.photo(stored.row.id)
-        with written_out(kept_row(stored.row.id)):
-            image = None if picture is None else photographic_image(stored.row, picture)
-            report = structured_report(stored, codes=codes, image=image, picture=picture)
+        row, picture = stored.row, store.photo(stored.row.id)
+        at = begun.get(row.setup.visit or "")
+        with written_out(kept_row(row.id)):
+            image = None if picture is None else photographic_image(row, picture, begun=at)
+            report = structured_report(stored, codes=codes, image=image, picture=picture, begun=at)
             files = {"SR": as_bytes(report)} | ({} if image is None else {"XC": as_bytes(image)})
         for kind, content in files.items():
-            yield f"{stored.row.id}-{kind}.dcm", content
+            yield f"{row.id}-{kind}.dcm", content
 
 
 def _written_folder(out: Path, files: Mapping[str, bytes]) -> None:

@@ -13,7 +13,7 @@ import json
 import tomllib
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import get_args
@@ -83,6 +83,9 @@ _MEASURED = {
         "Standard uncertainty", "One standard deviation of the angle's error (JCGM 100), degrees."
     ),
     "interval-95": Concept("95 % coverage interval", "JCGM 101; need not be centred."),
+    "coverage": Concept(
+        "Coverage of upper and lower uncertainty", "Of the interval that they make, per cent."
+    ),
     "movement": Concept("Movement", "Who moved the knee: in a CPM machine it is passive."),
     "side": Concept("Side", "The leg in the machine."),
     "displayed-angle": Concept(
@@ -211,6 +214,12 @@ class Codes:
         local = Coding(LOCAL_SYSTEM, name, CONCEPTS[name].display)
         first = self.own.get(name) or STANDARD.get(name)
         return (local,) if first is None else (first, local)
+
+    @property
+    def mark(self) -> tuple[str, ...]:
+        """What tells these codes from the ones that stand where a site says nothing."""
+        own = sorted((name, one) for name, one in self.own.items() if one != STANDARD.get(name))
+        return tuple(f"{name} {json.dumps(astuple(one))}" for name, one in own)
 
 
 def read_codes(path: Path) -> Codes:

@@ -8,10 +8,11 @@ from io import BytesIO
 
 from pydicom.dataset import Dataset
 
+from knee_angle.store.exchange.dicom.identity import begun_of
 from knee_angle.store.exchange.dicom.picture import photographic_image
 from knee_angle.store.exchange.dicom.report import structured_report
 
-__all__ = ["as_bytes", "photographic_image", "structured_report"]
+__all__ = ["as_bytes", "begun_of", "photographic_image", "structured_report"]
 
 
 def as_bytes(made: Dataset) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from pydicom.dataset import Dataset
@@ -10,7 +11,16 @@ from pydicom.dataset import Dataset
 from knee_angle.store import KeptMeasurement
 from knee_angle.store.exchange.codes import NAMESPACE
 
-__all__ = ["MANUFACTURER", "as_name", "cut", "date_of", "study_of", "time_of", "uid_of"]
+__all__ = [
+    "MANUFACTURER",
+    "as_name",
+    "begun_of",
+    "cut",
+    "date_of",
+    "study_of",
+    "time_of",
+    "uid_of",
+]
 
 MANUFACTURER = "The knee_angle developers"
 LONGEST_NAME = 63
@@ -43,9 +53,26 @@ def cut(text: str, longest: int) -> str:
     return text.encode()[:longest].decode(errors="ignore")
 
 
-def study_of(row: KeptMeasurement) -> Dataset:
-    """Patient and study: a code in place of a name; photos of a visit are one study."""
+def begun_of(rows: Iterable[KeptMeasurement]) -> Mapping[str, datetime]:
+    """When each visit began: with its first photo, whatever became of that one's row."""
+    begun: dict[str, datetime] = {}
+    for row in rows:
+        if row.setup.visit is not None:
+            begun[row.setup.visit] = min(row.taken_at, begun.get(row.setup.visit, row.taken_at))
+    return begun
+
+
+def study_of(row: KeptMeasurement, *, begun: datetime | None = None) -> Dataset:
+    """Patient and study: a code in place of a name; photos of a visit are one study.
+
+    Parameters
+    ----------
+    row : KeptMeasurement
+    begun : datetime, optional
+        When its visit began (`begun_of`): all files of a study must say the same.
+    """
     person = row.person or ""
+    begun = row.taken_at if begun is None else begun
     made = Dataset()
     made.SpecificCharacterSet = "ISO_IR 192"
     made.TimezoneOffsetFromUTC = "+0000"
@@ -54,8 +81,8 @@ def study_of(row: KeptMeasurement) -> Dataset:
     made.PatientBirthDate = ""
     made.PatientSex = ""
     made.StudyInstanceUID = uid_of("study", row.setup.visit or row.id)
-    made.StudyDate = date_of(row.taken_at)
-    made.StudyTime = time_of(row.taken_at)
+    made.StudyDate = date_of(begun)
+    made.StudyTime = time_of(begun)
     made.StudyID = (row.setup.visit or row.id)[:16]
     made.AccessionNumber = ""
     made.ReferringPhysicianName = ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from io import BytesIO
 
 from pydicom.dataset import Dataset, FileMetaDataset
@@ -9,7 +10,6 @@ from pydicom.encaps import encapsulate
 from pydicom.sr.codedict import codes as dictionary
 from pydicom.uid import UID, JPEGBaseline8Bit, VLPhotographicImageStorage
 
-from knee_angle import __version__
 from knee_angle.records import CropJpeg
 from knee_angle.report.kept_picture import opened_picture
 from knee_angle.store import KeptMeasurement
@@ -31,7 +31,9 @@ GOOD = 95
 """Quality of a picture that has to be encoded anew: our own, above that of kept ones."""
 
 
-def photographic_image(row: KeptMeasurement, picture: CropJpeg) -> Dataset:
+def photographic_image(
+    row: KeptMeasurement, picture: CropJpeg, *, begun: datetime | None = None
+) -> Dataset:
     """The kept picture of a measurement.
 
     Parameters
@@ -39,9 +41,11 @@ def photographic_image(row: KeptMeasurement, picture: CropJpeg) -> Dataset:
     row : KeptMeasurement
     picture : CropJpeg
         As the store has it; the JPEG goes in as it is, unless it is no baseline one.
+    begun : datetime, optional
+        When its visit began (`begun_of`).
     """
     jpeg, (width, height), colour = _baseline(picture.jpeg)
-    made = study_of(row)
+    made = study_of(row, begun=begun)
     made.file_meta = FileMetaDataset()
     made.file_meta.MediaStorageSOPClassUID = VLPhotographicImageStorage
     made.file_meta.MediaStorageSOPInstanceUID = UID(uid_of("image", row.id))
@@ -52,7 +56,8 @@ def photographic_image(row: KeptMeasurement, picture: CropJpeg) -> Dataset:
     made.ImageType = ["DERIVED", "PRIMARY"]
     made.InstanceNumber = 1
     made.ContentDate, made.ContentTime = date_of(row.taken_at), time_of(row.taken_at)
-    made.AcquisitionDateTime = date_of(row.taken_at) + time_of(row.taken_at)
+    if row.taken_at_given:  # else it is the moment of keeping
+        made.AcquisitionDateTime = date_of(row.taken_at) + time_of(row.taken_at)
     made.DerivationDescription = "Cropped to leg and machine, made smaller, encoded anew"
     made.BurnedInAnnotation = "NO"
     made.LossyImageCompression = "01"
@@ -80,7 +85,7 @@ def _series(made: Dataset, row: KeptMeasurement) -> None:
     made.PatientOrientation = ""
     made.Manufacturer = MANUFACTURER
     made.ManufacturerModelName = "knee_angle"
-    made.SoftwareVersions = [__version__]
+    made.SoftwareVersions = [row.software]
     knee = dictionary.SCT.Knee
     site = Dataset()
     site.CodeValue, site.CodingSchemeDesignator = knee.value, knee.scheme_designator

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 import numpy as np
 from highdicom import sr
@@ -27,6 +28,8 @@ __all__ = ["structured_report"]
 
 DECIMALS = 3
 """As in the JSON result."""
+COVERAGE = 95
+"""Of a result's interval, per cent."""
 ABOUT_DISPLAY = (
     ("displayed-angle", "displayed_deg"),
     ("display-minus-knee", "discrepancy_deg"),
@@ -41,6 +44,7 @@ def structured_report(
     codes: Codes,
     image: Dataset | None = None,
     picture: CropJpeg | None = None,
+    begun: datetime | None = None,
 ) -> Dataset:
     """The angle, ±, hip, knee and ankle as a polyline, side, observer, software, tracked knee.
 
@@ -53,6 +57,8 @@ def structured_report(
     image, picture : Dataset and CropJpeg, optional
         The kept picture from `photographic_image` and as the store has it; without one the
         report holds no points, for there is nothing that they could lie in.
+    begun : datetime, optional
+        When its visit began (`begun_of`).
 
     Raises
     ------
@@ -67,11 +73,11 @@ def structured_report(
         title=dictionary.DCM.ImagingMeasurementReport,
     )
     made = sr.ComprehensiveSR(
-        evidence=[_no_picture(row) if image is None else image],
+        evidence=[_no_picture(row, begun) if image is None else image],
         content=content[0],
         series_instance_uid=uid_of("reports", row.id),
         series_number=2,
-        sop_instance_uid=uid_of("report", row.id),
+        sop_instance_uid=uid_of("report", row.id, *codes.mark),
         instance_number=1,
         manufacturer=MANUFACTURER,
         manufacturer_model_name="knee_angle",
@@ -84,9 +90,9 @@ def structured_report(
     return _headed(made, row)
 
 
-def _no_picture(row: KeptMeasurement) -> Dataset:
+def _no_picture(row: KeptMeasurement, begun: datetime | None) -> Dataset:
     """What the library reads patient and study from; nothing refers to it."""
-    made = study_of(row)
+    made = study_of(row, begun=begun)
     made.SOPClassUID, made.SOPInstanceUID = VLPhotographicImageStorage, uid_of("none", row.id)
     made.SeriesInstanceUID = uid_of("images", row.id)
     return made
@@ -156,12 +162,21 @@ def _angle(
         name=coded(codes, "passive-knee-flexion"),
         value=round(row.flexion_deg, DECIMALS),
         unit=dictionary.UCUM.Degree,
-        properties=sr.MeasurementProperties(
-            upper_measurement_uncertainty=round(row.high_deg - row.flexion_deg, DECIMALS),
-            lower_measurement_uncertainty=round(row.flexion_deg - row.low_deg, DECIMALS),
-        ),
+        properties=_interval(row),
         referenced_coordinates=_line(stored, image, picture),
     )
+
+
+def _interval(row: KeptMeasurement) -> sr.MeasurementProperties:
+    """The 95 % interval as its ±, in degrees: the library writes numbers without a unit."""
+    made = sr.MeasurementProperties(
+        upper_measurement_uncertainty=round(row.high_deg - row.flexion_deg, DECIMALS),
+        lower_measurement_uncertainty=round(row.flexion_deg - row.low_deg, DECIMALS),
+    )
+    for item in made:
+        (value,) = item.MeasuredValueSequence
+        value.MeasurementUnitsCodeSequence = [sr.CodedConcept.from_code(dictionary.UCUM.Degree)]
+    return made
 
 
 def _line(
@@ -183,14 +198,17 @@ def _line(
 
 
 def _numbers(row: KeptMeasurement, codes: Codes) -> list[sr.Measurement]:
-    """Standard uncertainty, and the display where there was one."""
+    """Standard uncertainty, what the ± covers, and the display where there was one."""
     named = [("standard-uncertainty", row.u_deg)]
     named += [
         (name, value) for name, field in ABOUT_DISPLAY if (value := getattr(row, field)) is not None
     ]
     return [
-        sr.Measurement(coded(codes, name), round(value, DECIMALS), dictionary.UCUM.Degree)
-        for name, value in named
+        sr.Measurement(coded(codes, "coverage"), COVERAGE, dictionary.UCUM.Percent),
+        *(
+            sr.Measurement(coded(codes, name), round(value, DECIMALS), dictionary.UCUM.Degree)
+            for name, value in named
+        ),
     ]
 
 
