@@ -312,6 +312,10 @@ def test_the_methods_claim_no_more_blindness_than_there_was(covered, said):
     )  # fmt: skip
     assert said in rating_methods(found, about)
     assert "seed 7" in rating_methods(found, about)
+    assert "between a photograph and its repeat" not in rating_methods(found, about)
+    repeated = rating_methods(found, replace(about, between=4, found=3))
+    assert "with at least 4 others between a photograph and its repeat" in repeated
+    assert f"{said}, in 3 of them where software had found it" in repeated
     page = html_of(raters_paper(found, about))
     assert page.count(said.replace("'", "&#39;")) >= 3  # methods, GRRAS 8, STARD 13a
     assert "display" not in rating_methods(found, replace(about, blind=False))

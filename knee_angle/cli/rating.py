@@ -45,26 +45,33 @@ def rating_begin(
     covers: Annotated[
         Path | None,
         typer.Option(
-            help="Table of what raters must not see, such as the display: photo, left_px, top_px, "
-            "right_px, bottom_px."
+            help="Table of what raters must not see: photo, left_px, top_px, right_px, bottom_px; "
+            "without numbers: nothing. In photos that it does not name, displays are looked for."
         ),
     ] = None,
 ) -> None:
-    """Begin a study: who sees which photo when is drawn from the seed."""
-    from knee_angle.batch.rating import begin_study, read_covers
+    """Begin a study: orders are drawn from the seed, and displays that are found are covered."""
+    from knee_angle.batch.rating import begin_study, found_covers, read_covers
+    from knee_angle.files.tables import named
 
-    boxes = {} if covers is None else read_covers(covers)
-    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=boxes)
+    told = found_covers(photos, {} if covers is None else read_covers(covers))
+    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=told)
     plan = study.plan
-    if study.covered < plan.photos:
+    print(
+        f"{folder}: {plan.photos} photos, raters {', '.join(plan.raters)}, {plan.repeats} times "
+        f"each, seed {plan.seed}"
+    )
+    print(f"displays covered in {study.covered} of {plan.photos} photos")
+    if study.bare:
         print(
-            f"nothing is covered in {plan.photos - study.covered} of {plan.photos} photos: a "
-            "display that can be read there is seen by the raters (--covers)",
+            f"nothing to cover was found in {named(study.bare)}: a display that can be read there "
+            "is seen by the raters",
             file=sys.stderr,
         )
     print(
-        f"{folder}: {plan.photos} photos, raters {', '.join(plan.raters)}, {plan.repeats} times "
-        f"each, seed {plan.seed}; go on with: knee-angle rating page {folder}"
+        f"before anybody rates, look at {folder}/as_seen, which is what raters see; where a cover "
+        f"is wrong, correct {folder}/covers.csv and begin another folder with --covers\n"
+        f"go on with: knee-angle rating page {folder}"
     )
 
 
@@ -193,6 +200,8 @@ def _about(
         versions_of(table),
         blind=plan is not None, seed=None if plan is None else plan.seed,
         covered=None if opened is None else (opened.covered, opened.plan.photos),
+        found=0 if opened is None else opened.found,
+        between=None if opened is None else opened.between,
     )  # fmt: skip
 
 

@@ -11,5 +11,6 @@
 * ``copies``: files that are the same;
 * ``codes``: QR and bar codes that name a patient or a machine;
 * ``bars_alone``: what the bars' tags show of a machine without a leg;
-* ``crop``: what is kept of a photo; ``taken``: when it was taken.
+* ``crop``: what is kept of a photo; ``covered``: what of it a blind rater does not see;
+  ``taken``: when it was taken.
 """

@@ -23,7 +23,13 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import Locator, Page, sync_playwright
 
-from knee_angle.batch.rating import RatingStudy, begin_study, open_study, turns_of
+from knee_angle.batch.rating import (
+    Covers,
+    RatingStudy,
+    begin_study,
+    found_covers,
+    open_study,
+)
 from knee_angle.cli import serving
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -77,6 +83,26 @@ def display_of(photo: Path) -> list[tuple[float, float, float, float]]:
     return [(*(low - room).tolist(), *(high + room).tolist())]
 
 
+def covers_as_looked_at(photos: list[Path]) -> Covers:
+    """What is found, put right as by a researcher who has looked at each photo.
+
+    A display is hidden where its middle is; where it is not, the researcher's table says what to
+    cover, or that there is nothing.
+    """
+    seen = found_covers(photos, {})
+    told = {}
+    for photo in photos:
+        display = display_of(photo)
+        middles = [((left + right) / 2, (top + bottom) / 2) for left, top, right, bottom in display]
+        hidden = [
+            any(a < x < c and b < y < d for a, b, c, d in seen.boxes[photo.name])
+            for x, y in middles
+        ]
+        if not all(hidden) or not display:
+            told[photo.name] = display
+    return Covers({**seen.boxes, **told}, seen.found - set(told))
+
+
 def sample_photos(count: int) -> list[Path]:
     """The first sample photos with a truth, in an order that mixes their kinds."""
     found = [one for one in sorted(SAMPLES.glob("*.jpg")) if one.with_suffix(".json").exists()]
@@ -89,7 +115,7 @@ def rate(page: Page, address: str, study: RatingStudy, rater: str, marks: Marks)
     page.get_by_text(rater, exact=True).click()
     page.get_by_role("button", name="Begin").click()
     told = []
-    for place, turn in enumerate(turns_of(study.plan, rater), start=1):
+    for place, turn in enumerate(study.turns(rater), start=1):
         page.get_by_text(f"Photo {place} / ").wait_for()
         editor = page.locator(f".editor[data-revision='rate-{rater}-{place}']")
         editor.wait_for()
@@ -155,7 +181,7 @@ def browser_page() -> Iterator[Page]:
 def run_study(out: Path, photos: list[Path], raters: tuple[str, ...], *, repeats: int) -> list[str]:
     """Begin, rate through the page; what was seen that should not have been."""
     folder = out / "study"
-    covers = {photo.name: boxes for photo in photos if (boxes := display_of(photo))}
+    covers = covers_as_looked_at(photos)
     study = begin_study(folder, photos, raters=raters, repeats=repeats, seed=7, covers=covers)
     marks = marks_of(photos, raters, seed=3)
     port = free_port()
@@ -177,7 +203,8 @@ def main(out: Path, count: int) -> None:
     told = run_study(out, sample_photos(count), RATERS, repeats=2)
     print(f"seen on the blind page that should not be: {sorted(set(told)) or 'nothing'}")
     study = open_study(out / "study")
-    print(f"display covered in {study.covered} of {len(study.photos)} photos")
+    found = sum(one.found for one in study.photos)
+    print(f"display covered in {study.covered} of {len(study.photos)} photos, found in {found}")
     print(f"ratings: {len(open_study(out / 'study').ratings())}")
     for line in (
         ["rating", "measure", str(out / "study"), "--out", str(out / "ratings.csv")],

@@ -1,37 +1,43 @@
 """A rater study on the disk: a folder for its owner alone, with the plan and every rating.
 
-``study.json`` is written once and never changed. ``ratings.jsonl`` gets a line for each rating,
-on the disk before the next photo is shown; a torn last line (the power went) is left out, and
-that photo is asked for again. Photos stay where they are and are known by their hash.
+``study.json`` is written once and never changed: plan, photos and each rater's order, so that no
+other version draws another one. ``ratings.jsonl`` gets a line for each rating, on the disk before
+the next photo is shown; a torn last line (the power went) is left out, and that photo is asked
+for again. ``covers.csv`` and ``as_seen`` are for a person to look at. Photos stay where they are
+and are known by their hash.
 """
 
 from __future__ import annotations
 
+import fcntl
 import json
-import math
 import os
+import shutil
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
-from knee_angle.batch.rating.plan import RatingPlan, Turn, turns_of
+from knee_angle.batch.rating.covers import Covers, write_as_seen, write_covers
+from knee_angle.batch.rating.plan import RatingPlan, Turn, turns_of, turns_of_before
 from knee_angle.errors import InvalidInput
-from knee_angle.files import reading, whole_file
-from knee_angle.files.tables import named, read_table
+from knee_angle.files import naming, reading, write_whole
+from knee_angle.files.tables import named
 from knee_angle.landmarks.manual import manual_landmarks
 from knee_angle.language import say
+from knee_angle.photo.covered import Box
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS
 from knee_angle.records.code import checked_code
 from knee_angle.store.codec import from_json
 
-__all__ = ["Box", "Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study", "read_covers"]
+__all__ = ["Rating", "RatingStudy", "StudyPhoto", "begin_study", "open_study"]
 
-PLAN, RATINGS = "study.json", "ratings.jsonl"
+PLAN, RATINGS, LOCK = "study.json", "ratings.jsonl", "lock"
+COVERS, AS_SEEN = "covers.csv", "as_seen"
 KIND = "knee_angle rater study"
 _WRITING = threading.Lock()
 MALFORMED = (
@@ -39,7 +45,6 @@ MALFORMED = (
 )  # fmt: skip
 """What a file gives that somebody changed."""
 
-Box = tuple[float, float, float, float]
 Points = Mapping[str, Mapping[str, float]]
 
 
@@ -48,13 +53,15 @@ class StudyPhoto:
     """A photo of the study: its name in tables, where it lies, its hash, and what is covered.
 
     ``covers`` are (left, top, right, bottom) in pixels of the upright photo: the machine's
-    display and whatever else a blind rater must not see.
+    display and whatever else a blind rater must not see; ``found`` where software found them
+    and nobody's table named this photo.
     """
 
     name: str
     path: str
     sha256: str
     covers: tuple[Box, ...] = ()
+    found: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +102,48 @@ class RatingStudy:
     folder: Path
     plan: RatingPlan
     photos: tuple[StudyPhoto, ...]
+    orders: Mapping[str, tuple[Turn, ...]]
+    """Each rater's turns."""
 
     @property
     def covered(self) -> int:
         """How many photos have something covered."""
         return sum(bool(one.covers) for one in self.photos)
+
+    @property
+    def bare(self) -> tuple[str, ...]:
+        """Photos in which nothing was found to cover, and of which nobody said that it is right."""
+        return tuple(one.name for one in self.photos if one.found and not one.covers)
+
+    @property
+    def found(self) -> int:
+        """In how many photos what is covered was found by software."""
+        return sum(one.found and bool(one.covers) for one in self.photos)
+
+    @property
+    def between(self) -> int | None:
+        """How many other photos came between a photo and its repeat, at least; None without any."""
+        fewest = None
+        for turns in self.orders.values():
+            seen: dict[int, int] = {}
+            for place, turn in enumerate(turns):
+                if turn.photo in seen:
+                    gap = place - seen[turn.photo] - 1
+                    fewest = gap if fewest is None else min(fewest, gap)
+                seen[turn.photo] = place
+        return fewest
+
+    def turns(self, rater: str) -> tuple[Turn, ...]:
+        """A rater's turns in their order.
+
+        Raises
+        ------
+        InvalidInput
+            The study has no such rater.
+        """
+        if rater not in self.orders:
+            turns_of(self.plan, rater)  # says so
+        return self.orders[rater]
 
     def ratings(self) -> tuple[Rating, ...]:
         """Every rating, in the order in which they came.
@@ -130,7 +174,7 @@ class RatingStudy:
 
     def next_turn(self, rater: str) -> tuple[int, Turn] | None:
         """A rater's next turn with its place, from 1; None where all are done."""
-        turns = turns_of(self.plan, rater)
+        turns = self.turns(rater)
         done = sum(rating.rater == rater for rating in self.ratings())
         return None if done >= len(turns) else (done + 1, turns[done])
 
@@ -146,10 +190,10 @@ class RatingStudy:
         photo = read_photo(Path(one.path), name=f"photo {number}")
         if photo.sha256 != one.sha256:
             raise InvalidInput(
-                say(
-                    "{path} is another photo than when the study began: put back the one with the "
-                    "hash {sha256}...",
-                    path=one.path,
+                say(  # by its number: a rater may read this
+                    "photo {number} is another one than when the study began: put back the one "
+                    "with the hash {sha256}..., which study.json names",
+                    number=number,
                     sha256=one.sha256[:12],
                 )
             )
@@ -173,7 +217,7 @@ class RatingStudy:
             )
         only: dict[str, dict[str, float]] = {str(name): dict(points[name]) for name in LEG_POINTS}
         manual_landmarks(only, width_px=photo.width, height_px=photo.height)
-        with _WRITING:
+        with self._alone():
             after = self.next_turn(rater)
             if after is None or after[0] != place:
                 raise InvalidInput(
@@ -192,6 +236,26 @@ class RatingStudy:
             _append(self.folder / RATINGS, json.dumps(asdict(rating), allow_nan=False))
         return rating
 
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Nobody else writes meanwhile, in this server or in another one of the same study."""
+        where = self.folder / LOCK
+        try:
+            file = os.fdopen(os.open(where, os.O_RDWR | os.O_CREAT, 0o600), "rb")
+        except OSError as error:
+            raise InvalidInput(_not_kept(where, error)) from None
+        with file, _WRITING:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            yield
+
+
+def _not_kept(path: Path, error: OSError) -> str:
+    return say(
+        "the rating was not kept: {path} cannot be written ({why})",
+        path=path.name,
+        why=error.strerror,
+    )
+
 
 def _append(path: Path, line: str) -> None:
     """A whole line, on the disk; what a torn one left behind is cut off first."""
@@ -205,13 +269,7 @@ def _append(path: Path, line: str) -> None:
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        raise InvalidInput(
-            say(
-                "the rating was not kept: {path} cannot be written ({why})",
-                path=path,
-                why=error.strerror,
-            )
-        ) from None
+        raise InvalidInput(_not_kept(path, error)) from None
 
 
 def begin_study(
@@ -221,7 +279,7 @@ def begin_study(
     raters: Sequence[str],
     repeats: int,
     seed: int,
-    covers: Mapping[str, Sequence[Box]] = MappingProxyType({}),
+    covers: Covers | None = None,
 ) -> RatingStudy:
     """Begin a study in a new folder.
 
@@ -235,8 +293,8 @@ def begin_study(
         Codes.
     repeats, seed : int
         See `RatingPlan`.
-    covers : Mapping of photo name to boxes, optional
-        What raters must not see, such as the machine's display (`read_covers`).
+    covers : Covers, optional
+        What raters must not see, such as the machine's display.
 
     Raises
     ------
@@ -245,8 +303,9 @@ def begin_study(
     """
     codes = tuple(checked_code(one, what="rater") for one in raters)
     plan = RatingPlan(len(photos), codes, repeats, seed)
-    known = tuple(_study_photo(path, covers.get(path.name, ())) for path in photos)
-    if surplus := sorted(set(covers) - {one.name for one in known}):
+    covers = covers or Covers()
+    known = tuple(_study_photo(path, covers) for path in photos)
+    if surplus := sorted(set(covers.boxes) - {one.name for one in known}):
         raise InvalidInput(
             say("covers of photos that are not in the study: {names}", names=named(surplus))
         )
@@ -255,16 +314,26 @@ def begin_study(
         raise InvalidInput(
             say("each photo must be named once, by a name of its own: leave out copies")
         )
+    study = RatingStudy(folder, plan, known, {code: turns_of(plan, code) for code in codes})
     made = {
         "kind": KIND,
         "plan": asdict(plan),
         "photos": [asdict(one) for one in known],
+        "orders": {
+            code: [[turn.photo, turn.repeat] for turn in turns]
+            for code, turns in study.orders.items()
+        },
         "began": datetime.now(UTC).isoformat(timespec="seconds"),
     }
+    _write(study, photos, covers, json.dumps(made, indent=1))
+    return study
+
+
+def _write(study: RatingStudy, photos: Sequence[Path], covers: Covers, plan: str) -> None:
+    """The folder, its plan last: without that it is no study."""
+    folder = study.folder
     try:
         folder.mkdir(mode=0o700)
-        with whole_file(folder / PLAN, new=True) as file:
-            file.write(json.dumps(made, indent=1).encode())
     except OSError as error:
         raise InvalidInput(
             say(
@@ -273,20 +342,22 @@ def begin_study(
                 why=error.strerror,
             )
         ) from None
-    return RatingStudy(folder, plan, known)
+    try:
+        write_covers(folder / COVERS, [one.name for one in study.photos], covers.boxes)
+        write_as_seen(folder / AS_SEEN, photos, covers.boxes)
+        with naming(folder / PLAN):
+            write_whole(folder / PLAN, plan)
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
 
 
-def _study_photo(path: Path, covers: Sequence[Box]) -> StudyPhoto:
+def _study_photo(path: Path, covers: Covers) -> StudyPhoto:
     photo = read_photo(path)
-    for left, top, right, bottom in covers:
-        if not (
-            left < right
-            and top < bottom
-            and right > 0
-            and bottom > 0
-            and left < photo.width
-            and top < photo.height
-        ):
+    mine = tuple(covers.boxes.get(path.name, ()))
+    for left, top, right, bottom in mine:
+        across = left < right and right > 0 and left < photo.width
+        if not (across and top < bottom and bottom > 0 and top < photo.height):
             raise InvalidInput(
                 say(
                     "a cover of {photo} must lie in it, left before right and top before bottom, "
@@ -295,37 +366,24 @@ def _study_photo(path: Path, covers: Sequence[Box]) -> StudyPhoto:
                     box=f"{left:g}, {top:g}, {right:g}, {bottom:g}",
                 )
             )
-    return StudyPhoto(path.name, str(path.absolute()), photo.sha256, tuple(covers))
-
-
-def read_covers(path: Path) -> dict[str, list[Box]]:
-    """What is to be covered, from a table: photo, left_px, top_px, right_px, bottom_px.
-
-    Raises
-    ------
-    InvalidInput
-        A column or number that is missing.
-    """
-    sides = ("left_px", "top_px", "right_px", "bottom_px")
-    table = read_table(path, needs=("photo", *sides), repeats=True)
-    left, top, right, bottom = (table.numbers(name).tolist() for name in sides)
-    found: dict[str, list[Box]] = {}
-    for photo, *box in zip(table.photos, left, top, right, bottom, strict=True):
-        if any(math.isnan(side) for side in box):
-            raise InvalidInput(
-                say(
-                    "{table}: each cover of {photo} needs four numbers",
-                    table=path.name,
-                    photo=photo,
-                )
-            )
-        found.setdefault(photo, []).append((box[0], box[1], box[2], box[3]))
-    return found
+    found = path.name in covers.found
+    return StudyPhoto(path.name, str(path.absolute()), photo.sha256, mine, found)
 
 
 def _photo_of(one: Mapping[str, Any]) -> StudyPhoto:
     covers = tuple(tuple(map(float, box)) for box in one.get("covers", ()))
     return from_json({**one, "covers": covers}, StudyPhoto)
+
+
+def _orders(plan: RatingPlan, written: Any) -> dict[str, tuple[Turn, ...]]:
+    """Each rater's turns as they were written down; ValueError where some are missing."""
+    if written is None:
+        return {rater: turns_of_before(plan, rater) for rater in plan.raters}
+    orders = {r: tuple(Turn(int(p), int(k)) for p, k in written[r]) for r in plan.raters}
+    every = {Turn(p, k) for p in range(1, plan.photos + 1) for k in range(1, plan.repeats + 1)}
+    if any(len(turns) != len(every) or set(turns) != every for turns in orders.values()):
+        raise ValueError
+    return orders
 
 
 def open_study(folder: Path) -> RatingStudy:
@@ -342,7 +400,8 @@ def open_study(folder: Path) -> RatingStudy:
         if made["kind"] != KIND:
             raise ValueError
         plan = from_json(made["plan"], RatingPlan)
-        return RatingStudy(folder, plan, tuple(_photo_of(one) for one in made["photos"]))
+        photos = tuple(_photo_of(one) for one in made["photos"])
+        return RatingStudy(folder, plan, photos, _orders(plan, made.get("orders")))
     except (OSError, *MALFORMED):
         raise InvalidInput(
             say("no rater study is in {folder}: begin one with rating begin", folder=folder)

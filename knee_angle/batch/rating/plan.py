@@ -1,7 +1,7 @@
 """Who sees which photo when: every rater has an order of their own, drawn from the seed.
 
-A repeat comes only after all photos were seen once more, so that nobody sees a photo twice in a
-row or remembers where the points were a moment ago.
+All photos come once before one comes again, and then with half of the others or more in between,
+so that nobody sees a photo twice in a row or remembers where the points were a moment ago.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.records.code import checked_code
 
-__all__ = ["RatingPlan", "Turn", "turns_of"]
+__all__ = ["RatingPlan", "Turn", "others_between", "turns_of", "turns_of_before"]
 
 MOST = 10_000
 """Photos, and ratings of one rater: more is a mistyped number."""
@@ -95,6 +95,33 @@ def turns_of(plan: RatingPlan, rater: str) -> tuple[Turn, ...]:
                 raters=", ".join(plan.raters),
             )
         )
+    rng = np.random.default_rng([plan.seed, plan.raters.index(rater)])
+    order = [int(photo) for photo in rng.permutation(plan.photos) + 1]
+    turns = [Turn(photo, 1) for photo in order]
+    for repeat in range(2, plan.repeats + 1):
+        order = _drawn(order, rng)
+        turns += [Turn(photo, repeat) for photo in order]
+    return tuple(turns)
+
+
+def others_between(photos: int) -> int:
+    """So many other photos, at least, come between a photo and its repeat."""
+    return photos // 2
+
+
+def _drawn(before: list[int], rng: np.random.Generator) -> list[int]:
+    """The next round's order: each place is drawn from photos seen long enough ago."""
+    late = len(before) - others_between(len(before)) - 1
+    free = before[:late]
+    order: list[int] = []
+    for place in range(len(before)):
+        free += before[late + place : late + place + 1]
+        order.append(free.pop(int(rng.integers(len(free)))))
+    return order
+
+
+def turns_of_before(plan: RatingPlan, rater: str) -> tuple[Turn, ...]:
+    """A rater's turns in a study that was begun before orders were written down."""
     rng = np.random.default_rng([plan.seed, plan.raters.index(rater)])
     turns: list[Turn] = []
     for repeat in range(1, plan.repeats + 1):

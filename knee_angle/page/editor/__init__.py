@@ -18,10 +18,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
-from PIL import Image
 
 from knee_angle.language import current, say_as, tell
 from knee_angle.language.components import words_for
+from knee_angle.photo.covered import Box, covered
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -52,10 +52,6 @@ LABELS: dict[PointName, str] = {
 """What a person reads beside each point."""
 
 PREVIEW_QUALITY = 84
-GREY = (128, 128, 128)
-"""Of what a blind rater must not see."""
-Covers = tuple[tuple[float, float, float, float], ...]
-"""Boxes (left, top, right, bottom), full-size px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +107,7 @@ def points_editor(
     tags: tuple[Quad, ...],
     edit: Edit,
     on_change: Callable[[], None],
-    blind: Covers | None = None,
+    blind: tuple[Box, ...] | None = None,
 ) -> None:
     """Show the editor.
 
@@ -179,16 +175,10 @@ def _component() -> ComponentRenderer:
 
 
 @st.cache_data(max_entries=16, show_spinner=False, hash_funcs={Photo: lambda p: p.sha256})
-def _preview(photo: Photo, covers: Covers = ()) -> str:
+def _preview(photo: Photo, covers: tuple[Box, ...] = ()) -> str:
     """The reduced photo as a data address, without what is covered."""
     out = io.BytesIO()
-    small = Image.fromarray(photo.small)
-    scale = small.width / photo.width
-    for box in covers:
-        left, top, right, bottom = (side * scale for side in box)
-        edges = (math.floor(left), math.floor(top), math.ceil(right), math.ceil(bottom))
-        small.paste(GREY, edges)
-    small.save(out, "JPEG", quality=PREVIEW_QUALITY)
+    covered(photo, covers).save(out, "JPEG", quality=PREVIEW_QUALITY)
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
 
 

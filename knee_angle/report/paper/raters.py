@@ -65,6 +65,10 @@ class AboutRaters:
     seed : int or None
     covered : (int, int) or None
         In how many of the study's photos the display was covered.
+    found : int
+        In how many of those it was found by software.
+    between : int or None
+        How many photos came between a photo and its repeat, at least; None without repeats.
     """
 
     table: str
@@ -78,6 +82,8 @@ class AboutRaters:
     blind: bool = False
     seed: int | None = None
     covered: tuple[int, int] | None = None
+    found: int = 0
+    between: int | None = None
 
     @property
     def unit(self) -> str:
@@ -328,25 +334,41 @@ def rating_methods(found: Reliability, about: AboutRaters) -> str:
     )
     if not about.blind:
         return how
-    blind = say(
-        "Raters saw no angle and neither other raters' nor their own earlier points; {display}; "
-        "each had an order of the photographs drawn at random (seed {seed}), and a repeat came "
-        "only after all photographs had been seen once more.",
-        display=_display_covered(about),
-        seed=about.seed,
-    )
-    return joined(" ", [how, blind])
+    said = [
+        how,
+        say(
+            "Raters saw no angle and neither other raters' nor their own earlier points; "
+            "{display}; each had an order of the photographs drawn at random (seed {seed}).",
+            display=_display_covered(about),
+            seed=about.seed,
+        ),
+    ]
+    if about.between is not None:
+        said.append(
+            say(
+                "All photographs came once before one came again, with at least {between} others "
+                "between a photograph and its repeat.",
+                between=about.between,
+            )
+        )
+    return joined(" ", said)
 
 
 def _display_covered(about: AboutRaters) -> str:
     """What raters could read off the machine itself."""
     covered, photos = about.covered or (0, 0)
     if covered == photos:
-        return say("the machine's display was covered in the photographs")
-    return say(
-        "the machine's display was covered in {covered} of {photos} photographs",
-        covered=covered,
-        photos=photos,
+        said = say("the machine's display was covered in the photographs")
+    else:
+        said = say(
+            "the machine's display was covered in {covered} of {photos} photographs",
+            covered=covered,
+            photos=photos,
+        )
+    if not about.found:
+        return said
+    return joined(
+        ", ", [said, say("in {found} of them where software had found it", found=about.found)]
     )
 
 
@@ -379,9 +401,15 @@ def _grras(found: Reliability, about: AboutRaters) -> dict[str, str]:
     }
     if about.blind:
         told["8"] = say(
-            "repeats after all photographs; blind to angle and other points; {display}",
+            "repeats after all photographs, at least {between} others in between; blind to angle "
+            "and other points; {display}",
+            between=about.between,
             display=_display_covered(about),
         )
+        if about.between is None:
+            told["8"] = say(
+                "blind to angle and other points; {display}", display=_display_covered(about)
+            )
         told["9"] = say("independent: nobody saw another rating, nor an own one before")
     return told
 
