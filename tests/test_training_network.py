@@ -41,7 +41,7 @@ def kept(count: int = 64, *, seed: int = 0) -> augmentation.Kept:
         np.tile([0, 0, SIZE, SIZE], (count, 1)),
         np.tile([400, SIZE / 2, SIZE / 2], (count, 1)),
         normal,
-        np.zeros((count, 10)),
+        np.zeros((count, 11)),
     )
     first, *rest = (torch.from_numpy(f) for f in fields)
     return augmentation.Kept(first, *(f.float() for f in rest))
@@ -148,15 +148,22 @@ def test_the_stated_covariance_is_what_the_likelihood_uses():
 
 
 def test_the_loss_bends_a_leg_as_the_measurement_does_whatever_the_window():
-    from knee_angle.angle import geometry
+    from knee_angle.angle import geometry, trials
+    from knee_angle.assumptions import MARK_DEPTH_MM, THIGH_MM
 
     torch.manual_seed(4)
     some = kept(16)
     some.points[:] = 90 + 200 * torch.rand_like(some.points)
     rays = geometry.rays(some.points[:, :3].numpy(), focal_px=400, centre_px=(SIZE / 2, SIZE / 2))
-    normals = some.normal.numpy()
-    at = rays / -np.einsum("bki,bi->bk", rays, normals)[..., None]
-    expected = geometry.flexion_deg(*np.moveaxis(at, 1, 0))
+    normal = some.normal.numpy()[:, None]
+    depth = np.tile([MARK_DEPTH_MM[name][0] for name in ("hip", "knee", "ankle")], (16, 1))
+    unit = geometry.to_plane_mm(
+        geometry.meet_plane(rays, normal=normal, distance_mm=1.0), normal=normal
+    )
+    far = trials._distance_of_thigh(unit, depth, np.full(16, THIGH_MM[0]))
+    met = geometry.meet_plane(rays, normal=normal, distance_mm=far[:, None] - depth)
+    marks = geometry.to_plane_mm(met, normal=normal)
+    expected = geometry.flexion_deg(*np.moveaxis(marks, 1, 0))
     for batch in (augmentation.cut(some), augmentation.cut(some)):
         bent = losses.flexion(batch.place, batch.points, batch.tilt).abs() * 180 / math.pi
         np.testing.assert_allclose(bent.numpy(), expected, atol=0.05)

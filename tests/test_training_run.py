@@ -43,6 +43,26 @@ def test_the_same_seed_gives_the_same_pictures_and_another_seed_others():
     assert (first[0].picture != other[0].picture).any()
 
 
+def test_the_kept_flexion_is_what_the_kept_points_and_normal_show():
+    import torch
+
+    from knee_angle.training import augmentation, losses
+    from knee_angle.training.samples import META
+
+    drawn = some(3) + some(5) + some(7)
+    fields = ("picture", "points", "window", "camera", "normal", "meta")
+    stacked = [torch.from_numpy(np.stack([getattr(s, name) for s in drawn])) for name in fields]
+    batch = augmentation.cut(augmentation.Kept(*stacked))
+    seen = losses.flexion(batch.place, batch.points, batch.tilt)
+    square = batch.tilt.norm(dim=-1) < losses.STEEPEST_CORRECTED
+    assert [s.meta[META.index("bend_deg")] for s in drawn] == pytest.approx(
+        torch.rad2deg(batch.bend).tolist()
+    )
+    assert square.sum() >= 3
+    near = torch.rad2deg((seen - batch.bend).abs())[square]
+    assert float(near.max()) < 8.0  # the marks are as deep as on this body, not as usual
+
+
 def test_a_posed_leg_has_the_flexion_that_was_asked_for():
     body = load_bank(BANK)[0]
     for seed in range(6):

@@ -110,6 +110,8 @@ def test_pictures_come_back_from_the_shelf_in_their_order(tmp_path):
     back = list(shelf.blocks(tmp_path))
     assert [len(b["picture"]) for b in back] == [3, 2]
     assert [int(b["meta"][0, 0]) for b in back] == [5, 6]
+    shared = [list(shelf.blocks(tmp_path, first=rank, step=2)) for rank in (0, 1)]
+    assert [[int(b["meta"][0, 0]) for b in one] for one in shared] == [[5], [6]]
 
 
 def test_a_part_that_was_cut_off_before_its_pictures_is_left_out(tmp_path):

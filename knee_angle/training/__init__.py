@@ -16,9 +16,8 @@ Nothing in the rest of the package imports this folder, and it needs the extra
 Read in this order: :mod:`bodies`, :mod:`pictures`, :mod:`shapes`, :mod:`posing`, :mod:`meshes`,
 :mod:`machines`, :mod:`rooms`, :mod:`clothes`, :mod:`scene`, :mod:`renderer`, :mod:`shaders`,
 :mod:`samples`, :mod:`shelf`, :mod:`stream`, :mod:`augmentation`, :mod:`model`, :mod:`losses`,
-:mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`, and for the series
-:mod:`rigid`, :mod:`seated`, :mod:`series_truth`,
-:mod:`series`.
+:mod:`ranks`, :mod:`train`, :mod:`export`, :mod:`evaluate`, :mod:`photos`, :mod:`groups`, and
+for the series :mod:`rigid`, :mod:`seated`, :mod:`series_truth`, :mod:`series`.
 
 The networks that read displays are made by modules of their own, each with a command:
 :mod:`display_glyphs`, :mod:`display_panels`, :mod:`display_scenes`, :mod:`display_samples`,

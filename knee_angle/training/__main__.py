@@ -48,6 +48,7 @@ def _making(steps: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     train.add_argument("--device", default="cuda")
     train.add_argument("--render-device", type=int, default=0, help="which GPU draws")
     train.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
+    train.add_argument("--gpus", type=int, default=1, help="how many train together")
     train.add_argument("--compiled", action="store_true", help="compile the network first")
     train.add_argument("--pretrained", type=Path, help="ImageNet weights kept before")
     train.add_argument("--init", type=Path, help="weights of an earlier run to go on from")
@@ -141,6 +142,7 @@ def _train(options: argparse.Namespace) -> None:
         seed=options.seed,
         device=options.device,
         compiled=options.compiled,
+        gpus=options.gpus,
         rate=options.rate,
         ends_at=options.ends_at,
     )

@@ -15,6 +15,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from knee_angle.training.model import INPUT_SIZE
+from knee_angle.training.samples import META
 
 __all__ = ["Batch", "Kept", "cut", "jpeg", "spoil", "tilt_along"]
 
@@ -34,6 +35,7 @@ QUARTERS = (0.7, 0.12, 0.06, 0.12)
 """Shares of windows turned by no, one, two and three quarter turns."""
 CLEAN = 0.15
 """Share of windows left as they were drawn."""
+BEND = META.index("bend_deg")
 LUMA = [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
 
 
@@ -46,7 +48,7 @@ class Kept:
     window: Tensor  # (N, 4)
     camera: Tensor  # (N, 3)
     normal: Tensor  # (N, 3)
-    meta: Tensor  # (N, 10)
+    meta: Tensor  # (N, 11)
 
     def of(self, rows: Tensor) -> Kept:
         """Some of them."""
@@ -76,6 +78,8 @@ class Batch:
         1 for a right leg, 0 for a left one.
     tilt : Tensor, shape (B, 2)
         The normal along the window's right and down.
+    bend : Tensor, shape (B,)
+        True flexion about that normal, radians; NaN without a leg.
     legs : Tensor, shape (B,), bool
         Whether there is a leg at all in the picture.
     place : Place
@@ -87,6 +91,7 @@ class Batch:
     present: Tensor
     right: Tensor
     tilt: Tensor
+    bend: Tensor
     legs: Tensor
     place: Place
 
@@ -248,7 +253,8 @@ def cut(kept: Kept, *, plan: _Plan | None = None) -> Batch:
     tilt = torch.einsum("bji,bj->bi", matrix, tilt)
     legs = torch.isfinite(kept.normal).all(-1)
     place = Place(scaled, plan.centre, kept.camera)
-    return Batch(windows, points, present, (m > 0).float(), tilt, legs, place)
+    bend = torch.deg2rad(kept.meta[:, BEND])
+    return Batch(windows, points, present, (m > 0).float(), tilt, bend, legs, place)
 
 
 def jpeg(pictures: Tensor, quality: Tensor) -> Tensor:

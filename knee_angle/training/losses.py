@@ -8,6 +8,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from knee_angle.assumptions import MARK_DEPTH_MM, THIGH_MM
+from knee_angle.records import LEG_POINTS
 from knee_angle.training.augmentation import Batch, Place
 from knee_angle.training.model import INPUT_SIZE, STRIDE, Predicted, whiten
 
@@ -20,6 +22,8 @@ WEIGHTS = (1.5, 1.5, 1.5, 0.5, 0.5, 0.4, 0.4, 0.4)
 STEEPEST = math.sin(math.radians(68.0))
 # Beyond this one a corrected angle says more of the direction than of the leg.
 STEEPEST_CORRECTED = math.sin(math.radians(50.0))
+# Nearer or further nobody photographs a leg.
+DISTANCES_MM = (300.0, 10_000.0)
 
 
 def bend(points: Tensor) -> Tensor:
@@ -29,7 +33,10 @@ def bend(points: Tensor) -> Tensor:
 
 
 def flexion(place: Place, points: Tensor, tilt: Tensor) -> Tensor:
-    """Signed flexion in the leg's plane, radians, shape (B,): what a photo is measured for.
+    """Signed flexion about the normal, radians, shape (B,), as a photo is measured.
+
+    The marks stand before the knee as far as they usually do, and the thigh's usual length
+    tells how far away all are.
 
     Parameters
     ----------
@@ -42,10 +49,28 @@ def flexion(place: Place, points: Tensor, tilt: Tensor) -> Tensor:
     normal = place.normal(tilt)
     rays = place.directions(points[:, :3])
     toward = -torch.einsum("bki,bi->bk", rays, normal)
-    at = rays / toward.clamp(min=0.2)[..., None]
+    unit = rays / toward.clamp(min=0.2)[..., None]
+    unit = unit + normal[:, None]  # its part in the plane: along the normal it is minus one
+    depth = torch.tensor([MARK_DEPTH_MM[name][0] for name in LEG_POINTS], device=unit.device)
+    with torch.no_grad():
+        far = _distance_of_thigh(unit, depth)
+    at = unit * (far[:, None] - depth)[..., None]
     thigh, shank = at[:, 1] - at[:, 0], at[:, 2] - at[:, 1]
-    across = (torch.linalg.cross(thigh, shank) * normal).sum(-1)
+    across = (torch.linalg.cross(shank, thigh) * normal).sum(-1)
     return torch.atan2(across, (thigh * shank).sum(-1) + 1e-6)
+
+
+def _distance_of_thigh(unit: Tensor, depth: Tensor) -> Tensor:
+    """Distance of the knee's plane, mm, (B,), at which the thigh is as long as it usually is.
+
+    ``unit`` (B, 3, 3) are the marks as seen on a plane at distance one, ``depth`` (3,) how far
+    before the knee they stand, mm; see :func:`knee_angle.angle.trials.simulated`.
+    """
+    e = unit[:, 1] - unit[:, 0]
+    g = depth[1] * unit[:, 1] - depth[0] * unit[:, 0]
+    ee, eg, gg = ((a * b).sum(-1) for a, b in ((e, e), (e, g), (g, g)))
+    root = (eg**2 - ee * (gg - THIGH_MM[0] ** 2)).clamp(min=0).sqrt()
+    return ((eg + root) / ee.clamp(min=1e-4)).clamp(*DISTANCES_MM)
 
 
 def _apart(one: Tensor, other: Tensor) -> Tensor:
@@ -90,7 +115,7 @@ def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
     corrected = faces & (aim.norm(dim=-1) < STEEPEST_CORRECTED)
     size = out.tilt.norm(dim=-1, keepdim=True)
     within = out.tilt * (0.9 / size.clamp(min=0.9))
-    bent = _apart(flexion(batch.place, out.points, within), flexion(batch.place, truth, aim))
+    bent = _apart(flexion(batch.place, out.points, within), torch.nan_to_num(batch.bend, 0.0))
     parts = {
         "points": (weight * distance).sum() / weight.sum().clamp(min=1),
         "heat": (seen * heat_loss(out.heat, truth)).sum() / seen.sum().clamp(min=1),
@@ -115,7 +140,7 @@ def loss(out: Predicted, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
         "heat": 0.15,
         "spread": 0.05,
         "angle": 1.0,
-        "flexion": 2.0,
+        "flexion": 4.0,
         "presence": 0.3,
         "side": 0.15,
         "tilt": 1.5,

@@ -27,6 +27,7 @@ from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training.bodies import Bank, girth, load_bank
 from knee_angle.training.pictures import load_pictures, spare_pictures
 from knee_angle.training.renderer import Renderer
+from knee_angle.training.samples import bend_deg
 from knee_angle.training.scene import (
     Camera,
     Scene,
@@ -164,12 +165,11 @@ def truth_of(scene: Scene, camera: Camera, *, mirrored: bool, light: float) -> d
     ray = camera.turn @ leg.skin["knee"] + camera.shift
     facing = float(normal @ ray) / float(np.linalg.norm(ray))
     normal = (normal if facing < 0 else -normal) * ([-1, 1, 1] if mirrored else [1, 1, 1])
-    across = np.eye(3) - np.outer(leg.normal, leg.normal)
-    bend = float(geometry.flexion_deg(*(across @ leg.skin[n] for n in LEG_POINTS)))
+    bend = bend_deg(leg)
     flat = float(geometry.flexion_deg(*(pixel(leg.skin[n]) for n in LEG_POINTS)))
     seen = [n for n in MACHINE_POINTS if n in scene.points]
     return {
-        "true_knee_flexion_deg": math.copysign(bend, leg.flexion_deg),
+        "true_knee_flexion_deg": bend,
         "projected_2d_knee_angle_deg": flat,
         "side": "left" if mirrored else "right",
         "framing": camera.framing,
@@ -189,7 +189,7 @@ def truth_of(scene: Scene, camera: Camera, *, mirrored: bool, light: float) -> d
             "girth": girth(person.body),
             "hip_covered": scene.hip_covered,
             "machine": bool(seen),
-            "bars_minus_leg_deg": _misfit_deg(scene, bend) if seen else None,
+            "bars_minus_leg_deg": _misfit_deg(scene, abs(bend)) if seen else None,
             "light": light,
             "view_deg": math.degrees(math.acos(min(1.0, abs(facing)))),
         },

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -9,7 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.angle import geometry
+from knee_angle.records import LEG_POINTS
 from knee_angle.training.bodies import Bank, girth
+from knee_angle.training.posing import Leg
 from knee_angle.training.renderer import Renderer
 from knee_angle.training.scene import (
     FRAMINGS,
@@ -21,7 +25,7 @@ from knee_angle.training.scene import (
     draw_light,
 )
 
-__all__ = ["META", "Sample", "label", "samples"]
+__all__ = ["META", "Sample", "bend_deg", "label", "samples"]
 
 Floats = NDArray[np.float32]
 META = (
@@ -35,6 +39,7 @@ META = (
     "tilt_deg",
     "machine",
     "size_index",
+    "bend_deg",
 )
 
 
@@ -55,8 +60,9 @@ class Sample:
     normal : ndarray, shape (3,), float32
         The leg's flexion axis in the camera's frame, on the camera's side; NaN
         without a leg.
-    meta : ndarray, shape (10,), float32
-        What :data:`META` names; ``framing`` by its place in ``FRAMINGS``.
+    meta : ndarray, shape (11,), float32
+        What :data:`META` names; ``framing`` by its place in ``FRAMINGS``, ``bend_deg`` the
+        flexion by the skin points about ``normal``, NaN without a leg.
     """
 
     picture: NDArray[np.uint8]
@@ -67,6 +73,13 @@ class Sample:
     meta: Floats
 
 
+def bend_deg(leg: Leg) -> float:
+    """True flexion in the leg's own plane by its skin points, degrees: what a photo is of."""
+    across = np.eye(3) - np.outer(leg.normal, leg.normal)
+    bend = float(geometry.flexion_deg(*(across @ leg.skin[n] for n in LEG_POINTS)))
+    return math.copysign(bend, leg.flexion_deg)
+
+
 def label(scene: Scene, camera: Camera, picture: NDArray[np.uint8]) -> Sample:
     """The truth of one picture."""
     points = np.full((len(POINTS), 2), np.nan, np.float32)
@@ -75,12 +88,14 @@ def label(scene: Scene, camera: Camera, picture: NDArray[np.uint8]) -> Sample:
         rows = [POINTS.index(n) for n in names]
         points[rows] = camera.project(np.array([scene.points[n] for n in names]))
     normal, tilt, female, flexion, size = np.full(3, np.nan), 0.0, 0.0, 0.0, 0.0
+    bend = math.nan
     if scene.person is not None:
         leg = scene.person.leg
         ray = camera.turn @ leg.skin["knee"] + camera.shift
         normal = camera.turn @ leg.normal
         facing = float(normal @ ray) / float(np.linalg.norm(ray))
         normal = normal if facing < 0 else -normal
+        bend = bend_deg(leg) if facing < 0 else -bend_deg(leg)
         tilt = float(np.degrees(np.arccos(min(1.0, abs(facing)))))
         female, flexion = float(scene.person.body.sex == "female"), leg.flexion_deg
         size = girth(scene.person.body)
@@ -96,6 +111,7 @@ def label(scene: Scene, camera: Camera, picture: NDArray[np.uint8]) -> Sample:
         "tilt_deg": tilt,
         "machine": float("hinge" in scene.points),
         "size_index": size,
+        "bend_deg": bend,
     }
     return Sample(
         picture,

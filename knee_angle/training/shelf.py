@@ -45,8 +45,8 @@ def _write(folder: Path, part: int, kept: dict[str, list[NDArray[Any]]]) -> None
         np.save(folder / f"{part:04d}_{name}.npy", np.concatenate(kept[name]))
 
 
-def blocks(folder: Path) -> Iterator[dict[str, NDArray[Any]]]:
-    """What :func:`render_to` kept, in the same order."""
-    for path in sorted(folder.rglob("*_picture.npy")):
+def blocks(folder: Path, *, first: int = 0, step: int = 1) -> Iterator[dict[str, NDArray[Any]]]:
+    """What :func:`render_to` kept, in the same order: all parts, or each ``step``-th."""
+    for path in sorted(folder.rglob("*_picture.npy"))[first::step]:
         part = path.name.removesuffix("_picture.npy")
         yield {name: np.load(path.parent / f"{part}_{name}.npy") for name in NAMES}

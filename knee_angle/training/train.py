@@ -3,7 +3,8 @@
 First all processes render, then one trains: both at once starve each other of the
 GPU (measured: under one step a second instead of seven). Each picture is used some
 dozens of times under different windows. Learning rate and length go by the clock, so
-that a run fits a booked machine.
+that a run fits a booked machine. Several GPUs share one shelf of pictures and train one
+network, see :mod:`knee_angle.training.ranks`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import copy
 import json
 import math
 import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -24,11 +26,16 @@ from knee_angle.training.augmentation import Kept, cut, spoil
 from knee_angle.training.export import fill
 from knee_angle.training.losses import POINT_SCALE, TILT_SCALE, bend, loss
 from knee_angle.training.model import LegNetwork, whiten
+from knee_angle.training.ranks import Ranks, run_ranks
 from knee_angle.training.samples import META
 from knee_angle.training.shelf import blocks
 from knee_angle.training.stream import PICTURE_SIZE, Source, Stream
 
 __all__ = ["Plan", "judge", "train"]
+
+ALONE = Ranks()
+TOGETHER = 10
+"""Steps between two looks at the clock, which several GPUs agree on."""
 
 
 @dataclass(frozen=True)
@@ -44,9 +51,9 @@ class Plan:
     first : int
         Fewest pictures to train with, however long they take.
     held_out : int
-        The first pictures are kept aside to judge by.
+        The first GPU keeps its first pictures aside to judge by.
     capacity : int
-        Pictures kept on the device (442 kB each).
+        Pictures kept on each device (442 kB each).
     workers, batch, seed : int
     rate : float
         Peak learning rate of the new layers; ``backbone_rate`` times it for the
@@ -57,6 +64,8 @@ class Plan:
     device : str
     compiled : bool
         Whether torch compiles the network first: minutes that long runs win back.
+    gpus : int
+        Each takes ``batch`` windows a step, of its own share of the shelf.
     """
 
     seconds: float
@@ -72,13 +81,15 @@ class Plan:
     ends_at: float = 0.02
     device: str = "cuda"
     compiled: bool = False
+    gpus: int = 1
 
 
 class Store:
     """Pictures on the device: some held out, the others replaced oldest first."""
 
-    def __init__(self, plan: Plan) -> None:
-        n, s, d = plan.capacity + plan.held_out, PICTURE_SIZE, plan.device
+    def __init__(self, plan: Plan, ranks: Ranks = ALONE) -> None:
+        held_out = plan.held_out if ranks.first else 0
+        n, s, d = plan.capacity + held_out, PICTURE_SIZE, plan.device
         self.kept = Kept(
             torch.empty((n, s, s, 3), dtype=torch.uint8, device=d),
             torch.empty((n, 8, 2), device=d),
@@ -87,7 +98,7 @@ class Store:
             torch.empty((n, 3), device=d),
             torch.empty((n, len(META)), device=d),
         )
-        self.held_out, self.capacity, self.total = plan.held_out, plan.capacity, 0
+        self.held_out, self.capacity, self.total = held_out, plan.capacity, 0
 
     def add(self, block: dict[str, Any]) -> None:
         """Takes in one block of samples."""
@@ -242,43 +253,67 @@ def train(
     init : Path, optional
         Weights of an earlier run to go on from.
     """
+    if plan.gpus > 1 and not isinstance(source, Path):
+        message = "several GPUs train with --shelf FOLDER alone: render the pictures before"
+        raise SystemExit(message)
+    run_ranks(plan.gpus, _train, plan, source, out, pretrained, init, device=plan.device)
+
+
+def _train(
+    ranks: Ranks,
+    plan: Plan,
+    source: Source | Path,
+    out: Path,
+    pretrained: Path | None,
+    init: Path | None,
+) -> None:
+    """One of the processes that train together."""
     began = time.monotonic()
-    out.mkdir(parents=True, exist_ok=True)
-    log = (out / "log.jsonl").open("a")
-
-    def note(**values: object) -> None:
-        line = json.dumps({"t": round(time.monotonic() - began, 1), **values})
-        print(line, flush=True)
-        log.write(line + "\n")
-        log.flush()
-
-    store = _filled(plan, source, began)
+    note = _noted(out if ranks.first else None, began)
+    store = _filled(plan, source, began, ranks)
     note(plan=asdict(plan), rendered=store.total)
-    if store.total <= plan.held_out:
+    if store.total <= store.held_out:
         message = (
-            f"{store.total} pictures were rendered and {plan.held_out} of them are held out: "
+            f"{store.total} pictures were rendered and {store.held_out} of them are held out: "
             "render for longer, or set a smaller --held-out"
         )
         raise SystemExit(message)
     network = LegNetwork(pretrained=pretrained)
     if init is not None:
         fill(network, torch.load(init, map_location="cpu", weights_only=True))
-    averaged = _run(network, store, plan, began, note, out)
+    averaged = _run(network, store, plan, began, note, out, ranks)
+    if not ranks.first:
+        return
     final = judge(averaged, store, count=plan.held_out)
     by_heart = judge(averaged, store, count=plan.held_out, seen=True)
     note(final=final["summary"], of_seen=by_heart["summary"], rendered=store.total)
     save(averaged, out / "network.pt")
     np.savez_compressed(out / "held_out.npz", **{k: v.numpy() for k, v in final["table"].items()})
-    log.close()
 
 
-def _filled(plan: Plan, source: Source | Path, began: float) -> Store:
+def _noted(out: Path | None, began: float) -> Callable[..., None]:
+    """Prints a line of values and keeps it in ``out``; without a folder it does nothing."""
+    if out is None:
+        return lambda **_: None
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / "log.jsonl"
+
+    def note(**values: object) -> None:
+        line = json.dumps({"t": round(time.monotonic() - began, 1), **values})
+        print(line, flush=True)
+        with path.open("a") as log:
+            log.write(line + "\n")
+
+    return note
+
+
+def _filled(plan: Plan, source: Source | Path, began: float, ranks: Ranks) -> Store:
     """The pictures to train with: from the shelf, or rendered now until it is time to train."""
-    torch.manual_seed(plan.seed)
+    torch.manual_seed(plan.seed + ranks.index)
     torch.backends.cudnn.benchmark = True
     if isinstance(source, Path):
-        store = Store(plan)
-        for block in blocks(source):
+        store = Store(plan, ranks)
+        for block in blocks(source, first=ranks.index, step=ranks.count):
             store.add(block)
         return store
     stream = Stream(workers=plan.workers, source=source, seed=plan.seed)
@@ -299,30 +334,33 @@ def _run(
     store: Store,
     plan: Plan,
     began: float,
-    note: Any,
+    note: Callable[..., None],
     out: Path,
+    ranks: Ranks,
 ) -> LegNetwork:
     """The steps themselves; returns the averaged network."""
-    network = network.to(plan.device).to(memory_format=torch.channels_last).train()
+    network = network.to(plan.device)
+    ranks.begin_alike(network)
+    network = network.to(memory_format=torch.channels_last).train()
     averaged: LegNetwork = copy.deepcopy(network).eval()
     optimiser = _optimiser(network, plan)
     answer = torch.compile(network) if plan.compiled else network
     start, step, saved = time.monotonic(), 0, time.monotonic()
-    while time.monotonic() - began < plan.seconds:
-        progress = (time.monotonic() - start) / max(1e-6, plan.seconds - (start - began))
-        cosine = 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
-        for group in optimiser.param_groups:
-            group["lr"] = (
-                plan.rate
-                * min(1, (step + 1) / 150)
-                * ((1 - plan.ends_at) * cosine + plan.ends_at)
-                * group["factor"]
-            )
-        total, parts = _step(answer, optimiser, store.draw(plan.batch), step, plan.device)
-        _average(averaged, network, step)
+    while True:
+        if ranks.count == 1 or step % TOGETHER == 0:
+            progress = (time.monotonic() - start) / max(1e-6, plan.seconds - (start - began))
+            progress = ranks.agreed(progress, device=plan.device)
+            if progress >= 1:
+                break
+        _set_rate(optimiser, plan, progress, step)
+        total, parts = _step(answer, optimiser, store.draw(plan.batch), step, plan.device, ranks)
+        if ranks.first:
+            _average(averaged, network, step)
         step += 1
+        if not ranks.first:
+            continue
         if step in (20, 100) or step % 250 == 0:
-            speed = step * plan.batch / (time.monotonic() - start)
+            speed = step * plan.batch * ranks.count / (time.monotonic() - start)
             values = {name: round(float(value), 4) for name, value in parts.items()}
             note(step=step, loss=round(total, 3), speed=round(speed), **values)
         if step % 1000 == 0:
@@ -333,8 +371,21 @@ def _run(
     return averaged
 
 
+def _set_rate(optimiser: torch.optim.Optimizer, plan: Plan, progress: float, step: int) -> None:
+    """Half a cosine over the run, after a short rise."""
+    cosine = 0.5 * (1 + math.cos(math.pi * progress))
+    rate = plan.rate * min(1, (step + 1) / 150) * ((1 - plan.ends_at) * cosine + plan.ends_at)
+    for group in optimiser.param_groups:
+        group["lr"] = rate * group["factor"]
+
+
 def _step(
-    network: nn.Module, optimiser: torch.optim.Optimizer, kept: Kept, step: int, device: str
+    network: nn.Module,
+    optimiser: torch.optim.Optimizer,
+    kept: Kept,
+    step: int,
+    device: str,
+    ranks: Ranks,
 ) -> tuple[float, dict[str, Tensor]]:
     """One batch; the loss is read back only when someone will look at it."""
     with torch.no_grad():
@@ -345,6 +396,7 @@ def _step(
     total, parts = loss(type(predicted)(*(v.float() for v in vars(predicted).values())), batch)
     optimiser.zero_grad(set_to_none=True)
     total.backward()
+    ranks.share_gradients(network)
     nn.utils.clip_grad_norm_(network.parameters(), 5.0)
     optimiser.step()
     looked_at = step + 1 in (20, 100) or (step + 1) % 250 == 0
