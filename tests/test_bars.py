@@ -160,6 +160,18 @@ def test_knee_and_bars_by_the_same_trials_are_those_of_each_alone(found):
     assert frame.cov_fit_hinge == pytest.approx(bars.cov_fit_hinge, abs=0.1 * ours[1] * ours[2])
 
 
+@pytest.mark.parametrize("source", ["network", "pose"])
+def test_bars_that_a_network_guessed_say_nothing_against_the_tags(source):
+    """It read bars 18 to 27 degrees too high: that is no reason to look at the cards."""
+    leg = drawn(75.0, view=(12, 6))
+    at = {"thigh_bar": (1220.0, 850.0), "hinge": (1010.0, 730.0), "shank_bar": (910.0, 955.0)}
+    guessed = {name: Landmark.round(*xy, u_px=1.5, source=source) for name, xy in at.items()}
+    seen = frame_of(replace(leg, points={**leg.points, **guessed}))
+    alone = frame_of(leg)
+    assert seen.deg == pytest.approx(alone.deg, abs=0.01)
+    assert seen.tags_minus_points_deg is None
+
+
 @pytest.mark.parametrize("lean", [-80.0, 0.0, 100.0, 180.0])
 def test_a_turned_photo_shows_the_same_frame(lean):
     assert frame_of(drawn(50.0, lean_deg=lean, view=(10, 5))).deg == pytest.approx(50.0, abs=0.02)

@@ -198,9 +198,9 @@ def _has_frame(at_best: Drawn) -> bool:
 def _frame(leg: LegInView, at_best: Drawn, drawn: Drawn) -> Frame:
     angles = _seen_angles(leg, at_best, drawn)
     hinges = _seen_hinges(at_best, drawn)
-    difference = _difference(angles)
     if len(angles) > 1 and angles[0][0] in ("network", "pose"):
         angles, hinges = angles[1:], hinges[1:]
+    difference = _difference(angles)
     source, frame, frames = min(angles, key=lambda one: _spread(one[2], one[1]))
     hinge, hinges_drawn, seen_by = min(
         hinges, key=lambda one: float(np.sum((one[1] - one[0]) ** 2))
@@ -282,7 +282,7 @@ def _seen_hinges(
 def _difference(
     angles: Sequence[tuple[FrameSource, float, Floats]],
 ) -> tuple[float, float] | None:
-    """Tags minus points, and its u, where both showed the bars."""
+    """Tags minus points that nobody guessed, and its u, where both showed the bars."""
     if len(angles) < 2:
         return None
     (_, points, points_drawn), (_, tags, tags_drawn) = angles

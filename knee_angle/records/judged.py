@@ -87,7 +87,8 @@ class Frame:
         Part of `u_deg` that is the same in every photo of one machine (how its tags are
         stuck): it moves an offset and never a gain.
     tags_minus_points_deg : (float, float) or None
-        Where both showed the bars: how far they differ, and the u of that.
+        Where both showed the bars, and no network guessed the points: how far they differ, and
+        the u of that.
     hinge_shared_mm : tuple of (float, float)
         What 1 u of every input that all photos of one leg in one machine share moves the
         hinge by (distal, anterior): the bars' depth before the leg, then how points and
