@@ -37,6 +37,7 @@ from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag
 from knee_angle.pipeline import answer_of_photo, measure
 from knee_angle.records import Lens, Measurement, NotMeasured
+from knee_angle.report.visit_words import first_lines
 
 USER_COMMENT = 0x9286
 DETECTORS = (DotDetector(), NetworkDetector(threads=1))
@@ -318,6 +319,9 @@ def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name)
         assert answer.settings[0].comparison.verdict == "undecided"
         assert answer.machine is None
         assert any("cropped or stretched" in caution for caution in outcome.cautions)
+        (sure,) = (line for line in first_lines(answer) if line.startswith("SURE"))
+        assert "the picture's shape" in sure
+        assert "as the main camera saved it" in sure
 
 
 def test_a_photo_as_taken_has_no_new_word():
@@ -379,15 +383,16 @@ def test_a_strip_out_of_parallel_widens_the_direction():
 def test_the_page_counts_what_was_held_missed_named_and_refused():
     case = next(iter(MANIPULATIONS))
     done = {"case": case, "measured": True, "warned": False, "held": True, "agrees": 0}
+    done |= {"right": True, "doubt": [False, False]}
     rows = [
         done,
-        done | {"held": False, "warned": True, "agrees": 2},
+        done | {"held": False, "warned": True, "agrees": 2, "doubt": [True, False]},
         {"case": case, "measured": False, "why": "a panorama"},
     ]
     page = card({"Two photos": rows, "One": rows[:1]})
-    assert f"| {case} | 3 | 1 | 1 | 1 | 1 | 2 |" in page
+    assert f"| {case} | 3 | 1 | 1 | 1 | 1 | 2 | 2 | 1 / 0 |" in page
     assert "## One\n\n| manipulation |" in page
-    assert f"| {case} | 1 | 1 | 0 | 0 | 0 | 0 |" in page
+    assert f"| {case} | 1 | 1 | 0 | 0 | 0 | 0 | 1 | 0 / 0 |" in page
 
 
 def test_the_page_has_every_manipulation_over_the_sample_photos():

@@ -66,6 +66,10 @@ HALVE_WORDS = {
     ),
     "depth": (say("how deep the marks lie"), say("photograph square-on")),
     "focal": (say("the focal length"), say("use the phone's main camera without zoom")),
+    "pixel shape": (
+        say("the picture's shape"),
+        say("use a photo as the main camera saved it"),
+    ),
     "distance": (say("the distance"), say("put the tag strip on")),
 }
 """What an input is called, and what would shrink it."""
