@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, colour_distance2, lab_of
 
-__all__ = ["along_bars"]
+__all__ = ["MOST_ALONG", "along_bars"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -29,6 +29,8 @@ BLUR_PX, MARGIN_PX = 1.0, 6
 SHARE_WEIGHT, FIRST_WEIGHT, LEVEL = 3.6, 1.5, -4.0
 """Of the share of the line in its commonest paint, of the same beside the dot, and the level
 between bars and other lines."""
+MOST_ALONG = max(SHARE_WEIGHT + FIRST_WEIGHT + LEVEL, 0.0)
+"""Most that `along_bars` says of a line."""
 
 
 def along_bars(picture: Rgb, found: Candidates, bars: Ints, hinges: Ints) -> Floats:

@@ -17,7 +17,7 @@ from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs
 
-__all__ = ["bar_cue", "machine_dots", "on_bar"]
+__all__ = ["MOST_BAR_CUE", "bar_cue", "machine_dots", "on_bar"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -42,6 +42,8 @@ HINGE_SIZE_LIMIT = 1.25
 HINGE_SIZE_SPREAD = 0.6
 """Logarithm of size. A hinge may be seen as its whole boss when that has the dot's colour."""
 BAR_MAKE = 1.5
+MOST_BAR_CUE = 3.0 * BAR_MAKE
+"""Most that `bar_cue` says: both bars go straight on, and are of one make."""
 SAME_PAINT2 = 2.0
 """Bars are painted alike and go on straight on both sides of a dot."""
 ON_BAR_FROM = 0.4

@@ -18,6 +18,7 @@ __all__ = [
     "lab_of",
     "patches_of_colour",
     "pigment_mask",
+    "places_in",
     "rgb_of",
 ]
 
@@ -179,15 +180,15 @@ def _parts(
     area and centroid. OpenCV's own statistics go through all the pixels that are none.
     """
     count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=4)
-    at = np.flatnonzero(mask)
-    label = labels.ravel()[at]
+    x, y = places_in(mask)
+    label = labels[y, x]
     area = np.bincount(label, minlength=count)
     wanted = (area > least) & (area < most)
     wanted[0] = False
     chosen = wanted[label]
-    at, label = at[chosen], label[chosen]
+    x, y, label = x[chosen], y[chosen], label[chosen]
     order = np.argsort(label, kind="stable")
-    y, x = np.divmod(at[order], mask.shape[1])
+    x, y = x[order], y[order]
     which = np.nonzero(wanted)[0]
     area = area[which]
     first = np.cumsum(area) - area
@@ -197,6 +198,14 @@ def _parts(
     left, right, top, low = ends
     centroids = np.stack([np.add.reduceat(of, first) / area for of in (x, y)], axis=1)
     return labels, which, (left, top, right - left + 1, low - top + 1), area, centroids
+
+
+def places_in(mask: NDArray[np.bool_]) -> Ints:
+    """Columns and rows of a mask's pixels, (2, n), row by row."""
+    places = cv2.findNonZero(mask.view(np.uint8))  # numpy's own takes thirty times as long
+    if places is None:
+        return np.zeros((2, 0), dtype=np.intp)
+    return np.ascontiguousarray(places.reshape(-1, 2).T, dtype=np.intp)
 
 
 def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:

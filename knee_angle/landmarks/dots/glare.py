@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.colour import Box, Paint, pigment_mask, rgb_of
+from knee_angle.landmarks.dots.colour import Box, Paint, pigment_mask, places_in, rgb_of
 
 __all__ = ["without_glare"]
 
@@ -72,7 +72,8 @@ def without_glare(
     # Most spots of a dull pigment's "glare" are far from it (a square is dilated the fastest).
     gap = 2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1
     near = cv2.dilate(pigment.view(np.uint8), np.ones((gap, gap), np.uint8)) > 0
-    small &= np.bincount(labels[near & glare], minlength=len(stats)) > 0
+    columns, rows = places_in(near & glare)
+    small &= np.bincount(labels[rows, columns], minlength=len(stats)) > 0
     for which in np.nonzero(small[1:])[0] + 1:
         there = _around(stats[which], radius, glare.shape)
         disc = _disc(labels[there] == which, pigment[there], LARGEST * radius)
@@ -114,6 +115,8 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
     if not near.any():
         return None
     left_over = near[labels]
+    if left_over.sum() < LEAST_LEFT * (spot.sum() + left_over.sum()):
+        return None  # the whole disc is no smaller than both
     both = cv2.copyMakeBorder((spot | left_over).view(np.uint8), *(gap,) * 4, cv2.BORDER_CONSTANT)
     whole = cv2.morphologyEx(both, cv2.MORPH_CLOSE, kernel)[gap:-gap, gap:-gap] > 0
     area = int(whole.sum())

@@ -23,9 +23,9 @@ from itertools import permutations
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.along import along_bars
+from knee_angle.landmarks.dots.along import MOST_ALONG, along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
-from knee_angle.landmarks.dots.bars import bar_cue, on_bar
+from knee_angle.landmarks.dots.bars import MOST_BAR_CUE, bar_cue, on_bar
 from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, leg_cues
@@ -122,10 +122,19 @@ class _Rows:
 def readings_together(picture: Picture, expected: Expected) -> list[Reading]:
     """All namings of all sets, the best first."""
     readings: list[Reading] = []
+    poor: list[Candidates] = []
     for one in sets_of(picture, expected):
-        named = named_together(one, expected, picture.photo.small)
+        # Black, grey or white patches that reach no more than this are neither used nor said.
+        vivid = bool(vivid_colour(pigment_of(one)[None])[0])
+        named = named_together(one, expected, picture.photo.small, least=-np.inf if vivid else SAID)
+        if not named:
+            poor.append(one)
         readings += [Reading(each, one, True) for each in named]
         if readings and _enough(max(readings, key=lambda reading: reading.named.score)):
+            # But how far a set is ahead of them counts where it is used.
+            for other in poor:
+                named = named_together(other, expected, picture.photo.small)
+                readings += [Reading(each, other, True) for each in named]
             break
     return sorted(readings, key=lambda reading: -reading.named.score)
 
@@ -203,7 +212,7 @@ def _alike_legs(one: Reading, other: Reading) -> bool:
 
 
 def named_together(
-    found: Candidates, expected: Expected, picture: Rgb | None = None
+    found: Candidates, expected: Expected, picture: Rgb | None = None, *, least: float = -np.inf
 ) -> list[Assignment]:
     """Namings of a set, the most probable first; at most one for each hip, knee and ankle.
 
@@ -215,12 +224,16 @@ def named_together(
         With hip, knee and ankle first.
     picture : ndarray of uint8, optional
         RGB: the paint along the bars counts too.
+    least : float
+        None are told where no naming can have a score above it.
     """
     own = _counted(quality(found)) - unlike(found) - too_large(found)
     far2 = expected.distance2(found.xy)
     rows = _with_machines(found, own, expected, _legs(found, own, far2))
     whole: Bools = np.asarray((rows.which[:, :3] >= 0).all(axis=1))
     best = _best_of(rows.score, whole, MOST_CLOSE)
+    if least > -np.inf and _most_of(found, _Rows(rows.which[best], rows.score[best])) <= least:
+        return []
     doubtful = _one_hidden(found, rows, best, _best_of(rows.score, ~whole, MOST_CLOSE))
     firm = (np.r_[own, -np.inf][rows.which[best]] > WORST_COUNTED).sum(axis=1)
     doubtful &= firm < FIRM
@@ -402,6 +415,14 @@ def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None) -> _
         odds = along_bars(picture, found, machine[:, ::2].T.ravel(), np.tile(machine[:, 1], 2))
         cues += odds.reshape(2, -1).sum(axis=0)
     return _Rows(rows.which, rows.score + cues)
+
+
+def _most_of(found: Candidates, rows: _Rows) -> float:
+    """What the score of one of the namings can be at most, whatever the bars look like."""
+    hip, knee, ankle = rows.which[:, :3].T
+    legs = Legs(hip, knee, ankle, rows.score)
+    bars = MAKE_WEIGHT * MOST_BAR_CUE + 2.0 * MOST_ALONG
+    return float((rows.score + leg_cues(found, legs)).max(initial=-np.inf)) + bars
 
 
 def _doubted(found: Candidates, rows: _Rows, row: int) -> Bools:
