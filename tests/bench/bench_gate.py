@@ -3,12 +3,13 @@
 Run: ``python tests/bench/bench_gate.py [FOLDER] [--only WORDS] [--list] [--part 0/1] [--out
 FOLDER]``; the photos as for `accuracy`, or drawn by ``python -m knee_angle.training photos``. A
 row a manipulation: photos, measured, refused, with a word of the gate; how often the interval
-holds the true angle; and on how many a display that is wrong by its tolerance + 4 degrees,
-either way, is called in agreement. ``--part K/N`` takes every Nth photo, ``--out`` keeps each
-answer as a line of ``gate_K.jsonl`` there, ``--table FILE...`` prints such files' counts, and
-``--card`` writes them into ``knee_angle/photo/GATE.md``: those of ``--table`` as the sample
-photos', those of ``--fresh FILE...`` beside them, with ``--note WORDS`` above; without files all
-sample photos are measured.
+holds the true angle; on how many a display that is wrong by its tolerance + 4 degrees, either
+way, is called in agreement; and on how many one that shows the true angle is, in all and of
+those in doubt (a dot or the strip may sit wrongly, or the lens is not as told). ``--part K/N``
+takes every Nth photo, ``--out`` keeps each answer as a line of ``gate_K.jsonl`` there, ``--table
+FILE...`` prints such files' counts, and ``--card`` writes them into ``knee_angle/photo/GATE.md``:
+those of ``--table`` as the sample photos', those of ``--fresh FILE...`` beside them, with
+``--note WORDS`` above; without files all sample photos are measured.
 Photos that are of no camera's shape as they are (drawn square) are left out. Asserts nothing.
 """
 
@@ -38,6 +39,8 @@ SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 BEYOND_DEG = 4.0
 GATE = ("cropped", "zoom", "ultra-wide", "feel for the bony point", "strip's plane")
 """Words of the gate's cautions."""
+OF_MARKS = GATE[3:]
+"""Those of dots and strip; the rest is of the lens."""
 LOW = "   < 93 %"
 CARD = Path(__file__).resolve().parents[2] / "knee_angle" / "photo" / "GATE.md"
 HEAD = """# What becomes of manipulated photos
@@ -51,8 +54,17 @@ worse. Answers from fresh renders stand below where `--fresh` named any.
 - named: of those measured, how many carry a caution of the gate.
 - refused: not measured, with a reason in words and what to do.
 - "agrees": displays wrong by the tolerance + 4°, of two a photo, that were said to agree.
+- right: photos in which a display that shows the true angle was said to agree; of these in \
+doubt: where a word of the gate says that a dot or the strip may sit wrongly / the lens is not \
+as told.
 """
 """What stands above the card's tables."""
+
+
+def agrees(outcome: Measurement, shown_deg: float) -> bool:
+    """Whether a display is said to agree."""
+    shown, provable = checked(shown_deg), outcome.leg.provable
+    return compare(shown, outcome.knee, Settings(), provable=provable).verdict == "within"
 
 
 def false_agreements(outcome: Measurement, true_deg: float) -> int:
@@ -61,10 +73,12 @@ def false_agreements(outcome: Measurement, true_deg: float) -> int:
     for sign in (-1.0, 1.0):
         wrong = true_deg + sign * (settings.tolerance_deg + BEYOND_DEG)
         tolerance = tolerance_at(settings, knee_deg=outcome.knee.deg, displayed_deg=wrong)
-        wrong = true_deg + sign * (tolerance + BEYOND_DEG)
-        said = compare(checked(wrong), outcome.knee, settings, provable=outcome.leg.provable)
-        found += said.verdict == "within"
+        found += agrees(outcome, true_deg + sign * (tolerance + BEYOND_DEG))
     return found
+
+
+def _worded(outcome: Measurement, words: Sequence[str]) -> bool:
+    return any(word in caution for caution in outcome.cautions for word in words)
 
 
 def row_of(words: str, one: Taken, detectors: Sequence[Detector]) -> dict[str, Any]:
@@ -77,9 +91,11 @@ def row_of(words: str, one: Taken, detectors: Sequence[Detector]) -> dict[str, A
     low, high = outcome.knee.interval_deg if "dot" in words else outcome.knee.found_interval_deg
     return row | {
         "measured": True,
-        "warned": any(word in caution for caution in outcome.cautions for word in GATE),
+        "warned": _worded(outcome, GATE),
+        "doubt": [_worded(outcome, OF_MARKS), _worded(outcome, GATE[:3])],
         "held": low <= true <= high,
         "agrees": false_agreements(outcome, true),
+        "right": agrees(outcome, true),
         "plane": outcome.plane,
         "off": round(outcome.knee.deg - true, 2),
         "interval": [round(low - true, 2), round(high - true, 2)],
@@ -88,18 +104,26 @@ def row_of(words: str, one: Taken, detectors: Sequence[Detector]) -> dict[str, A
 
 def table(rows: Sequence[dict[str, Any]]) -> None:
     """Counts, a manipulation a line."""
-    print(f"{'':36}photos meas. refus. warned held  of agrees")
+    print(f"{'':36}photos meas. refus. warned held  of agrees right: marks lens")
     for words in MANIPULATIONS:
         some = [row for row in rows if row["case"] == words]
         done = [row for row in some if row["measured"]]
-        warned, held, agrees = (
+        warned, held, wrong = (
             sum(row[key] for row in done) for key in ("warned", "held", "agrees")
         )
+        right, marks, lens = right_of(done)
         if some:
             print(
                 f"{words:36}{len(some):6}{len(done):6}{len(some) - len(done):7}{warned:7}"
-                f"{held:5} {len(done):3} {agrees:4}{LOW if held < 0.93 * len(done) else ''}"
+                f"{held:5} {len(done):3} {wrong:4}{right:7}{marks:7}{lens:5}"
+                f"{LOW if held < 0.93 * len(done) else ''}"
             )
+
+
+def right_of(done: Sequence[dict[str, Any]]) -> tuple[int, int, int]:
+    """How many right displays agree, and of these with marks in doubt, and with the lens."""
+    right = [row["doubt"] for row in done if row["right"]]
+    return len(right), sum(marks for marks, _ in right), sum(lens for _, lens in right)
 
 
 def card(sets: Mapping[str, Sequence[dict[str, Any]]], note: str = "") -> str:
@@ -122,16 +146,18 @@ def counted(rows: Sequence[dict[str, Any]], cases: Iterable[str]) -> list[str]:
     for words in cases:
         some = [row for row in rows if row["case"] == words]
         done = [row for row in some if row["measured"]]
-        held, warned, agrees = (
+        held, warned, wrong = (
             sum(row[key] for row in done) for key in ("held", "warned", "agrees")
         )
+        right, marks, lens = right_of(done)
         if some:
             lines.append(
                 f"| {words} | {len(some)} | {held} | {len(done) - held} | {warned} | "
-                f"{len(some) - len(done)} | {agrees} |"
+                f"{len(some) - len(done)} | {wrong} | {right} | {marks} / {lens} |"
             )
-    head = ['| manipulation | photos | within | missed | named | refused | "agrees" |',
-            "|---|---|---|---|---|---|---|"]  # fmt: skip
+    head = ['| manipulation | photos | within | missed | named | refused | "agrees" | right | '
+            "of these in doubt |",
+            "|---|---|---|---|---|---|---|---|---|"]  # fmt: skip
     return [*head, *lines, ""] if lines else []
 
 
