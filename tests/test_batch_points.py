@@ -111,7 +111,7 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
 
 
 def test_a_batch_measures_with_points_by_hand_and_again_where_they_change(tmp_path):
-    """One photo by hand, one by itself, one whose points lie outside; then the hand moves."""
+    """One photo by hand, one by itself, one with a point that is no number; then the hand moves."""
     photos = tmp_path / "photos"
     photos.mkdir()
     for name in ("bed_02.jpg", "bed_04.jpg", "bed_05.jpg"):
@@ -119,12 +119,12 @@ def test_a_batch_measures_with_points_by_hand_and_again_where_they_change(tmp_pa
     folder_of(
         tmp_path,
         **{"bed_02.json": {**marks("bed_02.jpg"), "rater": "R1"},
-           "bed_05.json": {**marks("bed_05.jpg"), "knee": {"x": 9e5, "y": 1}}},
+           "bed_05.json": {**marks("bed_05.jpg"), "knee": {"x": float("nan"), "y": 1}}},
     )  # fmt: skip
     call = ("batch", "photos", "--out", "one.csv", "--points", "points", "--workers", 1)
     done = called(*call, cwd=tmp_path)
     assert done.returncode == 1, done.stderr
-    assert "the points by hand cannot be used" in done.stdout
+    assert "the points by hand cannot be used: x of point 'knee' must be a number" in done.stdout
     first = rows(tmp_path / "one.csv")
     assert [first[n]["rater"] for n in sorted(first)] == ["R1", "", ""]
     assert first["bed_02.jpg"]["hip_source"] == "manual"

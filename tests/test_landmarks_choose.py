@@ -206,7 +206,8 @@ def test_a_points_file_that_is_none_is_refused(tmp_path, text, message):
 def test_a_number_that_no_photo_has_is_told_as_such(tmp_path, number):
     path = tmp_path / "points.json"
     path.write_text(f'{{"knee": {{"x": {number}, "y": 1}}}}')
-    with pytest.raises(InvalidInput, match="x of point 'knee' must be a number of px, but got inf"):
+    said = "x of point 'knee' must be a number of px, but got 'inf'"
+    with pytest.raises(InvalidInput, match=said):
         manual_landmarks(read_manual(path), width_px=100, height_px=100)
 
 

@@ -21,6 +21,7 @@ from conftest import SAMPLES
 from PIL import Image
 from typer.testing import CliRunner
 
+import knee_angle
 from knee_angle import measure
 from knee_angle.batch.rating import (
     Covers,
@@ -32,6 +33,7 @@ from knee_angle.batch.rating import (
     turns_of,
 )
 from knee_angle.batch.rating.table import study_of_table
+from knee_angle.batch.versions import versions_of
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.manual import rater_of
@@ -378,6 +380,9 @@ def test_ratings_become_a_table_with_rater_and_repeat(rated, tmp_path):
         away = abs(float(row["flexion_deg"]) - truth["true_knee_flexion_deg"])
         assert away < 5  # marks placed about 4 mm off along each axis, 1 to 2 degrees
         assert row["hip_source"] == "manual"
+    told = json.loads(out.with_suffix(".run.json").read_text())
+    assert (told["ratings"], told["planned"]) == (4, 4)
+    assert versions_of(out).software == knee_angle.__version__
 
 
 def test_a_table_of_points_from_elsewhere_is_measured_like_a_study(tmp_path):
@@ -402,21 +407,60 @@ def test_a_table_of_points_from_elsewhere_is_measured_like_a_study(tmp_path):
     )
 
 
+GOOD = "10,20,30,44,50,26"
+
+
 @pytest.mark.parametrize(
-    ("line", "words"),
+    ("lines", "words"),
     [
-        pytest.param("bed_99.jpg,R1,1,2,3,4,5,6", "no photo bed_99.jpg", id="no such photo"),
-        pytest.param("bed_02.jpg,Ada,1,2,3,4,5,6", "never use a name", id="a name"),
-        pytest.param("bed_02.jpg,R1,1,2,,,5,6", "knee is missing", id="a point missing"),
-        pytest.param("bed_02.jpg,R1,1,2,3,,5,6", "one of x and y", id="half a point"),
+        pytest.param([f"bed_99.jpg,R1,1,{GOOD}"], "no photo bed_99.jpg", id="no such photo"),
+        pytest.param([f"bed_02.json,R1,1,{GOOD}"], "bed_02.json: the photo must", id="no picture"),
+        pytest.param([f"bed_02.jpg,Ada,1,{GOOD}"], "line 2: .*never use a name", id="a name"),
+        pytest.param(["bed_02.jpg,R1,1,1,2,,,5,6"], "line 2: .*knee is missing", id="no knee"),
+        pytest.param(["bed_02.jpg,R1,1,1,2,3,,5,6"], "one of x and y", id="half a point"),
+        pytest.param([f"bed_02.jpg,R1,,{GOOD}"], "line 2: .*repeat .* 1 or more", id="no repeat"),
+        pytest.param([f"bed_02.jpg,R1,1.5,{GOOD}"], "repeat .* got 1.5", id="half a repeat"),
+        pytest.param([f"bed_02.jpg,R1,0,{GOOD}"], "repeat .* got 0", id="repeat 0"),
+        pytest.param(
+            [f"bed_02.jpg,R1,1,{GOOD}", f"bed_02.jpg,R2,1,{GOOD}", f"bed_02.jpg,r1,1,{GOOD}"],
+            "line 4: .*R1 .*repeat 1 .*before",
+            id="one rating twice",
+        ),
+        pytest.param(
+            [f"bed_02.jpg,R1,1,{GOOD}", "bed_02.jpg,R2,1,1,2,3,4,5000,6"],
+            "line 3: .*'ankle' must lie in",
+            id="outside the photo",
+        ),
     ],
 )
-def test_a_table_of_points_that_cannot_be_used_is_refused(line, words, tmp_path):
+def test_a_table_of_points_that_cannot_be_used_is_refused_before_anything_is_measured(
+    lines, words, tmp_path
+):
+    """The line is named, and all problems at once."""
     table = tmp_path / "points.csv"
-    head = "photo,rater,hip_x_px,hip_y_px,knee_x_px,knee_y_px,ankle_x_px,ankle_y_px"
-    table.write_text(f"{head}\n{line}\n")
-    with pytest.raises(InvalidInput, match=words):
+    head = "photo,rater,repeat,hip_x_px,hip_y_px,knee_x_px,knee_y_px,ankle_x_px,ankle_y_px"
+    table.write_text("\n".join([head, *lines]) + "\n")
+    with pytest.raises(InvalidInput, match=words) as raised:
         study_of_table(table, SAMPLES)
+    assert "\n" not in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        pytest.param(("points.csv", "--out", "r.csv"), "--photos", id="a table without photos"),
+        pytest.param(("no", "--out", "r.csv"), "no rater study is in", id="no study"),
+        pytest.param(("s", "--out", "r.txt"), "must end in", id="another ending"),
+        pytest.param(("s", "--out", "no/r.csv"), "make it first", id="no folder"),
+    ],
+)
+def test_a_measuring_that_cannot_be_meant_is_refused_at_once(study, call, words, tmp_path):
+    (tmp_path / "points.csv").write_text("photo,rater\n")
+    study.folder.rename(tmp_path / "s")
+    paths = [one if one.startswith("--") else str(tmp_path / one) for one in call]
+    done = CliRunner().invoke(app, ["rating", "measure", *paths])
+    assert done.exit_code != 0
+    assert words in str(done.exception)
 
 
 def test_a_study_that_is_not_done_says_so(study, tmp_path):

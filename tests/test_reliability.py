@@ -119,6 +119,15 @@ def test_a_rating_without_a_value_is_listed_with_its_reason():
     assert [one.reason for one in found.excluded if one.row == 4] == ["no value: no leg was found"]
 
 
+def test_a_rating_without_a_value_that_was_done_again_is_listed_and_its_target_stays():
+    table = rows()
+    again = {name: [*column, column[3]] for name, column in table.items()}
+    again["values"][3] = float("nan")
+    found = ag.select_ratings(**again)
+    assert len(found.targets) == 4
+    assert [(one.row, one.reason) for one in found.excluded] == [(4, "no value")]
+
+
 def altered(**columns: list) -> dict[str, list]:
     return rows() | columns
 
@@ -131,6 +140,9 @@ def altered(**columns: list) -> dict[str, list]:
         pytest.param(altered(target=[None] * 16), "what was rated", id="nothing rated"),
         pytest.param(
             rows(*((t, 0, k) for t in (1, 2) for k in (0, 1))), "needs 3 targets", id="two whole"
+        ),
+        pytest.param(
+            altered(repeat=[1, 2] * 7 + [1, 1]), "row 16 is repeat 1 of p3 by R1", id="one twice"
         ),
     ],
 )

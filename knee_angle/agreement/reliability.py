@@ -126,6 +126,7 @@ def select_ratings(
     values: ArrayLike,
     target: Sequence[Hashable | None],
     rater: Sequence[Hashable | None],
+    repeat: ArrayLike | None = None,
     reasons: Sequence[str | None] | None = None,
     missing: Missing = "refuse",
 ) -> Ratings:
@@ -137,6 +138,8 @@ def select_ratings(
         NaN where a rating gave none.
     target, rater : sequence
         Labels.
+    repeat : array_like, shape (n,), optional
+        Which time the rater rated the target; without it the rows are counted.
     reasons : sequence of str or None, optional
         Why a row has no value.
     missing : {"refuse", "drop"}
@@ -145,7 +148,8 @@ def select_ratings(
     Raises
     ------
     InvalidInput
-        Nothing whole is left, one rater only, or targets that are not whole with ``refuse``.
+        Nothing whole is left, one rater only, a rating that stands twice, or targets that are not
+        whole with ``refuse``.
     """
     y = np.asarray(values, dtype=float)
     raters = tuple(dict.fromkeys(rater))
@@ -154,6 +158,8 @@ def select_ratings(
         raise InvalidInput(say("every rating must name what was rated: fill in its column"))
     if len(known) < 2 or len(known) < len(raters):
         raise InvalidInput(say("raters must be two or more, and none missing: name their column"))
+    if repeat is not None:
+        _each_once(target, rater, np.asarray(repeat, dtype=float))
     cells: dict[Hashable | None, dict[Hashable | None, list[float]]] = {}
     for one, who, value in zip(target, rater, y.tolist(), strict=True):
         of = cells.setdefault(one, {})
@@ -163,7 +169,7 @@ def select_ratings(
     repeats = max(counts, key=lambda number: (counts[number], number))
     whole = [t for t, of in cells.items() if all(len(of.get(w, ())) == repeats for w in raters)]
     excluded = _excluded(target, rater, y, set(whole), reasons, repeats)
-    if excluded and missing == "refuse":
+    if len(whole) < len(cells) and missing == "refuse":
         gone = list(dict.fromkeys(str(t) for t in target if t not in set(whole)))
         raise InvalidInput(_unequal(gone, len(cells), repeats))
     if len(whole) < FEWEST or repeats < 1:
@@ -177,6 +183,26 @@ def select_ratings(
         )
     table = np.array([[cells[t][who] for who in raters] for t in whole])
     return Ratings(table, tuple(map(str, whole)), tuple(map(str, raters)), excluded)
+
+
+def _each_once(
+    target: Sequence[Hashable | None], rater: Sequence[Hashable | None], repeat: Floats
+) -> None:
+    """Refuse a rating that stands twice: two tables put together would look like repeats."""
+    seen: set[tuple[Hashable | None, Hashable | None, float]] = set()
+    for row, one in enumerate(zip(target, rater, repeat.tolist(), strict=True), start=1):
+        if one in seen:
+            raise InvalidInput(
+                say(
+                    "row {row} is repeat {repeat:g} of {target} by {rater}, which was there "
+                    "before: leave one of them out",
+                    row=row,
+                    repeat=one[2],
+                    target=one[0],
+                    rater=one[1],
+                )
+            )
+        seen.add(one)
 
 
 def _unequal(gone: Sequence[str], targets: int, repeats: int) -> str:
@@ -196,7 +222,7 @@ def _excluded(
     """Every row that is in no whole target, with why."""
     found = []
     for row, (one, who) in enumerate(zip(target, rater, strict=True)):
-        if one in whole:
+        if one in whole and math.isfinite(y[row]):
             continue
         why = f"not rated {repeats} times by every rater"
         if not math.isfinite(y[row]):

@@ -20,7 +20,7 @@ from knee_angle.settings import Settings
 if TYPE_CHECKING:
     from knee_angle.batch.run import Progress, Summary
 
-__all__ = ["batch"]
+__all__ = ["batch", "photos_done"]
 
 Source = Annotated[
     str,
@@ -102,7 +102,7 @@ def batch(
         retry_failed=retry_failed,
     )
     try:
-        with _progress() as progress:
+        with photos_done() as progress:
             summary = run_batch(plan, progress)
     except KeyboardInterrupt:
         print(
@@ -141,7 +141,7 @@ def _print(summary: Summary) -> None:
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def photos_done() -> Iterator[Progress]:
     """A bar with rate and time left on a terminal's stderr; nothing elsewhere."""
     if not sys.stderr.isatty():
         yield lambda _done, _all: None

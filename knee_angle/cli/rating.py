@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from knee_angle.cli.app import app, for_programs
+from knee_angle.cli.batch import photos_done
 from knee_angle.cli.options import Format, Output
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.errors import InvalidInput
@@ -54,25 +55,40 @@ def rating_begin(
     from knee_angle.batch.rating import begin_study, found_covers, read_covers
     from knee_angle.files.tables import named
 
-    told = found_covers(photos, {} if covers is None else read_covers(covers))
-    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=told)
+    hidden = found_covers(photos, {} if covers is None else read_covers(covers))
+    study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=hidden)
     plan = study.plan
-    print(
-        f"{folder}: {plan.photos} photos, raters {', '.join(plan.raters)}, {plan.repeats} times "
-        f"each, seed {plan.seed}"
-    )
-    print(f"displays covered in {study.covered} of {plan.photos} photos")
+    told = [
+        say(
+            "{folder}: {photos} photos, raters {raters}, {repeats} times each, seed {seed}",
+            folder=folder,
+            photos=plan.photos,
+            raters=", ".join(plan.raters),
+            repeats=plan.repeats,
+            seed=plan.seed,
+        ),
+        say(
+            "displays covered in {covered} of {photos} photos",
+            covered=study.covered,
+            photos=plan.photos,
+        ),
+        say(
+            "before anybody rates, look at {folder}/as_seen, which is what raters see; where a "
+            "cover is wrong, correct {folder}/covers.csv and begin another folder with --covers",
+            folder=folder,
+        ),
+        say("go on with: knee-angle rating page {folder}", folder=folder),
+    ]
+    print("\n".join(map(tell, told)))
     if study.bare:
         print(
-            f"nothing to cover was found in {named(study.bare)}: a display that can be read there "
-            "is seen by the raters",
+            tell(
+                "nothing to cover was found in {names}: a display that can be read there is seen "
+                "by the raters",
+                names=named(study.bare),
+            ),
             file=sys.stderr,
         )
-    print(
-        f"before anybody rates, look at {folder}/as_seen, which is what raters see; where a cover "
-        f"is wrong, correct {folder}/covers.csv and begin another folder with --covers\n"
-        f"go on with: knee-angle rating page {folder}"
-    )
 
 
 @rating_app.command("page")
@@ -104,23 +120,40 @@ def rating_measure(
 ) -> None:
     """Measure every rating; a row each, with rater and repeat. Exit 1 while some are missing."""
     from knee_angle.batch.rating import RatingStudy, open_study
-    from knee_angle.batch.rating.measured import rated_rows, write_rated
+    from knee_angle.batch.rating.measured import check_out, rated_rows, write_rated
     from knee_angle.batch.rating.table import study_of_table
     from knee_angle.landmarks.standard import opened_detectors
 
+    check_out(out)
+    if photos is None and source.is_file():
+        raise InvalidInput(
+            say(
+                "{source} is a table of points: name the folder of its photos too (--photos)",
+                source=source,
+            )
+        )
     study = open_study(source) if photos is None else study_of_table(source, photos)
-    if out.suffix not in (".csv", ".parquet"):
-        raise InvalidInput(say("--out must end in .csv or .parquet, but got {name}", name=out.name))
-    with opened_detectors() as detectors:
-        rows = list(rated_rows(study, detectors=detectors, settings=settings))
-    write_rated(out, rows)
-    failed = [row for row in rows if row["status"] != "measured"]
-    for row in failed:
-        print(f"  {row['photo']}, {row['rater']}: {row['reason']}", file=sys.stderr)
+    with opened_detectors() as detectors, photos_done() as progress:
+        rows = list(rated_rows(study, detectors=detectors, settings=settings, progress=progress))
     wanted = len(rows)
     if isinstance(study, RatingStudy):
         wanted = study.plan.photos * study.plan.repeats * len(study.plan.raters)
-    print(f"{out}: {len(rows)} of {wanted} ratings, {len(failed)} without an angle")
+    write_rated(out, rows, settings=settings, planned=wanted)
+    failed = [row for row in rows if row["status"] != "measured"]
+    for row in failed:
+        print(
+            f"  {row['photo']}, {row['rater']}, {row['repeat']}: {tell(row['reason'])}",
+            file=sys.stderr,
+        )
+    print(
+        tell(
+            "{out}: {n} of {wanted} ratings, {failed} without an angle",
+            out=out,
+            n=len(rows),
+            wanted=wanted,
+            failed=len(failed),
+        )
+    )
     raise typer.Exit(int(len(rows) < wanted or bool(failed)))
 
 
@@ -157,12 +190,10 @@ def rating_report(
             raise InvalidInput(
                 say("a report must be named .pdf or .html, but got {name}", name=path.name)
             )
-    values, targets, raters, reasons = _columns(table, value, target, rater)
-    ratings = select_ratings(
-        values=values, target=targets, rater=raters, reasons=reasons, missing=missing.value
-    )
+    ratings = select_ratings(**_columns(table, value, target, rater), missing=missing.value)
     found = reliability(ratings)
-    about = _about(table, (value, target, rater), missing.value, len(targets), study)
+    n_rows = found.ratings.values.size + len(found.ratings.excluded)
+    about = _about(table, (value, target, rater), missing.value, n_rows, study)
     for path in out or ():
         _write(path, found, about)
     if output is Format.JSON:
@@ -173,17 +204,18 @@ def rating_report(
         print(f"written: {path}")
 
 
-def _columns(
-    table: Path, value: str, target: str, rater: str
-) -> tuple[list[float], list[str | None], list[str | None], list[str | None]]:
-    """The columns of a table of ratings; an empty cell is no value."""
+def _columns(table: Path, value: str, target: str, rater: str) -> dict[str, Any]:
+    """The columns of a table of ratings, as `select_ratings` takes them."""
     from knee_angle.files.tables import read_table
 
     rows = read_table(table, needs=(value, target, rater), repeats=True)
-    reasons: list[str | None] = [None] * len(rows)
+    found = {"values": rows.numbers(value), "target": rows.labels(target)}
+    found["rater"] = rows.labels(rater)
+    if rows.has("repeat"):
+        found["repeat"] = rows.numbers("repeat")
     if rows.has("reason"):
-        reasons = rows.labels("reason")
-    return rows.numbers(value).tolist(), rows.labels(target), rows.labels(rater), reasons
+        found["reasons"] = rows.labels("reason")
+    return found
 
 
 def _about(

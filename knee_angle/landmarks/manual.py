@@ -79,6 +79,8 @@ def read_manual(path: Path) -> Mapping[str, Any]:
             path.read_text(encoding="utf-8-sig"),
             object_pairs_hook=_each_once,
             parse_int=_whole_number,
+            parse_float=_finite,
+            parse_constant=_finite,
         )
     except OSError as error:
         raise InvalidInput(
@@ -116,9 +118,15 @@ def read_manual(path: Path) -> Mapping[str, Any]:
     return content
 
 
-def _whole_number(digits: str) -> float:
+def _whole_number(digits: str) -> float | str:
     """A whole number of any length: Python refuses to read very long ones."""
-    return int(digits) if len(digits) <= MOST_DIGITS else float(digits)
+    return int(digits) if len(digits) <= MOST_DIGITS else _finite(digits)
+
+
+def _finite(text: str) -> float | str:
+    """A number; what is none to JSON (1e999, NaN) becomes a text, which no point may be."""
+    number = float(text)
+    return number if math.isfinite(number) else str(number)
 
 
 def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

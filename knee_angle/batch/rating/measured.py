@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from knee_angle import __version__, pipeline
-from knee_angle.batch.outputs import write_csv, write_parquet
+from knee_angle.batch.outputs import write_csv, write_parquet, write_record
 from knee_angle.batch.rating.folder import Rating, RatingStudy
 from knee_angle.batch.rating.table import TableStudy
+from knee_angle.batch.work import identity_of, to_plain
 from knee_angle.errors import InvalidInput
+from knee_angle.files import naming
+from knee_angle.files.extras import needs
 from knee_angle.landmarks.base import Detector
 from knee_angle.language import say
 from knee_angle.report.columns import Kind
 from knee_angle.report.contract import as_flat, as_json
 from knee_angle.settings import Settings
 
-__all__ = ["RATED", "rated_rows", "write_rated"]
+__all__ = ["RATED", "check_out", "rated_rows", "write_rated"]
 
 Row = dict[str, Any]
 
@@ -54,8 +58,7 @@ def rated_rows(
         photo = study.open_photo(number)
         seen = pipeline.look(photo, detectors=detectors)
         for one in sorted(ratings, key=lambda r: (r.rater, r.repeat)):
-            sha256 = one.photo_sha256 or photo.sha256
-            points = {**one.points, "photo_sha256": sha256, "rater": one.rater}
+            points = {**one.points, "photo_sha256": one.photo_sha256, "rater": one.rater}
             outcome = pipeline.measure_photo(
                 photo, detectors=detectors, settings=settings, manual=points, seen=seen
             )
@@ -66,24 +69,44 @@ def rated_rows(
         progress(done, len(of_photo))
 
 
-def write_rated(target: Path, rows: Sequence[Row]) -> None:
-    """The table as CSV or Parquet, by the file's ending.
+def check_out(out: Path) -> None:
+    """Whether the table can be written there: asked before anything is measured.
 
     Raises
     ------
     InvalidInput
-        Another ending, or the file cannot be written.
+        Another ending, or no such folder.
+    """
+    needs("pyarrow")
+    if out.suffix not in (".csv", ".parquet"):
+        raise InvalidInput(say("--out must end in .csv or .parquet, but got {name}", name=out.name))
+    if not out.parent.is_dir():
+        raise InvalidInput(
+            say("the folder {parent} for the table is not there: make it first", parent=out.parent)
+        )
+
+
+def write_rated(target: Path, rows: Sequence[Row], *, settings: Settings, planned: int) -> None:
+    """The table as CSV or Parquet, by the file's ending; beside it how it was made (.run.json).
+
+    Raises
+    ------
+    InvalidInput
+        A file cannot be written.
     """
     import pyarrow
 
     types = {"text": pyarrow.string(), "number": pyarrow.float64(), "count": pyarrow.int64()}
     more = pyarrow.schema([pyarrow.field(name, types[kind]) for name, kind in RATED.items()])
-    match target.suffix:
-        case ".csv":
-            write_csv(target, rows, more)
-        case ".parquet":
-            write_parquet(target, rows, more)
-        case _:
-            raise InvalidInput(
-                say("--out must end in .csv or .parquet, but got {name}", name=target.name)
-            )
+    record = {
+        "program": "knee-angle rating measure",
+        "record": 1,
+        "settings": to_plain(settings),
+        "versions": identity_of(None),
+        "planned": planned,
+        "ratings": len(rows),
+        "counts": dict(sorted(Counter(row["status"] for row in rows).items())),
+    }
+    with naming(target):
+        (write_csv if target.suffix == ".csv" else write_parquet)(target, rows, more)
+        write_record(target.with_suffix(".run.json"), record)
