@@ -153,13 +153,7 @@ def select_ratings(
     """
     y = np.asarray(values, dtype=float)
     raters = tuple(dict.fromkeys(rater))
-    known = [one for one in raters if one not in (None, "")]
-    if any(one in (None, "") for one in target):
-        raise InvalidInput(say("every rating must name what was rated: fill in its column"))
-    if len(known) < 2 or len(known) < len(raters):
-        raise InvalidInput(say("raters must be two or more, and none missing: name their column"))
-    if repeat is not None:
-        _each_once(target, rater, np.asarray(repeat, dtype=float))
+    _check_labels(target, rater, repeat)
     cells: dict[Hashable | None, dict[Hashable | None, list[float]]] = {}
     for one, who, value in zip(target, rater, y.tolist(), strict=True):
         of = cells.setdefault(one, {})
@@ -185,12 +179,24 @@ def select_ratings(
     return Ratings(table, tuple(map(str, whole)), tuple(map(str, raters)), excluded)
 
 
-def _each_once(
-    target: Sequence[Hashable | None], rater: Sequence[Hashable | None], repeat: Floats
+def _check_labels(
+    target: Sequence[Hashable | None],
+    rater: Sequence[Hashable | None],
+    repeat: ArrayLike | None,
 ) -> None:
-    """Refuse a rating that stands twice: two tables put together would look like repeats."""
+    """Refuse labels that are missing, and a rating that stands twice: it would look like another.
+
+    Two tables put together have such.
+    """
+    if any(one in (None, "") for one in target):
+        raise InvalidInput(say("every rating must name what was rated: fill in its column"))
+    if len(set(rater)) < 2 or any(one in (None, "") for one in rater):
+        raise InvalidInput(say("raters must be two or more, and none missing: name their column"))
+    if repeat is None:
+        return
     seen: set[tuple[Hashable | None, Hashable | None, float]] = set()
-    for row, one in enumerate(zip(target, rater, repeat.tolist(), strict=True), start=1):
+    times = np.asarray(repeat, dtype=float).tolist()
+    for row, one in enumerate(zip(target, rater, times, strict=True), start=1):
         if one in seen:
             raise InvalidInput(
                 say(
