@@ -10,11 +10,13 @@ from pathlib import Path
 
 import av
 import numpy as np
+import pyarrow as pa
 import pytest
 from called import called
 from clip_world import DEPTH_MM, U_PX, InMemory, followed, measured, truth_and_said, world
 from drawn_clips import Clip, filmed, table_of
 from drawn_displays import in_segments
+from pyarrow import parquet
 
 from knee_angle.assumptions import BARS_TOGETHER_LOG, FOUND_ANEW, MARK_DEPTH_MM
 from knee_angle.clip import film as films
@@ -46,7 +48,7 @@ from knee_angle.photo.display.film import DisplayReader
 from knee_angle.photo.reading import photo_of_pixels
 from knee_angle.records import Displayed, NotMeasured
 from knee_angle.report import clip_plots
-from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_as_table
+from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_table
 from knee_angle.report.clip_plots import clip_svg
 from knee_angle.report.clip_words import clip_first_lines, clip_text, ends_cells
 from knee_angle.settings import Settings
@@ -227,10 +229,13 @@ def test_the_json_of_a_clip_is_a_contract(whole):
 
 
 def test_the_table_has_a_row_for_each_picture_and_says_what_columns_mean(whole):
-    table = frames_as_table(whole.answer)
+    table = parquet.read_table(pa.BufferReader(frames_table(whole.answer, suffix=".parquet")))
     assert table.column_names == list(FRAME_COLUMNS)
     assert table.num_rows == len(whole.answer.frames)
-    assert all(table.schema.field(name).metadata[b"meaning"] for name in FRAME_COLUMNS)
+    for column in FRAME_COLUMNS.values():
+        told = table.schema.field(column.name).metadata
+        assert told[b"meaning"].decode() == column.meaning
+        assert told.get(b"unit", b"").decode() == (column.unit or "")
     used = [row for row in table.to_pylist() if row["used"]]
     assert [row["flexion_deg"] for row in used] == pytest.approx(
         [one.knee_deg for one in whole.used()], abs=1e-3
@@ -274,7 +279,7 @@ def test_the_command_measures_writes_keeps_and_asks_for_the_turn_that_it_did_not
     for told in ("KNEE    ", "ARC     ", "DO      ", "shows no turn at the extension end"):
         assert told in done.stdout
     assert (tmp_path / "plot.svg").read_text().startswith("<svg")
-    assert (tmp_path / "rows.csv").read_text().startswith('"picture","seconds"')
+    assert (tmp_path / "rows.csv").read_text().startswith("picture,seconds,looked,used,")
     with open_store(str(where)) as store:
         rows = store.measurements(person="P-017")
         assert len(rows) >= 3

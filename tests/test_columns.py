@@ -9,6 +9,7 @@ from typing import get_args
 import pytest
 from stores import SHA, made_measurement
 
+from knee_angle.cli.research import all_tables
 from knee_angle.records import (
     POINT_NAMES,
     FindingKind,
@@ -23,6 +24,7 @@ from knee_angle.records.shown import DisplayState
 from knee_angle.report import columns
 from knee_angle.report.columns import COLUMNS, at, kept_columns
 from knee_angle.report.contract import as_json
+from knee_angle.report.schemas import DICTIONARY
 from knee_angle.settings import Settings
 from knee_angle.store import KeptMeasurement, SetUp, schema
 from knee_angle.store.records import End
@@ -43,7 +45,11 @@ def test_every_column_says_what_it_means_in_which_unit_and_stands_in_the_json(co
     assert not isinstance(at(RESULT, column.path), dict)
 
 
-EVERY = {**COLUMNS, **{c.name: c for c in flat_columns()}, **RESEARCH_COLUMNS}
+EVERY = {
+    **{f"{table}: {c.name}": c for table, columns in all_tables().items() for c in columns
+       if table not in ("measure", "batch", "store export", "store research")},
+    **COLUMNS, **{c.name: c for c in flat_columns()}, **RESEARCH_COLUMNS,
+}  # fmt: skip
 CLOSED = {
     "side": Side, "plane": Plane, "displayed_source": DisplayedSource,
     "display_state": DisplayState, "verdict": Verdict, "finding": FindingKind,
@@ -54,7 +60,8 @@ CLOSED = {
 OPEN = {
     "photo", "reason", "advice", "finding_advice", "alarms", "cautions", "rater", "photo_sha256",
     "version", "id", "person", "machine", "taken_at", "saved_at", "who", "corrects",
-    "corrected_by", "visit", "setting", "shifted_date",
+    "corrected_by", "visit", "setting", "shifted_date", "seems_to_say", "why", "picture",
+    "placed_at", *DICTIONARY,
 }  # fmt: skip
 """Columns whose texts are no closed list."""
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 import streamlit as st
@@ -13,8 +15,14 @@ from called import called
 from pyarrow import parquet
 from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
 
-from knee_angle.cli.research import dictionary_text
+import knee_angle
+from knee_angle.batch.outputs import COLUMNS as BATCH
+from knee_angle.batch.rating.measured import RATED, write_rated
+from knee_angle.batch.review import COLUMNS as REVIEW
+from knee_angle.cli.research import all_tables, dictionary_text
+from knee_angle.files.tables import read_table
 from knee_angle.page import for_study
+from knee_angle.report.clip_contract import FRAME_COLUMNS
 from knee_angle.report.columns import COLUMNS
 from knee_angle.report.contract import csv_lines
 from knee_angle.report.schemas import UCUM
@@ -24,6 +32,7 @@ from knee_angle.store.access.roles import ROLES, NotAllowed
 from knee_angle.store.research import RESEARCH_COLUMNS, Pseudonyms, by_pseudonym
 from knee_angle.store.table import flat_columns
 
+PACKAGE = Path(knee_angle.__file__).parent
 PEOPLE = ("P-017", "P-018", "P-019")
 SECRETS = ("P-017", "P-018", "P-019", "M-03", "ward 3", "Ada", SHA, SHA[:12], "2026-0")
 """What no research table may hold: codes, account, names, hashes, dates."""
@@ -194,10 +203,31 @@ def test_the_data_dictionary_names_every_column_of_every_table_with_its_meaning(
     assert told["store export"] == next(csv.reader(io.StringIO(whole.read_text())))
     assert told["store research"] == next(csv.reader(io.StringIO(out.read_text())))
     assert told["measure"] == list(COLUMNS)
+    assert told["store columns"] == list(convention)
+    rated, some = tmp_path / "rated.csv", {"photo": "a.jpg", "repeat": 1, "status": "measured"}
+    write_rated(rated, [some], settings=SETTINGS, planned=1)
+    assert told["rating measure"] == next(csv.reader(io.StringIO(rated.read_text())))
+    assert told["batch"] == [*told["rating measure"][: -len(RATED)]] == list(BATCH)
+    assert told["batch review"] == list(REVIEW)
+    assert told["clip frames"] == list(FRAME_COLUMNS)
+    assert set(told) == set(all_tables())
     beside = out.with_suffix(".columns.csv").read_text()
     told_beside = [row["column"] for row in csv.DictReader(io.StringIO(beside))]
     assert told_beside == ["every column", *RESEARCH_COLUMNS]
     assert called("store", "columns").stdout == dictionary_text()
+
+
+def test_there_is_one_place_that_writes_csv_and_one_that_writes_parquet():
+    """Whoever writes a table any other way leaves out what protects a spreadsheet, or units."""
+    writing = re.compile(
+        r"csv\.writer\(|DictWriter|write_csv\(table|to_csv|write_table\(|ParquetWriter|to_parquet"
+    )
+    found = {
+        str(path.relative_to(PACKAGE))
+        for path in PACKAGE.rglob("*.py")
+        if writing.search(path.read_text())
+    }
+    assert found == {"report/contract.py", "report/schemas.py"}
 
 
 @pytest.mark.parametrize(
@@ -210,15 +240,41 @@ def test_the_data_dictionary_names_every_column_of_every_table_with_its_meaning(
         pytest.param("\t=1", "'\t=1", id="a tab before it"),
         pytest.param("\r=1", '"\'\r=1"', id="a carriage return before it"),
         pytest.param("\n=1", '"\'\n=1"', id="a line feed before it"),
+        *(
+            pytest.param(f"{before}=1", f"'{before}=1", id=f"{what} before it")
+            for before, what in (
+                ("  ", "spaces"),
+                ("\xa0", "a space that breaks no line"),
+                ("\u200b", "a space of no width"),
+                ("\ufeff", "a byte order mark"),
+            )
+        ),
+        *(
+            pytest.param(f"{sign}1", f"'{sign}1", id=f"a full-width {name}")
+            for sign, name in (("\uff1d", "="), ("\uff0b", "+"), ("\uff0d", "-"), ("\uff20", "@"))
+        ),
+        pytest.param(
+            "bed;=1;-2",
+            "bed;'=1;'-2",
+            id="one after a semicolon: the column's end where the comma is the decimal sign",
+        ),
+        pytest.param("bed\t @1", "bed\t' @1", id="one after a tab"),
+        pytest.param("a\n=1", '"a\n\'=1"', id="one on a line of its own"),
+        pytest.param("=1;=2", "'=1;'=2", id="at the start and after a semicolon"),
+        pytest.param("2; a", "2; a", id="a semicolon alone"),
         pytest.param(-5.25, "-5.25", id="a negative number stays a number"),
         pytest.param(0, "0", id="a count stays a number"),
         pytest.param("a=1", "a=1", id="other text stays as it is"),
         pytest.param(None, "", id="nothing stays empty"),
     ],
 )
-def test_a_spreadsheet_runs_no_cell_and_numbers_stay_numbers(value, written):
+def test_a_spreadsheet_runs_no_cell_and_numbers_stay_numbers(value, written, tmp_path):
     line = csv_lines([{"a": value, "b": 1}], ["a", "b"], header=False)
     assert line == f"{written},1\r\n"
+    if isinstance(value, str):
+        table = tmp_path / "t.csv"
+        table.write_bytes(csv_lines([{"a": value, "b": 1}], ["a", "b"], header=True).encode())
+        assert read_table(table).labels("a") == [value.strip()]  # whoever reads ours has it again
 
 
 def test_a_measurement_without_a_person_has_no_day(where, tmp_path):

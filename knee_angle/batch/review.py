@@ -11,11 +11,11 @@ stays on the list, so that it can be filled in bit by bit.
 from __future__ import annotations
 
 import codecs
-import csv
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 from typing import Any
 
 from knee_angle.batch.sources import StorageTrouble, read_bytes
@@ -26,10 +26,26 @@ from knee_angle.files.tables import read_table
 from knee_angle.photo.display.seen import picture_of_numbers
 from knee_angle.photo.reading import read_photo
 from knee_angle.records.shown import NumberSeen
+from knee_angle.report.columns import Column
+from knee_angle.report.contract import csv_lines
 
 __all__ = ["COLUMNS", "UNCLEAR", "write_review"]
 
-COLUMNS = ("photo", "displayed_deg", "seems_to_say", "probability_read", "why", "picture")
+_COLUMNS = (
+    Column("photo", "text", None, "name of the photo", ()),
+    Column(
+        "displayed_deg", "number", "degrees",
+        "to be filled in: the number on the display, as the machine counts", (),
+    ),
+    Column("seems_to_say", "text", None, "numbers that were seen in the photo; · is a letter", ()),
+    Column(
+        "probability_read", "number", None,
+        "probability that the display's number was read rightly", (),
+    ),
+    Column("why", "text", None, "why the number was not used", ()),
+    Column("picture", "text", None, "picture of the numbers, beside this list", ()),
+)  # fmt: skip
+COLUMNS: Mapping[str, Column] = MappingProxyType({one.name: one for one in _COLUMNS})
 UNCLEAR = ("unsure", "undecided")
 
 
@@ -67,8 +83,7 @@ def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: 
                     continue
                 if not count:
                     file = codecs.getwriter("utf-8")(stack.enter_context(whole_file(target)))
-                    writer = csv.writer(file, lineterminator="\r\n")
-                    writer.writerow(COLUMNS)
+                    file.write(csv_lines([], tuple(COLUMNS), header=True))
                 count, lacking = count + 1, lacking + (not given)
                 name = f"{count:05d}_{PurePosixPath(job.photo).stem}.jpg"
                 picture = _picture(job, display["numbers"], limit_megapixels)
@@ -76,11 +91,12 @@ def write_review(stem: Path, rows: Iterable[tuple[Job, Any]], limit_megapixels: 
                     folder.mkdir(exist_ok=True)
                     write_whole(folder / name, picture)
                 shown = display["numbers"][: 1 if display["state"] == "unsure" else None]
-                writer.writerow([
+                line = dict(zip(COLUMNS, (
                     job.photo, filled.get(job.photo, ""), " or ".join(_texts(shown)),
                     display["probability"], display["reason"],
                     f"{folder.name}/{name}" if picture is not None else "",
-                ])  # fmt: skip
+                ), strict=True))  # fmt: skip
+                file.write(csv_lines([line], tuple(COLUMNS), header=False))
         if not count:
             target.unlink(missing_ok=True)
     except OSError as error:

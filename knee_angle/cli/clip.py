@@ -207,9 +207,9 @@ def _write(answer: ClipOutcome, chart: Path | None, frames: Path | None) -> None
 
         _write_file(chart, clip_svg(answer).encode())
     if frames is not None:
-        from knee_angle.report.clip_contract import frames_as_table
+        from knee_angle.report.clip_contract import frames_table
 
-        _write_file(frames, _table_bytes(frames_as_table(answer), frames.suffix.lower()))
+        _write_file(frames, frames_table(answer, suffix=frames.suffix.lower()))
 
 
 def _say_nothing_kept(answer: ClipOutcome) -> None:
@@ -263,15 +263,6 @@ def _kept(
         else:
             return ""
     return say("the clip was not kept: {trouble}", trouble=trouble)
-
-
-def _table_bytes(table: Any, suffix: str) -> bytes:
-    import pyarrow as pa
-    from pyarrow import csv, parquet
-
-    sink = pa.BufferOutputStream()
-    (parquet.write_table if suffix == ".parquet" else csv.write_csv)(table, sink)
-    return bytes(sink.getvalue().to_pybytes())
 
 
 def _write_file(path: Path, content: bytes) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,10 +15,11 @@ from knee_angle.files import naming, whole_file
 from knee_angle.language import say, tell
 
 if TYPE_CHECKING:
+    from knee_angle.report.columns import Column
     from knee_angle.store import Store
     from knee_angle.store.research import Dates, Pseudonyms
 
-__all__ = ["dictionary_text"]
+__all__ = ["all_tables", "dictionary_text"]
 
 
 class DatesAs(StrEnum):
@@ -100,17 +102,30 @@ def store_columns() -> None:
 
 def dictionary_text() -> str:
     """The data dictionary of every table that is written."""
-    from knee_angle.batch.outputs import COLUMNS as BATCH_COLUMNS
-    from knee_angle.report.columns import COLUMNS
     from knee_angle.report.schemas import dictionary_csv
+
+    return dictionary_csv(all_tables())
+
+
+def all_tables() -> Mapping[str, Sequence[Column]]:
+    """The columns of every table that is written, by the command that writes it."""
+    from knee_angle.batch import review
+    from knee_angle.batch.outputs import COLUMNS as BATCH_COLUMNS
+    from knee_angle.batch.rating.measured import RATED
+    from knee_angle.report.clip_contract import FRAME_COLUMNS
+    from knee_angle.report.columns import COLUMNS
+    from knee_angle.report.schemas import DICTIONARY
     from knee_angle.store.research import RESEARCH_COLUMNS
     from knee_angle.store.table import flat_columns
 
-    return dictionary_csv(
-        {
-            "measure": COLUMNS.values(),
-            "batch": [COLUMNS[name] for name in BATCH_COLUMNS],
-            "store export": flat_columns(),
-            "store research": RESEARCH_COLUMNS.values(),
-        }
-    )
+    batch = [COLUMNS[name] for name in BATCH_COLUMNS]
+    return {
+        "measure": list(COLUMNS.values()),
+        "batch": batch,
+        "batch review": list(review.COLUMNS.values()),
+        "clip frames": list(FRAME_COLUMNS.values()),
+        "rating measure": [*batch, *RATED.values()],
+        "store export": flat_columns(),
+        "store research": list(RESEARCH_COLUMNS.values()),
+        "store columns": list(DICTIONARY.values()),
+    }

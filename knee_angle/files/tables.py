@@ -23,14 +23,8 @@ from knee_angle.errors import InvalidInput
 from knee_angle.files import reading, words_of
 from knee_angle.files.extras import needs as needs_package
 from knee_angle.files.parquet import bounded_parquet
-from knee_angle.files.problems import (
-    SHOWN,
-    THOUSANDS,
-    Problems,
-    check_header,
-    named,
-    no_number,
-)
+from knee_angle.files.problems import SHOWN, THOUSANDS, Problems, check_header, named, no_number
+from knee_angle.files.spreadsheet import as_given
 from knee_angle.language import joined, say
 from knee_angle.records.displayed import checked, display_range
 from knee_angle.settings import Counting, flexion_of_display
@@ -417,7 +411,7 @@ def _split(content: bytes, header: Sequence[str], separator: str) -> tuple[pa.Ta
             null_values=[""],
         ),
     )
-    return _without_empty_rows(cells.rename_columns(list(header))), not unfit
+    return _without_empty_rows(as_given(cells).rename_columns(list(header))), not unfit
 
 
 def _without_empty_rows(cells: pa.Table) -> pa.Table:

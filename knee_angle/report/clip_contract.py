@@ -2,35 +2,46 @@
 
 from __future__ import annotations
 
+import io
+from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from types import MappingProxyType
+from typing import Any
 
 from knee_angle.clip.answer import ChosenPicture, ClipAnswer, ClipEnd, ClipFrame, DisplayAgainst
 from knee_angle.records import NotMeasured
 from knee_angle.report.clip_words import clip_first_lines, looked_at_text
+from knee_angle.report.columns import Column
+from knee_angle.report.contract import csv_lines
+from knee_angle.report.schemas import schema_of, write_rows
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.visit import Value
 
-if TYPE_CHECKING:
-    import pyarrow as pa
-
-__all__ = ["FRAME_COLUMNS", "clip_as_json", "frames_as_table"]
+__all__ = ["FRAME_COLUMNS", "clip_as_json", "frames_table"]
 
 Json = dict[str, Any]
 
-FRAME_COLUMNS: dict[str, tuple[str, str]] = {
-    "picture": ("int64", "Number of the picture in the film, from 0."),
-    "seconds": ("float64", "Time after the first picture, s."),
-    "looked": ("bool", "Whether the detectors were asked; else its points were followed."),
-    "used": ("bool", "Whether it fits the other pictures."),
-    "flexion_deg": ("float64", "Flexion of the knee, degrees."),
-    "u_deg": ("float64", "Its standard uncertainty."),
-    "u_change_deg": ("float64", "u of its difference from the extension end."),
-    "bars_deg": ("float64", "Flexion of the machine's bars, degrees."),
-    "u_bars_deg": ("float64", "Its standard uncertainty."),
-    "displayed_deg": ("float64", "The machine's number at that time, degrees of flexion."),
-}
-"""Columns of the table of pictures: Arrow type, and meaning."""
+_COLUMNS = (
+    Column("picture", "count", None, "number of the picture in the film, from 0", ()),
+    Column("seconds", "number", "seconds", "time after the film's first picture", ()),
+    Column(
+        "looked", "flag", None,
+        "whether the detectors were asked; else the points were followed from another picture", (),
+    ),
+    Column("used", "flag", None, "whether the picture fits the film's other pictures", ()),
+    Column("flexion_deg", "number", "degrees", "flexion of the knee", ()),
+    Column("u_deg", "number", "degrees", "standard uncertainty of the knee's flexion", ()),
+    Column(
+        "u_change_deg", "number", "degrees",
+        "standard uncertainty of the knee's difference from the extension end", (),
+    ),
+    Column("bars_deg", "number", "degrees", "flexion of the machine's bars", ()),
+    Column("u_bars_deg", "number", "degrees", "standard uncertainty of the bars' flexion", ()),
+    Column("displayed_deg", "number", "degrees", "the machine's number at that time, as flexion",
+           ()),
+)  # fmt: skip
+FRAME_COLUMNS: Mapping[str, Column] = MappingProxyType({one.name: one for one in _COLUMNS})
+"""Columns of the table of pictures."""
 
 
 def clip_as_json(
@@ -91,19 +102,22 @@ def clip_as_json(
     }
 
 
-def frames_as_table(answer: ClipAnswer) -> pa.Table:
-    """Every measured picture as a row of `FRAME_COLUMNS`, with what the columns mean."""
-    import pyarrow as pa
+def frames_table(answer: ClipAnswer, *, suffix: str) -> bytes:
+    """Every measured picture as a row of `FRAME_COLUMNS`.
 
+    Parameters
+    ----------
+    answer : ClipAnswer
+    suffix : {".csv", ".parquet"}
+        Which form; Parquet says what the columns mean.
+    """
     rows = [_frame(frame) for frame in answer.frames]
-    schema = pa.schema(
-        [
-            pa.field(name, getattr(pa, kind.replace("bool", "bool_"))(), metadata={"meaning": what})
-            for name, (kind, what) in FRAME_COLUMNS.items()
-        ],
-        metadata={"clip": answer.clip, "sha256": answer.sha256, "side": answer.side},
-    )
-    return pa.Table.from_pylist([{n: row[n] for n in FRAME_COLUMNS} for row in rows], schema)
+    if suffix == ".csv":
+        return csv_lines(rows, tuple(FRAME_COLUMNS), header=True).encode()
+    about = {"clip": answer.clip, "sha256": answer.sha256, "side": answer.side}
+    file = io.BytesIO()
+    write_rows(file, rows, schema_of(FRAME_COLUMNS.values(), about=about))
+    return file.getvalue()
 
 
 def _frame(frame: ClipFrame) -> Json:

@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 from knee_angle.angle.bars import HingeFit
+from knee_angle.files.spreadsheet import harmless
 from knee_angle.machine.calibration import Line
 from knee_angle.machine.check import HingeAndSlack, MachineCheck
 from knee_angle.machine.empty import EmptyCheck
@@ -303,14 +304,9 @@ def csv_lines(rows: Sequence[Json], columns: Sequence[str], *, header: bool) -> 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     if header:
-        writer.writerow([_harmless(name) for name in columns])
-    writer.writerows([_harmless(row.get(name)) for name in columns] for row in rows)
+        writer.writerow([harmless(name) for name in columns])
+    writer.writerows([harmless(row.get(name)) for name in columns] for row in rows)
     return text.getvalue()
-
-
-def _harmless(value: Any) -> Any:
-    risky = isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n")
-    return f"'{value}" if risky else value
 
 
 def check_as_json(

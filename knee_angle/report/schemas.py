@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import islice
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from knee_angle.report.columns import Column
@@ -30,12 +31,24 @@ CONVENTION = (
     "uncertainty; an interval covers 95 %. Pixels count from the upright photo's top left corner."
 )
 CELLS = (
-    "A number has a point; an empty cell says that there is no value; a flag is True or False; in "
-    "CSV a text that a spreadsheet would run (it begins with = + - @) has an apostrophe before it. "
-    "codes: all that a text may be, with a space between."
+    "CSV is UTF-8 without a byte order mark, with commas between columns. A number has a point; an "
+    "empty cell says that there is no value; a flag is True or False; in CSV an apostrophe stands "
+    "before a = + - @ that a spreadsheet would run (the first sign of a cell, or after ; | or a "
+    "tab). codes: all that a text may be, with a space between."
 )
 ROWS_AT_ONCE = 1000
-DICTIONARY = ("table", "column", "type", "unit", "ucum", "codes", "meaning")
+_OWN = {
+    "table": "name of the table: the command that writes it",
+    "column": "name of the column",
+    "type": "what the column holds: text, number, count or flag",
+    "unit": "unit in words",
+    "ucum": "unit in the Unified Code for Units of Measure",
+    "codes": "all that a text may be, with a space between",
+    "meaning": "what the column says",
+}
+DICTIONARY: Mapping[str, Column] = MappingProxyType(
+    {name: Column(name, "text", None, meaning, ()) for name, meaning in _OWN.items()}
+)
 """Columns of the data dictionary itself."""
 
 
@@ -90,7 +103,7 @@ def dictionary_csv(tables: Mapping[str, Iterable[Column]]) -> str:
         for column in columns
     ]
     every = {"table": "every table", "column": "every column", "meaning": f"{CONVENTION} {CELLS}"}
-    return csv_lines([every, *rows], DICTIONARY, header=True)
+    return csv_lines([every, *rows], tuple(DICTIONARY), header=True)
 
 
 def write_rows(file: BinaryIO, rows: Iterable[Mapping[str, Any]], schema: pyarrow.Schema) -> int:

@@ -18,17 +18,22 @@ from knee_angle.files import naming
 from knee_angle.files.extras import needs
 from knee_angle.landmarks.base import Detector
 from knee_angle.language import say
-from knee_angle.report.columns import Kind
+from knee_angle.report.columns import Column
 from knee_angle.report.contract import as_flat, as_json
+from knee_angle.report.schemas import schema_of
 from knee_angle.settings import Settings
 
 __all__ = ["RATED", "check_out", "rated_rows", "write_rated"]
 
 Row = dict[str, Any]
 
-RATED: Mapping[str, Kind] = MappingProxyType(
-    {"repeat": "count", "place": "count", "placed_at": "text", "rating_seconds": "number"}
+_RATED = (
+    Column("repeat", "count", None, "which of the rater's ratings of this photo, from 1", ()),
+    Column("place", "count", None, "place of the rating in the rater's own order, from 1", ()),
+    Column("placed_at", "text", None, "when the points were confirmed, ISO 8601, UTC", ()),
+    Column("rating_seconds", "number", "seconds", "time that placing the points took", ()),
 )
+RATED: Mapping[str, Column] = MappingProxyType({one.name: one for one in _RATED})
 """Columns of a rating, beside those of its measurement (which holds `rater` and `photo`)."""
 
 
@@ -94,10 +99,7 @@ def write_rated(target: Path, rows: Sequence[Row], *, settings: Settings, planne
     InvalidInput
         A file cannot be written.
     """
-    import pyarrow
-
-    types = {"text": pyarrow.string(), "number": pyarrow.float64(), "count": pyarrow.int64()}
-    more = pyarrow.schema([pyarrow.field(name, types[kind]) for name, kind in RATED.items()])
+    more = schema_of(RATED.values(), about={})
     record = {
         "program": "knee-angle rating measure",
         "record": 1,
