@@ -17,6 +17,7 @@ import fhirkit
 import fhirpy_types_r5
 import jsonschema
 import pytest
+from fhir_official import issues_of
 from stores import NOON, SETTINGS, SHA, VISITED, made_measurement, made_series, made_visit
 from typer.testing import CliRunner
 
@@ -142,17 +143,18 @@ def official() -> jsonschema.protocols.Validator:
 def errors_of(bundle: dict, release: str) -> list[str]:
     """What readers that share nothing with the library say.
 
-    R4B left these resources as they are in R4, so R4's official schema and a reader made from
-    R4's definitions judge it. For R5 no schema was at hand: classes that others made from R5's
-    definitions, which refuse any other field.
+    HL7's own definitions of R4B and of R5 with their rules (`fhir_official`), warnings too. Then,
+    for R4B, R4's official schema (R4B left these resources as they were) and a reader made from
+    R4's definitions; for R5 classes that others made from R5's, which refuse any other field.
     """
+    found = [f"{severity} {said}" for severity, said in issues_of(bundle, release)]
     if release == "R5":
         fhirpy_types_r5.Bundle.model_validate(bundle)
         each = [entry["resource"] for entry in bundle["entry"]]
         for one in each:
             getattr(fhirpy_types_r5, one["resourceType"]).model_validate(one)
-        return []
-    found = [f"{e.json_path}: {e.message[:200]}" for e in official().iter_errors(bundle)]
+        return found
+    found += [f"{e.json_path}: {e.message[:200]}" for e in official().iter_errors(bundle)]
     return found + [str(issue) for issue in fhirkit.validate(json.dumps(bundle))]
 
 
@@ -176,6 +178,75 @@ def test_the_readers_that_judge_us_do_see_errors(store, resource, field, value):
     one = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == resource)
     one[field] = value
     assert errors_of(bundle, "R4B")
+
+
+def measured(bundle: dict) -> dict:
+    """An Observation with a value."""
+    return next(
+        e["resource"] for e in bundle["entry"]
+        if "valueQuantity" in e["resource"] and e["resource"].get("component")
+    )  # fmt: skip
+
+
+def interval(bundle: dict) -> dict:
+    return next(c["valueRange"] for c in measured(bundle)["component"] if "valueRange" in c)
+
+
+@pytest.mark.parametrize(
+    ("made", "change", "words"),
+    [
+        pytest.param("course", lambda b: measured(b).update(dataAbsentReason={"text": "x"}),
+                     "obs-6", id="a value, and why there is none"),
+        pytest.param(
+            "course",
+            lambda b: measured(b)["component"].append(
+                {"code": measured(b)["code"], "valueString": "x"}
+            ),
+            "obs-7", id="a component with the observation's own code",
+        ),
+        pytest.param("course", lambda b: interval(b)["low"].update(value=500), "rng-2",
+                     id="an interval from its upper end"),
+        pytest.param("course", lambda b: measured(b)["valueQuantity"].pop("system"), "qty-3",
+                     id="a unit of no system"),
+        pytest.param("course", lambda b: b.update(total=1), "bdl-1", id="a total of no search"),
+        pytest.param("course", lambda b: b["entry"].append(b["entry"][0]), "bdl-7",
+                     id="one address twice"),
+        pytest.param("course", lambda b: b["entry"].append({"fullUrl": "urn:uuid:1"}), "bdl-",
+                     id="an entry of nothing"),
+        pytest.param("course", lambda b: first(b, "Provenance").pop("agent"),
+                     "Provenance.agent is missing", id="nobody did it"),
+        pytest.param("course", lambda b: first(b, "Provenance").pop("text"), "dom-6",
+                     id="no words"),
+        pytest.param("course", lambda b: measured(b)["text"].update(div="<p>x</p>"), "txt-1",
+                     id="words that are no XHTML"),
+        pytest.param("course", lambda b: measured(b).update(status="done"), "'done'",
+                     id="a status that the list has not"),
+        pytest.param("course", lambda b: measured(b).update(knee=1), "no such element",
+                     id="a field that there is not"),
+        pytest.param("course", lambda b: measured(b).update(valueString="x"), "stand together",
+                     id="two values"),
+        pytest.param("course", lambda b: measured(b).update(issued="noon"), "form of a instant",
+                     id="a time that is none"),
+        pytest.param("course", lambda b: measured(b).update(id="a_b"), "form of a id",
+                     id="an id with a sign that none may have"),
+        pytest.param("course", lambda b: measured(b).update(subject=measured(b)["device"]) or
+                     measured(b).update(device={"reference": b["entry"][0]["fullUrl"]}),
+                     "may not name a Patient", id="a device that is a patient"),
+        pytest.param("checks", lambda b: first(b, "DeviceMetric").update(category="x"), "'x'",
+                     id="a category that the list has not"),
+        pytest.param("checks", lambda b: first(b, "DeviceMetric").pop("type"),
+                     "DeviceMetric.type is missing", id="a metric of what"),
+        pytest.param("checks", lambda b: first(b, "DeviceMetric")["calibration"][0].update(
+                     state="fine"), "'fine'", id="a state of calibration that the list has not"),
+        pytest.param("checks", lambda b: first(b, "DeviceMetric")["calibration"][0].update(
+                     type="bent"), "'bent'", id="a kind of calibration that the list has not"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("release", RELEASES)
+def test_hl7_s_definitions_do_see_what_is_wrong(store, made, change, words, release):
+    bundle = MADE[made](store, release)
+    change(bundle)
+    assert any(words in said for _, said in issues_of(bundle, release))
 
 
 @pytest.mark.parametrize("release", RELEASES)
@@ -396,6 +467,12 @@ def test_a_site_s_code_stands_first_and_the_local_one_beside_it(store, tmp_path)
             id="a scheme that DICOM cannot hold",
         ),
         pytest.param(
+            "[arc]\nsystem = 'a:b'\ncode = '1'\ndisplay = 'x'\n"
+            "[arc-u]\nsystem = 'a:b'\ncode = '1'\ndisplay = 'y'",
+            "arc and arc-u have one code",
+            id="one code for two: nobody could tell them apart",
+        ),
+        pytest.param(
             f"[arc]\nsystem = '{LOCAL_SYSTEM}'\ncode = '1'\ndisplay = 'x'", "local", id="ours"
         ),
     ],
@@ -447,6 +524,16 @@ def test_the_table_that_is_written_is_read_again(tmp_path):
             id="a reference",
         ),
         pytest.param(lambda b: b["entry"].append(b["entry"][0]), "one address", id="twice"),
+        pytest.param(
+            lambda b: first(b, "Observation")["category"][0]["coding"][0].update(code="knee"),
+            "'knee'",
+            id="a category",
+        ),
+        pytest.param(
+            lambda b: first(b, "Provenance")["agent"][0]["type"]["coding"][0].update(code="maker"),
+            "'maker'",
+            id="a part that somebody had",
+        ),
     ],
 )
 @pytest.mark.parametrize("release", RELEASES)
@@ -480,6 +567,21 @@ def test_a_check_never_says_that_a_machine_is_calibrated(store):
         check = replace(row, verdict=verdict, against=against, corrected_by=None)
         made = bundle_of_checks("M-03", (check,), release="R4B", codes=Codes(), at=NOON)
         assert first(made, "DeviceMetric")["calibration"][0]["state"] == state
+
+
+@pytest.mark.parametrize("release", RELEASES)
+def test_a_check_at_one_place_hands_on_no_offset_and_no_gain(store, release):
+    """They cannot be told from it, and are told nowhere else either."""
+    (row, _) = store.checks(machine="M-03", all_rows=True)
+    line = {"offset", "gain", "line-covariance"}
+    for cov, told in ((row.cov, line), ((9.0, -0.5, 4.0), set())):
+        check = replace(row, cov=cov, corrected_by=None)
+        assert check.at_one_place == (not told)
+        made = bundle_of_checks("M-03", (check,), release=release, codes=Codes(), at=NOON)
+        parts = first(made, "Observation")["component"]
+        assert {p["code"]["coding"][-1]["code"] for p in parts} & line == told
+        assert compare(rows_of(made), {check.id: check}).different == ()
+        assert errors_of(made, release) == []
 
 
 @pytest.fixture

@@ -269,7 +269,8 @@ def enter_codes(data: bytes, folder: Path) -> object:
 
 def codes_seeds() -> list[bytes]:
     coding = 'system = "urn:oid:2.25.17"\ncode = "K-17"\ndisplay = "Knee"\nscheme = "99WARD"\n'
-    return [f"[passive-knee-flexion]\n{coding}[visit-answer]\n{coding}".encode()]
+    other = coding.replace("K-17", "K-18")
+    return [f"[passive-knee-flexion]\n{coding}[visit-answer]\n{other}".encode()]
 
 
 def clip_seeds() -> list[bytes]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import tomllib
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import astuple, dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -247,11 +247,25 @@ def read_codes(path: Path) -> Codes:
             say("{path} is no TOML file ({error}): see export codes", path=path, error=error)
         ) from None
     problems = [problem for name, entry in given.items() for problem in _problems(name, entry)]
+    if not problems:
+        own = {n: Coding(**{k: t.strip() for k, t in e.items()}) for n, e in given.items()}
+        problems = list(_told_alike(own))
     if problems:
         raise InvalidInput(say("{path}: {problems}", path=path, problems=joined("; ", problems)))
-    return Codes(
-        {name: Coding(**{k: text.strip() for k, text in e.items()}) for name, e in given.items()}
-    )
+    return Codes(own)
+
+
+ALIKE = frozenset(("knee-left", "knee-right"))
+"""May have one code: the side stands beside it."""
+
+
+def _told_alike(own: Mapping[str, Coding]) -> Iterator[str]:
+    """Concepts that a reader of the site's codes could not tell apart."""
+    first: dict[tuple[str, str], str] = {}
+    for name, one in own.items():
+        other = first.setdefault((one.system, one.code), name)
+        if other != name and not {other, name} <= ALIKE:
+            yield say("{one} and {other} have one code: give each its own", one=other, other=name)
 
 
 _KEYS = ("system", "code", "display")

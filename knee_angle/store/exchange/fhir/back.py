@@ -21,6 +21,7 @@ from knee_angle.store import KeptCheck, KeptKnee, KeptMeasurement, KeptVisit, Se
 from knee_angle.store.exchange.fhir.parts import (
     CHECK,
     JOINT,
+    LINE,
     MEASURED,
     VISIT,
     Json,
@@ -244,6 +245,8 @@ def as_handed_on(row: Row) -> Row:
         own, parts = {"knees": tuple(knees)}, VISIT
     else:
         own, parts = {"person": None}, CHECK
+        if row.at_one_place:  # its line is not handed on
+            own |= {name: None for one in CHECK if one.concept in LINE for name in one.fields}
     handed: Row = replace(_rounded(parts, row), withdrawn=gone, **own)
     return handed
 

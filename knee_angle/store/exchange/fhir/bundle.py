@@ -13,6 +13,7 @@ from knee_angle.store.exchange.codes import CONCEPTS, LOCAL_SYSTEM, Codes
 from knee_angle.store.exchange.fhir.course import (
     Entry,
     moment,
+    narrative,
     of_measurement,
     of_visit,
     patient,
@@ -88,6 +89,7 @@ def code_system(*, version: str, release: Release) -> Json:
     made: Json = {
         "resourceType": "CodeSystem",
         "id": LOCAL_SYSTEM.removeprefix("urn:uuid:"),
+        "text": narrative(f"Local codes of knee_angle {version}: {len(CONCEPTS)} concepts"),
         "url": LOCAL_SYSTEM,
         "version": version,
         "name": "KneeAngleCodes",

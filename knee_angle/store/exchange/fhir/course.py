@@ -190,6 +190,7 @@ def provenance(
     return urn, {
         "resourceType": "Provenance",
         "id": _id(urn),
+        "text": narrative(_kept_with(row, photo=bool(photo_sha256))),
         "target": [{"reference": target} for target in targets],
         "recorded": moment(row.saved_at),
         "agent": [
@@ -198,6 +199,13 @@ def provenance(
         ],
         **({"entity": entities} if entities else {}),
     }
+
+
+def _kept_with(row: KeptMeasurement | KeptVisit | KeptCheck, *, photo: bool) -> str:
+    """Where a row comes from, in words and without the account."""
+    source = " from a photo" if photo else ""
+    instead = "" if row.corrects is None else ", in place of an earlier row"
+    return f"Kept at {moment(row.saved_at)}{source} with knee_angle {row.software}{instead}"
 
 
 def _agent(code: str, display: str, who: Json) -> Json:

@@ -17,6 +17,7 @@ from knee_angle.store.exchange.fhir.course import (
 )
 from knee_angle.store.exchange.fhir.parts import (
     CHECK,
+    CHECK_AT_ONE_PLACE,
     UCUM,
     components,
     concept,
@@ -99,7 +100,9 @@ def of_check(check: KeptCheck, codes: Codes) -> Iterator[Entry]:
             "effectiveDateTime": moment(check.taken_at),
             "issued": moment(check.saved_at),
             "device": {"reference": software_urn(check.software)},
-            "component": components(CHECK, check, codes),
+            "component": components(
+                CHECK_AT_ONE_PLACE if check.at_one_place else CHECK, check, codes
+            ),
         },
     )
     yield provenance(check, (urn,))

@@ -18,7 +18,9 @@ from knee_angle.store.exchange.codes import LOCAL_SYSTEM, NAMESPACE, Codes
 
 __all__ = [
     "CHECK",
+    "CHECK_AT_ONE_PLACE",
     "JOINT",
+    "LINE",
     "MEASURED",
     "VISIT",
     "Part",
@@ -141,6 +143,9 @@ CHECK: tuple[Part, ...] = (
     Part("finding", "finding", "code", "finding-"),
 )
 """Of a machine check."""
+LINE = ("offset", "gain", "line-covariance")
+CHECK_AT_ONE_PLACE = tuple(part for part in CHECK if part.concept not in LINE)
+"""Of one whose settings lie too close together for a line: it is told nowhere."""
 
 
 def rounded(value: Any, kind: str) -> Any:

@@ -33,6 +33,20 @@ LONG_LISTS: Mapping[str, frozenset[str]] = MappingProxyType(
 """Lists that the library holds cut short, whole: HL7's observation-status (R4B; R5 as well) and
 identifier-use."""
 
+HL7 = "http://terminology.hl7.org/CodeSystem/"
+OPEN_LISTS: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        f"{HL7}{name}": frozenset(codes.split())
+        for name, codes in {
+            "observation-category": "social-history vital-signs imaging laboratory procedure "
+            "survey exam therapy activity",
+            "provenance-participant-type": "enterer performer author verifier legal attester "
+            "informant custodian assembler composer",
+        }.items()
+    }
+)
+"""HL7's own code systems of which codes are written: a field may hold others, these may not."""
+
 
 def problems_of(bundle: BaseModel, written: Json) -> list[str]:
     """All that is wrong, each with its place; empty where nothing is.
@@ -67,7 +81,7 @@ def _closed_lists(model: BaseModel, where: str) -> Iterator[str]:
 
 
 def _codes(part: Any, where: str) -> Iterator[str]:
-    """Codes of our own system, and units, that do not exist."""
+    """Codes of our own system and of HL7's, and units, that do not exist."""
     if isinstance(part, list):
         for at, one in enumerate(part):
             yield from _codes(one, f"{where}[{at}]")
@@ -76,6 +90,8 @@ def _codes(part: Any, where: str) -> Iterator[str]:
     system, code = part.get("system"), part.get("code")
     if system == LOCAL_SYSTEM and code not in CONCEPTS:
         yield f"{where}: no such local code: {code!r}"
+    if code not in OPEN_LISTS.get(str(system), (code,)):
+        yield f"{where}: {code!r} is no code of {system}"
     if system == UCUM and code not in {unit for _, unit in UNITS.values()}:
         yield f"{where}: {code!r} is no unit that is written here"
     for name, one in part.items():
