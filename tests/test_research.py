@@ -17,6 +17,7 @@ from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_visit
 
 import knee_angle
 from knee_angle.batch.outputs import COLUMNS as BATCH
+from knee_angle.batch.rating.covers import COLUMNS as COVERS
 from knee_angle.batch.rating.measured import RATED, write_rated
 from knee_angle.batch.review import COLUMNS as REVIEW
 from knee_angle.cli.research import all_tables, dictionary_text
@@ -209,6 +210,7 @@ def test_the_data_dictionary_names_every_column_of_every_table_with_its_meaning(
     assert told["rating measure"] == next(csv.reader(io.StringIO(rated.read_text())))
     assert told["batch"] == [*told["rating measure"][: -len(RATED)]] == list(BATCH)
     assert told["batch review"] == list(REVIEW)
+    assert told["rating begin covers"] == list(COVERS)
     assert told["clip frames"] == list(FRAME_COLUMNS)
     assert set(told) == set(all_tables())
     beside = out.with_suffix(".columns.csv").read_text()

@@ -111,6 +111,7 @@ def all_tables() -> Mapping[str, Sequence[Column]]:
     """The columns of every table that is written, by the command that writes it."""
     from knee_angle.batch import review
     from knee_angle.batch.outputs import COLUMNS as BATCH_COLUMNS
+    from knee_angle.batch.rating import covers
     from knee_angle.batch.rating.measured import RATED
     from knee_angle.report.clip_contract import FRAME_COLUMNS
     from knee_angle.report.columns import COLUMNS
@@ -124,6 +125,7 @@ def all_tables() -> Mapping[str, Sequence[Column]]:
         "batch": batch,
         "batch review": list(review.COLUMNS.values()),
         "clip frames": list(FRAME_COLUMNS.values()),
+        "rating begin covers": list(covers.COLUMNS.values()),
         "rating measure": [*batch, *RATED.values()],
         "store export": flat_columns(),
         "store research": list(RESEARCH_COLUMNS.values()),

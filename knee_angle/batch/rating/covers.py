@@ -7,12 +7,12 @@ in it; a row without numbers says that nothing is to be covered there.
 
 from __future__ import annotations
 
-import csv
 import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
@@ -22,10 +22,25 @@ from knee_angle.files.tables import read_table
 from knee_angle.language import say
 from knee_angle.photo.covered import Box, covered
 from knee_angle.photo.reading import Photo, read_photo
+from knee_angle.report.columns import Column
+from knee_angle.report.contract import csv_lines
 
-__all__ = ["Covers", "found_covers", "read_covers", "write_as_seen", "write_covers"]
+__all__ = ["COLUMNS", "Covers", "found_covers", "read_covers", "write_as_seen", "write_covers"]
 
 SIDES = ("left_px", "top_px", "right_px", "bottom_px")
+_COLUMNS = (
+    Column("photo", "text", None, "name of the photo; a row for each box", ()),
+    *(
+        Column(
+            side, "number", "pixels",
+            f"{side.removesuffix('_px')} edge of a box that raters see grey; empty: nothing is "
+            "covered in the photo", (),
+        )
+        for side in SIDES
+    ),
+)  # fmt: skip
+COLUMNS: Mapping[str, Column] = MappingProxyType({one.name: one for one in _COLUMNS})
+"""Columns of the table of covers."""
 PLAIN = 0.3
 """A number less probable than this is texture (our own; displays of the samples: 0.39 and up)."""
 AROUND = 1.2
@@ -128,15 +143,12 @@ def write_covers(target: Path, photos: Sequence[str], boxes: Mapping[str, Sequen
     InvalidInput
         The file cannot be written.
     """
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(("photo", *SIDES))
+    rows: list[dict[str, object]] = []
     for name in photos:
-        rows = [[f"{side:g}" for side in box] for box in boxes.get(name, ())]
-        for row in rows or [[""] * len(SIDES)]:
-            writer.writerow([name, *row])
+        sides = [dict(zip(SIDES, box, strict=True)) for box in boxes.get(name, ())]
+        rows += [{"photo": name, **one} for one in sides or [{}]]
     with naming(target):
-        write_whole(target, out.getvalue().encode())
+        write_whole(target, csv_lines(rows, tuple(COLUMNS), header=True))
 
 
 def write_as_seen(folder: Path, photos: Sequence[Path], boxes: Mapping[str, Sequence[Box]]) -> None:
