@@ -4,6 +4,7 @@ What we write is about people. Nothing is seen under its name before every byte 
 the disk; a full disk leaves what was there before, and no half file beside it. What goes
 wrong with an address that is read is put in words here too. `tables` is the one reader of
 tables that people make, `parquet` reads them within bounds, `problems` is what can be wrong in one;
+`spreadsheet` keeps cells from being run;
 `extras` says which packages only some work needs; `on_disk` holds what is too much for memory.
 """
 
