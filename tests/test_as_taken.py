@@ -383,16 +383,16 @@ def test_a_strip_out_of_parallel_widens_the_direction():
 def test_the_page_counts_what_was_held_missed_named_and_refused():
     case = next(iter(MANIPULATIONS))
     done = {"case": case, "measured": True, "warned": False, "held": True, "agrees": 0}
-    done |= {"right": True, "doubt": [False, False]}
+    done |= {"told": True, "right": True, "doubt": [False, False]}
     rows = [
         done,
         done | {"held": False, "warned": True, "agrees": 2, "doubt": [True, False]},
         {"case": case, "measured": False, "why": "a panorama"},
     ]
     page = card({"Two photos": rows, "One": rows[:1]})
-    assert f"| {case} | 3 | 1 | 1 | 1 | 1 | 2 | 2 | 1 / 0 |" in page
+    assert f"| {case} | 3 | 1 | 1 / 0 | 1 | 1 | 2 | 2 | 1 / 0 |" in page
     assert "## One\n\n| manipulation |" in page
-    assert f"| {case} | 1 | 1 | 0 | 0 | 0 | 0 | 1 | 0 / 0 |" in page
+    assert f"| {case} | 1 | 1 | 0 / 0 | 0 | 0 | 0 | 1 | 0 / 0 |" in page
 
 
 def test_the_page_has_every_manipulation_over_the_sample_photos():
