@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
 EXIF_IFD, F35, ZOOM, WIDE, HIGH, ORIENTATION = 0x8769, 0xA405, 0xA404, 0xA002, 0xA003, 0x0112
+LENS = 0xA434
 LEG = ("hip", "knee", "ankle")
 Rgb = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -62,7 +63,7 @@ class Taken:
 
 def jpeg(
     pixels: Rgb, *, f35_mm: float | None, exif_size: tuple[int, int] | None = None,
-    zoom: float | None = None, quality: int = 92,
+    zoom: float | None = None, quality: int = 92, lens: str | None = None,
 ) -> bytes:  # fmt: skip
     """A file with so much EXIF."""
     entries: dict[int, Any] = {}
@@ -72,6 +73,8 @@ def jpeg(
         entries[WIDE], entries[HIGH] = exif_size
     if zoom is not None:
         entries[ZOOM] = zoom
+    if lens is not None:
+        entries[LENS] = lens
     exif = Image.Exif()
     if entries:
         exif[ORIENTATION] = 1

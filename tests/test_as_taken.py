@@ -324,6 +324,23 @@ def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name)
         assert "as the main camera saved it" in sure
 
 
+@pytest.mark.parametrize(
+    ("name", "lens", "warned"),
+    [
+        pytest.param("bed_07", "phone front camera 2.7mm f/2.2", True, id="the front camera"),
+        pytest.param("bed_07", "phone back camera 5.7mm f/1.8", False, id="the back camera"),
+        pytest.param("bed_07", None, False, id="no lens is named"),
+        pytest.param("bed_01", "Front Camera 2.7mm", False, id="tags show that it is not mirrored"),
+    ],
+)
+def test_a_photo_of_the_front_camera_asks_which_leg_it_is(name, lens, warned):
+    """Without tags nothing in the picture tells, and some phones mirror what that camera sees."""
+    one = taken(name)
+    outcome = seen(jpeg(one.pixels, f35_mm=one.f35_mm, exif_size=one.size, lens=lens))
+    assert isinstance(outcome, Measurement)
+    assert any("front camera" in caution for caution in outcome.cautions) == warned
+
+
 def test_a_photo_as_taken_has_no_new_word():
     for name in ("bed_01", "bed_07"):
         before = seen((SAMPLES / f"{name}.jpg").read_bytes())

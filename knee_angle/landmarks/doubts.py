@@ -51,6 +51,10 @@ STRIP_SLANTED = say(
     "check that the strip is stuck parallel to the machine's bars. The ± "
     "allows for it."
 )
+MAYBE_MIRRORED = say(
+    "The photo was taken with the front camera, whose pictures some phones mirror: then left and "
+    "right are exchanged. Check the side, or photograph with the camera at the back."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +121,8 @@ def with_doubts(
     """
     dotted = [name for name in LEG_POINTS if landmarks.points[name].source == "dot"]
     cautions = [*as_taken(photo).cautions]
+    if photo.told.front and leg.view.plane != "tag":  # of tags one sees which way round they are
+        cautions.append(MAYBE_MIRRORED)
     for detector in detectors:
         if leg.view.plane == "tag" and isinstance(detector, DirectionDetector):
             leg, said = _strip_weighed(leg, detector.direction(photo, landmarks))

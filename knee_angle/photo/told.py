@@ -17,6 +17,9 @@ EXIF_F35, EXIF_ZOOM = 0xA405, 0xA404
 EXIF_WIDE, EXIF_HIGH = 0xA002, 0xA003
 """PixelXDimension, PixelYDimension: of the picture as its camera stored it."""
 EXIF_COMMENT = 0x9286
+EXIF_LENS, FRONT = 0xA434, "front"
+"""LensModel (Exif 2.3), and the word by which phones name the camera on their screen's side (from
+memory)."""
 EXIF_TAKEN, EXIF_TAKEN_OFFSET = 0x9003, 0x9011
 """DateTimeOriginal and OffsetTimeOriginal (CIPA DC-008, Exif 2.31)."""
 F35_RANGE_MM = (5.0, 1000.0)
@@ -39,6 +42,8 @@ class Told:
         Digital zoom, where there was any.
     screenshot : bool
         Whether the file calls itself a screenshot.
+    front : bool
+        Whether the file names the camera on the screen's side, whose pictures may be mirrored.
     taken, taken_offset : str
         When, and by how much that clock was ahead of UTC, as they stand; empty where not said.
     """
@@ -47,6 +52,7 @@ class Told:
     size_px: tuple[int, int] | None = None
     zoom: float | None = None
     screenshot: bool = False
+    front: bool = False
     taken: str = ""
     taken_offset: str = ""
 
@@ -72,6 +78,7 @@ def told_by(image: Image.Image) -> tuple[int, Told]:
         size_px=(round(max(wide, high)), round(min(wide, high))) if min(wide, high) >= 1 else None,
         zoom=zoom if zoom is not None and zoom > 1.0 else None,
         screenshot=b"screenshot" in said.replace(b"\0", b"").lower(),
+        front=FRONT in _text(entries, EXIF_LENS).lower(),
         taken=_text(entries, EXIF_TAKEN),
         taken_offset=_text(entries, EXIF_TAKEN_OFFSET),
     )
