@@ -149,18 +149,17 @@ def test_the_stated_covariance_is_what_the_likelihood_uses():
 
 def test_the_loss_bends_a_leg_as_the_measurement_does_whatever_the_window():
     from knee_angle.angle import geometry, trials
-    from knee_angle.assumptions import MARK_DEPTH_MM, THIGH_MM
 
     torch.manual_seed(4)
     some = kept(16)
     some.points[:] = 90 + 200 * torch.rand_like(some.points)
     rays = geometry.rays(some.points[:, :3].numpy(), focal_px=400, centre_px=(SIZE / 2, SIZE / 2))
     normal = some.normal.numpy()[:, None]
-    depth = np.tile([MARK_DEPTH_MM[name][0] for name in ("hip", "knee", "ankle")], (16, 1))
+    depth = np.tile(losses.DEPTH_MM, (16, 1))
     unit = geometry.to_plane_mm(
         geometry.meet_plane(rays, normal=normal, distance_mm=1.0), normal=normal
     )
-    far = trials._distance_of_thigh(unit, depth, np.full(16, THIGH_MM[0]))
+    far = trials._distance_of_thigh(unit, depth, np.full(16, losses.THIGH_MM))
     met = geometry.meet_plane(rays, normal=normal, distance_mm=far[:, None] - depth)
     marks = geometry.to_plane_mm(met, normal=normal)
     expected = geometry.flexion_deg(*np.moveaxis(marks, 1, 0))
