@@ -365,6 +365,33 @@ def test_export_writes_a_table_that_survives_a_spreadsheet(store, store_url, tmp
 
 
 @pytest.mark.usefixtures("store")
+@pytest.mark.parametrize(
+    ("name", "asked", "begins"),
+    [
+        pytest.param("k.csv", (), b"id,person", id="CSV"),
+        pytest.param("k.PARQUET", (), b"PAR1", id="Parquet, not CSV under its name"),
+        pytest.param("k.jsonl", (), b'{"photo"', id="JSON lines"),
+        pytest.param("k", ("csv",), b"id,person", id="any name where a format is asked for"),
+        pytest.param("k.jsonl", ("visits",), b"", id="visits as JSON lines"),
+        pytest.param("k.xlsx", (), "must be named .csv, .parquet or .jsonl", id="a spreadsheet"),
+        pytest.param("k", (), "must be named .csv, .parquet or .jsonl", id="no ending"),
+        pytest.param("k.parquet", ("csv",), "something else than csv", id="CSV named Parquet"),
+        pytest.param("k.csv", ("visits",), "something else than visits", id="visits named CSV"),
+    ],
+)
+def test_an_export_is_what_its_name_says(store_url, tmp_path, name, asked, begins):
+    out = tmp_path / name
+    call = ["store", "export", str(out), *(("--format", *asked) if asked else ())]
+    done = CliRunner().invoke(app, [*call, "--store", store_url])
+    if isinstance(begins, str):
+        assert begins in str(done.exception)
+        assert not out.exists()
+    else:
+        assert done.exit_code == 0, done.output
+        assert out.read_bytes().startswith(begins)
+
+
+@pytest.mark.usefixtures("store")
 def test_export_writes_json_lines_with_withdrawn_rows_where_asked(store_url, tmp_path):
     out = tmp_path / "kept.jsonl"
     run("store", "export", out, "--format", "json", "--all", "--store", store_url)
@@ -408,7 +435,7 @@ MAKING = [
 
 
 def filled_in(command: list[str], folder: Path) -> list[object]:
-    places = {"OUT": folder / "out", "BACKUP": folder / "b.jsonl"}
+    places = {"OUT": folder / "out.csv", "BACKUP": folder / "b.jsonl"}
     return [places.get(word, word) for word in command]
 
 

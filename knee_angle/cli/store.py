@@ -368,22 +368,50 @@ def store_machine(
 @store_app.command("export")
 def store_export(
     out: Annotated[Path, typer.Argument(help="New file to write.")],
-    output: Annotated[KeptTable, typer.Option("--format", help="How to write.")] = KeptTable.CSV,
+    output: Annotated[
+        KeptTable | None, typer.Option("--format", help="How to write; else as the file is named.")
+    ] = None,
     all_rows: Annotated[
         bool, typer.Option("--all", help="Corrected and withdrawn rows too.")
     ] = False,
     store: Where = None,
 ) -> None:
     """Write kept measurements to a table or JSON lines, or visits with their joint answer."""
+    written = _form_of(out, output)
     with opened_store(store) as opened:
         opened.check_pages()
         with naming(out, new=True), whole_file(out, new=True) as file:
-            rows = _export(file, opened, output, all_rows=all_rows)
+            rows = _export(file, opened, written, all_rows=all_rows)
         said = say_many("{count} measurement", "{count} measurements", rows)
-        if output is KeptTable.VISITS:
+        if written is KeptTable.VISITS:
             said = say_many("{count} visit", "{count} visits", rows)
         opened.note("export", said)  # not the file's name: it can hold a person's
     print(f"{out}: {tell(said)}")
+
+
+NAMED = {
+    ".csv": KeptTable.CSV, ".parquet": KeptTable.PARQUET, ".json": KeptTable.JSON,
+    ".jsonl": KeptTable.JSON,
+}  # fmt: skip
+"""How a file is written by its ending."""
+
+
+def _form_of(out: Path, asked: KeptTable | None) -> KeptTable:
+    """How a file is written: as it is named, or as is asked for where its name agrees."""
+    named = NAMED.get(out.suffix.lower())
+    if asked is None and named is None:
+        raise InvalidInput(
+            say("a table must be named .csv, .parquet or .jsonl, but got {name}: add one or say "
+                "--format", name=out.name)
+        )  # fmt: skip
+    if asked is None or named is None or asked is named:
+        return asked or named or KeptTable.CSV
+    if asked is KeptTable.VISITS and named is KeptTable.JSON:
+        return asked
+    raise InvalidInput(
+        say("{name} would be read as something else than {format}: name it by its format, or leave "
+            "out --format", name=out.name, format=asked.value)
+    )  # fmt: skip
 
 
 def _export(file: BinaryIO, store: Store, output: KeptTable, *, all_rows: bool) -> int:
