@@ -145,12 +145,19 @@ ELSEWHERE = (
     "again. Until then the ± is wide."
 )
 
+FURTHER = (
+    "at 12°: knee 12° before, 30° now; display and knee 0° apart before, 18° now: further apart "
+    "by 18° (10 to 20); hinge 12 mm towards the hip (0 to 20) and 80 mm towards the back of the "
+    "knee (69 to 93). Stop the machine, put the section back as it was, and photograph again."
+)
+
 
 @pytest.mark.parametrize(
     ("text", "english_stays"),
     [
         pytest.param(ELSEWHERE, False, id="a template with a number and a sentence inside"),
         pytest.param(f"{ELSEWHERE[0].lower()}{ELSEWHERE[1:-1]}", False, id="as part of another"),
+        pytest.param(FURTHER, False, id="two sentences, of which one holds six in one another"),
         pytest.param(f"{ELSEWHERE} An older sentence.", True, id="one known sentence of two"),
         pytest.param(ELSEWHERE.replace("hip", "elbow"), True, id="words that nobody translated"),
         pytest.param("P-017", True, id="a code"),

@@ -37,7 +37,7 @@ __all__ = ["retold"]
 LOCALE = Path(__file__).parent / "locale"
 LEAST = 6
 """Signs that a template must have outside its places: fewer would fit anything."""
-DEEPEST = 5
+DEEPEST = 6
 """A sentence in a sentence in a sentence: further down text stays as it is."""
 SENTENCES = re.compile(r"(?<=[.!?]) ")
 LOOSE, CLOSE = (" · ", "; "), (": ", ", ", " and ", " or ")
