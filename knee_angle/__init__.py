@@ -1,8 +1,9 @@
 """knee_angle: what a knee really does in a CPM machine, measured from a bedside photo.
 
-Five doors: :func:`measure` a photo, :func:`measure_folder`, :func:`measure_clip`,
+Six doors: :func:`measure` a photo, :func:`measure_folder`, :func:`measure_clip`,
 :func:`check_machine` by several photos of it, :func:`compare_methods` over a table. Each
 takes paths and single settings by name, and keeps its models open until the process ends.
+:func:`write_report` makes the papers of what is kept, without photo or model.
 
 >>> import knee_angle
 >>> result = knee_angle.measure("sample_images/bed_01.jpg", displayed_deg=93, tolerance_deg=8)
@@ -35,6 +36,7 @@ if TYPE_CHECKING:  # typing itself is not loaded for it
     )
     from knee_angle.records import Measurement, NotMeasured, Unreadable
     from knee_angle.settings import Settings
+    from knee_angle.store.reports import write_report
 
     __version__: str
 
@@ -54,6 +56,7 @@ __all__ = [
     "measure",
     "measure_clip",
     "measure_folder",
+    "write_report",
 ]
 
 # The official wheel of onnxruntime reports its use to its maker and keeps a device's number
@@ -78,6 +81,7 @@ _STANDS_IN = {
     "measure": "batch.doors",
     "measure_clip": "batch.doors",
     "measure_folder": "batch.doors",
+    "write_report": "store.reports",
 }
 """The module of each name."""
 

@@ -31,6 +31,7 @@ from stores import (
 )
 from test_check_empty import photographed
 
+import knee_angle
 from knee_angle.errors import InvalidInput
 from knee_angle.language import in_language
 from knee_angle.machine.check import check_machine
@@ -775,7 +776,7 @@ def offered(monkeypatch, page: str, drawn) -> dict[str, bytes]:
 
     monkeypatch.setattr(st, "download_button", keep_button)
     drawn(import_module(f"knee_angle.page.{page}"))
-    return {name: data() for name, data in found.items() if name.endswith(".pdf")}
+    return {name: data() for name, data in found.items() if name.endswith((".pdf", ".html"))}
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
@@ -788,13 +789,33 @@ def test_the_page_of_a_patient_and_of_a_machine_hand_over_papers_in_its_language
         with in_language(language):
             made = offered(
                 monkeypatch, "people", lambda page: page._papers(store, "P-017", side)
-            ) | offered(monkeypatch, "machines", lambda page: page._papers(store, "M-03"))
+            ) | offered(
+                monkeypatch, "machines", lambda page: page._papers(store, "M-03", checked=True)
+            )
         trail = [line.about for line in store.audit() if line.what == "report"]
     assert set(made) == {
         f"P-017-course-{side}.pdf", "P-017-visit.pdf", "M-03-certificate.pdf", "machines.pdf",
     }  # fmt: skip
     assert {opened_pdf(one).trailer["/Root"]["/Lang"] for one in made.values()} == {language}
     assert sorted(trail) == ["course P-017", "fleet", "machine M-03", "visit P-017"]
+
+
+@pytest.mark.parametrize(("form", "begins"), [("letter", b"%PDF"), ("html", b"<!doctype html>")])
+def test_the_page_hands_over_the_form_that_was_chosen_and_the_fleet_before_any_check(
+    tmp_path, monkeypatch, form, begins
+):
+    monkeypatch.setattr(st, "session_state", {})
+    monkeypatch.setattr(st, "radio", lambda *_, **__: form)
+    with open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
+        store.add_machine("M-09")
+        made = offered(
+            monkeypatch, "machines", lambda page: page._papers(store, "M-09", checked=False)
+        )
+    ((name, content),) = made.items()
+    assert content.startswith(begins)
+    assert name == f"machines.{'html' if form == 'html' else 'pdf'}"
+    if form == "letter":
+        assert round(float(opened_pdf(content).pages[0].mediabox.width)) == 612
 
 
 def test_a_visit_that_was_just_kept_is_handed_over_as_paper(store, judged, monkeypatch):
@@ -810,7 +831,7 @@ def test_a_visit_that_was_just_kept_is_handed_over_as_paper(store, judged, monke
     assert "P-017" in opened_pdf(made).pages[0].extract_text()
 
 
-# The command -------------------------------------------------------------------------
+# In Python and by the command --------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -847,6 +868,57 @@ def test_the_command_writes_each_paper_without_photo_or_model(ward, tmp_path, as
         assert round(float(opened_pdf(content).pages[0].mediabox.width)) == 612
     with open_store(ward) as store:
         assert any(line.what == "report" and name in line.about for line in store.audit())
+
+
+@pytest.mark.parametrize("ending", ["pdf", "html"])
+@pytest.mark.parametrize(
+    ("kind", "asked"),
+    [
+        pytest.param("visit", {"person": "P-017", "note": "spare"}, id="a visit"),
+        pytest.param("course", {"person": "P-017", "side": "left"}, id="a course"),
+        pytest.param("machine", {"machine": "M-03", "pictures": False}, id="a machine"),
+        pytest.param("fleet", {}, id="the fleet"),
+    ],
+)
+def test_a_program_writes_each_paper_as_the_command_does(ward, tmp_path, kind, asked, ending):
+    out = tmp_path / f"paper.{ending}"
+    made = knee_angle.write_report(kind, out, **asked, size="letter", language="de", store=ward)
+    assert made == out
+    content = out.read_bytes()
+    if ending == "pdf":
+        (page, *_), root = opened_pdf(content).pages, opened_pdf(content).trailer["/Root"]
+        assert (round(float(page.mediabox.width)), root["/Lang"]) == (612, "de")
+    else:
+        assert b'<html lang="de">' in content
+    with open_store(ward) as store:
+        assert any(line.what == "report" and kind in line.about for line in store.audit())
+
+
+@pytest.mark.parametrize(
+    ("kind", "out", "asked", "said"),
+    [
+        pytest.param("invoice", "a.pdf", {}, "must be visit or course or machine or fleet",
+                     id="a report that there is not"),
+        pytest.param("course", "a.pdf", {}, "the report course needs person", id="of nobody"),
+        pytest.param("fleet", "a.pdf", {"person": "P-017"}, "fleet takes no person",
+                     id="what another report takes"),
+        pytest.param("fleet", "a.docx", {}, "must be named .pdf or .html", id="no such ending"),
+        pytest.param("fleet", "a.pdf", {"size": "a5"}, "paper must be a4 or letter", id="a size"),
+        pytest.param("fleet", "a.pdf", {"language": "fr"}, "the language must be en or de",
+                     id="a language"),
+    ],
+)  # fmt: skip
+def test_a_program_that_asks_wrongly_is_told_what_is_wrong(ward, tmp_path, kind, out, asked, said):
+    with pytest.raises(InvalidInput, match=said):
+        knee_angle.write_report(kind, tmp_path / out, **asked, store=ward)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_report_in_place_of_a_file_says_so(ward, tmp_path):
+    out = tmp_path / "fleet.html"
+    first, again = (called("report", "fleet", out, "--store", ward).stdout for _ in range(2))
+    assert first == f"{out}: Machines: last checks and what is due\n"
+    assert again == f"{first.rstrip()} (in place of the file before)\n"
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,7 @@ import typer
 
 from knee_angle.cli.app import Commands, app
 from knee_angle.cli.store import Knee, Where, opened_store
-from knee_angle.errors import InvalidInput
-from knee_angle.files import naming, write_whole
-from knee_angle.language import current, say, tell
+from knee_angle.language import current, tell
 
 if TYPE_CHECKING:
     from knee_angle.records import Side
@@ -35,7 +33,12 @@ class Size(StrEnum):
     LETTER = "letter"
 
 
-Out = Annotated[Path, typer.Argument(help="File to write: .pdf or .html.", show_default=False)]
+Out = Annotated[
+    Path,
+    typer.Argument(
+        help="File to write: .pdf or .html; one of that name is replaced.", show_default=False
+    ),
+]
 Sized = Annotated[Size, typer.Option("--paper", help="Paper size of a PDF.")]
 Note = Annotated[str, typer.Option("--note", help="A line to print on it; it is not kept.")]
 Row = Annotated[
@@ -114,27 +117,18 @@ def report_fleet(out: Out, paper: Sized = Size.A4, note: Note = "", store: Where
         opened.note_paper("fleet")
 
 
-def _named(out: Path) -> None:
-    """Refuse a name that says no kind, before anything is made.
-
-    Raises
-    ------
-    InvalidInput
-        It ends in neither.
-    """
-    if out.suffix.lower() not in (".pdf", ".html"):
-        raise InvalidInput(
-            say("a report must be named .pdf or .html, but got {name}: add one", name=out.name)
-        )
-
-
 def _write(out: Path, made: Paper, size: Size) -> None:
-    from knee_angle.report.paper.html import html_of
-    from knee_angle.report.paper.pdf import pdf_of
+    """The file, and its line; that one was replaced is said."""
+    from knee_angle.report.paper.written import write_paper
 
-    pdf = out.suffix.lower() == ".pdf"
-    spoken = current().code
-    content = pdf_of(made, size.value, spoken) if pdf else html_of(made, spoken).encode()
-    with naming(out):
-        write_whole(out, content)
-    print(f"{out}: {tell(made.title)}")
+    was_there = out.is_file()
+    write_paper(made, out, size=size.value, language=current().code)
+    told = f"{out}: {tell(made.title)}"
+    print(tell("{told} (in place of the file before)", told=told) if was_there else told)
+
+
+def _named(out: Path) -> None:
+    """Refuse a name that says no kind, before anything is made."""
+    from knee_angle.report.paper.written import ending_of
+
+    ending_of(out)

@@ -20,7 +20,7 @@ from knee_angle.language import joined, say, tell, without_stop
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import memory
 from knee_angle.page.judged import Judged
-from knee_angle.page.paper import paper_button
+from knee_angle.page.paper import paper_button, paper_choice
 from knee_angle.page.visit import Visit, next_visit
 from knee_angle.page.ward.here import for_session, may
 from knee_angle.photo.crop import crop_jpeg
@@ -413,8 +413,9 @@ def _paper(kept: dict[str, Any]) -> None:
     if row is None:
         return
     store = the_store()
+    paper_choice()
     paper_button(
-        say("This visit as paper (PDF)"),
+        say("This visit as paper"),
         lambda: papers.of_visit(store, row=row),
         store=store, about=f"visit {row[:12]}", name=f"visit-{row[:12]}",
     )  # fmt: skip

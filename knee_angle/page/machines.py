@@ -21,7 +21,7 @@ from knee_angle.page.charts import control_chart
 from knee_angle.page.check_draft import checked_machine
 from knee_angle.page.checking import new_check
 from knee_angle.page.keeping import with_store
-from knee_angle.page.paper import paper_button
+from knee_angle.page.paper import paper_button, paper_choice
 from knee_angle.page.taking_back import take_back, take_measurement_back
 from knee_angle.page.ward.here import may
 from knee_angle.report.check_words import ONE_PLACE
@@ -101,13 +101,15 @@ def show_machines(store: Store) -> None:
     checks = tuple(reversed(store.checks(machine=code, limit=CHECKS_SHOWN)))
     if checks:
         _followed(checks)
-        _papers(store, code)
+        _papers(store, code, checked=True)
     else:
         st.info(tell("{code} was never checked: start below.", code=code))
     if may("check machines"):
         new_check(store, code)
         _card(store, cards[code])
         _code_to_scan(code)
+    if not checks:
+        _papers(store, code, checked=False)
     if checks and may("take back checks"):
         _take_check_back(store, checks)
     kept = store.measurements(machine=code, limit=KEPT_SHOWN) if may("see patients") else ()
@@ -118,16 +120,18 @@ def show_machines(store: Store) -> None:
             take_measurement_back(store, kept, store.visits(machine=code, limit=KEPT_SHOWN))
 
 
-def _papers(store: Store, code: str) -> None:
+def _papers(store: Store, code: str, *, checked: bool) -> None:
     """The newest check's certificate, and all machines, as paper."""
-    pictures = may("see patients")  # photos of a check are of patients' legs
+    paper_choice()
+    if checked:
+        pictures = may("see patients")  # photos of a check are of patients' legs
+        paper_button(
+            say("Certificate of the newest check"),
+            lambda: papers.of_machine(store, code, pictures=pictures),
+            store=store, about=f"machine {code}", name=f"{code}-certificate",
+        )  # fmt: skip
     paper_button(
-        say("Certificate of the newest check (PDF)"),
-        lambda: papers.of_machine(store, code, pictures=pictures),
-        store=store, about=f"machine {code}", name=f"{code}-certificate",
-    )  # fmt: skip
-    paper_button(
-        say("All machines as paper (PDF)"),
+        say("All machines as paper"),
         lambda: papers.of_fleet(store),
         store=store, about="fleet", name="machines",
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Papers of what is kept, handed over as PDF: made only when they are asked for."""
+"""Papers of what is kept, handed over as PDF or HTML: made only when they are asked for."""
 
 from __future__ import annotations
 
@@ -6,18 +6,38 @@ from collections.abc import Callable
 
 import streamlit as st
 
-from knee_angle.language import current, in_language, tell
+from knee_angle.language import current, figure, in_language, say, tell
+from knee_angle.page import memory
 from knee_angle.report.paper.blocks import Paper
-from knee_angle.report.paper.pdf import pdf_of
+from knee_angle.report.paper.pdf import Size
+from knee_angle.report.paper.written import Ending, content_of
 from knee_angle.store import Store
 
-__all__ = ["paper_button"]
+__all__ = ["FORM", "paper_button", "paper_choice"]
+
+FORMS: dict[str, tuple[Ending, Size, str]] = {
+    "a4": ("pdf", "a4", figure("PDF, A4")),
+    "letter": ("pdf", "letter", figure("PDF, US Letter")),
+    "html": ("html", "a4", figure("HTML")),
+}
+"""What a paper is handed over as: ending, size, words."""
+FORM = "paper-form"
+"""Name of the input."""
+MIME: dict[Ending, str] = {"pdf": "application/pdf", "html": "text/html"}
+
+
+def paper_choice() -> None:
+    """What the papers that follow are handed over as; chosen once, it stays."""
+    memory.choice(
+        say("Papers as"), FORM, {form: told for form, (_, _, told) in FORMS.items()},
+        horizontal=True,
+    )  # fmt: skip
 
 
 def paper_button(
     label: str, made: Callable[[], Paper], *, store: Store, about: str, name: str
 ) -> None:
-    """A button that hands over a paper in the language of this visitor.
+    """A button that hands over a paper in the language of this visitor, in the chosen form.
 
     Parameters
     ----------
@@ -33,19 +53,20 @@ def paper_button(
         Of the file, without its ending.
     """
     language = current().code
+    ending, size, _ = FORMS[memory.recall(FORM, "a4")]
 
     def content() -> bytes:
         with in_language(language):
             paper = made()
         store.note_paper(about)
-        return pdf_of(paper, language=language)
+        return content_of(paper, ending, size=size, language=language)
 
     st.download_button(
         tell(label),
         data=content,
-        file_name=f"{name}.pdf",
-        mime="application/pdf",
-        icon=":material/picture_as_pdf:",
+        file_name=f"{name}.{ending}",
+        mime=MIME[ending],
+        icon=":material/description:",
         on_click="ignore",
         width="stretch",
         key=f"paper-{name}",

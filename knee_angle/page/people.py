@@ -15,7 +15,7 @@ from knee_angle.page import memory
 from knee_angle.page.charts import person_chart
 from knee_angle.page.for_study import study_button
 from knee_angle.page.keeping import with_store
-from knee_angle.page.paper import paper_button
+from knee_angle.page.paper import paper_button, paper_choice
 from knee_angle.page.spoken import date_form
 from knee_angle.page.taking_back import TAKEN_BACK, take_measurement_back
 from knee_angle.page.ward.here import may
@@ -193,13 +193,14 @@ def _followed(store: Store, code: str, rows: Sequence[KeptMeasurement], side: Si
 
 def _papers(store: Store, code: str, side: Side) -> None:
     """The course of a knee and the newest visit, as paper."""
+    paper_choice()
     paper_button(
-        say("Course as paper (PDF)"),
+        say("Course as paper"),
         lambda: papers.of_course(store, code, side=side),
         store=store, about=f"course {code}", name=f"{code}-course-{side}",
     )  # fmt: skip
     paper_button(
-        say("Newest visit as paper (PDF)"),
+        say("Newest visit as paper"),
         lambda: papers.of_visit(store, person=code),
         store=store, about=f"visit {code}", name=f"{code}-visit",
     )  # fmt: skip

@@ -21,6 +21,7 @@ from knee_angle.page import memory
 from knee_angle.page.drafts import Draft, DraftsFolder, drafts_folder, merged, new_token
 from knee_angle.page.editor import Edit
 from knee_angle.page.found import found_from, found_text
+from knee_angle.page.paper import FORM
 from knee_angle.page.spoken import CHOSEN
 from knee_angle.page.tray import Answered, Entry, Tray, shelf
 from knee_angle.page.ward.here import session
@@ -29,7 +30,7 @@ __all__ = ["STAYS", "Visit", "account", "next_visit", "opened_visit", "the_visit
 
 ADDRESS = "visit"
 """What the token is called in the page's address."""
-STAYS = ("counting", "tolerance", "tag", "bar-tag", "dot", CHOSEN)
+STAYS = ("counting", "tolerance", "tag", "bar-tag", "dot", CHOSEN, FORM)
 """Inputs that belong to the machine, the printed sheets or the visitor, not to one visit."""
 
 ENDED = say(

@@ -3,6 +3,7 @@
 * ``blocks``: what a paper is made of, as frozen values;
 * ``pdf``, ``page.typ``: the blocks as PDF by Typst (tagged, PDF/UA-1, A4 or Letter);
 * ``html``, ``page.html``: the same blocks as one self-contained page;
+* ``written``: either as a file, by the ending of its name;
 * ``drawing``: shapes and words as SVG; ``leg`` draws a photo with its points, ``charts`` a
   course and a check;
 * ``visit``, ``course``, ``certificate``, ``fleet``: the four contents; ``kept`` reads a visit's
