@@ -317,7 +317,7 @@ def text_spoilt(path: Path) -> None:
 def test_damage_that_shows_no_error_by_itself_is_noticed(
     tmp_path, monkeypatch, command, at_opening, damage
 ):
-    path, out = tmp_path / "a.db", tmp_path / "out"
+    path, out = tmp_path / "a.db", tmp_path / "out.csv"
     with open_store(path) as store:
         for _ in range(3):
             kept(store)
