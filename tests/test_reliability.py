@@ -19,11 +19,13 @@ from typer.testing import CliRunner
 
 from knee_angle import agreement as ag
 from knee_angle.agreement.plan_repeats import half_width_with_repeats
+from knee_angle.agreement.rater_pairs import rater_pairs
 from knee_angle.agreement.reliability import mean_squares
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
 from knee_angle.report.paper.html import html_of
-from knee_angle.report.paper.raters import AboutRaters, raters_paper, rating_methods
+from knee_angle.report.paper.raters import raters_paper
+from knee_angle.report.paper.raters_words import AboutRaters, rating_methods
 from knee_angle.report.reporting import GRRAS, STARD, YOURS, Versions, answered
 
 
@@ -68,6 +70,67 @@ def test_the_parts_are_those_that_eliasziw_1994_defines():
     assert found.icc_between.value == pytest.approx(target / total)
     assert found.icc_within.value == pytest.approx(1 - e / total)
     assert found.smallest_between.value == pytest.approx(1.959964 * (2 * (rater + view + e)) ** 0.5)
+
+
+def exact(n: int, r: int, *, target: float, rater: float, rest: float) -> np.ndarray:
+    """A table without repeats whose mean squares give just these standard deviations."""
+    rng = np.random.default_rng(1)
+
+    def sized(values: np.ndarray, sum_of_squares: float) -> np.ndarray:
+        return values * (sum_of_squares / np.sum(values**2)) ** 0.5
+
+    rows, columns_ = (v - v.mean() for v in (rng.normal(size=n), rng.normal(size=r)))
+    left = rng.normal(size=(n, r))
+    left += left.mean() - left.mean(axis=0) - left.mean(axis=1, keepdims=True)
+    return (
+        sized(rows, (n - 1) * (target**2 + rest**2 / r))[:, None]
+        + sized(columns_, (r - 1) * (rater**2 + rest**2 / n))
+        + sized(left, (n - 1) * (r - 1) * rest**2)
+    )[:, :, None]
+
+
+@pytest.mark.parametrize(
+    ("n", "r", "target", "rater", "rest", "limit"),
+    [
+        pytest.param(80, 10, 0.264, 0.235, 0.737, 1.438, id="80 subjects, 10 observers"),
+        pytest.param(40, 5, 1.2, 0.285, 0.579, 1.131, id="Jones 2011, 40 tumours, 5 readers"),
+        pytest.param(15, 20, 0.322, 0.235, 0.687, 1.387, id="15 subjects, 20 observers"),
+    ],
+)
+def test_limits_of_agreement_with_the_mean_are_the_published_ones(n, r, target, rater, rest, limit):
+    """Printed by the package of Christensen et al. 2020 for these standard deviations.
+
+    The tumours' own standard deviation is not printed; it changes nothing here.
+    """
+    found = ag.reliability(of(exact(n, r, target=target, rater=rater, rest=rest)))
+    assert found.from_mean.value == pytest.approx(limit, abs=0.0015)
+    assert found.rater.value == pytest.approx(rater, abs=1e-6)
+
+
+def test_limits_of_agreement_with_the_mean_are_the_scatter_that_is_seen():
+    """With repeats too: 1.96 times the root mean square of ratings about their target's mean."""
+    rng = np.random.default_rng(3)
+    y = rng.normal(0, 9, (20, 1, 1)) + rng.normal(0, 2, (1, 4, 1)) + rng.normal(0, 1, (20, 4, 1))
+    y = y + rng.normal(0, 1.5, (20, 4, 2))
+    away = y - y.mean(axis=(1, 2), keepdims=True)
+    found = ag.reliability(of(y))
+    assert found.from_mean.value == pytest.approx(1.959964 * float(np.mean(away**2)) ** 0.5)
+
+
+def test_every_two_raters_are_compared_as_two_methods():
+    """Without repeats: the mean and 1.96 standard deviations of the differences."""
+    y = gauge()
+    first, second, *_ = rater_pairs(of(y[:, :, :1]))
+    d = y[:, 2, 0] - y[:, 0, 0]
+    assert (second.first, second.second) == ("R0", "R2")
+    assert second.limits.bias.value == pytest.approx(d.mean())
+    assert second.limits.upper.value == pytest.approx(d.mean() + 1.959964 * d.std(ddof=1))
+    repeated = rater_pairs(of(y))[0].limits
+    means = y.mean(axis=2)
+    scatter = (means[:, 1] - means[:, 0]).var(ddof=1)
+    within = sum(y[:, k].var(axis=1, ddof=1).mean() for k in (0, 1))
+    assert repeated.sd.value == pytest.approx((scatter + (1 - 1 / 3) * within) ** 0.5)
+    assert first.first == "R0"
 
 
 def test_intervals_hold_the_truth():
@@ -258,10 +321,12 @@ def test_plans_that_cannot_be_are_refused(call, words):
 # Items and command --------------------------------------------------------------------
 
 
-def test_grras_has_fifteen_items_in_order_and_stard_its_own_numbers():
+def test_grras_has_its_fifteen_items_and_stard_its_thirty_in_order():
+    """STARD 2015 numbers 10, 12, 13 and 21 as a and b."""
     assert [item.number for item in GRRAS] == [str(n) for n in range(1, 16)]
-    numbers = [item.number for item in STARD]
-    assert numbers == sorted(numbers, key=lambda one: (int(one.rstrip("ab")), one))
+    thirty = [str(n) for n in range(1, 31)]
+    parts = [f"{n}{part}" if n in ("10", "12", "13", "21") else n for n in thirty for part in "ab"]
+    assert [item.number for item in STARD] == list(dict.fromkeys(parts))
     told = {item.number: said for item, said in answered(GRRAS, {"13": "see the figures"})}
     assert told["13"] == "see the figures"
     assert told["14"] == YOURS
@@ -328,12 +393,15 @@ def test_the_methods_claim_no_more_blindness_than_there_was(covered, said):
     repeated = rating_methods(found, replace(about, between=4, found=3))
     assert "with at least 4 others between a photograph and its repeat" in repeated
     assert f"{said}, in 3 of them where software had found it" in repeated
+    unsure = rating_methods(found, replace(about, unsure=2))
+    assert f"{said}, in 2 nothing to cover was found" in unsure
     page = html_of(raters_paper(found, about))
     assert page.count(said.replace("'", "&#39;")) >= 3  # methods, GRRAS 8, STARD 13a
     assert "display" not in rating_methods(found, replace(about, blind=False))
     german = html_of(raters_paper(found, about), "de").partition("<body>")[2]
     assert "Zwei Rater unterscheiden sich in 95 von 100 Fällen" in german
-    assert not re.search(r"\b(the|raters|each|Methods|rating)\b", german)
+    said = german.replace("Psychol Methods", "")  # a journal's name
+    assert not re.search(r"\b(the|raters|each|Methods|rating)\b", said)
 
 
 def test_a_coefficient_is_never_rounded_up_to_a_perfect_one():

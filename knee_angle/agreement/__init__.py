@@ -7,7 +7,7 @@ also be had alone.
 quantiles where ``tails`` are heavy), straight ``lines``, ``coefficients``, ``shares`` within a
 tolerance and ``repeatability``; ``estimate`` is a figure with its interval. ``plan``, with
 ``plan_repeats`` and ``plan_icc``, says how many pairs or targets are needed. Without a reference,
-``reliability`` compares raters with themselves and with one another.
+``reliability`` compares raters with themselves and with one another, ``rater_pairs`` two by two.
 
 Conventions
 -----------

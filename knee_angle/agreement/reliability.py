@@ -12,6 +12,10 @@ cannot be told apart and are one.
   ratings by one rater that is no chance is ``1.96 √2`` times that;
 * between raters: the SD of a rating by any rater, rater and own view included
   (reproducibility), and likewise;
+* the limits of agreement with the mean hold 95 % of ratings about the mean of all ratings of
+  their target, with r raters and m repeats: ``± 1.96`` times the root of ``(1 - 1/r) (rater +
+  view) + (1 - 1/(r m)) repeat`` (Jones M et al. 2011, Int J Epidemiol 40:1308-1313; Christensen
+  HS et al. 2020, BMC Med Res Methodol 20:102; from memory, both without repeats);
 * the intraclass correlations are the targets' share of the variance: within a rater (rater and
   own view count as true) and between raters (absolute agreement, ICC(A,1) of McGraw and Wong).
 
@@ -93,6 +97,8 @@ class Reliability:
         ``repeat`` holds both and ``view`` is 0.
     within, between : Estimate or None
         SD of a rating: by one rater (None with one repeat), by any rater.
+    from_mean : Estimate
+        Half the width of the limits of agreement with the mean.
     icc_within, icc_between : Estimate or None
         Intraclass correlations.
     alone : tuple of RaterAlone
@@ -106,6 +112,7 @@ class Reliability:
     repeat: Estimate
     within: Estimate | None
     between: Estimate
+    from_mean: Estimate
     icc_within: Estimate | None
     icc_between: Estimate
     alone: tuple[RaterAlone, ...]
@@ -281,12 +288,17 @@ def reliability(ratings: Ratings) -> Reliability:
             summed(at, names) / summed(at, every), summed(drawn, names) / summed(drawn, every)
         )
 
+    def away(parts: dict[str, Floats]) -> Floats:
+        own = (1 - 1 / r) * summed(parts, ("rater", "view"))
+        return np.asarray(Z * np.sqrt(own + (1 - 1 / (r * m)) * parts["repeat"]))
+
     once = m == 1
     return Reliability(
         ratings=ratings,
         target=of("target"), rater=of("rater"), view=of("view"), repeat=of("repeat"),
         within=None if once else of("repeat"),
         between=of("rater", "view", "repeat"),
+        from_mean=_estimate(away(at), away(drawn)),
         icc_within=None if once else share("target", "rater", "view"),
         icc_between=share("target"),
         alone=_alone(ratings),

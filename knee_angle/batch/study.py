@@ -9,7 +9,7 @@ from pathlib import Path
 from knee_angle import __version__
 from knee_angle.agreement import Pairs, Study, StudySettings, select_pairs, study_agreement
 from knee_angle.angle.verdict import u_display_deg
-from knee_angle.batch.versions import versions_of
+from knee_angle.batch.versions import sources_of, versions_of
 from knee_angle.errors import InvalidInput
 from knee_angle.files.tables import Table, read_table
 from knee_angle.language import say
@@ -58,6 +58,7 @@ def study_of(
         u_compared=_u_compared(u_compared, compared, u_column, settings),
         rater=rater,
         versions=versions_of(table),
+        sources=sources_of(rows),
     )
     study = study_agreement(
         _pairs(rows, about),

@@ -1,16 +1,21 @@
-"""What measured: this machine's versions, or those that a batch wrote down beside its table."""
+"""What measured a table: this machine's versions or those written down beside it, and from what."""
 
 from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from importlib import metadata, resources
 from pathlib import Path
 
-from knee_angle import __version__
-from knee_angle.report.reporting import Versions
+import numpy as np
 
-__all__ = ["versions_of"]
+from knee_angle import __version__
+from knee_angle.files.tables import Table
+from knee_angle.records import LEG_POINTS
+from knee_angle.report.reporting import Sources, Versions
+
+__all__ = ["sources_of", "versions_of"]
 
 LIBRARIES = ("numpy", "scipy", "onnxruntime", "opencv-contrib-python")
 
@@ -34,3 +39,22 @@ def versions_of(table: Path) -> Versions:
         return Versions(str(told["knee-angle"]), weights, libraries)
     except (OSError, ValueError, KeyError, TypeError):
         return here
+
+
+def sources_of(rows: Table) -> Sources | None:
+    """From what the angles of a table came; None where it has no columns that tell."""
+    columns = [f"{point}_source" for point in LEG_POINTS]
+    if not all(rows.has(name) for name in (*columns, "plane", "flexion_deg")):
+        return None
+    there = np.isfinite(rows.numbers("flexion_deg")).tolist()
+    points: Counter[str] = Counter()
+    planes: Counter[str] = Counter()
+    told = zip(there, rows.labels("plane"), *map(rows.labels, columns), strict=True)
+    for is_there, plane, *sources in told:
+        if not is_there:
+            continue
+        first = sources[0]
+        alike = first is not None and all(one == first for one in sources)
+        points[first if alike and first is not None else "several"] += 1
+        planes[plane or "estimated"] += 1
+    return Sources(points, planes) if points else None

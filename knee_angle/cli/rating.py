@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -23,7 +24,8 @@ from knee_angle.settings import Settings
 
 if TYPE_CHECKING:
     from knee_angle.agreement import Reliability
-    from knee_angle.report.paper.raters import AboutRaters
+    from knee_angle.files.tables import Table
+    from knee_angle.report.paper.raters_words import AboutRaters
 
 __all__ = ["rating_app"]
 
@@ -154,6 +156,11 @@ def rating_measure(
             failed=len(failed),
         )
     )
+    if photos is None:
+        more = say(
+            "go on with: knee-angle rating report {out} --study {study}", out=out, study=source
+        )
+        print(tell(more))
     raise typer.Exit(int(len(rows) < wanted or bool(failed)))
 
 
@@ -184,16 +191,17 @@ def rating_report(
 ) -> None:
     """Agreement within and between raters, of two or more, over any number of repeats."""
     from knee_angle.agreement import reliability, select_ratings
+    from knee_angle.files.tables import read_table
 
     for path in out or ():
         if path.suffix.lower() not in (".pdf", ".html"):
             raise InvalidInput(
                 say("a report must be named .pdf or .html, but got {name}", name=path.name)
             )
-    ratings = select_ratings(**_columns(table, value, target, rater), missing=missing.value)
+    rows = read_table(table, needs=(value, target, rater), repeats=True)
+    ratings = select_ratings(**_columns(rows, value, target, rater), missing=missing.value)
     found = reliability(ratings)
-    n_rows = found.ratings.values.size + len(found.ratings.excluded)
-    about = _about(table, (value, target, rater), missing.value, n_rows, study)
+    about = _about(table, rows, (value, target, rater), missing.value, study)
     for path in out or ():
         _write(path, found, about)
     if output is Format.JSON:
@@ -204,11 +212,8 @@ def rating_report(
         print(f"written: {path}")
 
 
-def _columns(table: Path, value: str, target: str, rater: str) -> dict[str, Any]:
+def _columns(rows: Table, value: str, target: str, rater: str) -> dict[str, Any]:
     """The columns of a table of ratings, as `select_ratings` takes them."""
-    from knee_angle.files.tables import read_table
-
-    rows = read_table(table, needs=(value, target, rater), repeats=True)
     found = {"values": rows.numbers(value), "target": rows.labels(target)}
     found["rater"] = rows.labels(rater)
     if rows.has("repeat"):
@@ -219,21 +224,37 @@ def _columns(table: Path, value: str, target: str, rater: str) -> dict[str, Any]
 
 
 def _about(
-    table: Path, columns: tuple[str, str, str], missing: str, rows: int, study: Path | None
+    table: Path, rows: Table, columns: tuple[str, str, str], missing: str, study: Path | None
 ) -> AboutRaters:
     from knee_angle.batch.rating import open_study
-    from knee_angle.batch.versions import versions_of
-    from knee_angle.report.paper.raters import AboutRaters
+    from knee_angle.batch.versions import sources_of, versions_of
+    from knee_angle.report.paper.raters_words import AboutRaters
 
-    opened = None if study is None else open_study(study)
-    plan = None if opened is None else opened.plan
-    return AboutRaters(
-        table.name, *columns, missing, rows, datetime.now(UTC).date().isoformat(),
-        versions_of(table),
-        blind=plan is not None, seed=None if plan is None else plan.seed,
-        covered=None if opened is None else (opened.covered, opened.plan.photos),
-        found=0 if opened is None else opened.found,
-        between=None if opened is None else opened.between,
+    about = AboutRaters(
+        table.name, *columns, missing, len(rows), datetime.now(UTC).date().isoformat(),
+        versions_of(table), sources=sources_of(rows),
+    )  # fmt: skip
+    if study is None:
+        return about
+    opened = open_study(study)
+    plan = opened.plan
+    known = {one.name for one in opened.photos}
+    strange = [one for one in rows.labels(columns[1]) if one not in known]
+    strange += [one for one in rows.labels(columns[2]) if one not in plan.raters]
+    if strange:
+        raise InvalidInput(
+            say(
+                "{table} is not of the study in {folder}, which has no {what}: name its own study, "
+                "or leave out --study",
+                table=table.name,
+                folder=study,
+                what=repr(strange[0]),
+            )
+        )
+    return replace(
+        about, blind=True, seed=plan.seed, covered=(opened.covered, plan.photos),
+        found=opened.found, unsure=len(opened.bare), between=opened.between,
+        planned=(plan.photos, len(plan.raters), plan.repeats),
     )  # fmt: skip
 
 
@@ -252,11 +273,13 @@ def _write(path: Path, found: Reliability, about: AboutRaters) -> None:
 
 def _print(found: Reliability, about: AboutRaters) -> None:
     """The answer, the figures and the flow; a report holds the rest."""
-    from knee_angle.report.paper.blocks import Banner, Heading, Table, Words
+    from knee_angle.report.paper.blocks import Banner, Heading, Picture, Table, Words
     from knee_angle.report.paper.raters import METHODS, raters_paper
 
     for block in raters_paper(found, about).blocks:
         match block:
+            case Picture() if not block.caption:
+                print("  " + tell(block.alt).replace("; ", "\n  "))
             case Banner():
                 print(f"{tell(block.head)}\n{tell(block.text)}")
             case Heading() if block.text == METHODS:

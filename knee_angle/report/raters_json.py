@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from knee_angle.agreement import Estimate, Reliability
-from knee_angle.report.paper.raters import AboutRaters, analysis_methods, cautions, rating_methods
-from knee_angle.report.reporting import measurement_methods
+from knee_angle.agreement.rater_pairs import rater_pairs
+from knee_angle.report.paper.raters_words import AboutRaters, cautions, flow_of, methods_of
 
 __all__ = ["raters_as_json"]
 
@@ -35,6 +35,7 @@ def raters_as_json(found: Reliability, about: AboutRaters) -> Json:
             "within_rater": _maybe(found.smallest_within),
             "between_raters": _estimate(found.smallest_between),
         },
+        "limits_of_agreement_with_the_mean": _estimate(found.from_mean),
         "icc": {
             "within_rater": _maybe(found.icc_within),
             "between_raters": _estimate(found.icc_between),
@@ -47,15 +48,25 @@ def raters_as_json(found: Reliability, about: AboutRaters) -> Json:
             }
             for one in found.alone
         ],
+        "each_two_raters": [
+            {
+                "first": one.first,
+                "second": one.second,
+                "bias": _estimate(one.limits.bias),
+                "lower": _estimate(one.limits.lower),
+                "upper": _estimate(one.limits.upper),
+            }
+            for one in rater_pairs(found.ratings)
+        ],
+        "flow": [
+            {"step": one.what, "ratings": one.count, "left_out": one.out}
+            for one in flow_of(found, about)
+        ],
         "excluded": [
             {"row": row.row, "name": row.name, "reason": row.reason}
             for row in found.ratings.excluded
         ],
-        "methods": [
-            measurement_methods(about.versions),
-            rating_methods(found, about),
-            analysis_methods(found),
-        ],
+        "methods": list(methods_of(found, about)),
         "cautions": list(cautions(found)),
         "settings": {"missing": about.missing, "seed": about.seed, "blind": about.blind},
         "made": about.made,

@@ -6,15 +6,13 @@ from collections import Counter
 
 from knee_angle.agreement import Study
 from knee_angle.language import figure, joined, retold, say
-from knee_angle.report.reporting import GRRAS, STARD, Item, answered, measurement_methods
+from knee_angle.report.reporting import GRRAS, OURS, STARD, Item, answered, measurement_methods
 from knee_angle.report.study_methods import methods
 from knee_angle.report.study_words import About
 
 __all__ = ["flow", "grras", "methods_to_paste", "stard"]
 
 PASTE = say("see the methods to paste")
-OURS = ("flexion_deg", "frame_deg", "flat_flexion_deg")
-"""Columns that this software measures."""
 
 
 def flow(study: Study) -> tuple[tuple[str, int], ...]:
@@ -41,7 +39,7 @@ def methods_to_paste(study: Study, about: About) -> tuple[str, ...]:
     """Paragraphs of measurement (where our columns are compared) and of statistics."""
     measured: tuple[str, ...] = ()
     if about.versions is not None and {about.reference, about.compared} & set(OURS):
-        measured = (measurement_methods(about.versions),)
+        measured = (measurement_methods(about.versions, about.sources),)
     said = [
         say(
             "{name}: {words} ({source}.)",
@@ -97,6 +95,7 @@ def stard(study: Study, about: About) -> tuple[tuple[Item, str], ...]:
             "tolerances {within}; whether set beforehand is yours to write", within=figure(within)
         ),
         "14": PASTE,
+        "15": say("a row without an angle has no value: see the flow"),
         "16": _missing(about),
         "19": say("see the flow"),
         "24": say("see the figures"),

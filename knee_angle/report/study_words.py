@@ -14,7 +14,7 @@ from knee_angle.agreement import (
 )
 from knee_angle.angle import words
 from knee_angle.language import capital, figure, joined, say, say_as
-from knee_angle.report.reporting import Versions
+from knee_angle.report.reporting import Sources, Versions
 
 __all__ = [
     "About",
@@ -72,6 +72,8 @@ class About:
         The column of who measured, where used.
     versions : Versions or None
         What measured, for the methods.
+    sources : Sources or None
+        From what the table's angles came, for the methods.
     """
 
     table: str
@@ -85,6 +87,7 @@ class About:
     u_compared: float | None = None
     rater: str | None = None
     versions: Versions | None = None
+    sources: Sources | None = None
 
     @property
     def unit(self) -> str:

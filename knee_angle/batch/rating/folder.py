@@ -366,13 +366,14 @@ def _study_photo(path: Path, covers: Covers) -> StudyPhoto:
                     box=f"{left:g}, {top:g}, {right:g}, {bottom:g}",
                 )
             )
-    found = path.name in covers.found
+    found = path.name in covers.found or path.name not in covers.boxes
     return StudyPhoto(path.name, str(path.absolute()), photo.sha256, mine, found)
 
 
 def _photo_of(one: Mapping[str, Any]) -> StudyPhoto:
     covers = tuple(tuple(map(float, box)) for box in one.get("covers", ()))
-    return from_json({**one, "covers": covers}, StudyPhoto)
+    # Of before displays were looked for: covers were told, and nobody spoke of other photos.
+    return from_json({"found": not covers, **one, "covers": covers}, StudyPhoto)
 
 
 def _orders(plan: RatingPlan, written: Any) -> dict[str, tuple[Turn, ...]]:

@@ -9,7 +9,8 @@
 * ``visit``, ``course``, ``certificate``, ``fleet``: the four contents; ``kept`` reads a visit's
   JSON back, ``common`` holds what they share, ``empty`` a certificate's tables of a machine
   without a leg.
-* ``raters``: the report of a rater study.
+* ``raters``: the report of a rater study; ``raters_words`` what it says, ``raters_drawn`` its
+  plot and its flow.
 
 Nothing here computes a figure, asks a store or reads a photo: kept values are handed in.
 The same paper gives the same bytes.
