@@ -390,7 +390,7 @@ def _step(
     """One batch; the loss is read back only when someone will look at it."""
     with torch.no_grad():
         batch = cut(kept)
-        windows = spoil(batch.windows, generator_step=step)
+        windows = spoil(batch.windows, generator_step=step + ranks.index)
     with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
         predicted = network(windows.contiguous(memory_format=torch.channels_last))
     total, parts = loss(type(predicted)(*(v.float() for v in vars(predicted).values())), batch)
