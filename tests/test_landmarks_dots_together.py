@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from knee_angle.landmarks.dots import sets
+from knee_angle.landmarks.dots.along import along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.candidates import Candidates, examine
 from knee_angle.landmarks.dots.colour import Paint, lab_of
@@ -185,6 +186,32 @@ def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, own
     assert yields(sure, seen[0], whole, alone) is believed
 
 
+def line_on(picture: np.ndarray) -> float:
+    """Log odds that the line from the shank bar's dot to the hinge's is a bar."""
+    which = [np.array([list(TRUE).index(name)]) for name in ("shank_bar", "hinge")]
+    return float(along_bars(picture, patches(TRUE), *which)[0])
+
+
+@pytest.mark.parametrize(
+    ("half_px", "bar"),
+    [
+        pytest.param((9, 9), True, id="a bar"),
+        pytest.param((4, 14), True, id="a bar whose dot does not sit in its middle"),
+        pytest.param((40, 40), False, id="a broad cloth of one colour"),
+        pytest.param((0, 0), False, id="skin of one colour"),
+    ],
+)
+def test_a_bar_is_told_by_its_paint_and_its_edges(half_px, bar):
+    picture = np.full((400, 560, 3), (205, 160, 135), np.uint8)
+    if sum(half_px):
+        ends = np.array([TRUE["hinge"], np.add(TRUE["shank_bar"], (45.0, 14.0))])
+        corners = np.concatenate([ends - (0, half_px[0]), ends[::-1] + (0, half_px[1])])
+        cv2.fillPoly(picture, [np.round(corners).astype(np.int32)], (90, 95, 110))
+    noisy = picture + np.random.default_rng(0).normal(0.0, 3.0, picture.shape)
+    odds = line_on(np.clip(noisy, 0, 255).astype(np.uint8))
+    assert (odds > 1.0) if bar else (odds < -1.0)
+
+
 # The set of a pigment ----------------------------------------------------------------
 
 
@@ -267,8 +294,11 @@ def test_two_outlines_of_one_long_dot_are_one():
 PAINT, MEMBERS = (30, 120, 60), lab_of(np.array([[30.0, 120.0, 60.0]]))
 
 
-def glaring(radius_px: float, *, off: float, sheet: bool = False) -> np.ndarray:
-    """A dot at (60, 60) on skin with a white spot on it, or beside a sheet as white."""
+def glaring(radius_px: float, *, off: float, sheet: bool = False, halo: bool = False) -> np.ndarray:
+    """A dot at (60, 60) on skin with a white spot on it, or beside a sheet as white.
+
+    The spot may fade into the dot.
+    """
     picture = np.full((480, 480, 3), (205, 160, 135), np.uint8)
     middle, whole = 60 * 4, radius_px * 4
     cv2.circle(picture, (middle, middle), round(whole), PAINT, -1)
@@ -277,6 +307,11 @@ def glaring(radius_px: float, *, off: float, sheet: bool = False) -> np.ndarray:
         picture[:, spot[0] :] = 250
     else:
         cv2.circle(picture, spot, round(0.5 * whole), (255, 255, 255), -1)
+    if halo:
+        y, x = np.mgrid[:480, :480]
+        far = np.hypot(x - spot[0], y - spot[1]) / whole
+        light = 420.0 * np.exp(-0.5 * (far / 0.35) ** 2)[..., None]
+        picture = np.clip(picture + light, 0, 255).astype(np.uint8)
     return cv2.resize(
         cv2.GaussianBlur(picture, (0, 0), 2.0), (120, 120), interpolation=cv2.INTER_AREA
     )
@@ -286,10 +321,11 @@ def healed_of(picture: np.ndarray, radius_px: float) -> tuple[np.ndarray, np.nda
     return without_glare(picture, Paint.of(picture), MEMBERS, radius_px, (0, 0, 120, 120))
 
 
+@pytest.mark.parametrize("halo", [False, True], ids=["spot", "halo"])
 @pytest.mark.parametrize("off", [0.0, 0.3, 0.5])
 @pytest.mark.parametrize("radius_px", [5.0, 9.0])
-def test_a_glaring_dot_is_made_whole(radius_px, off):
-    healed, discs = healed_of(glaring(radius_px, off=off), radius_px)
+def test_a_glaring_dot_is_made_whole(radius_px, off, halo):
+    healed, discs = healed_of(glaring(radius_px, off=off, halo=halo), radius_px)
     ((x, y, radius),) = discs
     assert (x, y) == pytest.approx((60.0, 60.0), abs=0.25 * radius_px)
     assert radius == pytest.approx(radius_px, rel=0.25)

@@ -6,8 +6,9 @@ Run: ``python tests/bench/bench_dots.py --bank BODIES.npz [--pictures P.npy] [--
 bare; every third machine sits 85 to 122 mm wrongly. ``--only plain`` keeps to the accidents of
 that name, ``--times`` paints each scene so often. ``--part K/N`` does every Nth scene from the
 Kth on; with ``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first
-failures lie beside it; ``--photos FOLDER`` also keeps each scene as a photo with its truth, for
-other benches. ``--table FILE...`` prints the counts of such files instead. Asserts nothing.
+failures (``--keep``) and of others (``--also``) lie beside it; ``--photos FOLDER`` also keeps
+each scene as a photo with its truth, for other benches. ``--table FILE...`` prints the counts of
+such files instead. Asserts nothing.
 """
 
 from __future__ import annotations
@@ -153,9 +154,10 @@ def run(options: argparse.Namespace) -> None:
 
     part, parts = map(int, options.part.split("/"))
     bank, pictures = load_bank(options.bank), load_pictures(options.pictures)
-    renderer, network = Renderer(size=SIZE_PX, pictures=pictures), NetworkDetector(threads=1)
+    renderer = Renderer(size=SIZE_PX, pictures=pictures, device=options.device)
+    network = NetworkDetector(threads=1)
     rows: list[dict[str, object]] = []
-    kept = 0
+    kept, others = Counter[bool](), set[int]()
     for number in range(part, options.scenes, parts):
         drawn = scene_of(number, options.seed, bank, renderer, len(pictures))
         rng = np.random.default_rng([options.seed, number, 1])
@@ -165,15 +167,18 @@ def run(options: argparse.Namespace) -> None:
             drawn, rng, network=network, only=options.only, times=options.times
         ):
             rows.append(row | {"scene": number})
-            failed = row["result"] not in ("all six", "refused")
-            failed |= row["case"] != "bare" and row["result"] == "refused"
+            failed = row["case"] != "bare" and row["result"] != "all six"
             if options.out is None:
                 continue
             with (options.out / f"dots_{part}.jsonl").open("a") as file:
                 file.write(json.dumps(rows[-1]) + "\n")
-            if failed and kept < options.keep:
-                kept += 1
-                name = f"{number}_{row['case']}_{kept}".replace(" ", "_").replace("'", "")
+            # Of those that did not fail the first of each scene, so that they are of many.
+            first = failed or (row["result"] != "refused" and number not in others)
+            if first and kept[failed] < (options.keep if failed else options.also):
+                kept[failed] += 1
+                others.update([] if failed else [number])
+                name = f"{number}_{row['case']}_{'failed' if failed else 'other'}{kept[failed]}"
+                name = name.replace(" ", "_").replace("'", "")
                 (options.out / f"{name}.jpg").write_bytes(data)
                 (options.out / f"{name}.json").write_text(json.dumps(rows[-1]))
         if options.out is None:
@@ -209,6 +214,8 @@ def main() -> None:
     parser.add_argument("--only", default="", help="accidents of this name alone, and bare")
     parser.add_argument("--times", type=int, default=1, help="paintings of each scene")
     parser.add_argument("--keep", type=int, default=0, help="pictures of failures kept")
+    parser.add_argument("--also", type=int, default=0, help="pictures of others kept")
+    parser.add_argument("--device", type=int, default=0, help="GPU that draws, as EGL counts")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--photos", type=Path)
     parser.add_argument("--table", type=Path, nargs="+")

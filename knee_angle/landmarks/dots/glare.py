@@ -8,6 +8,8 @@ a strap) is larger than a dot or fills no disc with it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +23,9 @@ Rgb = NDArray[np.uint8]
 Bools = NDArray[np.bool_]
 Part = tuple[slice, slice]
 
-MIXED_FROM, OFF_RGB = 0.55, 28.0
-"""From which share of white on a pixel is glare, and how far from that mixture (our own)."""
+MIXED_FROM, OFF_RGB = (0.55, 0.3), 28.0
+"""From which share of white on a pixel is glare (the more first; the less where JPEG has blurred
+a wide edge), and how far from that mixture (our own)."""
 ACROSS, SQUARES = 4.0, 64.0
 """Steps a unit to which a colour's distance from the mixtures is rounded, and what its square is
 divided by: `OFF_RGB` fits into 8 bits either way."""
@@ -63,9 +66,26 @@ def without_glare(
     left, top, right, bottom = box
     window, rgb = picture[top:bottom, left:right], rgb_of(np.median(members, axis=0))
     pigment = pigment_mask(paint, members, box)
-    glare = _glare(window, rgb) & ~pigment
+    share = _whiteness(window, rgb)
+    discs: list[tuple[float, float, float]] = []
+    healed = picture
+    for least in MIXED_FROM:
+        glare = (share >= np.ceil(255.0 * least)) & ~pigment
+        for there, whole, disc in _glaring(glare, pigment, radius):
+            x, y = left + there[1].start + disc[0], top + there[0].start + disc[1]
+            if any(np.hypot(x - other[0], y - other[1]) < other[2] for other in discs):
+                continue
+            healed = picture.copy() if healed is picture else healed
+            healed[top:bottom, left:right][there][whole & ~pigment[there]] = rgb
+            discs.append((x, y, disc[2]))
+    return healed, np.array(discs).reshape(-1, 3)
+
+
+def _glaring(
+    glare: Bools, pigment: Bools, radius: float
+) -> Iterator[tuple[Part, Bools, tuple[float, float, float]]]:
+    """Each disc that a spot of glare makes with pigment: where to look, its pixels, itself."""
     _, labels, stats, _ = cv2.connectedComponentsWithStats(glare.view(np.uint8), connectivity=8)
-    discs, healed = [], picture
     small = (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX) & (
         stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * radius
     )
@@ -77,15 +97,8 @@ def without_glare(
     for which in np.nonzero(small[1:])[0] + 1:
         there = _around(stats[which], radius, glare.shape)
         disc = _disc(labels[there] == which, pigment[there], LARGEST * radius)
-        if disc is None:
-            continue
-        whole, x, y, reach = disc
-        if healed is picture:
-            healed = picture.copy()
-        part = healed[top:bottom, left:right][there]
-        part[whole & ~pigment[there]] = rgb
-        discs.append((left + there[1].start + x, top + there[0].start + y, reach))
-    return healed, np.array(discs).reshape(-1, 3)
+        if disc is not None:
+            yield there, disc[0], disc[1:]
 
 
 def _around(stats: NDArray[np.int32], radius: float, shape: tuple[int, ...]) -> Part:
@@ -133,15 +146,15 @@ def _round(reach: int) -> Rgb:
     return np.asarray(kernel, dtype=np.uint8)
 
 
-def _glare(window: Rgb, rgb: Floats) -> Bools:
-    """Which pixels are a mixture of a pigment and much white.
+def _whiteness(window: Rgb, rgb: Floats) -> Rgb:
+    """How much white there is in each pixel that is a mixture of it with a pigment, 255 for all.
 
     Their colours are turned on to the line from the pigment to white (0 to 255) and two axes
     across it, to a quarter of a step.
     """
     white = 255.0 - rgb
     if not white.any():
-        return np.zeros(window.shape[:2], dtype=bool)
+        return np.zeros(window.shape[:2], dtype=np.uint8)
     turn = np.linalg.svd(white[None])[2]
     turn[0] *= 255.0 / float(turn[0] @ white)
     turn[1:] *= ACROSS
@@ -150,6 +163,4 @@ def _glare(window: Rgb, rgb: Floats) -> Bools:
     steps = [cv2.absdiff(one, np.array([128.0])) for one in across]
     far2 = cv2.add(*(cv2.multiply(one, one, scale=1.0 / SQUARES) for one in steps))
     near = cv2.inRange(far2, 0.0, np.floor((ACROSS * OFF_RGB) ** 2 / SQUARES))
-    return np.asarray(
-        cv2.bitwise_and(near, cv2.inRange(share, np.ceil(255.0 * MIXED_FROM), 255.0)) > 0
-    )
+    return np.asarray(cv2.bitwise_and(near, share), dtype=np.uint8)
