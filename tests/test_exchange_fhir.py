@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import math
 import re
 import sys
 from collections.abc import Callable, Iterator
@@ -123,10 +124,11 @@ def course(store: Store, release: str, codes: Codes = LOCAL) -> dict:
 
 def checks(store: Store, release: str) -> dict:
     found = store.checks(machine="M-03", all_rows=True)
+    lines = {one.id: store.check(one.id).result.line_judged[0] for one in found}
     return once(
         "checks",
         release,
-        lambda: bundle_of_checks("M-03", found, release=release, codes=LOCAL, at=NOON),
+        lambda: bundle_of_checks("M-03", found, lines, release=release, codes=LOCAL, at=NOON),
     )
 
 
@@ -565,7 +567,7 @@ def test_a_check_never_says_that_a_machine_is_calibrated(store):
         ("outside", "frame", "calibration-required"),
     ):
         check = replace(row, verdict=verdict, against=against, corrected_by=None)
-        made = bundle_of_checks("M-03", (check,), release="R4B", codes=Codes(), at=NOON)
+        made = bundle_of_checks("M-03", (check,), {}, release="R4B", codes=Codes(), at=NOON)
         assert first(made, "DeviceMetric")["calibration"][0]["state"] == state
 
 
@@ -577,11 +579,37 @@ def test_a_check_at_one_place_hands_on_no_offset_and_no_gain(store, release):
     for cov, told in ((row.cov, line), ((9.0, -0.5, 4.0), set())):
         check = replace(row, cov=cov, corrected_by=None)
         assert check.at_one_place == (not told)
-        made = bundle_of_checks("M-03", (check,), release=release, codes=Codes(), at=NOON)
+        made = bundle_of_checks("M-03", (check,), {}, release=release, codes=Codes(), at=NOON)
         parts = first(made, "Observation")["component"]
         assert {p["code"]["coding"][-1]["code"] for p in parts} & line == told
         assert compare(rows_of(made), {check.id: check}).different == ()
         assert errors_of(made, release) == []
+
+
+@pytest.mark.parametrize("release", RELEASES)
+def test_a_check_holds_what_the_display_showed_at_each_setting(store, release):
+    """The number is the metric's own; beside it what it was held against, and its ±."""
+    entries = {e["fullUrl"]: e["resource"] for e in checks(store, release)["entry"]}
+    (check, *_) = store.checks(machine="M-03")
+    (line, _) = store.check(check.id).result.line_judged
+    (whole,) = [
+        one for one in entries.values()
+        if one.get("identifier", [{}])[0].get("value") == check.id
+    ]  # fmt: skip
+    members = [entries[one["reference"]] for one in whole["hasMember"]]
+    assert [one["valueQuantity"]["value"] for one in members] == [round(y, 3) for y in line.y]
+    for one, x, cov in zip(members, line.x, line.cov_x, strict=True):
+        parts = {p["code"]["coding"][-1]["code"]: p for p in one["component"]}
+        held = parts[f"against-{check.against}"]["valueQuantity"]
+        assert held == {
+            "value": round(x, 3), "unit": "°", "system": "http://unitsofmeasure.org", "code": "deg",
+        }  # fmt: skip
+        at = members.index(one)
+        u_deg = parts["standard-uncertainty"]["valueQuantity"]["value"]
+        assert u_deg == round(math.sqrt(cov[at]), 3)
+        assert entries[one["device"]["reference"]]["resourceType"] == "DeviceMetric"
+        assert entries[one["subject"]["reference"]]["resourceType"] == "Device"
+        assert one["status"] == whole["status"]
 
 
 @pytest.fixture

@@ -133,7 +133,10 @@ def _checks(
     code = checked_code(machine, what="machine")
     checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
     with written_out(row_of(code)):
-        bundle = bundle_of_checks(code, checks, release=release.value, codes=codes, at=utc_now())
+        lines = {one.id: store.check(one.id).result.line_judged[0] for one in checks}
+        bundle = bundle_of_checks(
+            code, checks, lines, release=release.value, codes=codes, at=utc_now()
+        )
     counted = say_many("{count} check", "{count} checks", len(checks))
     return bundle, joined(", ", [code, counted])
 

@@ -121,6 +121,10 @@ _CHECKED = {
     "display-check": Concept(
         "Check of a CPM machine's display", "Displayed angle over a range, by several photos."
     ),
+    "display-shown": Concept(
+        "Angle on the machine's display at one setting",
+        "As flexion, and beside it the bars' or the knee's angle by photos.",
+    ),
     "display-metric": Concept("Display of a CPM machine", "The angle that the machine shows."),
     "photos": Concept("Photos of the check", "How many it rests on."),
     "against": Concept("What the display was compared with", "The machine's bars or the knee."),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Literal, get_args
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
+from knee_angle.machine.calibration import Line
 from knee_angle.store import KeptCheck, KeptVisit, StoredMeasurement
 from knee_angle.store.exchange.codes import CONCEPTS, LOCAL_SYSTEM, Codes
 from knee_angle.store.exchange.fhir.course import (
@@ -71,16 +72,32 @@ def bundle_of_course(
 
 
 def bundle_of_checks(
-    code: str, checks: Sequence[KeptCheck], *, release: Release, codes: Codes, at: datetime
+    code: str,
+    checks: Sequence[KeptCheck],
+    lines: Mapping[str, Line],
+    *,
+    release: Release,
+    codes: Codes,
+    at: datetime,
 ) -> Json:
-    """A machine, its display and its checks; see `bundle_of_course`."""
+    """A machine, its display, its checks, and what it showed; others as in `bundle_of_course`.
+
+    Parameters
+    ----------
+    code : str
+        The machine's.
+    checks : sequence of KeptCheck
+    lines : Mapping of row to Line
+        Displayed against what it was held against, of the checks that are told setting by setting.
+    release, codes, at
+    """
     standing = [one for one in checks if one.counts]
     latest = max(standing, key=lambda one: one.taken_at, default=None)
     entries = list(machine(code, latest, codes, release=release))
     versions = sorted({one.software for one in checks})
     entries += [software(version, codes, release=release) for version in versions]
     for check in checks:
-        entries += of_check(check, codes)
+        entries += of_check(check, lines.get(check.id), codes)
     return _bundle(entries, release, at)
 
 

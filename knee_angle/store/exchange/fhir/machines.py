@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
+from knee_angle.machine.calibration import Line
 from knee_angle.store import KeptCheck
 from knee_angle.store.exchange.codes import Codes
 from knee_angle.store.exchange.fhir.course import (
@@ -21,6 +23,7 @@ from knee_angle.store.exchange.fhir.parts import (
     UCUM,
     components,
     concept,
+    degrees,
     identifier,
     named_urn,
     row_urn,
@@ -79,10 +82,21 @@ def machine(
     yield metric_urn(code), shown
 
 
-def of_check(check: KeptCheck, codes: Codes) -> Iterator[Entry]:
-    """One check of the display; the person whose leg lay in the machine is left out."""
+def of_check(check: KeptCheck, line: Line | None, codes: Codes) -> Iterator[Entry]:
+    """One check of the display; the person whose leg lay in the machine is left out.
+
+    Parameters
+    ----------
+    check : KeptCheck
+    line : Line, optional
+        Displayed against what it was held against: what the display showed at each setting is
+        then an Observation of its own.
+    codes : Codes
+    """
     urn = row_urn(check.id)
     low, high = check.range_deg
+    members = [] if line is None else [_shown(check, line, n, codes) for n in range(len(line.x))]
+    yield from members
     yield (
         urn,
         {
@@ -100,9 +114,34 @@ def of_check(check: KeptCheck, codes: Codes) -> Iterator[Entry]:
             "effectiveDateTime": moment(check.taken_at),
             "issued": moment(check.saved_at),
             "device": {"reference": software_urn(check.software)},
+            **({"hasMember": [{"reference": one} for one, _ in members]} if members else {}),
             "component": components(
                 CHECK_AT_ONE_PLACE if check.at_one_place else CHECK, check, codes
             ),
         },
     )
-    yield provenance(check, (urn,))
+    yield provenance(check, (urn, *(one for one, _ in members)))
+
+
+def _shown(check: KeptCheck, line: Line, number: int, codes: Codes) -> Entry:
+    """What the display showed at one setting, and the angle that it was held against."""
+    urn = named_urn("shown", check.id, str(number))
+    x, y, u_deg = line.x[number], line.y[number], math.sqrt(line.cov_x[number][number])
+    held = "the bars were" if check.against == "frame" else "the knee was"
+    return urn, {
+        "resourceType": "Observation",
+        "id": urn.removeprefix("urn:uuid:"),
+        "text": narrative(f"Display of {check.machine}: {y:.1f}° where {held} at {x:.1f}°"),
+        "identifier": [identifier("row", f"{check.id}-{number + 1}")],
+        "status": status_of(check),
+        "code": concept(codes, "display-shown"),
+        "subject": {"reference": machine_urn(check.machine)},
+        "effectiveDateTime": moment(check.taken_at),
+        "issued": moment(check.saved_at),
+        "device": {"reference": metric_urn(check.machine)},
+        "valueQuantity": degrees(y),
+        "component": [
+            {"code": concept(codes, f"against-{check.against}"), "valueQuantity": degrees(x)},
+            {"code": concept(codes, "standard-uncertainty"), "valueQuantity": degrees(u_deg)},
+        ],
+    }
