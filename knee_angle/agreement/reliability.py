@@ -40,7 +40,7 @@ from knee_angle.agreement.estimate import Estimate, Floats, Z, sd_interval, t_in
 from knee_angle.agreement.pairs import Excluded, Missing
 from knee_angle.assumptions import RISK
 from knee_angle.errors import InvalidInput
-from knee_angle.language import say
+from knee_angle.language import joined, say, say_many
 
 __all__ = ["RaterAlone", "Ratings", "Reliability", "reliability", "select_ratings"]
 
@@ -237,10 +237,14 @@ def _excluded(
     for row, (one, who) in enumerate(zip(target, rater, strict=True)):
         if one in whole and math.isfinite(y[row]):
             continue
-        why = f"not rated {repeats} times by every rater"
+        why = say_many(
+            "not rated {count} time by every rater",
+            "not rated {count} times by every rater",
+            repeats,
+        )
         if not math.isfinite(y[row]):
             said = None if reasons is None else reasons[row]
-            why = "no value" + (f": {said}" if said else "")
+            why = joined(": ", [say("no value"), said]) if said else say("no value")
         found.append(Excluded(row + 1, f"{one}, {who}", why))
     return tuple(found)
 

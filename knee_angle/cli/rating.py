@@ -208,8 +208,8 @@ def rating_report(
         print(json.dumps(for_programs(_as_json(found, about)), allow_nan=False))
         return
     _print(found, about)
-    for path in out or ():
-        print(f"written: {path}")
+    if out:
+        print(tell("written: {files}", files=", ".join(map(str, out))))
 
 
 def _columns(rows: Table, value: str, target: str, rater: str) -> dict[str, Any]:

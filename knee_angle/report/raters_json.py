@@ -59,7 +59,7 @@ def raters_as_json(found: Reliability, about: AboutRaters) -> Json:
             for one in rater_pairs(found.ratings)
         ],
         "flow": [
-            {"step": one.what, "ratings": one.count, "left_out": one.out}
+            {"step": one.name, "ratings": one.count, "left_out": one.out}
             for one in flow_of(found, about)
         ],
         "excluded": [

@@ -19,7 +19,7 @@ from knee_angle.report.paper.blocks import (
     Words,
 )
 from knee_angle.report.paper.common import FOOT, PAGE
-from knee_angle.report.paper.raters_drawn import flow_drawn, ratings_drawn
+from knee_angle.report.paper.raters_drawn import SHARE, flow_drawn, ratings_drawn
 from knee_angle.report.paper.raters_words import (
     AboutRaters,
     cautions,
@@ -211,12 +211,13 @@ def _picture(found: Reliability, about: AboutRaters) -> Picture:
             "with the mean, ± {value}.",
             value=value,
         ),
+        width_share=SHARE,
     )
 
 
 def _flow(found: Reliability, about: AboutRaters) -> Picture:
-    told = [joined(": ", [one.what, figure(f"{one.count:,}")]) for one in flow_of(found, about)]
-    return Picture(flow_drawn(found, about), joined("; ", told))
+    told = [joined(": ", [one.name, figure(f"{one.count:,}")]) for one in flow_of(found, about)]
+    return Picture(flow_drawn(found, about), joined("; ", told), width_share=SHARE)
 
 
 def _left_out(found: Reliability) -> list[Block]:

@@ -14,11 +14,13 @@ from knee_angle.report.paper.drawing import INK, LINE, SOFT, Drawing
 from knee_angle.report.paper.raters_words import AboutRaters, Step, flow_of
 from knee_angle.report.study_words import number
 
-__all__ = ["flow_drawn", "ratings_drawn"]
+__all__ = ["SHARE", "flow_drawn", "ratings_drawn"]
 
 COLOURS = ("#0b5d8a", "#a04a12", "#3f7d3a", "#7a3e8c", "#444444", "#8a6d00")
-WIDTH, HEIGHT, HEAD = 690.0, 340.0, 30.0
-RIGHT = 92.0
+WIDTH, HEIGHT, HEAD = 520.0, 320.0, 30.0
+"""Narrow, so that its letters can be read on a phone; on paper it takes `SHARE` of the width."""
+SHARE = 0.8
+RIGHT = 58.0
 SIZE = 13.0
 MARK = 3.4
 Point = tuple[float, float]
@@ -99,9 +101,9 @@ _MARKS: tuple[Callable[[Drawing, Point, str], None], ...] = (
 
 # The flow ----------------------------------------------------------------------------
 
-BOX = (250.0, 42.0)
+BOX = (252.0, 42.0)
 GAP, LINE_PX = 30.0, 19.0
-ASIDE = BOX[0] / 2 + 34.0
+ASIDE = 26.0
 """Where what was left out begins, to the right of the way down."""
 
 
@@ -146,12 +148,12 @@ def _way_down(drawing: Drawing, start: Point, gone: list[Step]) -> float:
     _arrow(drawing, (x, y), (x, end))
     if gone:
         top = y + (end - y - high) / 2
-        _arrow(drawing, (x, top + high / 2), (x + ASIDE - BOX[0] / 2, top + high / 2))
-        left = x + ASIDE - BOX[0] / 2
+        _arrow(drawing, (x, top + high / 2), (x + ASIDE, top + high / 2))
+        left = x + ASIDE
         _frame(drawing, (left, top), (WIDTH - left - 1.0, high))
         for line, step in enumerate(gone):
             at = (left + 10.0, top + 17.0 + LINE_PX * line)
-            drawing.text(_numbered(step), at, size=SIZE)
+            drawing.text(_numbered(step), at, size=SIZE - 1.0)
     return end
 
 

@@ -138,6 +138,11 @@ class Step:
     out: bool = False
     detail: str = ""
 
+    @property
+    def name(self) -> str:
+        """What it is, in words of its own."""
+        return say("left out: {reason}", reason=self.what) if self.out else self.what
+
 
 def flow_of(found: Reliability, about: AboutRaters) -> tuple[Step, ...]:
     """From what was planned to what is analysed.
@@ -154,10 +159,7 @@ def flow_of(found: Reliability, about: AboutRaters) -> tuple[Step, ...]:
             steps.append(Step(say("not in the table"), planned - about.rows, out=True))
     steps.append(Step(say("ratings in the table"), about.rows))
     why = Counter(row.reason.partition(":")[0] for row in found.ratings.excluded)
-    steps += [
-        Step(say("left out: {reason}", reason=retold(reason)), count, out=True)
-        for reason, count in sorted(why.items())
-    ]
+    steps += [Step(retold(reason), count, out=True) for reason, count in sorted(why.items())]
     return (*steps, Step(say("ratings analysed"), n * r * m, detail=_product(n, r, m)))
 
 
