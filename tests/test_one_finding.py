@@ -26,6 +26,7 @@ from knee_angle.batch import child
 from knee_angle.batch.work import Job
 from knee_angle.cli import app
 from knee_angle.landmarks.standard import shared_detectors
+from knee_angle.language import in_language, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED
 from knee_angle.machine.prescribed import LegSettings
@@ -221,3 +222,29 @@ def test_points_of_one_photo_that_contradict_one_another_are_told_as_such(monkey
     assert isinstance(answer, NotMeasured)
     assert "the points of this photo" in answer.reason
     assert "photos" not in answer.reason
+
+
+# ------------------------------------------------------------------ the picture with its answer
+
+
+def test_the_picture_speaks_the_readers_language(monkeypatch):
+    """Its font has every sign of it: no box stands for an umlaut, sharp s or minus."""
+    drawn: list[str] = []
+    text = ImageDraw.ImageDraw.text
+
+    def recorded(pen, xy, words_drawn, *more, font, **named):
+        drawn.append(words_drawn)
+        lacking = bytes(font.getmask("\uffff"))
+        signs = {sign for sign in words_drawn if not sign.isspace()}
+        assert [sign for sign in signs if bytes(font.getmask(sign)) == lacking] == []
+        return text(pen, xy, words_drawn, *more, font=font, **named)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", recorded)
+    result = measured("bed_01", 93.0, Settings())
+    with in_language("de"):
+        overlay(seen("bed_01")[0], replace(result, alarms=("− ä ö ü ß Ä Ö Ü ± °",)))
+        assert f"{result.knee.deg:.1f}°".replace(".", ",") in drawn
+        caution = tell(words.CAUTION)
+    assert caution != words.CAUTION
+    assert any(caution.startswith(line) for line in drawn if len(line) > 20)
+    assert not any("distal" in line for line in drawn)

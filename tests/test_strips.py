@@ -302,4 +302,4 @@ def test_two_strips_of_the_same_numbers_are_told_apart():
 
 @pytest.mark.parametrize("scene", TAGGED, ids=lambda s: s.photo.stem)
 def test_one_good_strip_needs_no_word(scene):
-    assert "tag" not in words(alone_in(scene.photo.stem)).replace("printed tags", "")
+    assert "tag" not in words(alone_in(scene.photo.stem)).replace("tags, taken as parallel", "")

@@ -91,7 +91,7 @@ VERDICT_SHAPES: dict[Verdict, Literal["circle", "triangle", "bar"]] = {
 """A shape for each verdict, so that nothing depends on colour."""
 
 PLANE_WORDS: dict[Plane, str] = {
-    "tag": say("corrected for the camera's direction by printed tags"),
+    "tag": say("corrected for the camera's direction by tags, taken as parallel to the leg"),
     "estimated": say("corrected for the camera's direction as estimated from the picture"),
     "image": say("flat in the picture, the camera's direction not corrected"),
 }

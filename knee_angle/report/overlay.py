@@ -8,6 +8,8 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from functools import cache
+from importlib.resources import files
 from io import BytesIO
 
 import numpy as np
@@ -116,11 +118,11 @@ class _Pen:
         self.draw.ellipse((x - r, y - r, x + r, y + r), fill=PAPER)
 
     def label(self, point: Point, text: str, size: float) -> None:
-        font = ImageFont.load_default(size * self.unit)
+        font = _font(size * self.unit)
         stroke = max(1, round(1.1 * self.unit))
         self.draw.text(
             self.at(point),
-            _drawable(text),
+            text,
             font=font,
             fill=PAPER,
             anchor="mm",
@@ -129,9 +131,14 @@ class _Pen:
         )
 
 
-def _drawable(text: str) -> str:
-    """The text with the characters that Pillow's own font lacks replaced."""
-    return text.replace("\u2212", "-")
+def _font(size: float) -> ImageFont.FreeTypeFont:
+    """The papers' font: Pillow's own has neither umlauts nor a true minus."""
+    return ImageFont.truetype(BytesIO(_face()), size)
+
+
+@cache
+def _face() -> bytes:
+    return files("knee_angle.report").joinpath("paper/fonts/SourceSans3-Regular.ttf").read_bytes()
 
 
 def _between(start: Point, end: Point, share: float) -> Point:
@@ -187,21 +194,20 @@ def _arc(pen: _Pen, result: Measurement) -> None:
     pen.line([(float(x), float(y)) for x, y in knee + radius * unit], LEG, 1.8)
     middle = geometry.turned((1.0, 0.0), by_deg=start_deg + turn_deg / 2)
     place = knee + 1.75 * radius * middle
-    pen.label((float(place[0]), float(place[1])), words.degrees(result.knee.deg), 24)
+    pen.label((float(place[0]), float(place[1])), tell(words.degrees(result.knee.deg)), 25)
 
 
 def _panel(width: int, answer: Sequence[Row]) -> Image.Image:
     """The answer in words and numbers, under the photo."""
     unit = width / 100.0
-    body, small = (ImageFont.load_default(max(12.0, s * unit)) for s in (2.1, 1.7))
+    body, small = (_font(max(12.0, s * unit)) for s in (2.3, 1.85))
     gap = max(17.0, 3.0 * unit)
     left, right, y = 2.4 * unit, 22 * unit, 0.55 * gap
     measuring = ImageDraw.Draw(Image.new("RGB", (1, 1)))
-    caution = _wrapped(measuring, words.CAUTION, small, width - 2 * left)
+    caution = _wrapped(measuring, tell(words.CAUTION), small, width - 2 * left)
     room = width - right - gap - left
     rows = [
-        (name, _wrapped(measuring, _drawable(text), body, room), verdict)
-        for name, text, verdict in answer
+        (name, _wrapped(measuring, text, body, room), verdict) for name, text, verdict in answer
     ]
     height = (sum(len(lines) for _, lines, _ in rows) + 1.0 + 0.75 * len(caution)) * gap
     panel = Image.new("RGB", (width, round(height)), PAPER)
@@ -210,7 +216,7 @@ def _panel(width: int, answer: Sequence[Row]) -> Image.Image:
         ink = VERDICT_INK[verdict] if verdict else INK
         pen.text((left, y), name, font=body, fill=QUIET)
         if verdict:
-            _shape(pen, words.VERDICT_SHAPES[verdict], (right, y + 0.12 * gap), 0.62 * gap, ink)
+            _shape(pen, words.VERDICT_SHAPES[verdict], (right, y + 0.2 * gap), 0.62 * gap, ink)
         for line in lines:
             pen.text((right + (gap if verdict else 0), y), line, font=body, fill=ink)
             y += gap
