@@ -48,7 +48,9 @@ def picture(mode: str = "RGB", **options: object) -> CropJpeg:
 @pytest.fixture(scope="module")
 def store(tmp_path_factory) -> Iterator[Store]:
     path = tmp_path_factory.mktemp("dicom") / "ward.db"
-    with open_store(f"sqlite:///{path}", who="Ward^3=\\β " + "x" * 54, clock=lambda: NOON) as made:
+    with open_store(
+        f"sqlite:///{path}", who="Ward^3=\\β\x07\n" + "x" * 53, clock=lambda: NOON
+    ) as made:
         made.add_person("P-01789-ABCDE-77")
         made.add_machine("M-03")
         yield made

@@ -44,7 +44,7 @@ def time_of(at: datetime) -> str:
 
 def as_name(code: str) -> str:
     """A code where DICOM wants a person's name: one component, told by its caret."""
-    plain = "".join(" " if sign in "^=\\" else sign for sign in code)
+    plain = "".join(" " if sign in "^=\\" or not sign.isprintable() else sign for sign in code)
     return f"{cut(plain, LONGEST_NAME).strip()}^"
 
 

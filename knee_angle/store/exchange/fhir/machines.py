@@ -49,7 +49,8 @@ def machine(
 
     The metric's calibration state is never an all-clear: a check does not calibrate. It says
     ``calibration-required`` where the newest check that stands proves the display off against
-    the machine's own bars, and ``unspecified`` else.
+    the machine's own bars, and ``unspecified`` else. It has no time, which would be that of a
+    calibration; a check's is its Observation's.
     """
     yield (
         machine_urn(code),
@@ -77,8 +78,7 @@ def machine(
     if latest is not None:
         off = latest.verdict == "outside" and latest.against == "frame"
         state = "calibration-required" if off else "unspecified"
-        told = {"type": "unspecified", "state": state, "time": moment(latest.taken_at)}
-        shown["calibration"] = [told]
+        shown["calibration"] = [{"type": "unspecified", "state": state}]
     yield metric_urn(code), shown
 
 
