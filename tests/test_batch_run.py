@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 
 from knee_angle.batch import run
 from knee_angle.cli import app
-from knee_angle.cli.batch import _progress
+from knee_angle.cli.batch import photos_done
 from knee_angle.errors import InvalidInput
 
 COMMAND = [sys.executable, "-m", "knee_angle", "batch"]
@@ -294,7 +294,7 @@ def test_a_terminal_shows_how_many_how_fast_and_how_long(monkeypatch):
     terminal = Terminal()
     monkeypatch.setattr(sys, "stderr", terminal)
     monkeypatch.setenv("TERM", "xterm")
-    with _progress() as progress:
+    with photos_done() as progress:
         for done in range(4):
             progress(done, 2000)
             time.sleep(0.12)
