@@ -490,6 +490,9 @@ def test_the_table_that_is_written_is_read_again(tmp_path):
     path = tmp_path / "codes.toml"
     path.write_text(table_of(Codes()))
     assert [one.code for one in read_codes(path).of("side-left")] == ["7771000", "side-left"]
+    head = path.read_text().partition("[")[0]
+    assert "ACTIVE" in head
+    assert all(code in head for code in ("41343-5", "41345-0", "41347-6", "41349-2"))
     mine = Codes({"arc": Coding("urn:oid:2.25.1", 'A"\\', "Arc ± β", "99WARD")})
     path.write_text(table_of(mine))
     assert read_codes(path).own["arc"] == mine.own["arc"]

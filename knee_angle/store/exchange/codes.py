@@ -313,9 +313,16 @@ def _problems(name: str, entry: object) -> list[str]:
     return [joined(": ", (name, problem)) for problem in found]
 
 
+HEAD = (
+    "# A site's codes: uncomment and change. The local code is always written beside.",
+    "# LOINC's 41343-5, 41345-0, 41347-6 and 41349-2 are of ACTIVE range of motion of the knee; a",
+    "# CPM machine moves it passively, so none of them fits.",
+)
+
+
 def table_of(codes: Codes) -> str:
     """The codes that stand first, as a TOML file to edit; the others as comments."""
-    lines = ["# A site's codes: uncomment and change. The local code is always written beside."]
+    lines = list(HEAD)
     for name, concept in CONCEPTS.items():
         first = codes.of(name)[0]
         mark = "# " if first.system == LOCAL_SYSTEM else ""
