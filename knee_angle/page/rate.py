@@ -24,7 +24,7 @@ __all__ = ["FOLDER", "show"]
 
 FOLDER = "KNEE_ANGLE_RATING"
 """Environment variable with the study's folder: set, the server has this page and no other."""
-RATER, EDITOR = "rater", "rate"
+RATER, EDITOR, NOT_KEPT = "rater", "rate", "not-kept"
 
 
 def show() -> None:
@@ -61,28 +61,49 @@ def _turn(study: RatingStudy, rater: str) -> None:
     turn = study.next_turn(rater)
     if turn is None:
         st.success(tell("All photos are done. Thank you."))
-        if st.button(tell("Another rater"), width="stretch"):
-            del st.session_state[RATER]
-            st.rerun()
+        _leave()
         return
     place, number = turn[0], turn[1].photo
     revision = f"rate-{rater}-{place}"
     of = study.plan.photos * study.plan.repeats
     st.markdown(f"{tell('Photo')} {place} / {of} · {rater}")
+    if not_kept := st.session_state.pop(NOT_KEPT, None):
+        st.error(tell(not_kept))
     photo = _opened(study.photos[number - 1].sha256, study, number)
-    since = st.session_state.setdefault(f"{revision}-shown", time.monotonic())
+    st.session_state.setdefault(f"{revision}-shown", time.monotonic())
     points_editor(
         photo, key=EDITOR, revision=revision, found=None, side=None, tags=(), edit=Edit(),
         on_change=lambda: None, blind=study.photos[number - 1].covers,
     )  # fmt: skip
+    whole = all(name in _placed(photo, revision) for name in LEG_POINTS)
+    st.button(
+        tell("Keep, and show the next photo"), disabled=not whole, type="primary",
+        width="stretch", on_click=_keep, args=(study, rater, place, photo),
+    )  # fmt: skip
+    _leave()
+
+
+def _placed(photo: Photo, revision: str) -> dict[str, dict[str, float]]:
+    """The points that the browser has sent for this turn."""
     sent = st.session_state.get(EDITOR, {}).get("points")
     edit = edit_of(sent, revision=revision, width_px=photo.width, height_px=photo.height)
-    points = {} if edit is None else edit.manual()
-    whole = all(name in points for name in LEG_POINTS)
-    label = tell("Keep, and show the next photo")
-    if st.button(label, disabled=not whole, type="primary", width="stretch"):
-        seconds = time.monotonic() - since
-        study.keep(rater, place, points, photo=photo, seconds=seconds)
+    return {} if edit is None else edit.manual()
+
+
+def _keep(study: RatingStudy, rater: str, place: int, photo: Photo) -> None:
+    """Keep the turn: before the page is drawn anew, so that nothing that comes between loses it."""
+    revision = f"rate-{rater}-{place}"
+    seconds = time.monotonic() - st.session_state.get(f"{revision}-shown", time.monotonic())
+    try:
+        study.keep(rater, place, _placed(photo, revision), photo=photo, seconds=seconds)
+    except KneeAngleError as error:
+        st.session_state[NOT_KEPT] = str(error)
+
+
+def _leave() -> None:
+    """Back to the codes: whoever chose another's keeps nothing under it."""
+    if st.button(tell("Another rater"), width="stretch"):
+        del st.session_state[RATER]
         st.rerun()
 
 
