@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import ctypes
+import html
 import io
 import re
 from dataclasses import replace
@@ -33,12 +34,14 @@ from test_check_empty import photographed
 
 import knee_angle
 from knee_angle.errors import InvalidInput
-from knee_angle.language import in_language
+from knee_angle.language import in_language, tell
 from knee_angle.machine.check import check_machine
 from knee_angle.machine.empty import NO_LEG
 from knee_angle.pipeline import answer_of_visit
 from knee_angle.records import CropJpeg
+from knee_angle.report.paper import leg
 from knee_angle.report.paper.blocks import Beside, Cell, Paper, Picture, Signatures, Table, as_json
+from knee_angle.report.paper.common import PAGE
 from knee_angle.report.paper.html import html_of
 from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.report.paper.pdf import pdf_of
@@ -50,7 +53,7 @@ from knee_angle.visit.photos import Shot
 
 UNDECIDED = "Cannot tell whether the display agrees"
 HEBREW, ARABIC = "מבט נוסף בעוד יומיים", "يرجى القياس مرة أخرى"
-ABOUT = About("P-017", "M-03", NOON, saved_at=NOON, who="ward 3", row="ab" * 16, software="0.1.0")
+ABOUT = About("P-017", "M-03", NOON, saved_at=NOON, row="ab" * 16, software="0.1.0")
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +83,7 @@ def opened_pdf(content: bytes) -> pypdf.PdfReader:
 
 def squeezed(text: str) -> str:
     """Letters alone: lines break elsewhere in PDF and HTML."""
-    return re.sub(r"[\s\u200b\u00a0]+", "", text)
+    return re.sub(r"[\s\u00a0]+", "", text)
 
 
 def text_of(content: bytes) -> str:
@@ -161,6 +164,39 @@ def test_pdf_and_html_hold_every_text_of_the_paper(judged):
     assert [text for text in texts if squeezed(text) not in shown] == []
 
 
+FIGURE = re.compile(r"\d+(?:[.,]\d+)*")
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_pdf_and_html_of_each_paper_hold_the_same_figures_those_of_charts_among_them(
+    store, judged, checked, language
+):
+    answer, photos = judged
+    store.save_visit(answer, photos, visit_id=new_id(), settings=SETTINGS, person="P-017")
+    keep_days(store, 3)
+    keep_check(store, checked)
+    with in_language(language):
+        made = [
+            papers.of_visit(store, row=store.visits()[0].id),
+            papers.of_course(store, "P-017", made_at=NOON),
+            papers.of_machine(store, "M-03"),
+            papers.of_fleet(store, made_at=NOON),
+        ]
+    for paper in made:
+        printed = []
+        with pypdfium2.PdfDocument(pdf_of(paper, "a4", language)) as pdf:
+            for number, page in enumerate(pdf, 1):
+                text = page.get_textpage().get_text_range()
+                with in_language(language):
+                    foot = tell(PAGE).format(page=number, pages=len(pdf))
+                assert foot in text
+                printed += FIGURE.findall(text.replace(foot, " "))
+        body = html_of(paper, language).partition("<body>")[2]
+        shown = FIGURE.findall(html.unescape(re.sub(r"<[^>]*>", " ", body)))
+        assert set(printed) == set(shown), paper.title
+        assert len(set(shown)) > 8
+
+
 @pytest.mark.parametrize(
     ("changes", "head", "tone"),
     [
@@ -176,6 +212,22 @@ def test_pdf_and_html_hold_every_text_of_the_paper(judged):
 def test_the_banner_says_the_worst(judged, changes, head, tone):
     banner = paper_of(judged, **changes).blocks[0]
     assert (banner.head, banner.tone) == (head, tone)
+
+
+def test_beside_a_limit_that_is_passed_the_verdict_of_the_display_is_said(judged):
+    banner = paper_of(judged, standing="past").blocks[0]
+    assert banner.text.endswith(" Display agrees.")
+
+
+def test_only_both_ends_of_the_machine_as_it_stands_are_large(judged):
+    answer, _ = judged
+    first, second = visit_as_json(unnamed_visit(answer), version="0.1.0")["settings"]
+    way = {**first, "knee": {**first["knee"], "value": 40.0}, "photos": ["photo 9"]}
+    now = [{**one, "adjusted": 1} for one in (first, way, second)]
+    paper = paper_of(judged, settings=[first, second, *now])
+    (table,) = [block for block in paper.blocks if isinstance(block, Table)][:1]
+    assert [row[1].large for row in table.rows[:5]] == [False, False, True, False, True]
+    assert all(row[1].strong for row in table.rows[:5])
 
 
 def test_an_end_that_is_not_proven_takes_the_all_clear_from_the_visit(judged):
@@ -238,6 +290,7 @@ def test_a_kept_visit_makes_its_paper_from_its_rows(store, judged):
     assert "Patient P-017 · machine M-03 · left knee" in paper.about
     assert kept.visit.id[:12] in told
     assert "Ada" not in told
+    assert "ward 3" not in told  # codes only: an account may be named like a person
     assert told.count("The photo was not kept") == 1  # the other one was
     assert papers.of_visit(store, row=kept.visit.id[:8], note="for the file") == paper
     # A photo's row stands for its visit.
@@ -319,6 +372,41 @@ def test_a_drawing_without_photo_holds_all_of_its_lines(judged):
                        for pair in line.split()])  # fmt: skip
         assert at.min() >= 0.0
         assert (at <= np.add([drawing.width, drawing.height], 0.01)).all()
+
+
+@pytest.mark.parametrize("up_px", [5.0, 60.0, 240.0])
+def test_the_angles_marks_lie_whole_in_a_photo_whose_knee_is_near_its_edge(judged, up_px):
+    _, photos = judged
+    one = photos[1].measurement
+    knee = one.landmarks.points["knee"]
+    crop = replace(jpeg(1600, 900), left_px=knee.x_px - 800.0, top_px=knee.y_px - up_px,
+                   px_per_px=1.0)  # fmt: skip
+    drawn = [
+        re.search(r'points="([^"]*)"', shape)[1]
+        for shape, _ in leg_drawing(one, crop).shapes
+        if f'stroke="{leg.LEG}"' in shape and "polyline" in shape
+    ]
+    beyond, arc = drawn[0], drawn[2]  # the leg itself is cut where the photo is
+    at = np.array([[float(n) for n in pair.split(",")] for pair in f"{beyond} {arc}".split()])
+    assert len(at) > 40
+    if up_px > 20.0:
+        assert at.min() >= 0.0
+
+
+def test_a_thumbnail_is_as_wide_as_all_others_and_shows_its_whole_picture(judged):
+    _, photos = judged
+    for size in ((1600, 500), (700, 900)):
+        crop = replace(jpeg(*size), left_px=0.0, top_px=0.0)
+        drawing = leg_drawing(photos[0].measurement, crop, number=False).framed(1.5, "#eeeeee")
+        assert drawing.width / drawing.height == pytest.approx(1.5)
+        assert drawing.width >= size[0] - 1e-6
+        assert drawing.height >= size[1] - 1e-6
+        assert "<text" not in drawing.svg()
+
+
+def test_no_reader_finds_an_entry_of_the_tags_to_complain_of(judged):
+    """Poppler calls ``/Suspects false`` a syntax error; left out, it means the same."""
+    assert b"/Suspects" not in pdf_of(paper_of(judged))
 
 
 def test_the_same_paper_gives_the_same_bytes(judged):
@@ -712,14 +800,52 @@ def test_the_fleet_says_first_what_is_due_and_whose_display_is_proven_wrong(tmp_
         paper = papers.of_fleet(store, made_at=NOON)
     rows = tables_of(paper)["Machine"].rows
     due = [row[1].text for row in rows]
-    assert due[0] == "–"
+    assert due[0] == "first check due"
     assert due[1:] == sorted(due[1:])
     assert rows[0][0].text == "M-04"
     assert rows[0][2].text == "never checked"
-    assert [row[1].detail.split(" ")[0] for row in rows] == ["first", "overdue", "in", "in"]
+    assert [row[1].detail.split(" ")[0] for row in rows] == ["", "overdue", "in", "in"]
     assert paper.blocks[0].head == "2 machines are due"
     assert "Check now: M-04, M-03." in paper.blocks[0].text
     assert "Display proven wrong at the last check: M-03." in paper.blocks[0].text
+
+
+def boxes_of(content: bytes) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Every piece of text of a PDF's first page and where it stands: left, bottom, right, top."""
+    page = pypdfium2.PdfDocument(content)[0]
+    words = page.get_textpage()
+    found = page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT])
+    return [(words.get_text_bounded(*one.get_bounds()), one.get_bounds()) for one in found]
+
+
+def test_a_code_of_all_its_letters_stays_in_its_column(tmp_path):
+    code = "M-99999999999999"
+    with open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
+        store.add_machine(code)
+        series = made_series()
+        store.save_check(
+            check_machine(series, SETTINGS), machine=code, outcomes=series, settings=SETTINGS,
+            photo_sha256={name: f"{n:x}" * 64 for n, name in enumerate(series, 1)},
+        )  # fmt: skip
+        boxes = boxes_of(pdf_of(papers.of_fleet(store, made_at=NOON)))
+    due = next(box for text, box in boxes if re.match(r"2026-\d\d-\d\d", text.strip()))
+    letters = [box for text, box in boxes if text.strip() in {"M", "-", "9"}]
+    assert len(letters) == len(code)
+    assert all(right < due[0] for _, _, right, _ in letters)
+
+
+def test_of_a_large_fleet_some_that_are_due_are_named_and_all_are_counted(tmp_path):
+    with open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
+        for n in range(20):
+            store.add_machine(f"M-{n:02d}")
+        first, counts, every = papers.of_fleet(store, made_at=NOON).blocks
+    assert first.head == "20 machines are due"
+    assert first.text.endswith("M-11 and 8 more, below.")
+    assert dict(zip(counts.head, [cell.text for cell in counts.rows[0]], strict=True)) == {
+        "Due now": "20", "Within 30 days": "0", "Display agrees": "0",
+        "Display does not agree": "0", "Cannot tell": "0", "Never checked": "20",
+    }  # fmt: skip
+    assert len(every.rows) == 20
 
 
 # In German ---------------------------------------------------------------------------

@@ -181,6 +181,24 @@ def test_every_picture_is_told_in_words_and_every_column_has_a_head(pdf):
             assert sum(across) == len(heads)
 
 
+def test_what_belongs_together_is_joined_and_nothing_stands_outside_a_block(pdf):
+    """Names with their values are a list, captions belong to their table or picture."""
+    root = pdf.Root.StructTreeRoot
+    every = list(elements(root))
+    (document,) = [one for one in elements(root) if kind(pdf, one) == "/Document"]
+    blocks = {"/H1", "/H2", "/H3", "/P", "/L", "/Table", "/Div", "/Figure"}
+    assert {kind(pdf, one) for one in kids_of(document)} <= blocks
+    for one in every:
+        if kind(pdf, one) == "/L":
+            assert {kind(pdf, item) for item in kids_of(one)} == {"/LI"}
+        if kind(pdf, one) == "/LI":
+            assert [kind(pdf, part) for part in kids_of(one)] == ["/Lbl", "/LBody"]
+        if kind(pdf, one) == "/Caption":
+            inside = {kind(pdf, kid) for kid in kids_of(one.P) if not isinstance(kid, int)}
+            assert inside & {"/THead", "/Figure"}
+    assert any(kind(pdf, one) == "/Caption" for one in every)
+
+
 def attributes(element: pikepdf.Object) -> dict[str, pikepdf.Object]:
     """What the attributes of an element say, together."""
     given = element.get("/A", [])

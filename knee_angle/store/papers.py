@@ -135,7 +135,7 @@ def _together(store: Store, visit: KeptVisit, note: str) -> Paper:
     ]
     about = About(
         visit.person, visit.machine, visit.taken_at.astimezone(LocalZone()),
-        saved_at=visit.saved_at.astimezone(UTC), who=visit.who, row=visit.id,
+        saved_at=visit.saved_at.astimezone(UTC), row=visit.id,
         software=visit.software, note=note, stands=visit.counts,
     )  # fmt: skip
     return visit_paper(full.contract, photos, settings=full.settings, about=about)
@@ -155,7 +155,7 @@ def _alone(store: Store, row: KeptMeasurement, note: str) -> Paper:
         )  # fmt: skip
     about = About(
         row.person, row.machine, row.taken_at.astimezone(LocalZone()),
-        saved_at=row.saved_at.astimezone(UTC), who=row.who, row=row.id, software=row.software,
+        saved_at=row.saved_at.astimezone(UTC), row=row.id, software=row.software,
         note=note, stands=row.counts,
     )  # fmt: skip
     return visit_paper(

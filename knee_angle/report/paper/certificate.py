@@ -32,7 +32,7 @@ from knee_angle.report.paper.blocks import (
     Table,
 )
 from knee_angle.report.paper.blocks import Words as Text
-from knee_angle.report.paper.charts import Series, check_chart
+from knee_angle.report.paper.charts import WASH, Series, check_chart
 from knee_angle.report.paper.common import (
     BANNER_HEADS,
     FOOT,
@@ -59,6 +59,8 @@ __all__ = ["CheckAbout", "certificate_paper"]
 THUMBNAILS = 4
 """So many pictures stand in a row."""
 THUMBNAIL_PX = 420
+THUMBNAIL_RATIO = 3 / 2
+"""Width to height, so that rows of pictures of any shape are even."""
 PROVEN_WORDS: dict[Verdict, str] = {
     "within": say("within the tolerance"),
     "outside": say("outside the tolerance"),
@@ -160,6 +162,11 @@ def certificate_paper(
         say("Machine {code}", code=about.machine),
         moment(about.taken_at),
         say_many("{count} photo", "{count} photos", len(outcomes)),
+        *(
+            [say("next check due {day}", day=about.next_due.isoformat())]
+            if about.next_due is not None
+            else []
+        ),
     ]
     return Paper(
         say("Certificate of a machine check"), joined(" · ", head), tuple(blocks), FOOT, PAGE
@@ -437,15 +444,17 @@ def _thumbnail(name: str, one: Measurement | BarsAlone, picture: CropJpeg | None
         drawing = bars_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
     else:
         number = None if one.displayed is None else one.displayed.deg
-        drawing = leg_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
+        drawing = leg_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=1.6, number=False)
     shown = "–" if number is None else figure(f"{number:g}°")
     told = say("{photo}: display {shown}", photo=photo_words(name), shown=shown)
+    if isinstance(one, Measurement):
+        told = say("{told}, knee {knee}", told=told, knee=deg(one.knee.deg))
     if picture is None:
         told = say("{told}; photo not kept", told=told)
     alt = say("{told}: the leg and the machine's bars as lines.", told=told)
     if isinstance(one, BarsAlone):
         alt = say("{told}: what shows the machine's bars, as lines.", told=told)
-    return Picture(drawing, alt, told, most_mm=34.0)
+    return Picture(drawing.framed(THUMBNAIL_RATIO, WASH), alt, told, most_mm=34.0)
 
 
 def _inputs(photo_sha256: Mapping[str, str], about: CheckAbout) -> list[Block]:

@@ -14,11 +14,11 @@ from knee_angle.report.paper.common import MARK_WORDS
 from knee_angle.report.paper.drawing import INK, LINE, SOFT, Drawing
 from knee_angle.visit.course import Day, KeptAngle, Mark, PrescribedLimits
 
-__all__ = ["Series", "check_chart", "course_chart"]
+__all__ = ["WASH", "Series", "check_chart", "course_chart"]
 
 KNEE, DISPLAY, LIMIT, WASH = "#0b6e69", "#9a4a00", "#b01c1c", "#e9eef1"
-WIDTH, HEIGHT = 690.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 44.0, 112.0, 12.0, 52.0
+WIDTH, HEIGHT, LOWER = 690.0, 300.0, 270.0
+LEFT, RIGHT, TOP, BOTTOM = 44.0, 112.0, 28.0, 52.0
 SIZE = 11.5
 FEW_DAYS = 40
 """So many days are drawn with large marks."""
@@ -58,7 +58,7 @@ class Axes:
             self.drawing.line([(x, y), (self.drawing.width - RIGHT, y)], LINE, wide=0.7)
             label = figure(f"{value:g}{unit}".replace("-", "\u2212"))
             self.drawing.text(label, (x - 6, y + 4), size=SIZE, anchor="end", colour=SOFT)
-        self.drawing.text(y_title, (LEFT, self.drawing.height - 4), size=SIZE, colour=SOFT)
+        self.drawing.text(y_title, (0.0, SIZE), size=SIZE, colour=SOFT)
 
     def tick(self, x: float, label: str) -> None:
         """A value on the x axis."""
@@ -213,7 +213,7 @@ def _diamond(drawing: Drawing, at: Point, size: float) -> None:
 def _names(axes: Axes) -> None:
     """What the shapes mean, beneath the chart."""
     drawing, y = axes.drawing, axes.drawing.height - 8.0
-    x = drawing.width - RIGHT - 290.0
+    x = LEFT + 4.0
     drawing.circle((x, y), 3.4, KNEE)
     drawing.text(say("knee"), (x + 8, y + 4), size=SIZE)
     _diamond(drawing, (x + 70, y), 4.4)
@@ -255,7 +255,7 @@ def check_chart(series: Sequence[Series], *, tolerance_deg: float) -> Drawing:
     tolerance_deg : float
         What is allowed either way; the grey field.
     """
-    drawing = Drawing(WIDTH, HEIGHT)
+    drawing = Drawing(WIDTH, LOWER)
     every = [one for part in series for one in (*part.points, *part.band)]
     heights = [one.deg + sign * one.half_deg for one in every for sign in (-1.0, 1.0)]
     x = _padded([one.at_deg for one in every])
@@ -263,7 +263,12 @@ def check_chart(series: Sequence[Series], *, tolerance_deg: float) -> Drawing:
     corners = [(x[0], -tolerance_deg), (x[1], -tolerance_deg), (x[1], tolerance_deg),
                (x[0], tolerance_deg)]  # fmt: skip
     drawing.area([axes.at(*corner) for corner in corners], WASH)
-    axes.grid(say("displayed minus measured, over the measured angle; bars and bands are 95 %"))
+    axes.grid(say("display minus measured; bars and bands are 95 %"))
+    middle = (LEFT + WIDTH - RIGHT) / 2.0
+    drawing.text(
+        say("measured angle, degrees of flexion"), (middle, LOWER - 14.0),
+        size=SIZE, anchor="middle", colour=SOFT,
+    )  # fmt: skip
     for value in ticks(*x, about=8):
         axes.tick(value, figure(f"{value:g}°".replace("-", "\u2212")))
     drawing.line([axes.at(x[0], 0.0), axes.at(x[1], 0.0)], INK, wide=0.9)

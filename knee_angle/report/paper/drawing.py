@@ -88,13 +88,13 @@ class Drawing:
             f'x="{_n(at[0])}" y="{_n(at[1])}" font-family="{FONT}" font-size="{_n(size)}" '
             f'text-anchor="{anchor}"{weight}{turn}'
         )
-        if edge:
-            self._add(
-                f'<text {common} fill="none" stroke="{edge}" stroke-width="{_n(0.28 * size)}" '
-                'stroke-linejoin="round">{}</text>',
-                words,
-            )
-        self._add(f'<text {common} fill="{colour}">{{}}</text>', words)
+        around = (
+            f' stroke="{edge}" stroke-width="{_n(0.28 * size)}" stroke-linejoin="round" '
+            'paint-order="stroke"'
+            if edge
+            else ""
+        )
+        self._add(f'<text {common} fill="{colour}"{around}>{{}}</text>', words)
 
     def jpeg(self, content: bytes) -> None:
         """A photo over the whole picture."""
@@ -103,6 +103,18 @@ class Drawing:
             f'<image x="0" y="0" width="{_n(self.width)}" height="{_n(self.height)}" '
             f'preserveAspectRatio="none" href="data:image/jpeg;base64,{inside}"/>'
         )
+
+    def framed(self, ratio: float, colour: str) -> Drawing:
+        """The same in the middle of a ground of that width to height, nothing cut off."""
+        width = max(self.width, self.height * ratio)
+        height = max(self.height, self.width / ratio)
+        ground = Drawing(width, height)
+        ground.area([(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)], colour)
+        across, down = (width - self.width) / 2.0, (height - self.height) / 2.0
+        ground.shapes += [
+            (f'<g transform="translate({_n(across)} {_n(down)})">', ""), *self.shapes, ("</g>", "")
+        ]  # fmt: skip
+        return ground
 
     def beneath(self, other: Drawing) -> None:
         """Another picture below this one."""

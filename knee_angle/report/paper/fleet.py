@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from knee_angle.angle import words
-from knee_angle.language import capital, joined, say, say_many
+from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.records import FindingKind, Verdict
 from knee_angle.report.paper.blocks import Banner, Block, Cell, Paper, Row, Table
 from knee_angle.report.paper.blocks import Words as Text
@@ -15,6 +15,10 @@ from knee_angle.report.paper.common import FOOT, PAGE, VERDICT_HEADS, deg, momen
 from knee_angle.visit.course import Due
 
 __all__ = ["Checked", "FleetRow", "fleet_paper"]
+
+MOST_NAMED = 12
+"""So many machines that are due are named before the table, which has them all."""
+SOON_DAYS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +59,8 @@ def fleet_paper(rows: Sequence[FleetRow], *, made_at: datetime, note: str = "") 
         A line for this paper alone.
     """
     order = sorted(rows, key=lambda row: (row.due.on or date.min, row.machine))
-    blocks: list[Block] = [_first(order), _table(order)]
+    soon = sum(1 for row in rows if not row.due.now and (row.due.days_left or 0) <= SOON_DAYS)
+    blocks: list[Block] = [_first(order), _counts(order, soon=soon), _table(order)]
     if note:
         blocks.append(Text(note, lead=say("Note")))
     count = say_many("{count} machine", "{count} machines", len(rows))
@@ -69,7 +74,12 @@ def _first(rows: Sequence[FleetRow]) -> Banner:
     wrong = [row.machine for row in rows if row.last is not None and row.last.verdict == "outside"]
     told = []
     if due:
-        told.append(say("Check now: {machines}.", machines=", ".join(due)))
+        named, more = ", ".join(due[:MOST_NAMED]), len(due) - MOST_NAMED
+        told.append(
+            say("Check now: {machines} and {more} more, below.", machines=named, more=more)
+            if more > 0
+            else say("Check now: {machines}.", machines=named)
+        )
     if wrong:
         told.append(
             say("Display proven wrong at the last check: {machines}.", machines=", ".join(wrong))
@@ -87,6 +97,30 @@ def _first(rows: Sequence[FleetRow]) -> Banner:
     )
 
 
+def _counts(rows: Sequence[FleetRow], *, soon: int) -> Table:
+    """How many machines stand how."""
+    verdicts = [row.last.verdict for row in rows if row.last is not None]
+    count = (
+        sum(1 for row in rows if row.due.now),
+        soon,
+        *(verdicts.count(one) for one in ("within", "outside", "undecided")),
+        len(rows) - len(verdicts),
+    )
+    return Table(
+        head=(
+            say("Due now"),
+            say("Within {days} days", days=SOON_DAYS),
+            VERDICT_HEADS["within"],
+            VERDICT_HEADS["outside"],
+            VERDICT_HEADS["undecided"],
+            say("Never checked"),
+        ),
+        rows=(tuple(Cell(figure(f"{one}"), strong=True) for one in count),),
+        align="llllll",
+        widths=(1.0,) * 6,
+    )
+
+
 def _table(rows: Sequence[FleetRow]) -> Table:
     return Table(
         head=(
@@ -100,15 +134,16 @@ def _table(rows: Sequence[FleetRow]) -> Table:
         ),
         rows=tuple(_row(row) for row in rows),
         align="lllllll",
-        widths=(0.8, 1.6, 1.0, 1.3, 1.6, 0.7, 2.6),
+        widths=(0.75, 1.85, 1.0, 1.45, 1.55, 0.75, 2.25),
         caption=say("What is due soonest stands first. ± 95 %; each against its own tolerance."),
     )
 
 
 def _row(row: FleetRow) -> Row:
+    day = None if row.due.on is None else row.due.on.isoformat()
     when = Cell(
-        "–" if row.due.on is None else row.due.on.isoformat(),
-        _due_words(row.due),
+        _due_words(row.due) if day is None else day,
+        "" if day is None else _due_words(row.due),
         strong=row.due.now,
         tone="past" if row.due.now else "plain",
     )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from knee_angle.report.paper.blocks import Paper, as_json
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 __all__ = ["html_of"]
 
@@ -16,11 +19,16 @@ def html_of(paper: Paper, language: str = "en") -> str:
 
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True,
                        lstrip_blocks=True)  # fmt: skip
-    page.filters["inside"] = _inside
+    page.filters["drawn"] = _drawn
     template = page.from_string(files(__package__).joinpath("page.html").read_text("utf-8"))
     return template.render(paper=as_json(paper, language))
 
 
-def _inside(svg: str) -> str:
-    """A picture as an address that holds it."""
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
+def _drawn(svg: str, alt: str, style: str) -> Markup:
+    """A picture as part of the page: its words can be found and copied, one name tells it all."""
+    from markupsafe import Markup
+
+    head = Markup(
+        '<svg role="img" aria-label="{alt}" style="{style}" preserveAspectRatio="xMinYMin meet" '
+    ).format(alt=alt, style=style)
+    return head + Markup(svg.removeprefix("<svg "))  # noqa: S704  every word in it is escaped

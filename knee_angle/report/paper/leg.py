@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from io import BytesIO
 
 from knee_angle.angle import words
@@ -19,6 +20,8 @@ LEG_ON_WHITE, BARS_ON_WHITE = "#00796b", "#9a5b00"
 LONGEST_PX = 1100
 """Enough for 300 dots an inch at the width that it is printed."""
 MARGIN = 0.18
+ANGLE_SIZES = (1.0, 0.85, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2)
+"""How large the angle's marks are drawn, by which of them the picture has room for."""
 Point = tuple[float, float]
 Places = Callable[[Point], Point]
 
@@ -29,6 +32,7 @@ def leg_drawing(
     *,
     longest_px: int = LONGEST_PX,
     emphasis: float = 1.0,
+    number: bool = True,
 ) -> Drawing:
     """The leg as it was measured.
 
@@ -42,13 +46,15 @@ def leg_drawing(
         The picture is made smaller to this.
     emphasis : float
         How many times as bold lines and number are: for small pictures.
+    number : bool
+        Whether the knee's angle stands beside its arc.
     """
-    beyond, arc, _ = _angle(measured)
+    usual = _angle(measured, 1.0)
     points = [_xy(point) for point in measured.landmarks.points.values()]
-    pen = _pen(crop, [*points, beyond, *arc], longest_px=longest_px, emphasis=emphasis)
+    pen = _pen(crop, [*points, usual.beyond, *usual.arc], longest_px=longest_px, emphasis=emphasis)
     leg, bars = (LEG_ON_WHITE, BARS_ON_WHITE) if crop is None else (LEG, BARS)
     _machine(pen, measured, bars)
-    _leg(pen, measured, leg)
+    _leg(pen, measured, leg, number=number)
     return pen.drawing
 
 
@@ -80,6 +86,14 @@ class _Pen:
 
     def __init__(self, drawing: Drawing, place: Places, unit: float, edge: str) -> None:
         self.drawing, self.place, self.unit, self.edge = drawing, place, unit, edge
+
+    def holds(self, points: list[Point]) -> bool:
+        """Whether all these places lie in the picture, with room for a line's width."""
+        room = 2.0 * self.unit
+        return all(
+            room <= x <= self.drawing.width - room and room <= y <= self.drawing.height - room
+            for x, y in map(self.place, points)
+        )
 
     def line(self, points: list[Point], colour: str, wide: float, *, dashed: bool = False) -> None:
         at = [self.place(point) for point in points]
@@ -143,31 +157,49 @@ def _machine(pen: _Pen, measured: Measurement, colour: str) -> None:
         pen.ring(point, colour, 3.0)
 
 
-def _angle(measured: Measurement) -> tuple[Point, list[Point], Point]:
+@dataclass(frozen=True, slots=True)
+class _Angle:
     """The end of the thigh's line beyond the knee, the arc to the lower leg, the number's place."""
+
+    beyond: Point
+    arc: list[Point]
+    number: Point
+
+
+def _angle(measured: Measurement, size: float) -> _Angle:
+    """The angle's marks, that many times as large as usual."""
     hip, knee, ankle = (_xy(measured.landmarks.points[n]) for n in ("hip", "knee", "ankle"))
-    beyond = (hip[0] + 1.55 * (knee[0] - hip[0]), hip[1] + 1.55 * (knee[1] - hip[1]))
+    carried = 0.55 * size
+    beyond = (knee[0] + carried * (knee[0] - hip[0]), knee[1] + carried * (knee[1] - hip[1]))
     start = math.atan2(knee[1] - hip[1], knee[0] - hip[0])
     end = math.atan2(ankle[1] - knee[1], ankle[0] - knee[0])
     turn = (end - start + math.pi) % (2 * math.pi) - math.pi
-    radius = 0.34 * math.dist(knee, ankle)
+    radius = 0.34 * size * math.dist(knee, ankle)
     arc = [_round(knee, radius, start + turn * step / 40) for step in range(41)]
-    return beyond, arc, _round(knee, 1.75 * radius, start + turn / 2)
+    return _Angle(beyond, arc, _round(knee, 1.75 * radius, start + turn / 2))
 
 
-def _leg(pen: _Pen, measured: Measurement, colour: str) -> None:
+def _leg(pen: _Pen, measured: Measurement, colour: str, *, number: bool) -> None:
     hip, knee, ankle = (_xy(measured.landmarks.points[n]) for n in ("hip", "knee", "ankle"))
-    beyond, arc, number = _angle(measured)
-    pen.line([knee, beyond], colour, 1.2, dashed=True)
+    # As large as the picture has room for: a knee lies near its upper edge.
+    tried = (_angle(measured, size) for size in ANGLE_SIZES)
+    fits = (one for one in tried if pen.holds([one.beyond, *one.arc]))
+    angle = next(fits, _angle(measured, ANGLE_SIZES[-1]))
+    pen.line([knee, angle.beyond], colour, 1.2, dashed=True)
     pen.line([hip, knee, ankle], colour, 2.4)
-    pen.line(arc, colour, 1.6)
+    pen.line(angle.arc, colour, 1.6)
     for point in (hip, knee, ankle):
         pen.ring(point, colour, 4.2)
-    x, y = pen.place(number)
-    size = 17 * pen.unit
+    if number:
+        _number(pen, measured, angle.number)
+
+
+def _number(pen: _Pen, measured: Measurement, place: Point) -> None:
+    (x, y), size = pen.place(place), 17 * pen.unit
     pen.drawing.text(
         words.degrees(measured.knee.deg),
-        (min(max(x, 1.6 * size), pen.drawing.width - 1.6 * size), y + 0.35 * size),
+        (min(max(x, 1.6 * size), pen.drawing.width - 1.6 * size),
+         min(max(y + 0.35 * size, 1.1 * size), pen.drawing.height - 0.4 * size)),
         size=size, anchor="middle", strong=True,
         colour="#ffffff" if pen.edge == INK else INK, edge=pen.edge,
     )  # fmt: skip

@@ -22,6 +22,7 @@ Size = Literal["a4", "letter"]
 SIZES: dict[str, str] = {"a4": "a4", "letter": "us-letter"}
 """Paper sizes by Typst's names."""
 STANDARD = "ua-1"
+NOTHING_SUSPECT = b"/Suspects false"
 SCALES = (1.0, 0.93, 0.86, 0.8)
 """How small a paper of one page is set at most: 7.6 pt, as a package leaflet (our own)."""
 
@@ -65,7 +66,8 @@ def pdf_of(paper: Paper, size: Size = "a4", language: str = "en") -> bytes:
         sources, format="pdf", font_paths=_fonts(), pdf_standards=STANDARD, timestamp=0,
         sys_inputs={"scale": f"{scale:g}"},
     )  # fmt: skip
-    return made
+    # Some readers (poppler) call this entry, which says that nothing is suspect, an error.
+    return made.replace(NOTHING_SUSPECT, b" " * len(NOTHING_SUSPECT))
 
 
 def _scale(sources: dict[str, bytes], *, one_page: bool) -> float:

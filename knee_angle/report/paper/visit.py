@@ -91,8 +91,6 @@ class About:
     taken_at : datetime
         In the zone that is to be printed.
     saved_at : datetime or None
-    who : str
-        The account that kept it.
     row : str
         Its identifier.
     software : str
@@ -106,7 +104,6 @@ class About:
     machine: str | None
     taken_at: datetime
     saved_at: datetime | None = None
-    who: str = ""
     row: str = ""
     software: str = ""
     note: str = ""
@@ -143,8 +140,8 @@ def visit_paper(
     blocks.append(Heading(say("What to check")))
     blocks += [Words(line) for line in (*told_lines(contract, "DO"), words.NERVE_BLOCK)]
     if len(drawn) == 1:
-        blocks.append(Beside(((drawn[0][0],), said), (1.0, 1.0)))
-        blocks += _plus_minus(contract, places)
+        right = (*said, *_plus_minus(contract, places))
+        blocks.append(Beside(((drawn[0][0],), right), (1.0, 1.0)))
     else:
         if drawn:
             # Shares as the pictures are wide: both are then equally high.
@@ -180,17 +177,20 @@ def _about(contract: Mapping[str, Any], about: About) -> str:
 def _first(contract: Mapping[str, Any], places: Sequence[kept.Place]) -> Banner:
     """What is to be read first: a limit that is passed, else what is proven of the display."""
     limits = _limits(places)
-    if contract["standing"] == "past":
-        return Banner(say("PAST THE PRESCRIBED LIMIT"), capital(limits), "past", "octagon")
     judged = [(place, place.apart) for place in places if place.apart is not None]
-    if not judged:
+    verdict = _worst([place for place, _ in judged]) if judged else None
+    if contract["standing"] == "past":
+        told = [capital(limits)]
+        if verdict is not None:
+            told.append(joined("", [BANNER_HEADS[verdict], "."]))
+        return Banner(say("PAST THE PRESCRIBED LIMIT"), joined(" ", told), "past", "octagon")
+    if verdict is None:
         return Banner(say("Knee measured"), say("No displayed number was given."))
-    verdict = _worst([place for place, _ in judged])
     # Of the places that the verdict hangs on, the one that is furthest off.
     place, apart = max(
         judged, key=lambda one: (one[0].verdict == verdict, abs(one[1].discrepancy_deg))
     )
-    told: list[str] = [_apart(place, apart)]
+    told = [_apart(place, apart)]
     found = None if contract["machine"] is None else contract["machine"]["finding"]
     if found in words.FAULTS:
         told.append(capital(words.FINDING_WORDS[found]))
@@ -264,7 +264,7 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
         ),
         rows=tuple(rows),
         align="lrrrll",
-        widths=(1.9, 1.6, 1.3, 1.2, 1.7, 1.2),
+        widths=(2.2, 1.6, 1.3, 1.2, 1.7, 1.1),
     )
 
 
@@ -287,10 +287,12 @@ def _row(place: kept.Place, settings: Settings, *, last: int) -> Row:
     if place.verdict is not None and place.tolerance_deg is not None:
         of = figure(f"({place.tolerance_deg:g}°)")
         verdict = Cell(TOLERANCE_WORDS[place.verdict], of, strong=True, tone=place.verdict)
+    # Both ends of the machine as it stands now are what is read from afar.
+    large = place.end != "between" and place.adjusted == last
     return (
         Cell(END_WORDS[place.end], joined(", ", (one for one in details if one)), strong=True),
-        Cell(whole(place.knee.value), _half(place.knee.u), large=True),
-        Cell("–" if shown is None else figure(f"{shown:g}°"), own, large=True),
+        Cell(whole(place.knee.value), _half(place.knee.u), strong=True, large=large),
+        Cell("–" if shown is None else figure(f"{shown:g}°"), own, strong=True, large=large),
         "" if place.apart is None else deg(place.apart.discrepancy_deg, sign=True),
         verdict,
         _range(place.knee),
@@ -425,7 +427,7 @@ def _how(
     hashes = ", ".join((one.measured.photo_sha256 or "–")[:12] for one in photos)
     where += [say("photos {hashes}", hashes=hashes)] if hashes else []
     if about.saved_at is not None:
-        where.append(say("kept {when} by {who}", when=moment(about.saved_at), who=about.who))
+        where.append(say("kept {when}", when=moment(about.saved_at)))
     where.append(f"knee_angle {about.software or contract['version']}")
     rows.append((say("Kept as"), joined(" · ", where)))
     return [Heading(say("How it was measured")), Pairs(tuple(rows))]
