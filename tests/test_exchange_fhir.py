@@ -369,6 +369,41 @@ def test_a_row_that_differs_is_named_with_its_fields(store):
     assert found.same == len(rows.all) - 2
 
 
+def without(bundle: dict, kind: str) -> dict:
+    """The bundle after a system has lost one observation of a kind."""
+    lost = next(
+        e for e in bundle["entry"]
+        if e["resource"]["resourceType"] == "Observation"
+        and e["resource"]["code"]["coding"][-1]["code"] == kind
+        and e["resource"]["status"] != "entered-in-error"
+    )  # fmt: skip
+    kept = [e for e in bundle["entry"] if lost["fullUrl"] not in json.dumps(e)]
+    return {**bundle, "entry": kept}
+
+
+@pytest.mark.parametrize(
+    ("made", "kind"), [("course", "passive-knee-flexion"), ("checks", "display-check")]
+)
+def test_a_row_that_was_lost_on_the_way_is_missed(store, made, kind):
+    """One that was kept after the bundle was written is not, nor one of somebody else."""
+    later = (NOON + timedelta(seconds=1)).isoformat()
+    bundle = {**MADE[made](store, "R5"), "timestamp": later}
+    kept = {
+        row.id: row
+        for row in (
+            *store.measurements(all_rows=True), *store.visits(all_rows=True),
+            *store.checks(all_rows=True),
+        )
+    }  # fmt: skip
+    whole = rows_of(bundle)
+    assert compare(whole, kept).missing == ()
+    found = compare(rows_of(without(bundle, kind)), kept).missing
+    assert found
+    assert set(found) <= {row.id for row in whole.all}
+    earlier = {**without(bundle, kind), "timestamp": (NOON - timedelta(days=9)).isoformat()}
+    assert compare(rows_of(earlier), kept).missing == ()
+
+
 def test_every_field_of_a_row_is_handed_on_or_left_out_by_name():
     """A field that is added to a kept row has to be decided about here."""
     from knee_angle.store import KeptCheck, KeptKnee, KeptMeasurement, KeptVisit
@@ -638,6 +673,15 @@ def test_the_commands_write_and_compare(here, release, tmp_path):
         assert said.endswith(" rows equal, 0 differ\n")
         assert not said.startswith("0 ")
     assert out.stat().st_mode & 0o777 == 0o600
+
+
+def test_the_command_says_which_row_was_lost(here, store, tmp_path):
+    out = tmp_path / "c.json"
+    bundle = without(course(store, "R4B"), "passive-knee-flexion")
+    out.write_text(json.dumps(bundle))
+    said = called("export", "compare", str(out), here=here, fails=True).output
+    (gone, *_) = compare(rows_of(bundle), {m.id: m for m in store.measurements()}).missing
+    assert f"{gone}: not in the bundle" in said.splitlines()
 
 
 def test_only_what_stands_is_written_unless_all_is_asked_for(here, tmp_path):

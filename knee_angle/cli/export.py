@@ -241,14 +241,16 @@ def export_compare(
     found = compare(rows, kept)
     for row_id, names in found.different:
         print(f"{row_id}: {', '.join(names) if names else 'not in the store'}")
+    for row_id in found.missing:
+        print(f"{row_id}: not in the bundle")
     print(
         tell(
             "{equal}, {n_different} differ",
             equal=say_many("{count} row equal", "{count} rows equal", found.same),
-            n_different=len(found.different),
+            n_different=len(found.different) + len(found.missing),
         )
     )
-    raise typer.Exit(int(bool(found.different)))
+    raise typer.Exit(int(bool(found.different or found.missing)))
 
 
 @export_app.command("codes")

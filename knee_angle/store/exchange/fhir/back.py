@@ -48,12 +48,19 @@ class Rows:
         In the bundle's order.
     photos : Mapping of row to SHA-256
         The photo of each measurement.
+    at : datetime, optional
+        When the bundle was written.
+    people, machines : frozenset of str
+        Whose course it is, and of which machines it holds the checks.
     """
 
     measurements: tuple[KeptMeasurement, ...] = ()
     visits: tuple[KeptVisit, ...] = ()
     checks: tuple[KeptCheck, ...] = ()
     photos: Mapping[str, str] = field(default_factory=dict)
+    at: datetime | None = None
+    people: frozenset[str] = frozenset()
+    machines: frozenset[str] = frozenset()
 
     @property
     def all(self) -> tuple[Row, ...]:
@@ -70,11 +77,15 @@ class Compared:
     same : int
         Rows that are equal in every field.
     different : tuple of (str, tuple of str)
-        Rows that are not, with the fields that differ; no field where the row is missing.
+        Rows that are not, with the fields that differ; no field where the store has no such row.
+    missing : tuple of str
+        Rows of the same people or machines that stood when the bundle was written, and are not
+        in it.
     """
 
     same: int
     different: tuple[tuple[str, tuple[str, ...]], ...]
+    missing: tuple[str, ...] = ()
 
 
 def read_bundle(path: Path) -> Rows:
@@ -119,6 +130,9 @@ def rows_of(bundle: Json) -> Rows:
             for urn, one in found["passive-knee-flexion"]
             if (sha := read.source(urn, "source")) is not None
         },
+        at=_moment(bundle["timestamp"]) if "timestamp" in bundle else None,
+        people=read.coded("Patient", "person"),
+        machines=read.coded("DeviceMetric", "display"),
     )
 
 
@@ -139,6 +153,13 @@ class _Read:
             if one["resourceType"] == "Observation"
             and local_code(one["code"], where="an Observation") == code
         ]
+
+    def coded(self, kind: str, what: str) -> frozenset[str]:
+        """Our own codes of the resources of one kind."""
+        system = identifier(what, "")["system"]
+        each = [one for one in self.resources.values() if one["resourceType"] == kind]
+        named = [i for one in each for i in one.get("identifier", ())]
+        return frozenset(str(i["value"]) for i in named if i.get("system") == system)
 
     def measurement(self, urn: str, one: Json) -> KeptMeasurement:
         """One photo's row."""
@@ -283,4 +304,26 @@ def compare(rows: Rows, kept: Mapping[str, Row]) -> Compared:
             different.append((row.id, names))
         else:
             same += 1
-    return Compared(same, tuple(different))
+    return Compared(same, tuple(different), _missing(rows, kept.values()))
+
+
+def _missing(rows: Rows, kept: Iterable[Row]) -> tuple[str, ...]:
+    """Rows that stood when the bundle was written, and are not in it."""
+    there = {row.id for row in rows.all}
+    return tuple(
+        row.id
+        for row in kept
+        if row.id not in there
+        and _stood(row, rows.at)
+        and (
+            row.machine in rows.machines
+            if isinstance(row, KeptCheck)
+            else row.person in rows.people
+        )
+    )
+
+
+def _stood(row: Row, at: datetime | None) -> bool:
+    """Whether a row is one that a bundle of this time holds: it stands, and was kept before."""
+    stands = row.corrected_by is None and not row.withdrawn
+    return stands and at is not None and row.saved_at <= at
