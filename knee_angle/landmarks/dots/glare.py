@@ -69,9 +69,12 @@ def without_glare(
     share = _whiteness(window, rgb)
     discs: list[tuple[float, float, float]] = []
     healed = picture
+    # Most spots of a dull pigment's "glare" are far from it (a square is dilated the fastest).
+    gap = 2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1
+    near = cv2.dilate(pigment.view(np.uint8), np.ones((gap, gap), np.uint8)).view(np.bool_)
     for least in MIXED_FROM:
         glare = (share >= np.ceil(255.0 * least)) & ~pigment
-        for there, whole, disc in _glaring(glare, pigment, radius):
+        for there, whole, disc in _glaring(glare, near, pigment, radius):
             x, y = left + there[1].start + disc[0], top + there[0].start + disc[1]
             if any(np.hypot(x - other[0], y - other[1]) < other[2] for other in discs):
                 continue
@@ -82,17 +85,19 @@ def without_glare(
 
 
 def _glaring(
-    glare: Bools, pigment: Bools, radius: float
+    glare: Bools, near: Bools, pigment: Bools, radius: float
 ) -> Iterator[tuple[Part, Bools, tuple[float, float, float]]]:
     """Each disc that a spot of glare makes with pigment: where to look, its pixels, itself."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(glare.view(np.uint8), connectivity=8)
+    columns, rows = places_in(near & glare)
+    if len(columns) == 0:
+        return
+    # Of the ways to find the same parts the one that takes two thirds of the others' time.
+    _, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(
+        glare.view(np.uint8), 8, cv2.CV_32S, cv2.CCL_GRANA
+    )
     small = (stats[:, cv2.CC_STAT_AREA] >= LEAST_PX) & (
         stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * radius
     )
-    # Most spots of a dull pigment's "glare" are far from it (a square is dilated the fastest).
-    gap = 2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1
-    near = cv2.dilate(pigment.view(np.uint8), np.ones((gap, gap), np.uint8)) > 0
-    columns, rows = places_in(near & glare)
     small &= np.bincount(labels[rows, columns], minlength=len(stats)) > 0
     for which in np.nonzero(small[1:])[0] + 1:
         there = _around(stats[which], radius, glare.shape)
@@ -118,11 +123,13 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
     """
     gap = max(LEAST_GAP_PX, round(GAP * float(np.sqrt(spot.sum() / np.pi))))
     kernel = _round(gap)
-    beside = cv2.dilate(spot.view(np.uint8), kernel) > 0
+    beside = (cv2.dilate(spot.view(np.uint8), kernel) > 0) & pigment
+    if not beside.any():
+        return None
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         pigment.view(np.uint8), connectivity=4
     )
-    near = np.bincount(labels[beside & pigment], minlength=count) > 0
+    near = np.bincount(labels[beside], minlength=count) > 0
     near &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 2.0 * most
     near[0] = False
     if not near.any():
