@@ -247,6 +247,7 @@ def interval(bundle: dict) -> dict:
 @pytest.mark.parametrize("release", RELEASES)
 def test_hl7_s_definitions_do_see_what_is_wrong(store, made, change, words, release):
     bundle = MADE[made](store, release)
+    del bundle["entry"][8:]  # as many as hold one of each
     change(bundle)
     assert any(words in said for _, said in issues_of(bundle, release))
 
