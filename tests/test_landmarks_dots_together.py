@@ -282,6 +282,27 @@ def test_dots_that_the_witness_does_not_see_stay_in_a_set_beside_texture_at_a_po
         at_point(found, name)
 
 
+def test_a_dot_on_a_bar_of_about_its_colour_is_found():
+    picture = drawn((20, 30, 120))
+    bar = np.add(TRUE["shank_bar"], ((-60, -9), (60, -9), (60, 9), (-60, 9)))
+    cv2.fillPoly(picture, [np.round(bar).astype(np.int32)], (40, 62, 140))
+    x, y = TRUE["shank_bar"]
+    cv2.circle(picture, (round(x), round(y)), 6, (20, 30, 120), -1, cv2.LINE_AA)
+    found = set_in(cv2.GaussianBlur(picture, (0, 0), 0.8), witness())
+    assert at_point(found, "shank_bar") >= 0
+
+
+def test_black_dots_stay_in_a_set_among_many_small_black_specks():
+    picture, rng = drawn((12, 12, 12)), np.random.default_rng(1)
+    for x, y in rng.uniform((60, 200), (520, 380), (90, 2)):
+        if min(np.hypot(x - a, y - b) for a, b in TRUE.values()) > 16:
+            cv2.circle(picture, (round(x), round(y)), 2, (30, 30, 34), -1, cv2.LINE_AA)
+    seen = witness()
+    found = set_in(picture, Expected(NAMES[:3], seen.xy[:3], seen.cov[:3]))
+    for name in NAMES:
+        at_point(found, name)
+
+
 def test_two_outlines_of_one_long_dot_are_one():
     long = {"stretch": (0.45, 0.0)}
     x, y = TRUE["hip"]

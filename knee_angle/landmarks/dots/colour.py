@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "CLOSE_PIGMENT2",
     "NEAR_PIGMENT2",
     "PAINT2",
     "SAME_PIGMENT2",
@@ -40,9 +41,12 @@ CHROMA_SPREAD = (5.0, 0.20)
 LIGHTNESS_SPREAD = 14.0
 SAME_PIGMENT2 = 9.0
 """Three spreads: one pigment."""
-NEAR_PIGMENT2 = 4.0
-REACH = NEAR_PIGMENT2**0.5
-"""Two spreads from a known dot."""
+NEAR_PIGMENT2, CLOSE_PIGMENT2 = 4.0, 1.0
+"""Two spreads from a known dot; and one, where a dot lies on something of about its colour (dots
+of one photo differ by 0.1 to 1 from each other, and by 2.7 and more from what lay around 17 of
+20 dots that were lost; set there)."""
+LIGHTNESS_REACH = 6.0
+"""How much a pixel may be darker or lighter than every known dot, for each spread."""
 SPARSE = 0.2
 """Up to this share of pixels of a pigment's lightness, their colours alone are looked up."""
 PAINT2 = 4.0
@@ -131,7 +135,7 @@ class Paint:
 
 
 def patches_of_colour(
-    paint: Paint, members: Floats, radius: float, box: Box
+    paint: Paint, members: Floats, radius: float, box: Box, near2: float = NEAR_PIGMENT2
 ) -> tuple[Floats, Floats]:
     """Patches of one known pigment, also those of which little is seen.
 
@@ -145,6 +149,8 @@ def patches_of_colour(
         Radius of a whole dot, px.
     box : (int, int, int, int)
         Where to look: left, top, right, bottom.
+    near2 : float
+        How unlike the pigment a colour may be (`colour_distance2`).
 
     Returns
     -------
@@ -154,7 +160,7 @@ def patches_of_colour(
         Radius of the disc of the same area, px.
     """
     left, top, _, _ = box
-    mask = pigment_mask(paint, members, box)
+    mask = pigment_mask(paint, members, box, near2)
     disc = np.pi * radius**2
     labels, which, (x, y, wide, high), area, centroids = _parts(mask, 0.07 * disc, 2.0 * disc)
     order = np.nonzero(np.maximum(wide, high) < 3.0 * radius)[0]
@@ -208,14 +214,17 @@ def places_in(mask: NDArray[np.bool_]) -> Ints:
     return np.ascontiguousarray(places.reshape(-1, 2).T, dtype=np.intp)
 
 
-def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
+def pigment_mask(
+    paint: Paint, members: Floats, box: Box, near2: float = NEAR_PIGMENT2
+) -> NDArray[np.bool_]:
     """Which pixels in a box have a pigment's colour, by its ``members`` (k, 3), CIE L*a*b*."""
     (left, top, right, bottom), (x0, y0, _, _) = box, paint.box
     here = slice(top - y0, bottom - y0), slice(left - x0, right - x0)
-    low = np.clip((np.min(members[:, 0]) - 12.0) * 2.55, 0, 255)
-    high = np.clip((np.max(members[:, 0]) + 12.0) * 2.55, 0, 255)
+    reach = LIGHTNESS_REACH * np.sqrt(near2)
+    low = np.clip((np.min(members[:, 0]) - reach) * 2.55, 0, 255)
+    high = np.clip((np.max(members[:, 0]) + reach) * 2.55, 0, 255)
     light = cv2.inRange(paint.lightness[here], np.array([low]), np.array([high])).view(np.bool_)
-    table, chroma = _chroma_table(members), paint.chroma[here]
+    table, chroma = _chroma_table(members, near2), paint.chroma[here]
     if np.count_nonzero(light) > SPARSE * light.size:
         return np.asarray(light & table.take(chroma, mode="clip"))
     mask = np.zeros(light.shape, dtype=bool)
@@ -223,21 +232,22 @@ def pigment_mask(paint: Paint, members: Floats, box: Box) -> NDArray[np.bool_]:
     return mask
 
 
-def _chroma_table(members: Floats) -> NDArray[np.bool_]:
+def _chroma_table(members: Floats, near2: float = NEAR_PIGMENT2) -> NDArray[np.bool_]:
     """For each 8-bit a + 256 b, whether it is nearer than chance to one of the members."""
+    reach = near2**0.5
     axis = np.arange(0, 256, 2) - 127.5
     near = np.zeros((len(axis), len(axis)), dtype=bool)
     for _, a, b in members:
         # No colour further off than so can be near: the spreads grow with the chroma.
         root = np.sqrt(np.hypot(a, b))
-        step = REACH * CHROMA_SPREAD[1] * root
-        other = (step + np.sqrt(step**2 + 4.0 * (root**2 + REACH * CHROMA_SPREAD[0]))) / 2.0
-        spread = [REACH * (base + by * root * other) for base, by in (CHROMA_SPREAD, HUE_SPREAD)]
+        step = reach * CHROMA_SPREAD[1] * root
+        other = (step + np.sqrt(step**2 + 4.0 * (root**2 + reach * CHROMA_SPREAD[0]))) / 2.0
+        spread = [reach * (base + by * root * other) for base, by in (CHROMA_SPREAD, HUE_SPREAD)]
         (x0, x1), (y0, y1) = (
             np.searchsorted(axis, [middle - np.hypot(*spread), middle + np.hypot(*spread)])
             for middle in (a, b)
         )
         here_a, here_b = np.meshgrid(axis[x0:x1], axis[y0:y1], indexing="xy")
         grid = np.stack([np.full(here_a.shape, 50.0), here_a, here_b], axis=2)
-        near[y0:y1, x0:x1] |= colour_distance2(grid, np.array([50.0, a, b])) < NEAR_PIGMENT2
+        near[y0:y1, x0:x1] |= colour_distance2(grid, np.array([50.0, a, b])) < near2
     return np.asarray(near.repeat(2, axis=0).repeat(2, axis=1).ravel())

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.base import Quad
 from knee_angle.landmarks.dots.candidates import Candidates, examine
-from knee_angle.landmarks.dots.colour import Box, Paint, patches_of_colour
+from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, Box, Paint, patches_of_colour
 from knee_angle.landmarks.dots.proposals import propose
 from knee_angle.landmarks.dots.quality import quality
 from knee_angle.photo.reading import Photo
@@ -34,7 +34,9 @@ class Picture:
     photo: Photo
     quads: Floats
     found: Candidates
-    searched: dict[tuple[bytes, float, Box], tuple[Floats, Floats]] = field(default_factory=dict)
+    searched: dict[tuple[bytes, float, Box, float], tuple[Floats, Floats]] = field(
+        default_factory=dict
+    )
     paints: list[Paint] = field(default_factory=list)
 
     @classmethod
@@ -47,11 +49,14 @@ class Picture:
         found = found.take((quality(found) > WORST_QUALITY) & ~inside(found.xy, quads))
         return cls(photo, quads, found)
 
-    def of_colour(self, members: Floats, radius: float, box: Box) -> tuple[Floats, Floats]:
+    def of_colour(
+        self, members: Floats, radius: float, box: Box, near2: float = NEAR_PIGMENT2
+    ) -> tuple[Floats, Floats]:
         """`patches_of_colour`, searched for once."""
-        asked = (members.tobytes(), radius, box)
+        asked = (members.tobytes(), radius, box, near2)
         if asked not in self.searched:
-            self.searched[asked] = patches_of_colour(self.paint(box), members, radius, box)
+            found = patches_of_colour(self.paint(box), members, radius, box, near2)
+            self.searched[asked] = found
         return self.searched[asked]
 
     def paint(self, box: Box) -> Paint:

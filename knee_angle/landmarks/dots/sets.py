@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine, half_length
-from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, Box, colour_distance2
+from knee_angle.landmarks.dots.colour import CLOSE_PIGMENT2, SAME_PIGMENT2, Box, colour_distance2
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.picture import Picture, inside
@@ -50,9 +50,15 @@ speaks against its colour (our own)."""
 ANYWHERE = 3.0
 """Most that a place counts against a dot there: a witness may see no machine, and a whole dot tells
 more than texture at the hip (our own)."""
+UNLIKE_TELLS, SIZE_SPREAD, SIZE_TELLS = 2.0, 0.5, 2.0
+"""What another colour counts there, how far dots of one photo differ in size (logarithm), and the
+most that another size counts (our own)."""
 LARGE, LARGE_COST = 0.6, 20.0
 """From which logarithm of size against the best outlines a patch is rather a boss or cap of the
 dots' colour, 1.8 times as large, and what each unit more costs (our own)."""
+LARGEST, WHOLE_SET = 1.6, 6
+"""The largest dot, in radii of the best outlines': a boss or bar of their colour is no measure of
+what a dot is; and how many clear outlines leave none to look for (our own)."""
 BOX_SEGMENTS = 0.7
 """How far around the points dots of their pigment are looked for, mean segments."""
 SMALL_SHARE = 0.05
@@ -184,11 +190,13 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
     colour2 = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
     ratio = np.abs(np.log(found.radius / np.median(found.radius[members])))
     alike = found.take(there & (colour2 < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
-    radius = float(alike.radius.max())
     alike = _without_glare(picture, alike, box)
+    radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
     # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
-    both = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
-    xy, size = (np.concatenate(parts) for parts in zip(*both, strict=True))
+    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
+    if int((quality(alike) > BLURRED).sum()) > LEAST_SEEDS and not _all_clear(alike):
+        places.append(picture.of_colour(lab, radius, box, CLOSE_PIGMENT2))
+    xy, size = (np.concatenate(parts) for parts in zip(*places, strict=True))
     gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
     new = (gap > 0.8 * np.maximum(alike.radius[None], size[:, None])).all(axis=1)
     new &= ~inside(xy, picture.quads) & (size > np.sqrt(SMALL_SHARE) * radius)
@@ -203,10 +211,27 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
         return None
     if expected is None:
         return whole
-    far = np.minimum(tail(expected.distance2(whole.xy)).min(axis=1), ANYWHERE)
-    telling = own - far
+    telling = _telling(whole, own, expected)
     whole = whole.take(np.sort(np.argsort(-telling, kind="stable")[:MOST_DOTS]))
     return replace(whole, company=company_of(whole, found))
+
+
+def _all_clear(found: Candidates) -> bool:
+    """Whether six dots show themselves."""
+    return int((quality(found) > CLEAN).sum()) >= WHOLE_SET
+
+
+def _telling(whole: Candidates, own: Floats, expected: Expected) -> Floats:
+    """How much each patch tells of six dots about the points: alike to those that lie there.
+
+    Of a pattern, or of what is black too, there may be a hundred patches, most of them small and
+    of about that colour only.
+    """
+    telling = own - np.minimum(tail(expected.distance2(whole.xy)).min(axis=1), ANYWHERE)
+    best = whole.take(np.argsort(-telling, kind="stable")[:WHOLE])
+    size = np.log(whole.radius / np.median(best.radius)) / SIZE_SPREAD
+    colour = UNLIKE_TELLS * unlike(whole, np.median(best.lab, axis=0))
+    return np.asarray(telling - colour - np.minimum(0.5 * size**2, SIZE_TELLS))
 
 
 def _by_paint(picture: Picture, found: Candidates, xy: Floats, size: Floats) -> Candidates:
@@ -272,9 +297,9 @@ def too_large(found: Candidates) -> Floats:
     return np.asarray(LARGE_COST * np.maximum(size - LARGE, 0.0))
 
 
-def unlike(found: Candidates) -> Floats:
+def unlike(found: Candidates, pigment: Floats | None = None) -> Floats:
     """What speaks against each patch being of the set's pigment, in the sun or a shadow."""
-    core = _also_shaded(pigment_of(found)[None])
+    core = _also_shaded((pigment_of(found) if pigment is None else pigment)[None])
     far2 = colour_distance2(found.lab[:, None], core[None]).min(axis=1)
     glare = core[:1] + GLARE_SHARES * (WHITE - core[:1])
     glare2 = GLARE_COST2 + colour_distance2(found.lab[:, None], glare[None]).min(axis=1)
