@@ -19,6 +19,7 @@ import pytest
 from bench import rater_study
 from conftest import SAMPLES
 from PIL import Image
+from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 import knee_angle
@@ -37,6 +38,7 @@ from knee_angle.batch.versions import versions_of
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.manual import rater_of
+from knee_angle.page import rate
 from knee_angle.page.editor import _preview
 from knee_angle.photo.reading import read_photo
 
@@ -336,6 +338,68 @@ def test_who_placed_the_points_is_a_code(rater):
     photo = read_photo(SAMPLES / "bed_02.jpg")
     with pytest.raises(InvalidInput, match="rater"):
         measure(photo, manual=marked(rater=rater))
+
+
+# The page, tap by tap -----------------------------------------------------------------
+
+
+@pytest.fixture
+def session(study, monkeypatch):
+    """What the raters' page holds for R1 while turn 1 is shown."""
+    held = {"rater": "R1", "rate-R1-1-shown": 0.0}
+    monkeypatch.setenv(rate.FOLDER, str(study.folder))
+    monkeypatch.setattr(rate.st, "session_state", held)
+    return held
+
+
+def sent(place: int, *names: str) -> dict:
+    moved = {name: (POINTS[name]["x"], POINTS[name]["y"]) for name in names}
+    return {"points": {"revision": f"rate-R1-{place}", "moved": moved, "removed": []}}
+
+
+def test_a_tap_keeps_what_the_browser_sent_with_it_whatever_was_drawn_last(study, session):
+    session["rate"] = sent(1, *POINTS)
+    rate._keep()
+    assert [(one.rater, one.place) for one in study.ratings()] == [("R1", 1)]
+    rate._keep()  # the second tap of two: it finds the next turn, without a point
+    assert len(study.ratings()) == 1
+    assert "not-kept" not in session
+
+
+def test_a_tap_too_early_is_told_what_is_missing(study, session):
+    session["rate"] = sent(1, "hip")
+    rate._keep()
+    assert study.ratings() == ()
+    place, said = session["not-kept"]
+    assert (place, "missing: knee, ankle" in said) == ("rate-R1-1", True)
+
+
+def test_points_of_another_window_s_photo_are_not_kept_for_this_one(study, session):
+    keep(study, "R1")
+    session["rate"] = sent(1, *POINTS)
+    rate._keep()
+    assert [(one.rater, one.place) for one in study.ratings()] == [("R1", 1)]
+
+
+def test_the_button_is_never_dead(study, monkeypatch):
+    """Streamlit drops a tap on a button that it last knew as disabled."""
+    monkeypatch.setenv(rate.FOLDER, str(study.folder))
+
+    def draw() -> None:
+        from knee_angle.page import rate
+
+        rate.show()
+
+    page = AppTest.from_function(draw, default_timeout=60).run()
+    page.radio[0].set_value("R1").run()
+    page.button[0].click().run()
+    assert not page.exception
+    assert [(one.label, one.disabled) for one in page.button] == [
+        ("Keep, and show the next photo", False),
+        ("Another rater", False),
+    ]
+    page.button[1].click().run()
+    assert page.radio[0].value is None
 
 
 # Through the page ---------------------------------------------------------------------

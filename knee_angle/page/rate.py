@@ -18,13 +18,14 @@ from knee_angle.errors import KneeAngleError
 from knee_angle.language import tell
 from knee_angle.page.editor import Edit, edit_of, points_editor
 from knee_angle.photo.reading import Photo
-from knee_angle.records import LEG_POINTS
 
 __all__ = ["FOLDER", "show"]
 
 FOLDER = "KNEE_ANGLE_RATING"
 """Environment variable with the study's folder: set, the server has this page and no other."""
 RATER, EDITOR, NOT_KEPT = "rater", "rate", "not-kept"
+TWICE_S = 2.0
+"""A tap so soon after a photo came, with no point in it, is a second one on the photo before."""
 
 
 def show() -> None:
@@ -67,20 +68,41 @@ def _turn(study: RatingStudy, rater: str) -> None:
     revision = f"rate-{rater}-{place}"
     of = study.plan.photos * study.plan.repeats
     st.markdown(f"{tell('Photo')} {place} / {of} · {rater}")
-    if not_kept := st.session_state.pop(NOT_KEPT, None):
-        st.error(tell(not_kept))
+    if st.session_state.get(NOT_KEPT, ("", ""))[0] == revision:
+        st.error(tell(st.session_state[NOT_KEPT][1]))
     photo = _opened(study.photos[number - 1].sha256, study, number)
     st.session_state.setdefault(f"{revision}-shown", time.monotonic())
     points_editor(
         photo, key=EDITOR, revision=revision, found=None, side=None, tags=(), edit=Edit(),
         on_change=lambda: None, blind=study.photos[number - 1].covers,
     )  # fmt: skip
-    whole = all(name in _placed(photo, revision) for name in LEG_POINTS)
-    st.button(
-        tell("Keep, and show the next photo"), disabled=not whole, type="primary",
-        width="stretch", on_click=_keep, args=(study, rater, place, photo),
-    )  # fmt: skip
+    # Never disabled: Streamlit drops a tap on a button that it last knew as disabled, and a rater
+    # who is quick taps before the browser's last point has been drawn.
+    label = tell("Keep, and show the next photo")
+    st.button(label, type="primary", width="stretch", on_click=_keep)
     _leave()
+
+
+def _keep() -> None:
+    """Keep the rater's turn, whatever was drawn last; what is missing is told.
+
+    Before the page is drawn anew, so that no message of the browser that comes between loses it.
+    """
+    study, rater = open_study(Path(os.environ[FOLDER])), st.session_state[RATER]
+    turn = study.next_turn(rater)
+    if turn is None:
+        return
+    place, number = turn[0], turn[1].photo
+    revision = f"rate-{rater}-{place}"
+    now = time.monotonic()
+    seconds = now - st.session_state.get(f"{revision}-shown", now)
+    try:
+        photo = _opened(study.photos[number - 1].sha256, study, number)
+        points = _placed(photo, revision)
+        if points or seconds > TWICE_S:
+            study.keep(rater, place, points, photo=photo, seconds=seconds)
+    except KneeAngleError as error:
+        st.session_state[NOT_KEPT] = revision, str(error)
 
 
 def _placed(photo: Photo, revision: str) -> dict[str, dict[str, float]]:
@@ -88,16 +110,6 @@ def _placed(photo: Photo, revision: str) -> dict[str, dict[str, float]]:
     sent = st.session_state.get(EDITOR, {}).get("points")
     edit = edit_of(sent, revision=revision, width_px=photo.width, height_px=photo.height)
     return {} if edit is None else edit.manual()
-
-
-def _keep(study: RatingStudy, rater: str, place: int, photo: Photo) -> None:
-    """Keep the turn: before the page is drawn anew, so that nothing that comes between loses it."""
-    revision = f"rate-{rater}-{place}"
-    seconds = time.monotonic() - st.session_state.get(f"{revision}-shown", time.monotonic())
-    try:
-        study.keep(rater, place, _placed(photo, revision), photo=photo, seconds=seconds)
-    except KneeAngleError as error:
-        st.session_state[NOT_KEPT] = str(error)
 
 
 def _leave() -> None:
