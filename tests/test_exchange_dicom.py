@@ -272,6 +272,7 @@ def test_only_codes_tell_whose_it_is(store):
     """The photo's file name, its hash and the machine are not in it."""
     for file in made_of(store, kept(store, picture())).values():
         assert file.PatientID == "P-01789-ABCDE-77"
+        assert file.IssuerOfPatientID == "knee_angle"  # none of the hospital's own numbers
         assert str(file.PatientName) == "P-01789-ABCDE-77^"
         raw = as_bytes(file)
         assert b"Lovelace" not in raw

@@ -12,6 +12,7 @@ from knee_angle.store import KeptMeasurement
 from knee_angle.store.exchange.codes import NAMESPACE
 
 __all__ = [
+    "ISSUER",
     "MANUFACTURER",
     "as_name",
     "begun_of",
@@ -23,6 +24,8 @@ __all__ = [
 ]
 
 MANUFACTURER = "The knee_angle developers"
+ISSUER = "knee_angle"
+"""Of a patient's code: an archive must not take it for one of the hospital's own numbers."""
 LONGEST_NAME = 63
 """Of a component group of DICOM's type PN, with its caret."""
 
@@ -77,6 +80,7 @@ def study_of(row: KeptMeasurement, *, begun: datetime | None = None) -> Dataset:
     made.SpecificCharacterSet = "ISO_IR 192"
     made.TimezoneOffsetFromUTC = "+0000"
     made.PatientID = person
+    made.IssuerOfPatientID = ISSUER
     made.PatientName = as_name(person)
     made.PatientBirthDate = ""
     made.PatientSex = ""

@@ -16,6 +16,7 @@ from knee_angle.store import KeptMeasurement, StoredMeasurement
 from knee_angle.store.exchange.codes import Codes
 from knee_angle.store.exchange.dicom.concepts import coded, schemes
 from knee_angle.store.exchange.dicom.identity import (
+    ISSUER,
     MANUFACTURER,
     as_name,
     date_of,
@@ -103,6 +104,7 @@ def _headed(made: Dataset, row: KeptMeasurement) -> Dataset:
     made.SpecificCharacterSet = "ISO_IR 192"
     made.TimezoneOffsetFromUTC = "+0000"
     made.StudyDescription = study_of(row).StudyDescription
+    made.IssuerOfPatientID = ISSUER
     made.ContentDate, made.ContentTime = date_of(row.saved_at), time_of(row.saved_at)
     made.InstanceCreationDate, made.InstanceCreationTime = made.ContentDate, made.ContentTime
     for one in made.ContributingEquipmentSequence:
