@@ -268,6 +268,26 @@ def test_a_report_in_a_site_s_codes_is_another_instance_and_its_software_the_row
     assert plain == same != sited
 
 
+def test_a_corrected_angle_s_report_names_the_report_that_it_replaces(ward, tmp_path):
+    """Which may lie in the archive already; the command finds it."""
+    (first, _) = ward.measurements(person="P-017")
+    new = ward.save_measurement(
+        made_measurement(), settings=SETTINGS, photo_sha256=SHA, person="P-017", corrects=first.id
+    )
+    before = ward.measurement(first.id)
+    called(str(tmp_path / "x"), "--person", "P-017", "--store", str(ward.engine.url))
+    report = pydicom.dcmread(tmp_path / "x" / f"{new.id}-SR.dcm")
+    assert said_of(report, tmp_path) == []
+    (study,) = report.PredecessorDocumentsSequence
+    (series,) = study.ReferencedSeriesSequence
+    (named,) = series.ReferencedSOPSequence
+    old = structured_report(before, codes=LOCAL)
+    assert named.ReferencedSOPInstanceUID == old.SOPInstanceUID
+    assert named.ReferencedSOPClassUID == old.SOPClassUID
+    assert series.SeriesInstanceUID == old.SeriesInstanceUID
+    assert study.StudyInstanceUID == old.StudyInstanceUID
+
+
 def test_only_codes_tell_whose_it_is(store):
     """The photo's file name, its hash and the machine are not in it."""
     for file in made_of(store, kept(store, picture())).values():

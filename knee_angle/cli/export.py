@@ -188,13 +188,17 @@ def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes
         ) from None
     from knee_angle.store.table import kept_row, written_out
 
-    begun = begun_of(store.measurements(person=person, limit=MANY, all_rows=True))
+    every = {one.id: one for one in store.measurements(person=person, limit=MANY, all_rows=True)}
+    begun = begun_of(every.values())
     for stored in store.stored_measurements(person=person):
         row, picture = stored.row, store.photo(stored.row.id)
         at = begun.get(row.setup.visit or "")
         with written_out(kept_row(row.id)):
             image = None if picture is None else photographic_image(row, picture, begun=at)
-            report = structured_report(stored, codes=codes, image=image, picture=picture, begun=at)
+            report = structured_report(
+                stored, codes=codes, image=image, picture=picture, begun=at,
+                replaces=every.get(row.corrects or ""),
+            )  # fmt: skip
             files = {"SR": as_bytes(report)} | ({} if image is None else {"XC": as_bytes(image)})
         for kind, content in files.items():
             yield f"{row.id}-{kind}.dcm", content

@@ -9,7 +9,7 @@ import numpy as np
 from highdicom import sr
 from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes as dictionary
-from pydicom.uid import VLPhotographicImageStorage
+from pydicom.uid import ComprehensiveSRStorage, VLPhotographicImageStorage
 
 from knee_angle.records import LEG_POINTS, CropJpeg
 from knee_angle.store import KeptMeasurement, StoredMeasurement
@@ -46,6 +46,7 @@ def structured_report(
     image: Dataset | None = None,
     picture: CropJpeg | None = None,
     begun: datetime | None = None,
+    replaces: KeptMeasurement | None = None,
 ) -> Dataset:
     """The angle, ±, hip, knee and ankle as a polyline, side, observer, software, tracked knee.
 
@@ -60,6 +61,8 @@ def structured_report(
         report holds no points, for there is nothing that they could lie in.
     begun : datetime, optional
         When its visit began (`begun_of`).
+    replaces : KeptMeasurement, optional
+        The row that this one corrects: its report may lie in an archive already.
 
     Raises
     ------
@@ -78,7 +81,7 @@ def structured_report(
         content=content[0],
         series_instance_uid=uid_of("reports", row.id),
         series_number=2,
-        sop_instance_uid=uid_of("report", row.id, *codes.mark),
+        sop_instance_uid=_uid(row, codes),
         instance_number=1,
         manufacturer=MANUFACTURER,
         manufacturer_model_name="knee_angle",
@@ -88,7 +91,26 @@ def structured_report(
     )
     if image is None:
         del made.CurrentRequestedProcedureEvidenceSequence
+    if replaces is not None:
+        made.PredecessorDocumentsSequence = [_named(replaces, codes)]
     return _headed(made, row)
+
+
+def _uid(row: KeptMeasurement, codes: Codes) -> str:
+    """A report's: the same for the same row in the same codes."""
+    return uid_of("report", row.id, *codes.mark)
+
+
+def _named(row: KeptMeasurement, codes: Codes) -> Dataset:
+    """Where in an archive the report of a row lies."""
+    report, series, study = Dataset(), Dataset(), Dataset()
+    report.ReferencedSOPClassUID = ComprehensiveSRStorage
+    report.ReferencedSOPInstanceUID = _uid(row, codes)
+    series.SeriesInstanceUID = uid_of("reports", row.id)
+    series.ReferencedSOPSequence = [report]
+    study.StudyInstanceUID = study_of(row).StudyInstanceUID
+    study.ReferencedSeriesSequence = [series]
+    return study
 
 
 def _no_picture(row: KeptMeasurement, begun: datetime | None) -> Dataset:
