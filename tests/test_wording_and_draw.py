@@ -21,7 +21,7 @@ from knee_angle.machine.cause import ADVICE, CARDS_WRONG
 from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import answer_of_photo, measure
-from knee_angle.records import Comparison, Machine, NotMeasured, Unreadable
+from knee_angle.records import Comparison, Machine, NotMeasured, Segments, Unreadable
 from knee_angle.report.answer_text import answer_text
 from knee_angle.report.overlay import MACHINE, VERDICT_INK, overlay
 from knee_angle.store import CHECKLIST
@@ -200,3 +200,17 @@ def test_no_sentence_for_people_says_shank_or_frame_or_blames_the_machine():
     assert "display and bars differ: see the service manual" in words.FINDING_WORDS["calibration"]
     assert "passive motion" in words.CAUTION
     assert "stop at pain or resistance" in words.CAUTION
+
+
+@pytest.mark.parametrize(
+    ("u_mm", "told"),
+    [
+        pytest.param((20.0, 39.0), "a start for the machine's sections", id="sure enough"),
+        pytest.param((20.0, 41.0), "too unsure to set sections by", id="people differ no more"),
+        pytest.param((146.0, 20.0), "too unsure to set sections by", id="a stretched picture"),
+    ],
+)
+def test_lengths_that_tell_no_more_than_that_it_is_a_leg_set_no_section(u_mm, told):
+    seen = replace(found(), segments=Segments(406.0, u_mm[0], 409.0, u_mm[1]))
+    (line,) = (line for line in answer_text("a.jpg", seen).splitlines() if "  lengths " in line)
+    assert told in line

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from knee_angle.angle import words
-from knee_angle.assumptions import SUPPORT_MM
+from knee_angle.assumptions import SHANK_MM, SUPPORT_MM, THIGH_MM
 from knee_angle.language import joined, say, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import guessed
@@ -13,6 +13,9 @@ from knee_angle.records import Finding, Measurement, NotMeasured, Outcome
 from knee_angle.report.visit_words import first_lines, not_judged
 
 __all__ = ["answer_text"]
+
+START = say("a start for the machine's sections")
+UNSURE = say("too unsure to set sections by")
 
 
 def answer_text(
@@ -102,20 +105,25 @@ def _compared(outcome: Measurement) -> list[tuple[str, str]]:
 
 
 def _lengths(outcome: Measurement) -> list[tuple[str, str]]:
-    """Thigh and lower leg, where the photo gives a scale."""
+    """Thigh and lower leg, where the photo gives a scale.
+
+    A ± as wide as people differ says no more than that it is somebody's leg.
+    """
     if outcome.segments is None:
         return []
     s = outcome.segments
+    sure = s.u_thigh_mm < THIGH_MM[1] and s.u_shank_mm < SHANK_MM[1]
     return [
         (
             say("lengths"),
             say(
                 "thigh {thigh_mm:.0f} ± {u_thigh_mm:.0f} mm, lower leg {shank_mm:.0f} ± "
-                "{u_shank_mm:.0f} mm between the marks (a start for the machine's sections)",
+                "{u_shank_mm:.0f} mm between the marks ({for_what})",
                 thigh_mm=s.thigh_mm,
                 u_thigh_mm=words.plus_minus(s.u_thigh_mm),
                 shank_mm=s.shank_mm,
                 u_shank_mm=words.plus_minus(s.u_shank_mm),
+                for_what=START if sure else UNSURE,
             ),
         )
     ]
