@@ -33,7 +33,7 @@ from stores import (
 from test_check_empty import photographed
 
 import knee_angle
-from knee_angle.errors import InvalidInput
+from knee_angle.errors import InvalidInput, StoreError
 from knee_angle.language import in_language, tell
 from knee_angle.machine.check import check_machine
 from knee_angle.machine.empty import NO_LEG
@@ -553,7 +553,7 @@ def test_the_two_knees_of_a_person_stand_apart(store):
     assert "left knee, right knee" in both.about
     alone = papers.of_course(store, "P-017", side="right", made_at=NOON)
     assert "left knee" not in alone.about
-    with pytest.raises(InvalidInput, match="nothing is kept for P-099"):
+    with pytest.raises(InvalidInput, match="knows no patient P-099: correct"):
         papers.of_course(store, "P-099")
 
 
@@ -1040,6 +1040,16 @@ def test_a_program_that_asks_wrongly_is_told_what_is_wrong(ward, tmp_path, kind,
     assert list(tmp_path.iterdir()) == []
 
 
+def test_no_paper_is_handed_over_that_the_trail_could_not_take(ward, tmp_path, monkeypatch):
+    def locked(_store, _about):
+        raise StoreError("in use")
+
+    monkeypatch.setattr("knee_angle.store.Store.note_paper", locked)
+    with pytest.raises(StoreError, match="in use"):
+        knee_angle.write_report("fleet", tmp_path / "a.pdf", store=ward)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_report_in_place_of_a_file_says_so(ward, tmp_path):
     out = tmp_path / "fleet.html"
     first, again = (called("report", "fleet", out, "--store", ward).stdout for _ in range(2))
@@ -1054,10 +1064,12 @@ def test_a_report_in_place_of_a_file_says_so(ward, tmp_path):
                      id="a name of no kind"),
         pytest.param(("visit", "a.pdf"), "a person's code or a row", id="nobody named"),
         pytest.param(("visit", "a.pdf", "--person", "Ada"), "never use a name", id="a name"),
-        pytest.param(("course", "a.pdf", "--person", "P-099"), "nothing is kept for P-099",
-                     id="an unknown patient"),
-        pytest.param(("machine", "a.pdf", "--machine", "M-99"), "no check is kept for M-99",
-                     id="an unknown machine"),
+        pytest.param(("course", "a.pdf", "--person", "P-011"),
+                     "knows no patient P-011, but P-017: correct the code", id="a mistyped code"),
+        pytest.param(("visit", "a.pdf", "--person", "XY-444"),
+                     "knows no patient XY-444: correct the code", id="an unknown patient"),
+        pytest.param(("machine", "a.pdf", "--machine", "M-33"),
+                     "knows no machine M-33, but M-03: correct the code", id="a mistyped machine"),
         pytest.param(("fleet", "none/a.pdf"), "cannot be written", id="no such folder"),
     ],
 )  # fmt: skip

@@ -10,10 +10,11 @@ import typer
 
 from knee_angle.cli.app import Commands, app
 from knee_angle.cli.store import Knee, Where, opened_store
-from knee_angle.language import current, tell
+from knee_angle.language import tell
 
 if TYPE_CHECKING:
     from knee_angle.records import Side
+    from knee_angle.store import Store
     from knee_angle.store.papers import Paper
 
 __all__ = ["report_app"]
@@ -61,8 +62,7 @@ def report_visit(
     _named(out)
     with opened_store(store) as opened:
         made = papers.of_visit(opened, person=person, row=row, note=note)
-        _write(out, made, paper)
-        opened.note_paper(f"visit {person or ''} {row or ''}")
+        _write(opened, out, made, paper, about=f"visit {person or ''} {row or ''}")
 
 
 @report_app.command("course")
@@ -80,8 +80,8 @@ def report_course(
     _named(out)
     with opened_store(store) as opened:
         knee: Side | None = None if side is None else side.value
-        _write(out, papers.of_course(opened, person, side=knee, note=note), paper)
-        opened.note_paper(f"course {person}")
+        made = papers.of_course(opened, person, side=knee, note=note)
+        _write(opened, out, made, paper, about=f"course {person}")
 
 
 @report_app.command("machine")
@@ -102,8 +102,7 @@ def report_machine(
     _named(out)
     with opened_store(store) as opened:
         made = papers.of_machine(opened, machine, row=row, pictures=pictures, note=note)
-        _write(out, made, paper)
-        opened.note_paper(f"machine {machine} {row or ''}")
+        _write(opened, out, made, paper, about=f"machine {machine} {row or ''}")
 
 
 @report_app.command("fleet")
@@ -113,16 +112,15 @@ def report_fleet(out: Out, paper: Sized = Size.A4, note: Note = "", store: Where
 
     _named(out)
     with opened_store(store) as opened:
-        _write(out, papers.of_fleet(opened, note=note), paper)
-        opened.note_paper("fleet")
+        _write(opened, out, papers.of_fleet(opened, note=note), paper, about="fleet")
 
 
-def _write(out: Path, made: Paper, size: Size) -> None:
+def _write(store: Store, out: Path, made: Paper, size: Size, *, about: str) -> None:
     """The file, and its line; that one was replaced is said."""
-    from knee_angle.report.paper.written import write_paper
+    from knee_angle.store.reports import hand_over
 
     was_there = out.is_file()
-    write_paper(made, out, size=size.value, language=current().code)
+    hand_over(store, made, out, about=about, size=size.value)
     told = f"{out}: {tell(made.title)}"
     print(tell("{told} (in place of the file before)", told=told) if was_there else told)
 

@@ -11,6 +11,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from difflib import get_close_matches
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
@@ -91,6 +92,7 @@ def _found(
         if len({one.id for one in every_row}) != 1:
             raise InvalidInput(_no_row(row, len(every_row)))
         return _either(store, every_row[0])
+    _known(store, person=person)
     every_row = [
         *store.visits(person=person, limit=1), *store.measurements(person=person, limit=1)
     ]  # fmt: skip
@@ -98,6 +100,30 @@ def _found(
     if newest is None:
         raise InvalidInput(say("nothing is kept for {code}: keep a measurement first", code=person))
     return _either(store, newest)
+
+
+def _known(store: Store, *, person: str | None = None, machine: str | None = None) -> None:
+    """Refuse a code that the store does not know, with the one that was most likely meant."""
+    if person is not None and not store.knows_person(code := checked_code(person)):
+        near = get_close_matches(code, [one.code for one in store.people()], n=1, cutoff=0.7)
+        raise InvalidInput(
+            say(
+                "the store knows no patient {person}, but {near}: correct the code",
+                person=code, near=near[0],
+            )
+            if near
+            else say("the store knows no patient {person}: correct the code", person=code)
+        )  # fmt: skip
+    if machine is not None and not store.knows_machine(machine):
+        near = get_close_matches(machine, [one.code for one in store.machines()], n=1, cutoff=0.7)
+        raise InvalidInput(
+            say(
+                "the store knows no machine {machine}, but {near}: correct the code",
+                machine=machine, near=near[0],
+            )
+            if near
+            else say("the store knows no machine {machine}: correct the code", machine=machine)
+        )  # fmt: skip
 
 
 def _no_row(row: str, found: int) -> str:
@@ -193,6 +219,7 @@ def of_course(
     InvalidInput
         Nothing is kept of that knee.
     """
+    _known(store, person=person)
     code, knees = course_of(store, person, side=side)
     made = (datetime.now(UTC) if made_at is None else made_at).astimezone(LocalZone())
     with written_out(row_of(code)):
@@ -227,6 +254,7 @@ def of_machine(
         No such check is kept.
     """
     code = checked_code(machine, what="machine")
+    _known(store, machine=code)
     found = (
         store.checks(machine=code, limit=1)
         if row is None

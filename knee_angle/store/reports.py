@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Literal, cast
 
 from knee_angle.errors import InvalidInput
-from knee_angle.language import asked_for, in_language, joined, say, usual_language
+from knee_angle.files import naming, write_whole
+from knee_angle.language import asked_for, current, in_language, joined, say, usual_language
 from knee_angle.records import Side
 from knee_angle.report.paper.pdf import Size
-from knee_angle.report.paper.written import ending_of, write_paper
+from knee_angle.report.paper.written import content_of, ending_of
 from knee_angle.store import Store, open_store, papers
 
-__all__ = ["Kind", "write_report"]
+__all__ = ["Kind", "hand_over", "write_report"]
 
 Kind = Literal["visit", "course", "machine", "fleet"]
 TAKES: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -81,9 +82,21 @@ def write_report(
     spoken = language or usual_language()
     with open_store(store, create=False) as kept, in_language(spoken):
         made = _made(kept, kind, named, pictures=pictures, note=note)
-        write_paper(made, out, size=size, language=spoken)
-        kept.note_paper(" ".join([kind, *named.values()]))
+        hand_over(kept, made, out, about=" ".join([kind, *named.values()]), size=size)
     return Path(out)
+
+
+def hand_over(
+    store: Store, paper: papers.Paper, out: str | Path, *, about: str, size: Size
+) -> None:
+    """Write the paper in the language that is spoken, whole or not at all.
+
+    No paper leaves without its line in the audit trail: that comes before the file.
+    """
+    content = content_of(paper, ending_of(out), size=size, language=current().code)
+    store.note_paper(about)
+    with naming(out):
+        write_whole(out, content)
 
 
 def _made(

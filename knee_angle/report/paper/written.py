@@ -6,13 +6,12 @@ from pathlib import Path
 from typing import Literal, cast
 
 from knee_angle.errors import InvalidInput
-from knee_angle.files import naming, write_whole
 from knee_angle.language import say
 from knee_angle.report.paper.blocks import Paper
 from knee_angle.report.paper.html import html_of
 from knee_angle.report.paper.pdf import Size, pdf_of
 
-__all__ = ["Ending", "content_of", "ending_of", "write_paper"]
+__all__ = ["Ending", "content_of", "ending_of"]
 
 Ending = Literal["pdf", "html"]
 
@@ -39,16 +38,3 @@ def content_of(paper: Paper, ending: Ending, *, size: Size = "a4", language: str
     if ending == "html":
         return html_of(paper, language).encode()
     return pdf_of(paper, size, language)
-
-
-def write_paper(paper: Paper, out: str | Path, *, size: Size = "a4", language: str = "en") -> None:
-    """Write the file whole or not at all; one that has the name is replaced.
-
-    Raises
-    ------
-    InvalidInput
-        A name that says no kind; a file that cannot be written.
-    """
-    content = content_of(paper, ending_of(out), size=size, language=language)
-    with naming(out):
-        write_whole(out, content)
