@@ -306,9 +306,10 @@ def test_the_page_hands_a_study_its_table_and_keeps_the_key(where, tmp_path, mon
         monkeypatch.delenv(for_study.KEY_VARIABLE, raising=False)
         assert offered(monkeypatch, store) == []
         monkeypatch.setenv(for_study.KEY_VARIABLE, str(tmp_path / "key"))
-        ((name, content),) = offered(monkeypatch, store)
+        (name, content), (told_as, told) = offered(monkeypatch, store)
         assert any(line.what == "export" and "research" in line.about for line in store.audit())
-    assert name == "study.csv"
+    assert (name, told_as) == ("study.csv", "study.columns.csv")
+    assert told == out.with_suffix(".columns.csv").read_bytes()
     # Bytes: a text file would take the line ends for its own.
     assert content == out.read_bytes()
 

@@ -10,6 +10,7 @@ import streamlit as st
 from knee_angle.errors import InvalidInput
 from knee_angle.language import tell
 from knee_angle.report.contract import csv_lines
+from knee_angle.report.schemas import dictionary_csv
 from knee_angle.store import Store
 from knee_angle.store.research import (
     RESEARCH_COLUMNS,
@@ -28,7 +29,7 @@ KEY_VARIABLE = "KNEE_ANGLE_STUDY_KEY"
 
 
 def study_button(store: Store) -> None:
-    """The way to the table of everybody's measurements, for who may export."""
+    """The way to the table of everybody's measurements and to its columns, for who may export."""
     path = os.environ.get(KEY_VARIABLE, "").strip()
     if not path:
         return
@@ -43,6 +44,15 @@ def study_button(store: Store) -> None:
         file_name="study.csv",
         mime="text/csv",
         icon=":material/science:",
+        on_click="ignore",
+        width="stretch",
+    )
+    st.download_button(
+        tell("What the columns of that table mean (CSV)"),
+        data=lambda: dictionary_csv({"research": RESEARCH_COLUMNS.values()}).encode(),
+        file_name="study.columns.csv",
+        mime="text/csv",
+        icon=":material/menu_book:",
         on_click="ignore",
         width="stretch",
     )
