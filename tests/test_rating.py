@@ -518,6 +518,7 @@ def test_a_table_of_points_that_cannot_be_used_is_refused_before_anything_is_mea
     [
         pytest.param(("points.csv", "--out", "r.csv"), "--photos", id="a table without photos"),
         pytest.param(("no", "--out", "r.csv"), "no rater study is in", id="no study"),
+        pytest.param(("s", "--out", "r.csv"), "nothing was rated yet", id="nothing rated"),
         pytest.param(("s", "--out", "r.txt"), "must end in", id="another ending"),
         pytest.param(("s", "--out", "no/r.csv"), "make it first", id="no folder"),
     ],
@@ -537,6 +538,29 @@ def test_a_study_that_is_not_done_says_so(study, tmp_path):
     done = CliRunner().invoke(app, ["rating", "measure", str(study.folder), "--out", str(out)])
     assert done.exit_code == 1
     assert "1 of 12 ratings" in done.output
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        pytest.param(("--rater", "Ada"), "never use a name", id="a name"),
+        pytest.param(("--rater", "R1", "--rater", "r1"), "each once", id="a rater twice"),
+        pytest.param(("--rater", "R1", "--repeats", "0"), "repeats must be", id="no repeat"),
+        pytest.param(("--rater", "R1"), "name a new folder", id="the folder is there"),
+    ],
+)
+def test_a_study_that_cannot_be_is_refused_before_displays_are_looked_for(call, words, tmp_path):
+    there = tmp_path if words == "name a new folder" else tmp_path / "new"
+    done = CliRunner().invoke(app, ["rating", "begin", str(there), "no.jpg", *call])
+    assert done.exit_code != 0
+    assert words in str(done.exception)  # and not that no.jpg is none
+
+
+def test_a_photo_of_many_that_is_none_is_named(tmp_path):
+    photos = [*pictures(tmp_path, 1), tmp_path / "notes.txt"]
+    photos[1].write_text("no picture")
+    with pytest.raises(InvalidInput, match=r"notes.txt: the photo must be a JPEG"):
+        found_covers(photos, {})
 
 
 def test_the_command_begins_a_study(tmp_path):

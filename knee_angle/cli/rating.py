@@ -54,9 +54,15 @@ def rating_begin(
     ] = None,
 ) -> None:
     """Begin a study: orders are drawn from the seed, and displays that are found are covered."""
-    from knee_angle.batch.rating import begin_study, found_covers, read_covers
+    from knee_angle.batch.rating import RatingPlan, begin_study, found_covers, read_covers
     from knee_angle.files.tables import named
+    from knee_angle.records.code import checked_code
 
+    # Refused before every photo is searched for displays.
+    codes = tuple(checked_code(one, what="rater") for one in rater)
+    RatingPlan(len(photos), codes, repeats, seed)
+    if folder.exists():
+        raise InvalidInput(say("{folder} is there already: name a new folder", folder=folder))
     hidden = found_covers(photos, {} if covers is None else read_covers(covers))
     study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=hidden)
     plan = study.plan
@@ -135,6 +141,14 @@ def rating_measure(
             )
         )
     study = open_study(source) if photos is None else study_of_table(source, photos)
+    if not study.ratings():
+        raise InvalidInput(
+            say(
+                "nothing was rated yet in {folder}: raters place points by knee-angle rating page "
+                "{folder}",
+                folder=source,
+            )
+        )
     with opened_detectors() as detectors, photos_done() as progress:
         rows = list(rated_rows(study, detectors=detectors, settings=settings, progress=progress))
     wanted = len(rows)
@@ -156,7 +170,7 @@ def rating_measure(
             failed=len(failed),
         )
     )
-    if photos is None:
+    if photos is None and len(rows) == wanted:
         more = say(
             "go on with: knee-angle rating report {out} --study {study}", out=out, study=source
         )

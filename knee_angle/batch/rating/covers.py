@@ -16,10 +16,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from knee_angle.errors import InvalidInput
+from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.files import naming, write_whole
 from knee_angle.files.tables import read_table
-from knee_angle.language import say
+from knee_angle.language import joined, say
 from knee_angle.photo.covered import Box, covered
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.report.columns import Column
@@ -70,14 +70,22 @@ def found_covers(photos: Sequence[Path], told: Mapping[str, Sequence[Box]]) -> C
 
     Raises
     ------
-    InvalidInput, UnreadablePhoto
+    InvalidInput
         A photo that cannot be read.
     """
     boxes = dict(told)
     looked = [path for path in photos if path.name not in told]
     for path in looked:
-        boxes[path.name] = numbers_in(read_photo(path))
+        boxes[path.name] = numbers_in(photo_at(path))
     return Covers(boxes, frozenset(path.name for path in looked))
+
+
+def photo_at(path: Path) -> Photo:
+    """A photo of many: what is wrong with it is told with its name."""
+    try:
+        return read_photo(path)
+    except KneeAngleError as error:
+        raise InvalidInput(joined(": ", [path.name, str(error)])) from None
 
 
 def numbers_in(photo: Photo) -> list[Box]:
@@ -163,6 +171,6 @@ def write_as_seen(folder: Path, photos: Sequence[Path], boxes: Mapping[str, Sequ
         folder.mkdir(mode=0o700)
         for number, path in enumerate(photos, start=1):
             picture = io.BytesIO()
-            seen = covered(read_photo(path), boxes.get(path.name, ()))
+            seen = covered(photo_at(path), boxes.get(path.name, ()))
             seen.save(picture, "JPEG", quality=QUALITY)
             write_whole(folder / f"{number:03d}_{path.stem}.jpg", picture.getvalue())

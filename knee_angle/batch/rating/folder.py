@@ -21,7 +21,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from knee_angle.batch.rating.covers import Covers, write_as_seen, write_covers
+from knee_angle.batch.rating.covers import Covers, photo_at, write_as_seen, write_covers
 from knee_angle.batch.rating.plan import RatingPlan, Turn, turns_of, turns_of_before
 from knee_angle.errors import InvalidInput
 from knee_angle.files import naming, reading, write_whole
@@ -353,7 +353,7 @@ def _write(study: RatingStudy, photos: Sequence[Path], covers: Covers, plan: str
 
 
 def _study_photo(path: Path, covers: Covers) -> StudyPhoto:
-    photo = read_photo(path)
+    photo = photo_at(path)
     mine = tuple(covers.boxes.get(path.name, ()))
     for left, top, right, bottom in mine:
         across = left < right and right > 0 and left < photo.width

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from knee_angle.batch.points import point_columns, points_of_row
+from knee_angle.batch.rating.covers import photo_at
 from knee_angle.batch.rating.folder import Rating, StudyPhoto
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.files.tables import SHOWN, Table, named, read_table
@@ -111,10 +112,7 @@ class _Reader:
     def _photo(self, name: str) -> tuple[int, int, str]:
         """Width, height and hash of a photo; each is opened once."""
         if name not in self.sizes:
-            try:
-                photo = read_photo(self.paths[name])
-            except KneeAngleError as error:
-                raise InvalidInput(joined(": ", [name, str(error)])) from None
+            photo = photo_at(self.paths[name])
             self.sizes[name] = photo.width, photo.height, photo.sha256
         return self.sizes[name]
 
