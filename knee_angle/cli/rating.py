@@ -155,6 +155,17 @@ def rating_measure(
     if isinstance(study, RatingStudy):
         wanted = study.plan.photos * study.plan.repeats * len(study.plan.raters)
     write_rated(out, rows, settings=settings, planned=wanted)
+    whole = _told(rows, wanted, out)
+    if photos is None and len(rows) == wanted:
+        more = say(
+            "go on with: knee-angle rating report {out} --study {study}", out=out, study=source
+        )
+        print(tell(more))
+    raise typer.Exit(int(not whole))
+
+
+def _told(rows: list[dict[str, Any]], wanted: int, out: Path) -> bool:
+    """Say what was measured; whether all of it was."""
     failed = [row for row in rows if row["status"] != "measured"]
     for row in failed:
         print(
@@ -170,12 +181,7 @@ def rating_measure(
             failed=len(failed),
         )
     )
-    if photos is None and len(rows) == wanted:
-        more = say(
-            "go on with: knee-angle rating report {out} --study {study}", out=out, study=source
-        )
-        print(tell(more))
-    raise typer.Exit(int(len(rows) < wanted or bool(failed)))
+    return len(rows) == wanted and not failed
 
 
 class Missing(StrEnum):
