@@ -380,6 +380,18 @@ def test_a_call_that_cannot_be_meant_is_refused(ward, name, person, words, tmp_p
     assert list((tmp_path / "there").iterdir()) == []
 
 
+def test_a_folder_that_is_there_is_told_before_any_report_is_made(ward, tmp_path, monkeypatch):
+    """A person's course of 200 days takes a minute."""
+
+    def made(*_: object) -> Iterator[tuple[str, bytes]]:
+        pytest.fail("a report was made")
+        yield "", b""
+
+    monkeypatch.setattr("knee_angle.cli.export._dicom", made)
+    arguments = (str(tmp_path), "--person", "P-017", "--store", str(ward.engine.url))
+    assert "name a new folder" in str(called(*arguments, fails=True).exception)
+
+
 def test_without_the_extra_its_name_is_said(ward, tmp_path, monkeypatch):
     for name in [one for one in sys.modules if one.startswith("knee_angle.store.exchange.dicom")]:
         monkeypatch.delitem(sys.modules, name)

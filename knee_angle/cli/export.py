@@ -6,7 +6,7 @@ import errno
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -159,9 +159,8 @@ def export_dicom(
                 say("the store knows no patient {person}: correct the code", person=person)
             )
         code = checked_code(person)
-        files = dict(_dicom(opened, code, named))
-        _written_folder(out, files)
-        reports, pictures = (sum(kind in name for name in files) for kind in ("-SR", "-XC"))
+        names = _written_folder(out, _dicom(opened, code, named))
+        reports, pictures = (sum(kind in name for name in names) for kind in ("-SR", "-XC"))
         said = say(
             "{code}, {reports} reports, {pictures} pictures",
             code=code, reports=reports, pictures=pictures,
@@ -204,17 +203,25 @@ def _dicom(store: Store, person: str, codes: Codes) -> Iterator[tuple[str, bytes
             yield f"{row.id}-{kind}.dcm", content
 
 
-def _written_folder(out: Path, files: Mapping[str, bytes]) -> None:
-    """A new folder for its owner alone, whole or not at all."""
+def _written_folder(out: Path, files: Iterable[tuple[str, bytes]]) -> list[str]:
+    """A new folder for its owner alone, whole or not at all; one file in memory at a time.
+
+    Returns
+    -------
+    list of str
+        The files' names.
+    """
+    names = []
     beside = out.with_name(f".{out.name}.part-{os.getpid()}")
     try:
         if os.path.lexists(out):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
         beside.mkdir(mode=0o700)
         try:
-            for name, content in files.items():
+            for name, content in files:
                 with whole_file(beside / name, new=True) as file:
                     file.write(content)
+                names.append(name)
             beside.rename(out)
         finally:
             shutil.rmtree(beside, ignore_errors=True)
@@ -226,6 +233,7 @@ def _written_folder(out: Path, files: Mapping[str, bytes]) -> None:
                 error=error.strerror,
             )
         ) from None
+    return names
 
 
 @export_app.command("compare")
