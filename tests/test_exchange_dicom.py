@@ -33,6 +33,7 @@ from knee_angle.store.exchange.dicom import (
     photographic_image,
     structured_report,
 )
+from knee_angle.store.exchange.dicom.report import _observed_by
 
 LOCAL = Codes()
 PRIVATE = "99KNEEANGLE"
@@ -202,6 +203,14 @@ def test_what_is_read_back_is_what_is_kept(store):
     text = str(report)
     assert f"knee_angle {row.software}" in text
     assert "Ward 3" in text
+
+
+def test_who_placed_the_points_by_hand_is_the_observer_not_the_account(store):
+    stored = store.measurement(kept(store, None))
+    by_hand = replace(stored, measurement=replace(stored.measurement, rater="R2"))
+    assert "R2^" in str(_observed_by(by_hand))
+    assert "Ward" not in str(_observed_by(by_hand))
+    assert "Ward" in str(_observed_by(stored))
 
 
 def test_a_report_without_a_picture_has_no_points_and_names_no_image(store):

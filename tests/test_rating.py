@@ -340,6 +340,31 @@ def test_who_placed_the_points_is_a_code(rater):
         measure(photo, manual=marked(rater=rater))
 
 
+@pytest.mark.parametrize(
+    ("told", "given", "words"),
+    [
+        pytest.param(None, ("--rater", "r-2"), "", id="the call says who"),
+        pytest.param("R-2", ("--rater", "r-2"), "", id="both say the same"),
+        pytest.param("R3", ("--rater", "R-2"), "correct one", id="both say another"),
+        pytest.param(None, ("--rater", "Ada"), "never use a name", id="a name"),
+    ],
+)
+def test_a_call_says_who_placed_the_points(told, given, words, tmp_path):
+    points = tmp_path / "points.json"
+    points.write_text(json.dumps(marked(**({} if told is None else {"rater": told}))))
+    call = ["measure", str(SAMPLES / "bed_02.jpg"), "--landmarks", str(points), *given]
+    done = CliRunner().invoke(app, [*call, "--format", "json"])
+    if words:
+        assert words in str(done.exception) + done.output
+    else:
+        assert json.loads(done.stdout)["rater"] == "R-2"
+
+
+def test_a_rater_without_points_is_refused():
+    done = CliRunner().invoke(app, ["measure", "no.jpg", "--rater", "R1"])
+    assert "name their file too" in str(done.exception)
+
+
 # The page, tap by tap -----------------------------------------------------------------
 
 

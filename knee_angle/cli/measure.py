@@ -68,6 +68,9 @@ def measure(
     landmarks: Annotated[
         Path | None, typer.Option(help="JSON with points placed by hand (one photo).")
     ] = None,
+    rater: Annotated[
+        str | None, typer.Option(help="With --landmarks: code of who placed them, such as R1.")
+    ] = None,
     pose_model: PoseModel = None,
     overlay: OverlayFolder = None,
     limit_megapixels: Megapixels = 120.0,
@@ -100,7 +103,7 @@ def measure(
     outcomes = measured(
         photos,
         displayed={photo: table.get(photo.name, displayed_deg) for photo in photos},
-        manual=_manual(landmarks),
+        manual=_manual(landmarks, rater),
         settings=settings,
         pose_model=pose_model,
         overlay=overlay,
@@ -139,10 +142,30 @@ def _say_shared(displayed: float | None, using: Sequence[Path], photos: Sequence
     )
 
 
-def _manual(path: Path | None) -> Mapping[str, Any] | None:
+def _manual(path: Path | None, rater: str | None) -> Mapping[str, Any] | None:
+    """The points by hand, with who placed them."""
     from knee_angle.landmarks.manual import read_manual
 
-    return None if path is None else read_manual(path)
+    if path is None:
+        if rater is not None:
+            raise InvalidInput(
+                say("--rater says who placed the points of --landmarks: name their file too")
+            )
+        return None
+    points = read_manual(path)
+    told = points.get("rater")
+    if rater is None or told is None:
+        return points if rater is None else {**points, "rater": rater}
+    if str(told).upper() != rater.upper():
+        raise InvalidInput(
+            say(
+                "{path} says that {told} placed the points, --rater says {rater}: correct one",
+                path=path.name,
+                told=repr(told),
+                rater=rater,
+            )
+        )
+    return points
 
 
 def _warned(

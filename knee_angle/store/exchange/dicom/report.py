@@ -71,7 +71,7 @@ def structured_report(
     """
     row = stored.row
     content = sr.MeasurementReport(
-        observation_context=_observed_by(row),
+        observation_context=_observed_by(stored),
         procedure_reported=dictionary.SCT.PhotographyOfPatient,
         imaging_measurements=[_group(stored, codes, image, picture)],
         title=dictionary.DCM.ImagingMeasurementReport,
@@ -135,8 +135,10 @@ def _headed(made: Dataset, row: KeptMeasurement) -> Dataset:
     return made
 
 
-def _observed_by(row: KeptMeasurement) -> sr.ObservationContext:
-    """The software, and the account that kept it."""
+def _observed_by(stored: StoredMeasurement) -> sr.ObservationContext:
+    """The software, and who placed the points by hand (a code); else the account that kept it."""
+    row = stored.row
+    who = stored.measurement.rater or row.who
     device = sr.ObserverContext(
         observer_type=dictionary.DCM.Device,
         observer_identifying_attributes=sr.DeviceObserverIdentifyingAttributes(
@@ -146,12 +148,12 @@ def _observed_by(row: KeptMeasurement) -> sr.ObservationContext:
             model_name=f"knee_angle {row.software}",
         ),
     )
-    if not row.who:
+    if not who:
         return sr.ObservationContext(observer_device_context=device)
-    account = as_name(row.who)
+    name = as_name(who)
     person = sr.ObserverContext(
         observer_type=dictionary.DCM.Person,
-        observer_identifying_attributes=sr.PersonObserverIdentifyingAttributes(name=account),
+        observer_identifying_attributes=sr.PersonObserverIdentifyingAttributes(name=name),
     )
     return sr.ObservationContext(observer_person_context=person, observer_device_context=device)
 
