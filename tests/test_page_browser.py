@@ -32,9 +32,12 @@ from serving import free_port, running
 from knee_angle.angle import geometry
 from knee_angle.cli import serving
 from knee_angle.landmarks.dots import DotDetector
+from knee_angle.language import say
+from knee_angle.machine.difference import Difference
 from knee_angle.pipeline import measure
 from knee_angle.records import Measurement
-from knee_angle.report.paper.blocks import Cell, Paper, Table
+from knee_angle.report.paper.blocks import Cell, Paper, Picture, Table
+from knee_angle.report.paper.charts import Series, check_chart
 from knee_angle.report.paper.common import PAGE
 from knee_angle.report.paper.html import html_of
 from knee_angle.store import open_store
@@ -319,11 +322,22 @@ def test_a_paper_as_html_shows_its_wide_tables_whole_on_a_phone(browser):
     """A row is a card there: each number under the name of its column, nothing to scroll to."""
     head = ("machine", "last check", "verdict", "largest difference", "allowed", "next check")
     row = ("M-03", "2026-03-02", Cell("undecided"), "4.3° ± 1.2°", "5°", "in 12 days")
-    table = Table(head, (row, row), "llrrrr")
-    paper = Paper("Machines", "of the ward", (table,), "kept here", PAGE)
+    table = Table(head, (row, row), "llrrrr", caption="Each against its own tolerance.")
+    points = tuple(Difference(deg, 2.0, 1.0) for deg in (20.0, 90.0))
+    lines = [Series(say("display − bars"), points, points, display=True),
+             Series(say("display − knee"), points, points, display=False)]  # fmt: skip
+    chart = Picture(check_chart(lines, tolerance_deg=5.0), "the check")
+    paper = Paper("Machines", "of the ward", (table, chart), "kept here", PAGE)
     context = browser.new_context(**PHONE)
     page = context.new_page()
-    page.set_content(html_of(paper))
+    page.set_content(html_of(paper, "de"))
+    caption = page.locator("caption").bounding_box()
+    assert caption["height"] < 30.0  # one line, not a column of words
+    ends = page.locator("svg text").evaluate_all(
+        "all => all.map(e => e.getBBox().x + e.getBBox().width - e.ownerSVGElement.viewBox."
+        "baseVal.width)"
+    )
+    assert max(ends) <= 0.0  # in whatever letters, no name of a line is cut off
     inside = page.locator(".scroll")
     assert inside.evaluate("e => e.scrollWidth <= e.clientWidth")
     cell = page.get_by_role("cell", name="4.3°").first

@@ -551,6 +551,10 @@ def test_the_two_knees_of_a_person_stand_apart(store):
     both = papers.of_course(store, "P-017", made_at=NOON)
     assert next(one.text for one in both.blocks if getattr(one, "level", 0) == 2) == "Left knee"
     assert "left knee, right knee" in both.about
+    pages = [page.extract_text() for page in opened_pdf(pdf_of(both)).pages]
+    assert [("Left knee" in text, "Right knee" in text) for text in pages] == [
+        (True, False), (False, True),
+    ]  # fmt: skip
     alone = papers.of_course(store, "P-017", side="right", made_at=NOON)
     assert "left knee" not in alone.about
     with pytest.raises(InvalidInput, match="knows no patient P-099: correct"):

@@ -37,10 +37,11 @@ Shape = Literal["octagon", "triangle", "bar", "circle", ""]
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """A heading; 2 is below the paper's title."""
+    """A heading; 2 is below the paper's title. It may begin a page."""
 
     text: str
     level: int = 2
+    new_page: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ __all__ = ["WASH", "Series", "check_chart", "course_chart"]
 
 KNEE, DISPLAY, LIMIT, WASH = "#0b6e69", "#9a4a00", "#b01c1c", "#e9eef1"
 WIDTH, HEIGHT, LOWER = 690.0, 300.0, 270.0
-LEFT, RIGHT, TOP, BOTTOM = 44.0, 112.0, 28.0, 52.0
+LEFT, RIGHT, TOP, BOTTOM = 44.0, 140.0, 28.0, 52.0
 SIZE = 11.5
 FEW_DAYS = 40
 """So many days are drawn with large marks."""

@@ -47,14 +47,18 @@ def course_paper(person: str, knees: Sequence[Knee], *, made_at: datetime, note:
             say("made {when}", when=moment(made_at)),
         ],
     )
-    blocks = [block for knee in knees for block in _knee(knee, alone=len(knees) == 1)]
+    first = None if len(knees) == 1 else knees[0]
+    blocks = [block for knee in knees for block in _knee(knee, first=first)]
     if note:
         blocks += [Heading(say("Note")), Text(note)]
     return Paper(say("Course of the knee"), about, tuple(blocks), FOOT, PAGE)
 
 
-def _knee(knee: Knee, *, alone: bool) -> list[Block]:
-    blocks: list[Block] = [] if alone else [Heading(words.KNEE_HEADS[knee.side])]
+def _knee(knee: Knee, *, first: Knee | None) -> list[Block]:
+    """One knee; of two, each under its head and on pages of its own."""
+    blocks: list[Block] = []
+    if first is not None:
+        blocks.append(Heading(words.KNEE_HEADS[knee.side], new_page=knee is not first))
     newest = knee.days[-1]
     blocks += [_alarm(newest)] if newest.past else []
     blocks += [_newest(newest)]
