@@ -50,8 +50,9 @@ def test_a_folder_has_a_file_for_each_photo_by_either_name(tmp_path):
 def test_a_table_has_the_columns_of_a_result(tmp_path):
     table = table_of(
         tmp_path,
-        "photo,rater,photo_sha256,knee_x_px,knee_y_px,knee_u_px,hip_x_px,hip_y_px,note\n"
-        f"a/bed_02.jpg,R1,{'ab' * 32},3.5,4,0.5,,,x\nbed_04.jpg,,,,,,1,2,y\n",
+        "photo,rater,photo_sha256,knee_x_px,knee_y_px,knee_u_px,hip_x_px,hip_y_px,note,"
+        "hinge_x_px,hinge_y_px,hinge_source\n"
+        f"a/bed_02.jpg,R1,{'ab' * 32},3.5,4,0.5,,,x,,,\nbed_04.jpg,,,,,,1,2,y,5,6,network\n",
     )
     assert points_of_photos(table, PHOTOS) == {
         PHOTOS[0]: {
@@ -59,7 +60,10 @@ def test_a_table_has_the_columns_of_a_result(tmp_path):
             "photo_sha256": "ab" * 32,
             "rater": "R1",
         },
-        PHOTOS[1]: {"hip": {"x": 1.0, "y": 2.0}},
+        PHOTOS[1]: {
+            "hip": {"x": 1.0, "y": 2.0},
+            "hinge": {"x": 5.0, "y": 6.0, "source": "network"},
+        },
     }  # fmt: skip
 
 

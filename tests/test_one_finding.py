@@ -248,3 +248,16 @@ def test_the_picture_speaks_the_readers_language(monkeypatch):
     assert caution != words.CAUTION
     assert any(caution.startswith(line) for line in drawn if len(line) > 20)
     assert not any("distal" in line for line in drawn)
+
+
+@pytest.mark.parametrize("source", ["network", "manual"])
+def test_a_networks_bars_that_come_back_in_its_own_result_stay_guesses(source):
+    """A whole result goes back in, points corrected: what nobody placed still proves nothing."""
+    row = as_json("bed_11", measured("bed_11", 90.0, Settings()), version="1")
+    for point in row["machine"]["points"].values():
+        point["source"] = source
+    again = measure(SAMPLES / "bed_11.jpg", displayed_deg=140.0, manual=row)
+    guess = source == "network"
+    assert again.machine.frame.source == source
+    assert (again.finding.kind == "not_separable") == guess
+    assert any("stay guesses" in caution for caution in again.cautions) == guess

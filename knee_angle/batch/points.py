@@ -21,7 +21,7 @@ from knee_angle.files.on_disk import OnDisk
 from knee_angle.files.tables import Table, named, read_table
 from knee_angle.landmarks.manual import read_manual
 from knee_angle.language import say
-from knee_angle.records import POINT_NAMES
+from knee_angle.records import MACHINE_POINTS, POINT_NAMES
 
 __all__ = ["points_mark", "points_of_photos", "points_of_row"]
 
@@ -132,7 +132,7 @@ def point_columns(table: Table) -> Mapping[str, Any]:
             )
         )
     columns: dict[str, Any] = {one: table.numbers(one) for one in numbers}
-    for name in ("photo_sha256", "rater", "side"):
+    for name in ("photo_sha256", "rater", "side", *(f"{point}_source" for point in MACHINE_POINTS)):
         if table.has(name):
             columns[name] = table.labels(name)
     return columns
@@ -160,6 +160,8 @@ def points_of_row(table: Table, columns: Mapping[str, Any], row: int) -> Json | 
         u = float(columns.get(f"{name}_u_px", {row: math.nan})[row])
         if not math.isnan(u):
             points[name]["u_px"] = u
+        if f"{name}_source" in columns and columns[f"{name}_source"][row] is not None:
+            points[name]["source"] = columns[f"{name}_source"][row]
     if not points:
         return None
     told = {n: columns[n][row] for n in ("photo_sha256", "rater", "side") if n in columns}

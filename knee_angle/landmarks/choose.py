@@ -103,7 +103,12 @@ def with_manual(
     if isinstance(found, NotMeasured):
         missing = [name for name in LEG_POINTS if name not in manual.points]
         return _missing(missing) if missing else manual
-    return replace(found, points={**found.points, **manual.points}, side=manual.side or found.side)
+    return replace(
+        found,
+        points={**found.points, **manual.points},
+        side=manual.side or found.side,
+        cautions=(*found.cautions, *manual.cautions),
+    )
 
 
 def _with_dots_told(found: Landmarks, refusals: Sequence[NotMeasured]) -> Landmarks:

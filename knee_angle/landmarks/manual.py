@@ -18,7 +18,14 @@ from knee_angle.assumptions import (
 )
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
-from knee_angle.records import POINT_NAMES, Landmark, Landmarks, PointName
+from knee_angle.records import (
+    MACHINE_POINTS,
+    POINT_NAMES,
+    Landmark,
+    Landmarks,
+    PointName,
+    Source,
+)
 from knee_angle.records.code import checked_code
 
 __all__ = ["MANUAL_SHARE", "RESULT_KEYS", "UNBOUND", "manual_landmarks", "rater_of", "read_manual"]
@@ -31,6 +38,12 @@ UNBOUND = say(
     "make sure that they were placed in this one"
 )
 """What is said where points carry no hash of their photo."""
+GUESSED: tuple[Source, ...] = ("network", "pose")
+STILL_GUESSED = say(
+    "The points on the machine that the file calls a network's stay guesses: write manual as the "
+    "source of those that a person placed."
+)
+"""What is said where a result goes back in with the machine's points that nobody placed."""
 LEAST_U_PX = 0.05
 """Finer than any finger or detector places a point (common practice: a tenth at best)."""
 SHOWN = 20
@@ -184,7 +197,8 @@ def manual_landmarks(
         problems.append(str(error))
     if problems:
         raise InvalidInput(joined("", [joined("; ", problems[:SHOWN]), _more(problems)]))
-    return Landmarks(points=points, side=side)
+    guessed = any(point.source in GUESSED for point in points.values())
+    return Landmarks(points=points, side=side, cautions=(STILL_GUESSED,) if guessed else ())
 
 
 def rater_of(content: Mapping[str, Any]) -> str | None:
@@ -364,7 +378,10 @@ def _point(
         )  # fmt: skip
     if problems or x is None or y is None or u is None:
         return None, problems
-    return Landmark.round(x, y, u_px=u, source="manual"), []
+    source: Source = "manual"
+    if name in MACHINE_POINTS:
+        source = next((one for one in GUESSED if one == value.get("source")), source)
+    return Landmark.round(x, y, u_px=u, source=source), []
 
 
 def _number(value: Any) -> float:
