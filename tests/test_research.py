@@ -266,6 +266,8 @@ def test_there_is_one_place_that_writes_csv_and_one_that_writes_parquet():
         pytest.param("2; a", "2; a", id="a semicolon alone"),
         pytest.param(-5.25, "-5.25", id="a negative number stays a number"),
         pytest.param(0, "0", id="a count stays a number"),
+        pytest.param(True, "TRUE", id="a flag in letters that R, pandas and Arrow all read as one"),
+        pytest.param(False, "FALSE", id="a flag that is not set"),
         pytest.param("a=1", "a=1", id="other text stays as it is"),
         pytest.param(None, "", id="nothing stays empty"),
     ],

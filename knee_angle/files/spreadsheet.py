@@ -28,11 +28,13 @@ MARKED = f"(^|{BREAKS})'({BLANKS}{SIGNS}|[\t\r\n])"
 
 
 def harmless(value: Any) -> Any:
-    """A cell as it is written to CSV; what is no text stays as it is.
+    """A cell as it is written to CSV: a flag in capitals, a number as it is.
 
-    >>> harmless("=1+1"), harmless("a;=1"), harmless(-5.0)
-    ("'=1+1", "a;'=1", -5.0)
+    >>> harmless("=1+1"), harmless("a;=1"), harmless(-5.0), harmless(True)
+    ("'=1+1", "a;'=1", -5.0, 'TRUE')
     """
+    if isinstance(value, bool):
+        return str(value).upper()
     if not isinstance(value, str):
         return value
     begun = BEGINS.match(value)

@@ -32,7 +32,7 @@ CONVENTION = (
 )
 CELLS = (
     "CSV is UTF-8 without a byte order mark, with commas between columns. A number has a point; an "
-    "empty cell says that there is no value; a flag is True or False; in CSV an apostrophe stands "
+    "empty cell says that there is no value; a flag is TRUE or FALSE; in CSV an apostrophe stands "
     "before a = + - @ that a spreadsheet would run (the first sign of a cell, or after ; | or a "
     "tab). codes: all that a text may be, with a space between."
 )
