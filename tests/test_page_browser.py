@@ -316,6 +316,11 @@ def test_where_nothing_is_found_three_taps_measure(browser, address, tmp_path):
         shown = float(visit.page.locator(".degrees").inner_text().rstrip("°"))
         assert shown == pytest.approx(73.7, abs=0.5)  # whole pixels of the screen
         assert re.search(r"Knee\s+\d+°", visit.page.locator(".answer").inner_text())
+        # By keys alone: what is missing begins in the middle, and the arrows move it.
+        visit.page.locator(".chips button", has_text="Hinge").press("Enter")
+        assert visit.named_place("hinge") == pytest.approx((400, 300), abs=2)
+        visit.page.keyboard.press("ArrowRight")
+        assert visit.named_place("hinge") == pytest.approx((401, 300), abs=2)
 
 
 def test_a_paper_as_html_shows_its_wide_tables_whole_on_a_phone(browser):

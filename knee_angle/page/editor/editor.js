@@ -349,6 +349,21 @@ class Editor {
     this.commit();
   }
 
+  // By keys alone: a point that is missing begins in the middle of what is seen, and takes the
+  // arrow keys.
+  begin(event) {
+    const name = event.target.dataset.name;
+    if (!["Enter", " "].includes(event.key) || !name || this.points[name]) return;
+    event.preventDefault();
+    const box = this.view.getBoundingClientRect();
+    this.remember();
+    this.put(name, ...this.inPhoto(box.left + box.width / 2, box.top + box.height / 2));
+    this.choose(name);
+    this.buttons[name].handle.focus({ preventScroll: true });
+    this.told(name, PLACED);
+    this.commit();
+  }
+
   back(to) {
     if (!to) return;
     this.points = to.points;
@@ -398,6 +413,7 @@ class Editor {
       const chip = event.target.closest("button");
       if (chip) this.choose(chip.dataset.name);
     });
+    on(this.chips, "keydown", (event) => this.begin(event));
     for (const arrow of this.root.querySelectorAll("[data-dx]")) {
       on(arrow, "click", () => this.nudge(
         this.chosen, Number(arrow.dataset.dx), Number(arrow.dataset.dy), this.big));
