@@ -187,6 +187,47 @@ def test_a_witness_that_finds_no_leg_is_shown_where_the_dots_lie(off, tmp_path):
     assert max(misses(found, truth).values()) < 0.6
 
 
+class HardlySees(SeesWhereItIsShown):
+    """A witness that would not answer by what it sees: the hip lies at the picture's edge, say."""
+
+    def near(self, photo, landmarks):  # noqa: ARG002
+        return None
+
+    def glimpse(self, photo, landmarks):  # noqa: ARG002
+        return self.answer
+
+
+@pytest.mark.parametrize(
+    ("names", "used"),
+    [
+        pytest.param(NAMES, True, id="six dots"),
+        pytest.param(LEG_POINTS, False, id="the leg's alone"),
+        pytest.param(MACHINE_POINTS, False, id="an empty machine's"),
+    ],
+)
+def test_dots_where_a_witness_hardly_sees_a_leg_are_used_where_all_six_are_there(
+    names, used, tmp_path
+):
+    drawing = Misfit((70, 10), names=names, flexion_deg=60.0, seed=4)
+    truth = drawing.points()
+    whole = Misfit((70, 10), flexion_deg=60.0, seed=4).points()
+    leg = {n: Landmark.round(*(whole[n] + 8.0), u_px=10.0, source="network") for n in NAMES}
+    photo = photo_of(drawing.picture(), tmp_path)
+    found = DOTS.find_with(photo, witness=HardlySees(Landmarks(leg)))
+    if not used:
+        assert found == DOTS.find_with(photo, witness=SeesNothing(Landmarks(leg)))
+        return
+    assert set(found.points) == set(NAMES)
+    assert max(misses(found, truth).values()) < 0.6
+
+
+class SeesNothing(SeesWhereItIsShown):
+    """A witness that sees no leg anywhere."""
+
+    def near(self, photo, landmarks):  # noqa: ARG002
+        return None
+
+
 # Said where not used -----------------------------------------------------------------
 
 

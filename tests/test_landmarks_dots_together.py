@@ -423,6 +423,21 @@ def level_with(score: float) -> list[Reading]:
     return [*best, replace(other, named=replace(other.named, score=30.0 - score))]
 
 
+@pytest.mark.parametrize(
+    ("less", "clean", "used"),
+    [
+        pytest.param(1.5, 6, False, id="another leg nearly as probable"),
+        pytest.param(2.5, 6, True, id="six whole outlines, another leg less probable"),
+        pytest.param(2.5, 4, False, id="two of six hardly seen"),
+        pytest.param(3.5, 4, True, id="another leg far less probable"),
+    ],
+)
+def test_a_set_is_beyond_doubt_by_how_much_less_probable_another_leg_is(less, clean, used):
+    best, other = level_with(less)
+    best = replace(best, named=replace(best.named, clean=clean))
+    assert settled_together([best, other]) == (best if used else None)
+
+
 @pytest.mark.parametrize(("less", "used"), [(0.3, False), (2.0, True)])
 def test_a_leg_found_otherwise_is_in_doubt_where_the_set_makes_another_as_well(less, used):
     readings = level_with(less)

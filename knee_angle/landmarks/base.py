@@ -70,6 +70,18 @@ class Witness(Protocol):
 
 
 @runtime_checkable
+class GlimpsingWitness(Protocol):
+    """A witness that also tells what it hardly believes, for who can hold it against more."""
+
+    def glimpse(self, photo: Photo, landmarks: Landmarks | None) -> Landmarks | None:
+        """As ``near``, but for a leg that is hardly seen or oddly shaped too.
+
+        Without ``landmarks`` it looks at the whole photo first.
+        """
+        ...
+
+
+@runtime_checkable
 class WitnessedDetector(Protocol):
     """A detector that may ask a witness where it is unsure of its own answer."""
 

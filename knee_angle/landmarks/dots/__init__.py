@@ -19,7 +19,8 @@ module         what
 `sets`         patches of one pigment about where a witness sees the points
 `together`     which is which, all six weighed together
 `centres`      the exact centre of a dot in the full-size photo
-`along`        the paint along the machine's bars
+`placed`       a reading's dots at their exact centres, with side and size
+`along`        paint and edges along the machine's bars
 `glare`        dots from which a light glares, made whole
 `said`         what an answer says of dots that it does not use
 `unused`       dots seen and not used, in words, and put to use

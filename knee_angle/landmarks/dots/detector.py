@@ -42,12 +42,10 @@ from knee_angle.assumptions import (
     DOTS_OTHER_ANGLE_DEG,
     DOTS_SPARE_MARGIN,
     DOTS_SPARE_MOST,
-    DOTS_SURE_SIDE_DEG,
 )
-from knee_angle.landmarks.base import Quad, Witness
+from knee_angle.landmarks.base import GlimpsingWitness, Quad, Witness
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.candidates import Candidates
-from knee_angle.landmarks.dots.centres import SeenDot, centres
 from knee_angle.landmarks.dots.expected import (
     LIMIT2,
     Expected,
@@ -55,6 +53,7 @@ from knee_angle.landmarks.dots.expected import (
     with_bars_anywhere,
 )
 from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.placed import placed
 from knee_angle.landmarks.dots.readings import (
     Reading,
     is_sure,
@@ -69,7 +68,7 @@ from knee_angle.landmarks.dots.refusals import (
     OTHER_LEG,
 )
 from knee_angle.landmarks.dots.said import refusal_said, used_said
-from knee_angle.landmarks.dots.sets import plain_in
+from knee_angle.landmarks.dots.sets import may_be_sets, plain_in
 from knee_angle.landmarks.dots.together import (
     FAR_AHEAD,
     best_named,
@@ -79,7 +78,6 @@ from knee_angle.landmarks.dots.together import (
     settled_together,
     together_with,
 )
-from knee_angle.language import say
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
@@ -88,7 +86,6 @@ from knee_angle.records import (
     Landmarks,
     NotMeasured,
     PointName,
-    Side,
     Source,
 )
 
@@ -151,7 +148,8 @@ class DotDetector:
         else:
             seen = _seen(picture, witness, alone, masked)
         if seen is None:
-            return _unwitnessed(picture, alone, readings)
+            found = _glimpsed(picture, witness, alone)
+            return found or _unwitnessed(picture, alone, readings)
         expected = _expected(photo, seen)
         if isinstance(alone, Reading) and other_end is not None:
             alone = _nearer(photo, alone, other_end, seen)
@@ -187,7 +185,7 @@ def _answer(
         best = next(filter(_plainly_dots, readings), None)
         return refusal_said(picture, decided, readings, best, expected)
     used = replace(decided, named=with_bars_anywhere(decided.found, decided.named))
-    return used_said(picture.photo, _landmarks(picture.photo, decided), used)
+    return used_said(picture.photo, placed(picture.photo, decided), used)
 
 
 def _unwitnessed(
@@ -198,6 +196,33 @@ def _unwitnessed(
         return _answer(picture, alone, readings)
     told = _answer(picture, NO_LEG_THERE, readings)
     return replace(NO_LEG_THERE, unused_dots=told.unused_dots)
+
+
+def _glimpsed(
+    picture: Picture, witness: Witness, alone: Reading | NotMeasured
+) -> Landmarks | NotMeasured | None:
+    """Six dots that are all where a witness hardly sees a leg; None where nothing is plainly dots.
+
+    A hip at the picture's edge, a leg seen along its length: it would not answer by itself.
+    """
+    if isinstance(alone, Reading) and not _may_be_bars(alone):
+        return None
+    if not isinstance(witness, GlimpsingWitness) or not may_be_sets(picture):
+        return None
+    plain = plain_in(picture)
+    about = None if plain is None else _about(picture.photo, plain)
+    hint = witness.glimpse(picture.photo, about)
+    if hint is None:
+        return None
+    expected = _expected(picture.photo, hint)
+    whole = readings_together(picture, expected)
+    settled = settled_together(whole)
+    if settled is not None and _is_whole(settled):
+        return _answer(picture, settled, whole, expected)
+    if not whole or not plainly_dots(whole[0]):
+        return None
+    refused = alone if isinstance(alone, NotMeasured) else NO_LEG_THERE
+    return _answer(picture, refused, whole, expected)
 
 
 def _may_be_bars(alone: Reading | NotMeasured) -> bool:
@@ -314,7 +339,7 @@ def _seen(
     Where that finds none, by a look at where plain dots lie: they say where the leg is.
     """
     photo = picture.photo
-    quick = witness.near(photo, _landmarks(photo, alone)) if isinstance(alone, Reading) else None
+    quick = witness.near(photo, placed(photo, alone)) if isinstance(alone, Reading) else None
     if quick is not None:
         return quick
     found = witness.find(photo, masked=masked)
@@ -430,55 +455,3 @@ def _rivals(best: Assignment, other: Assignment) -> bool:
         margin = 0.0 if complete else DOTS_MARGIN_INCOMPLETE
     close = other.score > best.score - margin
     return close and abs(other.flexion_deg - best.flexion_deg) > DOTS_OTHER_ANGLE_DEG
-
-
-def _landmarks(photo: Photo, reading: Reading) -> Landmarks:
-    """Exact centres, side and size of a reading."""
-    found = reading.found
-    index = with_bars_anywhere(found, reading.named).index
-    scale = np.array([photo.scale_x, photo.scale_y])
-    factor = float(scale.mean())
-    on_machine = [index[name] for name in MACHINE_POINTS if name in index]
-    stretch = np.hypot(*found.stretch.T)
-    long, narrow = found.radius * (1.0 + stretch), found.radius * (1.0 - stretch)
-    flat = on_machine or list(index.values())
-    dots = [
-        SeenDot(
-            xy=found.xy[which] * scale,
-            radius=float(found.radius[which]) * factor,
-            narrow_radius=float(narrow[which]) * factor,
-            usual_radius=float(np.median(long[flat])) * factor,
-            usual_narrow_radius=float(np.median(narrow[flat])) * factor,
-            on_machine=name in MACHINE_POINTS,
-            unit_px=factor,
-        )
-        for name, which in index.items()
-    ]
-    marks = centres(photo, dots)
-    points: dict[PointName, Landmark] = {
-        name: Landmark(*mark.xy, mark.cov_px2, "dot")
-        for name, mark in zip(index, marks, strict=True)
-    }
-    sizes = [
-        mark.radius
-        for mark, dot in zip(marks, dots, strict=True)
-        if dot.on_machine or not on_machine
-    ]
-    side, cautions = _side(points)
-    return Landmarks(points, side, 2.0 * float(np.median(sizes)), cautions)
-
-
-def _side(points: dict[PointName, Landmark]) -> tuple[Side, tuple[str, ...]]:
-    """Left or right leg, photographed from its lateral side.
-
-    A left leg bends so that hip, knee, ankle turn counter-clockwise in the picture
-    (its foot lies left of its hip when the knee cap points up).
-    """
-    hip, knee, ankle = (np.array([points[n].x_px, points[n].y_px]) for n in LEG_POINTS)
-    thigh, shank = knee - hip, ankle - knee
-    cross = float(thigh[0] * shank[1] - thigh[1] * shank[0])
-    dot = float(thigh @ shank)
-    if np.degrees(np.arctan2(abs(cross), dot)) > DOTS_SURE_SIDE_DEG:
-        return ("right" if cross > 0 else "left"), ()
-    caution = say("The knee is nearly straight: the side assumes that the photo is upright.")
-    return ("left" if ankle[0] < hip[0] else "right"), (caution,)

@@ -23,6 +23,7 @@ __all__ = [
     "BLURRED",
     "FEWEST_CLEAN",
     "LEAST_DOTS",
+    "may_be_sets",
     "pigment_of",
     "plain_in",
     "plain_of",
@@ -105,6 +106,13 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
                 gap = np.linalg.norm(found.xy[:, None] - one.xy, axis=2)
                 used |= (gap < found.radius[:, None]).any(axis=1)
                 yield one
+
+
+def may_be_sets(picture: Picture) -> bool:
+    """Whether any patches of a picture may be a set's, wherever the leg is."""
+    found = picture.found
+    some = np.nonzero((quality(found) > -1.0) & (pigment_prior(found.lab) > LEAST_PIGMENT))[0]
+    return any(_hopeful(found, some[_alike(found, some, int(seed))]) for seed in some)
 
 
 def plain_in(picture: Picture) -> Candidates | None:
