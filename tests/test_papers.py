@@ -230,6 +230,18 @@ def test_only_both_ends_of_the_machine_as_it_stands_are_large(judged):
     assert all(row[1].strong for row in table.rows[:5])
 
 
+@pytest.mark.parametrize(("size", "language"), [("a4", "en"), ("letter", "de")])
+@pytest.mark.parametrize("between", [8, 22])
+def test_a_visit_of_many_settings_stands_on_one_page_too(judged, between, size, language):
+    answer, _ = judged
+    first, last = visit_as_json(unnamed_visit(answer), version="0.1.0")["settings"]
+    way = [{**first, "knee": {**first["knee"], "value": 20.0 + 2.5 * n}} for n in range(between)]
+    paper = paper_of(judged, settings=[first, *way, last])
+    content = pdf_of(paper, size, language)
+    assert len(opened_pdf(content).pages) == 1
+    assert len(re.findall("82to88|82°bis88°|82°to88°", text_of(content))) == 1
+
+
 def test_an_end_that_is_not_proven_takes_the_all_clear_from_the_visit(judged):
     answer, _ = judged
     contract = visit_as_json(unnamed_visit(answer), version="0.1.0")
@@ -312,6 +324,7 @@ def test_a_withdrawn_visit_says_so_before_its_figures(store, judged):
     store.withdraw_visit(kept.visit.id, "wrong_person")
     paper = papers.of_visit(store, row=kept.visit.id)
     assert paper.blocks[0].head == "This visit no longer counts"
+    assert (paper.blocks[1].tone, paper.blocks[1].shape) == ("plain", "")  # no green, no circle
     with pytest.raises(InvalidInput, match="nothing is kept for P-017"):
         papers.of_visit(store, person="P-017")
 
@@ -792,6 +805,7 @@ def test_a_withdrawn_check_says_so_first_and_is_no_machines_newest(store, checke
     store.withdraw_check(kept.id, "wrong_machine")
     paper = papers.of_machine(store, "M-03", row=kept.id[:6])
     assert paper.blocks[0].head == "This check no longer counts"
+    assert (paper.blocks[1].tone, paper.blocks[1].shape) == ("plain", "")
     with pytest.raises(InvalidInput, match="no check is kept for M-03"):
         papers.of_machine(store, "M-03")
 

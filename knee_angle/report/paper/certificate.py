@@ -42,6 +42,7 @@ from knee_angle.report.paper.common import (
     moment,
     photo_words,
     spread,
+    without_verdict,
 )
 from knee_angle.report.paper.empty import (
     bars_budget,
@@ -144,7 +145,9 @@ def certificate_paper(
     if alarms := check_alarms(outcomes):
         told = joined(" ", map(capital, alarms))
         blocks.append(Banner(say("PAST THE PRESCRIBED LIMIT"), told, "past", "octagon"))
-    blocks += [_first(result), *_figures(result), _chart(result)]
+    first = _first(result)
+    blocks.append(first if about.stands else without_verdict(first))
+    blocks += [*_figures(result), _chart(result)]
     blocks += _next(result, about)
     blocks += [Heading(say("Decision rule")), Text(RULE), _judged_by(result, settings)]
     blocks.append(Heading(say("Settings of the check")))

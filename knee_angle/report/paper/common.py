@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from knee_angle.angle import words
@@ -22,6 +23,7 @@ __all__ = [
     "photo_words",
     "spread",
     "whole",
+    "without_verdict",
 ]
 
 FOOT = words.CAUTION
@@ -54,6 +56,11 @@ def gone(what: str) -> Banner:
         "outside",
         "triangle",
     )
+
+
+def without_verdict(banner: Banner) -> Banner:
+    """A banner of a row that does not count: its words without colour and shape."""
+    return replace(banner, tone="plain", shape="")
 
 
 def code_words(code: str | None) -> str:

@@ -23,8 +23,11 @@ SIZES: dict[str, str] = {"a4": "a4", "letter": "us-letter"}
 """Paper sizes by Typst's names."""
 STANDARD = "ua-1"
 NOTHING_SUSPECT = b"/Suspects false"
-SCALES = (1.0, 0.93, 0.86, 0.8)
-"""How small a paper of one page is set at most: 7.6 pt, as a package leaflet (our own)."""
+SCALES = ((1.0, 1.0), (0.93, 0.86), (0.86, 0.74), (0.8, 0.64), (0.8, 0.4), (0.8, 0.2))
+"""How small letters and pictures of a paper of one page are set, the first that fits: at most
+7.6 pt, as a package leaflet (our own); then pictures give way.
+"""
+Scale = tuple[float, float]
 
 A_FEW_PAGES = 4
 """Of so many pages one is worth smaller letters, and laying out again takes no time."""
@@ -64,13 +67,18 @@ def pdf_of(paper: Paper, size: Size = "a4", language: str = "en") -> bytes:
     # Typst's types know one file alone; it takes several by their names.
     made: bytes = typst.compile(  # type: ignore[call-overload]
         sources, format="pdf", font_paths=_fonts(), pdf_standards=STANDARD, timestamp=0,
-        sys_inputs={"scale": f"{scale:g}"},
+        sys_inputs=_inputs(scale),
     )  # fmt: skip
     # Some readers (poppler) call this entry, which says that nothing is suspect, an error.
     return made.replace(NOTHING_SUSPECT, b" " * len(NOTHING_SUSPECT))
 
 
-def _scale(sources: dict[str, bytes], *, one_page: bool) -> float:
+def _inputs(scale: Scale) -> dict[str, str]:
+    letters, pictures = scale
+    return {"scale": f"{letters:g}", "pictures": f"{pictures:g}"}
+
+
+def _scale(sources: dict[str, bytes], *, one_page: bool) -> Scale:
     """The largest scale at which everything stands on one page, else the usual one.
 
     A paper of a few pages is set a little smaller where that saves one: Letter is 18 mm lower
@@ -85,13 +93,13 @@ def _scale(sources: dict[str, bytes], *, one_page: bool) -> float:
     return next((scale for scale in SCALES[1:] if _pages(sources, scale) == 1), SCALES[0])
 
 
-def _pages(sources: dict[str, bytes], scale: float) -> int:
+def _pages(sources: dict[str, bytes], scale: Scale) -> int:
     """How many pages there are at a scale."""
     import typst
 
     pages = typst.query(
         sources, "<pages>", field="value", one=True, font_paths=_fonts(),
-        sys_inputs={"scale": f"{scale:g}"},
+        sys_inputs=_inputs(scale),
     )  # fmt: skip
     return int(pages)
 

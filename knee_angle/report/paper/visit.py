@@ -41,6 +41,7 @@ from knee_angle.report.paper.common import (
     photo_words,
     spread,
     whole,
+    without_verdict,
 )
 from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.settings import Settings
@@ -58,6 +59,8 @@ TOLERANCE_WORDS = {
     "outside": say_as("within the tolerance", "no"),
     "undecided": say("not proven"),
 }
+MOST_BETWEEN = 4
+"""So many places on the way have a sentence each of what is proven."""
 MOST_SOURCES = 5
 """So many sources of the ± stand by name, the weightiest first; the rest is one line."""
 
@@ -135,8 +138,11 @@ def visit_paper(
     by_name = {one.name: one for one in photos}
     drawn = [one for place in _ends(places) if (one := _picture(place, by_name))]
     said = _said(contract, every, settings)
-    blocks: list[Block] = [] if about.stands else [gone(say("This visit no longer counts"))]
-    blocks += [_first(contract, places), _table(contract, every, settings)]
+    first = _first(contract, places)
+    blocks: list[Block] = [first]
+    if not about.stands:
+        blocks = [gone(say("This visit no longer counts")), without_verdict(first)]
+    blocks.append(_table(contract, every, settings))
     blocks.append(Heading(say("What to check")))
     blocks += [Words(line) for line in (*told_lines(contract, "DO"), words.NERVE_BLOCK)]
     if len(drawn) == 1:
@@ -336,7 +342,7 @@ def _said(
     blocks: list[Block] = [Heading(say("Limits")), *_prescribed(every, settings)]
     proven: list[Block] = [
         Words(capital(visit_words.apart_text(place.apart)), lead=END_WORDS[place.end])
-        for place in places
+        for place in _told_of(places)
         if place.apart is not None
     ]
     machine, lacking = contract["machine"], kept.lacking_of(contract)
@@ -349,6 +355,18 @@ def _said(
         blocks += [Heading(say("What is proven")), *proven]
     blocks += [Words(line, lead=say("Changed")) for line in told_lines(contract, "CHANGED")]
     return tuple(blocks)
+
+
+def _told_of(places: Sequence[kept.Place]) -> list[kept.Place]:
+    """Both ends and what lies between; of many of those the one furthest apart.
+
+    The table has a row for every place, with its difference and verdict.
+    """
+    between = [place for place in places if place.end == "between"]
+    if len(between) <= MOST_BETWEEN:
+        return list(places)
+    furthest = max(between, key=lambda one: abs(one.apart.discrepancy_deg) if one.apart else 0.0)
+    return [place for place in places if place.end != "between" or place is furthest]
 
 
 def _prescribed(every: Sequence[kept.Place], settings: Settings) -> list[Block]:
