@@ -53,6 +53,7 @@ def test_shrout_and_fleiss_1979_without_repeats():
     found = ag.reliability(of(ratings))
     assert found.icc_between.value == pytest.approx(0.29, abs=0.005)
     assert (found.within, found.icc_within, found.smallest_within) == (None, None, None)
+    assert found.view is None
     assert all(one.repeat is None for one in found.alone)
 
 
@@ -137,7 +138,17 @@ def test_intervals_hold_the_truth():
     """200 studies of 20 targets, 3 raters, 2 repeats: 93 to 97 % and three deviations."""
     shares = held(20, 3, 2, 200, np.random.default_rng(2))
     assert {name: share for name, share in shares.items() if not 0.89 <= share <= 0.999} == {}
-    assert len(shares) == 7
+    assert len(shares) == 8
+
+
+def test_raters_who_seem_alike_are_not_told_to_be_so_for_certain():
+    """Their means vary less than chance: nought is the best guess, but four raters show little."""
+    y = exact(12, 4, target=20, rater=0.0, rest=3.0)[:, :, 0]
+    y = y - 0.9 * (y.mean(axis=0) - y.mean())  # their mean square: 1 % of what is left
+    found = ag.reliability(of(y[:, :, None]))
+    assert found.rater.value == found.rater.low == 0
+    assert found.rater.high == pytest.approx(0.09**0.5 * (3 / 0.2158) ** 0.5 / 12**0.5, rel=1e-3)
+    assert found.view is None  # one with the repeat, and never told to be nothing
 
 
 def test_a_rater_who_is_off_or_scatters_more_is_seen():

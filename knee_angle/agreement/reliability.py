@@ -94,7 +94,7 @@ class Reliability:
         What it was computed from.
     target, rater, view, repeat : Estimate
         Standard deviations; ``view`` is the rater's own view of a target. With one repeat
-        ``repeat`` holds both and ``view`` is 0.
+        ``repeat`` holds both and ``view`` is None.
     within, between : Estimate or None
         SD of a rating: by one rater (None with one repeat), by any rater.
     from_mean : Estimate
@@ -108,7 +108,7 @@ class Reliability:
     ratings: Ratings
     target: Estimate
     rater: Estimate
-    view: Estimate
+    view: Estimate | None
     repeat: Estimate
     within: Estimate | None
     between: Estimate
@@ -257,22 +257,8 @@ def reliability(ratings: Ratings) -> Reliability:
     InvalidInput
         Fewer than 3 targets or 2 raters, or targets that do not differ.
     """
-    y = ratings.values
-    n, r, m = y.shape
-    if n < FEWEST or r < 2:
-        raise InvalidInput(
-            say(
-                "reliability needs {fewest} targets and 2 raters, got {n} and {r}",
-                fewest=FEWEST,
-                n=n,
-                r=r,
-            )
-        )
-    squares = mean_squares(y)
-    if not squares[0][0] > 0:
-        raise InvalidInput(
-            say("targets must differ for a reliability, but their means are the same")
-        )
+    n, r, m = ratings.values.shape
+    squares = _checked_squares(ratings.values)
     at = _parts([np.array([square]) for square, _ in squares], n, r, m)
     grid = [
         square * _inverse(freedom, k) if freedom else np.zeros(GRID)
@@ -285,6 +271,14 @@ def reliability(ratings: Ratings) -> Reliability:
 
     def of(*names: str) -> Estimate:
         return _estimate(np.sqrt(summed(at, names)), np.sqrt(summed(drawn, names)))
+
+    def part(name: str, square: tuple[float, int], times: int) -> Estimate:
+        """One alone; where chance hides it, at most what its own mean square allows."""
+        one = of(name)
+        if one.high > 0:
+            return one
+        alone = sd_interval(math.sqrt(square[0] / times), freedom=square[1])
+        return Estimate(one.value, (0.0, alone.high))
 
     def share(*names: str) -> Estimate:
         every = tuple(at)
@@ -299,7 +293,10 @@ def reliability(ratings: Ratings) -> Reliability:
     once = m == 1
     return Reliability(
         ratings=ratings,
-        target=of("target"), rater=of("rater"), view=of("view"), repeat=of("repeat"),
+        target=part("target", squares[0], r * m),
+        rater=part("rater", squares[1], n * m),
+        view=None if once else part("view", squares[2], m),
+        repeat=of("repeat"),
         within=None if once else of("repeat"),
         between=of("rater", "view", "repeat"),
         from_mean=_estimate(away(at), away(drawn)),
@@ -307,6 +304,26 @@ def reliability(ratings: Ratings) -> Reliability:
         icc_between=share("target"),
         alone=_alone(ratings),
     )  # fmt: skip
+
+
+def _checked_squares(y: Floats) -> tuple[tuple[float, int], ...]:
+    """The mean squares of a table that has enough to tell."""
+    n, r, _ = y.shape
+    if n < FEWEST or r < 2:
+        raise InvalidInput(
+            say(
+                "reliability needs {fewest} targets and 2 raters, got {n} and {r}",
+                fewest=FEWEST,
+                n=n,
+                r=r,
+            )
+        )
+    squares = mean_squares(y)
+    if not squares[0][0] > 0:
+        raise InvalidInput(
+            say("targets must differ for a reliability, but their means are the same")
+        )
+    return squares
 
 
 def mean_squares(y: Floats) -> tuple[tuple[float, int], ...]:

@@ -28,7 +28,7 @@ def raters_as_json(found: Reliability, about: AboutRaters) -> Json:
             "within_rater": _maybe(found.within),
             "any_rater": _estimate(found.between),
             "raters": _estimate(found.rater),
-            "own_view": _estimate(found.view),
+            "own_view": _maybe(found.view),
             "targets": _estimate(found.target),
         },
         "smallest_detectable_difference": {

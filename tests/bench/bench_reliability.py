@@ -12,6 +12,7 @@ from collections import Counter
 import numpy as np
 
 from knee_angle.agreement import Ratings, reliability
+from knee_angle.agreement.estimate import Z
 
 DESIGNS = ((30, 3, 2), (20, 2, 3), (50, 5, 1), (12, 4, 2))
 TARGET, RATER, VIEW, REPEAT = 30.0, 1.0, 0.8, 1.5
@@ -29,7 +30,7 @@ def drawn(n: int, r: int, m: int, rng: np.random.Generator) -> Ratings:
     return Ratings(y, tuple(map(str, range(n))), tuple(f"R{k + 1}" for k in range(r)))
 
 
-def truth(m: int) -> dict[str, float]:
+def truth(r: int, m: int) -> dict[str, float]:
     """What the intervals are to hold; with one repeat own view and repeat are one."""
     own = VIEW**2 + REPEAT**2
     rest = RATER**2 + own
@@ -37,6 +38,8 @@ def truth(m: int) -> dict[str, float]:
         "target": TARGET,
         "rater": RATER,
         "between": math.sqrt(rest),
+        "from_mean": Z
+        * math.sqrt((1 - 1 / r) * (RATER**2 + VIEW**2) + (1 - 1 / (r * m)) * REPEAT**2),
         "icc_between": TARGET**2 / (TARGET**2 + rest),
     }
     if m == 1:
@@ -48,7 +51,7 @@ def truth(m: int) -> dict[str, float]:
 def held(n: int, r: int, m: int, runs: int, rng: np.random.Generator) -> dict[str, float]:
     """Share of intervals that hold the truth, by figure."""
     hits: Counter[str] = Counter()
-    known = truth(m)
+    known = truth(r, m)
     for _ in range(runs):
         found = reliability(drawn(n, r, m, rng))
         for name, true in known.items():

@@ -222,17 +222,16 @@ def _rated(found: Reliability, about: AboutRaters) -> str:
     n, r, m = shape_of(found)
     if not about.by_hand:
         return say_many(
-            "{n} targets were each rated by {r} raters, {count} time each.",
-            "{n} targets were each rated by {r} raters, {count} times each.",
+            "Each of {r} raters rated {n} targets once.",
+            "Each of {r} raters rated {n} targets {count} times.",
             m,
             r=r,
             n=n,
         )
     return say_many(
-        "Hip, knee and ankle were placed by hand by {r} raters in {n} photographs, {count} time "
-        "each.",
-        "Hip, knee and ankle were placed by hand by {r} raters in {n} photographs, {count} times "
-        "each.",
+        "Each of {r} raters placed hip, knee and ankle by hand in {n} photographs, once in each.",
+        "Each of {r} raters placed hip, knee and ankle by hand in {n} photographs, {count} times "
+        "in each.",
         m,
         r=r,
         n=n,
@@ -278,7 +277,7 @@ def analysis_methods(found: Reliability) -> str:
     )
     pairs = "Stat Methods Med Res 1999;8:135-160"
     if once:
-        effects = say("Target, rater, the rater's own view of the target")
+        effects = say("Target, rater and what is left of a rating")
         sizes = say(
             "Reproducibility is the standard deviation of a rating by any rater, the standard "
             "error of measurement between raters. The smallest detectable difference is 1.96 √2 "
