@@ -63,7 +63,9 @@ def rating_begin(
     RatingPlan(len(photos), codes, repeats, seed)
     if folder.exists():
         raise InvalidInput(say("{folder} is there already: name a new folder", folder=folder))
-    hidden = found_covers(photos, {} if covers is None else read_covers(covers))
+    told_covers = {} if covers is None else read_covers(covers)
+    with photos_done() as progress:
+        hidden = found_covers(photos, told_covers, progress=progress)
     study = begin_study(folder, photos, raters=rater, repeats=repeats, seed=seed, covers=hidden)
     plan = study.plan
     told = [

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -59,7 +59,12 @@ class Covers:
     found: frozenset[str] = frozenset()
 
 
-def found_covers(photos: Sequence[Path], told: Mapping[str, Sequence[Box]]) -> Covers:
+def found_covers(
+    photos: Sequence[Path],
+    told: Mapping[str, Sequence[Box]],
+    *,
+    progress: Callable[[int, int], None] = lambda _done, _all: None,
+) -> Covers:
     """What is covered in each photo: as told, else the numbers on displays that are found.
 
     Parameters
@@ -67,6 +72,8 @@ def found_covers(photos: Sequence[Path], told: Mapping[str, Sequence[Box]]) -> C
     photos : sequence of Path
     told : Mapping of photo name to boxes
         As `read_covers` gives them.
+    progress : callable
+        Told how many photos are done, of how many.
 
     Raises
     ------
@@ -75,8 +82,9 @@ def found_covers(photos: Sequence[Path], told: Mapping[str, Sequence[Box]]) -> C
     """
     boxes = dict(told)
     looked = [path for path in photos if path.name not in told]
-    for path in looked:
+    for done, path in enumerate(looked, start=1):
         boxes[path.name] = numbers_in(photo_at(path))
+        progress(done, len(looked))
     return Covers(boxes, frozenset(path.name for path in looked))
 
 
