@@ -751,7 +751,13 @@ def test_the_table_says_whose_bars_did_not_count_and_their_plus_minus_stays_out(
 
 @pytest.mark.parametrize(
     ("language", "size", "more", "count"),
-    [("de", "letter", 0, 2), ("de", "letter", 2, 2), ("en", "a4", 1, 2), ("en", "a4", 6, 2)],
+    [
+        ("de", "letter", 0, 2),
+        ("de", "letter", 2, 2),
+        ("en", "a4", 1, 2),
+        ("en", "a4", 6, 2),
+        ("en", "letter", 12, 3),
+    ],
 )
 def test_places_to_sign_stand_on_the_page_that_says_what_was_signed(
     store, checked, language, size, more, count
@@ -762,12 +768,15 @@ def test_places_to_sign_stand_on_the_page_that_says_what_was_signed(
     many = {**series, **{f"{n}.jpg": first for n in range(more)}}
     store.save_check(
         result, machine="M-03", outcomes=many, settings=SETTINGS,
-        photo_sha256={name: f"{n:x}" * 64 for n, name in enumerate(many)},
+        photo_sha256={name: f"{n % 16:x}" * 64 for n, name in enumerate(many)},
     )  # fmt: skip
     with in_language(language):
         content = pdf_of(papers.of_machine(store, "M-03"), size, language)
     pages = opened_pdf(content).pages
     assert len(pages) == count
+    for number in range(count):  # rows of pictures, too, end at the margin
+        dark = ink(content, number)
+        assert dark[:, :37].sum() == dark[:, -37:].sum() == 0
     (signed,) = [text for page in pages if "Released by" in (text := page.extract_text())
                  or "Freigegeben von" in text]  # fmt: skip
     assert "SHA-256" in signed
@@ -949,14 +958,21 @@ def test_the_page_hands_over_the_form_that_was_chosen_and_the_fleet_before_any_c
     tmp_path, monkeypatch, form, begins
 ):
     monkeypatch.setattr(st, "session_state", {})
-    monkeypatch.setattr(st, "radio", lambda *_, **__: form)
-    with open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
+    told = []
+
+    def radio(label, forms, *, format_func, **_):
+        told.extend([label, *map(format_func, forms)])
+        return form
+
+    monkeypatch.setattr(st, "radio", radio)
+    with in_language("de"), open_store(tmp_path / "b.db", clock=lambda: NOON) as store:
         store.add_machine("M-09")
         made = offered(
             monkeypatch, "machines", lambda page: page._papers(store, "M-09", checked=False)
         )
     ((name, content),) = made.items()
     assert content.startswith(begins)
+    assert told == ["Blätter als", "PDF, A4", "PDF, US Letter", "HTML"]
     assert name == f"machines.{'html' if form == 'html' else 'pdf'}"
     if form == "letter":
         assert round(float(opened_pdf(content).pages[0].mediabox.width)) == 612

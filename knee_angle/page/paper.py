@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import streamlit as st
 
-from knee_angle.language import current, figure, in_language, say, tell
+from knee_angle.language import current, in_language, say, tell
 from knee_angle.page import memory
 from knee_angle.report.paper.blocks import Paper
 from knee_angle.report.paper.pdf import Size
@@ -16,11 +16,11 @@ from knee_angle.store import Store
 __all__ = ["FORM", "paper_button", "paper_choice"]
 
 FORMS: dict[str, tuple[Ending, Size, str]] = {
-    "a4": ("pdf", "a4", figure("PDF, A4")),
-    "letter": ("pdf", "letter", figure("PDF, US Letter")),
-    "html": ("html", "a4", figure("HTML")),
+    "a4": ("pdf", "a4", "PDF, A4"),
+    "letter": ("pdf", "letter", "PDF, US Letter"),
+    "html": ("html", "a4", "HTML"),
 }
-"""What a paper is handed over as: ending, size, words."""
+"""What a paper is handed over as: ending, size, words (the same in every language)."""
 FORM = "paper-form"
 """Name of the input."""
 MIME: dict[Ending, str] = {"pdf": "application/pdf", "html": "text/html"}

@@ -57,8 +57,8 @@ from knee_angle.settings import Settings
 
 __all__ = ["CheckAbout", "certificate_paper"]
 
-THUMBNAILS = 4
-"""So many pictures stand in a row."""
+THUMBNAILS, MANY, SMALL = 4, 12, 6
+"""So many pictures stand in a row; of many photos more."""
 THUMBNAIL_PX = 420
 THUMBNAIL_RATIO = 3 / 2
 """Width to height, so that rows of pictures of any shape are even."""
@@ -431,11 +431,12 @@ def _thumbnails(outcomes: Mapping[str, Outcome], pictures: Mapping[str, CropJpeg
         for name, one in outcomes.items()
         if (shows := shown_in(one)) is not None
     ]
-    rows = [shown[at : at + THUMBNAILS] for at in range(0, len(shown), THUMBNAILS)]
+    wide = THUMBNAILS if len(shown) <= MANY else SMALL
+    rows = [shown[at : at + wide] for at in range(0, len(shown), wide)]
     return [
         Beside(
-            tuple((one,) for one in row) + tuple(() for _ in range(THUMBNAILS - len(row))),
-            tuple(1.0 for _ in range(THUMBNAILS)),
+            tuple((one,) for one in row) + tuple(() for _ in range(wide - len(row))),
+            tuple(1.0 for _ in range(wide)),
         )
         for row in rows
     ]
