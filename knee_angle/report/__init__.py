@@ -18,7 +18,7 @@ is handed over.
 * ``study_words``, ``study_text``, ``study_methods``, ``study_json``, ``study_plots``,
   ``study_page``: methods compared (:class:`knee_angle.agreement.Study`);
 * ``raters_json``: a rater study as JSON; ``reporting``, ``study_reported``: items to report, the
-  flow, methods to paste.
+  flow (``flow_drawn``: as a diagram), methods to paste.
 
 For a clip: `clip_contract` (JSON, a row for each picture), `clip_words`, `clip_plots`,
 `clip_picture`.

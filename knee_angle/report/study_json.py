@@ -78,7 +78,7 @@ def study_as_json(study: Study, about: About) -> Json:
             "u_reference": about.u_reference,
             "u_compared": about.u_compared,
         },
-        "flow": [{"step": what, "rows": count} for what, count in flow(study)],
+        "flow": [{"step": one.name, "rows": one.count} for one in flow(study)],
         "methods": list(methods_to_paste(study, about)),
         "cautions": list(cautions(study, about)),
         "made": about.made,

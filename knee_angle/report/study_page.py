@@ -7,6 +7,7 @@ policy forbids everything else.
 from __future__ import annotations
 
 import base64
+from dataclasses import replace
 from importlib.resources import files
 
 from jinja2 import Environment, StrictUndefined
@@ -14,6 +15,7 @@ from jinja2 import Environment, StrictUndefined
 from knee_angle.agreement import Study
 from knee_angle.language import Sentence, current, figure, joined, say, say_as, tell
 from knee_angle.report import study_words as words
+from knee_angle.report.flow_drawn import flow_drawn, flow_said
 from knee_angle.report.study_methods import methods, study_u
 from knee_angle.report.study_plots import study_plots
 from knee_angle.report.study_reported import flow, grras, methods_to_paste, stard
@@ -43,11 +45,12 @@ def study_page(study: Study, about: About) -> str:
         plots=[(plot, _inside(plot.svg)) for plot in study_plots(study, about)],
         methods=methods(study, about),
         flow=flow(study),
+        flow_picture=_inside(_flow_drawn(study)),
         paste=methods_to_paste(study, about),
         lists=[
             (say("GRRAS, its 15 items (Kottner J et al. 2011)"), grras(study, about)),
             (
-                say("STARD 2015, where a table can answer (Bossuyt PM et al. 2015)"),
+                say("STARD 2015, its 30 items (Bossuyt PM et al. 2015)"),
                 stard(study, about),
             ),
         ],
@@ -58,6 +61,14 @@ def study_page(study: Study, about: About) -> str:
         note=say_as("column", "note"),
         row_word=say_as("table", "row"),
     )
+
+
+def _flow_drawn(study: Study) -> str:
+    """The flow as a diagram; how many persons and raters stand in its last box."""
+    steps = flow(study)
+    last = 1 + sum(one.out for one in steps)
+    analysed = replace(steps[last], detail=flow_said(steps[last + 1 :]))
+    return flow_drawn((*steps[:last], analysed)).svg()
 
 
 def _sections(figures: tuple[words.Figure, ...]) -> list[tuple[str, list[words.Figure]]]:

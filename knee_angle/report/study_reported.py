@@ -6,6 +6,7 @@ from collections import Counter
 
 from knee_angle.agreement import Study
 from knee_angle.language import figure, joined, retold, say
+from knee_angle.report.flow_drawn import Step
 from knee_angle.report.reporting import GRRAS, OURS, STARD, Item, answered, measurement_methods
 from knee_angle.report.study_methods import methods
 from knee_angle.report.study_words import About
@@ -15,23 +16,20 @@ __all__ = ["flow", "grras", "methods_to_paste", "stard"]
 PASTE = say("see the methods to paste")
 
 
-def flow(study: Study) -> tuple[tuple[str, int], ...]:
+def flow(study: Study) -> tuple[Step, ...]:
     """From the table's rows to the pairs: every reason with how many rows it took away.
 
     A reason is told without what follows its colon, which is each photo's own.
     """
     pairs = study.pairs
     why = Counter(row.reason.partition(":")[0] for row in pairs.excluded)
-    steps = [(say("rows in the table"), pairs.n + len(pairs.excluded))]
-    steps += [
-        (say("left out: {reason}", reason=retold(reason)), count)
-        for reason, count in sorted(why.items())
-    ]
-    steps.append((say("pairs analysed"), pairs.n))
+    steps = [Step(say("rows in the table"), pairs.n + len(pairs.excluded))]
+    steps += [Step(retold(reason), count, out=True) for reason, count in sorted(why.items())]
+    steps.append(Step(say("pairs analysed"), pairs.n))
     if pairs.person is not None:
-        steps.append((say("persons"), pairs.units))
+        steps.append(Step(say("persons"), pairs.units))
     if pairs.rater is not None:
-        steps.append((say("raters"), int(pairs.rater.max()) + 1))
+        steps.append(Step(say("raters"), int(pairs.rater.max()) + 1))
     return tuple(steps)
 
 
@@ -74,7 +72,7 @@ def grras(study: Study, about: About) -> tuple[tuple[Item, str], ...]:
         ),
         "2": PASTE,
         "10": PASTE,
-        "11": joined(", ", [_counted(what, count) for what, count in flow(study)[1:]]),
+        "11": joined(", ", [_counted(one.name, one.count) for one in flow(study)[1:]]),
         "13": say("see the figures, each with its 95 % interval"),
         "15": say("every pair is a row of {table}", table=about.table),
     }

@@ -6,6 +6,7 @@ from knee_angle.agreement import Estimate
 from knee_angle.agreement.rater_pairs import rater_pairs
 from knee_angle.agreement.reliability import Reliability
 from knee_angle.language import figure, joined, say, say_as, say_many
+from knee_angle.report.flow_drawn import flow_drawn, flow_said
 from knee_angle.report.paper.blocks import (
     Banner,
     Block,
@@ -19,7 +20,7 @@ from knee_angle.report.paper.blocks import (
     Words,
 )
 from knee_angle.report.paper.common import FOOT, PAGE
-from knee_angle.report.paper.raters_drawn import SHARE, flow_drawn, ratings_drawn
+from knee_angle.report.paper.raters_drawn import SHARE, ratings_drawn
 from knee_angle.report.paper.raters_words import (
     AboutRaters,
     cautions,
@@ -216,8 +217,8 @@ def _picture(found: Reliability, about: AboutRaters) -> Picture:
 
 
 def _flow(found: Reliability, about: AboutRaters) -> Picture:
-    told = [joined(": ", [one.name, figure(f"{one.count:,}")]) for one in flow_of(found, about)]
-    return Picture(flow_drawn(found, about), joined("; ", told), width_share=SHARE)
+    steps = flow_of(found, about)
+    return Picture(flow_drawn(steps), flow_said(steps), width_share=SHARE)
 
 
 def _left_out(found: Reliability) -> list[Block]:

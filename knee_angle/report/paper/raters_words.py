@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from knee_angle.agreement.reliability import Reliability
 from knee_angle.language import joined, retold, say, say_many, without_stop
+from knee_angle.report.flow_drawn import Step
 from knee_angle.report.reporting import OURS, Sources, Versions, measurement_methods
 
 __all__ = [
     "AboutRaters",
-    "Step",
     "analysis_methods",
     "cautions",
     "flow_of",
@@ -127,21 +127,6 @@ def cautions(found: Reliability) -> tuple[str, ...]:
 
 
 # The flow ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A step of the flow: so many ratings go on, or (``out``) are left behind."""
-
-    what: str
-    count: int
-    out: bool = False
-    detail: str = ""
-
-    @property
-    def name(self) -> str:
-        """What it is, in words of its own."""
-        return say("left out: {reason}", reason=self.what) if self.out else self.what
 
 
 def flow_of(found: Reliability, about: AboutRaters) -> tuple[Step, ...]:
