@@ -404,6 +404,14 @@ def test_a_leg_found_otherwise_is_denied_where(found, why):
     assert together_with(sets, Reading(named, other)) == why
 
 
+@pytest.mark.parametrize("lab", [(85.0, -30.0, 30.0), (55.0, -30.0, 15.0)], ids=["paler", "bluish"])
+def test_a_faint_patch_of_another_green_is_not_used_for_a_bars_dot_that_was_not_found(lab):
+    x, y = TRUE["shank_bar"]
+    other = {"lab": lab, "contrast": 18.0, "misfit": 0.12}
+    found = patches(TRUE | {"shank_bar": (x - 20.0, y + 16.0)}, shank_bar=other)
+    assert "shank_bar" not in settled(found, witness())
+
+
 SMEAR = {
     "misfit": 0.5, "arc": 0.4, "lab": (80.0, -20.0, 15.0),
     "around": np.tile((30.0, 40.0, 20.0), (RAYS, 1)),
