@@ -18,7 +18,7 @@ from bench_photo import CASES, enlarged
 from knee_angle import pipeline
 from knee_angle.angle import uncertainty
 from knee_angle.landmarks import view
-from knee_angle.landmarks.dots import DotDetector, detector, picture
+from knee_angle.landmarks.dots import DotDetector, detector, picture, placed
 from knee_angle.landmarks.network import NetworkDetector, looks, search
 from knee_angle.landmarks.network.model import Model
 from knee_angle.photo import boards, full_size, reading, tags
@@ -37,7 +37,7 @@ STEPS: tuple[tuple[Any, str, str], ...] = (
     (detector, "readings_of", "dots: which is which"),
     (detector, "readings_together", "dots: sets beside a witness"),
     (detector, "readings_expected", "dots: where a witness expects them"),
-    (detector, "centres", "dots: centres at full size"),
+    (placed, "centres", "dots: centres at full size"),
     (Model, "run", "network"),
     (looks, "cut", "network: windows cut"),
     (search, "cut", "network: windows cut"),
