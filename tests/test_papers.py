@@ -304,6 +304,10 @@ def test_a_kept_visit_makes_its_paper_from_its_rows(store, judged):
     assert "Ada" not in told
     assert "ward 3" not in told  # codes only: an account may be named like a person
     assert told.count("The photo was not kept") == 1  # the other one was
+    without = papers.of_visit(store, person="P-017", pictures=False)
+    told = " ".join(every_text(without))
+    assert (told.count("The photo is left out"), told.count("not kept")) == (2, 0)
+    assert "data:image/jpeg" not in html_of(without)
     assert papers.of_visit(store, row=kept.visit.id[:8], note="for the file") == paper
     # A photo's row stands for its visit.
     assert papers.of_visit(store, row=kept.measurements[0].id, note="for the file") == paper
@@ -802,7 +806,7 @@ def test_a_certificates_photos_are_shown_where_they_were_kept_and_allowed(store,
     told = " ".join(every_text(papers.of_machine(store, "M-03")))
     assert told.count("photo not kept") == 4
     told = " ".join(every_text(papers.of_machine(store, "M-03", pictures=False)))
-    assert told.count("photo not kept") == 5
+    assert (told.count("photo left out"), told.count("not kept")) == (5, 0)
     later = {"taken_at": NOON + timedelta(days=1), "pictures": {"Ada 2.jpg": jpeg()}}
     keep_check(store, checked, **later)
     told = " ".join(every_text(papers.of_machine(store, "M-03")))

@@ -45,6 +45,9 @@ Note = Annotated[str, typer.Option("--note", help="A line to print on it; it is 
 Row = Annotated[
     str | None, typer.Option("--row", help="The kept row, or how it begins; else the newest.")
 ]
+Pictures = Annotated[
+    bool, typer.Option("--pictures/--no-pictures", help="Show photos that were kept.")
+]
 
 
 @report_app.command("visit")
@@ -52,6 +55,7 @@ def report_visit(
     out: Out,
     person: Annotated[str | None, typer.Option(help="The patient's code.")] = None,
     row: Row = None,
+    pictures: Pictures = True,
     paper: Sized = Size.A4,
     note: Note = "",
     store: Where = None,
@@ -61,7 +65,7 @@ def report_visit(
 
     _named(out)
     with opened_store(store) as opened:
-        made = papers.of_visit(opened, person=person, row=row, note=note)
+        made = papers.of_visit(opened, person=person, row=row, pictures=pictures, note=note)
         _write(opened, out, made, paper, about=f"visit {person or ''} {row or ''}")
 
 
@@ -89,9 +93,7 @@ def report_machine(
     out: Out,
     machine: Annotated[str, typer.Option(help="The machine's code.")],
     row: Row = None,
-    pictures: Annotated[
-        bool, typer.Option("--pictures/--no-pictures", help="Show photos that were kept.")
-    ] = True,
+    pictures: Pictures = True,
     paper: Sized = Size.A4,
     note: Note = "",
     store: Where = None,

@@ -49,6 +49,7 @@ def of_visit(
     *,
     person: str | None = None,
     row: str | None = None,
+    pictures: bool = True,
     note: str = "",
 ) -> Paper:
     """The paper of one visit: all its photos together, or one photo that was kept alone.
@@ -60,6 +61,8 @@ def of_visit(
         A code: the newest visit of that person, where no row is named.
     row : str, optional
         The visit's identifier, or that of a photo's row; its first digits are enough.
+    pictures : bool
+        Whether photos that were kept may be shown.
     note : str
         A line for this paper alone; it is not kept.
 
@@ -71,10 +74,10 @@ def of_visit(
     visit, alone = _found(store, person, row)
     if visit is not None:
         with written_out(kept_row(visit.id)):
-            return _together(store, visit, note)
+            return _together(store, visit, note, pictures=pictures)
     assert alone is not None  # noqa: S101  `_found` gives one of the two
     with written_out(kept_row(alone.id)):
-        return _alone(store, alone, note)
+        return _alone(store, alone, note, pictures=pictures)
 
 
 def _found(
@@ -152,22 +155,26 @@ def _either(
     return (joint, None) if joint is not None else (None, found)
 
 
-def _together(store: Store, visit: KeptVisit, note: str) -> Paper:
+def _together(store: Store, visit: KeptVisit, note: str, *, pictures: bool) -> Paper:
     full = store.visit(visit.id)
     names = [name for one in full.contract["settings"] for name in one["photos"]]
     photos = [
-        Shown(name, store.measurement(row_id).measurement, store.photo(row_id))
+        Shown(
+            name,
+            store.measurement(row_id).measurement,
+            store.photo(row_id) if pictures else None,
+        )
         for name, row_id in zip(names, visit.measurements, strict=True)
     ]
     about = About(
         visit.person, visit.machine, visit.taken_at.astimezone(LocalZone()),
         saved_at=visit.saved_at.astimezone(UTC), row=visit.id,
-        software=visit.software, note=note, stands=visit.counts,
+        software=visit.software, note=note, stands=visit.counts, pictures=pictures,
     )  # fmt: skip
     return visit_paper(full.contract, photos, settings=full.settings, about=about)
 
 
-def _alone(store: Store, row: KeptMeasurement, note: str) -> Paper:
+def _alone(store: Store, row: KeptMeasurement, note: str, *, pictures: bool) -> Paper:
     """A photo that was kept alone, judged again as the visit that it is."""
     full = store.measurement(row.id)
     measured = replace(full.measurement, settings=full.settings)
@@ -182,11 +189,11 @@ def _alone(store: Store, row: KeptMeasurement, note: str) -> Paper:
     about = About(
         row.person, row.machine, row.taken_at.astimezone(LocalZone()),
         saved_at=row.saved_at.astimezone(UTC), row=row.id, software=row.software,
-        note=note, stands=row.counts,
+        note=note, stands=row.counts, pictures=pictures,
     )  # fmt: skip
     return visit_paper(
         visit_as_json(answer, version=row.software),
-        [Shown(measured.photo, measured, store.photo(row.id))],
+        [Shown(measured.photo, measured, store.photo(row.id) if pictures else None)],
         settings=full.settings,
         about=about,
     )
@@ -272,7 +279,9 @@ def of_machine(
     with written_out(kept_row(kept.id)):
         full = store.check(kept.id)
         shown = _pictures(store, full) if pictures else {}
-        about = _about_check(store, full, pictures=shown, note=note)
+        about = replace(
+            _about_check(store, full, pictures=shown, note=note), shows_pictures=pictures
+        )
         return certificate_paper(
             full.result,
             full.outcomes,

@@ -58,7 +58,7 @@ def write_report(
     side : {"left", "right"}, optional
         That knee's course alone.
     pictures : bool
-        Whether a certificate shows photos that were kept.
+        Whether a visit's paper and a certificate show photos that were kept.
     size : {"a4", "letter"}
         Of a PDF.
     language : {"en", "de"}, optional
@@ -104,7 +104,7 @@ def _made(
 ) -> papers.Paper:
     person, row, side = named.get("person"), named.get("row"), named.get("side")
     if kind == "visit":
-        return papers.of_visit(store, person=person, row=row, note=note)
+        return papers.of_visit(store, person=person, row=row, pictures=pictures, note=note)
     if kind == "course":
         return papers.of_course(store, person or "", side=cast("Side | None", side), note=note)
     if kind == "machine":

@@ -103,6 +103,8 @@ class CheckAbout:
     note : str
     stands : bool
         False where the row was withdrawn or corrected.
+    shows_pictures : bool
+        False where kept photos are left out of this paper.
     """
 
     machine: str
@@ -118,6 +120,7 @@ class CheckAbout:
     pictures: Mapping[str, CropJpeg] = field(default_factory=dict)
     note: str = ""
     stands: bool = True
+    shows_pictures: bool = True
 
 
 def certificate_paper(
@@ -158,7 +161,7 @@ def certificate_paper(
         blocks.append(_settings(result, outcomes))
         budget = _budget(result, outcomes, settings)
     blocks += [Heading(say("How the ± is made up")), budget]
-    blocks += [Heading(say("Photos")), *_thumbnails(outcomes, about.pictures)]
+    blocks += [Heading(say("Photos")), *_thumbnails(outcomes, about)]
     blocks += [Heading(say("Inputs and versions")), *_inputs(photo_sha256, about)]
     blocks.append(Signatures((say("Checked by"), say("Released by")), say("Date")))
     head = [
@@ -424,10 +427,11 @@ def _line_words(name: str) -> str:
     return known[name]
 
 
-def _thumbnails(outcomes: Mapping[str, Outcome], pictures: Mapping[str, CropJpeg]) -> list[Block]:
+def _thumbnails(outcomes: Mapping[str, Outcome], about: CheckAbout) -> list[Block]:
     """The photos that were kept, small; of the others the points alone."""
+    lacking = say("photo not kept") if about.shows_pictures else say("photo left out")
     shown = [
-        _thumbnail(name, shows, pictures.get(name))
+        _thumbnail(name, shows, about.pictures.get(name), lacking=lacking)
         for name, one in outcomes.items()
         if (shows := shown_in(one)) is not None
     ]
@@ -442,7 +446,9 @@ def _thumbnails(outcomes: Mapping[str, Outcome], pictures: Mapping[str, CropJpeg
     ]
 
 
-def _thumbnail(name: str, one: Measurement | BarsAlone, picture: CropJpeg | None) -> Picture:
+def _thumbnail(
+    name: str, one: Measurement | BarsAlone, picture: CropJpeg | None, *, lacking: str
+) -> Picture:
     if isinstance(one, BarsAlone):
         number = one.displayed_deg
         drawing = bars_drawing(one, picture, longest_px=THUMBNAIL_PX, emphasis=2.0)
@@ -454,7 +460,7 @@ def _thumbnail(name: str, one: Measurement | BarsAlone, picture: CropJpeg | None
     if isinstance(one, Measurement):
         told = say("{told}, knee {knee}", told=told, knee=deg(one.knee.deg))
     if picture is None:
-        told = say("{told}; photo not kept", told=told)
+        told = joined("; ", [told, lacking])
     alt = say("{told}: the leg and the machine's bars as lines.", told=told)
     if isinstance(one, BarsAlone):
         alt = say("{told}: what shows the machine's bars, as lines.", told=told)

@@ -101,6 +101,8 @@ class About:
         A line for this paper alone; it is not kept.
     stands : bool
         False where the row was withdrawn or corrected: then the paper says so first.
+    pictures : bool
+        False where kept photos are left out of this paper.
     """
 
     person: str | None
@@ -111,6 +113,7 @@ class About:
     software: str = ""
     note: str = ""
     stands: bool = True
+    pictures: bool = True
 
 
 def visit_paper(
@@ -136,7 +139,9 @@ def visit_paper(
     every = kept.places_of(contract)
     places = kept.now_of(every)
     by_name = {one.name: one for one in photos}
-    drawn = [one for place in _ends(places) if (one := _picture(place, by_name))]
+    drawn = [
+        one for place in _ends(places) if (one := _picture(place, by_name, pictures=about.pictures))
+    ]
     said = _said(contract, every, settings)
     first = _first(contract, places)
     blocks: list[Block] = [first]
@@ -305,7 +310,9 @@ def _row(place: kept.Place, settings: Settings, *, last: int) -> Row:
     )
 
 
-def _picture(place: kept.Place, photos: Mapping[str, Shown]) -> tuple[Picture, float] | None:
+def _picture(
+    place: kept.Place, photos: Mapping[str, Shown], *, pictures: bool
+) -> tuple[Picture, float] | None:
     """The place's first photo, and how many times as wide as high it is."""
     shown = next((photos[name] for name in place.photos if name in photos), None)
     if shown is None:
@@ -320,7 +327,12 @@ def _picture(place: kept.Place, photos: Mapping[str, Shown]) -> tuple[Picture, f
         )
     elif machine is not None:
         caption = say("{caption} Green is the leg, yellow the machine's bars.", caption=caption)
-    if shown.picture is None:
+    if not pictures:
+        caption = say(
+            "{caption} The photo is left out: the points alone, as they lay in it.",
+            caption=caption,
+        )
+    elif shown.picture is None:
         caption = say(
             "{caption} The photo was not kept: the points alone, as they lay in it.",
             caption=caption,
