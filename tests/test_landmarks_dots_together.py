@@ -282,6 +282,15 @@ def test_dots_that_the_witness_does_not_see_stay_in_a_set_beside_texture_at_a_po
         at_point(found, name)
 
 
+def test_dots_far_outside_a_small_and_very_unsure_leg_are_no_set_of_it():
+    picture = drawn((20, 30, 120))
+    middle = np.mean([TRUE[name] for name in NAMES], axis=0) + [0.0, 700.0]
+    tiny = np.array([middle, middle + [4.0, 0.0], middle + [8.0, 0.0]])
+    leg = Expected(NAMES[:3], tiny, np.tile(np.eye(2) * 400.0**2, (3, 1, 1)))
+    with pytest.raises(StopIteration):
+        set_in(picture, leg)
+
+
 def test_a_dot_on_a_bar_of_about_its_colour_is_found():
     picture = drawn((20, 30, 120))
     bar = np.add(TRUE["shank_bar"], ((-60, -9), (60, -9), (60, 9), (-60, 9)))

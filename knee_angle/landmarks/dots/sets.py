@@ -198,6 +198,8 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
     colour2 = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
     ratio = np.abs(np.log(found.radius / np.median(found.radius[members])))
     alike = found.take(there & (colour2 < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
+    if len(alike) == 0:
+        return None  # a witness that is very unsure: near it by its ±, and outside the box
     alike = _without_glare(picture, alike, box)
     radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
     # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
