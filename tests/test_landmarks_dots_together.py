@@ -362,6 +362,24 @@ def test_a_glaring_dot_is_made_whole(radius_px, off, halo):
     assert np.abs(healed[60, round(60 + off * radius_px)].astype(float) - PAINT).max() < 6
 
 
+def test_a_glaring_dot_seen_obliquely_is_made_whole():
+    wide = cv2.resize(glaring(9.0, off=0.3), (120, 54), interpolation=cv2.INTER_AREA)
+    picture = cv2.copyMakeBorder(wide, 33, 33, 0, 0, cv2.BORDER_REPLICATE)
+    _, discs = healed_of(picture, 9.0)
+    ((x, y, _),) = discs
+    assert (x, y) == pytest.approx((60.0, 60.0), abs=1.5)
+
+
+@pytest.mark.parametrize("close", [True, False])
+def test_a_glaring_dot_on_cloth_of_about_its_colour_is_made_whole_where_looked_for_closely(close):
+    picture = glaring(9.0, off=0.3)
+    cloth = np.abs(picture.astype(int) - (205, 160, 135)).sum(axis=2) < 30
+    picture[cloth] = (55, 135, 85)
+    where = (0, 0, 120, 120)
+    _, discs = without_glare(picture, Paint.of(picture), MEMBERS, 9.0, where, close=close)
+    assert len(discs) == (1 if close else 0)
+
+
 @pytest.mark.parametrize("off", [0.0, 0.5])
 def test_a_white_sheet_over_a_dot_is_no_glare(off):
     picture = glaring(9.0, off=off, sheet=True)

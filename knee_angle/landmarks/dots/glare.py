@@ -14,7 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.colour import Box, Paint, pigment_mask, places_in, rgb_of
+from knee_angle.landmarks.dots.colour import (
+    CLOSE_PIGMENT2,
+    NEAR_PIGMENT2,
+    Box,
+    Paint,
+    pigment_mask,
+    places_in,
+    rgb_of,
+)
 
 __all__ = ["without_glare"]
 
@@ -33,13 +41,15 @@ LEAST_PX, LEAST_LEFT = 3, 0.12
 """Pixels of a spot of glare at least, and least share of pigment in the disc (our own)."""
 GAP, LEAST_GAP_PX = 0.5, 2
 """Between full glare and the pigment lies a mixture of both, so wide in radii of the spot."""
+FILLED_ELLIPSE, ROUND = 0.85, 0.4
+"""The same of an ellipse, for a dot seen obliquely, and how round that must be (our own)."""
 FILLED, LARGEST = 0.68, 1.35
 """How much of its circle a disc fills, and its largest radius in those of the largest dot; light
 spills a little over a dot's edge (our own)."""
 
 
 def without_glare(
-    picture: Rgb, paint: Paint, members: Floats, radius: float, box: Box
+    picture: Rgb, paint: Paint, members: Floats, radius: float, box: Box, *, close: bool = False
 ) -> tuple[Rgb, Floats]:
     """The picture with its glaring dots of one pigment whole.
 
@@ -55,6 +65,8 @@ def without_glare(
         Of the largest dot, px.
     box : (int, int, int, int)
         Where to look: left, top, right, bottom.
+    close : bool
+        Look once more for dots on what has about their colour.
 
     Returns
     -------
@@ -65,22 +77,23 @@ def without_glare(
     """
     left, top, right, bottom = box
     window, rgb = picture[top:bottom, left:right], rgb_of(np.median(members, axis=0))
-    pigment = pigment_mask(paint, members, box)
     share = _whiteness(window, rgb)
     discs: list[tuple[float, float, float]] = []
     healed = picture
     # Most spots of a dull pigment's "glare" are far from it (a square is dilated the fastest).
-    gap = 2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1
-    near = cv2.dilate(pigment.view(np.uint8), np.ones((gap, gap), np.uint8)).view(np.bool_)
-    for least in MIXED_FROM:
-        glare = (share >= np.ceil(255.0 * least)) & ~pigment
-        for there, whole, disc in _glaring(glare, near, pigment, radius):
-            x, y = left + there[1].start + disc[0], top + there[0].start + disc[1]
-            if any(np.hypot(x - other[0], y - other[1]) < other[2] for other in discs):
-                continue
-            healed = picture.copy() if healed is picture else healed
-            healed[top:bottom, left:right][there][whole & ~pigment[there]] = rgb
-            discs.append((x, y, disc[2]))
+    gap = np.ones((2 * max(LEAST_GAP_PX, round(GAP * radius)) + 1,) * 2, np.uint8)
+    for near2 in (NEAR_PIGMENT2, CLOSE_PIGMENT2) if close else (NEAR_PIGMENT2,):
+        pigment = pigment_mask(paint, members, box, near2)
+        near = cv2.dilate(pigment.view(np.uint8), gap).view(np.bool_)
+        for least in MIXED_FROM:
+            glare = (share >= np.ceil(255.0 * least)) & ~pigment
+            for there, whole, disc in _glaring(glare, near, pigment, radius):
+                x, y = left + there[1].start + disc[0], top + there[0].start + disc[1]
+                if any(np.hypot(x - other[0], y - other[1]) < other[2] for other in discs):
+                    continue
+                healed = picture.copy() if healed is picture else healed
+                healed[top:bottom, left:right][there][whole & ~pigment[there]] = rgb
+                discs.append((x, y, disc[2]))
     return healed, np.array(discs).reshape(-1, 3)
 
 
@@ -140,9 +153,13 @@ def _disc(spot: Bools, pigment: Bools, most: float) -> tuple[Bools, float, float
     both = cv2.copyMakeBorder((spot | left_over).view(np.uint8), *(gap,) * 4, cv2.BORDER_CONSTANT)
     whole = cv2.morphologyEx(both, cv2.MORPH_CLOSE, kernel)[gap:-gap, gap:-gap] > 0
     area = int(whole.sum())
-    (x, y), reach = cv2.minEnclosingCircle(cv2.findNonZero(whole.view(np.uint8)))
+    places = cv2.findNonZero(whole.view(np.uint8))
+    (x, y), reach = cv2.minEnclosingCircle(places)
     reach += 0.5
-    filled = area > FILLED * np.pi * reach**2
+    _, (long, wide), _ = cv2.minAreaRect(places)  # between centres of pixels
+    ellipse = 0.25 * np.pi * (long + 1.0) * (wide + 1.0)
+    round_enough = min(long, wide) + 1.0 > ROUND * (max(long, wide) + 1.0)
+    filled = area > FILLED * np.pi * reach**2 or (round_enough and area > FILLED_ELLIPSE * ellipse)
     if left_over.sum() < LEAST_LEFT * area or not filled or reach > most:
         return None
     return whole, x + 0.5, y + 0.5, reach

@@ -204,7 +204,7 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
     radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
     # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
     places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
-    if int((quality(alike) > BLURRED).sum()) > LEAST_SEEDS and not _all_clear(alike):
+    if _lacks_clear_ones(alike):
         places.append(picture.of_colour(lab, radius, box, CLOSE_PIGMENT2))
     xy, size = (np.concatenate(parts) for parts in zip(*places, strict=True))
     gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
@@ -226,9 +226,9 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
     return replace(whole, company=company_of(whole, found))
 
 
-def _all_clear(found: Candidates) -> bool:
-    """Whether six dots show themselves."""
-    return int((quality(found) > CLEAN).sum()) >= WHOLE_SET
+def _lacks_clear_ones(found: Candidates) -> bool:
+    """Whether some dots show themselves and fewer than six do: then it is worth a closer look."""
+    return FEWEST_CLEAN <= int((quality(found) > CLEAN).sum()) < WHOLE_SET
 
 
 def _telling(whole: Candidates, own: Floats, expected: Expected) -> Floats:
@@ -259,7 +259,10 @@ def _by_paint(picture: Picture, found: Candidates, xy: Floats, size: Floats) -> 
 def _without_glare(picture: Picture, alike: Candidates, box: Box) -> Candidates:
     """Patches of a pigment with those from which a light glares as whole dots."""
     radius, small = float(alike.radius.max()), picture.photo.small
-    healed, discs = without_glare(small, picture.paint(box), _best_outlines(alike), radius, box)
+    close = _lacks_clear_ones(alike)
+    healed, discs = without_glare(
+        small, picture.paint(box), _best_outlines(alike), radius, box, close=close
+    )
     discs = discs[~inside(discs[:, :2], picture.quads)]
     if len(discs) == 0:
         return alike
