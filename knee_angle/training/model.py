@@ -153,7 +153,7 @@ class LegNetwork(nn.Module):  # type: ignore[misc, unused-ignore]
         x = self.act(self.stem_norm(self.stem((x - self.mean) / self.deviation)))
         taps = []
         for i, block in enumerate(self.blocks):
-            x = block(x)  # none is left out in training: it reads what it has seen no better
+            x = block(x, drop_connect_rate=0.1 * i / len(self.blocks) if self.training else None)
             if i in TAPS:
                 taps.append(x)
         return taps
