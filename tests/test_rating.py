@@ -38,6 +38,7 @@ from knee_angle.batch.versions import versions_of
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.manual import rater_of
+from knee_angle.language import in_language, tell
 from knee_angle.page import rate
 from knee_angle.page.editor import _preview
 from knee_angle.photo.reading import read_photo
@@ -397,6 +398,8 @@ def test_a_tap_too_early_is_told_what_is_missing(study, session):
     assert study.ratings() == ()
     place, said = session["not-kept"]
     assert (place, "missing: knee, ankle" in said) == ("rate-R1-1", True)
+    with in_language("de"):
+        assert tell(said).startswith("Es fehlen Punkte: Knie, Sprunggelenk")
 
 
 def test_points_of_another_window_s_photo_are_not_kept_for_this_one(study, session):

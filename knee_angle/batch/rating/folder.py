@@ -21,13 +21,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.batch.rating.covers import Covers, photo_at, write_as_seen, write_covers
 from knee_angle.batch.rating.plan import RatingPlan, Turn, turns_of, turns_of_before
 from knee_angle.errors import InvalidInput
 from knee_angle.files import naming, reading, write_whole
 from knee_angle.files.tables import named
 from knee_angle.landmarks.manual import manual_landmarks
-from knee_angle.language import say
+from knee_angle.language import joined, say
 from knee_angle.photo.covered import Box
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS
@@ -213,7 +214,10 @@ class RatingStudy:
         missing = [name for name in LEG_POINTS if name not in points]
         if missing:
             raise InvalidInput(
-                say("points are missing: {names}: place them first", names=", ".join(missing))
+                say(
+                    "points are missing: {names}: place them first",
+                    names=joined(", ", [POINT_WORDS[name] for name in missing]),
+                )
             )
         only: dict[str, dict[str, float]] = {str(name): dict(points[name]) for name in LEG_POINTS}
         manual_landmarks(only, width_px=photo.width, height_px=photo.height)
