@@ -450,6 +450,13 @@ def test_plans_answer_in_a_sentence():
         "20 targets, each rated by 4 raters"
     )
     assert called("plan", "--icc", "0.8", "--above", "0.6", "--raters", "2").output.startswith("39")
+    row = json.loads(called("plan", "--icc", "0.85", "--raters", "4", "--format", "json").output)
+    assert (row["n"], row["raters"], row["width"], row["above"]) == (
+        74,
+        4,
+        0.1,
+        None,
+    )  # 73.6 by hand
     assert "two questions" in str(
         called("plan", "--above", "0.6", "--width", "0.1", fails=True).exception
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -340,6 +340,7 @@ def rating_plan(
         float | None, typer.Option(help="Instead: prove that it is above this one.")
     ] = None,
     power: Annotated[float, typer.Option(help="With --above: probability to prove it.")] = 0.8,
+    output: Output = Format.TEXT,
 ) -> None:
     """How many targets (photos, persons) an intraclass correlation needs."""
     from knee_angle.agreement import plan_icc, plan_icc_above
@@ -348,21 +349,18 @@ def rating_plan(
         raise InvalidInput(say("--width and --above are two questions: give one of them"))
     if above is not None:
         plan = plan_icc_above(icc=icc, above=above, raters=raters, power=power)
-        print(
-            tell(
-                "{n} targets, each rated by {raters} raters, prove a coefficient of {icc:g} above "
-                "{above:g} with a probability of {power:.0%} (one-sided, 5 %; Walter et al. 1998)",
-                n=plan.n,
-                raters=raters,
-                icc=icc,
-                above=above,
-                power=power,
-            )
+        said = say(
+            "{n} targets, each rated by {raters} raters, prove a coefficient of {icc:g} above "
+            "{above:g} with a probability of {power:.0%} (one-sided, 5 %; Walter et al. 1998)",
+            n=plan.n,
+            raters=raters,
+            icc=icc,
+            above=above,
+            power=power,
         )
-        return
-    plan = plan_icc(icc=icc, raters=raters, width=0.1 if width is None else width)
-    print(
-        tell(
+    else:
+        plan = plan_icc(icc=icc, raters=raters, width=0.1 if width is None else width)
+        said = say(
             "{n} targets, each rated by {raters} raters, give a coefficient of {icc:g} a 95 % "
             "interval {width:g} wide (Bonett 2002)",
             n=plan.n,
@@ -370,4 +368,7 @@ def rating_plan(
             icc=icc,
             width=plan.width,
         )
-    )
+    if output is Format.JSON:
+        print(json.dumps(asdict(plan), allow_nan=False))
+        return
+    print(tell(said))
