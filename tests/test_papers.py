@@ -549,7 +549,7 @@ def test_a_course_holds_every_day_with_its_interval_and_neutral_zero(store):
     paper = papers.of_course(store, "p-017", made_at=NOON)
     rows = [[c.text if isinstance(c, Cell) else c for c in r] for r in tables_of(paper)["Day"].rows]
     assert [row[0] for row in rows] == ["2026-03-04", "2026-03-03", "2026-03-02"]
-    assert rows[-1][1:] == ["60 ± 4", "12 ± 4", "48 ± 6", "93 / 93", "– / 60.1", "0-12-60", "2"]
+    assert rows[-1][1:] == ["60 ± 4", "12 ± 4", "48 ± 6", "93 / 93", "60.1 / –", "0-12-60", "2"]
     assert paper.about == (
         "Patient P-017 · left knee · 2026-03-02 to 2026-03-04 · made 2026-03-02 12:00 UTC"
     )

@@ -165,7 +165,7 @@ def _table(days: Sequence[Day]) -> Table:
         align="lrrrrrrr",
         widths=(1.2, 1.5, 1.5, 1.2, 1.4, 1.2, 1.3, 0.8),
         caption=say(
-            "Degrees, ± 95 %, the newest day first. Display and prescribed: extension / flexion. "
+            "Degrees, ± 95 %, the newest day first. Display and prescribed: flexion / extension. "
             "Neutral-zero: extension, zero, flexion. A day that was past a limit says so."
         ),
     )
@@ -173,8 +173,8 @@ def _table(days: Sequence[Day]) -> Table:
 
 def _row(day: Day) -> Row:
     limits = day.limits
-    prescribed = (None, None) if limits is None else (limits.extension_deg, limits.flexion_deg)
-    shown = [None if one is None else one.displayed_deg for one in (day.extension, day.flexion)]
+    prescribed = (None, None) if limits is None else (limits.flexion_deg, limits.extension_deg)
+    shown = [None if one is None else one.displayed_deg for one in (day.flexion, day.extension)]
     return (
         day.day.isoformat(),
         _cell(day.flexion, past=day.past_flexion),
