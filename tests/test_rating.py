@@ -34,9 +34,11 @@ from knee_angle.batch.rating import (
     turns_of,
 )
 from knee_angle.batch.rating.table import study_of_table
+from knee_angle.batch.rating.times import times_of
 from knee_angle.batch.versions import versions_of
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput
+from knee_angle.files.tables import read_table
 from knee_angle.landmarks.manual import rater_of
 from knee_angle.language import in_language, tell
 from knee_angle.page import rate
@@ -558,6 +560,21 @@ def test_a_measuring_that_cannot_be_meant_is_refused_at_once(study, call, words,
     done = CliRunner().invoke(app, ["rating", "measure", *paths])
     assert done.exit_code != 0
     assert words in str(done.exception)
+
+
+def test_how_long_ratings_took_and_lay_apart_is_told(tmp_path):
+    """Two photos by R1, 10 and 30 minutes apart; the other table tells no times."""
+    path = tmp_path / "r.csv"
+    path.write_text(
+        "photo,rater,repeat,placed_at,rating_seconds,flexion_deg\n"
+        "a.jpg,R1,1,2026-01-01T10:00:00+00:00,8,50\na.jpg,R1,2,2026-01-01T10:10:00+00:00,12,51\n"
+        "b.jpg,R1,2,2026-01-01T10:50:00+00:00,40,61\nb.jpg,R1,1,2026-01-01T10:20:00+00:00,10,60\n"
+        "b.jpg,R2,1,,,60\n"
+    )
+    rows = read_table(path, repeats=True)
+    assert times_of(rows, "photo", "rater") == (11.0, 20.0)
+    path.write_text("photo,rater,flexion_deg\na.jpg,R1,50\n")
+    assert times_of(read_table(path, repeats=True), "photo", "rater") == (None, None)
 
 
 def test_a_study_that_is_not_done_says_so(study, tmp_path):

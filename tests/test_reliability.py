@@ -404,6 +404,8 @@ def test_the_methods_claim_no_more_blindness_than_there_was(covered, said):
     repeated = rating_methods(found, replace(about, between=4, found=3))
     assert "with at least 4 others between a photograph and its repeat" in repeated
     assert f"{said}, in 3 of them where software had found it" in repeated
+    timed = rating_methods(found, replace(about, seconds=11.2, minutes=20.0))
+    assert "A rating took 11 s (median). Repeats came 20 min after the rating before" in timed
     unsure = rating_methods(found, replace(about, unsure=2))
     assert f"{said}, in 2 nothing to cover was found" in unsure
     page = html_of(raters_paper(found, about))

@@ -249,12 +249,14 @@ def _about(
     table: Path, rows: Table, columns: tuple[str, str, str], missing: str, study: Path | None
 ) -> AboutRaters:
     from knee_angle.batch.rating import open_study
+    from knee_angle.batch.rating.times import times_of
     from knee_angle.batch.versions import sources_of, versions_of
     from knee_angle.report.paper.raters_words import AboutRaters
 
+    seconds, minutes = times_of(rows, columns[1], columns[2])
     about = AboutRaters(
         table.name, *columns, missing, len(rows), datetime.now(UTC).date().isoformat(),
-        versions_of(table), sources=sources_of(rows),
+        versions_of(table), sources=sources_of(rows), seconds=seconds, minutes=minutes,
     )  # fmt: skip
     if study is None:
         return about

@@ -2,7 +2,8 @@
 
 Modules: `plan` (who sees which photo when, drawn from a seed), `covers` (what raters must not
 see), `folder` (the study on the disk: the plan and every rating, a line each), `table` (ratings
-that came about elsewhere), `measured` (ratings as angles, a table to analyse).
+that came about elsewhere), `measured` (ratings as angles, a table to analyse), `times` (how long
+they took).
 The page that raters use is `knee_angle.page.rate`; how far they agree is told by
 `knee_angle.agreement.reliability`.
 """

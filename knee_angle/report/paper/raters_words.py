@@ -57,6 +57,8 @@ class AboutRaters:
         Photos, raters and repeats of the study.
     sources : Sources or None
         From what the table's angles came.
+    seconds, minutes : float or None
+        Median time of a rating, and from a rating to the rater's next of the same target.
     """
 
     table: str
@@ -75,6 +77,8 @@ class AboutRaters:
     between: int | None = None
     planned: tuple[int, int, int] | None = None
     sources: Sources | None = None
+    seconds: float | None = None
+    minutes: float | None = None
 
     @property
     def unit(self) -> str:
@@ -190,6 +194,7 @@ def rating_methods(found: Reliability, about: AboutRaters) -> str:
                 about.between,
             )
         )
+    said += _times(about)
     if found.ratings.excluded:
         said.append(
             say(
@@ -200,6 +205,21 @@ def rating_methods(found: Reliability, about: AboutRaters) -> str:
             )
         )
     return joined(" ", said)
+
+
+def _times(about: AboutRaters) -> list[str]:
+    """How long a rating took, and until its repeat."""
+    said = []
+    if about.seconds is not None:
+        said.append(say("A rating took {seconds:.0f} s (median).", seconds=about.seconds))
+    if about.minutes is not None:
+        said.append(
+            say(
+                "Repeats came {minutes:.0f} min after the rating before (median).",
+                minutes=about.minutes,
+            )
+        )
+    return said
 
 
 def _rated(found: Reliability, about: AboutRaters) -> str:
@@ -329,6 +349,8 @@ def grras_told(found: Reliability, about: AboutRaters) -> dict[str, str]:
                     ),
                 ],
             )
+        if times := _times(about):
+            told["8"] = joined("; ", [told["8"], *map(without_stop, times)])
         told["9"] = say("independent: nobody saw another rating, nor an own one before")
     return told
 
