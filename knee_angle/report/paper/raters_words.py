@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from knee_angle.agreement.reliability import Reliability
-from knee_angle.language import joined, retold, say, say_many, without_stop
+from knee_angle.language import figure, joined, retold, say, say_many, without_stop
 from knee_angle.report.flow_drawn import Step
 from knee_angle.report.reporting import OURS, Sources, Versions, measurement_methods
 
@@ -215,8 +215,8 @@ def _times(about: AboutRaters) -> list[str]:
     if about.minutes is not None:
         said.append(
             say(
-                "Repeats came {minutes:.0f} min after the rating before (median).",
-                minutes=about.minutes,
+                "Repeats came {minutes} min after the rating before (median).",
+                minutes=figure(f"{about.minutes:.{0 if about.minutes >= 10 else 1}f}"),
             )
         )
     return said
