@@ -16,7 +16,7 @@ from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.candidates import Candidates, examine
 from knee_angle.landmarks.dots.colour import Paint, lab_of
 from knee_angle.landmarks.dots.detector import _as_seen, yields
-from knee_angle.landmarks.dots.expected import Expected
+from knee_angle.landmarks.dots.expected import Expected, with_bars_anywhere
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, quality
@@ -165,23 +165,25 @@ def read_alone(index: dict[str, int], score: float) -> list[Reading]:
 
 
 @pytest.mark.parametrize(
-    ("ahead", "own", "believed"),
+    ("ahead", "own", "same", "believed"),
     [
-        pytest.param(7.0, 19.0, True, id="far ahead, and the dots alone read nearly as well so"),
-        pytest.param(7.0, None, False, id="far ahead, and the dots alone deny it"),
-        pytest.param(13.0, None, False, id="however far ahead, where the dots alone deny it"),
-        pytest.param(13.0, 12.0, True, id="further ahead, and alone it would be beyond doubt"),
-        pytest.param(7.0, 12.0, False, id="far ahead, and the dots alone read worse so"),
-        pytest.param(13.0, 9.0, False, id="further ahead, and alone it would be in doubt"),
-        pytest.param(4.0, 19.0, False, id="not far ahead"),
+        pytest.param(7.0, 17.0, True, True, id="far ahead, and alone read nearly as well so"),
+        pytest.param(7.0, None, True, False, id="far ahead, and the dots alone deny it"),
+        pytest.param(13.0, None, True, True, id="further ahead, of the same six dots"),
+        pytest.param(13.0, None, False, False, id="however far ahead, of other dots"),
+        pytest.param(13.0, 12.0, False, True, id="further ahead, alone it would be beyond doubt"),
+        pytest.param(7.0, 12.0, True, False, id="far ahead, and the dots alone read worse so"),
+        pytest.param(13.0, 9.0, False, False, id="further ahead, and alone it would be in doubt"),
+        pytest.param(4.0, 17.0, True, False, id="not far ahead"),
     ],
 )
-def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, own, believed):
+def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, own, same, believed):
     index = dict(zip(NAMES, range(len(NAMES)), strict=True))
     seen = read_alone(index, 30.0)
     sure = exchanged("knee", "ankle")
     whole = [*seen, replace(sure, named=replace(sure.named, score=30.0 - ahead))]
-    sure = replace(sure, named=replace(sure.named, score=20.0))
+    elsewhere = patches(TRUE if same else TRUE | {"hip": (60.0, 120.0)})
+    sure = replace(sure, named=replace(sure.named, score=18.0), found=elsewhere)
     alone = [sure, *(read_alone(index, own) if own is not None else [])]
     assert yields(sure, seen[0], whole, alone) is believed
 
@@ -312,6 +314,14 @@ def test_black_dots_stay_in_a_set_among_many_small_black_specks():
         at_point(found, name)
 
 
+def test_a_set_of_which_glare_leaves_nothing_is_none(monkeypatch):
+    monkeypatch.setattr(sets, "_without_glare", lambda _, alike, __: alike.take(np.zeros(0, int)))
+    file = io.BytesIO()
+    Image.fromarray(drawn((20, 30, 120))).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    assert list(sets.sets_of(seen, witness())) == []
+
+
 def test_two_outlines_of_one_long_dot_are_one():
     long = {"stretch": (0.45, 0.0)}
     x, y = TRUE["hip"]
@@ -437,6 +447,22 @@ def test_a_faint_patch_of_another_green_is_not_used_for_a_bars_dot_that_was_not_
     other = {"lab": lab, "contrast": 18.0, "misfit": 0.12}
     found = patches(TRUE | {"shank_bar": (x - 20.0, y + 16.0)}, shank_bar=other)
     assert "shank_bar" not in settled(found, witness())
+
+
+FOLDED = TRUE | {"thigh_bar": (380.0, 330.0), "shank_bar": (350.0, 345.0)}
+
+
+def test_bars_that_fold_on_to_each_other_are_told_from_one_another_by_nobody():
+    off = {"thigh_bar": (200.0, 26.0), "shank_bar": (-75.0, 26.0)}
+    found = patches(FOLDED)
+    readings = [Reading(n, found, True) for n in named_together(found, witness(**off))]
+    best = settled_together(readings)
+    assert set(best.named.index) == {*LEG_POINTS, "hinge"}
+    assert set(best.named.left) == {"thigh_bar", "shank_bar"}
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    whole = Reading(Assignment(index, 16.0, 30.0, 6, 0, True, False), found)
+    assert together_with(readings, whole) == best
+    assert with_bars_anywhere(found, best.named) == best.named
 
 
 SMEAR = {

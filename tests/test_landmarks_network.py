@@ -213,6 +213,20 @@ def test_the_direction_does_not_depend_on_what_was_asked_before():
     assert len(asked._near) <= KEPT_LOOKS
 
 
+def test_a_glimpse_sees_the_leg_that_a_look_sees_and_of_the_whole_photo_takes_one_look_more(looks):
+    photo, leg = read_photo(DOTTED), dotted_leg(DOTTED)
+    assert NetworkDetector().glimpse(photo, leg) == NetworkDetector().near(photo, leg)
+    assert looks == [1, 1]
+    aimed = NetworkDetector().glimpse(photo, None)
+    assert looks == [1, 1, 1, 1]
+    places = [
+        [(p.x_px, p.y_px) for n, p in one.points.items() if n in LEG_POINTS] for one in (aimed, leg)
+    ]
+    away = np.linalg.norm(np.diff(np.array(places), axis=0), axis=2).max()
+    assert away < 0.15 * np.ptp(places[1], axis=0).max()
+    assert NetworkDetector().glimpse(photo_of(np.full((200, 300, 3), 90, np.uint8)), None) is None
+
+
 def test_a_leg_of_the_networks_own_has_the_direction_of_its_whole_search(looks):
     photo = read_photo(BARE[0])
     view = NetworkDetector().look(photo)

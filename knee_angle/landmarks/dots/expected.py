@@ -195,7 +195,7 @@ def with_bars_anywhere(found: Candidates, named: Assignment) -> Assignment:
     """
     leg = [named.index[name] for name in LEG_POINTS]
     known = [named.index.get(name, -1) for name in MACHINE_POINTS]
-    if min(known) >= 0 or not named.rare:
+    if min(known) >= 0 or not named.rare or named.left:
         return named
     own = np.maximum(quality(found), -3.0)
     spare = _spare_dots(found, own, leg, known)

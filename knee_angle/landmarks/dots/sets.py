@@ -200,8 +200,10 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
     alike = found.take(there & (colour2 < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
     if len(alike) == 0:
         return None  # a witness that is very unsure: near it by its ±, and outside the box
-    alike = _without_glare(picture, alike, box)
     radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
+    alike = _without_glare(picture, alike, box)
+    if len(alike) == 0:
+        return None
     # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
     places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
     if _lacks_clear_ones(alike):

@@ -192,7 +192,8 @@ def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasure
     best = [reading for reading in readings if reading.named.score > level]
     if not all(_alike_legs(reading, one) for reading in best):
         return AMBIGUOUS
-    if whole:
+    # Bars that fold on to each other: which is which no other reading knows better.
+    if whole and not readings[0].named.left.keys() >= {"thigh_bar", "shank_bar"}:
         return one
     return NOT_ALL if readings[0].named.doubtful else readings[0]
 
@@ -207,7 +208,7 @@ def _enough(reading: Reading) -> bool:
     if named.doubtful:
         return False
     if named.rare:
-        return len(named.index) >= LEAST_DOTS and named.score > ENOUGH
+        return len(named.index) + len(named.left) >= LEAST_DOTS and named.score > ENOUGH
     whole = len(named.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
     if named.clean < (FEWEST_CLEAN if whole else LEAST_DOTS):
         return False
