@@ -156,6 +156,9 @@ def test_the_command_checks_a_machine_and_keeps_it_with_its_pictures(tmp_path):
         assert (kept.finding, kept.photos) == ("both", 6)
         assert sorted(store.check_pictures(kept.id)) == [f"photo {n}" for n in range(1, 7)]
         hashes = store.check(kept.id).photo_sha256
+    row = kept.id[:12]
+    told = f"kept as {row}; its paper: knee-angle report machine OUT.pdf --machine M-03 --row {row}"
+    assert told in done.stderr
     assert hashes["photo 1"] == hashlib.sha256(photos[0].read_bytes()).hexdigest()
     paper = called("report", "machine", tmp_path / "m.html", "--machine", "M-03", *where)
     assert paper.returncode == 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import shlex
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -188,6 +189,8 @@ def test_measure_keeps_and_uses_the_prescribed_limits(ward, tmp_path):
     assert "PAST THE PRESCRIBED FLEXION" in said
     with open_store(ward) as store:
         (row,) = store.measurements(person="P-017", machine="M-03")
+        assert f"knee-angle: kept as {row.id[:12]}; its paper: knee-angle report visit" in said
+        assert "kept before" not in said
         assert row.flexion_deg == pytest.approx(SCENE.flexion_deg, abs=2.5)
         assert store.measurement(row.id).settings.limit_flexion_deg == 80
         assert store.machine_card("M-03").check_every_days == 90
@@ -595,6 +598,15 @@ def test_a_visit_is_kept_with_its_joint_answer_and_photo_by_photo(ward, visited,
     run("store", "export", tmp_path / "visits.jsonl", "--format", "visits", "--store", ward)
     (line,) = map(json.loads, (tmp_path / "visits.jsonl").read_text().splitlines())
     assert (line["kept"]["id"], len(line["kept"]["measurements"])) == (joint.id, 3)
+
+    # The command that is said makes the paper; the same photos again are kept, and that is said.
+    told = f"knee-angle: kept as {joint.id[:12]}; its paper: "
+    said = next(line for line in done.stderr.splitlines() if line.startswith(told))
+    command = said.removeprefix(told).replace("OUT.pdf", str(tmp_path / "visit.html"))
+    run(*shlex.split(command)[1:])
+    assert "kept before" not in done.stderr
+    again = CliRunner().invoke(app, [str(a) for a in (*visited, *keep)])
+    assert f"the same photos were kept before, as {joint.id[:12]}: " in again.stderr
 
 
 def test_a_visit_whose_store_is_held_is_answered_first(ward, visited, monkeypatch):

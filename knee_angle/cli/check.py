@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, TypeAlias
 import typer
 
 from knee_angle.cli.app import app, for_programs
+from knee_angle.cli.kept import checks_holding, say_held_before, say_kept
 from knee_angle.cli.options import (
     DisplayedTable,
     Format,
@@ -176,6 +177,7 @@ def _keep(
     for _ in range(2):
         try:
             with opened_store(where, create=True) as store:
+                before = checks_holding(store, hashes.values(), machine)
                 store.save_check(
                     result, machine=machine, outcomes=outcomes, settings=settings,
                     photo_sha256=hashes, row_id=row, pictures=crops,
@@ -183,6 +185,8 @@ def _keep(
         except KneeAngleError as error:
             trouble = str(error)
         else:
+            say_kept([row], where, paper=f"machine --machine {machine}")
+            say_held_before([one for one in before if one != row])
             return
     raise StoreError(say("the check was not kept: {trouble}", trouble=trouble))
 

@@ -15,6 +15,7 @@ import typer
 
 from knee_angle.angle import words
 from knee_angle.cli.app import Commands, app
+from knee_angle.cli.kept import rows_holding, say_held_before, say_kept
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import given_settings, refused
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
@@ -147,6 +148,8 @@ class Keeper:
     where: str | None
     crops: dict[Path, CropJpeg] = field(default_factory=dict)
     waiting: list[tuple[Path, Measurement, CropJpeg | None, str]] = field(default_factory=list)
+    kept: list[str] = field(default_factory=list)
+    held_before: list[str] = field(default_factory=list)
     measured: int = 0
     trouble: str = ""
 
@@ -163,9 +166,11 @@ class Keeper:
             self._try()
 
     def finish(self) -> str:
-        """Try once more what waits; what was not kept and why, empty where all was."""
+        """Try once more what waits, say what is kept; what was not and why, empty where all was."""
         if self.waiting:
             self._try()
+        say_kept(self.kept, self.where)
+        say_held_before(self.held_before)
         if not self.waiting:
             return ""
         names = ", ".join(shown(photo) for photo, *_ in self.waiting)
@@ -182,15 +187,21 @@ class Keeper:
             with opened_store(self.where, create=True) as store:
                 while self.waiting:
                     _, measurement, picture, row_id = self.waiting[0]
+                    photo = measurement.photo_sha256 or ""
+                    before = rows_holding(store, [photo], self.person)
                     store.save_measurement(
                         measurement,
                         settings=measurement.settings or self.settings,
-                        photo_sha256=measurement.photo_sha256 or "",
+                        photo_sha256=photo,
                         person=self.person,
                         machine=self.machine,
                         photo=picture,
                         row_id=row_id,
                     )
+                    self.kept.append(row_id)
+                    self.held_before += [
+                        row for row in before if row not in (row_id, *self.held_before)
+                    ]
                     del self.waiting[0]
         except KneeAngleError as error:
             self.trouble = str(error)

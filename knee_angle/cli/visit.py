@@ -13,6 +13,7 @@ import typer
 
 from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
+from knee_angle.cli.kept import rows_holding, say_held_before, say_kept
 from knee_angle.cli.options import (
     Format,
     KeepPictures,
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from knee_angle.machine.prescribed import LegSettings
     from knee_angle.pipeline import Shot
     from knee_angle.records import CropJpeg, NotMeasured, Outcome, Side, Unreadable
+    from knee_angle.store import PhotoToKeep
 
 __all__ = ["visit"]
 
@@ -221,13 +223,17 @@ def _kept(
     for _ in range(2):
         try:
             with opened_store(where, create=True) as store:
-                store.save_visit(
+                before = rows_holding(store, _hashes(photos), person)
+                kept = store.save_visit(
                     joint, photos, visit_id=visit, settings=settings, person=person,
                     machine=machine,
                 )  # fmt: skip
         except KneeAngleError as error:
             trouble = str(error)
         else:
+            rows = [one.id for one in kept.measurements] if kept.visit is None else [visit]
+            say_kept(rows, where)
+            say_held_before([row for row in before if row != visit])
             return ""
     names = ", ".join(one.name for one in photos)
     return say(
@@ -236,6 +242,10 @@ def _kept(
         names=names,
         trouble=trouble,
     )
+
+
+def _hashes(photos: Sequence[PhotoToKeep]) -> list[str]:
+    return [one.measurement.photo_sha256 or "" for one in photos]
 
 
 def _say_what_was_kept(
