@@ -428,6 +428,11 @@ def answer_of_visit(
     settings, judge
         Tolerances, limits and the display's step; whether the machine is judged, too.
     """
+    if shots and all(isinstance(one, Unreadable) for _, one in shots):
+        return NotMeasured(
+            say("no photo could be read"),
+            say("correct the name or the file, as is said of each photo"),
+        )
     measured = [(shot, one) for shot, one in shots if isinstance(one, Measurement)]
     photos = [_of_visit(shot, one) for shot, one in measured]
     hashes = "".join(sorted(one.photo_sha256 or one.photo for _, one in measured))

@@ -83,6 +83,14 @@ def test_anything_unclear_is_refused_in_one_line(tmp_path, content, message):
     assert "\n" not in str(refused.value)
 
 
+def test_another_number_in_a_name_is_no_slip_but_two_figures_exchanged_are(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("photo,displayed_deg\nbed_14.jpg,90\nbed_31.jpg,9\n")
+    told = r"names bed_14\.jpg, bed_31\.jpg \(is bed_13\.jpg meant\?\), but no such photo"
+    with pytest.raises(InvalidInput, match=told):
+        read_displayed_table(path, [Path("bed_13.jpg")])
+
+
 def test_one_number_is_not_given_to_two_photos_of_one_name(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("photo,displayed_deg\nleg.jpg,93\n")

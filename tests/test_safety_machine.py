@@ -159,8 +159,8 @@ def test_legs_of_both_sides_are_refused():
     photos["2.jpg"] = replace(photos["2.jpg"], leg=replace(photos["2.jpg"].leg, side="right"))
     told = check_machine(photos, Settings())
     assert told.reason.startswith(
-        "a machine check is of one leg, but 0.jpg, 1.jpg, 3.jpg, 4.jpg show a left leg and 2.jpg "
-        "a right leg"
+        "a machine check is of one leg, but the left leg is in 0.jpg, 1.jpg, 3.jpg, 4.jpg and the "
+        "right one in 2.jpg"
     )
 
 

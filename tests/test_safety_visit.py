@@ -162,7 +162,7 @@ def numbered(*numbers):
         pytest.param([], "a visit needs at least one photo in which the leg was measured",
                      id="no photo"),
         pytest.param([PHOTOS[0], *visit(Body(side="right"), SHOTS[1:])],
-                     "a visit is of one leg, but a show a left leg and b a right leg",
+                     "a visit is of one leg, but the left leg is in a and the right one in b",
                      id="two legs"),
         pytest.param([replace(p, setting="1") for p in numbered(16.0, 3.0)],
                      "photos of one setting share one displayed number, but setting 1 has 3 and "

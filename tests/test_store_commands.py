@@ -645,6 +645,16 @@ def test_a_visit_without_a_joint_answer_says_what_was_kept_of_it(
         assert (len(store.measurements()), len(store.visits())) == (kept, 0)
 
 
+def test_a_misspelt_name_asks_for_the_name_not_for_another_photo(tmp_path):
+    done = CliRunner().invoke(app, ["visit", str(tmp_path / "nope.jpg")])
+    assert done.exit_code == 1
+    assert "left out: nope.jpg: the photo is missing" in done.stdout
+    assert (
+        "Not measured: no photo could be read.\nNext: correct the name or the file" in done.stdout
+    )
+    assert "photograph the leg again" not in done.stdout
+
+
 def test_a_visit_of_the_other_knee_is_asked_about(ward, tmp_path):
     run("store", "person", "P-8", "--limit-flexion", "60", "--side", "left", "--store", ward)
     run("store", "person", "P-8", "--limit-flexion", "60", "--side", "right", "--store", ward)

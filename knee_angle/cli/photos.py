@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from functools import partial
@@ -166,5 +167,15 @@ def read_displayed_table(
 
 def _hint(name: str, given: Sequence[str]) -> str:
     """A name that was not given, with the given one that it may mean."""
-    near = get_close_matches(name, given, n=1)
+    near = [one for one in get_close_matches(name, given, cutoff=0.75) if not _numbered(name, one)]
     return say("{name} (is {near} meant?)", name=name, near=near[0]) if near else name
+
+
+def _numbered(name: str, other: str) -> bool:
+    """Whether two names differ in their number alone: two photos of a series, no slip.
+
+    The same figures in another order are one all the same.
+    """
+    if re.sub(r"\d+", "0", name) != re.sub(r"\d+", "0", other):
+        return False
+    return sorted(name) != sorted(other)

@@ -37,8 +37,8 @@ def two_legs(used: Mapping[str, Measurement]) -> NotMeasured | None:
         return None
     return NotMeasured(
         say(
-            "a machine check is of one leg, but {left} show a left leg and {right} a right leg, "
-            "and the machine was set up anew between them",
+            "a machine check is of one leg, but the left leg is in {left} and the right one in "
+            "{right}, and the machine was set up anew between them",
             left=", ".join(sides["left"]),
             right=", ".join(sides["right"]),
         ),

@@ -154,7 +154,7 @@ def refused(photos: Sequence[VisitPhoto]) -> NotMeasured | None:
     if all(sides.values()):
         return NotMeasured(
             say(
-                "a visit is of one leg, but {left} show a left leg and {right} a right leg",
+                "a visit is of one leg, but the left leg is in {left} and the right one in {right}",
                 left=", ".join(sides["left"]),
                 right=", ".join(sides["right"]),
             ),
