@@ -8,7 +8,8 @@
   for a study, a course over days, papers, handing on, the page, who may sign in to it, the
   optional pose model.
 
-Between them: ``app`` (its name, how it stops), ``helping`` (its help, in either language),
+Between them: ``app`` (its name, how it stops), ``kept`` (what was kept),
+``helping`` (its help, in either language),
 ``settings`` and ``options`` (what several take), ``photos`` and ``samples`` (photos named, and
 ours), ``serving`` (starting the page's server), ``streams`` (output that reaches any terminal).
 """
