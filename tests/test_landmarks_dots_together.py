@@ -499,7 +499,7 @@ def test_a_set_is_beyond_doubt_by_how_much_less_probable_another_leg_is(less, cl
     assert settled_together([best, other]) == (best if used else None)
 
 
-@pytest.mark.parametrize(("less", "used"), [(0.3, False), (2.0, True)])
+@pytest.mark.parametrize(("less", "used"), [(0.3, False), (1.5, False), (2.5, True)])
 def test_a_leg_found_otherwise_is_in_doubt_where_the_set_makes_another_as_well(less, used):
     readings = level_with(less)
     assert together_with(readings, readings[0]) == (readings[0] if used else AMBIGUOUS)
