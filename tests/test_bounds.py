@@ -90,6 +90,22 @@ def test_an_extension_limit_counts_the_other_way(knee, standing):
     assert {one.which: one.standing for one in found}["extension"] == standing
 
 
+@pytest.mark.parametrize(
+    ("given", "knee"),
+    [
+        pytest.param({"knee_deg": 80.0, "u_deg": 2.0}, "inside", id="a knee proven inside"),
+        pytest.param({"knee_deg": 89.0, "u_deg": 2.0}, "at", id="not proven on which side"),
+        pytest.param({"knee_deg": 99.0, "u_deg": 2.0}, "past", id="proven past"),
+        pytest.param({"knee_deg": 80.0, "u_deg": 2.0, "camera_seen": False}, "at",
+                     id="an assumed camera direction proves no inside"),
+        pytest.param({"knee_deg": None}, None, id="a knee that was not measured"),
+    ],
+)  # fmt: skip
+def test_where_the_knee_is_stays_told_beneath_a_display_past_the_limit(given, knee):
+    found = limit_standings(Settings(limit_flexion_deg=90.0), displayed_deg=97.0, **given)
+    assert [(one.standing, one.knee) for one in found] == [("past", knee)]
+
+
 def test_past_says_what_is_past():
     found = limit_standings(
         PRESCRIBED, knee_deg=101.0, u_deg=1.0, displayed_deg=99.0, set_flexion_deg=105.0

@@ -63,7 +63,8 @@ def figures(text: str) -> str:
             "97,5",
             [
                 PAST,
-                "GRENZE  verordnet: Beugung bis 95° · die Anzeige ist ÜBER der verordneten Beugung "
+                "GRENZE  verordnet: Beugung bis 95° · das Knie ist innerhalb der verordneten "
+                "Beugung (bewiesen); die Anzeige ist ÜBER der verordneten Beugung "
                 "von 95°. Bewegungsschiene anhalten und der Verordnung folgen.",
                 "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 97,5°",
                 "ABSTAND Anzeige 8° mehr; höchstens 11° (95 %). Innerhalb 15°: ja · innerhalb 10°: "

@@ -10,14 +10,22 @@ import pytest
 from called import called
 from conftest import SAMPLES
 from drawn_visits import Body, Shot, visit
+from stores import made_measurement
 
 from knee_angle.angle.bounds import apart
 from knee_angle.machine.answer import VisitAnswer, answer_visit
+from knee_angle.machine.cause import at_limits
 from knee_angle.machine.holding import Figure
 from knee_angle.machine.judge import Elsewhere, _slack_words
-from knee_angle.records import NotMeasured, Unreadable
+from knee_angle.records import Angle, NotMeasured, Unreadable
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.report.visit_words import apart_text, first_lines, sure_text, visit_text
+from knee_angle.report.visit_words import (
+    apart_text,
+    cautions_of,
+    first_lines,
+    sure_text,
+    visit_text,
+)
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
 
@@ -99,6 +107,67 @@ def test_past_is_the_first_line_and_says_stop(shown, standing, said):
     assert found.standing == standing
     assert said in first_lines(found)[0]
     assert "Stop the machine and follow the prescription" in first_lines(found)[0]
+
+
+NEAR_95 = (*SHOTS[:2], Shot("c", "bent", 94.0, frame_deg=94.0))
+
+
+@pytest.mark.parametrize(
+    ("shown", "settings", "shots", "told"),
+    [
+        pytest.param(
+            (12.0, 50.0, 97.0), PRESCRIBED, SHOTS,
+            "the knee is inside the prescribed flexion and extension (proven); "
+            "the display is PAST the prescribed flexion of 95°",
+            id="a display past, the knee inside both limits",
+        ),
+        pytest.param(
+            (12.0, 50.0, 97.0), PRESCRIBED, NEAR_95,
+            "not proven on which side of the prescribed flexion the knee is; "
+            "the knee is inside the prescribed extension (proven); "
+            "the display is PAST the prescribed flexion of 95°",
+            id="a display past, the knee at the one limit",
+        ),
+        pytest.param(
+            (12.0, 50.0, 85.0), Settings(limit_flexion_deg=75.0, limit_extension_deg=12.0), SHOTS,
+            "the knee is PAST the prescribed flexion of 75°; "
+            "not proven on which side of the prescribed extension the knee is; "
+            "the display is PAST the prescribed flexion of 75°",
+            id="the knee past one limit and at the other",
+        ),
+        pytest.param(
+            (12.0, 50.0, 97.0), Settings(limit_flexion_deg=95.0), SHOTS,
+            "the knee is inside the prescribed flexion (proven); "
+            "the display is PAST the prescribed flexion of 95°",
+            id="one limit alone is prescribed",
+        ),
+    ],
+)  # fmt: skip
+def test_beside_a_limit_that_is_past_the_knee_is_told_at_each_limit(shown, settings, shots, told):
+    found = answered(shown, settings=settings, shots=shots)
+    whole = f" · {told}. Stop the machine and follow the prescription."
+    assert line(first_lines(found), "LIMIT").endswith(whole)
+
+
+@pytest.mark.parametrize(
+    ("deg", "standing"),
+    [
+        pytest.param(101.0, "past", id="proven past by all photos"),
+        pytest.param(88.0, "inside", id="proven inside by all photos"),
+        pytest.param(95.0, "at", id="not proven: the limit's own line says so"),
+    ],
+)
+def test_a_limit_judged_by_all_photos_has_no_caution_of_one_photo_beneath(deg, standing):
+    """A photo's ± is the wider: it said "not proven" beneath what all of them proved."""
+    shots = (*SHOTS[:2], Shot("c", "bent", deg, frame_deg=deg))
+    found = answered((None, None, None), shots=shots)
+    assert found.standing == standing
+    caution, *_ = at_limits(Angle(95.0, 6.0, (83.0, 107.0), {}, (83.0, 107.0)), PRESCRIBED)
+    alone = replace(made_measurement(), settings=PRESCRIBED, cautions=(caution, "Look closer."))
+    of_photos = tuple((name, alone) for name in "abc")
+    assert cautions_of(replace(found, outcomes=of_photos)) == ("Look closer.",)
+    apart = replace(found, outcomes=(("left out", alone),))
+    assert cautions_of(apart) == (caution, "Look closer.")
 
 
 def test_a_bound_of_the_display_leaves_room_for_the_advice_that_it_reads_less():

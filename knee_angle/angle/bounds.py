@@ -73,6 +73,9 @@ class LimitStanding:
         Probability that the knee is beyond it.
     because : tuple of str
         What is past it: knee, display, setting.
+    knee : {"past", "at", "inside"} or None
+        Where the knee alone stands, beneath a display that is past it too; None where it was
+        not measured.
     """
 
     which: Which
@@ -80,6 +83,7 @@ class LimitStanding:
     standing: Standing
     p_past: float
     because: tuple[Because, ...] = ()
+    knee: Standing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,10 +182,12 @@ def _standing(
         because.append("display")
     if machine_set is not None and sign * (machine_set - limit) > 0:
         because.append("setting")
-    if because:
-        return LimitStanding(which, limit, "past", p_past, tuple(because))
-    proven = knee is not None and camera_seen and p_past <= 1.0 - PROVEN
-    return LimitStanding(which, limit, "inside" if proven else "at", p_past)
+    inside = knee is not None and camera_seen and p_past <= 1.0 - PROVEN
+    alone: Standing = "past" if "knee" in because else "inside" if inside else "at"
+    return LimitStanding(
+        which, limit, "past" if because else alone, p_past, tuple(because),
+        knee=None if knee is None else alone,
+    )  # fmt: skip
 
 
 def extension_lacking(settings: Settings, *, knee_deg: float, u_deg: float) -> Lacking | None:

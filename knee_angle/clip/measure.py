@@ -332,8 +332,8 @@ class _Answering:
             camera_seen=self.camera_seen,
         )  # fmt: skip
         return tuple(
-            replace(one, standing="at")
-            if one.standing == "inside" and one.which == which and not turned
+            replace(one, standing="at" if one.standing == "inside" else one.standing, knee="at")
+            if one.knee == "inside" and one.which == which and not turned
             else one
             for one in found
         )

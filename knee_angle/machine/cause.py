@@ -49,6 +49,7 @@ __all__ = [
     "display_alarms",
     "finding_of",
     "guessed",
+    "limit_cautions",
     "support_of",
     "with_display_alarms",
 ]
@@ -283,6 +284,12 @@ def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> t
     return tuple(
         _AT[one.which].format(limit=_limit(one)) for one in standings if one.standing == "at"
     )
+
+
+def limit_cautions(settings: Settings) -> tuple[str, ...]:
+    """Every sentence that `at_limits` can say of the prescribed limits."""
+    limits = limit_standings(settings, knee_deg=None)
+    return tuple(_AT[one.which].format(limit=_limit(one)) for one in limits)
 
 
 def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str, ...]:

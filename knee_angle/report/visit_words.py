@@ -12,7 +12,7 @@ from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
-from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed
+from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed, limit_cautions
 from knee_angle.records import LEG_POINTS, Measurement, NotMeasured
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
@@ -20,6 +20,7 @@ from knee_angle.visit import Reach, Value
 
 __all__ = [
     "apart_text",
+    "cautions_of",
     "first_lines",
     "knee_words",
     "lacking_text",
@@ -46,6 +47,12 @@ PAST_WORDS = {
         "setting": say("the machine's setting is PAST the prescribed extension of {limit}"),
     },
 }
+KNEE_AT_WORDS = {
+    "at": say("not proven on which side of the prescribed {which} the knee is"),
+    "inside": say("the knee is inside the prescribed {which} (proven)"),
+}
+"""Where the knee is against limits that it is not proven past, the graver first."""
+_WORST = ("past", "at", "inside")
 PROVEN_WORDS = {
     "within": say("within {step:.0f}°: yes"),
     "outside": say("within {step:.0f}°: no"),
@@ -121,10 +128,9 @@ def limits_line(settings: Settings, answers: Sequence[SettingAnswer]) -> str | N
     shown = any(one.estimate.displayed_deg is not None for one in now)
     told = joined(" · ", [prescribed, limit_text(standings, display_shown=shown)])
     earlier = [limit for one in answers if one not in now for limit in one.limits]
-    if past := [one for one in earlier if one.standing == "past"]:
-        return say(
-            "{now}. Before adjusting: {past}.", now=without_stop(told), past=_past_text(past)
-        )
+    if any(one.standing == "past" for one in earlier):
+        past = _past_text(earlier)
+        return say("{now}. Before adjusting: {past}.", now=without_stop(told), past=past)
     return told
 
 
@@ -143,9 +149,9 @@ def prescribed_text(settings: Settings) -> str | None:
 
 def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True) -> str:
     """The worst of several standings in words; of a display only where there is one."""
-    past = [one for one in standings if one.standing == "past"]
-    if past:
-        return say("{past}. Stop the machine and follow the prescription.", past=_past_text(past))
+    if any(one.standing == "past" for one in standings):
+        told = _past_text(standings)
+        return say("{past}. Stop the machine and follow the prescription.", past=told)
     at = [one for one in standings if one.standing == "at"]
     if at:
         which = joined(say(" and "), dict.fromkeys(words.ENDS_WORDS[one.which] for one in at))
@@ -155,13 +161,30 @@ def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True
     return say("knee inside (proven)")
 
 
-def _past_text(past: Sequence[LimitStanding]) -> str:
-    told = dict.fromkeys(
-        PAST_WORDS[one.which][because].format(limit=_limit(one))
-        for one in past
-        for because in one.because
-    )
-    return joined("; ", told)
+def _past_text(standings: Sequence[LimitStanding]) -> str:
+    """Where the knee is against each limit, then display and setting that are past one."""
+    past = [(because, one) for one in standings for because in one.because]
+    told = [
+        [PAST_WORDS[one.which][because].format(limit=_limit(one)) for because, one in some]
+        for some in (
+            [each for each in past if each[0] == "knee"],
+            [each for each in past if each[0] != "knee"],
+        )
+    ]
+    return joined("; ", dict.fromkeys((*told[0], *_not_past(standings), *told[1])))
+
+
+def _not_past(standings: Sequence[LimitStanding]) -> list[str]:
+    """The limits that the knee is not proven past, by its worst place at each."""
+    worst: dict[str, str] = {}
+    for one in standings:
+        if one.knee is not None:
+            worst[one.which] = min(worst.get(one.which, one.knee), one.knee, key=_WORST.index)
+    told = []
+    for standing, template in KNEE_AT_WORDS.items():
+        if which := [words.ENDS_WORDS[end] for end in worst if worst[end] == standing]:
+            told.append(template.format(which=joined(say(" and "), which)))
+    return told
 
 
 def apart_text(apart: Apart) -> str:
@@ -240,12 +263,17 @@ def visit_text(answer: VisitAnswer) -> str:
 
 
 def cautions_of(answer: VisitAnswer) -> tuple[str, ...]:
-    """What to keep in mind, each sentence once."""
+    """What to keep in mind, each sentence once.
+
+    Not what a photo alone leaves open of a limit: all photos together have judged it.
+    """
+    together = {one.name for one in answer.estimate.photos}
     of_photos = (
         caution
-        for _, outcome in answer.outcomes
+        for name, outcome in answer.outcomes
         if isinstance(outcome, Measurement)
         for caution in outcome.cautions
+        if name not in together or caution not in limit_cautions(answer.used)
     )
     return tuple(dict.fromkeys((*answer.estimate.cautions, *of_photos)))
 

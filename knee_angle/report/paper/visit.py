@@ -388,12 +388,8 @@ def _prescribed(every: Sequence[kept.Place], settings: Settings) -> list[Block]:
     if prescribed is None:
         return [Words(say("No prescribed limits were entered: none were checked."))]
     blocks: list[Block] = [Words(capital(joined(" · ", (prescribed, _limits(places)))))]
-    before = [
-        limit
-        for place in every if place not in places
-        for limit in place.limits if limit.standing == "past"
-    ]  # fmt: skip
-    if before:
+    before = [limit for place in every if place not in places for limit in place.limits]
+    if any(limit.standing == "past" for limit in before):
         blocks.append(Words(visit_words.limit_text(before), lead=say("Before adjusting")))
     return blocks
 
