@@ -126,6 +126,42 @@ def test_the_first_thing_on_a_visit_is_the_verdict_then_knee_and_display_at_both
     assert places == sorted(places)
 
 
+def test_what_to_check_is_a_numbered_step_each_and_names_where_to_photograph_too(judged):
+    also = "Nobody photographed the knee there."
+    first, last = "See the manual.", "Check it (5°). Photograph, z. B. Knie."
+    machine, lines = {"finding": "fit", "words": [first, also, last]}, [f"DO {first}", f"DO {last}"]
+    paper = as_json(paper_of(judged, first_lines=lines, machine=machine), "en")
+    told = [(one["lead"], one["text"]) for one in paper["blocks"] if one.get("steps")]
+    assert told[:4] == [
+        ("1.", "See the manual."), ("2.", also), ("3.", "Check it (5°)."),
+        ("4.", "Photograph, z. B. Knie."),
+    ]  # fmt: skip
+    assert told[4][0] == "5."
+    assert len(told) == 5
+
+
+@pytest.mark.parametrize(
+    ("kept", "colour", "name"),
+    [(True, leg.BARS, "yellow"), (False, leg.BARS_ON_WHITE, "brown")],
+    ids=["on a photo", "on white"],
+)
+def test_the_legend_names_the_colour_that_the_bars_are_drawn_in(judged, kept, colour, name):
+    answer, photos = judged
+    picture = jpeg() if kept else None
+    contract = visit_as_json(unnamed_visit(answer), version="0.1.0")
+    names = [name for one in contract["settings"] for name in one["photos"]]
+    seen = photos[0].measurement.landmarks.points
+    bars = {"thigh_bar": seen["hip"], "hinge": seen["knee"], "shank_bar": seen["ankle"]}
+    measured = [
+        replace(one.measurement, machine=replace(one.measurement.machine, points=bars))
+        for one in photos
+    ]
+    shown = [Shown(n, one, picture) for n, one in zip(names, measured, strict=True)]
+    page = html_of(visit_paper(contract, shown, settings=SETTINGS, about=ABOUT))
+    assert colour in page
+    assert f"{name} the machine" in page.replace(" and dashed", "")
+
+
 def sizes_of(content: bytes) -> list[tuple[str, float]]:
     """Every piece of text of a PDF's first page and its size, points."""
     page = pypdfium2.PdfDocument(content)[0]

@@ -6,6 +6,7 @@ read as markup.
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, TypeAlias
 
@@ -33,6 +34,8 @@ __all__ = [
 Tone = Literal["past", "outside", "undecided", "within", "plain"]
 """How loud something is; said by word and shape, too, never by colour alone."""
 Shape = Literal["octagon", "triangle", "bar", "circle", ""]
+SENTENCE_END = re.compile(r"(?<=[a-zäöüß)°]{2}\.) (?=[A-ZÄÖÜ])")
+"""Between two sentences; after one letter alone a full stop is an abbreviation's (``z. B.``)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +49,12 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """A paragraph, with words before it that stand out."""
+    """A paragraph, with words before it that stand out; or each of its sentences a step."""
 
     text: str
     lead: str = ""
     small: bool = False
+    steps: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +198,22 @@ def as_json(paper: Paper, language: str) -> dict[str, Any]:
                 "blocks": [_plain(block) for block in paper.blocks],
             }
         )
+    told["blocks"] = _numbered(told["blocks"])
     return told
+
+
+def _numbered(blocks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Every step a line with its number, once told: a language has sentences of its own."""
+    found: list[dict[str, Any]] = []
+    number = 0
+    for block in blocks:
+        if not block.get("steps"):
+            found.append(block)
+            continue
+        for step in SENTENCE_END.split(block["text"].strip()):
+            number += 1
+            found.append({**block, "text": step, "lead": f"{number}."})
+    return found
 
 
 def _plain(block: Block) -> dict[str, Any]:

@@ -59,6 +59,17 @@ TOLERANCE_WORDS = {
     "outside": say_as("within the tolerance", "no"),
     "undecided": say("not proven"),
 }
+LEGENDS = {
+    (False, False): say("{caption} Green is the leg, yellow the machine's bars."),
+    (False, True): say("{caption} Green is the leg, brown the machine's bars."),
+    (True, False): say(
+        "{caption} Green is the leg; yellow and dashed the machine's bars, only guessed."
+    ),
+    (True, True): say(
+        "{caption} Green is the leg; brown and dashed the machine's bars, only guessed."
+    ),
+}
+"""By whether the bars are guessed, and whether there is no photo: on white lines are darker."""
 MOST_BETWEEN = 4
 """So many places on the way have a sentence each of what is proven."""
 MOST_SOURCES = 5
@@ -149,7 +160,7 @@ def visit_paper(
         blocks = [gone(say("This visit no longer counts")), without_verdict(first)]
     blocks.append(_table(contract, every, settings))
     blocks.append(Heading(say("What to check")))
-    blocks += [Words(line) for line in (*told_lines(contract, "DO"), words.NERVE_BLOCK)]
+    blocks += [Words(line, steps=True) for line in (*_to_check(contract), words.NERVE_BLOCK)]
     if len(drawn) == 1:
         right = (*said, *_plus_minus(contract, places))
         blocks.append(Beside(((drawn[0][0],), right), (1.0, 1.0)))
@@ -230,6 +241,13 @@ def told_lines(contract: Mapping[str, Any], name: str) -> list[str]:
     """The first lines of one name, without it."""
     found = (line.partition(" ") for line in contract["first_lines"])
     return [retold(text.lstrip()) for word, _, text in found if word == name]
+
+
+def _to_check(contract: Mapping[str, Any]) -> list[str]:
+    """The lines of the bedside, and between them what else is told of the machine."""
+    found = () if contract["machine"] is None else contract["machine"].get("words", ())
+    first, rest = told_lines(contract, "DO")[:1], told_lines(contract, "DO")[1:]
+    return [*first, *map(retold, found[1:-1]), *rest]
 
 
 def _worst(judged: Sequence[kept.Place]) -> Verdict:
@@ -320,13 +338,9 @@ def _picture(
     told = {"end": END_WORDS[place.end], "knee": deg(shown.measured.knee.deg)}
     caption = say("{end}: the photo's own knee {knee}.", **told)
     machine = shown.measured.machine
-    if machine is not None and bars_are_guessed(machine):
-        caption = say(
-            "{caption} Green is the leg; yellow and dashed the machine's bars, only guessed.",
-            caption=caption,
-        )
-    elif machine is not None:
-        caption = say("{caption} Green is the leg, yellow the machine's bars.", caption=caption)
+    if machine is not None and machine.points:  # tags alone have no line in the drawing
+        on_white = shown.picture is None
+        caption = LEGENDS[bars_are_guessed(machine), on_white].format(caption=caption)
     if not pictures:
         caption = say(
             "{caption} The photo is left out: the points alone, as they lay in it.",
