@@ -22,6 +22,7 @@ from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, quality
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
+from knee_angle.landmarks.dots.said import used_said
 from knee_angle.landmarks.dots.together import (
     best_named,
     far_ahead,
@@ -30,7 +31,7 @@ from knee_angle.landmarks.dots.together import (
     together_with,
 )
 from knee_angle.photo.reading import read_photo
-from knee_angle.records import LEG_POINTS, MACHINE_POINTS
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmarks
 
 NAMES = LEG_POINTS + MACHINE_POINTS
 SEGMENT = 200.0
@@ -463,6 +464,23 @@ def test_bars_that_fold_on_to_each_other_are_told_from_one_another_by_nobody():
     whole = Reading(Assignment(index, 16.0, 30.0, 6, 0, True, False), found)
     assert together_with(readings, whole) == best
     assert with_bars_anywhere(found, best.named) == best.named
+
+
+@pytest.mark.parametrize(
+    ("left", "names"),
+    [
+        pytest.param(("thigh_bar", "shank_bar"), [None, None], id="bars that fold: a person says"),
+        pytest.param(("hinge",), ["hinge"], id="one dot: what it most probably is"),
+    ],
+)
+def test_a_dot_left_out_is_kept_with_the_name_that_one_tap_gives_it(left, names):
+    index = {n: k for k, n in enumerate(NAMES) if n not in left}
+    named = Assignment(index, 30.0, 30.0, 6, 0, True, False, {n: NAMES.index(n) for n in left})
+    file = io.BytesIO()
+    Image.fromarray(drawn((20, 30, 120))).save(file, "PNG")
+    photo = read_photo(file.getvalue(), name="drawn.png")
+    told = used_said(photo, Landmarks({}), Reading(named, patches(TRUE)))
+    assert [dot.name for dot in told.unused_dots] == names
 
 
 SMEAR = {

@@ -110,7 +110,10 @@ def used_said(photo: Photo, found: Landmarks, used: Reading) -> Landmarks:
     dots: tuple[UnusedDot, ...] = ()
     why = SPARE_WHY
     if left:
-        dots = _as_unused(photo, used.found, list(left.values()), {k: n for n, k in left.items()})
+        # Which is which of two bars that fold on to each other a person says: one tap would guess.
+        guess = left.keys() >= {"thigh_bar", "shank_bar"}
+        names: dict[int, PointName] = {} if guess else {k: n for n, k in left.items()}
+        dots = _as_unused(photo, used.found, list(left.values()), names)
         why = TWO_PLACES_WHY
     elif used.named.rare:
         dots = _of_reading(photo, used, {})
