@@ -156,15 +156,21 @@ def test_limits_are_said_as_by_the_command(limits, number):
 
 
 @pytest.mark.parametrize(
-    ("photo", "limit", "number", "look"),
+    ("photo", "limit", "number", "look", "knee"),
     [
-        pytest.param("bed_02.jpg", None, 32.0, "within warned", id="display agrees, hinge is off"),
-        pytest.param("bed_01.jpg", 90.0, 89.0, "within warned", id="a knee at its limit"),
-        pytest.param("bed_01.jpg", 80.0, 79.0, "past", id="a knee past its limit"),
-        pytest.param("bed_01.jpg", 92.5, 93.0, "past", id="only the display past the limit"),
+        pytest.param("bed_02.jpg", None, 32.0, "within warned", "No prescribed limits",
+                     id="display agrees, hinge is off"),
+        pytest.param("bed_01.jpg", 90.0, 89.0, "within warned", "AT THE LIMIT of flexion",
+                     id="a knee at its limit"),
+        pytest.param("bed_01.jpg", 80.0, 79.0, "past",
+                     "· the knee is PAST the prescribed flexion of 80°",
+                     id="a knee past its limit"),
+        pytest.param("bed_01.jpg", 92.5, 93.0, "past",
+                     "· the knee is inside the prescribed flexion (proven)",
+                     id="only the display past the limit"),
     ],
-)
-def test_no_green_stands_round_a_fault_or_a_limit_not_proven_kept(photo, limit, number, look):
+)  # fmt: skip
+def test_no_green_stands_round_a_fault_or_a_limit_not_proven_kept(photo, limit, number, look, knee):
     page = with_photo(photo)
     if limit is not None:
         page = changed(page, "Prescribed flexion", limit)
@@ -174,6 +180,7 @@ def test_no_green_stands_round_a_fault_or_a_limit_not_proven_kept(photo, limit, 
     assert ("Display agrees here" in answer) == (look == "within warned")
     assert ('role="alert"' in answer) == (look == "past")
     assert ('class="shape' in answer) == (look != "past")
+    assert knee in answer  # beneath an alarm too
 
 
 def test_no_display_is_called_inside_where_none_was_read():

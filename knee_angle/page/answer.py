@@ -11,7 +11,7 @@ from html import escape
 
 from knee_angle.angle import words
 from knee_angle.landmarks.dots.refusals import may_be_empty
-from knee_angle.language import capital, capital_start, figure, say, say_many, tell
+from knee_angle.language import capital, capital_start, figure, joined, say, say_many, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.judged import Judged, end_words
 from knee_angle.records import FindingKind, Measurement, NotMeasured, Verdict
@@ -339,12 +339,15 @@ def _line(name: str, text: str, kind: str) -> str:
 
 
 def _limit(settings: Settings, answer: VisitAnswer | None, *, said: bool) -> str:
-    """The prescription and where everything stands; the standing is left to an alarm above."""
+    """The prescription and where everything stands; beneath an alarm, where the knee does."""
     alone = visit_words.prescribed_text(settings)
     if alone is None:
         none = tell("No prescribed limits entered: none were checked.")
         return f'<p class="prescribed none">{none}</p>'
-    full = None if answer is None or said else visit_words.limits_line(settings, answer.settings)
+    full = None if answer is None else visit_words.limits_line(settings, answer.settings)
+    if answer is not None and said:
+        standings = [limit for one in answer.now for limit in one.limits]
+        full = joined(" · ", [alone, visit_words.knee_text(standings)])
     return _line(say("Limit"), full or alone, "prescribed")
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "apart_text",
     "cautions_of",
     "first_lines",
+    "knee_text",
     "knee_words",
     "lacking_text",
     "limit_text",
@@ -163,15 +164,24 @@ def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True
 
 def _past_text(standings: Sequence[LimitStanding]) -> str:
     """Where the knee is against each limit, then display and setting that are past one."""
-    past = [(because, one) for one in standings for because in one.because]
-    told = [
-        [PAST_WORDS[one.which][because].format(limit=_limit(one)) for because, one in some]
-        for some in (
-            [each for each in past if each[0] == "knee"],
-            [each for each in past if each[0] != "knee"],
-        )
-    ]
-    return joined("; ", dict.fromkeys((*told[0], *_not_past(standings), *told[1])))
+    machine = (
+        PAST_WORDS[one.which][because].format(limit=_limit(one))
+        for one in standings
+        for because in one.because
+        if because != "knee"
+    )
+    knee = knee_text(standings)
+    return joined("; ", dict.fromkeys((*([knee] if knee else []), *machine)))
+
+
+def knee_text(standings: Sequence[LimitStanding]) -> str:
+    """Where the knee alone is against each limit, the gravest first."""
+    past = (
+        PAST_WORDS[one.which]["knee"].format(limit=_limit(one))
+        for one in standings
+        if "knee" in one.because
+    )
+    return joined("; ", dict.fromkeys((*past, *_not_past(standings))))
 
 
 def _not_past(standings: Sequence[LimitStanding]) -> list[str]:
