@@ -29,6 +29,7 @@ from knee_angle.machine.cause import ADVICE
 from knee_angle.machine.changed import Changed, changes_of
 from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import HingeCoordinate, MachineJudged, Tolerances, judge_machine
+from knee_angle.machine.typed import NOTHING, ReadAgain, read_again
 from knee_angle.records import Comparison, NotMeasured, Outcome, Side
 from knee_angle.settings import Settings
 from knee_angle.visit import SettingEstimate, Value, VisitEstimate, VisitPhoto, estimate_visit
@@ -97,6 +98,8 @@ class VisitAnswer:
         The settings that it was judged by.
     changes : tuple of Changed
         What each adjusting of the machine changed; empty where there was none.
+    reread : ReadAgain
+        Displayed numbers to look at again, also where the machine itself is not judged.
     """
 
     side: Side
@@ -109,6 +112,7 @@ class VisitAnswer:
     outcomes: tuple[tuple[str, Outcome], ...]
     used: Settings
     changes: tuple[Changed, ...] = ()
+    reread: ReadAgain = NOTHING
 
     @property
     def adjusted(self) -> int:
@@ -191,17 +195,22 @@ def answer_visit(
     displayed_arc = None
     if arc is not None and shown[0] is not None and shown[1] is not None:
         displayed_arc = shown[1] - shown[0]
+    machine = machine_of(estimate, settings, rng) if judge else None
+    step = settings.display_resolution_deg
+    seen = evidence_of(estimate, step_deg=step, adjusted=last.adjusted)
+    provable = any(one.camera_seen for one in now)
     return VisitAnswer(
         side=photos[0].leg.side,
         settings=answers,
         arc=arc,
         displayed_arc_deg=displayed_arc,
         lacking=_lacking(first, settings),
-        machine=machine_of(estimate, settings, rng) if judge else None,
+        machine=machine,
         estimate=estimate,
         outcomes=tuple(outcomes),
         used=settings,
-        changes=changes_of(estimate, step_deg=settings.display_resolution_deg, rng=rng),
+        changes=changes_of(estimate, step_deg=step, rng=rng),
+        reread=read_again(seen, provable=provable) if machine is None else machine.reread,
     )
 
 
@@ -245,14 +254,16 @@ def machine_of(
     bars = [one.frame.value for one in of if one.frame is not None]
     if not bars:
         return None
+    seen = evidence_of(estimate, step_deg=settings.display_resolution_deg, adjusted=adjusted)
     judged = judge_machine(
-        evidence_of(estimate, step_deg=settings.display_resolution_deg, adjusted=adjusted),
+        seen,
         range_deg=range_of(bars, settings),
         tolerances=tolerances_of(settings),
         rng=rng,
     )
     if any(one.camera_seen for one in of):
         return judged
+    reread = read_again(seen, provable=False)
     return replace(
         judged,
         kind="undecided",
@@ -263,7 +274,8 @@ def machine_of(
         across=_undecided(judged.across),
         elsewhere=None,
         advice=None,
-        words=(ADVICE["undecided"],),
+        words=reread.before((ADVICE["undecided"],)),
+        reread=reread,
     )
 
 

@@ -38,6 +38,7 @@ from knee_angle.machine.from_visit import evidence_of
 from knee_angle.machine.judge import HingeCoordinate, MachineJudged
 from knee_angle.machine.reading import fitted, reading_of, settings_with
 from knee_angle.machine.refused import FEWEST, bars_too_narrow, too_narrow, two_legs
+from knee_angle.machine.typed import read_again
 from knee_angle.records import (
     BarsAlone,
     FindingKind,
@@ -364,7 +365,9 @@ def _checked(
         ),
     )
     if len(settings_with(seen, "bars")) < FEWEST:
-        return found
+        reread = read_again(seen, provable=provable)
+        told = reread.before((found.advice,))
+        return replace(found, advice=joined(" ", told), words=told) if reread.words else found
     return _with_machine(found, estimate, machine, settings, rng, provable=provable)
 
 
@@ -396,8 +399,8 @@ def _with_machine(
         hinge=_length(said.along),
         across=_length(said.across),
         kind=kind,
-        advice=joined(" ", said.words) if provable else ADVICE["undecided"],
-        words=said.words if provable else (),
+        advice=joined(" ", said.words),
+        words=said.words if provable or said.reread.words else (),
         outliers=_named(estimate, reading, settings_with(seen, "bars")),
         frames=machine.frames,
         judged=said,

@@ -148,6 +148,7 @@ def check_empty(
         cov=cov,
         displayed_deg=tuple(shown),
         step_deg=settings.display_resolution_deg,
+        photos=tuple(_named(seen, d) for d in shown),
     )
     found = judge_machine(
         machine,
@@ -184,7 +185,9 @@ def _display_of(
     if display.verdict == "outside" and found.display_here is not None:
         display = found.display_here  # proven where it was photographed
     if display.verdict != verdict.verdict:
-        display, words = replace(display, verdict=verdict.verdict), (OFF_THE_LINE,)
+        display = replace(display, verdict=verdict.verdict)
+        named = found.reread.words if found.reread.photo is not None else ()
+        words = (*named, OFF_THE_LINE)
     return display, words
 
 
@@ -200,6 +203,11 @@ def u_alone_deg(seen: BarsAlone) -> float:
     """The u of one photo's bars by itself, degrees: with how its tags or dots are stuck."""
     stuck = math.hypot(*bars.stuck_turn(None)[1]) if seen.motion else 0.0
     return math.hypot(seen.u_deg, seen.shared_deg, stuck)
+
+
+def _named(seen: Mapping[str, BarsAlone], shown: float) -> str:
+    """The photos of one displayed number."""
+    return ", ".join(name for name, one in seen.items() if one.displayed_deg == shown)
 
 
 def _bars_at(shown: list[float], seen: Mapping[str, BarsAlone]) -> tuple[Floats, Floats]:

@@ -45,6 +45,8 @@ class SettingsOfMachine:
         The number shown at each setting, None where it was not given.
     step_deg : float
         The display's step: the number is the display's own angle, rounded to it.
+    photos : tuple of str
+        What each setting is called to a person, its photos; may be left out.
     """
 
     entries: tuple[Entry, ...]
@@ -52,6 +54,7 @@ class SettingsOfMachine:
     cov: Floats
     displayed_deg: tuple[float | None, ...]
     step_deg: float = 1.0
+    photos: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what is no estimate."""

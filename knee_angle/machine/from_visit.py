@@ -51,4 +51,5 @@ def evidence_of(
         cov=(cov + cov.T) / 2.0 + LEAST_VARIANCE * np.eye(len(cov)),
         displayed_deg=tuple(setting.displayed_deg for setting in of),
         step_deg=step_deg,
+        photos=tuple(", ".join(setting.photos) for setting in of),
     )

@@ -26,6 +26,7 @@ from knee_angle.machine.display import FAR_DEG, DisplayCurve, fit_display
 from knee_angle.machine.evidence import Entry, Quantity, SettingsOfMachine
 from knee_angle.machine.holding import Figure, Holding, fit_holding, knee_from_bars_deg
 from knee_angle.machine.suspensions import HINGE_MM
+from knee_angle.machine.typed import NOTHING, ReadAgain, read_again
 from knee_angle.records import FindingKind, Verdict
 
 __all__ = [
@@ -183,6 +184,8 @@ class MachineJudged:
     advice : Advice or None
     words : tuple of str
         What is proven and what to do, the weightiest first.
+    reread : ReadAgain
+        Said before them: which displayed number to look at again.
     """
 
     kind: FindingKind
@@ -198,6 +201,7 @@ class MachineJudged:
     elsewhere: Elsewhere | None
     advice: Advice | None
     words: tuple[str, ...]
+    reread: ReadAgain = NOTHING
 
     @property
     def hinge_verdict(self) -> Verdict:
@@ -268,10 +272,11 @@ def judge_machine(
     if curve is not None:
         display = curve.judged(range_deg=range_deg, tolerance_deg=allowed.display_deg)
         here = curve.judged_here(allowed.display_deg)
+    reread = read_again(seen)
     try:
         holding = fit_holding(seen, rng=rng)
     except InvalidInput:  # no setting shows knee and bars: that is an answer of its own
-        return _without_bars(curve, display, here)
+        return _without_bars(curve, display, here, reread)
     fit = _fit_of(seen, allowed.fit_deg, rng)
     along, across = (_hinge_of(seen, one, allowed.hinge_mm) for one in HINGE)
     slack = holding.figure("slack_deg")
@@ -280,20 +285,19 @@ def judge_machine(
     elsewhere, advice = (
         (None, None) if moved else _implied(holding, range_deg, curve, allowed.fit_deg)
     )
+    advice = None if reread.contradicted else advice
     kind = _kind(display, fit, along, across)
-    where = _HERE if len(seen.both_seen()) == 1 else _AT_EVERY
-    low = advice is not None and advice.first == "display"
-    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack, where=where))
+    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack, seen))
     to_set = UNEXPLAINED if advice is None else _to_set(advice)
     words = (
         *moved,
-        *_faults_first(display, here, faults, reads_low=low),
+        *(faults if reread.contradicted else _faults_first(display, here, faults, advice)),
         *(() if elsewhere is None else (elsewhere.words,)),
-        *(() if to_set in moved else (to_set,)),
+        *(() if to_set in moved or reread.contradicted else (to_set,)),
     )
     return MachineJudged(
         kind, curve, display, here, fit, along, across, slack, p_slack, holding, elsewhere,
-        advice, words,
+        advice, reread.before(words), reread,
     )  # fmt: skip
 
 
@@ -320,15 +324,16 @@ def _to_set(advice: Advice) -> str:
 
 
 def _without_bars(
-    curve: DisplayCurve | None, display: RangeJudged | None, here: RangeJudged | None
-) -> MachineJudged:
+    curve: DisplayCurve | None, display: RangeJudged | None, here: RangeJudged | None,
+    reread: ReadAgain,
+) -> MachineJudged:  # fmt: skip
     """Bars alone judge a display; neither bars nor knee, or a knee alone, judge nothing here."""
     kind: FindingKind = "not_separable"
     if display is not None:
         kind = "calibration" if display.verdict == "outside" else "undecided"
-    words = _display_words(display, here)
+    words = reread.before(() if reread.contradicted else _display_words(display, here))
     return MachineJudged(
-        kind, curve, display, here, None, None, None, None, None, None, None, None, words
+        kind, curve, display, here, None, None, None, None, None, None, None, None, words, reread
     )
 
 
@@ -448,10 +453,11 @@ def _display_words(
 
 def _faults_first(
     display: RangeJudged | None, here: RangeJudged | None, faults: tuple[str, ...],
-    *, reads_low: bool,
+    advice: Advice | None,
 ) -> tuple[str, ...]:  # fmt: skip
     """A display that is proven wrong goes first; a mere bound follows what is proven."""
-    said = _display_words(display, here, reads_low=reads_low)
+    low = advice is not None and advice.first == "display"
+    said = _display_words(display, here, reads_low=low)
     wrong = display is not None and display.verdict == "outside"
     return (*said, *faults) if wrong else (*faults, *said)
 
@@ -484,10 +490,11 @@ def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) 
     return (say("The hinge lies {places}. {point}", places=places, point=KNEE_POINT),)
 
 
-def _slack_words(slack: Figure, probability: float, *, where: str) -> tuple[str, ...]:
+def _slack_words(slack: Figure, probability: float, seen: SettingsOfMachine) -> tuple[str, ...]:
     """Slack where it is proven, and, said as such, where it only seems so."""
     if probability < SEEMS:
         return ()
     low, high = map(whole, slack.interval)
+    where = _HERE if len(seen.both_seen()) == 1 else _AT_EVERY
     template = _SLACK if probability >= PROVEN else _SEEMS_SLACK
     return (template.format(where=where, slack_deg=slack.value, low=low, high=high),)

@@ -331,7 +331,7 @@ def lacking_text(lacking: Lacking) -> str:
 def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The weightiest of what is proven with what to set or check; then the rest."""
     if answer.machine is None:
-        return (_why_no_machine(answer),), ()
+        return answer.reread.before((_why_no_machine(answer),)), ()
     found = answer.machine.words
     if len(found) < 3:
         return found, ()
