@@ -146,3 +146,16 @@ def test_what_is_only_to_be_checked_goes_before_the_weightiest_in_one():
     said = far.before(("Display wrong.", "Hinge."))
     assert tell(said[0]).endswith("measured knee. Display wrong.")
     assert said[1:] == ("Hinge.",)
+
+
+def test_a_gain_that_shows_more_here_and_less_there_says_so_of_each_place():
+    """Two opposite directions stood one under the other, each as if of the whole range."""
+    seen = estimate_of(
+        World(offset=12, gain=0.86, thigh_fault=20), np.array([20.0, 50.0, 80.0, 105.0]), Errors(),
+        np.random.default_rng(0),
+    )  # fmt: skip
+    found = judge_machine(seen, range_deg=(15.0, 110.0))
+    assert "the display shows about 8° more at 20°" in found.words[0]
+    assert found.advice.first == "display"
+    assert found.advice.lower_limit_deg > 0
+    assert found.words[-1].startswith("Elsewhere in the range the display is likely to read less")

@@ -220,6 +220,7 @@ def by_tape(
     one = adjust._Tried(holding, GRID, shown, np.full(shown.shape, knee_past_deg))
     right, risk = past_right or past, risk_when_right
     fake = SimpleNamespace(
+        shows_more=False,
         holding=one.holding,
         grid=GRID,
         shown=shown,

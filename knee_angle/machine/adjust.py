@@ -45,7 +45,9 @@ from knee_angle.machine.advice import (
     BEHIND,
     CHECK,
     DISPLAY_AND_CHECKS,
+    DISPLAY_AND_CHECKS_IN_PART,
     DISPLAY_FIRST,
+    DISPLAY_FIRST_IN_PART,
     FITS,
     IN_FRONT,
     NOT_PROVEN,
@@ -126,6 +128,7 @@ def advise(
     range_deg: tuple[float, float],
     display_minus_bars_deg: Floats | None = None,
     most_minus_bars_deg: Floats | None = None,
+    shows_more: bool = False,
 ) -> Advice:
     """What to set, tried against the models' whole doubt before it is said.
 
@@ -140,6 +143,8 @@ def advise(
         taken to show the bars.
     most_minus_bars_deg : ndarray, shape (n, g), optional
         The same, at the most where nobody photographed; left out, as above.
+    shows_more : bool
+        Whether it is proven, and said, that the display shows more somewhere.
 
     Raises
     ------
@@ -149,7 +154,8 @@ def advise(
     grid = grid_of(range_deg)
     shown = _shown(display_minus_bars_deg, len(holding.draws), grid)
     most = shown if most_minus_bars_deg is None else _shown(most_minus_bars_deg, len(shown), grid)
-    tried = _Tried(holding, grid, shown, knee_from_bars_deg(holding, grid) - shown, most)
+    before = knee_from_bars_deg(holding, grid) - shown
+    tried = _Tried(holding, grid, shown, before, most, shows_more)
     distal, anterior = _hinge(holding, {})
     seen = Figure.of(distal.mean(axis=1)), Figure.of(anterior.mean(axis=1))
     near = _arrives(distal, anterior)
@@ -185,6 +191,7 @@ class _Tried:
     shown: Floats
     before: Floats
     highest: Floats | None = None
+    shows_more: bool = False
 
     def risk(self, steps: tuple[Adjustment, ...]) -> float:
         """Largest probability, over every beginning of the steps, of coming past the display.
@@ -245,7 +252,8 @@ def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
     both, _ = _checked(tried, checks, display_right=True)
     if both is not None and (reads_low or doubted):
         by = _lowered(tried.beyond_deg())
-        text = DISPLAY_AND_CHECKS.format(by=by, checks=both.text)
+        template = DISPLAY_AND_CHECKS_IN_PART if tried.shows_more else DISPLAY_AND_CHECKS
+        text = template.format(by=by, checks=both.text)
         return replace(both, first="display", lower_limit_deg=by, text=text)
     return replace(checks, checks=(), text=PHOTOS_FIRST, first="photos")
 
@@ -265,7 +273,8 @@ def _checked(tried: _Tried, checks: Advice, *, display_right: bool) -> tuple[Adv
 def _display_first(tried: _Tried, checks: Advice) -> Advice:
     """The display put right before anything is set, the limit lowered meanwhile."""
     by = _lowered(tried.beyond_deg())
-    text = DISPLAY_FIRST.format(by=by)
+    template = DISPLAY_FIRST_IN_PART if tried.shows_more else DISPLAY_FIRST
+    text = template.format(by=by)
     return replace(checks, checks=(), text=text, first="display", lower_limit_deg=by)
 
 

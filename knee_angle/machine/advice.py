@@ -13,7 +13,9 @@ __all__ = [
     "BEHIND",
     "CHECK",
     "DISPLAY_AND_CHECKS",
+    "DISPLAY_AND_CHECKS_IN_PART",
     "DISPLAY_FIRST",
+    "DISPLAY_FIRST_IN_PART",
     "FITS",
     "IN_FRONT",
     "NOT_PROVEN",
@@ -57,6 +59,18 @@ DISPLAY_AND_CHECKS = say(
     "flexion limit {by}° lower than prescribed and go by the measured knee. Before the machine "
     "runs on have the display put right, and only then the rest. {checks}"
 )
+DISPLAY_FIRST_IN_PART = say(
+    "Elsewhere in the range the display is likely to read less than the bars: there the knee may "
+    "bend further than shown. Set the flexion limit {by}° lower than prescribed and go by the "
+    "measured knee. Have the display put right before any section is shortened or the patient "
+    "moved down the bed; photograph again."
+)
+DISPLAY_AND_CHECKS_IN_PART = say(
+    "Elsewhere in the range the display may read less than the bars: there the knee may bend "
+    "further than shown. Set the flexion limit {by}° lower than prescribed and go by the measured "
+    "knee. Before the machine runs on have the display put right, and only then the rest. {checks}"
+)
+"""Both where a display is proven to show more at another place: each is said of its own."""
 PHOTOS_FIRST = say(
     "The photos do not tell yet what to adjust: shorten no section, and do not move the patient "
     "down the bed. Photograph more settings, both ends at least, machine stopped, with dots or "

@@ -283,11 +283,12 @@ def judge_machine(
     p_slack = float((holding.draws[:, 3] > SLACK_DEG).mean())
     moved = _moved(seen, holding)
     elsewhere, advice = (
-        (None, None) if moved else _implied(holding, range_deg, curve, allowed.fit_deg)
+        (None, None) if moved else _implied(holding, range_deg, curve, allowed.fit_deg, here)
     )
     advice = None if reread.contradicted else advice
     kind = _kind(display, fit, along, across)
-    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack, seen))
+    where = _HERE if len(seen.both_seen()) == 1 else _AT_EVERY
+    faults = (*_hinge_words(along, across), *_slack_words(slack, p_slack, where=where))
     to_set = UNEXPLAINED if advice is None else _to_set(advice)
     words = (
         *moved,
@@ -302,16 +303,19 @@ def judge_machine(
 
 
 def _implied(
-    holding: Holding, range_deg: tuple[float, float], curve: DisplayCurve | None, fit_deg: float
-) -> tuple[Elsewhere | None, Advice | None]:
+    holding: Holding, range_deg: tuple[float, float], curve: DisplayCurve | None, fit_deg: float,
+    here: RangeJudged | None,
+) -> tuple[Elsewhere | None, Advice | None]:  # fmt: skip
     """What the models imply elsewhere, and what to set."""
     grid = grid_of(range_deg)
+    more = here is not None and here.verdict == "outside" and here.largest_deg > 0
     try:
         return _elsewhere(holding, grid, fit_deg), advise(
             holding,
             range_deg=range_deg,
             display_minus_bars_deg=None if curve is None else curve.error_nearby_deg(grid),
             most_minus_bars_deg=None if curve is None else curve.most_error_deg(grid),
+            shows_more=more,
         )
     except InvalidInput:  # the fitted lengths are none of a leg: what the data prove still holds
         return None, None
@@ -395,11 +399,9 @@ def _elsewhere(holding: Holding, grid: Floats, tolerance: float) -> Elsewhere | 
 
 
 def _kind(
-    display: RangeJudged | None,
-    fit: RangeJudged,
-    along: HingeCoordinate | None,
-    across: HingeCoordinate | None,
-) -> FindingKind:
+    display: RangeJudged | None, fit: RangeJudged,
+    along: HingeCoordinate | None, across: HingeCoordinate | None,
+) -> FindingKind:  # fmt: skip
     place = _worst([one.verdict for one in (along, across) if one is not None])
     off = "outside" in (fit.verdict, place)
     wrong = display is not None and display.verdict == "outside"
@@ -424,7 +426,7 @@ def _display_words(
     """How far off it is proven where it was photographed, else the bound over the range."""
     if display is None or here is None:
         return ()
-    low, high = display.range_deg
+    low, high, most = *display.range_deg, display.at_most_deg
     if display.verdict == "outside":
         template = _SHOWS_MORE if here.largest_deg > 0 else _SHOWS_LESS
         return (
@@ -434,7 +436,7 @@ def _display_words(
                 tolerance_deg=display.tolerance_deg,
             ),
         )
-    if display.at_most_deg > TELLS_NOTHING_DEG:
+    if most > TELLS_NOTHING_DEG:
         return (
             say(
                 "The photos do not tell how far display and bars differ from {low:.0f}° to "
@@ -443,7 +445,6 @@ def _display_words(
                 high=high,
             ),
         )
-    most = display.at_most_deg
     if high - low <= 1.0:  # one setting, and nothing prescribed
         bound = _AT_ONE.format(at_most_deg=most, at_deg=(low + high) / 2.0)
     else:
@@ -490,11 +491,10 @@ def _hinge_words(along: HingeCoordinate | None, across: HingeCoordinate | None) 
     return (say("The hinge lies {places}. {point}", places=places, point=KNEE_POINT),)
 
 
-def _slack_words(slack: Figure, probability: float, seen: SettingsOfMachine) -> tuple[str, ...]:
+def _slack_words(slack: Figure, probability: float, *, where: str) -> tuple[str, ...]:
     """Slack where it is proven, and, said as such, where it only seems so."""
     if probability < SEEMS:
         return ()
     low, high = map(whole, slack.interval)
-    where = _HERE if len(seen.both_seen()) == 1 else _AT_EVERY
     template = _SLACK if probability >= PROVEN else _SEEMS_SLACK
     return (template.format(where=where, slack_deg=slack.value, low=low, high=high),)
