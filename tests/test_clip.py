@@ -183,7 +183,7 @@ def test_the_table_of_ends_and_the_displays_curve_are_told_in_german_too(whole):
     with in_language("de"):
         lines = clip_text(whole.answer)
         assert ends_cells(whole.answer)[0] == (
-            "Ende", "Knie (95 %)", "Schienen", "Anzeige", "Urteil",
+            "Ende", "Knie (95 %)", "Teile", "Anzeige", "Urteil",
         )  # fmt: skip
         shown = [tell(line) for line in lines if line.startswith("SHOWN")]
     rows = [line.split() for line in lines]

@@ -35,15 +35,15 @@ SURE = (
     "Haut; oder ein zweites Foto"
 )
 LOW_DISPLAY = (
-    "TUN     Die Anzeige zeigt wahrscheinlich weniger als die Schiene: das Knie kann weiter "
+    "TUN     Die Anzeige zeigt wahrscheinlich weniger als die Schienenteile: das Knie kann weiter "
     "gebeugt sein als angezeigt. Die Beugegrenze {}° niedriger als verordnet einstellen und nach "
     "dem gemessenen Knie gehen. Die Anzeige in Ordnung bringen lassen, bevor ein Teil gekürzt oder "
     "der Patient nach unten gelagert wird; erneut fotografieren. Innerhalb der Verordnung bleiben; "
     "bei Schmerz oder Widerstand anhalten."
 )
 OFF = (
-    "TUN     Anzeige und Schiene weichen ab: die Anzeige zeigt bei 93° etwa {}° weniger (mehr als "
-    "5° ist bewiesen). Siehe Wartungshandbuch; bis dahin gelten nur gemessene Winkel."
+    "TUN     Anzeige und Schienenteile weichen ab: die Anzeige zeigt bei 93° etwa {}° weniger "
+    "(mehr als 5° ist bewiesen). Siehe Wartungshandbuch; bis dahin gelten nur gemessene Winkel."
 )
 PAST = (
     "!! DIE ANZEIGE IST ÜBER DER VERORDNETEN BEUGUNG: sie zeigt 97,5°, die verordnete Grenze ist "

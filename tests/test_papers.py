@@ -117,8 +117,9 @@ def test_the_first_thing_on_a_visit_is_the_verdict_then_knee_and_display_at_both
     told = text_of(pdf_of(paper_of(judged)))
     answer, _ = judged
     knees = [f"{one.estimate.knee.value:.0f}°" for one in answer.settings]
+    notation = "neutral-zero0-" + "-".join(knee.rstrip("°") for knee in knees)
     order = ["P-017", "Displayagrees", "Extensionend", knees[0], "13°", "Flexionend", knees[1],
-             "87°", "Arc", "Whattocheck", "fibularhead", "Limits", "Whatisproven",
+             "87°", "Arc", notation, "Whattocheck", "fibularhead", "Limits", "Whatisproven",
              "Howthe±ismadeup"]  # fmt: skip
     places = []
     for words in order:

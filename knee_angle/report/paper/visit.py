@@ -46,6 +46,7 @@ from knee_angle.report.paper.common import (
 from knee_angle.report.paper.leg import leg_drawing
 from knee_angle.settings import Settings
 from knee_angle.visit import Value
+from knee_angle.visit.course import neutral_zero
 
 __all__ = ["About", "Shown", "visit_paper"]
 
@@ -273,7 +274,7 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
         shown = contract["displayed_arc_deg"]
         rows.append(
             (
-                Cell(say("Arc"), strong=True),
+                Cell(say("Arc"), _neutral_zero(kept.now_of(places)), strong=True),
                 Cell(whole(arc.value), _half(arc.u), strong=True),
                 Cell("–" if shown is None else figure(f"{shown:g}°"), strong=True),
                 "" if shown is None else deg(shown - arc.value, sign=True),
@@ -295,6 +296,13 @@ def _table(contract: Mapping[str, Any], places: Sequence[kept.Place], settings: 
         align="lrrrll",
         widths=(2.2, 1.6, 1.3, 1.2, 1.7, 1.1),
     )
+
+
+def _neutral_zero(places: Sequence[kept.Place]) -> str:
+    """Both ends in the notation of a patient's record."""
+    low, high = places[0].knee.value, places[-1].knee.value
+    notation = neutral_zero(flexion_deg=high, extension_deg=low)
+    return say("neutral-zero {notation}", notation=notation)
 
 
 def _half(u_deg: float) -> str:
