@@ -43,7 +43,7 @@ def test_a_photo_is_measured_judged_kept_and_shown_without_any_extra(tmp_path):
     with open_store(tmp_path / "ward.db") as opened:
         opened.add_person("P-017")
     kept = run("measure", PHOTO, "--displayed", "93", "--keep", "--person", "P-017", *store)
-    assert "Within 10°: yes" in kept
+    assert "Within 10° (allowed): yes" in kept
     run("report", "visit", "visit.html", "--person", "P-017", *store)
     assert "</html>" in (tmp_path / "visit.html").read_text()
 

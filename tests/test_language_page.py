@@ -67,8 +67,8 @@ def figures(text: str) -> str:
                 "Beugung (bewiesen); die Anzeige ist ÜBER der verordneten Beugung "
                 "von 95°. Bewegungsschiene anhalten und der Verordnung folgen.",
                 "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 97,5°",
-                "ABSTAND Anzeige 8° mehr; höchstens 11° (95 %). Innerhalb 15°: ja · innerhalb 10°: "
-                "nicht bewiesen · innerhalb 5°: nein",
+                "ABSTAND Anzeige 8° mehr; höchstens 11° (95 %). Innerhalb 15°: ja · innerhalb "
+                "10° (erlaubt): nicht bewiesen · innerhalb 5°: nein",
             ],
             "nicht zu entscheiden (Toleranz 10°, Wahrscheinlichkeit innerhalb 69 %)",
             id="past the limit, and undecided",
@@ -78,7 +78,8 @@ def figures(text: str) -> str:
             [
                 LIMIT,
                 "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 60°",
-                "ABSTAND Anzeige 28° weniger; höchstens 32° (95 %). Innerhalb 20°: nein",
+                "ABSTAND Anzeige 28° weniger; höchstens 32° (95 %). Innerhalb 20°: nein · "
+                "innerhalb 10° (erlaubt): nein",
                 OFF.format(33),
                 LOW_DISPLAY.format(34),
                 SURE,
@@ -93,8 +94,8 @@ def figures(text: str) -> str:
             [
                 LIMIT,
                 "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 93°",
-                "ABSTAND Anzeige 5° mehr; höchstens 8° (95 %). Innerhalb 10°: ja · innerhalb 5°: "
-                "nicht bewiesen",
+                "ABSTAND Anzeige 5° mehr; höchstens 8° (95 %). Innerhalb 10° (erlaubt): ja · "
+                "innerhalb 5°: nicht bewiesen",
             ],
             "Anzeige stimmt (Toleranz 10°, Wahrscheinlichkeit innerhalb > 99 %)",
             id="the display agrees",

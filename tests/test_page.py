@@ -102,7 +102,9 @@ def test_photo_and_number_give_one_clear_answer():
     assert 'class="shape circle"' in answer
     assert "<dt>Knee</dt><dd><b>88°</b>" in answer
     assert "<dt>Display</dt><dd><b>93°</b>" in answer
-    assert "display 5° more; at most 8° (95 %). Within 10°: yes · within 5°: not proven" in answer
+    assert (
+        "display 5° more; at most 8° (95 %). Within 10° (allowed): yes · within 5°: not" in answer
+    )
     assert "Not proven whether display or fit is off." in answer
     assert "No prescribed limits entered: none were checked." in answer
 

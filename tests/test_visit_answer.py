@@ -56,9 +56,10 @@ def test_a_leg_that_lies_well_in_a_right_machine_is_inside_and_agrees():
     lines = first_lines(found)
     assert found.standing == "inside"
     assert line(lines, "LIMIT") == (
-        "LIMIT   straight to 95° prescribed · display inside · knee inside (proven)"
+        "LIMIT   from straight to 95° prescribed · display inside · knee inside (proven)"
     )
-    assert "display and knee the same; at most 4° (95 %). Within 5°: yes" in line(lines, "APART")
+    apart_line = line(lines, "APART")
+    assert "display and knee the same; at most 4° (95 %). Within 5° (allowed): yes" in apart_line
     assert [one.comparison.verdict for one in found.settings] == ["within"] * 3
     assert found.machine.kind == "none"
     assert "nothing to set" in lines[-2]
@@ -259,6 +260,24 @@ def test_a_display_that_gains_on_its_bars_is_named_and_never_the_sections():
 )
 def test_of_answers_alike_the_widest_says_it_all(difference_deg, u_deg, said):
     assert apart_text(apart(difference_deg, u_deg=u_deg)).endswith(said)
+
+
+@pytest.mark.parametrize(
+    ("allowed", "verdict", "said"),
+    [
+        pytest.param(5.0, "outside",
+                     "Within 20°: not proven · within 10°: no · within 5° (allowed): no",
+                     id="not the widest of its kind: told all the same"),
+        pytest.param(7.5, "outside",
+                     "Within 20°: not proven · within 10°: no · within 7.5° (allowed): no",
+                     id="none of the usual widths"),
+        pytest.param(30.0, "within", "Within 30° (allowed): yes · within 20°: not proven · "
+                     "within 10°: no", id="wider than all"),
+    ],
+)  # fmt: skip
+def test_what_is_allowed_is_among_the_widths_that_are_judged(allowed, verdict, said):
+    told = apart_text(apart(17.5, u_deg=3.5), (allowed, verdict))
+    assert told.endswith(said)
 
 
 def test_an_assumed_camera_direction_proves_nothing():

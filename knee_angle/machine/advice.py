@@ -46,8 +46,8 @@ AFTER = say(
 NOT_PROVEN = say("Whether sections and place suit the leg is not proven. {check}")
 CHECK = say(
     "Machine stopped, check all three by tape: hip at the machine's hip end, lower-leg section "
-    "from knee to sole, thigh section. Put right the too short first, each section {longer} mm "
-    "longer than the leg; photograph before it runs on."
+    "from knee to sole, thigh section. First correct what is too short: make each section {longer} "
+    "mm longer than the leg; photograph before it runs on."
 )
 DISPLAY_FIRST = say(
     "The display is likely to read less than the bars: the knee may bend further than shown. Set "
@@ -80,11 +80,11 @@ PHOTOS_FIRST = say(
 FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
 IN_FRONT = say(
     "The hinge lies in front of the knee at every setting, as where the lower leg slides: check "
-    "slings, padding and the heel's seat; no section changes that."
+    "slings, padding and the heel's seat; changing a section's length does not help."
 )
 BEHIND = say(
     "The hinge lies behind the knee at every setting, as where the lower leg slides: check slings, "
-    "padding and the heel's seat; no section changes that."
+    "padding and the heel's seat; changing a section's length does not help."
 )
 TOO_LONG = say(
     "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too long. "

@@ -209,7 +209,9 @@ def _ends(answer: VisitAnswer) -> str:
         seen = one.estimate
         knee, spread = visit_words.knee_words(seen.knee.value, seen.knee.interval)
         display = "" if seen.displayed_deg is None else _degrees(seen.displayed_deg)
-        apart = "" if one.apart is None else tell(visit_words.apart_text(one.apart))
+        apart = ""
+        if one.apart is not None:
+            apart = tell(visit_words.apart_text(one.apart, visit_words.judged_of(one.comparison)))
         photos = ""
         if (count := len(seen.photos)) > 1:
             photos = f"<small>{tell(say_many('{count} photo', '{count} photos', count))}</small>"
@@ -381,7 +383,10 @@ def _apart(result: Measurement, answer: VisitAnswer | None) -> str:
     if answer is None:
         return f'<p class="apart">{escape(tell(words.sentence(result)))}</p>'
     apart, lacking = answer.settings[0].apart, answer.lacking
-    lines = [] if apart is None else [_line(say("Apart"), visit_words.apart_text(apart), "apart")]
+    lines = []
+    if apart is not None:
+        told = visit_words.apart_text(apart, visit_words.judged_of(answer.settings[0].comparison))
+        lines.append(_line(say("Apart"), told, "apart"))
     if lacking is not None and answer.arc is None:
         lines.append(_line(say("Lacks"), visit_words.lacking_text(lacking), "apart"))
     return "".join(lines)

@@ -14,6 +14,7 @@ from knee_angle.clip.said import END_WORDS
 from knee_angle.language import figure, joined, say, say_as, tell
 from knee_angle.report.visit_words import (
     apart_text,
+    judged_of,
     knee_words,
     lacking_text,
     limit_text,
@@ -54,7 +55,9 @@ def clip_first_lines(answer: ClipAnswer) -> list[str]:
     for end in answer.ends:
         lines.append(say("KNEE    {end}", end=_end(answer, end)))
         if end.apart is not None:
-            lines.append(say("APART   {apart}", apart=apart_text(end.apart)))
+            lines.append(
+                say("APART   {apart}", apart=apart_text(end.apart, judged_of(end.comparison)))
+            )
     lines.append(say("ARC     {arc}", arc=_arc(answer)))
     lines += [say("SHOWN   {told}", told=against_text(one)) for one in answer.against]
     if not answer.against:

@@ -13,7 +13,7 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed, limit_cautions
-from knee_angle.records import LEG_POINTS, Measurement, NotMeasured
+from knee_angle.records import LEG_POINTS, Comparison, Measurement, NotMeasured, Verdict
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
@@ -22,6 +22,7 @@ __all__ = [
     "apart_text",
     "cautions_of",
     "first_lines",
+    "judged_of",
     "knee_text",
     "knee_words",
     "lacking_text",
@@ -58,6 +59,11 @@ PROVEN_WORDS = {
     "within": say("within {step:.0f}°: yes"),
     "outside": say("within {step:.0f}°: no"),
     "undecided": say("within {step:.0f}°: not proven"),
+}
+ALLOWED_WORDS = {
+    "within": say("within {step:g}° (allowed): yes"),
+    "outside": say("within {step:g}° (allowed): no"),
+    "undecided": say("within {step:g}° (allowed): not proven"),
 }
 HALVE_WORDS = {
     "placement hip": (say("the hip mark"), say("feel for it again, on bare skin")),
@@ -107,7 +113,8 @@ def first_lines(answer: VisitAnswer) -> list[str]:
     for one in answer.settings:
         lines.append(say("KNEE    {knee}{when}", knee=_knee(answer, one), when=_when(answer, one)))
         if one.apart is not None:
-            lines.append(say("APART   {apart}", apart=apart_text(one.apart)))
+            told = apart_text(one.apart, judged_of(one.comparison))
+            lines.append(say("APART   {apart}", apart=told))
     if answer.arc is not None:
         lines.append(say("ARC     {arc}", arc=_arc(answer)))
     elif answer.lacking is not None:
@@ -145,7 +152,7 @@ def prescribed_text(settings: Settings) -> str | None:
         return say("extension to {low} prescribed", low=straight)
     if low is None:
         return say("flexion to {high:g}° prescribed", high=high)
-    return say("{low} to {high:g}° prescribed", low=straight, high=high)
+    return say("from {low} to {high:g}° prescribed", low=straight, high=high)
 
 
 def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True) -> str:
@@ -197,29 +204,39 @@ def _not_past(standings: Sequence[LimitStanding]) -> list[str]:
     return told
 
 
-def apart_text(apart: Apart) -> str:
-    """How far display and knee are apart, and what is proven: up to the first yes."""
+def apart_text(apart: Apart, judged: tuple[float, Verdict] | None = None) -> str:
+    """How far display and knee are apart, and what is proven: up to the first yes.
+
+    ``judged`` is what is allowed, degrees, and the verdict on it: it is told in any case.
+    """
     whole = round(apart.discrepancy_deg)
     size = say("display and knee the same")
     if whole > 0:
         size = say("display {by}° more", by=whole)
     if whole < 0:
         size = say("display {by}° less", by=-whole)
-    proven = dict(apart.proven)
+    proven = {**dict(apart.proven), **dict([judged] if judged else [])}
     yes = min((step for step, verdict in proven.items() if verdict == "within"), default=None)
-    told = [step for step in proven if yes is None or step <= yes]
+    told = [step for step in sorted(proven) if yes is None or step <= yes]
     # Of several answers alike in a row the widest says it all.
-    widest = {proven[step]: step for step in told}
-    said = joined(
-        " · ",
-        [PROVEN_WORDS[proven[step]].format(step=step) for step in sorted(widest.values())[::-1]],
-    )
+    steps = {proven[step]: step for step in told}.values()
+    allowed = judged[0] if judged else None
+    parts = []
+    for step in sorted({*steps, *([] if allowed is None else [allowed])}, reverse=True):
+        known = ALLOWED_WORDS if step == allowed else PROVEN_WORDS
+        parts.append(known[proven[step]].format(step=step))
+    said = joined(" · ", parts)
     return say(
         "{size}; at most {bound_deg}° (95 %). {proven}",
         size=size,
         bound_deg=_up(apart.at_most_deg),
         proven=capital_start(said),
     )
+
+
+def judged_of(seen: Comparison | None) -> tuple[float, Verdict] | None:
+    """What is allowed there, degrees, and the verdict on it."""
+    return None if seen is None else (seen.tolerance_deg, seen.verdict)
 
 
 def surest_text(answer: VisitAnswer) -> str:

@@ -375,7 +375,9 @@ def _said(
     places = kept.now_of(every)
     blocks: list[Block] = [Heading(say("Limits")), *_prescribed(every, settings)]
     proven: list[Block] = [
-        Words(capital(visit_words.apart_text(place.apart)), lead=END_WORDS[place.end])
+        Words(
+            capital(visit_words.apart_text(place.apart, _judged(place))), lead=END_WORDS[place.end]
+        )
         for place in _told_of(places)
         if place.apart is not None
     ]
@@ -389,6 +391,12 @@ def _said(
         blocks += [Heading(say("What is proven")), *proven]
     blocks += [Words(line, lead=say("Changed")) for line in told_lines(contract, "CHANGED")]
     return tuple(blocks)
+
+
+def _judged(place: kept.Place) -> tuple[float, Verdict] | None:
+    if place.tolerance_deg is None or place.verdict is None:
+        return None
+    return place.tolerance_deg, place.verdict
 
 
 def _told_of(places: Sequence[kept.Place]) -> list[kept.Place]:
