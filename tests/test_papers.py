@@ -717,6 +717,8 @@ def test_the_certificate_of_an_empty_machine_claims_the_display_and_no_leg(store
     assert (banner.head, banner.tone) == ("Display does not agree", "outside")
     assert banner.text.endswith(NO_LEG)
     told = " ".join(every_text(paper))
+    assert "Next check due again after it was put right, before it is used" in told
+    assert "next check due" not in told  # no day stands in the subtitle of what failed
     assert "knee" not in told.replace("knee_angle", "").lower()
     for deg, shown in zip(result.bars_deg, result.displayed_deg, strict=True):
         assert f"{deg:.1f}°" in told

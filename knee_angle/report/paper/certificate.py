@@ -38,6 +38,8 @@ from knee_angle.report.paper.common import (
     FOOT,
     PAGE,
     deg,
+    due_in_head,
+    due_words,
     gone,
     moment,
     photo_words,
@@ -168,15 +170,16 @@ def certificate_paper(
         say("Machine {code}", code=about.machine),
         moment(about.taken_at),
         say_many("{count} photo", "{count} photos", len(outcomes)),
-        *(
-            [say("next check due {day}", day=about.next_due.isoformat())]
-            if about.next_due is not None
-            else []
-        ),
+        *([] if _failed(result) else due_in_head(about.next_due)),
     ]
     return Paper(
         say("Certificate of a machine check"), joined(" · ", head), tuple(blocks), FOOT, PAGE
     )
+
+
+def _failed(result: Checked) -> bool:
+    """Whether anything was proven wrong."""
+    return result.line_judged[1].verdict == "outside" or result.kind in words.FAULTS
 
 
 def _first(result: Checked) -> Banner:
@@ -280,13 +283,8 @@ def _series(name: str, line: Line, verdict: RangeVerdict, display: bool) -> Seri
 
 def _next(result: Checked, about: CheckAbout) -> list[Block]:
     """What the check says to do, and when the next one is due."""
-    due = "–" if about.next_due is None else about.next_due.isoformat()
-    rows: list[tuple[str, str]] = [
-        (
-            say("Next check due"),
-            say("{day} (every {days} days)", day=due, days=about.every_days),
-        )
-    ]
+    due = due_words(about.next_due, every_days=about.every_days, failed=_failed(result))
+    rows: list[tuple[str, str]] = [(say("Next check due"), due)]
     found, cautions = result.words, tuple[str, ...]()
     if isinstance(result, MachineCheck):
         found, cautions = result.words or (result.advice,), result.cautions

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 
 from knee_angle.angle import words
 from knee_angle.language import figure, say
@@ -18,6 +18,8 @@ __all__ = [
     "VERDICT_HEADS",
     "code_words",
     "deg",
+    "due_in_head",
+    "due_words",
     "gone",
     "moment",
     "photo_words",
@@ -103,3 +105,21 @@ def moment(at: datetime) -> str:
     offset = at.strftime("%z")
     zone = "" if offset in ("", "+0000") else f"{offset[:3]}:{offset[3:]}"
     return f"{at:%Y-%m-%d %H:%M} UTC{zone}"
+
+
+def due_in_head(day: date | None) -> list[str]:
+    """When a machine's next check is due, for a subtitle; nothing without a day."""
+    return [] if day is None else [say("next check due {day}", day=day.isoformat())]
+
+
+def due_words(day: date | None, *, every_days: int, failed: bool) -> str:
+    """When the next check is due; of what failed first after it was put right."""
+    due = "–" if day is None else day.isoformat()
+    if not failed:
+        return say("{day} (every {days} days)", day=due, days=every_days)
+    return say(
+        "again after it was put right, before it is used, as local protocol says; ordinary "
+        "interval: {day} (every {days} days)",
+        day=due,
+        days=every_days,
+    )
