@@ -76,7 +76,10 @@ def visit(
     machine: Annotated[str | None, typer.Option(help="With --keep: the machine's code.")] = None,
     store: Where = None,
 ) -> None:
-    """Judge all photos of one leg in one machine together: both ends, repeats, on the way."""
+    """Judge all photos of one leg in one machine together: both ends, repeats, on the way.
+
+    To keep it: `store person CODE`, `store machine CODE`, then `visit --keep`, then `report visit`.
+    """
     pictures_need_keeping(keep=keep, pictures=keep_pictures)
     shots = _shots(photos, table, settings.counts)
     legs, unknown = with_prescription(settings, person, store)
@@ -95,17 +98,14 @@ def visit(
         crops=crops if keep_pictures else None,
     )
     found = [(shot, outcome) for shot, (_, outcome) in zip(shots, outcomes, strict=True)]
-    limits_unknown = () if not unknown else (limits_not_known(person, unknown),)
-    answer = _judged(found, legs)
+    answer, told = _judged(found, legs), (limits_not_known(person, unknown),) if unknown else ()
     printed = Printed(goes_on=keep)
-    status = _answered(answer, found, legs, limits_unknown, output, printed)
+    status = _answered(answer, found, legs, told, output, printed)
     problems = [unknown] if unknown else []
     if keep and (
         not_kept := _kept(answer, _with_findings(found), settings, person, machine, store, crops)
     ):
         problems.append(not_kept)
-    elif keep:
-        _say_what_was_kept(answer, found)
     if problems:
         raise StoreError(joined("; ", problems))
     printed.finish()
@@ -197,26 +197,11 @@ def _kept(
     it is kept at once, so after a failure it is tried once more as a whole.
     """
     from knee_angle.machine.answer import VisitAnswer
-    from knee_angle.records import Measurement
-    from knee_angle.store import PhotoToKeep, SetUp, new_id
+    from knee_angle.store import new_id
 
-    named = list(dict.fromkeys(shot.setting for shot, _ in found if _is_named(shot)))
-    visit = new_id()
-    pictures = {shown(photo): crop for photo, crop in crops.items()}
-    photos = [
-        PhotoToKeep(
-            shot.name,
-            outcome,
-            SetUp(
-                setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None,
-                adjusted=shot.adjusted,
-            ),
-            picture=pictures.get(shot.name),
-        )
-        for shot, outcome in found
-        if isinstance(outcome, Measurement)
-    ]
+    visit, photos = new_id(), _to_keep(found, crops)
     if not photos:
+        _say_what_was_kept(answer, found)
         return ""
     joint = answer if isinstance(answer, VisitAnswer) else None
     trouble = ""
@@ -232,6 +217,7 @@ def _kept(
             trouble = str(error)
         else:
             rows = [one.id for one in kept.measurements] if kept.visit is None else [visit]
+            _say_what_was_kept(answer, found)
             say_kept(rows, where)
             say_held_before([row for row in before if row != visit])
             return ""
@@ -242,6 +228,30 @@ def _kept(
         names=names,
         trouble=trouble,
     )
+
+
+def _to_keep(
+    found: Sequence[tuple[Shot, Outcome]], crops: Mapping[Path, CropJpeg]
+) -> list[PhotoToKeep]:
+    """Every photo that was measured, with the number of its setting in the visit."""
+    from knee_angle.records import Measurement
+    from knee_angle.store import PhotoToKeep, SetUp
+
+    named = list(dict.fromkeys(shot.setting for shot, _ in found if _is_named(shot)))
+    pictures = {shown(photo): crop for photo, crop in crops.items()}
+    return [
+        PhotoToKeep(
+            shot.name,
+            outcome,
+            SetUp(
+                setting=str(named.index(shot.setting) + 1) if _is_named(shot) else None,
+                adjusted=shot.adjusted,
+            ),
+            picture=pictures.get(shot.name),
+        )
+        for shot, outcome in found
+        if isinstance(outcome, Measurement)
+    ]
 
 
 def _hashes(photos: Sequence[PhotoToKeep]) -> list[str]:
