@@ -66,7 +66,7 @@ def figures(text: str) -> str:
                 "GRENZE  verordnet: Beugung bis 95° · das Knie ist innerhalb der verordneten "
                 "Beugung (bewiesen); die Anzeige ist ÜBER der verordneten Beugung "
                 "von 95°. Bewegungsschiene anhalten und der Verordnung folgen.",
-                "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 97,5°",
+                "KNIE    88° (84 bis 93), links, passiv    ANZEIGE 97,5°",
                 "ABSTAND Anzeige 8° mehr; höchstens 11° (95 %). Innerhalb 15°: ja · innerhalb "
                 "10° (erlaubt): nicht bewiesen · innerhalb 5°: nein",
             ],
@@ -77,7 +77,7 @@ def figures(text: str) -> str:
             "60",
             [
                 LIMIT,
-                "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 60°",
+                "KNIE    88° (84 bis 93), links, passiv    ANZEIGE 60°",
                 "ABSTAND Anzeige 28° weniger; höchstens 32° (95 %). Innerhalb 20°: nein · "
                 "innerhalb 10° (erlaubt): nein",
                 OFF.format(33),
@@ -93,7 +93,7 @@ def figures(text: str) -> str:
             "93",
             [
                 LIMIT,
-                "KNIE    88° (85 bis 92), links, passiv    ANZEIGE 93°",
+                "KNIE    88° (84 bis 93), links, passiv    ANZEIGE 93°",
                 "ABSTAND Anzeige 5° mehr; höchstens 8° (95 %). Innerhalb 10° (erlaubt): ja · "
                 "innerhalb 5°: nicht bewiesen",
             ],

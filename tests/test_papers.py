@@ -276,7 +276,7 @@ def test_a_visit_of_many_settings_stands_on_one_page_too(judged, between, size, 
     paper = paper_of(judged, settings=[first, *way, last])
     content = pdf_of(paper, size, language)
     assert len(opened_pdf(content).pages) == 1
-    assert len(re.findall("82to88|82°bis88°|82°to88°", text_of(content))) == 1
+    assert len(re.findall("81to89|81°bis89°|81°to89°", text_of(content))) == 1
 
 
 def test_an_end_that_is_not_proven_takes_the_all_clear_from_the_visit(judged):

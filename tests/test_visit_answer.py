@@ -23,6 +23,7 @@ from knee_angle.report.visit_words import (
     apart_text,
     cautions_of,
     first_lines,
+    knee_words,
     sure_text,
     visit_text,
 )
@@ -198,6 +199,19 @@ def test_a_bound_of_the_display_leaves_room_for_the_advice_that_it_reads_less():
 def test_the_only_limit_passed_at_every_setting_is_answered_like_any_other(settings, shots):
     found = answered([shots[0].frame_deg], settings=settings, shots=shots)
     assert "Stop the machine and follow the prescription" in first_lines(found)[0]
+
+
+@pytest.mark.parametrize(
+    ("interval", "said"),
+    [
+        pytest.param((92.0, 100.1), "92 to 101", id="100.1 is past a limit of 100"),
+        pytest.param((4.9, 12.2), "4 to 13", id="4.9 is past an extension limit of 5"),
+        pytest.param((-0.3, 8.0), "\u22121 to 8", id="beyond straight is not straight"),
+        pytest.param((91.96, 100.04), "92 to 100", id="as the tenths beneath: 92.0 to 100.0"),
+    ],
+)
+def test_whole_ends_of_an_interval_never_look_inside_a_limit_that_it_oversteps(interval, said):
+    assert knee_words(96.0, interval) == ("96°", said)
 
 
 def test_at_the_limit_is_said_quietly():

@@ -6,6 +6,7 @@ Verdicts are told by word and by shape, never by colour alone.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Literal
 
 from knee_angle.assumptions import COVERAGE
@@ -62,6 +63,7 @@ __all__ = [
     "shown_as",
     "sources",
     "whole",
+    "whole_ends",
     "with_u",
 ]
 
@@ -183,6 +185,20 @@ def whole(value: float) -> str:
     ('8', '\u22121', '0')
     """
     return figure(f"{round(value):d}".replace("-", "\u2212"))
+
+
+def whole_ends(interval: tuple[float, float]) -> tuple[str, str]:
+    """Both ends of an interval in whole numbers, outwards: it holds what its tenths hold.
+
+    Rounded to the nearest, 92.0 to 100.1 would look as if it kept a limit of 100.
+
+    Examples
+    --------
+    >>> whole_ends((92.0, 100.1)), whole_ends((-0.3, 8.04))
+    (('92', '101'), ('\u22121', '8'))
+    """
+    low, high = (round(end, 1) for end in interval)
+    return whole(math.floor(low)), whole(math.ceil(high))
 
 
 def given(value: float) -> str:

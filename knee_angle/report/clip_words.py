@@ -94,7 +94,7 @@ def _end(answer: ClipAnswer, end: ClipEnd) -> str:
 
 
 def _arc(answer: ClipAnswer) -> str:
-    low, high = map(words.whole, answer.arc.interval)
+    low, high = words.whole_ends(answer.arc.interval)
     told: list[str] = [
         say("{arc:.0f}° ({low} to {high})", arc=answer.arc.value, low=low, high=high)
     ]

@@ -323,7 +323,7 @@ def _when(answer: VisitAnswer, one: SettingAnswer) -> str:
 
 def _arc(answer: VisitAnswer) -> str:
     assert answer.arc is not None  # noqa: S101  the caller asked
-    low, high = map(words.whole, answer.arc.interval)
+    low, high = words.whole_ends(answer.arc.interval)
     parts: list[str] = [
         say("{arc_deg:.0f}° ({low} to {high})", arc_deg=answer.arc.value, low=low, high=high)
     ]
@@ -383,8 +383,8 @@ def not_judged(why: NotMeasured) -> str:
 
 def knee_words(deg: float, interval_deg: tuple[float, float]) -> tuple[str, str]:
     """A knee and its 95 % interval as they stand at the bedside: whole degrees, a true minus."""
-    knee, low, high = map(words.whole, (deg, *interval_deg))
-    return f"{knee}°", say("{low} to {high}", low=low, high=high)
+    low, high = words.whole_ends(interval_deg)
+    return f"{words.whole(deg)}°", say("{low} to {high}", low=low, high=high)
 
 
 def _row(one: SettingAnswer, used: Settings) -> str:

@@ -310,7 +310,7 @@ def _half(u_deg: float) -> str:
 
 
 def _range(value: Value) -> str:
-    low, high = (whole(end) for end in value.interval)
+    low, high = (figure(f"{end}°") for end in words.whole_ends(value.interval))
     return say("{low} to {high}", low=low, high=high)
 
 
