@@ -42,7 +42,9 @@ LOW_DISPLAY = (
     "bei Schmerz oder Widerstand anhalten."
 )
 OFF = (
-    "TUN     Anzeige und Schienenteile weichen ab: die Anzeige zeigt bei 93° etwa {}° weniger "
+    "TUN     Zuerst prüfen, ob 60° so eingetippt ist, wie die Anzeige in bed_01.jpg es zeigt: das "
+    "sind 28° Abstand zum gemessenen Knie. "
+    "Anzeige und Schienenteile weichen ab: die Anzeige zeigt bei 93° etwa {}° weniger "
     "(mehr als 5° ist bewiesen). Siehe Wartungshandbuch; bis dahin gelten nur gemessene Winkel."
 )
 PAST = (
