@@ -82,7 +82,7 @@ def test_both_legs_in_one_check_are_refused_in_words():
     mixed = left | {"photo 4": right["photo 4"]}
     refused = check_machine(mixed, Settings())
     assert isinstance(refused, NotMeasured)
-    assert "photo 4 a right leg" in refused.reason
+    assert "the right one in photo 4" in refused.reason
     assert refused.advice == "check each side by photos of its own"
 
 
