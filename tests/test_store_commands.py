@@ -672,3 +672,13 @@ def test_a_visit_of_the_other_knee_is_asked_about(ward, tmp_path):
         row = json.loads(CliRunner().invoke(app, [*given, *JSON]).output)
         assert text.startswith("!! WHICH KNEE? ") == asked
         assert any("WHICH KNEE?" in alarm for alarm in row["alarms"]) == asked
+
+
+@pytest.mark.parametrize("kind", ["fhir", "dicom"])
+def test_an_export_of_a_mistyped_code_names_the_one_that_was_meant(ward, tmp_path, kind):
+    run("store", "person", "P-017", "--store", ward)
+    out = tmp_path / "out.json"
+    said, error = failed("export", kind, out, "--person", "P-O17", "--store", ward)
+    assert (said, str(error), out.exists()) == (
+        "", "the store knows no patient P-O17, but P-017: correct the code", False,
+    )  # fmt: skip

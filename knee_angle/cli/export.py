@@ -96,15 +96,12 @@ def _course(
     store: Store, person: str, release: FhirRelease, codes: Codes, *, all_rows: bool
 ) -> tuple[dict[str, Any], str]:
     """A person's bundle, and what it holds."""
-    from knee_angle.store import checked_code, utc_now
+    from knee_angle.store import utc_now
     from knee_angle.store.exchange.fhir import bundle_of_course
+    from knee_angle.store.known import known_person
     from knee_angle.store.table import row_of, written_out
 
-    if not store.knows_person(person):
-        raise InvalidInput(
-            say("the store knows no patient {person}: correct the code", person=person)
-        )
-    code = checked_code(person)
+    code = known_person(store, person)
     measurements = tuple(store.stored_measurements(person=code, all_rows=all_rows))
     visits = store.visits(person=code, limit=MANY, all_rows=all_rows)
     with written_out(row_of(code)):
@@ -122,15 +119,12 @@ def _checks(
     store: Store, machine: str, release: FhirRelease, codes: Codes, *, all_rows: bool
 ) -> tuple[dict[str, Any], str]:
     """A machine's bundle, and what it holds."""
-    from knee_angle.store import checked_code, utc_now
+    from knee_angle.store import utc_now
     from knee_angle.store.exchange.fhir import bundle_of_checks
+    from knee_angle.store.known import known_machine
     from knee_angle.store.table import row_of, written_out
 
-    if not store.knows_machine(machine):
-        raise InvalidInput(
-            say("the store knows no machine {machine}: correct the code", machine=machine)
-        )
-    code = checked_code(machine, what="machine")
+    code = known_machine(store, machine)
     checks = store.checks(machine=code, limit=MANY, all_rows=all_rows)
     with written_out(row_of(code)):
         lines = {one.id: store.check(one.id).result.line_judged[0] for one in checks}
@@ -149,16 +143,12 @@ def export_dicom(
     store: Where = None,
 ) -> None:
     """Write a person's kept angles as DICOM: a structured report each, with the kept picture."""
-    from knee_angle.store import checked_code
+    from knee_angle.store.known import known_person
 
     named = site_codes(codes)
     with opened_store(store) as opened:
         opened.check_pages()
-        if not opened.knows_person(person):
-            raise InvalidInput(
-                say("the store knows no patient {person}: correct the code", person=person)
-            )
-        code = checked_code(person)
+        code = known_person(opened, person)
         names = _written_folder(out, _dicom(opened, code, named))
         reports, pictures = (sum(kind in name for name in names) for kind in ("-SR", "-XC"))
         said = say(

@@ -57,8 +57,9 @@ transaction, its audit line), ``people`` (codes and prescriptions), ``rows`` (re
 ``codec`` (records as JSON), ``backup``, ``restoring`` (looks closely at every row of a
 backup), ``table`` (export), ``research`` (under pseudonyms), ``recheck`` and ``pictures`` (is it
 still what was kept?), ``jpeg`` (refuses metadata), ``sealing`` and ``encrypting`` (pictures
-under a key), ``papers`` (kept rows as papers), ``reports`` (those as files, for
-Python); in `access` who may see what, in `exchange` files for a hospital's systems.
+under a key), ``known`` (a typed code, or the one meant), ``papers`` (kept rows as
+papers), ``reports`` (those as files, for Python); in `access` who may see what, in `exchange`
+files for a hospital's systems.
 
 One store may be shared by threads; several programs may open the same one. Nothing here
 measures: a kept result is read on a machine without a model.

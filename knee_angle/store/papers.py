@@ -11,7 +11,6 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
-from difflib import get_close_matches
 
 from knee_angle import __version__
 from knee_angle.errors import InvalidInput
@@ -26,9 +25,10 @@ from knee_angle.report.paper.course import course_paper
 from knee_angle.report.paper.fleet import Checked, FleetRow, fleet_paper
 from knee_angle.report.paper.visit import About, Shown, visit_paper
 from knee_angle.report.visit_contract import visit_as_json
-from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck, checked_code
+from knee_angle.store import KeptMeasurement, KeptVisit, Store, StoredCheck
 from knee_angle.store.codec import to_json
 from knee_angle.store.following import MOST_ROWS, course_of
+from knee_angle.store.known import known_machine, known_person
 from knee_angle.store.table import kept_row, row_of, written_out
 from knee_angle.visit.course import (
     EVERY_DAYS,
@@ -84,8 +84,6 @@ def _found(
     store: Store, person: str | None, row: str | None
 ) -> tuple[KeptVisit | None, KeptMeasurement | None]:
     """The row that was asked for: a visit, or a photo of none."""
-    if row is None and person is None:
-        raise InvalidInput(say("a visit's paper needs a person's code or a row: give one of them"))
     every_row: list[KeptVisit | KeptMeasurement]
     if row is not None:
         every_row = [
@@ -95,7 +93,9 @@ def _found(
         if len({one.id for one in every_row}) != 1:
             raise InvalidInput(_no_row(row, len(every_row)))
         return _either(store, every_row[0])
-    _known(store, person=person)
+    if person is None:
+        raise InvalidInput(say("a visit's paper needs a person's code or a row: give one of them"))
+    known_person(store, person)
     every_row = [
         *store.visits(person=person, limit=1), *store.measurements(person=person, limit=1)
     ]  # fmt: skip
@@ -103,30 +103,6 @@ def _found(
     if newest is None:
         raise InvalidInput(say("nothing is kept for {code}: keep a measurement first", code=person))
     return _either(store, newest)
-
-
-def _known(store: Store, *, person: str | None = None, machine: str | None = None) -> None:
-    """Refuse a code that the store does not know, with the one that was most likely meant."""
-    if person is not None and not store.knows_person(code := checked_code(person)):
-        near = get_close_matches(code, [one.code for one in store.people()], n=1, cutoff=0.7)
-        raise InvalidInput(
-            say(
-                "the store knows no patient {person}, but {near}: correct the code",
-                person=code, near=near[0],
-            )
-            if near
-            else say("the store knows no patient {person}: correct the code", person=code)
-        )  # fmt: skip
-    if machine is not None and not store.knows_machine(machine):
-        near = get_close_matches(machine, [one.code for one in store.machines()], n=1, cutoff=0.7)
-        raise InvalidInput(
-            say(
-                "the store knows no machine {machine}, but {near}: correct the code",
-                machine=machine, near=near[0],
-            )
-            if near
-            else say("the store knows no machine {machine}: correct the code", machine=machine)
-        )  # fmt: skip
 
 
 def _no_row(row: str, found: int) -> str:
@@ -226,7 +202,7 @@ def of_course(
     InvalidInput
         Nothing is kept of that knee.
     """
-    _known(store, person=person)
+    known_person(store, person)
     code, knees = course_of(store, person, side=side)
     made = (datetime.now(UTC) if made_at is None else made_at).astimezone(LocalZone())
     with written_out(row_of(code)):
@@ -260,8 +236,7 @@ def of_machine(
     InvalidInput
         No such check is kept.
     """
-    code = checked_code(machine, what="machine")
-    _known(store, machine=code)
+    code = known_machine(store, machine)
     found = (
         store.checks(machine=code, limit=1)
         if row is None
