@@ -83,6 +83,7 @@ def _judging(steps: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     photos.add_argument("--seed", type=int, default=9001)
     photos.add_argument("--size", type=int, default=640, help="longer side, pixels")
     photos.add_argument("--workers", type=int, default=1)
+    photos.add_argument("--render-device", type=int, default=0, help="which GPU draws")
     photos.add_argument("--pictures", type=Path, help="background pictures saved as .npy")
     photos.add_argument(
         "--reshaped", type=float, default=0.0, help="share of legs that the bank does not hold"
@@ -184,7 +185,7 @@ def _photos(options: argparse.Namespace) -> None:
 
     draw_photos(
         Order(options.kind, options.count, options.seed, options.size, options.reshaped),
-        source=Source(options.bank, options.pictures),
+        source=Source(options.bank, options.pictures, options.render_device),
         folder=options.folder,
         workers=options.workers,
     )

@@ -1,8 +1,9 @@
 """Photos with exact truth to judge by, of bodies and seeds that no training saw.
 
-Each is one picture as a phone takes it: the lens in the middle, its focal length in
-the EXIF, the leg where it happens to be. ``NAME.jpg`` has its truth in ``NAME.json``,
-in the form of the sample photos, and under ``drawn`` what the picture was made of.
+Each is one picture as a phone takes it: of the shape of its sensor, the lens in the middle,
+its focal length and size in the EXIF, the leg where it happens to be. ``NAME.jpg`` has its
+truth in ``NAME.json``, in the form of the sample photos, and under ``drawn`` what the picture
+was made of.
 Neither dots nor tags are in them. Photos without a leg have no true flexion.
 """
 
@@ -12,7 +13,7 @@ import json
 import math
 import multiprocessing
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import repeat
 from pathlib import Path
 from typing import Any, Literal
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from knee_angle.angle import geometry
+from knee_angle.assumptions import CAMERA_SHAPES
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training.bodies import Bank, girth, load_bank
 from knee_angle.training.pictures import load_pictures, spare_pictures
@@ -48,7 +50,8 @@ Rgb = NDArray[np.uint8]
 Kind = Literal["bed", "free", "none"]
 KINDS: tuple[Kind, ...] = ("bed", "free", "none")
 NOTHING = ("room", "arm", "upper body", "drawing", "library picture")
-EXIF_IFD, EXIF_F35 = 0x8769, 0xA405
+SENSOR = CAMERA_SHAPES[0]
+EXIF_IFD, EXIF_F35, EXIF_WIDE, EXIF_HIGH = 0x8769, 0xA405, 0xA002, 0xA003
 
 
 @dataclass(frozen=True)
@@ -107,7 +110,8 @@ def _write(name: Path, picture: Rgb, truth: dict[str, Any], f35_mm: float | None
     image = Image.fromarray(np.ascontiguousarray(picture))
     exif = Image.Exif()
     if f35_mm is not None:
-        exif.get_ifd(EXIF_IFD)[EXIF_F35] = round(f35_mm)
+        told = exif.get_ifd(EXIF_IFD)
+        told[EXIF_F35], (told[EXIF_WIDE], told[EXIF_HIGH]) = round(f35_mm), image.size
     image.save(name.with_suffix(".jpg"), quality=88, exif=exif)
     name.with_suffix(".json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
 
@@ -124,12 +128,23 @@ def _with_leg(
             camera = draw_camera(scene, rng, size=renderer.size)
             if camera.framing == "elsewhere":
                 continue
+            camera = _of_a_sensor(camera, upright=bool(rng.random() < 0.4))
             camera = as_phone(scene, camera, f35_mm=f35_mm)
             if _inside(scene, camera) and blocked(scene, camera.position) < 2:
                 picture = _shoot(renderer, scene, camera, rng)
                 mirrored = bool(rng.random() < 0.5)
                 truth = truth_of(scene, camera, mirrored=mirrored, light=float(picture.mean()))
                 return (picture[:, ::-1] if mirrored else picture), truth, f35_mm
+
+
+def _of_a_sensor(camera: Camera, *, upright: bool) -> Camera:
+    """The camera with its picture trimmed to 4:3: of other shapes it would count as cropped."""
+    x0, y0, x1, y1 = camera.window
+    wide, high = x1 - x0, y1 - y0
+    shape = SENSOR if wide > high or (wide == high and not upright) else 1 / SENSOR
+    wide, high = min(wide, round(high * shape)), min(high, round(wide / shape))
+    x0, y0 = x0 + (x1 - x0 - wide) // 2, y0 + (y1 - y0 - high) // 2
+    return replace(camera, window=(x0, y0, x0 + wide, y0 + high))
 
 
 def _inside(scene: Scene, camera: Camera) -> bool:
