@@ -301,6 +301,25 @@ def test_a_manipulated_photo_is_refused_by_name(file, words):
     assert words in outcome.reason
 
 
+@pytest.mark.parametrize("rows", [slice(None), slice(None, None, -1)], ids=["ceiling", "floor"])
+def test_a_dark_ceiling_or_floor_is_measured_named_and_proves_nothing(rows):
+    """Of fresh renders as taken 2 % end so; a screen that is seen from above does too."""
+    one = taken("bed_13")
+    pixels = one.pixels.copy()
+    high, wide = pixels.shape[:2]
+    edge = (0.12 - 0.05 * np.arange(wide) / wide) * high  # a wall's edge, hardly level
+    pixels[rows][np.arange(high)[:, None] < edge] = 24
+    pixels = np.clip(pixels + one.rng.normal(0, 2, pixels.shape), 0, 255).astype(np.uint8)
+    file = jpeg(pixels, f35_mm=one.f35_mm, exif_size=one.size)
+    true = one.truth["true_knee_flexion_deg"]
+    outcome = seen(file, displayed_deg=true + 14.0)
+    assert isinstance(outcome, Measurement)
+    low_deg, high_deg = outcome.knee.found_interval_deg
+    assert low_deg <= true <= high_deg
+    assert outcome.comparison.verdict == "undecided"
+    assert any("dark ceiling or floor" in caution for caution in outcome.cautions)
+
+
 @pytest.mark.parametrize("name", ["bed_07", "bed_13"])
 def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name):
     """4:3 upright pulled to 9:16, which a phone can take too, with its EXIF rewritten."""

@@ -80,7 +80,7 @@ GUESSED = say(
 """Said where the bars' points are a network's: in unseen photos they were 18 to 27 degrees
 off (the project's own judging), and exact displays were accused."""
 UNTRUSTED = say(
-    "The picture is not as a camera took it, so it proves no cause: use the "
+    "The picture may not be as a camera took it, so it proves no cause: use the "
     "photo as the camera saved it, or photograph again."
 )
 CARDS_WRONG = say(

@@ -10,7 +10,9 @@ what is seen                                   what follows
 =============================================  ===========================================
 other shape than its EXIF says                 refused: cropped, stretched or edited
 a screenshot, by its EXIF or its even borders  refused
-a straight edge before an even dark border     refused: a photo of a screen or print
+a straight edge before an even dark border     to the left or right refused: a photo of a
+                                               screen or print; above or below that may be a
+                                               dark ceiling or floor as well: no verdict
 longer than any camera's picture               refused: a panorama
 smaller or larger than its EXIF says           resized, cropped or zoomed: focal length ±
 an odd number of pixels on a side              resized or cropped: focal length ±
@@ -26,6 +28,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -71,6 +74,11 @@ OF_A_SCREEN = say(
     "the picture ends at a straight line before an even dark border, as a "
     "photo of a screen or of a print does, so lens and size are not known"
 )
+DARK_END = say(
+    "Above or below the picture ends at a straight line before an even dark border, as a "
+    "photo of a screen or of a print does, and one of a dark ceiling or floor as well: nothing "
+    "counts as proven. Photograph the leg itself, from closer or in better light."
+)
 ULTRA_WIDE = say(
     "The photo was taken with an ultra-wide lens, whose pictures are bent "
     "towards their corners: the ± allows for it. Use the main camera, from "
@@ -94,6 +102,12 @@ ODD_SHAPE = say(
     "No camera is known to make pictures of this shape ({wide} x {high}): it was "
     "cropped or stretched, so the ± is wide and nothing counts as proven. {advice}"
 )
+
+
+End = Literal["left", "above", "right", "below"]
+ENDS: tuple[End, ...] = ("left", "above", "right", "below")
+"""The sides in the order in which quarter turns to the left bring them to the left."""
+ABOVE_OR_BELOW: frozenset[End] = frozenset({"above", "below"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,11 +158,14 @@ def as_taken(photo: Photo) -> AsTaken:
             ODD_SHAPE.format(wide=photo.width, high=photo.height, advice=capital(ADVICE))
         )
         log_focal, var_focal = log_focal + U_ODD_SHAPE / 2.0, var_focal + U_ODD_SHAPE**2
+    dark_end = bool(_dark_ends(photo.small) & ABOVE_OR_BELOW)
+    if dark_end:
+        cautions.append(DARK_END)
     return AsTaken(
         focal=math.exp(log_focal),
         u_focal=math.sqrt(var_focal),
         u_aspect=U_ODD_SHAPE if odd else U_ULTRA_WIDE if wide else 0.0,
-        trusted=not odd,
+        trusted=not odd and not dark_end,
         cautions=tuple(cautions),
     )
 
@@ -157,7 +174,7 @@ def _refused(photo: Photo) -> str | None:
     """Why a picture cannot be one as taken, or None."""
     if photo.told.screenshot or _framed(photo.small):
         return SCREENSHOT
-    if _of_a_screen(photo.small):
+    if _dark_ends(photo.small) - ABOVE_OR_BELOW:
         return OF_A_SCREEN
     long, short = _sides(photo)
     if long > PANORAMA_FROM * short:
@@ -219,7 +236,7 @@ def _framed(small: Rgb) -> bool:
     """Whether one pair of opposite borders is even and black or white, as on a screen.
 
     No camera gives that: even a black night has noise. Where both pairs are even there is a
-    frame on all sides: a drawing on plain paper, or a dark screen, which `_of_a_screen` tells.
+    frame on all sides: a drawing on plain paper, or a dark screen, which `_dark_ends` tells.
     """
     across, along = (_even_ends(turned) for turned in (small, small.transpose(1, 0, 2)))
     return across != along
@@ -232,10 +249,10 @@ def _even_ends(small: Rgb) -> bool:
     return high - low <= BORDER_EVEN_RGB and (high <= BORDER_DARK or low >= BORDER_BRIGHT)
 
 
-def _of_a_screen(small: Rgb) -> bool:
-    """Whether at one side the picture ends at a straight line before an even dark border."""
+def _dark_ends(small: Rgb) -> set[End]:
+    """At which sides the picture ends at a straight line before an even dark border."""
     green = small[..., 1]
-    return any(_edge_before_dark(np.rot90(green, turn)) for turn in range(4))
+    return {end for turn, end in enumerate(ENDS) if _edge_before_dark(np.rot90(green, turn))}
 
 
 def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
