@@ -13,11 +13,14 @@ from PIL import Image
 from knee_angle.landmarks.dots import sets
 from knee_angle.landmarks.dots.along import along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
+from knee_angle.landmarks.dots.bars import folded_over
 from knee_angle.landmarks.dots.candidates import Candidates, examine
 from knee_angle.landmarks.dots.colour import Paint, lab_of
 from knee_angle.landmarks.dots.detector import _as_seen, yields
 from knee_angle.landmarks.dots.expected import Expected, with_bars_anywhere
 from knee_angle.landmarks.dots.glare import without_glare
+from knee_angle.landmarks.dots.legs import Legs
+from knee_angle.landmarks.dots.namings import named_together
 from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, quality
 from knee_angle.landmarks.dots.readings import Reading
@@ -26,7 +29,6 @@ from knee_angle.landmarks.dots.said import used_said
 from knee_angle.landmarks.dots.together import (
     best_named,
     far_ahead,
-    named_together,
     settled_together,
     together_with,
 )
@@ -450,11 +452,75 @@ def test_a_faint_patch_of_another_green_is_not_used_for_a_bars_dot_that_was_not_
     assert "shank_bar" not in settled(found, witness())
 
 
-FOLDED = TRUE | {"thigh_bar": (380.0, 330.0), "shank_bar": (350.0, 345.0)}
+def test_a_machines_dot_without_outline_and_of_about_the_colour_is_left_for_a_person():
+    found = patches(TRUE, shank_bar={"lab": (75.0, -25.0, 20.0), "misfit": 0.2, "arc": 0.6})
+    best = named_together(found, witness())[0]
+    assert set(best.index) == {*NAMES} - {"shank_bar"}
+    assert list(best.left) == ["shank_bar"]
+
+
+def test_no_other_reading_brings_back_a_dot_without_outline():
+    faint = {"lab": (75.0, -25.0, 20.0), "misfit": 0.2, "arc": 0.6}
+    found = patches(TRUE, shank_bar=faint)
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    sets = [Reading(n, found, True) for n in named_together(found, witness())]
+    whole = Reading(Assignment(index, 16.0, 30.0, 5, 0, True, False), found)
+    assert together_with(sets, whole) == sets[0]
+    clear = replace(whole, found=patches(TRUE))
+    assert together_with(sets, clear) == clear
+
+
+def test_the_sixth_of_six_dots_that_are_alone_is_used_far_from_where_the_witness_sees_it():
+    x, y = TRUE["hinge"]
+    far = TRUE | {"hinge": (x, y - 153.0)}
+    assert settled(patches(far), witness())["hinge"] == "another"
+    button = far | {"button": (500.0, 130.0)}
+    assert "hinge" not in settled(patches(button), witness())
+
+
+BENT = {"hip": (100.0, 330.0), "knee": (290.0, 200.0), "ankle": (440.0, 330.0)}
+
+
+@pytest.mark.parametrize("exchanged", [False, True], ids=["with the leg", "against it"])
+def test_no_hinge_bends_against_the_leg(exchanged):
+    bars = {"thigh_bar": (275.0, 400.0), "hinge": (295.0, 225.0), "shank_bar": (330.0, 395.0)}
+    if exchanged:
+        bars |= {"thigh_bar": bars["shank_bar"], "shank_bar": bars["thigh_bar"]}
+    found = patches(BENT | bars)
+    legs, machine = Legs(*np.array([[0], [1], [2]]), np.zeros(1)), np.array([[3, 4, 5]])
+    assert folded_over(found.xy, legs, machine) == exchanged
+
+
+def test_of_two_outlines_of_a_dot_that_a_bar_cuts_either_is_the_legs():
+    x, y = TRUE["ankle"]
+    halves = without("ankle") | {"ankle": (x - 3.5, y), "other half": (x + 3.5, y)}
+    small = {"radius": 2.5, "misfit": 0.1}
+    found = patches(halves, **{"ankle": small, "other half": small})
+    assert set(settled(found, witness())) == set(NAMES)
+
+
+def test_a_speck_of_the_dots_colour_is_no_dot_of_the_leg():
+    x, y = TRUE["knee"]
+    found = patches(without("knee") | {"speck": (x + 24.0, y - 18.0)}, speck={"radius": 1.4})
+    assert settled(found, witness()) is None
+
+
+def test_five_dots_must_lead_a_naming_of_all_six_by_more():
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    found = patches(TRUE)
+    six = Reading(Assignment(index, 30.0, 30.0, 6, 0, True, False), found, True)
+    fewer = {n: k for n, k in index.items() if n not in ("hip", "thigh_bar")} | {"hip": 3}
+    for lead, stands in ((4.0, False), (5.0, True)):
+        five = Assignment(fewer, 30.0 + lead, 30.0, 5, 0, True, False)
+        best = settled_together([Reading(five, found, True), six])
+        assert (best is not None) is stands
+
+
+FOLDED = TRUE | {"thigh_bar": (380.0, 330.0), "shank_bar": (363.0, 331.0)}
 
 
 def test_bars_that_fold_on_to_each_other_are_told_from_one_another_by_nobody():
-    off = {"thigh_bar": (200.0, 26.0), "shank_bar": (-75.0, 26.0)}
+    off = {"thigh_bar": (200.0, 26.0), "shank_bar": (-75.0, 22.0)}
     found = patches(FOLDED)
     readings = [Reading(n, found, True) for n in named_together(found, witness(**off))]
     best = settled_together(readings)

@@ -17,7 +17,8 @@ module         what
 `readings`     which patch of a pigment may be which dot
 `expected`     which dot is which, where a witness sees the leg
 `sets`         patches of one pigment about where a witness sees the points
-`together`     which is which, all six weighed together
+`namings`      which is which, all six weighed together
+`together`     whether the best of those is beyond doubt
 `centres`      the exact centre of a dot in the full-size photo
 `placed`       a reading's dots at their exact centres, with side and size
 `along`        paint and edges along the machine's bars

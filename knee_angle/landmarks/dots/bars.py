@@ -17,7 +17,7 @@ from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs
 
-__all__ = ["MOST_BAR_CUE", "bar_cue", "machine_dots", "on_bar"]
+__all__ = ["MOST_BAR_CUE", "bar_cue", "folded_over", "machine_dots", "on_bar"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -50,6 +50,10 @@ ON_BAR_FROM = 0.4
 ON_BAR_TO = 0.6
 """Share of the surroundings with the bars' paint: a dot on a bar has 0.5 and more, one
 beside or half behind it up to 0.5."""
+BENT_DEG, AGAINST_DEG, FOLDED_DEG = 35.0, 5.0, 10.0
+"""From which bend in the picture on a leg is plainly bent, and bars bend against it: in 192 drawn
+photos bars did so only beside a leg bent by at most 20 degrees. And bars that lie on each other
+within so much tell no side (our own)."""
 HINGES = 3
 """Patches tried as the hinge of a leg."""
 
@@ -201,6 +205,28 @@ def on_bar(found: Candidates, legs: Legs, machine: Ints) -> Floats:
             share = np.where(bar >= 0, same.mean(axis=1), 0.0)
             looks[:, column] = np.maximum(looks[:, column], share)
     return np.clip((looks - ON_BAR_FROM) / (ON_BAR_TO - ON_BAR_FROM), 0.0, 1.0)
+
+
+def folded_over(xy: Floats, legs: Legs, machine: Ints) -> Bools:
+    """Whether bars bend to the other side than a leg that is plainly bent, (m,).
+
+    A machine in whose plane the leg lies is seen from the same side. Only near a straight leg
+    does a machine that sits wrongly, seen obliquely, bend the other way in a picture.
+    """
+    thigh_bar, hinge, shank_bar = machine.T
+    leg = _bend_deg(xy[legs.hip], xy[legs.knee], xy[legs.ankle])
+    bars = _bend_deg(xy[thigh_bar], xy[hinge], xy[shank_bar])
+    against = leg * bars < 0.0
+    bent = (np.abs(leg) > BENT_DEG) & (np.abs(bars) > AGAINST_DEG)
+    bent &= np.abs(bars) < 180.0 - FOLDED_DEG
+    return np.asarray(against & bent & (machine >= 0).all(axis=1))
+
+
+def _bend_deg(end: Floats, middle: Floats, other: Floats) -> Floats:
+    """How far the way from one end to the other bends, signed."""
+    one, two = middle - end, other - middle
+    cross = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+    return np.asarray(np.degrees(np.arctan2(cross, (one * two).sum(axis=1))))
 
 
 def _start(found: Candidates, legs: Legs, machine: Ints) -> Floats:

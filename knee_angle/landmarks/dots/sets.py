@@ -31,6 +31,7 @@ __all__ = [
     "tail",
     "too_large",
     "unlike",
+    "usual_radius",
 ]
 
 Floats = NDArray[np.float64]
@@ -306,9 +307,14 @@ def _best(found: Candidates) -> Ints:
     return np.argsort(-quality(found), kind="stable")[:WHOLE]
 
 
+def usual_radius(found: Candidates) -> float:
+    """The radius of the best outlines of a set, px."""
+    return float(np.median(found.radius[_best(found)]))
+
+
 def too_large(found: Candidates) -> Floats:
     """What speaks against each patch being a dot of the size of the best outlines."""
-    size = np.log(found.radius / np.median(found.radius[_best(found)]))
+    size = np.log(found.radius / usual_radius(found))
     return np.asarray(LARGE_COST * np.maximum(size - LARGE, 0.0))
 
 
