@@ -104,6 +104,8 @@ ODD_SHAPE = say(
 )
 
 
+LEAST_SIDE_PX = 48
+"""Narrower a picture shows no border (our own)."""
 End = Literal["left", "above", "right", "below"]
 ENDS: tuple[End, ...] = ("left", "above", "right", "below")
 """The sides in the order in which quarter turns to the left bring them to the left."""
@@ -257,6 +259,8 @@ def _dark_ends(small: Rgb) -> set[End]:
 
 def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
     """The same at the left side of a picture of one channel."""
+    if min(grey.shape) < LEAST_SIDE_PX:
+        return False
     wide = max(4, round(BORDER_SHARE * grey.shape[1]))
     band = grey[:, : wide // 2].astype(float)
     level = float(band.mean())

@@ -110,8 +110,8 @@ class NetworkDetector:
 
         Where a point of the leg is the network's, that of its whole search. Where the leg is
         known otherwise (from dots, by hand), one window around it is enough, and it counts
-        only if the network sees the same leg there. Either way photo and points alone decide,
-        not what was asked before.
+        only if the network sees the same leg there; where it does not, the whole search may.
+        Either way photo and points alone decide, not what was asked before.
         """
         if any(landmarks.points[name].source == "network" for name in LEG_POINTS):
             view = self.look(photo)
@@ -119,7 +119,13 @@ class NetworkDetector:
                 return view.direction
         with self._lock:
             look = self._look_near(photo, landmarks)
-        return direction_of([look]) if same_leg(look, landmarks) else None
+        if same_leg(look.points, look.presence[:3].min(), landmarks):
+            return direction_of([look])
+        view = self.look(photo)
+        if isinstance(view, NotMeasured):
+            return None
+        seen = same_leg(leg_of(view.landmarks), view.presence, landmarks)
+        return view.direction if seen else None
 
     def _look_near(self, photo: Photo, landmarks: Landmarks) -> Look:
         """One look around a known leg, kept for when it is moved. Call it with the lock held."""
@@ -155,9 +161,12 @@ def leg_of(landmarks: Landmarks) -> Floats:
     return np.array([[p.x_px, p.y_px] for p in marks])
 
 
-def same_leg(look: Look, landmarks: Landmarks) -> bool:
-    """Whether the network sees the known leg and not another one."""
+def same_leg(points: Floats, presence: float, landmarks: Landmarks) -> bool:
+    """Whether the network sees the known leg and not another one.
+
+    ``points`` (n, 2) are what it sees, hip, knee and ankle first, the least of them so present.
+    """
     leg = leg_of(landmarks)
     segment = float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
-    away = float(np.linalg.norm(look.points[:3] - leg, axis=1).max()) / max(segment, 1e-6)
-    return bool(look.presence[:3].min() >= LEAST_PRESENCE and away <= NETWORK_SAME_LEG)
+    away = float(np.linalg.norm(points[:3] - leg, axis=1).max()) / max(segment, 1e-6)
+    return bool(presence >= LEAST_PRESENCE and away <= NETWORK_SAME_LEG)

@@ -56,8 +56,8 @@ def in_photo(photo: Photo, model: Model, window: Window, leg: Floats, whole: Flo
     m = window.matrix
     points = (leg[:, :2] - 0.5) @ m.T * window.side + window.centre
     p_right = 1.0 - whole[0] if window.mirrored else whole[0]
-    tilt = m @ whole[1:3]
-    tilt_cov = m @ _matrices(whole[3:6]) @ m.T * model.tilt_scale**2
+    tilt = m @ whole[1:3] * model.tilt_gain
+    tilt_cov = m @ _matrices(whole[3:6]) @ m.T * (model.tilt_scale * model.tilt_gain) ** 2
     ray = _ray(photo, window.centre)
     normal, slope = normal_of(tilt, ray)
     oblique = float(-normal @ ray) < math.cos(math.radians(NETWORK_OBLIQUE_DEG))

@@ -53,6 +53,9 @@ class Model:
         self.point_scale = float(scales.get("points", 1.0))
         self.oblique_scale = float(scales.get("points_oblique", self.point_scale))
         self.tilt_scale = float(scales.get("tilt", 1.0))
+        # Trained on distances it answers with the middle of what it holds possible, which lies
+        # nearer to a square view than the truth.
+        self.tilt_gain = float(scales.get("tilt_gain", 1.0))
 
     def run(self, windows: list[Rgb]) -> tuple[Floats, Floats]:
         """Windows to (B, 8, 6) and (B, 6), see :mod:`knee_angle.training.export`."""
