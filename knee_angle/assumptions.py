@@ -393,9 +393,10 @@ together (correlation). Our own: see the model card."""
 
 # --- what dots must show ----------------------------------------------------------------
 
-NETWORK_OBLIQUE_DEG = 40.0
+NETWORK_OBLIQUE_DEG, NETWORK_STEEP_DEG = 40.0, 45.0
 """Legs seen further off square have a factor of their own on the points' ellipses: with the
-one of the others the intervals of those seen more than 45 degrees off held 86 % of 35."""
+one of the others the intervals of those seen more than 45 degrees off held 86 % of 35, and with
+the oblique ones' those of 163 others 90 % (model card)."""
 
 DOTS_ENOUGH = 10.0
 """Least score of a leg with machine points. Set between the sample photos with dots (11 and

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import geometry
-from knee_angle.assumptions import LEAST_MACHINE_PRESENCE, LEAST_PRESENCE, NETWORK_OBLIQUE_DEG
+from knee_angle.assumptions import LEAST_MACHINE_PRESENCE, LEAST_PRESENCE
 from knee_angle.landmarks.network.model import Model
 from knee_angle.landmarks.network.windows import Window, cut
 from knee_angle.photo.camera import lens_of
@@ -60,8 +60,8 @@ def in_photo(photo: Photo, model: Model, window: Window, leg: Floats, whole: Flo
     tilt_cov = m @ _matrices(whole[3:6]) @ m.T * (model.tilt_scale * model.tilt_gain) ** 2
     ray = _ray(photo, window.centre)
     normal, slope = normal_of(tilt, ray)
-    oblique = float(-normal @ ray) < math.cos(math.radians(NETWORK_OBLIQUE_DEG))
-    scale = window.side * (model.oblique_scale if oblique else model.point_scale)
+    off_square_deg = math.degrees(math.acos(min(1.0, float(-normal @ ray))))
+    scale = window.side * model.point_scale(off_square_deg)
     cov = m @ _matrices(leg[:, 2:5]) @ m.T * scale**2
     tilt_cov = slope @ tilt_cov @ slope.T
     return Look(points, cov, leg[:, 5], float(p_right), normal, tilt_cov)

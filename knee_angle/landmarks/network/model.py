@@ -9,6 +9,7 @@ from importlib import resources
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.assumptions import NETWORK_OBLIQUE_DEG, NETWORK_STEEP_DEG
 from knee_angle.errors import MissingModel
 from knee_angle.language import say
 
@@ -50,12 +51,19 @@ class Model:
         )
         self.size = int(card["input_size"])
         scales = card.get("calibration", {})
-        self.point_scale = float(scales.get("points", 1.0))
-        self.oblique_scale = float(scales.get("points_oblique", self.point_scale))
+        self._point_scale = float(scales.get("points", 1.0))
+        self._oblique_scale = float(scales.get("points_oblique", self._point_scale))
+        self._steep_scale = float(scales.get("points_steep", self._oblique_scale))
         self.tilt_scale = float(scales.get("tilt", 1.0))
         # Trained on distances it answers with the middle of what it holds possible, which lies
         # nearer to a square view than the truth.
         self.tilt_gain = float(scales.get("tilt_gain", 1.0))
+
+    def point_scale(self, off_square_deg: float) -> float:
+        """Factor on the points' stated ± for a leg that seems to be seen so far off square."""
+        if off_square_deg > NETWORK_STEEP_DEG:
+            return self._steep_scale
+        return self._oblique_scale if off_square_deg > NETWORK_OBLIQUE_DEG else self._point_scale
 
     def run(self, windows: list[Rgb]) -> tuple[Floats, Floats]:
         """Windows to (B, 8, 6) and (B, 6), see :mod:`knee_angle.training.export`."""
