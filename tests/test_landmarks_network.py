@@ -299,6 +299,17 @@ BADLY_AIMED = replace(AIMED, points=SEEN_LEG + [60.0, 0.0])
 
 
 BESIDE = replace(AIMED, points=SEEN_LEG + [12.0, 0.0])  # a tenth of a segment
+UNSETTLED = replace(AIMED, points=SEEN_LEG + [30.0, 0.0])  # the three lie 0.18 segments apart
+
+
+def with_thigh(share: float) -> Look:
+    """The leg with a thigh so long as a share of the lower leg."""
+    points = SEEN_LEG.copy()
+    points[0] = points[1] + (points[0] - points[1]) * share
+    return replace(AIMED, points=points)
+
+
+SHORT, TOO_SHORT = with_thigh(0.46), with_thigh(0.38)  # seen along the thigh: 0.45 is a leg
 
 
 @pytest.mark.parametrize(
@@ -307,6 +318,8 @@ BESIDE = replace(AIMED, points=SEEN_LEG + [12.0, 0.0])  # a tenth of a segment
         pytest.param(AIMED, BADLY_AIMED, AIMED, 1, True, id="look and mirror image agree: enough"),
         pytest.param(AIMED, BESIDE, BESIDE, 2, True, id="they nearly agree: a third is taken"),
         pytest.param(BADLY_AIMED, AIMED, AIMED, 3, True, id="the next ones agree: taken from one"),
+        pytest.param(UNSETTLED, AIMED, AIMED, 3, True, id="the first is a little off: likewise"),
+        pytest.param(TOO_SHORT, SHORT, SHORT, 3, True, id="the first is no leg: likewise"),
         pytest.param(BADLY_AIMED, BADLY_AIMED, AIMED, 2 * search.ROUNDS, False, id="never"),
     ],
 )
