@@ -27,6 +27,7 @@ __all__ = [
     "along_and_anterior",
     "direction_deg",
     "dot",
+    "empty",
     "flexion_deg",
     "meet_plane",
     "normal_from_view",
@@ -145,6 +146,11 @@ def along_and_anterior(
     return np.stack([np.sum(vector * unit, axis=-1), front], axis=-1) + 0.0
 
 
+def empty(*shape: int) -> Floats:
+    """Room for many vectors, (..., 2 or 3), each coordinate in one piece: numpy likes it so."""
+    return np.empty(shape, order="F")
+
+
 def dot(a: ArrayLike, b: ArrayLike) -> Floats:
     """Inner product over the last axis, shapes (..., n) each, n at least 1.
 
@@ -176,7 +182,9 @@ def rays(points_px: ArrayLike, *, focal_px: ArrayLike, centre_px: tuple[float, f
     """
     offset = np.asarray(points_px, dtype=float) - np.asarray(centre_px, dtype=float)
     xy = offset / np.asarray(focal_px, dtype=float)[..., None]
-    return np.concatenate([xy, np.ones((*xy.shape[:-1], 1))], axis=-1)
+    directions = empty(*xy.shape[:-1], 3)
+    directions[..., :2], directions[..., 2] = xy, 1.0
+    return directions
 
 
 def meet_plane(directions: ArrayLike, *, normal: ArrayLike, distance_mm: ArrayLike) -> Floats:
@@ -237,7 +245,7 @@ def to_plane_mm(points_mm: ArrayLike, *, normal: ArrayLike) -> Floats:
     """
     right, down = plane_axes(normal)
     x = dot(points_mm, right)
-    seen = np.empty((*x.shape, 2))
+    seen = empty(*x.shape, 2)
     seen[..., 0], seen[..., 1] = x, dot(points_mm, down)
     return seen
 
@@ -265,7 +273,8 @@ def tilt_normal(normal: ArrayLike, tilt_deg: ArrayLike) -> Floats:
     normal = np.asarray(normal, dtype=float)
     right, down = plane_axes(normal)
     step = np.tan(np.radians(np.asarray(tilt_deg, dtype=float)))
-    moved = normal + step[..., :1] * right + step[..., 1:] * down
+    moved = empty(*np.broadcast_shapes(normal.shape[:-1], step.shape[:-1]), 3)
+    moved[...] = normal + step[..., :1] * right + step[..., 1:] * down
     return np.asarray(moved / np.sqrt(dot(moved, moved))[..., None])
 
 
@@ -339,7 +348,7 @@ def _cross_2d(a: Floats, b: Floats) -> Floats:
 
 def _cross_3d(a: Floats, b: Floats) -> Floats:
     """As ``np.cross``, in a quarter of its time."""
-    across = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    across = empty(*np.broadcast_shapes(a.shape[:-1], b.shape[:-1]), 3)
     for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
         across[..., k] = a[..., i] * b[..., j] - a[..., j] * b[..., i]
     return across

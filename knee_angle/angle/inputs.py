@@ -190,7 +190,9 @@ def _drawn_points(leg: LegInView, z: Floats | None) -> Floats:
         return best
     roots = np.array([root_of(p.cov_px2) for p in marks])
     own = z[:, : 2 * len(marks)].reshape(-1, len(marks), 2)
-    off = geometry.dot(roots, own[:, :, None])
+    off = geometry.empty(*own.shape)
+    for k in (0, 1):
+        off[..., k] = geometry.dot(roots[:, k], own)
     together = [k for k, mark in enumerate(marks) if mark.source == "pose"]
     if together:
         # Unit errors that go together, each made as large as its point's own.
@@ -243,7 +245,8 @@ def _drawn_placement(leg: LegInView, z: Floats | None) -> Floats:
     count = len(names_of(leg))
     if z is None:
         return np.zeros((1, count, 2))
-    off = np.zeros((len(z), count, 2))
+    off = geometry.empty(len(z), count, 2)
+    off[:, 3:] = 0.0
     off[:, :3] = z.reshape(-1, 3, 2) * np.array(leg.placement_mm)[:, None]
     return off
 
@@ -264,8 +267,9 @@ def _drawn_depth(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats]:
     count = len(names)
     on_machine = np.array([name in MACHINE_POINTS for name in names])
     moved = on_machine * 1.0 if leg.bar_tags is None else on_machine - 1.0
-    marks = usual[:, 0] + usual[:, 1] * z[:, :count] + moved * bars_further_mm(z[:, -1:])
-    return np.asarray(marks), np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
+    marks = geometry.empty(len(z), count)
+    marks[...] = usual[:, 0] + usual[:, 1] * z[:, :count] + moved * bars_further_mm(z[:, -1:])
+    return marks, np.asarray(tags[:, 0] + tags[:, 1] * z[:, count:-1])
 
 
 def bars_further_mm(z: Floats) -> Floats:

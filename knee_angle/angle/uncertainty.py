@@ -235,12 +235,11 @@ def _hinge_shared(
     """
     slopes = []
     for line, first in (("landmark_depth", -1), ("sticking", 0)):
-        units = np.eye(inputs_of(leg)[line])[first:]
-        up, down = (
-            np.asarray(seen_by(simulated(leg, from_normals(leg, {line: half * units}))))
-            for half in (0.5, -0.5)
-        )
-        slopes.append(np.broadcast_to(up - down, (len(units), 2)))
+        half = 0.5 * np.eye(inputs_of(leg)[line])[first:]
+        z = {line: np.concatenate([half, -half])}
+        seen = np.asarray(seen_by(simulated(leg, from_normals(leg, z))))
+        up, down = np.split(np.broadcast_to(seen, (2 * len(half), 2)), 2)
+        slopes.append(up - down)
     return tuple((float(along), float(across)) for along, across in np.concatenate(slopes))
 
 
