@@ -92,8 +92,8 @@ def outlines(windows: Sequence[Rgb], xy: Floats, radius: Floats) -> tuple[Floats
     height : ndarray, shape (n, RAYS)
         Colour step there.
     """
-    reach = radius[:, None, None] * RADII_SECOND * np.ones((1, RAYS, 1))
-    step = _steps(rays_at(windows, xy, reach), RADII_SECOND)
+    colours = _in_windows(windows, xy, radius[:, None, None] * RADII_SECOND)
+    step = _steps(colours, RADII_SECOND)
     edge, height = _edge_along_rays(step, RADII_SECOND[1:-1], np.ones(len(windows)))
     curve = _closed_curve(edge, height)[0]
     return curve * radius[:, None], edge * radius[:, None], height
@@ -102,13 +102,13 @@ def outlines(windows: Sequence[Rgb], xy: Floats, radius: Floats) -> tuple[Floats
 def star(
     picture: Rgb, xy: Floats, radius: Floats, radii: Floats, *, first: bool,
     pigment: Floats | None = None, frame: Floats | None = None,
-) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.float32]]:  # fmt: skip
+) -> tuple[Floats, Floats, Floats, Floats, Rgb]:  # fmt: skip
     """Outline of each place: curve (n, 5) px, misfit, arc, contrast, colours along its rays.
 
     With a ``pigment`` (k, 3), CIE L*a*b*, the edge of that paint, whatever lies around it; with
     a ``frame`` (n, 2, 2) rays and curve are those of the place drawn out so.
     """
-    colours = _polar(picture, xy, radius[:, None, None] * radii * np.ones((1, RAYS, 1)), frame)
+    colours = _polar(picture, xy, radius[:, None, None] * radii, frame)
     step = _steps(colours, radii) if pigment is None else _paint_steps(colours, pigment)
     places = radii[1:-1]
     usual = np.ones(len(xy))
@@ -124,12 +124,12 @@ def star(
     return curve * radius[:, None], misfit, arc, contrast, colours
 
 
-def paint(colours: NDArray[np.float32], curve: Floats, radii: Floats) -> tuple[Floats, Floats]:
+def paint(colours: Rgb, curve: Floats, radii: Floats) -> tuple[Floats, Floats]:
     """Mean colour (n, 3), RGB, inside each outline of `star`, and its roughness (n,).
 
     Parameters
     ----------
-    colours : ndarray of float32, shape (n, RAYS, m, 3)
+    colours : ndarray of uint8, shape (n, RAYS, m, 3)
         Colours along the rays, at the distances ``radii`` (m,).
     curve : ndarray, shape (n, 5)
         The outlines in the unit of ``radii``.
@@ -138,22 +138,33 @@ def paint(colours: NDArray[np.float32], curve: Floats, radii: Floats) -> tuple[F
     """
     inside = radii < 0.65 * (curve @ _CURVE.T)[:, :, None]
     weight = (inside / np.maximum(inside.sum(axis=(1, 2)), 1)[:, None, None]).astype(np.float32)
-    rgb = np.einsum("nar,narc->nc", weight, colours)
-    off = colours - rgb[:, None, None]
+    seen = colours.astype(np.float32)
+    rgb = np.einsum("nar,narc->nc", weight, seen)
+    off = seen - rgb[:, None, None]
     rough = np.sqrt(np.einsum("nar,narc,narc->n", weight, off, off, optimize=True))
     return rgb.astype(np.float64), rough.astype(np.float64)
 
 
-def _steps(colours: NDArray[np.float32], radii: Floats) -> Floats:
+def _steps(colours: Rgb, radii: Floats) -> Floats:
     """Growth of the distance from the core's colour along rays; colours (n, RAYS, m, 3)."""
-    core = colours[:, :, radii < CORE].mean(axis=(1, 2))
-    off = colours - core[:, None, None]
-    off *= off
-    away = np.sqrt(off[..., 0] + off[..., 1] + off[..., 2]).astype(np.float64)
+    far2: list[NDArray[np.float32]] = []
+    for plane in _planes(colours):
+        off = plane - plane[:, :, radii < CORE].mean(axis=(1, 2))[:, None, None]
+        off *= off
+        far2.append(off)
+    away = np.sqrt(far2[0] + far2[1] + far2[2]).astype(np.float64)
     return np.asarray(away[:, :, 2:] - away[:, :, :-2])
 
 
-def _paint_steps(colours: NDArray[np.float32], pigment: Floats) -> Floats:
+def _planes(colours: Rgb) -> list[NDArray[np.float32]]:
+    """Red, green and blue of colours (n, RAYS, m, 3), each in one piece: numpy likes it so."""
+    if len(colours) == 0:
+        return [np.zeros(colours.shape[:3], dtype=np.float32)] * 3
+    flat = cv2.split(colours.reshape(len(colours), -1, 3))
+    return [plane.reshape(colours.shape[:3]).astype(np.float32) for plane in flat]
+
+
+def _paint_steps(colours: Rgb, pigment: Floats) -> Floats:
     """Loss of a pigment's colour along rays, `PAINTED` for all of it."""
     lab = lab_of(colours.reshape(-1, 3).astype(np.float64))
     far2 = colour_distance2(lab[:, None], pigment).min(axis=1).reshape(colours.shape[:3])
@@ -243,40 +254,46 @@ def surroundings(picture: Rgb, xy: Floats, size: Floats, curve: Floats) -> tuple
     if len(xy) == 0:
         return np.zeros(0), np.zeros((0, RAYS, 3))
     shape = size[:, None] + curve[:, 3:] @ _CURVE[:, 3:].T
-    colours = _polar(picture, xy, shape[:, :, None] * RADII_OUTSIDE)
-    step = colours[:, :, 2:] - colours[:, :, :-2]
-    common = step.mean(axis=1)
+    colours = _planes(_polar(picture, xy, shape[:, :, None] * RADII_OUTSIDE))
+    steps = [plane[:, :, 2:] - plane[:, :, :-2] for plane in colours]
+    common = np.stack([step.mean(axis=1) for step in steps], axis=2)
     common /= np.linalg.norm(common, axis=2, keepdims=True) + 1e-6
-    along = np.einsum("narc,nrc->nar", step, common)
-    shared = np.sort(along, axis=1)[:, RAYS // 5]
+    red, green, blue = (step * common[:, None, :, k] for k, step in enumerate(steps))
+    least = RAYS // 5
+    shared = np.partition(red + green + blue, least, axis=1)[:, least]
     peak = (shared[:, 1:-1] >= shared[:, :-2]) & (shared[:, 1:-1] >= shared[:, 2:])
     ring = np.where(peak, shared[:, 1:-1], 0.0).max(axis=1).astype(np.float64)
     near = (RADII_OUTSIDE > 1.4) & (RADII_OUTSIDE < 2.1)
-    around = colours[:, :, near].mean(axis=2).reshape(-1, 3)
-    return ring, lab_of(around.astype(np.float64)).reshape(len(xy), RAYS, 3)
+    around = np.stack([plane[:, :, near].mean(axis=2) for plane in colours], axis=2)
+    lab = lab_of(around.reshape(-1, 3).astype(np.float64))
+    return ring, lab.reshape(len(xy), RAYS, 3)
 
 
 def rays_at(windows: Sequence[Rgb], xy: Floats, radii: Floats) -> NDArray[np.float32]:
     """Colours at given distances (n, RAYS, m) along the rays, (n, RAYS, m, 3), RGB."""
+    return np.asarray(_in_windows(windows, xy, radii), dtype=np.float32)
+
+
+def _in_windows(windows: Sequence[Rgb], xy: Floats, radii: Floats) -> Rgb:
     polar = [_polar(window, xy[k : k + 1], radii[k : k + 1]) for k, window in enumerate(windows)]
     return np.concatenate(polar)
 
 
-def _polar(
-    picture: Rgb, xy: Floats, radii: Floats, frame: Floats | None = None
-) -> NDArray[np.float32]:
-    """Colours along rays; radii in px, shape (n, RAYS, m); returns (n, RAYS, m, 3)."""
-    n, rays, m = radii.shape
+def _polar(picture: Rgb, xy: Floats, radii: Floats, frame: Floats | None = None) -> Rgb:
+    """Colours along rays, (n, RAYS, m, 3); radii in px, shape (n, RAYS or 1, m)."""
+    n, _, m = radii.shape
     if n == 0:
-        return np.zeros((0, rays, m, 3), dtype=np.float32)
+        return np.zeros((0, RAYS, m, 3), dtype=np.uint8)
     along = DIRECTIONS[None] if frame is None else frame @ DIRECTIONS
-    map_x = (xy[:, 0, None, None] + along[:, 0, :, None] * radii - 0.5).astype(np.float32)
-    map_y = (xy[:, 1, None, None] + along[:, 1, :, None] * radii - 0.5).astype(np.float32)
+    map_x, map_y = (
+        np.asarray(xy[:, k, None, None] + along[:, k, :, None] * radii - 0.5, dtype=np.float32)
+        for k in (0, 1)
+    )
     flat = cv2.remap(
         picture,
-        map_x.reshape(n, rays * m),
-        map_y.reshape(n, rays * m),
+        map_x.reshape(n, RAYS * m),
+        map_y.reshape(n, RAYS * m),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(flat.reshape(n, rays, m, 3), dtype=np.float32)
+    return np.asarray(flat.reshape(n, RAYS, m, 3), dtype=np.uint8)
