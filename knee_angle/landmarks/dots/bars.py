@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.angle.geometry import dot
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs
@@ -104,17 +105,19 @@ def _hinge_position(found: Candidates, legs: Legs, up: Floats) -> Floats:
     xy = found.xy
     thigh, shank = xy[legs.hip] - xy[legs.knee], xy[legs.ankle] - xy[legs.knee]
     length = 0.5 * (np.linalg.norm(thigh, axis=1) + np.linalg.norm(shank, axis=1))
-    gap = xy[None] - xy[legs.knee][:, None]
-    off = gap / length[:, None, None]
+    # Coordinate by coordinate: numpy's own sum is slow over an axis of two.
+    gap = [part - part[legs.knee][:, None] for part in xy.T]
+    x, y = (part / length[:, None] for part in gap)
     level = np.stack([up[:, 1], -up[:, 0]], axis=1)
-    level *= np.sign(np.sum((thigh - shank) * level, axis=1))[:, None]
-    anterior = np.sum(off * up[:, None], axis=2)
-    proximal = np.sum(off * level[:, None], axis=2)
+    level *= np.sign(dot(thigh - shank, level))[:, None]
+    anterior = x * up[:, :1] + y * up[:, 1:]
+    proximal = x * level[:, :1] + y * level[:, 1:]
     far2 = ((proximal - HINGE_MEAN[0]) / HINGE_SPREAD[0]) ** 2
     far2 += ((anterior - HINGE_MEAN[1]) / HINGE_SPREAD[1]) ** 2
     # Two outlines of one dot are no knee and hinge.
-    apart = found.radius[None] + found.radius[legs.knee][:, None]
-    near = (np.linalg.norm(off, axis=2) < HINGE_LIMIT) & (np.linalg.norm(gap, axis=2) > 0.8 * apart)
+    apart = 0.8 * (found.radius + found.radius[legs.knee][:, None])
+    near = np.sqrt(x * x + y * y) < HINGE_LIMIT
+    near &= np.sqrt(gap[0] * gap[0] + gap[1] * gap[1]) > apart
     return np.where(near, HINGE_GAIN - 0.5 * np.minimum(far2, 12.0), -np.inf)
 
 
@@ -140,7 +143,7 @@ def _bar_places(found: Candidates, legs: Legs, end: Ints, bar_value: Floats) -> 
     unit = segment / length[:, None]
     leg, patch = np.nonzero(bar_value > -BAR_GAIN)
     off = found.xy[patch] - knee[leg]
-    along = np.sum(off * unit[leg], axis=1) / length[leg]
+    along = dot(off, unit[leg]) / length[leg]
     across = (off[:, 0] * unit[leg, 1] - off[:, 1] * unit[leg, 0]) / length[leg]
     value = bar_value[leg, patch] + BAR_GAIN
     value -= 0.5 * np.minimum((across / BAR_ACROSS_SPREAD) ** 2, 12.0)
@@ -160,7 +163,7 @@ def _bars(
         arm = found.xy[place.patch] - start[place.leg]
         unit = place.unit[place.leg]
         turn = np.degrees(
-            np.arctan2(arm[:, 0] * unit[:, 1] - arm[:, 1] * unit[:, 0], np.sum(arm * unit, axis=1))
+            np.arctan2(arm[:, 0] * unit[:, 1] - arm[:, 1] * unit[:, 0], dot(arm, unit))
         )
         value = place.value - 0.5 * np.minimum((turn / spread[place.leg]) ** 2, 20.0)
         value[place.patch == hinge[place.leg]] = 0.0

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from knee_angle.angle.geometry import dot
 from knee_angle.assumptions import DOTS_SURE_SIDE_DEG
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
@@ -119,7 +120,9 @@ def triples(found: Candidates, good: Floats, *, rarest_first: bool = False) -> L
     """
     colour = colour_distance2(found.lab[:, None], found.lab[None])
     size = np.log(found.radius[:, None] / found.radius[None])
-    gap = np.linalg.norm(found.xy[:, None] - found.xy[None], axis=2)
+    # Coordinate by coordinate: numpy's own norm is slow over an axis of two.
+    across, down = (part[:, None] - part for part in found.xy.T)
+    gap = np.sqrt(across * across + down * down)
     dots = gap / (2.0 * np.maximum(found.radius[:, None], found.radius[None]))
     fits = (colour < SAME_PIGMENT2) & (np.abs(size) < 0.9)
     fits &= (dots > SHORTEST_SEGMENT_DOTS) & (dots < LONGEST_SEGMENT_DOTS)
@@ -138,10 +141,9 @@ def triples(found: Candidates, good: Floats, *, rarest_first: bool = False) -> L
     score = score + pigment_prior(found.lab[middle])
     if rarest_first:
         score = score - 2.0 * crowded(colour, good)[middle]
-    legs = Legs(one, middle, other, score)
     keep = (np.abs(ratio) < LOG_RATIO_LIMIT) & (colour[one, other] < SAME_PIGMENT2)
-    keep &= flexion_deg_of(found.xy, legs) < LARGEST_FLEXION_DEG
-    best = np.nonzero(keep)[0]
+    legs = chosen(Legs(one, middle, other, score), np.nonzero(keep)[0])
+    best = np.nonzero(flexion_deg_of(found.xy, legs) < LARGEST_FLEXION_DEG)[0]
     return chosen(legs, best[np.argsort(-legs.score[best], kind="stable")[:TRIPLES]])
 
 
@@ -164,8 +166,7 @@ def flexion_deg_of(xy: Floats, legs: Legs) -> Floats:
     """Unsigned angle of each leg in the picture, shape (m,)."""
     thigh, shank = xy[legs.knee] - xy[legs.hip], xy[legs.ankle] - xy[legs.knee]
     cross = thigh[:, 0] * shank[:, 1] - thigh[:, 1] * shank[:, 0]
-    dot = np.sum(thigh * shank, axis=1)
-    return np.asarray(np.degrees(np.arctan2(np.abs(cross), dot)))
+    return np.asarray(np.degrees(np.arctan2(np.abs(cross), dot(thigh, shank))))
 
 
 def anterior(xy: Floats, legs: Legs) -> tuple[Floats, Bools]:
@@ -196,7 +197,7 @@ def surroundings_alike(found: Candidates, one: Ints, other: Ints) -> Floats:
     """Share of the surroundings of one that also surround the other, 0 to 1."""
     pairs, back = np.unique(np.stack([one, other], axis=1), axis=0, return_inverse=True)
     a, b = found.around[pairs[:, 0]][:, ::2], found.around[pairs[:, 1]][:, ::2]
-    gap2 = np.sort(colour_distance2(a[:, :, None], b[:, None]), axis=2)
     # The third nearest: two rays of the other may be chance.
+    gap2 = np.partition(colour_distance2(a[:, :, None], b[:, None]), 2, axis=2)
     shared = (gap2[:, :, 2] < PAINT2).mean(axis=1)
     return np.asarray(shared[back.ravel()])
