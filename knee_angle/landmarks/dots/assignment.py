@@ -27,11 +27,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.bars import bar_cue, machine_dots, on_bar
+from knee_angle.landmarks.dots.bars import MOST_BAR_CUE, bar_cue, machine_dots, on_bar
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.legs import (
     LEAST_CUES,
     LEAST_SKIN,
+    MOST_CUES,
     RING_SURE,
     Legs,
     anterior,
@@ -61,6 +62,8 @@ UNEXPLAINED_MOST = 6.0
 LEAST_QUALITY_DULL = -1.0
 """Shadows and gaps are black too, highlights white: such a dot must show its outline."""
 MOST_ASSIGNMENTS = 60
+ROUNDING = 1e-6
+"""More than sums of scores can differ by the order of their parts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +100,15 @@ class Assignment:
     left: dict[PointName, int] = field(default_factory=dict)
 
 
-def assign(found: Candidates) -> list[Assignment]:
+def assign(found: Candidates, *, least: float = -np.inf) -> list[Assignment]:
     """All plausible assignments, the best first.
 
     Parameters
     ----------
     found : Candidates
         Patches of about one colour.
+    least : float
+        Of a colour that is common in the picture none are told where all score less.
 
     Returns
     -------
@@ -120,18 +125,54 @@ def assign(found: Candidates) -> list[Assignment]:
     # hidden or shaded. Black does not: shadows and gaps are black too.
     legs = either_way(triples(found, np.maximum(own, VOUCHED) if rare else own))
     up, upright = anterior(found.xy, legs)
-    cues = leg_cues(found, legs)
-    score = legs.score + cues - np.where(upright, 0.0, UPSIDE_DOWN_COST)
     machine, gain = machine_dots(found, own, legs, up)
-    ends = on_bar(found, legs, machine)
-    score = score + gain + bar_cue(found, legs, machine) - ON_BAR_COST * ends.sum(axis=1)
-    score = score - crowded * (2.0 + (machine >= 0).sum(axis=1))
-    if crowded < RARE:
-        score = score - _unexplained(found, own, legs, machine)
+    cost = np.where(upright, 0.0, UPSIDE_DOWN_COST)
+    rows = _Rows(legs, machine, gain, cost)
+    if not rare and least > -np.inf and _most_of(found, own, rows, crowded, least) < least:
+        return []
+    score, cues, ends = _scores(found, own, rows, crowded)
     doubtful = _doubtful(found, legs, machine, ends, cues, vivid=strong)
     if not strong:
         doubtful |= own[legs.index].min(axis=1) < LEAST_QUALITY_DULL
     return _assignments(found, own, legs, machine, score, doubtful, rare=rare)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Legs with the machine's dots that suit them, (m, 3), their gain, and the cost of the leg."""
+
+    legs: Legs
+    machine: Ints
+    gain: Floats
+    cost: Floats
+
+
+def _scores(
+    found: Candidates, own: Floats, rows: _Rows, crowded: float
+) -> tuple[Floats, Floats, Floats]:
+    """Score of each row (m,), with what surrounds the leg, and whether its ends lie on bars."""
+    legs, machine = rows.legs, rows.machine
+    cues, ends = leg_cues(found, legs), on_bar(found, legs, machine)
+    score = legs.score + cues - rows.cost
+    score = score + rows.gain + bar_cue(found, legs, machine) - ON_BAR_COST * ends.sum(axis=1)
+    score = score - crowded * (2.0 + (machine >= 0).sum(axis=1))
+    if crowded < RARE:
+        score = score - _unexplained(found, own, legs, machine)
+    return score, cues, ends
+
+
+def _most_of(found: Candidates, own: Floats, rows: _Rows, crowded: float, least: float) -> float:
+    """The best score, or one below the ``least`` where none reaches that.
+
+    Surroundings take the longest to look at: only those of rows that could reach it by them.
+    """
+    most = rows.legs.score + rows.gain - rows.cost + MOST_CUES + MOST_BAR_CUE
+    most = most - crowded * (2.0 + (rows.machine >= 0).sum(axis=1))
+    some = np.nonzero(most > least - ROUNDING)[0]
+    if len(some) == 0:
+        return -np.inf
+    part = _Rows(chosen(rows.legs, some), rows.machine[some], rows.gain[some], rows.cost[some])
+    return float(_scores(found, own, part, crowded)[0].max())
 
 
 def _assignments(

@@ -171,7 +171,7 @@ def _disc(
 
 
 def _touched(spot: Bools, pigment: Bools, kernel: Rgb, most: float) -> Bools:
-    """Parts of the pigment that a spot touches once it has grown by a kernel, none ``most`` long."""
+    """Parts of the pigment, less than ``most`` long, that a spot touches once it is grown."""
     grown = cv2.dilate(spot.view(np.uint8), kernel).view(np.bool_)
     _, labels = cv2.connectedComponents(pigment.view(np.uint8), connectivity=4)
     touched = np.zeros(spot.shape, dtype=bool)

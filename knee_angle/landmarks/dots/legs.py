@@ -24,6 +24,7 @@ from knee_angle.records import LEG_POINTS
 __all__ = [
     "LEAST_CUES",
     "LEAST_SKIN",
+    "MOST_CUES",
     "RING_COST",
     "RING_SURE",
     "Legs",
@@ -67,6 +68,8 @@ LEAST_CUES = 0.3
 RING_SURE = 18.0
 RING_COST = 3.0
 """A concentric step above JPEG noise and skin texture (RGB units)."""
+MOST_CUES = SKIN_AT_ANKLE + RISE_MOST
+"""Most that `leg_cues` says: one skin at knee and ankle, another surface at a low hip."""
 COMPANY_COST = 1.0
 """For each further round patch of another colour close by: a row of buttons."""
 NEIGHBOURS = 20

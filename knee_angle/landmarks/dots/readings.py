@@ -56,8 +56,9 @@ def readings_of(picture: Picture) -> list[Reading]:
     readings: list[Reading] = []
     for colour in pigments(found, MOST_PIGMENTS):
         patches = _alike(found, colour)
-        named = assign(patches)
-        if not named or (len(patches) > FEW and _hopeless(named[0])):
+        # Looking for half seen dots of a common colour that scores less is in vain.
+        named = assign(patches, least=DOTS_HOPELESS if len(patches) > FEW else -np.inf)
+        if not named:
             continue
         if not _whole(named[0]):
             more = _half_seen(picture, patches, named[0])
@@ -91,11 +92,6 @@ def readings_expected(picture: Picture, expected: Expected, alone: list[Reading]
 
 def _best_first(readings: list[Reading]) -> list[Reading]:
     return sorted(readings, key=lambda reading: -reading.named.score)
-
-
-def _hopeless(first: Assignment) -> bool:
-    """Whether looking for half seen dots of this pigment is in vain."""
-    return first.score < DOTS_HOPELESS and not first.rare
 
 
 def _whole(first: Assignment) -> bool:
