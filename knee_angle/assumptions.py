@@ -75,16 +75,18 @@ LENS_MOST_CHI2 = 18.5
 P_MISPLACED, U_MISPLACED_MM = 0.05, 40.0
 """How many dots stick elsewhere than at their bony point, and by how much per coordinate: a
 dot that slid, fell off and was stuck anew, or stands for another point (our own)."""
-U_BESIDE_MM = 12.0
-"""± of a well-placed dot against the skin point that the leg network marks, per coordinate,
-beside the network's own: as palpation (`PLACEMENT_MM`)."""
+U_BESIDE_MM = 6.0
+"""± of the skin point that the leg network marks against the bony point, per coordinate, beside the
+network's own ±; the dot's is its placement (`PLACEMENT_MM`). Set on every second sample photo with
+an ankle or hip dot 35 mm off, among 0 to 8; on the others 12 of 16 of either hold as on these."""
 P_MISPLACED_SAID = 0.04
-"""From here on a dot may be misplaced: said, and in the ± (our own; sample photos reach 0.034)."""
+"""From here on a dot may be misplaced: said, and in the ± (our own; of 87 dots in the sample photos
+one reaches 0.057, the others 0.037)."""
 P_SLANTED, U_SLANTED_DEG = 0.4, 8.0
 """How many strips are taken to be out of parallel to the leg's plane, and by how much, degrees
-per axis: on a curved cover, on the bed's rail, on the foot end (our own). More than are: the
-network's direction shows few of those 10° out, whose intervals held in 4 of 5 with 0.1. What
-lies parallel pays with a tenth more ±."""
+per axis: on a curved cover, on the bed's rail, on the foot end (our own). More than are: what the
+picture shows is coarser than 10°. Of 132 intervals with strips 7 to 14° out of parallel or on the
+far side (sample photos) 125 hold, with 0.1 in its place 117."""
 P_SLANTED_SAID = 0.72
 """From this probability on a strip out of parallel is said: as odd as one in three would be where
 one strip in ten is. Its ± grows at any (our own)."""
@@ -97,6 +99,15 @@ U_LEG_YAW_DEG = 1.0
 """± of the leg's turn in the bed plane against the machine's plane, degrees (our own)."""
 U_BARS_PARALLEL_DEG = 0.5
 """± of the plane in which the bars move against that of stuck tags, degrees (our own)."""
+U_FACES_DEG = 3.5
+"""± of the plane of a machine's dots against the leg's, degrees per axis: the leg's own turn, and
+bars that are not quite parallel or whose faces are sloped by 2 to 3 degrees (our own)."""
+ROUND_BARS = ((0.0, 0.7), (0.012, 0.1), (0.024, 0.1), (0.036, 0.05), (0.05, 0.05))
+"""How far a dot on a bar is drawn out by being bent about it, (long - short) / (long + short), and
+how probable that is: flat bars, else tubes of 42 to 21 mm under a dot of 16 mm (our own)."""
+U_DOT_ROUND = 0.015
+"""± of a flat dot's own stretch, (long - short) / (long + short) per harmonic: cut out by hand 0.2
+to 0.3 mm off a circle of 16 mm, stuck with a wrinkle (our own; punched ones are rounder)."""
 STRIP_TO_KNEE_MM = (80.0, 40.0)
 """Depth of the knee mark behind the strip, mean and ±, mm: half a leg's breadth plus a
 machine's rail."""

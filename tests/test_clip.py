@@ -7,6 +7,7 @@ import math
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import av
 import numpy as np
@@ -18,8 +19,10 @@ from drawn_clips import Clip, filmed, table_of
 from drawn_displays import in_segments
 from pyarrow import parquet
 
+from knee_angle.angle import geometry
 from knee_angle.assumptions import BARS_TOGETHER_LOG, FOUND_ANEW, MARK_DEPTH_MM
 from knee_angle.clip import film as films
+from knee_angle.clip import weighing
 from knee_angle.clip.answer import ClipAnswer
 from knee_angle.clip.course import (
     as_far_as_furthest,
@@ -46,7 +49,7 @@ from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.language import in_language, tell
 from knee_angle.photo.display.film import DisplayReader
 from knee_angle.photo.reading import photo_of_pixels
-from knee_angle.records import Displayed, NotMeasured
+from knee_angle.records import Displayed, Landmarks, Lens, NotMeasured, View
 from knee_angle.report import clip_plots
 from knee_angle.report.clip_contract import FRAME_COLUMNS, clip_as_json, frames_table
 from knee_angle.report.clip_plots import clip_svg
@@ -763,6 +766,25 @@ SLANTED = Weighed((10.0, 5.0, 5.0), 6.0, (), "the strip is slanted")
 )  # fmt: skip
 def test_a_doubt_counts_where_most_looks_have_it(looks, placement_mm, tilt_deg, told):
     assert weighed_together(looks, Settings()) == (placement_mm, tilt_deg, told)
+
+
+def test_what_a_look_draws_the_strips_direction_away_counts_as_its_doubt(monkeypatch):
+    """A clip's direction stays the strip's: half the square of what one look moved it, per axis."""
+    lens = Lens(1280, 960, 950.0, 0.06, "prior")
+    view = View("tag", (0.0, 0.0, -1.0), (1.0, 0.0, 1.0), 1500.0, 40.0)
+    yawed = geometry.normal_from_view(yaw_deg=6.0, pitch_deg=0.0)
+    moved = replace(view, normal=tuple(yawed.tolist()), tilt_cov_deg2=(3.0, 0.0, 3.0))
+    monkeypatch.setattr(weighing, "lens_of_film", lambda *_, **__: lens)
+    monkeypatch.setattr(weighing.boards, "boards_of", lambda *_: None)
+    monkeypatch.setattr(weighing, "as_taken", lambda _: SimpleNamespace(cautions=()))
+    monkeypatch.setattr(weighing, "view_of", lambda *_: (view, None))
+    monkeypatch.setattr(
+        weighing, "with_doubts", lambda _, __, leg, ___: (replace(leg, view=moved), ())
+    )
+    photo, found = SimpleNamespace(width=1280, height=960), Landmarks({})
+    weighed = weighing.Weigher(None, (), Settings(), None).weigh(photo, found, ())
+    assert weighed is not None
+    assert weighed.tilt_deg == pytest.approx(math.sqrt(2.0 + 6.0**2 / 2.0))
 
 
 def test_a_clip_weighs_its_dots_against_the_network(short):

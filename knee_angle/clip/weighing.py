@@ -6,11 +6,13 @@ leave of a doubt widens the ± of the whole clip, and is said once.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from knee_angle.angle import geometry
 from knee_angle.clip.film import Film, lens_of_film
 from knee_angle.landmarks.base import Detector
 from knee_angle.landmarks.doubts import with_doubts
@@ -82,9 +84,13 @@ class Weigher:
         of_dots = told[len(told) - len(wider) :] if wider else []
         of_strip = told[: len(told) - len(wider)]
         before, after = (np.array(v.tilt_cov_deg2)[[0, 2]] for v in (view, doubted.view))
+        # A clip's direction stays the strip's, so what was drawn away of it is doubt as well.
+        drawn_deg = float(
+            geometry.tilt_between_deg(np.array(view.normal), np.array(doubted.view.normal))
+        )
         return Weighed(
             placement_mm=doubted.placement_mm,
-            tilt_deg=float(np.sqrt(max(0.0, float(np.mean(after - before))))),
+            tilt_deg=math.sqrt(max(0.0, float(np.mean(after - before)) + 0.5 * drawn_deg**2)),
             dots=tuple(zip(wider, of_dots, strict=True)),
             strip=of_strip[0] if of_strip else "",
         )

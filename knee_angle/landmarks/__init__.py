@@ -10,6 +10,7 @@ module          what
 ``manual``      points placed by hand
 ``choose``      which answer counts; ``second_opinion``: the pose model heard
 ``doubts``      dots and strip weighed against the leg network
+``facing``      the camera's direction by network and the dots' outlines together
 ``view``        how the camera stands to the leg; ``empty_machine``: bars without a leg
 ``standard``    the detectors that the commands and the page use
 =============== ============================================================

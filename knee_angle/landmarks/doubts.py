@@ -1,10 +1,12 @@
 """Dots and strip against what the leg network sees in the same photo.
 
 A dot on the wrong place and a strip stuck out of parallel look like good ones: nothing in
-them tells. The network's points and direction are coarser, but they know nothing of dots and
-strip. So both are weighed: how probable is it, with the difference seen, that the dot (the
-strip) is one of the few that sit wrongly? What that leaves of a strip is added to the ±; a
-dot that may well be wrong is named, and its ± then reaches the far side of its other place.
+them tells. The network's points, and the direction by it and by the outlines of the machine's
+dots (`facing`), are coarser, but they know nothing of where dots and strip should sit. So both
+are weighed: how probable is it, with the difference seen, that the dot (the strip) is one of
+the few that sit wrongly? A strip's direction is drawn to what the picture shows by as much, and
+what is left is added to the ±; a dot that may well be wrong is named, and its ± then reaches
+the far side of its other place.
 
 With S the covariance of a well-placed one against the network and M that of a misplaced one
 beside it, a difference d speaks for misplaced with odds P N(d; 0, S + M) : (1 - P) N(d; 0, S),
@@ -33,6 +35,7 @@ from knee_angle.assumptions import (
     U_SLANTED_DEG,
 )
 from knee_angle.landmarks.base import Detector, DirectionDetector, Witness
+from knee_angle.landmarks.facing import by_outlines, faces_seen
 from knee_angle.language import say
 from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.reading import Photo
@@ -47,7 +50,7 @@ DOT_ELSEWHERE = say(
     "for the bony point again. Until then the ± is wide."
 )
 STRIP_SLANTED = say(
-    "The strip's plane and the leg as the network sees it are {apart_deg:.0f}° apart: "
+    "The strip's plane and the leg as the picture shows it are {apart_deg:.0f}° apart: "
     "check that the strip is stuck parallel to the machine's bars. The ± "
     "allows for it."
 )
@@ -103,7 +106,7 @@ def misplaced(away: Floats, cov: Floats, *, prior: float, u: float) -> Odds:
 
 
 def slanted(view: View, seen: Direction) -> Odds:
-    """How probably the tags' plane is not the leg's, by the network's direction; degrees."""
+    """How probably the tags' plane is not the leg's, by the direction seen; degrees."""
     right, down = geometry.plane_axes(np.array(view.normal))
     other = np.array(seen.normal)
     away = np.degrees(np.array([right @ other, down @ other]))
@@ -125,7 +128,7 @@ def with_doubts(
         cautions.append(MAYBE_MIRRORED)
     for detector in detectors:
         if leg.view.plane == "tag" and isinstance(detector, DirectionDetector):
-            leg, said = _strip_weighed(leg, detector.direction(photo, landmarks))
+            leg, said = _strip_weighed(photo, landmarks, leg, detector)
             cautions += said
         if dotted and detector.source == "network" and isinstance(detector, Witness):
             leg, said = _dots_weighed(leg, dotted, detector.near(photo, landmarks))
@@ -133,13 +136,29 @@ def with_doubts(
     return leg, tuple(cautions)
 
 
-def _strip_weighed(leg: LegInView, seen: Direction | None) -> tuple[LegInView, list[str]]:
-    if seen is None:
+def _strip_weighed(
+    photo: Photo, landmarks: Landmarks, leg: LegInView, detector: DirectionDetector
+) -> tuple[LegInView, list[str]]:
+    """The direction by strip and picture, each as far as it is probably right.
+
+    Where the network alone sees it the ± grows and the direction stays the strip's: the network
+    is far off more often than strips are.
+    """
+    network = detector.direction(photo, landmarks)
+    if network is None:
         return leg, []
+    found = faces_seen(photo, landmarks, leg.lens)
+    seen = by_outlines(network, found, leg.lens)
     odds = slanted(leg.view, seen)
+    normal, added = np.array(leg.view.normal), odds.added
+    if found:
+        normal = geometry.tilt_normal(normal, odds.p * odds.mean)
+        added = added - np.outer(odds.p * odds.mean, odds.p * odds.mean)
+    x, y, z = normal.tolist()
     aa, ab, bb = leg.view.tilt_cov_deg2
-    (add_aa, add_ab), (_, add_bb) = odds.added.tolist()
-    view = replace(leg.view, tilt_cov_deg2=(aa + add_aa, ab + add_ab, bb + add_bb))
+    (add_aa, add_ab), (_, add_bb) = added.tolist()
+    cov = (aa + add_aa, ab + add_ab, bb + add_bb)
+    view = replace(leg.view, normal=(x, y, z), tilt_cov_deg2=cov)
     apart = float(geometry.tilt_between_deg(np.array(leg.view.normal), np.array(seen.normal)))
     said = [STRIP_SLANTED.format(apart_deg=apart)] if odds.p > P_SLANTED_SAID else []
     return replace(leg, view=view), said
@@ -156,7 +175,8 @@ def _dots_weighed(
     for name in names:
         dot, skin = leg.points[name], seen.points[name]
         away = np.array([dot.x_px - skin.x_px, dot.y_px - skin.y_px]) * mm_per_px
-        cov = _matrix(skin.cov_px2) * mm_per_px**2 + U_BESIDE_MM**2 * np.eye(2)
+        beside2 = U_BESIDE_MM**2 + placement[name] ** 2
+        cov = _matrix(skin.cov_px2) * mm_per_px**2 + beside2 * np.eye(2)
         odds = misplaced(away, cov, prior=P_MISPLACED, u=U_MISPLACED_MM)
         if odds.p > P_MISPLACED_SAID:
             # Either of two places: the ± reaches from the one to the far side of the other.

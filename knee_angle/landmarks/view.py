@@ -8,6 +8,7 @@ from typing import Literal
 from knee_angle.angle import scale
 from knee_angle.assumptions import U_CORNER_PX
 from knee_angle.landmarks.base import Detector, DirectionDetector
+from knee_angle.landmarks.facing import by_outlines, faces_seen
 from knee_angle.photo import boards, camera
 from knee_angle.photo.reading import Photo
 from knee_angle.records import (
@@ -64,6 +65,7 @@ def _without_tags(
         if isinstance(detector, DirectionDetector):
             direction = detector.direction(photo, landmarks)
             if direction is not None:
+                direction = by_outlines(direction, faces_seen(photo, landmarks, lens), lens)
                 return camera.view_from_direction(
                     direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
                 )

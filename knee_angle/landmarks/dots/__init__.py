@@ -20,6 +20,7 @@ module         what
 `namings`      which is which, all six weighed together
 `together`     whether the best of those is beyond doubt
 `centres`      the exact centre of a dot in the full-size photo
+`faces`        how the machine's dots are turned, by their outlines
 `placed`       a reading's dots at their exact centres, with side and size
 `along`        paint and edges along the machine's bars
 `glare`        dots from which a light glares, made whole
