@@ -192,7 +192,7 @@ def test_no_english_is_left_where_a_patient_is_followed(store_file):
     page = changed(changed(page, "Zahl auf der Anzeige", 93.0), "Patient (Code)", "P-017")
     next(one for one in page.button if one.label == "Diese Messung speichern und P-017 neu anlegen"
          ).click().run()  # fmt: skip
-    assert page.success[0].value.startswith("Gespeichert für P-017: Knie 88,4° ± 3,7°")
+    assert page.success[0].value.startswith("Gespeichert für P-017: Knie 88,5° ± 3,6°")
     with open_store(store_file) as store:
         (row,) = store.measurements()
         assert english_kept(row)

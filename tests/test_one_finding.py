@@ -189,7 +189,7 @@ def test_a_limit_however_near_has_the_knee_on_one_side_in_every_answer(name):
 def test_one_photo_at_the_extension_end_says_what_the_knee_lacks():
     """A visit says it beside its arc; a photo alone has none."""
     result, alone = judged_alone(measured("bed_05", 3.0, Settings()))
-    said = "5° of extension to straight (at least 2°)"
+    said = "6° of extension to straight (at least 2°)"
     assert f"  LACKS   {said}" in answer_text("bed_05", result, alone).splitlines()
     card = page_answer.card(
         result, alone, settings=Settings(), number=None, typed=None, fingerprint="1"
