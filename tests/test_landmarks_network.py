@@ -6,6 +6,7 @@ import io
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -362,7 +363,9 @@ def test_one_aimed_look_suffices_where_the_whole_photo_showed_the_same(
         return [whole if len(asked) == 1 else aimed for _ in some]
 
     monkeypatch.setattr(search, "see", see)
+    monkeypatch.setattr(search, "see_in", lambda photo, model, some, _: see(photo, model, some))
     monkeypatch.setattr(search, "_another_leg", lambda *_: False)
-    view = search.search(photo_of(np.full((400, 400, 3), 90, np.uint8)), None)
+    model = SimpleNamespace(size=64)
+    view = search.search(photo_of(np.full((400, 400, 3), 90, np.uint8)), model)
     assert isinstance(view, NetworkView)
     assert len(asked) == windows

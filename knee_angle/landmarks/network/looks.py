@@ -20,7 +20,7 @@ from knee_angle.photo.camera import lens_of
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, POINT_NAMES, Direction, Landmark, PointName
 
-__all__ = ["Look", "direction_of", "in_photo", "landmarks_of", "normal_of", "see"]
+__all__ = ["Look", "direction_of", "in_photo", "landmarks_of", "normal_of", "see", "see_in"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -44,7 +44,12 @@ class Look:
 
 def see(photo: Photo, model: Model, windows: list[Window]) -> list[Look]:
     """What the network says of some windows of a photo."""
-    legs, wholes = model.run([cut(photo, w, model.size) for w in windows])
+    return see_in(photo, model, windows, [cut(photo, w, model.size) for w in windows])
+
+
+def see_in(photo: Photo, model: Model, windows: list[Window], pictures: list[Rgb]) -> list[Look]:
+    """The same where the windows' pixels are cut already, perhaps changed."""
+    legs, wholes = model.run(pictures)
     return [
         in_photo(photo, model, window, leg, whole)
         for window, leg, whole in zip(windows, legs, wholes, strict=True)

@@ -28,7 +28,7 @@ from knee_angle.assumptions import (
     OTHER_LEG_PRESENCE,
     OTHER_LEG_SIZE,
 )
-from knee_angle.landmarks.network.looks import Look, direction_of, in_photo, landmarks_of, see
+from knee_angle.landmarks.network.looks import Look, direction_of, landmarks_of, see, see_in
 from knee_angle.landmarks.network.model import Model
 from knee_angle.landmarks.network.windows import Window, cut, whole_photo
 from knee_angle.language import say
@@ -101,7 +101,8 @@ class NetworkView:
 
 def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
     """Whole photo, then closer, then once or twice more until the last ones agree, if need be."""
-    first = _first_look(photo, model)
+    shown = cut(photo, whole_photo(photo), model.size)
+    first = _first_look(photo, model, shown)
     if first is None:
         return NotMeasured(NO_LEG, ADVICE)
     window = _around(first, turn_deg=0.0, factor=1.45)
@@ -109,7 +110,7 @@ def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
     if second.presence[:3].min() < LEAST_PRESENCE / 2:
         return NotMeasured(DISAGREE, ADVICE)
     view = _seen_twice(photo, first, second) or _closer(photo, model, second)
-    if isinstance(view, NetworkView) and _another_leg(photo, model, view.landmarks):
+    if isinstance(view, NetworkView) and _another_leg(photo, model, shown, view.landmarks):
         return NotMeasured(TWO_LEGS, ONE_LEG)
     return view
 
@@ -152,22 +153,21 @@ def _closer(photo: Photo, model: Model, second: Look) -> NetworkView | NotMeasur
     return view
 
 
-def _another_leg(photo: Photo, model: Model, found: Landmarks) -> bool:
-    """Whether a second leg is seen where the found one is covered up."""
+def _another_leg(photo: Photo, model: Model, shown: Rgb, found: Landmarks) -> bool:
+    """Whether a second leg is seen where the found one is covered up in the photo as ``shown``."""
     whole = whole_photo(photo)
     names: list[PointName] = [name for name in POINT_NAMES[:5] if name in found.points]
     marks = [found.points[name] for name in names]
     leg = np.array([[p.x_px, p.y_px] for p in marks])
     segment = float(np.linalg.norm(np.diff(leg[:3], axis=0), axis=1).mean())
-    picture = cut(photo, whole, model.size)
+    picture = shown.copy()
     per_px = whole.side / model.size
     outline = np.round((leg - whole.centre) / per_px + model.size / 2).astype(np.int32)
     hull = cv2.convexHull(outline)
     colour = picture.reshape(-1, 3).mean(axis=0).tolist()
     cv2.fillConvexPoly(picture, hull, colour)
     cv2.polylines(picture, [hull], True, colour, max(round(COVER * segment / per_px), 1))
-    answer = model.run([picture])
-    look = in_photo(photo, model, whole, answer[0][0], answer[1][0])
+    look = see_in(photo, model, [whole], [picture])[0]
     apart = np.linalg.norm(look.points[:3] - leg[:3], axis=1).min() / max(segment, 1e-6)
     size = np.linalg.norm(np.diff(look.points[:3], axis=0), axis=1).mean() / max(segment, 1e-6)
     alike = OTHER_LEG_SIZE[0] < size < OTHER_LEG_SIZE[1]
@@ -175,9 +175,9 @@ def _another_leg(photo: Photo, model: Model, found: Landmarks) -> bool:
     return bool(look.presence[:3].min() > least and apart > OTHER_LEG_APART and alike)
 
 
-def _first_look(photo: Photo, model: Model) -> Look | None:
-    """The whole photo upright; turned where that shows no leg."""
-    upright = see(photo, model, [whole_photo(photo)])[0]
+def _first_look(photo: Photo, model: Model, shown: Rgb) -> Look | None:
+    """The whole photo upright, as it is ``shown``; turned where that shows no leg."""
+    upright = see_in(photo, model, [whole_photo(photo)], [shown])[0]
     if upright.presence[:3].min() > LEAST_PRESENCE:
         return upright
     turned = see(photo, model, [whole_photo(photo, t) for t in (90.0, -90.0)])
