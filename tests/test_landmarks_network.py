@@ -342,6 +342,18 @@ def test_views_are_taken_until_they_agree_from_a_better_aimed_one_where_they_do_
         assert view.reason == search.DISAGREE
 
 
+def test_a_leg_that_is_seen_unsurely_is_not_looked_for_until_it_seems_sure(monkeypatch):
+    # an empty machine is seen so; another aim makes a leg of it
+    monkeypatch.setattr(
+        search, "see", lambda _photo, _model, some: asked.extend(some) or [AIMED for _ in some]
+    )
+    asked = []
+    unsure = replace(UNSETTLED, cov=UNSETTLED.cov * 60.0**2)
+    view = search._closer(photo_of(np.full((400, 400, 3), 90, np.uint8)), None, unsure)
+    assert view.reason == search.UNSURE
+    assert len(asked) == 2
+
+
 UNSURE_OF_ANKLE = replace(AIMED, presence=np.array([1.0, 1.0, 0.9, *[1.0] * 5]))
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.assumptions import (
+    FAR_SPREAD,
     LEAST_PRESENCE,
     MOST_SPREAD,
     MOST_U_DEG,
@@ -246,7 +247,7 @@ def _refusal(
     """Why an answer is not believed; None where it is."""
     if presence < LEAST_PRESENCE:
         return NO_LEG
-    if spread > MOST_SPREAD:
+    if spread > FAR_SPREAD:
         return DISAGREE
     ratio = float(lengths[0] / max(lengths[1], 1e-6))
     tiny = float(lengths.min()) < NETWORK_LEAST_SEGMENT * max(photo.width, photo.height)
@@ -254,4 +255,6 @@ def _refusal(
         return ODD_SHAPE
     if (mean[:3] < 0).any() or (mean[:3] > [photo.width, photo.height]).any():
         return OUTSIDE
-    return UNSURE if u_deg > MOST_U_DEG else None
+    if u_deg > MOST_U_DEG:
+        return UNSURE
+    return DISAGREE if spread > MOST_SPREAD else None
