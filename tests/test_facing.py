@@ -14,7 +14,7 @@ from manipulated import Taken, as_taken, strip_turned
 from PIL import Image
 
 from knee_angle.angle import geometry
-from knee_angle.assumptions import U_FACES_DEG
+from knee_angle.assumptions import U_FACES_DEG, U_FACES_OF_LEG_DEG
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.dots.faces import Face, faces
 from knee_angle.landmarks.facing import by_outlines, faces_seen, stretches
@@ -137,7 +137,9 @@ def test_a_disc_is_seen_narrower_across_the_turn_of_its_face():
 def test_outlines_draw_a_direction_that_is_far_off_to_where_they_fit():
     truth = geometry.normal_from_view(yaw_deg=20.0, pitch_deg=14.0)
     off = network(truth, np.array([-9.0, -8.0]))
-    both = by_outlines(off, seen_on(truth, np.random.default_rng(1), u=0.01), LENS)
+    both = by_outlines(
+        off, seen_on(truth, np.random.default_rng(1), u=0.01), LENS, u_faces_deg=U_FACES_DEG
+    )
     before, after = (
         geometry.tilt_between_deg(truth, np.array(d.normal)) for d in (off, both)
     )  # fmt: skip
@@ -147,7 +149,7 @@ def test_outlines_draw_a_direction_that_is_far_off_to_where_they_fit():
 
 def test_without_outlines_the_networks_direction_stays():
     off = network(np.array([0.0, 0.0, -1.0]), np.array([3.0, 1.0]))
-    assert by_outlines(off, [], LENS) is off
+    assert by_outlines(off, [], LENS, u_faces_deg=U_FACES_DEG) is off
 
 
 def tilts_off(bend: float, *, legs: int = 400) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -158,7 +160,7 @@ def tilts_off(bend: float, *, legs: int = 400) -> tuple[np.ndarray, np.ndarray, 
         leg = geometry.normal_from_view(yaw_deg=rng.normal(0, 15), pitch_deg=rng.normal(9, 8))
         bars = geometry.tilt_normal(leg, rng.normal(0, U_FACES_DEG, 2))
         by_network = network(leg, rng.normal(0, FOUND_DEG, 2))
-        both = by_outlines(by_network, seen_on(bars, rng, bend=bend), LENS)
+        both = by_outlines(by_network, seen_on(bars, rng, bend=bend), LENS, u_faces_deg=U_FACES_DEG)
         for direction, kept in ((by_network, alone), (both, together)):
             normal = np.array(direction.normal)
             right, down = geometry.plane_axes(normal)
@@ -196,7 +198,9 @@ def test_dots_without_tags_tell_the_direction_better_than_the_network_alone():
         leg = np.array(truth["camera"]["R"]) @ np.array(truth["sagittal_normal"])
         direction = DETECTORS[1].direction(photo, found)
         assert direction is not None
-        both = by_outlines(direction, faces_seen(photo, found, lens), lens)
+        both = by_outlines(
+            direction, faces_seen(photo, found, lens), lens, u_faces_deg=U_FACES_OF_LEG_DEG
+        )
         for name, one in (("network", direction), ("both", both)):
             off[name].append(float(geometry.tilt_between_deg(leg, np.array(one.normal))))
     assert len(off["both"]) > 6

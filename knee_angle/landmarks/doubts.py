@@ -31,6 +31,7 @@ from knee_angle.assumptions import (
     P_SLANTED,
     P_SLANTED_SAID,
     U_BESIDE_MM,
+    U_FACES_DEG,
     U_MISPLACED_MM,
     U_SLANTED_DEG,
 )
@@ -148,7 +149,7 @@ def _strip_weighed(
     if network is None:
         return leg, []
     found = faces_seen(photo, landmarks, leg.lens)
-    seen = by_outlines(network, found, leg.lens)
+    seen = by_outlines(network, found, leg.lens, u_faces_deg=U_FACES_DEG)
     odds = slanted(leg.view, seen)
     normal, added = np.array(leg.view.normal), odds.added
     if found:

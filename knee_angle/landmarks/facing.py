@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.angle import geometry
-from knee_angle.assumptions import ROUND_BARS, U_FACES_DEG
+from knee_angle.assumptions import ROUND_BARS
 from knee_angle.landmarks.dots.faces import Face, faces
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Direction, Landmarks, Lens
@@ -42,7 +42,9 @@ def faces_seen(photo: Photo, landmarks: Landmarks, lens: Lens) -> list[Face]:
     return [] if lens.u_aspect > MOST_ASPECT else faces(photo, landmarks)
 
 
-def by_outlines(seen: Direction, found: Sequence[Face], lens: Lens) -> Direction:
+def by_outlines(
+    seen: Direction, found: Sequence[Face], lens: Lens, *, u_faces_deg: float
+) -> Direction:
     """The leg's plane by the network and by the outlines of the machine's dots.
 
     Parameters
@@ -53,12 +55,14 @@ def by_outlines(seen: Direction, found: Sequence[Face], lens: Lens) -> Direction
         Without any the network's direction stays as it is.
     lens : Lens
         Of the photo.
+    u_faces_deg : float
+        ± of the faces' plane against the one that is asked for, per axis.
     """
     if not found:
         return seen
     network = np.array(seen.normal)
     aa, ab, bb = seen.tilt_cov_deg2
-    of_network, of_faces = np.array([[aa, ab], [ab, bb]]), U_FACES_DEG**2 * np.eye(2)
+    of_network, of_faces = np.array([[aa, ab], [ab, bb]]), u_faces_deg**2 * np.eye(2)
     tilts = _AROUND @ np.linalg.cholesky(of_network + of_faces).T
     tilts = np.clip(tilts, -_FARTHEST_DEG, _FARTHEST_DEG)
     log = _log_of_outlines(geometry.tilt_normal(network, tilts), found, lens)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from knee_angle.angle import scale
-from knee_angle.assumptions import U_CORNER_PX
+from knee_angle.assumptions import U_CORNER_PX, U_FACES_OF_LEG_DEG
 from knee_angle.landmarks.base import Detector, DirectionDetector
 from knee_angle.landmarks.facing import by_outlines, faces_seen
 from knee_angle.photo import boards, camera
@@ -65,7 +65,8 @@ def _without_tags(
         if isinstance(detector, DirectionDetector):
             direction = detector.direction(photo, landmarks)
             if direction is not None:
-                direction = by_outlines(direction, faces_seen(photo, landmarks, lens), lens)
+                found = faces_seen(photo, landmarks, lens)
+                direction = by_outlines(direction, found, lens, u_faces_deg=U_FACES_OF_LEG_DEG)
                 return camera.view_from_direction(
                     direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
                 )
