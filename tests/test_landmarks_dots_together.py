@@ -20,12 +20,13 @@ from knee_angle.landmarks.dots.detector import _as_seen, yields
 from knee_angle.landmarks.dots.expected import Expected, with_bars_anywhere
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.legs import Legs
-from knee_angle.landmarks.dots.namings import named_together
+from knee_angle.landmarks.dots.namings import _left_out, named_together
 from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, quality
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
 from knee_angle.landmarks.dots.said import used_said
+from knee_angle.landmarks.dots.sets import unlike
 from knee_angle.landmarks.dots.together import (
     best_named,
     far_ahead,
@@ -255,6 +256,17 @@ def test_a_dots_own_paint_shows_its_outline_where_what_lies_around_it_differs(pa
     assert found.radius[hip] == pytest.approx(radius_px, rel=0.12)
 
 
+def test_glare_that_made_whole_shows_no_outline_covers_no_dot(monkeypatch):
+    x, y = TRUE["knee"]
+    disc = np.array([[x + 12.0, y, 14.0]])
+    monkeypatch.setattr(sets, "without_glare", lambda small, *_, **__: (small, disc))
+    file = io.BytesIO()
+    Image.fromarray(drawn((200, 30, 140))).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    kept = sets._without_glare(seen, seen.found, (0, 0, 560, 400))
+    assert quality(kept)[at_point(kept, "knee")] > CLEAN
+
+
 @pytest.mark.parametrize("radius_px", [3.5, 6.0])
 @pytest.mark.parametrize("left_radii", [1.1, 0.4, 0.0, -0.3])
 def test_a_dot_at_the_pictures_edge_is_outlined_by_what_is_seen_of_it(left_radii, radius_px):
@@ -476,6 +488,44 @@ def test_the_sixth_of_six_dots_that_are_alone_is_used_far_from_where_the_witness
     assert settled(patches(far), witness())["hinge"] == "another"
     button = far | {"button": (500.0, 130.0)}
     assert "hinge" not in settled(patches(button), witness())
+
+
+def test_what_has_another_colour_frees_no_dot_of_its_name():
+    clutter = {f"clutter {k}": (60.0 + 40.0 * k, 420.0) for k in range(6)}
+    button, paler = TRUE | {"button": (500.0, 130.0)}, {"lab": (80.0, -30.0, 20.0)}
+    both = np.array([[0, 1, 2, 3, 4, 5], [0, 1, 2, 3, 4, -1]])
+    alone, among = (
+        _left_out(found, both)
+        for found in (
+            patches(button),
+            patches(button | clutter, **dict.fromkeys(clutter, paler)),
+        )
+    )
+    assert among[1] - among[0] == pytest.approx(alone[1] - alone[0], rel=0.05)
+    assert among[0] > alone[0]  # but the set is less sure
+
+
+def test_two_dots_of_a_colour_that_blur_made_another_are_no_hidden_ones():
+    blurred = {"lab": (45.0, -15.0, 2.0)}
+    found = patches(TRUE, hip=blurred, ankle={"lab": (48.0, -25.0, 12.0)})
+    assert (unlike(found)[[0, 2]] > 0.8).all()
+    assert settled(found, witness(hip=(20.0, 0.0))) == WHOLE
+
+
+def test_a_patch_far_from_the_witness_s_hip_is_doubted_though_six_are_named():
+    found = patches(without("hip") | {"button": (60.0, 130.0)})
+    assert settled(found, witness()) is None
+
+
+@pytest.mark.parametrize(("spare", "stands"), [(0, True), (1, False)])
+def test_six_lead_by_less_only_where_nothing_else_shows_a_dots_outline(spare, stands):
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    first = exchanged("hip", "hip").named
+    rival = exchanged("hip", "thigh_bar").named
+    found = patches(TRUE)
+    best = replace(first, score=30.0, spare=spare, index=index)
+    readings = [Reading(best, found, True), Reading(replace(rival, score=27.5), found, True)]
+    assert (settled_together(readings) is not None) is stands
 
 
 BENT = {"hip": (100.0, 330.0), "knee": (290.0, 200.0), "ankle": (440.0, 330.0)}

@@ -269,9 +269,12 @@ def _without_glare(picture: Picture, alike: Candidates, box: Box) -> Candidates:
     discs = discs[~inside(discs[:, :2], picture.quads)]
     if len(discs) == 0:
         return alike
-    gap = np.linalg.norm(alike.xy[:, None] - discs[None, :, :2], axis=2)
-    rest = alike.take((gap > discs[:, 2]).all(axis=1))
-    return rest.joined(examine(healed, discs[:, :2], discs[:, 2], trusted=True))
+    whole = examine(healed, discs[:, :2], discs[:, 2], trusted=True)
+    # What shows no outline made whole may be the paint about a dot: no reason to drop that.
+    sure = whole.take(quality(whole) > BLURRED)
+    gap = np.linalg.norm(alike.xy[:, None] - sure.xy[None], axis=2)
+    rest = alike.take((gap > sure.radius).all(axis=1))
+    return rest.joined(whole)
 
 
 def _also_shaded(lab: Floats) -> Floats:

@@ -38,8 +38,8 @@ be than one of another leg, and than one of which the dots alone are sure; and f
 that does not stand is said. Sets of dots in 17 rendered scenes reached 18 to 37, patches of one
 vivid colour without dots 2 to 8, of black or grey 19 (set there)."""
 MARGIN_WHOLE = 2.0
-"""The same margin where all six are named and five of them are whole outlines: of 184 such sets of
-81 rendered scenes the true leg led by so much in 170, another one in none."""
+"""The same margin where all six are named, five of them whole outlines, and no other one is: of 184
+such sets of 81 rendered scenes the true leg led by so much in 170, another one in none."""
 MARGIN_DOUBTFUL, MARGIN_FIVE = 1.5, 4.5
 """The same before a leg that is in doubt itself, where all six are named (our own). One of fewer
 dots must lead one that has a name for all six by more: of 190 photos it did by 3.0 wrongly, by 5.9
@@ -78,7 +78,7 @@ def settled_together(readings: list[Reading]) -> Reading | None:
     if not readings or not _enough(readings[0]):
         return None
     best = readings[0].named
-    whole = best.clean >= FIRM - 1 and len(best.index) == FIRM
+    whole = best.clean >= FIRM - 1 and len(best.index) == FIRM and best.spare == 0
     margin = MARGIN_WHOLE if whole else MARGIN
     six = len(best.index) == FIRM
     rivals = [
