@@ -142,15 +142,20 @@ def gauss_newton(
         Parameters (p,), residuals (m,) and their slopes (m, p).
     """
     step = 1e-5 * np.eye(x.size)
-    off = residuals(x)
-    slopes = np.zeros((off.size, x.size))
+
+    def seen(x: Floats) -> tuple[Floats, Floats]:
+        # With all central differences in one vectorised call.
+        off, up, down = np.split(
+            residuals(np.concatenate([[x], x + step, x - step])), [1, 1 + x.size]
+        )
+        return off[0], np.asarray((up - down).T / 2e-5)
+
+    off, ahead = seen(x)
     for _ in range(MOST_STEPS):
-        # All central differences in one vectorised call.
-        up, down = np.split(residuals(np.concatenate([x + step, x - step])), 2)
-        slopes = np.asarray((up - down).T / 2e-5)
+        slopes = ahead
         move = np.linalg.lstsq(slopes, -off, rcond=None)[0]
         for share in 0.5 ** np.arange(6):
-            tried = residuals(x + share * move)
+            tried, ahead = seen(x + share * move)
             if tried @ tried < off @ off:
                 break
         else:

@@ -143,9 +143,14 @@ def _edges(light: NDArray[np.float32], corners: Floats, *, reach_px: float) -> l
     steps = np.arange(-reach_px, reach_px + EDGE_STEP_PX / 2, EDGE_STEP_PX)
     shares = np.linspace(*EDGE_ENDS, EDGE_SAMPLES)[:, None]
     base = corners[:, None] + shares * along[:, None]
-    at = base[:, :, None] + steps[:, None] * outward[:, None, None]
-    flat = at.reshape(-1, len(steps), 2).astype(np.float32)
-    profile = cv2.remap(light, flat, None, cv2.INTER_LINEAR)
+    # Coordinate by coordinate: numpy is slow over an axis of two.
+    map_x, map_y = (
+        (base[..., k, None] + steps * outward[:, k, None, None])
+        .reshape(-1, len(steps))
+        .astype(np.float32)
+        for k in (0, 1)
+    )
+    profile = cv2.remap(light, map_x, map_y, cv2.INTER_LINEAR)
     quarter = len(steps) // 4
     black = profile[:, :quarter].mean(axis=1, keepdims=True)
     white = profile[:, -quarter:].mean(axis=1, keepdims=True)
@@ -161,10 +166,8 @@ def _edges(light: NDArray[np.float32], corners: Floats, *, reach_px: float) -> l
 
 def _crossed(edges: list[Floats]) -> Floats:
     """Corners (4, 2): where each edge crosses the one before it."""
-    corners = []
-    for k in range(4):
-        before, this = edges[k - 1], edges[k]
-        slopes = np.stack([before[:2], -this[:2]], axis=1)
-        share = np.linalg.solve(slopes, this[2:] - before[2:])
-        corners.append(before[2:] + share[0] * before[:2])
-    return np.array(corners)
+    this = np.array(edges)
+    before = np.roll(this, 1, axis=0)
+    slopes = np.stack([before[:, :2], -this[:, :2]], axis=2)
+    share = np.linalg.solve(slopes, (this[:, 2:] - before[:, 2:])[..., None])[:, 0]
+    return np.asarray(before[:, 2:] + share * before[:, :2])
