@@ -471,6 +471,14 @@ def test_a_machines_dot_without_outline_and_of_about_the_colour_is_left_for_a_pe
     assert list(best.left) == ["shank_bar"]
 
 
+def test_of_a_dot_that_was_not_found_no_patch_is_left():
+    faint = {"lab": (75.0, -25.0, 20.0), "misfit": 0.2, "arc": 0.6}
+    found = patches(without("shank_bar") | {"stain": (500.0, 120.0)}, stain=faint)
+    best = named_together(found, witness())[0]
+    assert "shank_bar" not in best.index
+    assert not best.left
+
+
 def test_no_other_reading_brings_back_a_dot_without_outline():
     faint = {"lab": (75.0, -25.0, 20.0), "misfit": 0.2, "arc": 0.6}
     found = patches(TRUE, shank_bar=faint)

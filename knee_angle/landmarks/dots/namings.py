@@ -335,9 +335,10 @@ def _left_out(found: Candidates, rows: Ints) -> Floats:
     cost = LEFT_OUT * (np.minimum(weight.sum() - taken, LEFT_MOST) + rest - alike)
     six = _six_alone(found)
     if six is not None:
-        # The last column stands for no patch.
-        named = np.c_[six, np.zeros(len(six), dtype=bool)][:, rows].any(axis=2)
-        cost = cost + LEFT_OF_SIX * (~named).sum(axis=0)
+        # A bit for each dot, none for no patch: rows are many.
+        bits = np.r_[np.packbits(six, axis=0, bitorder="little")[0], np.uint8(0)]
+        named = np.unpackbits(np.bitwise_or.reduce(bits[rows], axis=1)[:, None], axis=1)
+        cost = cost + LEFT_OF_SIX * (FIRM - named.sum(axis=1, dtype=np.intp))
     return np.asarray(cost)
 
 
@@ -378,30 +379,28 @@ def _most_of(found: Candidates, rows: _Rows) -> float:
     return float((rows.score + leg_cues(found, legs)).max(initial=-np.inf)) + bars
 
 
-def _doubted(found: Candidates, own: Floats, rows: _Rows, row: int) -> Bools:
+def _doubted(found: Candidates, faint: Bools, half: Floats, rows: _Rows, row: int) -> Bools:
     """Which of a naming's machine dots could as well be other patches, or none, (6,).
 
-    Two outlines of one dot (its glare, its crescent) are no two dots.
+    Two outlines of one dot (its glare, its crescent) are no two dots; ``half`` how long each is.
     """
     which = rows.which[row]
+    there = which >= 0
     same = (rows.which[:, :3] == which[:3]).all(axis=1)
     nearly = rows.which[same & (rows.score > rows.score[row] - LITTLE)]
     close = rows.which[same & (rows.score > rows.score[row] - MARGIN)]
     gap = np.linalg.norm(found.xy[close] - found.xy[which], axis=2)
-    reach = TWIN_RADII * np.maximum(half_length(found)[close], half_length(found)[which])
-    other = ((close >= 0) & (which >= 0) & (gap > reach)).any(axis=0)
-    faint = (quality(found) < NO_OUTLINE) & (own < FAINT)
-    return np.asarray(other | ((nearly < 0) & (which >= 0)).any(axis=0) | _machines(faint[which]))
-
-
-def _machines(faint: Bools) -> Bools:
-    """Those of a naming's patches that are the machine's."""
-    return np.asarray(faint & (np.arange(len(faint)) >= len(LEG_POINTS)))
+    reach = TWIN_RADII * np.maximum(half[close], half[which])
+    other = ((close >= 0) & there & (gap > reach)).any(axis=0)
+    machine = np.arange(FIRM) >= len(LEG_POINTS)
+    none = (nearly < 0).any(axis=0) | (faint[which] & machine)
+    return np.asarray(other | (none & there))
 
 
 def _assignments(found: Candidates, own: Floats, rows: _Rows, doubtful: Bools) -> list[Assignment]:
     names = LEG_POINTS + MACHINE_POINTS
-    clear = quality(found) > CLEAN
+    clear, half = quality(found) > CLEAN, half_length(found)
+    faint = (quality(found) < NO_OUTLINE) & (own < FAINT)
     hip, knee, ankle = rows.which[:, :3].T
     rare = bool(vivid_colour(pigment_of(found)[None])[0])
     flexion = flexion_deg_of(found.xy, Legs(hip, knee, ankle, rows.score))
@@ -411,7 +410,7 @@ def _assignments(found: Candidates, own: Floats, rows: _Rows, doubtful: Bools) -
         leg = tuple(int(w) for w in rows.which[row, :3])
         if leg in best:
             continue
-        which, doubted = rows.which[row], _doubted(found, own, rows, int(row))
+        which, doubted = rows.which[row], _doubted(found, faint, half, rows, int(row))
         used = which[(which >= 0) & ~doubted]
         best[leg] = Assignment(
             index={names[k]: int(which[k]) for k in np.nonzero((which >= 0) & ~doubted)[0]},
