@@ -29,6 +29,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from typing import Literal
+from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
@@ -110,6 +111,8 @@ End = Literal["left", "above", "right", "below"]
 ENDS: tuple[End, ...] = ("left", "above", "right", "below")
 """The sides in the order in which quarter turns to the left bring them to the left."""
 ABOVE_OR_BELOW: frozenset[End] = frozenset({"above", "below"})
+_DARK_ENDS: WeakKeyDictionary[Photo, frozenset[End]] = WeakKeyDictionary()
+"""Of the photos in use: every look of the network asks for the lens, and so for them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +163,7 @@ def as_taken(photo: Photo) -> AsTaken:
             ODD_SHAPE.format(wide=photo.width, high=photo.height, advice=capital(ADVICE))
         )
         log_focal, var_focal = log_focal + U_ODD_SHAPE / 2.0, var_focal + U_ODD_SHAPE**2
-    dark_end = bool(_dark_ends(photo.small) & ABOVE_OR_BELOW)
+    dark_end = bool(_dark_ends(photo) & ABOVE_OR_BELOW)
     if dark_end:
         cautions.append(DARK_END)
     return AsTaken(
@@ -176,7 +179,7 @@ def _refused(photo: Photo) -> str | None:
     """Why a picture cannot be one as taken, or None."""
     if photo.told.screenshot or _framed(photo.small):
         return SCREENSHOT
-    if _dark_ends(photo.small) - ABOVE_OR_BELOW:
+    if _dark_ends(photo) - ABOVE_OR_BELOW:
         return OF_A_SCREEN
     long, short = _sides(photo)
     if long > PANORAMA_FROM * short:
@@ -251,10 +254,13 @@ def _even_ends(small: Rgb) -> bool:
     return high - low <= BORDER_EVEN_RGB and (high <= BORDER_DARK or low >= BORDER_BRIGHT)
 
 
-def _dark_ends(small: Rgb) -> set[End]:
+def _dark_ends(photo: Photo) -> frozenset[End]:
     """At which sides the picture ends at a straight line before an even dark border."""
-    green = small[..., 1]
-    return {end for turn, end in enumerate(ENDS) if _edge_before_dark(np.rot90(green, turn))}
+    if (known := _DARK_ENDS.get(photo)) is not None:
+        return known
+    green = photo.small[..., 1]
+    ends = (end for turn, end in enumerate(ENDS) if _edge_before_dark(np.rot90(green, turn)))
+    return _DARK_ENDS.setdefault(photo, frozenset(ends))
 
 
 def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
