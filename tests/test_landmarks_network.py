@@ -124,7 +124,7 @@ def test_legs_seen_obliquely_have_wider_ellipses(tilt, factor):
 
 @pytest.mark.parametrize("mirrored", [False, True], ids=["as it is", "at the mirror image"])
 def test_a_leg_leans_by_what_the_network_says_times_the_cards_gain(mirrored):
-    """It answers nearer to a square view than the truth: 6 % by 2,236 fresh renders' fit."""
+    """It answers nearer to a square view than the truth; why 6 % stands in the model card."""
     model = Model(threads=1)
     assert model.tilt_gain == 1.06
     photo = photo_of(np.zeros((300, 400, 3), np.uint8))
