@@ -47,6 +47,9 @@ picture pulled from one usual shape to another changes by 4/3 at most, spread ev
 MOST_CROPPED = 2.0
 """Whoever photographs a leg leaves no more than half of the picture's width beside it, so a
 picture smaller than this was made smaller, not cropped (our own)."""
+LONGEST_SINGLE = 16 / 9
+"""Longer pictures than a film's are cut from a camera's frame for a phone's screen (common
+practice), or are short panoramas: nothing in their size tells which."""
 PANORAMA_FROM = 2.4
 """No single picture of a phone is so long: the longest screens are 21:9 (common practice)."""
 BORDER_SHARE = 0.02

@@ -64,6 +64,20 @@ def framed(wide: int, high: int, *, rows: int, value: int = 0) -> np.ndarray:
     return picture
 
 
+CUSTOM_RENDERED = 0xA401
+GPANO = b'<rdf:Description xmlns:GPano="http://ns.google.com/photos/1.0/panorama/"/>'
+
+
+def panoramic(*, rendered: int | None = None, xmp: bytes = b"") -> bytes:
+    """A file of a camera's shape that may call itself a panorama."""
+    exif = Image.Exif()
+    if rendered is not None:
+        exif.get_ifd(EXIF_IFD)[CUSTOM_RENDERED] = rendered
+    out = io.BytesIO()
+    Image.fromarray(noise(400, 300)).save(out, "JPEG", exif=exif, xmp=xmp)
+    return out.getvalue()
+
+
 def commented(words: str) -> bytes:
     exif = Image.Exif()
     exif.get_ifd(EXIF_IFD)[USER_COMMENT] = b"ASCII\0\0\0" + words.encode()
@@ -87,6 +101,12 @@ def commented(words: str) -> bytes:
         ),
         pytest.param(
             jpeg(noise(1000, 300), f35_mm=26), "3.3 times as long", id="a panorama"
+        ),
+        pytest.param(
+            panoramic(rendered=6), "calls it a panorama", id="a panorama by its EXIF's word"
+        ),
+        pytest.param(
+            panoramic(xmp=GPANO), "calls it a panorama", id="a panorama by its XMP's word"
         ),
         pytest.param(commented("Screenshot"), "screenshot", id="a screenshot by its own word"),
         pytest.param(
@@ -118,6 +138,7 @@ def test_what_no_camera_made_is_refused_with_reason_and_advice(file, words):
         pytest.param(jpeg(noise(450, 300), f35_mm=26, exif_size=(450, 300)), id="3:2"),
         pytest.param(jpeg(noise(400, 300), f35_mm=26), id="EXIF without a size"),
         pytest.param(jpeg(noise(400, 300), f35_mm=None), id="no EXIF"),
+        pytest.param(panoramic(rendered=3, xmp=b"<x/>"), id="rendered of several exposures"),
         pytest.param(jpeg(framed(400, 300, rows=1), f35_mm=26), id="one dark row at each end"),
     ],
 )
@@ -165,12 +186,25 @@ def test_both_focal_lengths_that_can_be_lie_within_one_u(file, focal_ends, words
     assert any(words in caution for caution in told.cautions)
 
 
-@pytest.mark.parametrize("size", [(300, 300), (320, 180), (360, 300), (400, 200)])
+@pytest.mark.parametrize("size", [(300, 300), (320, 180), (360, 300)])
 def test_a_shape_that_cameras_do_not_make_proves_nothing_and_says_so(size):
     lens = lens_of(photo := read_photo(jpeg(noise(*size), f35_mm=26, exif_size=size)))
     assert not lens.trusted
     assert lens.u_aspect == assumptions.U_ODD_SHAPE
     assert "cropped or stretched" in judged_by_file.as_taken(photo).cautions[0]
+
+
+@pytest.mark.parametrize("times", [1.9, 2.2])
+def test_what_is_longer_than_a_frame_of_film_may_be_a_panorama(times):
+    """Its 35 mm length then counts over the longer side of the camera, which turned upright."""
+    photo = read_photo(jpeg(noise(round(300 * times), 300), f35_mm=26))
+    lens = lens_of(photo)
+    single = 26 / 43.2666 * math.hypot(photo.width, photo.height)
+    turned = 26 / 43.2666 * 1.25 * 300
+    for focal_px in (single, turned):
+        assert abs(math.log(lens.focal_px / focal_px)) <= lens.u_relative
+    assert not lens.trusted
+    assert "a short panorama, or cropped" in judged_by_file.as_taken(photo).cautions[0]
 
 
 # ---------------------------------------------------------------- by the tags
@@ -240,6 +274,16 @@ def test_a_strip_does_not_speak_for_a_picture_that_an_ultra_wide_lens_bends():
     lens = seen_through(strip_px(np.random.default_rng(9)), bent, tag_mm=50.0)
     assert isinstance(lens, Lens)
     assert lens.u_aspect == assumptions.U_ULTRA_WIDE
+
+
+def test_a_strip_does_not_speak_for_a_picture_that_may_be_a_panorama():
+    """Columns by angle: the lens that a strip shows is that of its own place."""
+    u = assumptions.U_ODD_SHAPE
+    long = Lens(2000, 1000, 1200.0, 0.17, "exif", u_aspect=u, trusted=False)
+    lens = seen_through(strip_px(np.random.default_rng(8)), long, tag_mm=50.0)
+    assert isinstance(lens, Lens)
+    assert (lens.focal_px, lens.u_relative, lens.u_aspect) == (1200.0, 0.17, u)
+    assert not lens.trusted
 
 
 def test_a_blurred_strip_is_no_other_lens():
@@ -341,6 +385,15 @@ def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name)
         (sure,) = (line for line in first_lines(answer) if line.startswith("SURE"))
         assert "the picture's shape" in sure
         assert "as the main camera saved it" in sure
+
+
+@pytest.mark.parametrize("name", ["bed_02", "bed_13"])
+def test_a_short_panorama_holds_its_angle_with_tags_and_without(name):
+    one = taken(name)
+    outcome = seen(MANIPULATIONS["panorama"][0](one))
+    assert isinstance(outcome, Measurement)
+    low, high = outcome.knee.found_interval_deg
+    assert low <= one.truth["true_knee_flexion_deg"] <= high
 
 
 @pytest.mark.parametrize(

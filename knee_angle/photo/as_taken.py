@@ -13,7 +13,10 @@ a screenshot, by its EXIF or its even borders  refused
 a straight edge before an even dark border     to the left or right refused: a photo of a
                                                screen or print; above or below that may be a
                                                dark ceiling or floor as well: no verdict
-longer than any camera's picture               refused: a panorama
+longer than any camera's picture, or a         refused: a panorama
+panorama by its file's word
+longer than a film's 16:9                      a short panorama or cut from 4:3: focal length
+                                               and shape ±, and no verdict
 smaller or larger than its EXIF says           resized, cropped or zoomed: focal length ±
 an odd number of pixels on a side              resized or cropped: focal length ±
 an ultra-wide lens                             bent picture: focal length and shape ±
@@ -41,6 +44,7 @@ from knee_angle.assumptions import (
     BORDER_EVEN_RGB,
     BORDER_SHARE,
     CAMERA_SHAPES,
+    LONGEST_SINGLE,
     MOST_CROPPED,
     PANORAMA_FROM,
     SCREEN_EDGE_PX,
@@ -54,7 +58,7 @@ from knee_angle.photo.colours import Rgb
 from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured
 
-__all__ = ["ADVICE", "AsTaken", "as_taken", "not_as_taken"]
+__all__ = ["ADVICE", "AsTaken", "MaybePanorama", "as_taken", "maybe_panorama", "not_as_taken"]
 
 ADVICE = say(
     "use the photo as the camera saved it (camera set to 4:3, no zoom, not a "
@@ -68,6 +72,7 @@ PANORAMA = say(
     "the picture is {times:.1f} times as long as it is high: a panorama or a "
     "cropped strip, whose angles cannot be measured"
 )
+PANORAMA_TOLD = say("the picture's file calls it a panorama, whose angles cannot be measured")
 SCREENSHOT = say(
     "the picture is a screenshot or lies in a frame of one colour, so lens and size are not known"
 )
@@ -103,6 +108,12 @@ ODD_SHAPE = say(
     "No camera is known to make pictures of this shape ({wide} x {high}): it was "
     "cropped or stretched, so the ± is wide and nothing counts as proven. {advice}"
 )
+MAYBE_PANORAMA = say(
+    "The picture is {times:.1f} times as long as it is high: a short panorama, or cropped from a "
+    "camera's picture, so the ± is wide and nothing counts as proven. {advice}"
+)
+FRAME = math.hypot(4, 3) / 4
+"""Diagonal of a camera's frame (4:3) over its longer side."""
 
 
 LEAST_SIDE_PX = 48
@@ -157,8 +168,11 @@ def as_taken(photo: Photo) -> AsTaken:
     if wide:
         cautions.append(ULTRA_WIDE)
         var_focal += U_ULTRA_WIDE**2
-    odd = _camera_shape(photo) is None
-    if odd:
+    odd, long = _camera_shape(photo) is None, maybe_panorama(photo.width, photo.height)
+    if long is not None:
+        cautions.append(MAYBE_PANORAMA.format(times=long.times, advice=capital(ADVICE)))
+        log_focal, var_focal = log_focal + long.log_focal, var_focal + long.u_log_focal**2
+    elif odd:
         cautions.append(
             ODD_SHAPE.format(wide=photo.width, high=photo.height, advice=capital(ADVICE))
         )
@@ -175,12 +189,48 @@ def as_taken(photo: Photo) -> AsTaken:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class MaybePanorama:
+    """What a picture that may be a panorama leaves open of its focal length.
+
+    Parameters
+    ----------
+    times : float
+        Longer side to shorter.
+    log_focal, u_log_focal : float
+        Logarithm of the focal length against what the picture's size gives, and its ±.
+    """
+
+    times: float
+    log_focal: float
+    u_log_focal: float
+
+
+def maybe_panorama(width_px: int, height_px: int) -> MaybePanorama | None:
+    """Whether a picture is longer than a single one, and what that leaves open.
+
+    The 35 mm length counts over the camera's frame. Cut from it, the picture kept the frame's
+    longer side; a camera that was held upright and turned drew that side as the picture's
+    shorter one. Between the two lie one held level, and one that counts over this picture.
+    """
+    long, short = max(width_px, height_px), min(width_px, height_px)
+    if math.log(long / short / LONGEST_SINGLE) <= SHAPE_WITHIN:
+        return None
+    return MaybePanorama(
+        times=long / short,
+        log_focal=math.log(FRAME * math.sqrt(long * short) / math.hypot(long, short)),
+        u_log_focal=math.log(long / short) / 2.0,
+    )
+
+
 def _refused(photo: Photo) -> str | None:
     """Why a picture cannot be one as taken, or None."""
     if photo.told.screenshot or _framed(photo.small):
         return SCREENSHOT
     if _dark_ends(photo) - ABOVE_OR_BELOW:
         return OF_A_SCREEN
+    if photo.told.panorama:
+        return PANORAMA_TOLD
     long, short = _sides(photo)
     if long > PANORAMA_FROM * short:
         return PANORAMA.format(times=long / short)

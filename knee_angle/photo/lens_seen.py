@@ -26,7 +26,7 @@ from knee_angle.assumptions import (
     U_PIXEL_SHAPE,
 )
 from knee_angle.language import say
-from knee_angle.photo.as_taken import ADVICE
+from knee_angle.photo.as_taken import ADVICE, maybe_panorama
 from knee_angle.photo.plane_fit import (
     Layout,
     first_guess,
@@ -87,6 +87,8 @@ def seen_through(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Lens | 
     )
     if seen.chi2 > LENS_MOST_CHI2 or stretched:
         return NotMeasured(OTHER_LENS, ADVICE)
+    if maybe_panorama(lens.width_px, lens.height_px) is not None:
+        return lens  # its columns lie by angle: what the strip shows holds at its own place alone
     sure = lens.trusted or seen.u_aspect < LENS_SURE
     return replace(
         lens,

@@ -17,6 +17,11 @@ EXIF_F35, EXIF_ZOOM = 0xA405, 0xA404
 EXIF_WIDE, EXIF_HIGH = 0xA002, 0xA003
 """PixelXDimension, PixelYDimension: of the picture as its camera stored it."""
 EXIF_COMMENT = 0x9286
+EXIF_RENDERED, PANORAMA = 0xA401, 6
+"""CustomRendered, and its value in a phone's panorama (the maker's own list of them)."""
+XMP_NAMES, XMP_PANORAMA = ("xmp", "XML:com.adobe.xmp"), b"http://ns.google.com/photos/1.0/panorama/"
+"""Where XMP stands in JPEG, HEIC and WebP, and in PNG; the name space of panoramas' entries (its
+maker's reference)."""
 EXIF_LENS, FRONT = 0xA434, "front"
 """LensModel (Exif 2.3), and the word by which phones name the camera on their screen's side (from
 memory)."""
@@ -42,6 +47,8 @@ class Told:
         Digital zoom, where there was any.
     screenshot : bool
         Whether the file calls itself a screenshot.
+    panorama : bool
+        Whether the file calls itself a panorama.
     front : bool
         Whether the file names the camera on the screen's side, whose pictures may be mirrored.
     taken, taken_offset : str
@@ -52,6 +59,7 @@ class Told:
     size_px: tuple[int, int] | None = None
     zoom: float | None = None
     screenshot: bool = False
+    panorama: bool = False
     front: bool = False
     taken: str = ""
     taken_offset: str = ""
@@ -78,11 +86,20 @@ def told_by(image: Image.Image) -> tuple[int, Told]:
         size_px=(round(max(wide, high)), round(min(wide, high))) if min(wide, high) >= 1 else None,
         zoom=zoom if zoom is not None and zoom > 1.0 else None,
         screenshot=b"screenshot" in said.replace(b"\0", b"").lower(),
+        panorama=_number(entries, EXIF_RENDERED) == PANORAMA or _panorama_by_xmp(image),
         front=FRONT in _text(entries, EXIF_LENS).lower(),
         taken=_text(entries, EXIF_TAKEN),
         taken_offset=_text(entries, EXIF_TAKEN_OFFSET),
     )
     return (int(orientation) if orientation in range(1, 9) else 1), told
+
+
+def _panorama_by_xmp(image: Image.Image) -> bool:
+    told = [image.info.get(name, b"") for name in XMP_NAMES]
+    return any(
+        XMP_PANORAMA in (xmp if isinstance(xmp, bytes) else str(xmp).encode(errors="replace"))
+        for xmp in told
+    )
 
 
 def _number(entries: Mapping[int, Any], which: int) -> float:
