@@ -348,7 +348,7 @@ on 418 renders of people anywhere: of 16 answers beyond it 4 were misses, of 354
 FAR_SPREAD = 0.22
 """Views so far apart show different things, however unsure they are. Nearer ones that are unsure
 show one leg unsurely, and no others are aimed: they found a leg in an empty machine (1 of 85)."""
-MOST_U_DEG = 14.0
+MOST_U_DEG = 13.5
 """A stated uncertainty of the flat angle beyond this is no measurement, degrees."""
 DOUBTFUL_PRESENCE = 0.85
 """A fainter leg is doubtful: another witness is asked."""
