@@ -329,6 +329,15 @@ def test_black_dots_stay_in_a_set_among_many_small_black_specks():
         at_point(found, name)
 
 
+@pytest.mark.parametrize("off", [-1e-6, 1e-6])
+def test_namings_of_which_none_is_above_a_score_are_not_told(off):
+    picture = drawn((20, 30, 120))
+    found = set_in(picture, witness())
+    every = named_together(found, witness(), picture)
+    least = every[0].score + off
+    assert named_together(found, witness(), picture, least=least) == (every if off < 0 else [])
+
+
 def test_a_set_of_which_glare_leaves_nothing_is_none(monkeypatch):
     monkeypatch.setattr(sets, "_without_glare", lambda _, alike, __: alike.take(np.zeros(0, int)))
     file = io.BytesIO()

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "along_and_anterior",
+    "cross",
     "direction_deg",
     "dot",
     "empty",
@@ -225,7 +226,7 @@ def plane_axes(normal: ArrayLike) -> tuple[Floats, Floats]:
     normal = np.asarray(normal, dtype=float)
     right = np.array([1.0, 0.0, 0.0]) - normal[..., :1] * normal
     right = right / np.sqrt(dot(right, right))[..., None]
-    return right, _cross_3d(right, normal)
+    return right, cross(right, normal)
 
 
 def to_plane_mm(points_mm: ArrayLike, *, normal: ArrayLike) -> Floats:
@@ -338,7 +339,7 @@ def turned(points: ArrayLike, *, by_deg: ArrayLike) -> Floats:
 def tilt_between_deg(normal: ArrayLike, other: ArrayLike) -> Floats:
     """Angle between two directions, degrees, shape (...)."""
     normal, other = np.asarray(normal, dtype=float), np.asarray(other, dtype=float)
-    across = np.linalg.norm(np.cross(normal, other), axis=-1)
+    across = np.linalg.norm(cross(normal, other), axis=-1)
     return np.asarray(np.degrees(np.arctan2(across, np.sum(normal * other, axis=-1))))
 
 
@@ -346,8 +347,8 @@ def _cross_2d(a: Floats, b: Floats) -> Floats:
     return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
-def _cross_3d(a: Floats, b: Floats) -> Floats:
-    """As ``np.cross``, in a quarter of its time."""
+def cross(a: Floats, b: Floats) -> Floats:
+    """As ``np.cross`` of vectors (..., 3), in a quarter of its time."""
     across = empty(*np.broadcast_shapes(a.shape[:-1], b.shape[:-1]), 3)
     for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
         across[..., k] = a[..., i] * b[..., j] - a[..., j] * b[..., i]

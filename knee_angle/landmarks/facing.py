@@ -83,7 +83,7 @@ def _log_of_outlines(normals: Floats, found: Sequence[Face], lens: Lens) -> Floa
     """Log likelihood of all outlines for each normal (k,), flat bars and tubes together."""
     hinge = next((face for face in found if face.name == "hinge"), None)
     along = {
-        face.name: np.cross(_ray(face, lens), _ray(hinge, lens))
+        face.name: geometry.cross(_ray(face, lens), _ray(hinge, lens))
         for face in found
         if hinge is not None and face is not hinge
     }
@@ -94,7 +94,7 @@ def _log_of_outlines(normals: Floats, found: Sequence[Face], lens: Lens) -> Floa
             across = None
             if bend and face.name in along:
                 # Along the bar is where its sight's plane meets the faces' plane.
-                across = np.cross(normals, np.cross(normals, along[face.name]))
+                across = geometry.cross(normals, geometry.cross(normals, along[face.name]))
                 across /= np.linalg.norm(across, axis=1, keepdims=True)
             off = stretches(face, normals, lens, across=across, bend=bend) - face.stretch
             far2 = (off**2).sum(axis=1) / face.u**2

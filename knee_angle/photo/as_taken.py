@@ -318,11 +318,14 @@ def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
     if min(grey.shape) < LEAST_SIDE_PX:
         return False
     wide = max(4, round(BORDER_SHARE * grey.shape[1]))
-    band = grey[:, : wide // 2].astype(float)
+    band = grey[:, : wide // 2]
     level = float(band.mean())
+    if level > BORDER_DARK + 20:
+        return False
+    band = band.astype(float)
     # Means over blocks of rows, so that noise is none.
     blocks = np.array([part.mean() for part in np.array_split(band, 24)])
-    if level > BORDER_DARK + 20 or np.ptp(blocks) > BORDER_EVEN_RGB or band.std() > BORDER_EVEN_RGB:
+    if np.ptp(blocks) > BORDER_EVEN_RGB or band.std() > BORDER_EVEN_RGB:
         return False
     part = grey[:, : grey.shape[1] // 2]
     off = cv2.blur(np.ascontiguousarray(part), (3, 3)) > level + 3 * BORDER_EVEN_RGB

@@ -247,7 +247,7 @@ def _chroma_table(members: Floats, near2: float = NEAR_PIGMENT2) -> NDArray[np.b
             np.searchsorted(axis, [middle - np.hypot(*spread), middle + np.hypot(*spread)])
             for middle in (a, b)
         )
-        here_a, here_b = np.meshgrid(axis[x0:x1], axis[y0:y1], indexing="xy")
-        grid = np.stack([np.full(here_a.shape, 50.0), here_a, here_b], axis=2)
+        grid = np.full((y1 - y0, x1 - x0, 3), 50.0)
+        grid[..., 1], grid[..., 2] = axis[x0:x1], axis[y0:y1, None]
         near[y0:y1, x0:x1] |= colour_distance2(grid, np.array([50.0, a, b])) < near2
     return np.asarray(near.repeat(2, axis=0).repeat(2, axis=1).ravel())

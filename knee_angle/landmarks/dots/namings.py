@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.along import MOST_ALONG, along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
-from knee_angle.landmarks.dots.bars import MOST_BAR_CUE, bar_cue, folded_over, on_bar
+from knee_angle.landmarks.dots.bars import bar_cue, folded_over, on_bar
 from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, leg_cues
@@ -136,14 +136,15 @@ def named_together(
     picture : ndarray of uint8, optional
         RGB: the paint along the bars counts too.
     least : float
-        None are told where no naming can have a score above it.
+        None are told where no naming has a score above it.
     """
     own = _counted(quality(found)) - UNLIKE_COST * unlike(found) - too_large(found)
     far2 = expected.distance2(found.xy)
     rows = _with_machines(found, own, expected, _legs(found, own, far2))
     whole: Bools = np.asarray((rows.which[:, :3] >= 0).all(axis=1))
     best = _best_of(rows.score, whole, MOST_CLOSE)
-    if least > -np.inf and _most_of(found, _Rows(rows.which[best], rows.score[best])) <= least:
+    close = _with_surroundings(found, _Rows(rows.which[best], rows.score[best]), picture, least)
+    if close.score.max(initial=-np.inf) <= least:
         return []
     doubtful = _one_hidden(found, rows, best, _best_of(rows.score, ~whole, MOST_CLOSE))
     firm = (np.r_[own, -np.inf][rows.which[best]] > WORST_COUNTED).sum(axis=1)
@@ -151,8 +152,7 @@ def named_together(
     astray = tail(far2[rows.which[best][:, :3], np.arange(3)]).max(axis=1) > ASTRAY
     doubtful &= (firm < FIRM) | astray
     doubtful |= _hinge_for_knee(rows.which[best], far2, expected)
-    rows = _with_surroundings(found, _Rows(rows.which[best], rows.score[best]), picture)
-    return _assignments(found, own, rows, doubtful)
+    return _assignments(found, own, close, doubtful)
 
 
 def _one_hidden(found: Candidates, rows: _Rows, best: Ints, hidden: Ints) -> Bools:
@@ -358,25 +358,19 @@ def _six_alone(found: Candidates) -> Bools | None:
     return np.array(dots) if len(dots) == FIRM else None
 
 
-def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None) -> _Rows:
+def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None, least: float) -> _Rows:
+    """Namings with what surrounds them; along the bars only where that can lift one above least."""
     hip, knee, ankle = rows.which[:, :3].T
     legs = Legs(hip, knee, ankle, rows.score)
     machine = rows.which[:, 3:]
     cues = leg_cues(found, legs) + MAKE_WEIGHT * bar_cue(found, legs, machine)
     cues = cues - ON_BAR_COST * on_bar(found, legs, machine).sum(axis=1)
     cues = cues - FOLDED_COST * folded_over(found.xy, legs, machine)
-    if picture is not None:
+    most = (rows.score + cues).max(initial=-np.inf) + 2.0 * ALONG_WEIGHT * MOST_ALONG
+    if picture is not None and most > least:
         odds = along_bars(picture, found, machine[:, ::2].T.ravel(), np.tile(machine[:, 1], 2))
         cues += ALONG_WEIGHT * odds.reshape(2, -1).sum(axis=0)
     return _Rows(rows.which, rows.score + cues)
-
-
-def _most_of(found: Candidates, rows: _Rows) -> float:
-    """What the score of one of the namings can be at most, whatever the bars look like."""
-    hip, knee, ankle = rows.which[:, :3].T
-    legs = Legs(hip, knee, ankle, rows.score)
-    bars = MAKE_WEIGHT * MOST_BAR_CUE + 2.0 * ALONG_WEIGHT * MOST_ALONG
-    return float((rows.score + leg_cues(found, legs)).max(initial=-np.inf)) + bars
 
 
 def _doubted(found: Candidates, faint: Bools, half: Floats, rows: _Rows, row: int) -> Bools:

@@ -242,7 +242,9 @@ def _closed_curve(
 
 def _median_of(height: Floats, seen: NDArray[np.bool_]) -> Floats:
     """Median over the rays that are seen, (n,)."""
-    return np.asarray(np.nanmedian(np.where(seen, height, np.nan), axis=1))
+    ordered, count = np.sort(np.where(seen, height, np.inf), axis=1), seen.sum(axis=1)
+    middle = np.take_along_axis(ordered, np.stack([count - 1, count], axis=1) // 2, axis=1)
+    return np.asarray(middle.sum(axis=1) / 2.0)
 
 
 def surroundings(picture: Rgb, xy: Floats, size: Floats, curve: Floats) -> tuple[Floats, Floats]:

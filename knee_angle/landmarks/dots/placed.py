@@ -32,13 +32,14 @@ def placed(photo: Photo, reading: Reading) -> Landmarks:
     stretch = np.hypot(*found.stretch.T)
     long, narrow = found.radius * (1.0 + stretch), found.radius * (1.0 - stretch)
     flat = on_machine or list(index.values())
+    usual = [factor * float(np.median(of[flat])) for of in (long, narrow)]
     dots = [
         SeenDot(
             xy=found.xy[which] * scale,
             radius=float(found.radius[which]) * factor,
             narrow_radius=float(narrow[which]) * factor,
-            usual_radius=float(np.median(long[flat])) * factor,
-            usual_narrow_radius=float(np.median(narrow[flat])) * factor,
+            usual_radius=usual[0],
+            usual_narrow_radius=usual[1],
             on_machine=name in MACHINE_POINTS,
             unit_px=factor,
         )

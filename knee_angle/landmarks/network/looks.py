@@ -74,8 +74,7 @@ def in_photo(photo: Photo, model: Model, window: Window, leg: Floats, whole: Flo
 
 def _matrices(triples: Floats) -> Floats:
     """Triples (xx, xy, yy) as symmetric matrices, shape (..., 2, 2)."""
-    xx, xy, yy = np.moveaxis(triples, -1, 0)
-    return np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
+    return np.ascontiguousarray(triples[..., [[0, 1], [1, 2]]])
 
 
 def _ray(photo: Photo, at: Floats) -> Floats:
