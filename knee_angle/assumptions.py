@@ -41,15 +41,25 @@ practice). Square, 16:9 and screen-long pictures can be taken too, but a 4:3 pic
 SHAPE_WITHIN = 0.012
 """Sizes and shapes that differ by less, in the logarithm, are the same: rounding to whole
 blocks of 16 pixels, 1.3 % of 1200 (our own)."""
-U_ODD_SHAPE = 0.17
-"""± of focal length and of a pixel's shape in a picture of another shape, in the logarithm: a
-picture pulled from one usual shape to another changes by 4/3 at most, spread evenly."""
+SIDES_BY = 4
+"""Sides of pictures that phones store are multiples of so many pixels: sensors are read, and
+pictures stored, in blocks (4:2:0 alone makes it 2; of some forty of 4:3 and 3:2 from memory,
+3088 x 2316 and 4624 x 3468 among them, none is of another number; one old camera's is)."""
+MOST_PULLED, U_ODD_SHAPE = 4 / 3, 0.17
+"""A picture pulled from one usual shape to another, or cropped so, changes by 4/3 at most. ± of
+focal length and of a pixel's shape in a picture of another shape: that in the logarithm, spread
+evenly."""
 MOST_CROPPED = 2.0
 """Whoever photographs a leg leaves no more than half of the picture's width beside it, so a
 picture smaller than this was made smaller, not cropped (our own)."""
 LONGEST_SINGLE = 16 / 9
 """Longer pictures than a film's are cut from a camera's frame for a phone's screen (common
 practice), or are short panoramas: nothing in their size tells which."""
+U_OFF_CENTRE = 48**-0.5
+"""± of the lens's middle in a picture that was either made smaller or cropped, by k times, per
+axis: so many times (k - 1) of the diagonal. A part lies anywhere in its picture, so its middle
+within (k - 1) / 2 of its sides, spread evenly (over the root of 12, JCGM 101, 6.4.2); the root of
+two of the side against the diagonal, and another of the pictures that were made smaller."""
 PANORAMA_FROM = 2.4
 """No single picture of a phone is so long: the longest screens are 21:9 (common practice)."""
 BORDER_SHARE = 0.02
@@ -75,6 +85,12 @@ cropped, zoomed, stretched or photographed from a screen (our own)."""
 LENS_MOST_CHI2 = 18.5
 """Tags that any other lens explains better by this much are not seen through the stated one:
 99.9 % of chi-squared with 4 degrees of freedom."""
+LENS_DOUBT_CHI2 = 13.3
+"""And by this much, 99 % of it, they leave the stated lens in doubt."""
+MOST_APART_CHI2 = 9.21
+"""Strip and picture that differ more than a strip out of parallel explains (99 % of chi-squared
+with 2 degrees of freedom) leave it in doubt too. Of 22 strips in the sample photos none comes
+beyond 1, turned by 14 degrees none beyond 5."""
 P_MISPLACED, U_MISPLACED_MM = 0.05, 40.0
 """How many dots stick elsewhere than at their bony point, and by how much per coordinate: a
 dot that slid, fell off and was stuck anew, or stands for another point (our own)."""

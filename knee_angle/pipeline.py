@@ -38,7 +38,7 @@ from knee_angle.landmarks.doubts import with_doubts
 from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks, rater_of
 from knee_angle.landmarks.standard import shared_detectors
-from knee_angle.landmarks.view import machine_of, scale_of, view_of
+from knee_angle.landmarks.view import machine_of, scale_of, view_of, with_lens_in_doubt
 from knee_angle.language import joined, say, without_stop
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
@@ -307,7 +307,8 @@ def measure_photo(
     if (oblique := boards.too_oblique(printed, view)) is not None:
         return replace(oblique, alarms=past)
     as_seen = _in_view(landmarks, side_of(landmarks), lens, view, bar_tags, settings)
-    leg, doubts = with_doubts(photo, landmarks, as_seen, detectors)
+    doubted, doubts = with_doubts(photo, landmarks, as_seen, detectors)
+    leg = with_lens_in_doubt(doubted, tags, landmarks, settings)
     knee, frame, lengths = uncertainty.photo_with_uncertainty(leg, trials=settings.trials, rng=rng)
     # Lengths count where the photo has a scale of its own.
     segments = lengths if scale_of(leg.view, landmarks, settings) else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -131,11 +132,11 @@ def test_what_no_camera_made_is_refused_with_reason_and_advice(file, words):
     [
         pytest.param(jpeg(noise(400, 300), f35_mm=26, exif_size=(400, 300)), id="4:3"),
         pytest.param(jpeg(noise(300, 400), f35_mm=26, exif_size=(400, 300)), id="turned already"),
-        pytest.param(jpeg(noise(404, 302), f35_mm=26, exif_size=(404, 302)), id="nearly 4:3"),
+        pytest.param(jpeg(noise(404, 304), f35_mm=26, exif_size=(404, 304)), id="nearly 4:3"),
         pytest.param(
             jpeg(noise(403, 302), f35_mm=None), id="odd sides, no EXIF: shrunk on its way"
         ),
-        pytest.param(jpeg(noise(450, 300), f35_mm=26, exif_size=(450, 300)), id="3:2"),
+        pytest.param(jpeg(noise(480, 320), f35_mm=26, exif_size=(480, 320)), id="3:2"),
         pytest.param(jpeg(noise(400, 300), f35_mm=26), id="EXIF without a size"),
         pytest.param(jpeg(noise(400, 300), f35_mm=None), id="no EXIF"),
         pytest.param(panoramic(rendered=3, xmp=b"<x/>"), id="rendered of several exposures"),
@@ -147,6 +148,7 @@ def test_a_picture_as_taken_is_trusted_without_a_word(file):
     told = judged_by_file.as_taken(photo)
     assert judged_by_file.not_as_taken(photo) is None
     assert (told.focal, told.u_focal, told.u_aspect, told.trusted) == (1.0, 0.0, 0.0, True)
+    assert told.u_centre == 0.0
     assert told.cautions == ()
     assert lens_of(photo).trusted
 
@@ -165,6 +167,10 @@ def test_a_picture_as_taken_is_trusted_without_a_word(file):
         pytest.param(
             jpeg(noise(403, 302), f35_mm=26, exif_size=(403, 302)), (1.0, 2.0),
             "made smaller or cropped", id="an odd side, which no camera stores",
+        ),
+        pytest.param(
+            jpeg(noise(618, 824), f35_mm=26, exif_size=(618, 824)), (1.0, 2.0),
+            "made smaller or cropped", id="a side that is no multiple of 4",
         ),
         pytest.param(
             jpeg(noise(400, 300), f35_mm=14, exif_size=(400, 300)), (14 / 26,),
@@ -186,6 +192,26 @@ def test_both_focal_lengths_that_can_be_lie_within_one_u(file, focal_ends, words
     assert any(words in caution for caution in told.cautions)
 
 
+@pytest.mark.parametrize(
+    ("size", "stored", "times"),
+    [((240, 180), (400, 300), 400 / 240), ((403, 302), (403, 302), 2.0), ((300, 300), None, 4 / 3)],
+)
+def test_the_middle_of_a_picture_that_may_be_a_part_lies_as_far_off_as_such_parts(
+    size, stored, times
+):
+    """Every second one is whole; the others are a part of 1 / times, anywhere in it."""
+    told = judged_by_file.as_taken(read_photo(jpeg(noise(*size), f35_mm=26, exif_size=stored)))
+    rng = np.random.default_rng(4)
+    part = np.array([4.0, 3.0]) / 5.0  # of its diagonal
+    off = (times - 1.0) * part * (rng.random((100_000, 2)) - 0.5)
+    off *= rng.integers(0, 2, 100_000)[:, None]
+    assert told.u_centre == pytest.approx(float(np.sqrt(np.mean(off**2))), rel=0.02)
+    assert (
+        told.u_centre
+        == lens_of(read_photo(jpeg(noise(*size), f35_mm=26, exif_size=stored))).u_centre
+    )
+
+
 @pytest.mark.parametrize("size", [(300, 300), (320, 180), (360, 300)])
 def test_a_shape_that_cameras_do_not_make_proves_nothing_and_says_so(size):
     lens = lens_of(photo := read_photo(jpeg(noise(*size), f35_mm=26, exif_size=size)))
@@ -197,7 +223,7 @@ def test_a_shape_that_cameras_do_not_make_proves_nothing_and_says_so(size):
 @pytest.mark.parametrize("times", [1.9, 2.2])
 def test_what_is_longer_than_a_frame_of_film_may_be_a_panorama(times):
     """Its 35 mm length then counts over the longer side of the camera, which turned upright."""
-    photo = read_photo(jpeg(noise(round(300 * times), 300), f35_mm=26))
+    photo = read_photo(jpeg(noise(4 * round(75 * times), 300), f35_mm=26))
     lens = lens_of(photo)
     single = 26 / 43.2666 * math.hypot(photo.width, photo.height)
     turned = 26 / 43.2666 * 1.25 * 300
@@ -284,6 +310,34 @@ def test_a_strip_does_not_speak_for_a_picture_that_may_be_a_panorama():
     assert isinstance(lens, Lens)
     assert (lens.focal_px, lens.u_relative, lens.u_aspect) == (1200.0, 0.17, u)
     assert not lens.trusted
+
+
+def test_a_strip_tells_where_the_middle_of_a_part_lies():
+    """Cropped to one side: a lens 0.1 of the diagonal beside the picture's middle."""
+    part = replace(LENS, u_centre=assumptions.U_OFF_CENTRE)
+    away = []
+    for seed in range(20):
+        tags = strip_px(np.random.default_rng(seed), shift_px=(200.0, 0.0))
+        lens = seen_through(tags, part, tag_mm=50.0)
+        assert isinstance(lens, Lens)
+        assert 0.0 < lens.u_centre < part.u_centre
+        x, y = lens.off_centre_px
+        away.append(math.hypot(x - 200.0, y) / (lens.u_centre * lens.diagonal_px))
+    # Two coordinates in their ±: a mean square of 2.
+    assert np.mean(np.square(away)) < 4.0
+
+
+@pytest.mark.parametrize("seed", [0, 2])
+def test_tags_that_are_hardly_seen_through_the_stated_lens_leave_it_in_doubt(seed):
+    """Better explained by another lens than 99 % of strips, worse than 99.9 %: perhaps a part."""
+    tags = strip_px(np.random.default_rng(seed), shift_px=(200.0, 0.0))
+    chi2 = lens_seen(tags, range(4), LENS, tag_mm=50.0).chi2
+    assert assumptions.LENS_DOUBT_CHI2 < chi2 < assumptions.LENS_MOST_CHI2
+    lens = seen_through(tags, LENS, tag_mm=50.0)
+    assert isinstance(lens, Lens)
+    assert lens.u_centre > 0.0
+    x, y = lens.off_centre_px
+    assert math.hypot(x - 200.0, y) < 3.0 * lens.u_centre * lens.diagonal_px
 
 
 def test_a_blurred_strip_is_no_other_lens():
@@ -385,6 +439,35 @@ def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name)
         (sure,) = (line for line in first_lines(answer) if line.startswith("SURE"))
         assert "the picture's shape" in sure
         assert "as the main camera saved it" in sure
+
+
+@pytest.mark.parametrize("name", ["bed_08", "series_a_6"])
+def test_a_part_to_one_side_with_its_exif_rewritten_holds_its_angle_with_tags_and_without(name):
+    one = taken(name)
+    outcome = seen(MANIPULATIONS["crop to one side, EXIF new"][0](one))
+    assert isinstance(outcome, Measurement)
+    low, high = outcome.knee.found_interval_deg
+    assert low <= one.truth["true_knee_flexion_deg"] <= high
+    assert any("made smaller or cropped" in caution for caution in outcome.cautions)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        pytest.param("series_b_4", "better through another lens", id="by the strip itself"),
+        pytest.param("bed_02", "cannot both be right", id="by strip and picture"),
+    ],
+)
+def test_a_part_of_a_camera_s_own_size_is_told_by_its_tags(name, words):
+    """Its sides are multiples of 4, so that nothing but the strip tells."""
+    one = taken(name)
+    true = one.truth["true_knee_flexion_deg"]
+    outcome = seen(MANIPULATIONS["crop to one side, EXIF new"][0](one), displayed_deg=true - 14)
+    assert isinstance(outcome, Measurement)
+    low, high = outcome.knee.found_interval_deg
+    assert low <= true <= high
+    assert any(words in caution for caution in outcome.cautions)
+    assert outcome.comparison.verdict != "within"
 
 
 @pytest.mark.parametrize("name", ["bed_02", "bed_13"])

@@ -114,6 +114,32 @@ def test_budget_lines_add_up():
     )
 
 
+@pytest.mark.parametrize("axis", [0, 1])
+def test_a_principal_point_that_is_not_known_is_a_lens_that_lies_elsewhere(axis):
+    """One u of it is the leg through that lens, its plane as that lens shows it."""
+    plain = leg(80.0, yaw_deg=15, pitch_deg=10)
+    lean = ((0.0, 0.0), (7.0, 1.0), (-2.0, 6.0))
+    one = replace(
+        plain,
+        lens=replace(plain.lens, u_centre=0.1),
+        view=replace(plain.view, tilt_by_lens_deg=lean),
+    )
+    assert un.inputs_of(one)["focal_length"] == 3
+    z = np.zeros((1, 3))
+    z[0, 1 + axis] = 1.0
+    off = np.zeros(2)
+    off[axis] = 0.1 * plain.lens.diagonal_px
+    normal = geometry.tilt_normal(np.array(plain.view.normal), np.array(lean[1 + axis]))
+    elsewhere = replace(
+        plain,
+        lens=plain.lens.moved(0.0, *off),
+        view=replace(plain.view, normal=tuple(normal)),
+    )
+    (drawn,) = un.drawn_from(one, {"focal_length": z}).knee_deg
+    assert drawn == pytest.approx(un.plane_flexion_deg(elsewhere), abs=1e-9)
+    assert abs(drawn - un.plane_flexion_deg(plain)) > 0.2
+
+
 def test_the_marks_interval_is_that_of_trials_without_the_placement():
     one = leg(80.0, u_px=3.0, placement_mm=(10, 5, 5), tilt_deg=2.0, yaw_deg=15)
     angle = un.flexion_with_uncertainty(one, trials=40_000, rng=np.random.default_rng(2))

@@ -164,7 +164,7 @@ def dot(a: ArrayLike, b: ArrayLike) -> Floats:
     return np.asarray(total)
 
 
-def rays(points_px: ArrayLike, *, focal_px: ArrayLike, centre_px: tuple[float, float]) -> Floats:
+def rays(points_px: ArrayLike, *, focal_px: ArrayLike, centre_px: ArrayLike) -> Floats:
     """Directions from the lens through picture points.
 
     Parameters
@@ -173,7 +173,7 @@ def rays(points_px: ArrayLike, *, focal_px: ArrayLike, centre_px: tuple[float, f
         Picture points.
     focal_px : array_like, broadcastable to (...)
         Focal length, pixels.
-    centre_px : (float, float)
+    centre_px : array_like, broadcastable to (..., 2)
         Principal point.
 
     Returns
@@ -277,6 +277,27 @@ def tilt_normal(normal: ArrayLike, tilt_deg: ArrayLike) -> Floats:
     moved = empty(*np.broadcast_shapes(normal.shape[:-1], step.shape[:-1]), 3)
     moved[...] = normal + step[..., :1] * right + step[..., 1:] * down
     return np.asarray(moved / np.sqrt(dot(moved, moved))[..., None])
+
+
+def tilt_to(normal: ArrayLike, other: ArrayLike) -> Floats:
+    """The tilt (a, b), degrees, that makes one unit normal another; undoes `tilt_normal`."""
+    right, down = plane_axes(normal)
+    ahead = dot(np.asarray(other), np.asarray(normal))
+    sides = [np.arctan2(dot(np.asarray(other), axis), ahead) for axis in (right, down)]
+    return np.asarray(np.degrees(np.stack(sides, axis=-1)))
+
+
+def carried_with(normal: Floats, ray: Floats, onto: Floats) -> Floats:
+    """A normal (3,) as turned along with a ray (3,) onto another, by the shortest way.
+
+    What is seen of a plane is how it lies to the line of sight.
+    """
+    a, b = (v / np.linalg.norm(v) for v in (ray, onto))
+    axis, cosine = _cross_3d(a, b), float(a @ b)
+    # Rodrigues: n cos + (axis x n) sin + axis (axis . n) (1 - cos), of axis times its sine.
+    return np.asarray(
+        normal * cosine + _cross_3d(axis, normal) + axis * (axis @ normal) / (1.0 + cosine)
+    )
 
 
 def normal_from_view(*, yaw_deg: float, pitch_deg: float) -> Floats:

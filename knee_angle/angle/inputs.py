@@ -77,6 +77,7 @@ class Draw:
     hinge_off_mm: Floats  # (n, 4): error of a known hinge in both tags
     points_turn_deg: Floats  # (n,), of the machine's points against its bars
     focal_px: Floats  # (n,)
+    centre_px: Floats  # (n, 2), the principal point
     aspect: Floats  # (n,), log of a pixel's width against its height
     distance_mm: Floats  # (n,)
     thigh_mm: Floats | None  # (n,), where it gives the distance
@@ -98,8 +99,9 @@ def inputs_of(leg: LegInView) -> dict[str, int]:
         # One for each mark and tag, and one that all bars share.
         "landmark_depth": count + tags + 1,
         "camera_direction": 4 if own_turn else 2,
-        # A pixel's shape joins where the picture may have been stretched.
-        "focal_length": 1 if leg.lens.u_aspect == 0.0 else 2,
+        # A pixel's shape joins where the picture may have been stretched, the principal point
+        # where it may have been cropped.
+        "focal_length": 1 + (leg.lens.u_aspect > 0.0) + 2 * (leg.lens.u_centre > 0.0),
         "leg_distance": 1,
         # The points' turn; turn, across and distance from the hinge of each tag; the hinge
         # where it is known.
@@ -154,13 +156,16 @@ def from_normals(
     view, lens = leg.view, leg.lens
     still = np.zeros((1, 1))
     # Lengths are positive: their relative ± is drawn in the logarithm.
-    seen_through = z.get("focal_length", still)
-    focal = lens.focal_px * np.exp(lens.u_relative * seen_through[:, 0])
+    seen_through = z.get("focal_length")
+    longer, shape, centre = _of_lens(leg, seen_through)
+    focal = lens.focal_px * np.exp(lens.u_relative * longer)
     u_distance = view.u_distance_mm / view.knee_distance_mm
     far = z.get("leg_distance", still)[:, 0]
     # Whatever size gave the distance was seen through the same lens: both go together.
     distance = view.knee_distance_mm * np.exp(u_distance * far) * focal / lens.focal_px
-    normal, bars_normal = _drawn_normals(leg, z.get("camera_direction"), mirrored)
+    normal, bars_normal = _drawn_normals(
+        leg, z.get("camera_direction"), mirrored, _lean(leg, longer, centre)
+    )
     depth, tag_depth = _drawn_depth(leg, z.get("landmark_depth"))
     stuck = z.get("sticking")
     sticking, hinge_off = _drawn_sticking(leg, None if stuck is None else stuck[:, 1:])
@@ -176,7 +181,8 @@ def from_normals(
         hinge_off_mm=hinge_off,
         points_turn_deg=U_POINTS_DEG * z.get("sticking", still)[:, 0],
         focal_px=focal,
-        aspect=lens.u_aspect * seen_through[:, -1] if seen_through.shape[1] > 1 else still[:, 0],
+        centre_px=np.array(lens.centre_px) + lens.u_centre * lens.diagonal_px * centre,
+        aspect=lens.u_aspect * shape,
         distance_mm=distance,
         thigh_mm=None if leg.thigh_mm is None else leg.thigh_mm + U_TAPE_MM * far,
     )
@@ -278,14 +284,31 @@ def bars_further_mm(z: Floats) -> Floats:
     return np.asarray(MARK_DEPTH_MM["thigh_bar"][0] * np.expm1(BARS_TOGETHER_LOG * bounded))
 
 
+def _of_lens(leg: LegInView, z: Floats | None) -> tuple[Floats, Floats, Floats]:
+    """Numbers of focal length (n,), pixel shape (n,) and principal point (n, 2)."""
+    still = np.zeros((1 if z is None else len(z), 2))
+    if z is None:
+        return still[:, 0], still[:, 0], still
+    shaped, moved = leg.lens.u_aspect > 0.0, leg.lens.u_centre > 0.0
+    return z[:, 0], z[:, 1] if shaped else still[:, 0], z[:, -2:] if moved else still
+
+
+def _lean(leg: LegInView, longer: Floats, centre: Floats) -> Floats | None:
+    """How the normal that is seen leans with the lens (n, 2), degrees."""
+    slopes = leg.view.tilt_by_lens_deg
+    return np.column_stack([longer, centre]) @ np.array(slopes) if slopes else None
+
+
 def _drawn_normals(
-    leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None
+    leg: LegInView, z: Floats | None, mirrored: NDArray[np.bool_] | None, lean: Floats | None
 ) -> tuple[Floats, Floats]:
     """Normals of the leg's plane and of the bars', each (n, 3)."""
     view = leg.view
     normal = np.array(view.normal)[None]
     if mirrored is not None and view.other_normal is not None:
         normal = np.where(mirrored[:, None], np.array(view.other_normal), normal)
+    if lean is not None:
+        normal = geometry.tilt_normal(normal, np.clip(lean, -60.0, 60.0))
     if z is None:
         return normal, normal
     usual = z[:, :2]

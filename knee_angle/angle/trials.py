@@ -60,9 +60,9 @@ class Drawn:
 def simulated(leg: LegInView, draw: Draw) -> Drawn:
     """Every trial's leg (and machine), each seen along its own plane's normal."""
     directions = geometry.rays(
-        _unstretched(draw.points_px, leg, draw),
+        _unstretched(draw.points_px, draw),
         focal_px=draw.focal_px[:, None],
-        centre_px=leg.lens.centre_px,
+        centre_px=draw.centre_px[:, None],
     )
     count, depth = len(LEG_POINTS), draw.depth_mm
     distance = draw.distance_mm - depth[:, 1]
@@ -95,11 +95,11 @@ def _each(points: Floats) -> list[Floats]:
     return [points[:, k] for k in range(points.shape[1])]
 
 
-def _unstretched(places_px: Floats, leg: LegInView, draw: Draw) -> Floats:
+def _unstretched(places_px: Floats, draw: Draw) -> Floats:
     """Places (n, k, 2) as pixels of the drawn shape have them in a picture with square ones."""
     if not draw.aspect.any():
         return places_px
-    centre = np.array(leg.lens.centre_px)
+    centre = draw.centre_px[:, None]
     shape = np.exp(0.5 * draw.aspect[:, None, None] * np.array([1.0, -1.0]))
     return np.asarray(centre + (places_px - centre) * shape)
 
@@ -152,9 +152,9 @@ def _machine_by_tags(
         return {}
     corners_px = draw.corners_px.reshape(len(draw.corners_px), -1, 2)
     directions = geometry.rays(
-        _unstretched(corners_px, leg, draw).reshape(-1, *draw.corners_px.shape[1:]),
+        _unstretched(corners_px, draw).reshape(-1, *draw.corners_px.shape[1:]),
         focal_px=draw.focal_px[:, None, None],
-        centre_px=leg.lens.centre_px,
+        centre_px=draw.centre_px[:, None, None],
     )
     normal = draw.bars_normal[:, None, None]
     far = (distance_mm[:, None] - draw.tag_depth_mm)[..., None]

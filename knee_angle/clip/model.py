@@ -189,6 +189,7 @@ def answered(seen: Seen, inputs: Inputs, lean: Floats, log_mm: Floats, z: Floats
         hinge_off_mm=np.zeros((1, 4)),
         points_turn_deg=U_POINTS_DEG * z[inputs.at("sticking")],
         focal_px=np.array([lens.focal_px * through]),
+        centre_px=np.array([lens.centre_px]),
         aspect=np.zeros(1),
         distance_mm=distance * through,
         thigh_mm=None,

@@ -26,6 +26,7 @@ from knee_angle.angle import geometry
 from knee_angle.angle.words import POINT_WORDS
 from knee_angle.assumptions import (
     COVERAGE,
+    MOST_APART_CHI2,
     P_MISPLACED,
     P_MISPLACED_SAID,
     P_SLANTED,
@@ -36,9 +37,10 @@ from knee_angle.assumptions import (
     U_SLANTED_DEG,
 )
 from knee_angle.landmarks.base import Detector, DirectionDetector, Witness
-from knee_angle.landmarks.facing import by_outlines, faces_seen
-from knee_angle.language import say
-from knee_angle.photo.as_taken import as_taken
+from knee_angle.landmarks.facing import by_outlines, faces_seen, seen_through
+from knee_angle.language import capital, say
+from knee_angle.photo.as_taken import ADVICE, as_taken
+from knee_angle.photo.lens_seen import perhaps_a_part
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Direction, Landmarks, LegInView, PointName, View
 
@@ -54,6 +56,16 @@ STRIP_SLANTED = say(
     "The strip's plane and the leg as the picture shows it are {apart_deg:.0f}° apart: "
     "check that the strip is stuck parallel to the machine's bars. The ± "
     "allows for it."
+)
+OTHER_LENS = say(
+    "The printed tags are seen better through another lens than through the stated one: the "
+    "picture may be cropped or zoomed, and the ± allows for it. Use the photo as the camera saved "
+    "it."
+)
+CONTRADICTED = say(
+    "The strip's plane and the leg as the picture shows it are {apart_deg:.0f}° apart and cannot "
+    "both be right: the picture may be cropped, or the strip is not on this machine, so nothing "
+    "counts as proven. {advice}"
 )
 MAYBE_MIRRORED = say(
     "The photo was taken with the front camera, whose pictures some phones mirror: then left and "
@@ -73,11 +85,14 @@ class Odds:
         By how much, if so.
     cov : ndarray, shape (2, 2)
         Its covariance.
+    apart2 : float
+        How far the difference is from what either explains: chi-squared, 2 degrees of freedom.
     """
 
     p: float
     mean: Floats
     cov: Floats
+    apart2: float
 
     @property
     def added(self) -> Floats:
@@ -103,7 +118,8 @@ def misplaced(away: Floats, cov: Floats, *, prior: float, u: float) -> Odds:
     log_odds += 0.5 * float(away @ np.linalg.solve(cov, away) - away @ np.linalg.solve(wide, away))
     log_odds -= 0.5 * math.log(np.linalg.det(wide) / np.linalg.det(cov))
     p = 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, log_odds))))
-    return Odds(p, gain @ away, u**2 * (np.eye(2) - gain))
+    apart2 = float(away @ np.linalg.solve(wide, away))
+    return Odds(p, gain @ away, u**2 * (np.eye(2) - gain), apart2)
 
 
 def slanted(view: View, seen: Direction) -> Odds:
@@ -124,7 +140,10 @@ def with_doubts(
     What the picture itself leaves open (`as_taken`) is said first.
     """
     dotted = [name for name in LEG_POINTS if landmarks.points[name].source == "dot"]
-    cautions = [*as_taken(photo).cautions]
+    taken = as_taken(photo)
+    cautions = [*taken.cautions]
+    if leg.lens.u_centre > 0.0 == taken.u_centre:
+        cautions.append(OTHER_LENS)
     if photo.told.front and leg.view.plane != "tag":  # of tags one sees which way round they are
         cautions.append(MAYBE_MIRRORED)
     for detector in detectors:
@@ -149,6 +168,7 @@ def _strip_weighed(
     if network is None:
         return leg, []
     found = faces_seen(photo, landmarks, leg.lens)
+    network = seen_through(network, photo, landmarks, leg.lens)
     seen = by_outlines(network, found, leg.lens, u_faces_deg=U_FACES_DEG)
     odds = slanted(leg.view, seen)
     normal, added = np.array(leg.view.normal), odds.added
@@ -161,6 +181,10 @@ def _strip_weighed(
     cov = (aa + add_aa, ab + add_ab, bb + add_bb)
     view = replace(leg.view, normal=(x, y, z), tilt_cov_deg2=cov)
     apart = float(geometry.tilt_between_deg(np.array(leg.view.normal), np.array(seen.normal)))
+    if odds.apart2 > MOST_APART_CHI2:
+        lens = leg.lens if leg.lens.u_centre > 0.0 else perhaps_a_part(leg.lens)
+        both = CONTRADICTED.format(apart_deg=apart, advice=capital(ADVICE))
+        return replace(leg, view=view, lens=replace(lens, trusted=False)), [both]
     said = [STRIP_SLANTED.format(apart_deg=apart)] if odds.p > P_SLANTED_SAID else []
     return replace(leg, view=view), said
 

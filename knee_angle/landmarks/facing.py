@@ -13,6 +13,7 @@ In a picture that may be stretched outlines tell nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +21,11 @@ from numpy.typing import NDArray
 from knee_angle.angle import geometry
 from knee_angle.assumptions import ROUND_BARS
 from knee_angle.landmarks.dots.faces import Face, faces
+from knee_angle.photo.camera import lens_of
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Direction, Landmarks, Lens
 
-__all__ = ["by_outlines", "faces_seen", "stretches"]
+__all__ = ["by_outlines", "faces_seen", "seen_through", "stretches"]
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +42,23 @@ _FARTHEST_DEG = 60.0
 def faces_seen(photo: Photo, landmarks: Landmarks, lens: Lens) -> list[Face]:
     """The machine's dots whose outlines tell the camera's direction."""
     return [] if lens.u_aspect > MOST_ASPECT else faces(photo, landmarks)
+
+
+def seen_through(seen: Direction, photo: Photo, landmarks: Landmarks, lens: Lens) -> Direction:
+    """The network's direction where the photo's lens has its middle elsewhere than it takes it.
+
+    It sees how a plane lies to the line of sight, which such a lens has elsewhere.
+    """
+    if lens.off_centre_px == (0.0, 0.0):
+        return seen
+    knee = landmarks.points["knee"]
+    at = np.array([knee.x_px, knee.y_px])
+    was, now = (
+        geometry.rays(at, focal_px=one.focal_px, centre_px=one.centre_px)
+        for one in (lens_of(photo), lens)
+    )
+    x, y, z = geometry.carried_with(np.array(seen.normal), was, now).tolist()
+    return replace(seen, normal=(x, y, z))
 
 
 def by_outlines(

@@ -3,26 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
-from knee_angle.angle import scale
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.angle import geometry, scale
 from knee_angle.assumptions import U_CORNER_PX, U_FACES_OF_LEG_DEG
 from knee_angle.landmarks.base import Detector, DirectionDetector
-from knee_angle.landmarks.facing import by_outlines, faces_seen
+from knee_angle.landmarks.facing import by_outlines, faces_seen, seen_through
 from knee_angle.photo import boards, camera
 from knee_angle.photo.reading import Photo
+from knee_angle.photo.tags import Tag
 from knee_angle.records import (
     MACHINE_POINTS,
     BarTags,
     Frame,
     Landmarks,
+    LegInView,
     Lens,
     Machine,
     View,
 )
 from knee_angle.settings import Settings
 
-__all__ = ["machine_of", "scale_of", "view_of"]
+__all__ = ["machine_of", "scale_of", "view_of", "with_lens_in_doubt"]
+
+Floats = NDArray[np.float64]
 
 
 def view_of(
@@ -65,12 +73,56 @@ def _without_tags(
         if isinstance(detector, DirectionDetector):
             direction = detector.direction(photo, landmarks)
             if direction is not None:
+                direction = seen_through(direction, photo, landmarks, lens)
                 found = faces_seen(photo, landmarks, lens)
                 direction = by_outlines(direction, found, lens, u_faces_deg=U_FACES_OF_LEG_DEG)
                 return camera.view_from_direction(
                     direction, knee_distance_mm=distance_mm, u_distance_mm=u_mm
                 )
     return camera.view_from_prior(knee_distance_mm=distance_mm, u_distance_mm=u_mm)
+
+
+def with_lens_in_doubt(
+    leg: LegInView, tags: tuple[Tag, ...], landmarks: Landmarks, settings: Settings
+) -> LegInView:
+    """The leg with how its normal leans where focal length and middle of the lens are others.
+
+    A strip shows another plane through another lens; what a network or outlines show lies to
+    the line of sight, and turns with it. What is only a prior is of the camera's own axis.
+    """
+    lens, view = leg.lens, leg.view
+    if lens.u_centre == 0.0 or view.plane == "image":
+        return leg
+    off = lens.u_centre * lens.diagonal_px
+    slopes = []
+    for step in ((lens.u_relative, 0.0, 0.0), (0.0, off, 0.0), (0.0, 0.0, off)):
+        up, down = (
+            _leaned(leg, lens.moved(*(sign * x for x in step)), tags, landmarks, settings)
+            for sign in (1.0, -1.0)
+        )
+        a, b = ((up - down) / 2.0).tolist()
+        slopes.append((a, b))
+    return replace(leg, view=replace(view, tilt_by_lens_deg=tuple(slopes)))
+
+
+def _leaned(
+    leg: LegInView, lens: Lens, tags: tuple[Tag, ...], landmarks: Landmarks, settings: Settings
+) -> Floats:
+    """By how much (a, b) the normal leans through another lens, degrees."""
+    normal = np.array(leg.view.normal)
+    if leg.view.plane == "tag":
+        boards_of = boards.boards_of
+        was, now = (boards_of(tags, one, landmarks, settings) for one in (leg.lens, lens))
+        first, other = was.strip or was.bars, now.strip or now.bars
+        if first is not None and other is not None:
+            return geometry.tilt_to(first.normal, other.normal)
+    knee = leg.points["knee"]
+    at = np.array([knee.x_px, knee.y_px])
+    was_ray, ray = (
+        geometry.rays(at, focal_px=one.focal_px, centre_px=one.centre_px)
+        for one in (leg.lens, lens)
+    )
+    return geometry.tilt_to(normal, geometry.carried_with(normal, was_ray, ray))
 
 
 def scale_of(

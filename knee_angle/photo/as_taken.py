@@ -17,13 +17,14 @@ longer than any camera's picture, or a         refused: a panorama
 panorama by its file's word
 longer than a film's 16:9                      a short panorama or cut from 4:3: focal length
                                                and shape ±, and no verdict
-smaller or larger than its EXIF says           resized, cropped or zoomed: focal length ±
-an odd number of pixels on a side              resized or cropped: focal length ±
+smaller or larger than its EXIF says           resized, cropped or zoomed: focal length and
+                                               the lens's middle ±
+a side that is no multiple of 4 pixels         resized or cropped: the same
 an ultra-wide lens                             bent picture: focal length and shape ±
 digital zoom by its EXIF                       some phones count it into the focal length,
                                                some do not: focal length ±
-a shape that cameras do not make               cropped or stretched: focal length and shape
-                                               ±, and no verdict
+a shape that cameras do not make               cropped or stretched: focal length, middle and
+                                               shape ±, and no verdict
 =============================================  ===========================================
 """
 
@@ -46,10 +47,13 @@ from knee_angle.assumptions import (
     CAMERA_SHAPES,
     LONGEST_SINGLE,
     MOST_CROPPED,
+    MOST_PULLED,
     PANORAMA_FROM,
     SCREEN_EDGE_PX,
     SHAPE_WITHIN,
+    SIDES_BY,
     U_ODD_SHAPE,
+    U_OFF_CENTRE,
     U_ULTRA_WIDE,
     ULTRA_WIDE_BELOW_MM,
 )
@@ -96,8 +100,9 @@ RESIZED = say(
     "as the camera saved it."
 )
 ODD_SIDE = say(
-    "No camera stores a picture of {wide} x {high} pixels, an odd number: it was made smaller or "
-    "cropped, and the ± allows for either. Use the photo as the camera saved it."
+    "No phone's camera is known to store a picture of {wide} x {high} pixels, whose sides are "
+    "multiples of 4: it was made smaller or cropped, and the ± allows for either. Use the photo as "
+    "the camera saved it."
 )
 ZOOMED = say(
     "The photo was taken with digital zoom ({zoom:.1f} times): the ± allows for a "
@@ -138,6 +143,8 @@ class AsTaken:
         Relative ± of that, beside the usual.
     u_aspect : float
         Relative ± of a pixel's width against its height.
+    u_centre : float
+        ± of the lens's middle against the picture's, per axis, as a share of the diagonal.
     trusted : bool
         Whether anything may count as proven.
     cautions : tuple of str
@@ -147,6 +154,7 @@ class AsTaken:
     focal: float = 1.0
     u_focal: float = 0.0
     u_aspect: float = 0.0
+    u_centre: float = 0.0
     trusted: bool = True
     cautions: tuple[str, ...] = ()
 
@@ -159,8 +167,10 @@ def not_as_taken(photo: Photo) -> NotMeasured | None:
 
 def as_taken(photo: Photo) -> AsTaken:
     """What file and shape of a photo leave open."""
+    (log_cropped, resized), zoomed = _resized(photo), _zoomed(photo)
+    u_centre = U_OFF_CENTRE * math.expm1(log_cropped)
     log_focal, var_focal, cautions = 0.0, 0.0, []
-    for log_most, caution in (_resized(photo), _zoomed(photo)):
+    for log_most, caution in ((log_cropped, resized), zoomed):
         # Either of two focal lengths: their middle, and half of what they are apart.
         log_focal, var_focal = log_focal + log_most / 2.0, var_focal + (log_most / 2.0) ** 2
         cautions += caution
@@ -177,6 +187,7 @@ def as_taken(photo: Photo) -> AsTaken:
             ODD_SHAPE.format(wide=photo.width, high=photo.height, advice=capital(ADVICE))
         )
         log_focal, var_focal = log_focal + U_ODD_SHAPE / 2.0, var_focal + U_ODD_SHAPE**2
+        u_centre = math.hypot(u_centre, U_OFF_CENTRE * (MOST_PULLED - 1.0))
     dark_end = bool(_dark_ends(photo) & ABOVE_OR_BELOW)
     if dark_end:
         cautions.append(DARK_END)
@@ -184,6 +195,7 @@ def as_taken(photo: Photo) -> AsTaken:
         focal=math.exp(log_focal),
         u_focal=math.sqrt(var_focal),
         u_aspect=U_ODD_SHAPE if odd else U_ULTRA_WIDE if wide else 0.0,
+        u_centre=u_centre,
         trusted=not odd and not dark_end,
         cautions=tuple(cautions),
     )
@@ -268,8 +280,8 @@ def _resized(photo: Photo) -> tuple[float, list[str]]:
     stored = photo.told.size_px
     long, _ = _sides(photo)
     if stored is None or _alike(long, stored[0]):
-        # Colours are taken and stored for 2 x 2 pixels (Bayer's pattern, 4:2:0).
-        if photo.f35_mm is None or (photo.width % 2 == 0 and photo.height % 2 == 0):
+        whole = photo.width % SIDES_BY == 0 and photo.height % SIDES_BY == 0
+        if photo.f35_mm is None or whole:
             return 0.0, []
         return math.log(MOST_CROPPED), [ODD_SIDE.format(wide=photo.width, high=photo.height)]
     if photo.width < photo.height:

@@ -95,6 +95,15 @@ def _drawn(
     # ± of a pixel's width against its height, about the middle of the picture.
     shape = np.exp(0.5 * lens.u_aspect * rng.standard_normal() * np.array([1.0, -1.0]))
     middle = np.array(lens.centre_px)
+    if lens.u_centre > 0.0:
+        off = lens.u_centre * lens.diagonal_px * rng.standard_normal(2)
+        through, lens = lens, lens.moved(0.0, *off.tolist())
+        at = corners_px.reshape(-1, 2).mean(axis=0)
+        was, now = (
+            geometry.rays(at, focal_px=one.focal_px, centre_px=one.centre_px)
+            for one in (through, lens)
+        )
+        normal, middle = geometry.carried_with(normal, was, now), middle + off
     seen_px = corners_px + u_px * rng.standard_normal(corners_px.shape)
     thigh, shank = _poses(
         middle + shape * (seen_px - middle),

@@ -105,6 +105,7 @@ def lens_of(photo: Photo) -> Lens:
         u_relative=math.hypot(U_EXIF if photo.f35_mm is not None else U_PRIOR, seen.u_focal),
         source="exif" if photo.f35_mm is not None else "prior",
         u_aspect=seen.u_aspect,
+        u_centre=seen.u_centre,
         trusted=seen.trusted,
     )
 

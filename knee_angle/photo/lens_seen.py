@@ -19,10 +19,13 @@ from numpy.typing import NDArray
 
 from knee_angle.assumptions import (
     LENS_ANY,
+    LENS_DOUBT_CHI2,
     LENS_MOST_CHI2,
     LENS_SURE,
+    MOST_CROPPED,
     U_CENTRE,
     U_CORNER_PX,
+    U_OFF_CENTRE,
     U_PIXEL_SHAPE,
 )
 from knee_angle.language import say
@@ -39,7 +42,7 @@ from knee_angle.photo.strips import strips_of
 from knee_angle.photo.tags import Tag, strip_of
 from knee_angle.records import Lens, NotMeasured
 
-__all__ = ["LensSeen", "lens_seen", "seen_through"]
+__all__ = ["LensSeen", "lens_seen", "perhaps_a_part", "seen_through"]
 
 Floats = NDArray[np.float64]
 
@@ -66,6 +69,10 @@ class LensSeen:
         Focal length as a multiple of the stated one, and its relative ±, with the statement.
     aspect, u_aspect : float
         A pixel's width against its height (logarithm) and its ±, likewise.
+    off_px : (float, float)
+        Where its middle lies, seen from the stated one, likewise.
+    u_off_px : float
+        Its ± per axis.
     """
 
     chi2: float
@@ -73,6 +80,8 @@ class LensSeen:
     u_focal: float
     aspect: float
     u_aspect: float
+    off_px: tuple[float, float]
+    u_off_px: float
 
 
 @lru_cache(maxsize=8)  # a point that is moved by hand changes nothing of it
@@ -82,6 +91,9 @@ def seen_through(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Lens | 
     if not rows:
         return lens
     seen = lens_seen(rows[0].tags, rows[0].steps, lens, tag_mm=tag_mm)
+    if LENS_DOUBT_CHI2 < seen.chi2 <= LENS_MOST_CHI2 and lens.u_centre == lens.u_aspect == 0.0:
+        lens = perhaps_a_part(lens)
+        seen = lens_seen(rows[0].tags, rows[0].steps, lens, tag_mm=tag_mm)
     stretched = lens.u_aspect > 0.0 and abs(seen.aspect) > 3.0 * math.hypot(
         seen.u_aspect, U_PIXEL_SHAPE
     )
@@ -90,6 +102,8 @@ def seen_through(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Lens | 
     if maybe_panorama(lens.width_px, lens.height_px) is not None:
         return lens  # its columns lie by angle: what the strip shows holds at its own place alone
     sure = lens.trusted or seen.u_aspect < LENS_SURE
+    if lens.u_centre > 0.0:
+        lens = replace(lens, off_centre_px=seen.off_px, u_centre=seen.u_off_px / lens.diagonal_px)
     return replace(
         lens,
         focal_px=lens.focal_px * seen.focal,
@@ -97,6 +111,17 @@ def seen_through(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Lens | 
         # A bent picture is no worse at the strip than elsewhere: its ± stays.
         u_aspect=lens.u_aspect if lens.trusted else math.hypot(seen.aspect, seen.u_aspect),
         trusted=sure,
+    )
+
+
+def perhaps_a_part(lens: Lens) -> Lens:
+    """A lens whose picture may be a part of the one that was taken, as `as_taken` has it."""
+    log_focal = math.log(MOST_CROPPED) / 2.0
+    return replace(
+        lens,
+        focal_px=lens.focal_px * math.exp(log_focal),
+        u_relative=math.hypot(lens.u_relative, log_focal),
+        u_centre=U_OFF_CENTRE * (MOST_CROPPED - 1.0),
     )
 
 
@@ -114,7 +139,7 @@ def lens_seen(tags: Sequence[Tag], steps: Sequence[int], lens: Lens, *, tag_mm: 
     tag_mm : float
         Edge of a tag, mm.
     """
-    diagonal = math.hypot(lens.width_px, lens.height_px)
+    diagonal = lens.diagonal_px
     middle = diagonal * (U_CENTRE if lens.trusted else LENS_ANY[1] / 2.0)
     aspect = math.hypot(lens.u_aspect, U_PIXEL_SHAPE)
     stated = np.array([lens.u_relative, middle, middle, aspect])
@@ -124,7 +149,16 @@ def lens_seen(tags: Sequence[Tag], steps: Sequence[int], lens: Lens, *, tag_mm: 
     told = strip.fitted(first, stated)
     if told.cost > strip.seen.size:  # worse than noise: perhaps the mirrored solution
         told = min(told, strip.fitted(second, stated), key=lambda fit: fit.cost)
-    free = strip.fitted(told.start, wide, first=told.x)
+    free = strip.fitted(told.start, wide, first=told.onto(wide, anew=True))
+    if lens.u_centre > 0.0 and lens.trusted:
+        stated = stated * [1.0, 0.0, 0.0, 1.0]
+        stated[1:3] = math.hypot(middle, diagonal * lens.u_centre)
+        # The search can lose its way to a middle far off, so it begins at several places.
+        ways = [told.onto(stated), told.onto(stated, anew=True), free.onto(stated)]
+        fits = [strip.fitted(told.start, stated, first=way) for way in ways]
+        told = min(fits, key=lambda fit: fit.cost)
+        again = strip.fitted(told.start, wide, first=told.onto(wide))
+        free = min(free, again, key=lambda fit: fit.cost)
     # Blurred or bent tags are noisier than usual: nothing is told from what noise explains.
     noise2 = max(1.0, strip.rms_px(free) / U_CORNER_PX) ** 2
     cov = np.linalg.pinv(told.slopes.T @ told.slopes)[-LENSES:, -LENSES:]
@@ -135,14 +169,17 @@ def lens_seen(tags: Sequence[Tag], steps: Sequence[int], lens: Lens, *, tag_mm: 
         u_focal=float(u[0]),
         aspect=float(z[3]),
         u_aspect=float(u[3]),
+        off_px=(float(z[1]), float(z[2])),
+        u_off_px=math.hypot(float(u[1]), float(u[2])) / math.sqrt(2.0),
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Fitted:
-    """A fit: starting normal, parameters, residuals in their ±, and their slopes."""
+    """A fit: starting normal, ± of the lens, parameters, residuals in their ±, their slopes."""
 
     start: Floats
+    u_lens: Floats
     x: Floats
     off: Floats
     slopes: Floats
@@ -150,6 +187,11 @@ class _Fitted:
     @property
     def cost(self) -> float:
         return float(self.off @ self.off)
+
+    def onto(self, u_lens: Floats, *, anew: bool = False) -> Floats:
+        """The parameters where the lens's ± are others; ``anew`` with the lens as stated."""
+        z = np.zeros(LENSES) if anew else self.x[-LENSES:] * self.u_lens / u_lens
+        return np.concatenate([self.x[:-LENSES], z])
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,9 +222,9 @@ class _Strip:
 
         x = np.concatenate([guess, np.zeros(LENSES)])
         if first is not None:
-            x = np.concatenate([first[:-LENSES], np.zeros(LENSES)])
+            x = first
         x, off, slopes = gauss_newton(residuals, x, least_gain=LEAST_GAIN)
-        return _Fitted(start, x, off, slopes)
+        return _Fitted(start, u_lens, x, off, slopes)
 
     def _off(self, x: Floats, start: Floats, far: float, u_lens: Floats) -> Floats:
         """Residuals (..., m) in their ±: corners, the lens's inputs, places on the strip."""

@@ -12,9 +12,9 @@ Conventions, valid everywhere in this package
 * **Discrepancy** is displayed minus knee: positive when the machine claims more
   bend than the knee has.
 
-``judged``: what was computed and judged; ``beside``, ``shown``: what stands beside;
-``displayed``: a display's number taken as flexion; ``code``: what people, machines and raters may
-be called.
+``judged``: what was computed and judged; ``lens``: what a photo was taken through; ``beside``,
+``shown``: what stands beside; ``displayed``: a display's number taken as flexion; ``code``: what
+people, machines and raters may be called.
 Nothing here reads a file, a clock or a picture.
 """
 
@@ -40,6 +40,7 @@ from knee_angle.records.judged import (
     Segments,
     Verdict,
 )
+from knee_angle.records.lens import Lens
 from knee_angle.records.shown import DisplaySeen
 from knee_angle.settings import Settings
 
@@ -234,40 +235,6 @@ def _in_a_line(kind: str, *said: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Lens:
-    """A pinhole camera without distortion, its principal point in the photo's centre.
-
-    Parameters
-    ----------
-    width_px, height_px : int
-        Size of the upright photo.
-    focal_px : float
-        Focal length, full-size pixels.
-    u_relative : float
-        Relative standard uncertainty of the focal length.
-    source : {"exif", "prior"}
-        Read from the photo, or a stated assumption about phones.
-    u_aspect : float
-        Relative standard uncertainty of a pixel's width against its height.
-    trusted : bool
-        Whether the picture is as a camera took it; where it is not, nothing is proven.
-    """
-
-    width_px: int
-    height_px: int
-    focal_px: float
-    u_relative: float
-    source: Literal["exif", "prior"]
-    u_aspect: float = 0.0
-    trusted: bool = True
-
-    @property
-    def centre_px(self) -> tuple[float, float]:
-        """The principal point."""
-        return self.width_px / 2.0, self.height_px / 2.0
-
-
-@dataclass(frozen=True, slots=True)
 class View:
     """How the camera stands to the leg's sagittal plane, in camera coordinates.
 
@@ -291,6 +258,9 @@ class View:
     leg_turn_cov_deg2 : (float, float, float)
         Covariance of the leg's own turn against the machine's plane, degrees²: it moves
         the leg's normal and not that of the bars. Zero where `normal` is the leg's own.
+    tilt_by_lens_deg : tuple of (float, float)
+        By how much (a, b) the normal that is seen in the picture leans with 1 u of the lens's
+        focal length and of its principal point's x and y; empty where that one is in no doubt.
     """
 
     plane: Plane
@@ -301,6 +271,7 @@ class View:
     other_normal: tuple[float, float, float] | None = None
     p_other: float = 0.0
     leg_turn_cov_deg2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    tilt_by_lens_deg: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

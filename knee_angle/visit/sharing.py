@@ -132,8 +132,7 @@ def _lines(photo: VisitPhoto) -> Iterator[tuple[str, list[Row]]]:
     depth += [("depth", f"tag {k}", "machine") for k in range(0 if leg.bar_tags is None else 2)]
     yield "landmark_depth", [[(key, 1.0)] for key in (*depth, ("depth", "bars", "machine"))]
     yield "camera_direction", _direction(photo, with_turn=counts["camera_direction"] == 4)
-    lens: list[Key] = [("focal length", _phone(leg)), ("pixel shape", name)]
-    yield "focal_length", [[(key, 1.0)] for key in lens[: counts["focal_length"]]]
+    yield "focal_length", [[(key, 1.0)] for key in _of_lens(leg, name)]
     yield "leg_distance", [_split(("distance",), photo.name, share=_distance_share(leg))]
     yield "sticking", [[(_sticking(k, photo.adjusted), 1.0)] for k in range(counts["sticking"])]
 
@@ -152,6 +151,16 @@ def _split(key: Key, rest: str, *, share: float) -> Row:
     """An input of which so much of the variance is the visit's and the rest a photo's."""
     both = ((*key, "visit"), math.sqrt(share)), ((*key, rest), math.sqrt(1.0 - share))
     return [(name, part) for name, part in both if part > 0.0]
+
+
+def _of_lens(leg: LegInView, name: str) -> list[Key]:
+    """A phone's focal length; what was done to a picture is its own."""
+    keys: list[Key] = [("focal length", _phone(leg))]
+    if leg.lens.u_aspect > 0.0:
+        keys.append(("pixel shape", name))
+    if leg.lens.u_centre > 0.0:
+        keys += [("middle", name, axis) for axis in "xy"]
+    return keys
 
 
 def _phone(leg: LegInView) -> str:
