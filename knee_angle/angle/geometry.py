@@ -293,10 +293,10 @@ def carried_with(normal: Floats, ray: Floats, onto: Floats) -> Floats:
     What is seen of a plane is how it lies to the line of sight.
     """
     a, b = (v / np.linalg.norm(v) for v in (ray, onto))
-    axis, cosine = _cross_3d(a, b), float(a @ b)
+    axis, cosine = cross(a, b), float(a @ b)
     # Rodrigues: n cos + (axis x n) sin + axis (axis . n) (1 - cos), of axis times its sine.
     return np.asarray(
-        normal * cosine + _cross_3d(axis, normal) + axis * (axis @ normal) / (1.0 + cosine)
+        normal * cosine + cross(axis, normal) + axis * (axis @ normal) / (1.0 + cosine)
     )
 
 
