@@ -69,6 +69,9 @@ BORDER_DARK, BORDER_BRIGHT = 40, 235
 noise and compression alone spread a photographed wall further, over both its ends (our own)."""
 SCREEN_EDGE_PX = 2.0
 """A screen's edge in the reduced picture is straight within this, mostly (our own)."""
+CORNERS_APART = 0.25
+"""Of the picture's height, a screen's edge that is seen between its corners: a smaller one is not
+filled by a leg (our own)."""
 ULTRA_WIDE_BELOW_MM, U_ULTRA_WIDE = 20.0, 0.05
 """Shorter 35 mm lengths are ultra-wide lenses (13 to 16 mm, common practice). ± of what their
 distortion, as far as the phone leaves it, does to lengths along and across (our own: 4 % at

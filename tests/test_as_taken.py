@@ -399,6 +399,41 @@ def test_a_manipulated_photo_is_refused_by_name(file, words):
     assert words in outcome.reason
 
 
+def with_dark_things(one: Taken, *, share: float) -> Taken:
+    """The photo with so much of its height dark at both ends, in parts."""
+    pixels, parts = one.pixels.copy(), 5
+    high, wide = pixels.shape[:2]
+    for part in range(parts):
+        top = round((part + 0.5 - share / 2.0) / parts * high)
+        for side in (slice(0, wide // 4 + 20 * part), slice(wide - wide // 4 - 20 * part, wide)):
+            pixels[top : top + round(share / parts * high), side] = 30
+    return replace(one, pixels=pixels)
+
+
+@pytest.mark.parametrize("case", ["screen from the side, 25°", "screen from the side, -35°"])
+def test_a_screen_is_seen_although_dark_things_hide_most_of_its_edge(case):
+    """Both ends of that edge are in the picture, and it is dark beyond them."""
+    one = with_dark_things(taken("bed_13"), share=0.5)
+    refused = judged_by_file.not_as_taken(read_photo(MANIPULATIONS[case][0](one)))
+    assert refused is not None
+    assert "a photo of a screen or of a print" in refused.reason
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 0.9])
+def test_dark_things_at_the_sides_of_a_photo_are_no_screen(share):
+    one = with_dark_things(taken("bed_13"), share=share)
+    assert judged_by_file.not_as_taken(read_photo(as_taken(one))) is None
+
+
+def test_a_dark_doorpost_that_the_floor_ends_is_no_screen():
+    """Straight and even as a border is; below it there is light."""
+    one = with_dark_things(taken("bed_13"), share=0.7)
+    pixels = one.pixels.copy()
+    high, wide = pixels.shape[:2]
+    pixels[: round(0.93 * high), : wide // 8] = 30
+    assert judged_by_file.not_as_taken(read_photo(as_taken(replace(one, pixels=pixels)))) is None
+
+
 @pytest.mark.parametrize("rows", [slice(None), slice(None, None, -1)], ids=["ceiling", "floor"])
 def test_a_dark_ceiling_or_floor_is_measured_named_and_proves_nothing(rows):
     """Of fresh renders as taken 2 % end so; a screen that is seen from above does too."""

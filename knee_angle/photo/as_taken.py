@@ -10,7 +10,8 @@ what is seen                                   what follows
 =============================================  ===========================================
 other shape than its EXIF says                 refused: cropped, stretched or edited
 a screenshot, by its EXIF or its even borders  refused
-a straight edge before an even dark border     to the left or right refused: a photo of a
+a straight edge before an even dark border,    to the left or right refused: a photo of a
+or one between two corners in the dark
                                                screen or print; above or below that may be a
                                                dark ceiling or floor as well: no verdict
 longer than any camera's picture, or a         refused: a panorama
@@ -45,6 +46,7 @@ from knee_angle.assumptions import (
     BORDER_EVEN_RGB,
     BORDER_SHARE,
     CAMERA_SHAPES,
+    CORNERS_APART,
     LONGEST_SINGLE,
     MOST_CROPPED,
     MOST_PULLED,
@@ -121,6 +123,8 @@ FRAME = math.hypot(4, 3) / 4
 """Diagonal of a camera's frame (4:3) over its longer side."""
 
 
+LINE_ROWS = 48
+"""So many rows are tried in pairs for a line through them (our own)."""
 LEAST_SIDE_PX = 48
 """Narrower a picture shows no border (our own)."""
 End = Literal["left", "above", "right", "below"]
@@ -345,6 +349,14 @@ def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
     if len(rows) < 0.4 * len(grey):
         return False
     ends = off[rows].argmax(axis=1)
+    corners = _between_dark_corners(off, rows, ends, least=wide // 2)
+    return corners or _mostly_straight(grey, rows, ends, least=wide // 2)
+
+
+def _mostly_straight(
+    grey: NDArray[np.uint8], rows: NDArray[np.int_], ends: NDArray[np.int_], *, least: int
+) -> bool:
+    """An edge that lies on one line in much of the picture's height."""
     # Above and below the screen its other edges are met, so the middle comes first.
     near = np.abs(rows - len(grey) / 2.0) < len(grey) / 4.0
     for _ in range(5):  # dark things at the edge of the picture hide it here and there
@@ -354,4 +366,37 @@ def _edge_before_dark(grey: NDArray[np.uint8]) -> bool:
         away = np.abs(ends - np.polyval(line, rows))
         near = away < max(SCREEN_EDGE_PX, 2.0 * float(np.median(away[near])))
     straight = np.abs(ends - np.polyval(line, rows)) < SCREEN_EDGE_PX
-    return bool(straight.sum() >= 0.4 * len(grey) and np.polyval(line, rows).min() >= wide // 2)
+    return bool(straight.sum() >= 0.4 * len(grey) and np.polyval(line, rows).min() >= least)
+
+
+def _between_dark_corners(
+    off: NDArray[np.bool_], rows: NDArray[np.int_], ends: NDArray[np.int_], *, least: int
+) -> bool:
+    """A straight edge of which both ends are seen, and beyond them it is as dark as before it.
+
+    So ends a screen or print that is seen from the side, also where dark things in its picture
+    hide most of that edge; a doorpost or a curtain goes on to the floor or out of the picture.
+    ``off`` (h, w) is what is brighter than the border, ``ends`` where that begins in its rows.
+    """
+    high = len(off)
+    seen = np.linspace(0, len(rows) - 1, LINE_ROWS).astype(int)
+    one, other = (seen[k] for k in np.triu_indices(len(seen), 1))
+    apart = rows[other] - rows[one]
+    far = apart >= CORNERS_APART * high
+    if not far.any():
+        return False
+    one, slope = one[far], (ends[other] - ends[one])[far] / apart[far]
+    away = ends - ends[one, None] - slope[:, None] * (rows - rows[one, None])
+    on = np.abs(away) < SCREEN_EDGE_PX
+    best = on[on.sum(axis=1).argmax()]
+    if best.sum() < CORNERS_APART * high:
+        return False
+    line = np.polyval(np.polyfit(rows[best], ends[best], 1), np.arange(high))
+    first, last = int(rows[best][0]), int(rows[best][-1])
+    room = max(2, round(BORDER_SHARE * high))
+    if first < 3 * room or last >= high - 3 * room or line.min() < least:
+        return False
+    further = np.where(off.any(axis=1), off.argmax(axis=1), off.shape[1]) - line
+    beyond = np.r_[further[: first - 2 * room], further[last + 2 * room :]]
+    between = further[first : last + 1]
+    return bool(beyond.min() > room and between.min() > -2.0 * SCREEN_EDGE_PX)
