@@ -16,16 +16,23 @@ from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import folded_over
 from knee_angle.landmarks.dots.candidates import Candidates, examine
 from knee_angle.landmarks.dots.colour import Paint, lab_of
-from knee_angle.landmarks.dots.detector import _as_seen, yields
+from knee_angle.landmarks.dots.detector import (
+    _ahead,
+    _as_seen,
+    _glimpsed,
+    _same_dots,
+    _tells_ends,
+    yields,
+)
 from knee_angle.landmarks.dots.expected import Expected, with_bars_anywhere
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.legs import Legs
-from knee_angle.landmarks.dots.namings import _left_out, named_together
+from knee_angle.landmarks.dots.namings import _left_out, _reach, named_together
 from knee_angle.landmarks.dots.picture import Picture
-from knee_angle.landmarks.dots.quality import CLEAN, quality
+from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
-from knee_angle.landmarks.dots.said import used_said
+from knee_angle.landmarks.dots.said import _at_most_points, used_said
 from knee_angle.landmarks.dots.sets import unlike
 from knee_angle.landmarks.dots.together import (
     best_named,
@@ -163,6 +170,15 @@ def test_the_witnessed_naming_of_the_same_dots_is_believed_where_it_is_far_more_
     assert not far_ahead(readings[1:2] + readings[1:], readings[1])
 
 
+def test_no_bar_reaches_past_the_hip():
+    legs = np.array([[0, 1, 2, 3, 4, 5], [3, 1, 2, 0, 4, 5]])
+    gain = _reach(np.array(list(TRUE.values())), legs)
+    assert gain[0] > gain[1] + 1.5
+    # Without a hinge it begins at the knee; one that is not named has no length.
+    assert _reach(np.array(list(TRUE.values())), np.array([[0, 1, 2, 3, -1, 5]])) > 0.0
+    assert _reach(np.array(list(TRUE.values())), np.array([[0, 1, 2, -1, 4, -1]])) == 0.0
+
+
 def read_alone(index: dict[str, int], score: float) -> list[Reading]:
     """What the dots by themselves are read as, best first."""
     return [Reading(Assignment(index, score, 30.0, 6, 0, True, False), patches(TRUE))]
@@ -182,14 +198,41 @@ def read_alone(index: dict[str, int], score: float) -> list[Reading]:
     ],
 )
 def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, own, same, believed):
+    assert yields_of(18.0, ahead=ahead, own=own, same=same) is believed
+
+
+@pytest.mark.parametrize(("ahead", "believed"), [(10.0, False), (12.5, True)])
+def test_however_sure_a_leg_is_it_yields_to_one_of_the_same_dots_twice_as_far_ahead(
+    ahead, believed
+):
+    assert yields_of(20.0, ahead=ahead, own=None, same=True) is believed
+
+
+def yields_of(score: float, *, ahead: float, own: float | None, same: bool) -> bool:
+    """Whether a leg of so sure a score yields to one so far ahead, read alone with ``own``."""
     index = dict(zip(NAMES, range(len(NAMES)), strict=True))
     seen = read_alone(index, 30.0)
     sure = exchanged("knee", "ankle")
     whole = [*seen, replace(sure, named=replace(sure.named, score=30.0 - ahead))]
     elsewhere = patches(TRUE if same else TRUE | {"hip": (60.0, 120.0)})
-    sure = replace(sure, named=replace(sure.named, score=18.0), found=elsewhere)
+    sure = replace(sure, named=replace(sure.named, score=score), found=elsewhere)
     alone = [sure, *(read_alone(index, own) if own is not None else [])]
-    assert yields(sure, seen[0], whole, alone) is believed
+    return yields(sure, seen[0], whole, alone)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "less", "ahead"),
+    [
+        pytest.param("knee", "hinge", 1.0, False, id="another knee nearly as well"),
+        pytest.param("knee", "hinge", 4.0, True, id="another knee less well"),
+        pytest.param("hip", "ankle", 1.0, True, id="the same leg the other way round"),
+        pytest.param("thigh_bar", "shank_bar", 1.0, True, id="other bars of the same leg"),
+    ],
+)
+def test_dots_alone_are_sure_where_they_read_as_no_other_leg_as_well(one, other, less, ahead):
+    best, rival = exchanged("hip", "hip"), exchanged(one, other)
+    rival = replace(rival, named=replace(rival.named, score=16.0 - less))
+    assert _ahead([best, rival]) is ahead
 
 
 def line_on(picture: np.ndarray) -> float:
@@ -504,7 +547,7 @@ def test_the_sixth_of_six_dots_that_are_alone_is_used_far_from_where_the_witness
     far = TRUE | {"hinge": (x, y - 153.0)}
     assert settled(patches(far), witness())["hinge"] == "another"
     button = far | {"button": (500.0, 130.0)}
-    assert "hinge" not in settled(patches(button), witness())
+    assert "hinge" not in (settled(patches(button), witness()) or {})
 
 
 def test_what_has_another_colour_frees_no_dot_of_its_name():
@@ -536,13 +579,23 @@ def test_a_patch_far_from_the_witness_s_hip_is_doubted_though_six_are_named():
 
 @pytest.mark.parametrize(("spare", "stands"), [(0, True), (1, False)])
 def test_six_lead_by_less_only_where_nothing_else_shows_a_dots_outline(spare, stands):
+    best, rival = level_with(2.5)
+    best = replace(best, named=replace(best.named, spare=spare))
+    assert (settled_together([best, rival]) is not None) is stands
+
+
+@pytest.mark.parametrize("off", [0.0, 60.0], ids=["the same dot", "another one"])
+def test_a_dot_that_the_set_leaves_for_a_person_is_no_other_one_by_another_reading(off):
+    x, y = TRUE["shank_bar"]
     index = dict(zip(NAMES, range(len(NAMES)), strict=True))
-    first = exchanged("hip", "hip").named
-    rival = exchanged("hip", "thigh_bar").named
     found = patches(TRUE)
-    best = replace(first, score=30.0, spare=spare, index=index)
-    readings = [Reading(best, found, True), Reading(replace(rival, score=27.5), found, True)]
-    assert (settled_together(readings) is not None) is stands
+    left = {n: k for n, k in index.items() if n != "shank_bar"}
+    first = Assignment(left, 30.0, 30.0, 5, 0, True, False, {"shank_bar": index["shank_bar"]})
+    sets = Reading(first, found, True)
+    elsewhere = patches(TRUE | {"shank_bar": (x - off, y)})
+    other = Reading(Assignment(index, 16.0, 30.0, 6, 0, True, False), elsewhere)
+    assert together_with([sets], other) == (sets if off else other)
+    assert _same_dots(other, sets) is (not off)
 
 
 BENT = {"hip": (100.0, 330.0), "knee": (290.0, 200.0), "ankle": (440.0, 330.0)}
@@ -581,6 +634,34 @@ def test_five_dots_must_lead_a_naming_of_all_six_by_more():
         five = Assignment(fewer, 30.0 + lead, 30.0, 5, 0, True, False)
         best = settled_together([Reading(five, found, True), six])
         assert (best is not None) is stands
+
+
+@pytest.mark.parametrize("exchanged", [False, True], ids=["beside", "crossed"])
+def test_bars_that_lie_about_on_each_other_bend_to_no_side(exchanged):
+    bars = {"thigh_bar": (280.0, 385.0), "hinge": (295.0, 225.0), "shank_bar": (315.0, 385.0)}
+    if exchanged:
+        bars |= {"thigh_bar": bars["shank_bar"], "shank_bar": bars["thigh_bar"]}
+    found = patches(BENT | bars)
+    legs, machine = Legs(*np.array([[0], [1], [2]]), np.zeros(1)), np.array([[3, 4, 5]])
+    assert not folded_over(found.xy, legs, machine)
+
+
+@pytest.mark.parametrize(("between", "told"), [(0.5, False), (0.1, True)])
+def test_bars_that_fold_are_told_from_one_another_only_where_that_is_far_more_probable(
+    between, told
+):
+    thigh, shank = (345.0, 400.0), (320.0, 402.0)
+    half = 0.5 - between  # how far the witness sees them apart, of how far they are
+    seen = {
+        "thigh_bar": np.average([thigh, shank], axis=0, weights=[0.5 + half, 0.5 - half]),
+        "shank_bar": np.average([thigh, shank], axis=0, weights=[0.5 - half, 0.5 + half]),
+    }
+    found = patches(TRUE | {"thigh_bar": thigh, "shank_bar": shank})
+    expected = witness(**{name: np.subtract(at, TRUE[name]) for name, at in seen.items()})
+    expected = replace(expected, cov=expected.cov / 9.0)
+    best = named_together(found, expected)[0]
+    assert (set(best.index) == set(NAMES)) is told
+    assert (set(best.left) == {"thigh_bar", "shank_bar"}) is not told
 
 
 FOLDED = TRUE | {"thigh_bar": (380.0, 330.0), "shank_bar": (363.0, 331.0)}
@@ -629,10 +710,13 @@ def test_a_smear_on_a_cloth_where_a_machines_dot_may_be_is_not_used_for_it():
 
 
 def level_with(score: float) -> list[Reading]:
-    """A set's best naming and one of another leg so much less probable."""
-    other = exchanged("ankle", "shank_bar")
-    best = read_alone(dict(zip(NAMES, range(len(NAMES)), strict=True)), 30.0)
-    return [*best, replace(other, named=replace(other.named, score=30.0 - score))]
+    """A set's best naming and one of another leg so much less probable, with another patch."""
+    x, y = TRUE["ankle"]
+    found = patches(TRUE | {"other": (x + 30.0, y + 30.0)})
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    best = Assignment(index, 30.0, 30.0, 6, 0, True, False)
+    other = replace(best, index=index | {"ankle": 6}, score=30.0 - score)
+    return [Reading(named, found, True) for named in (best, other)]
 
 
 @pytest.mark.parametrize(
@@ -648,6 +732,39 @@ def test_a_set_is_beyond_doubt_by_how_much_less_probable_another_leg_is(less, cl
     best, other = level_with(less)
     best = replace(best, named=replace(best.named, clean=clean))
     assert settled_together([best, other]) == (best if used else None)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "less", "clean", "used"),
+    [
+        pytest.param("ankle", "shank_bar", 1.7, 6, True, id="an end and its bar's dot"),
+        pytest.param("hip", "thigh_bar", 1.7, 4, True, id="of fewer whole outlines too"),
+        pytest.param("hip", "thigh_bar", 1.2, 6, False, id="nearly as probable"),
+        pytest.param("knee", "hinge", 2.8, 6, False, id="knee and hinge"),
+        pytest.param("knee", "hinge", 3.2, 6, True, id="knee and hinge far less probable"),
+    ],
+)
+def test_the_same_six_dots_otherwise_named_count_by_how_well_a_witness_tells_them(
+    one, other, less, clean, used
+):
+    best = read_alone(dict(zip(NAMES, range(len(NAMES)), strict=True)), 30.0)[0]
+    best = replace(best, named=replace(best.named, clean=clean))
+    rival = exchanged(one, other)
+    rival = replace(rival, named=replace(rival.named, score=30.0 - less))
+    assert settled_together([best, rival]) == (best if used else None)
+    assert settled_together([best]) == best
+
+
+@pytest.mark.parametrize(("misfit", "used"), [(0.02, True), (0.12, False)], ids=["clear", "not"])
+def test_a_leg_must_lead_one_with_another_patch_for_a_dot_of_no_clear_outline_by_more(misfit, used):
+    x, y = TRUE["hip"]
+    found = patches(TRUE | {"other": (x + 40.0, y + 10.0)}, hip={"misfit": misfit})
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    best = Reading(Assignment(index, 30.0, 30.0, 5, 0, True, False), found, True)
+    other = Assignment(index | {"hip": 6}, 26.5, 30.0, 6, 0, True, True)
+    readings = [best, Reading(other, found, True)]
+    assert settled_together(readings) == (best if used else None)
+    assert together_with(readings, best) == (best if used else AMBIGUOUS)
 
 
 @pytest.mark.parametrize(("less", "used"), [(0.3, False), (1.5, False), (2.5, True)])
@@ -696,3 +813,58 @@ def test_the_rest_of_a_set_is_looked_for_where_its_outlines_may_be_dots(change, 
     """Looking through the picture takes longer than all before: not for every shadow."""
     found = patches(TRUE, **dict.fromkeys(TRUE, change))
     assert sets._hopeful(found, np.arange(count)) is looked_for
+
+
+@pytest.mark.parametrize(
+    ("lab", "vivid"),
+    [
+        pytest.param((49.0, -24.0, -11.0), True, id="cyan in a dim room"),
+        pytest.param((42.0, -16.0, -17.0), True, id="a blue cyan, blurred"),
+        pytest.param((49.0, 15.0, 20.0), False, id="skin"),
+        pytest.param((49.0, -8.0, -8.0), False, id="a grey bar in daylight"),
+    ],
+)
+def test_a_cyan_is_vivid_at_the_chroma_that_a_screen_can_show_of_it(lab, vivid):
+    assert vivid_colour(np.array([lab]))[0] == vivid
+    assert (pigment_prior(np.array([lab]))[0] == 0.0) == vivid
+
+
+@pytest.mark.parametrize(("wider", "tells"), [(1.0, True), (2.0, True), (4.0, False)])
+def test_a_witness_that_hardly_sees_a_leg_does_not_tell_its_ends(wider, tells):
+    seen = witness()
+    assert _tells_ends(replace(seen, cov=seen.cov * wider**2)) is tells
+
+
+BLACK = {"lab": (4.0, 0.0, 0.0), "misfit": 0.11, "roughness": 20.0, "contrast": 30.0}
+
+
+@pytest.mark.parametrize(("missing", "said"), [((), 6), (("hip",), 5), (("hip", "hinge"), 0)])
+def test_black_dots_of_no_clear_outline_are_said_where_they_lie_at_nearly_all_points(missing, said):
+    places = without(*missing) | {"screw": (385.0, 180.0)}
+    found = patches(places, **dict.fromkeys(places, BLACK))
+    which = _at_most_points(found, witness())
+    assert len(which) == said
+    assert 6 - len(missing) not in which  # what lies at no point is none
+
+
+class Hint:
+    """A witness that remembers whether it was asked for a glimpse."""
+
+    def __init__(self):
+        self.asked = False
+
+    def glimpse(self, photo, landmarks):  # noqa: ARG002  the protocol's own arguments
+        self.asked = True
+
+    find = near = None
+
+
+@pytest.mark.parametrize(("score", "asked"), [(13.0, True), (19.0, False)])
+def test_dots_that_are_not_sure_alone_are_held_against_what_a_witness_hardly_sees(score, asked):
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    file = io.BytesIO()
+    Image.fromarray(drawn((20, 30, 120))).save(file, "PNG")
+    picture = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    hint = Hint()
+    assert _glimpsed(picture, hint, read_alone(index, score)[0]) is None
+    assert hint.asked is asked

@@ -18,7 +18,7 @@ from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs
 
-__all__ = ["MOST_BAR_CUE", "bar_cue", "folded_over", "machine_dots", "on_bar"]
+__all__ = ["MOST_BAR_CUE", "bar_cue", "folded", "folded_over", "machine_dots", "on_bar"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -51,10 +51,11 @@ ON_BAR_FROM = 0.4
 ON_BAR_TO = 0.6
 """Share of the surroundings with the bars' paint: a dot on a bar has 0.5 and more, one
 beside or half behind it up to 0.5."""
-BENT_DEG, AGAINST_DEG, FOLDED_DEG = 35.0, 5.0, 10.0
+BENT_DEG, AGAINST_DEG, FOLDED_DEG = 35.0, 5.0, 15.0
 """From which bend in the picture on a leg is plainly bent, and bars bend against it: in 192 drawn
 photos bars did so only beside a leg bent by at most 20 degrees. And bars that lie on each other
-within so much tell no side (our own)."""
+within so much tell no side: of six rendered machines folded so they crossed in four (set
+there)."""
 HINGES = 3
 """Patches tried as the hinge of a leg."""
 
@@ -216,13 +217,17 @@ def folded_over(xy: Floats, legs: Legs, machine: Ints) -> Bools:
     A machine in whose plane the leg lies is seen from the same side. Only near a straight leg
     does a machine that sits wrongly, seen obliquely, bend the other way in a picture.
     """
-    thigh_bar, hinge, shank_bar = machine.T
-    leg = _bend_deg(xy[legs.hip], xy[legs.knee], xy[legs.ankle])
-    bars = _bend_deg(xy[thigh_bar], xy[hinge], xy[shank_bar])
+    leg = _bend_deg(*(xy[end] for end in (legs.hip, legs.knee, legs.ankle)))
+    bars = _bend_deg(*xy[machine.T])
     against = leg * bars < 0.0
     bent = (np.abs(leg) > BENT_DEG) & (np.abs(bars) > AGAINST_DEG)
-    bent &= np.abs(bars) < 180.0 - FOLDED_DEG
-    return np.asarray(against & bent & (machine >= 0).all(axis=1))
+    return np.asarray(against & bent & ~folded(xy, machine) & (machine >= 0).all(axis=1))
+
+
+def folded(xy: Floats, machine: Ints) -> Bools:
+    """Whether both bars of a machine lie about on each other in the picture, (m,)."""
+    bars = _bend_deg(*xy[machine.T])
+    return np.asarray((np.abs(bars) >= 180.0 - FOLDED_DEG) & (machine >= 0).all(axis=1))
 
 
 def _bend_deg(end: Floats, middle: Floats, other: Floats) -> Floats:

@@ -30,6 +30,9 @@ BLACK_LIGHTNESS = 38.0
 WHITE_LIGHTNESS = 80.0
 DARK_CHROMA, DEEP = 16.0, 0.6
 """A dark pigment's chroma is less, though it is as deep for its lightness (our own)."""
+COLD_HUES, COLD = [0.0, 150.0, 175.0, 255.0, 280.0, 360.0], [1.0, 1.0, 0.7, 0.7, 1.0, 1.0]
+"""By how much less chroma a cyan is as deep: of lightness 40 to 60, sRGB shows it to 34 to 40,
+every other hue to 46 to 134. Angles in CIE a*b*, degrees."""
 FAINT_PIGMENT = 4.0
 """A pigment that stands out: chroma of a marker or pen (from 28), or nearly black, or
 white. Cost of a middling grey or beige."""
@@ -52,7 +55,7 @@ def quality(found: Candidates) -> Floats:
 
 def pigment_prior(lab: Floats) -> Floats:
     """0 for a strong colour, black or white, down to -4 for a middling grey or beige."""
-    chroma = np.hypot(lab[..., 1], lab[..., 2])
+    chroma = _depth(lab)
     dull = np.clip((STRONG_CHROMA - chroma) / 12.0, 0.0, 1.0)
     middling = np.minimum(lab[..., 0] - BLACK_LIGHTNESS, WHITE_LIGHTNESS - lab[..., 0])
     return np.asarray(-FAINT_PIGMENT * dull * np.clip(middling / 10.0, 0.0, 1.0))
@@ -77,4 +80,10 @@ def vivid(found: Candidates) -> bool:
 def vivid_colour(lab: Floats) -> Bools:
     """Which colours, shape (n, 3), are a marker's or pen's: deep for their lightness."""
     least = np.minimum(STRONG_CHROMA, np.maximum(DARK_CHROMA, DEEP * lab[:, 0]))
-    return np.asarray(np.hypot(lab[:, 1], lab[:, 2]) > least)
+    return np.asarray(_depth(lab) > least)
+
+
+def _depth(lab: Floats) -> Floats:
+    """Chroma, of a cyan as much as makes another hue as deep."""
+    hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1])) % 360.0
+    return np.asarray(np.hypot(lab[..., 1], lab[..., 2]) / np.interp(hue, COLD_HUES, COLD))

@@ -49,6 +49,9 @@ __all__ = ["refusal_said", "used_said"]
 
 Ints = NDArray[np.intp]
 
+POOR, MOST_POINTS = -1.5, 5
+"""The same of dots blurred or black on black, which must lie at so many of the points: chance puts
+no patch of one colour and size at each (our own)."""
 LEAST_VIVID, LEAST_DULL, FAINT = 2, 3, -1.0
 """So many dots alike at the witness's points are said, of black or white ones more, and of vivid
 ones that do not lie at two of the leg's: a machine has screws and knobs in pairs. And the least
@@ -71,6 +74,8 @@ def refusal_said(
         which = _stuck(found, plain_set(found), expected)
         if len(which) == 0 and expected is not None:
             which = _at_points(found, expected)
+        if len(which) == 0 and expected is not None:
+            which = _at_most_points(found, expected)
         if len(which) == 0 and expected is None:
             which = plain_set(found, least=FAINT, sizes=SIZE_LIMIT)
         if len(which) == 0:
@@ -160,6 +165,24 @@ def _at_points(found: Candidates, expected: Expected) -> Ints:
         if enough and like.sum() > len(best):
             best = there[like]
     return best if len(best) <= MOST_DOTS else best[:0]
+
+
+def _at_most_points(found: Candidates, expected: Expected) -> Ints:
+    """Dots alike of no clear outline, one at each of nearly all points that a witness sees."""
+    own, far2 = quality(found), expected.distance2(found.xy)
+    coloured = vivid_colour(found.lab) | (pigment_prior(found.lab) > -CLEAN)
+    there = np.nonzero((far2.min(axis=1) < LIMIT2) & coloured & (own > POOR))[0]
+    best = there[:0]
+    for one in there:
+        like = colour_distance2(found.lab[there], found.lab[one]) < SAME_PIGMENT2 / 2.0
+        like &= np.abs(np.log(found.radius[there] / found.radius[one])) < SIZE_LIMIT
+        some = there[like]
+        value = np.where(far2[some] < LIMIT2, own[some, None] - 0.5 * far2[some], -np.inf)
+        at = np.isfinite(value).any(axis=0)
+        each = np.unique(some[value[:, at].argmax(axis=0)])
+        if len(each) >= MOST_POINTS and len(each) > len(best):
+            best = each
+    return best
 
 
 def _names(found: Candidates, which: Ints, expected: Expected) -> dict[int, PointName]:

@@ -16,14 +16,15 @@ from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.namings import FIRM, MARGIN, NO_OUTLINE, TWIN_RADII, named_together
 from knee_angle.landmarks.dots.picture import Picture
-from knee_angle.landmarks.dots.quality import quality, vivid_colour
+from knee_angle.landmarks.dots.quality import CLEAN, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
 from knee_angle.landmarks.dots.sets import FEWEST_CLEAN, LEAST_DOTS, pigment_of, sets_of, tail
-from knee_angle.records import LEG_POINTS, MACHINE_POINTS, NotMeasured
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS, NotMeasured, PointName
 
 __all__ = [
     "FAR_AHEAD",
+    "agrees",
     "best_named",
     "far_ahead",
     "plainly_dots",
@@ -40,6 +41,10 @@ vivid colour without dots 2 to 8, of black or grey 19 (set there)."""
 MARGIN_WHOLE = 2.0
 """The same margin where all six are named, five of them whole outlines, and no other one is: of 184
 such sets of 81 rendered scenes the true leg led by so much in 170, another one in none."""
+MARGIN_EXCHANGED, MARGIN_UNCLEAR = 1.5, 4.2
+"""And before the same six dots with hip or ankle and the bar's dot beside it exchanged: of 640 sets
+of dots, half of them failed, the wrong way round led by up to 1.0. Before a leg with another patch
+in place of one that shows no clear outline: by up to 4.0 (set there)."""
 MARGIN_DOUBTFUL, MARGIN_FIVE = 1.5, 4.5
 """The same before a leg that is in doubt itself, where all six are named (our own). One of fewer
 dots must lead one that has a name for all six by more: of 190 photos it did by 3.0 wrongly, by 5.9
@@ -77,19 +82,65 @@ def settled_together(readings: list[Reading]) -> Reading | None:
     """The best naming, where it is beyond doubt."""
     if not readings or not _enough(readings[0]):
         return None
-    best = readings[0].named
-    whole = best.clean >= FIRM - 1 and len(best.index) == FIRM and best.spare == 0
-    margin = MARGIN_WHOLE if whole else MARGIN
-    six = len(best.index) == FIRM
-    rivals = [
-        reading for reading in readings[1:]
-        if reading.named.score > best.score - _margin(margin, reading.named, six=six)
-    ]  # fmt: skip
-    return readings[0] if all(_alike_legs(readings[0], rival) for rival in rivals) else None
+    best = readings[0]
+    rivals = (r for r in _near(readings)[1:] if _behind(best, r) < _margin(best, r))
+    return best if all(_alike_legs(best, rival) for rival in rivals) else None
 
 
-def _margin(usual: float, rival: Assignment, *, six: bool) -> float:
-    """How far a naming, of all ``six`` dots or not, must lead another."""
+def _near(readings: list[Reading]) -> list[Reading]:
+    """The best naming, and those that could be rivals by any margin."""
+    return [r for r in readings if _behind(readings[0], r) < max(MARGIN_UNCLEAR, MARGIN_FIVE)]
+
+
+def _behind(best: Reading, other: Reading) -> float:
+    return best.named.score - other.named.score
+
+
+def _margin(best: Reading, rival: Reading) -> float:
+    """How far the best naming must lead one of another leg."""
+    named, six = best.named, len(best.named.index) == FIRM
+    other = _otherwise(best, rival)
+    if _unclear(best, other):
+        return max(MARGIN_UNCLEAR, _before(MARGIN, rival.named, six=six))
+    whole = six and named.clean >= FIRM - 1 and named.spare == 0
+    usual = MARGIN_WHOLE if whole else MARGIN
+    if six and named.clean >= LEAST_CLEAN and None not in other.values():
+        # Of knee and hinge, which lie side by side, a witness tells least.
+        usual = MARGIN if other.get("knee") == "hinge" else MARGIN_EXCHANGED
+    return _before(usual, rival.named, six=six)
+
+
+def _level(best: Reading, rival: Reading) -> float:
+    """How near level with the best naming one of another leg leaves that in doubt."""
+    level = _before(LEVEL, rival.named, six=len(best.named.index) == FIRM)
+    return max(MARGIN_UNCLEAR, level) if _unclear(best, _otherwise(best, rival)) else level
+
+
+def _otherwise(best: Reading, rival: Reading) -> dict[PointName, PointName | None]:
+    """What the best naming calls those dots that a rival has for another point of the leg."""
+    named = {name: _named_at(best, rival, name) for name in LEG_POINTS}
+    return {name: was for name, was in named.items() if was != name}
+
+
+def _unclear(best: Reading, other: dict[PointName, PointName | None]) -> bool:
+    """Whether another patch may stand for a dot of the leg that shows no clear outline."""
+    which = [best.named.index[name] for name, was in other.items() if was is None]
+    return bool(which) and bool(quality(best.found)[which].min() < CLEAN)
+
+
+def _named_at(best: Reading, rival: Reading, name: PointName) -> PointName | None:
+    """What the best naming calls the dot that a rival has for a point of the leg."""
+    which = np.array(list(best.named.index.values()))
+    mine, its = best.found, rival.found
+    one = rival.named.index[name]
+    gap = np.linalg.norm(mine.xy[which] - its.xy[one], axis=1)
+    near = gap / np.maximum(half_length(mine)[which], half_length(its)[one])
+    nearest = int(near.argmin())
+    return list(best.named.index)[nearest] if near[nearest] < TWIN_RADII else None
+
+
+def _before(usual: float, rival: Assignment, *, six: bool) -> float:
+    """A margin before a naming in doubt, of all ``six`` dots or not, or one that has more dots."""
     if six:
         return min(usual, MARGIN_DOUBTFUL) if rival.doubtful else usual
     return MARGIN_FIVE if rival.rare and len(rival.index) == FIRM else usual
@@ -125,15 +176,25 @@ def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasure
         likely = doubtful and readings[0].named.score > SAID
         return NOT_ALL if likely and _alike_legs(readings[0], one) else one
     first = readings[0].named
-    six = len(first.index) == FIRM
-    best = [r for r in readings if r.named.score > first.score - _margin(LEVEL, r.named, six=six)]
+    best = [r for r in _near(readings) if _behind(readings[0], r) < _level(readings[0], r)]
     if not all(_alike_legs(reading, one) for reading in best):
         return AMBIGUOUS
     # Bars that fold on to each other: which is which no other reading knows better.
     folded = first.left.keys() >= {"thigh_bar", "shank_bar"}
-    if whole and not folded and not _faint_again(readings[0], one):
+    if whole and not folded and not _faint_again(readings[0], one) and agrees(readings[0], one):
         return one
     return NOT_ALL if first.doubtful else readings[0]
+
+
+def agrees(reading: Reading, one: Reading) -> bool:
+    """Whether another reading has no other dot by a name that a set leaves for a person to give."""
+    for name, left in reading.named.left.items():
+        which = one.named.index.get(name, -1)
+        gap = np.linalg.norm(one.found.xy[which] - reading.found.xy[left])
+        reach = max(half_length(one.found)[which], half_length(reading.found)[left])
+        if which >= 0 and gap > TWIN_RADII * reach:
+            return False
+    return True
 
 
 def _faint_again(reading: Reading, one: Reading) -> bool:
