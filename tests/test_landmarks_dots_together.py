@@ -14,7 +14,7 @@ from knee_angle.landmarks.dots import sets
 from knee_angle.landmarks.dots.along import along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import folded_over
-from knee_angle.landmarks.dots.candidates import Candidates, examine
+from knee_angle.landmarks.dots.candidates import Candidates, examine, square_on
 from knee_angle.landmarks.dots.colour import Paint, lab_of
 from knee_angle.landmarks.dots.detector import (
     _ahead,
@@ -868,3 +868,37 @@ def test_dots_that_are_not_sure_alone_are_held_against_what_a_witness_hardly_see
     hint = Hint()
     assert _glimpsed(picture, hint, read_alone(index, score)[0]) is None
     assert hint.asked is asked
+
+
+def lying(half_px: tuple[float, float], turn_deg: float, *, bar: bool = False) -> np.ndarray:
+    """A black patch on skin: a disc seen obliquely, or a piece of a bar as long and wide."""
+    scale, size = 8, 80
+    picture = np.full((size * scale, size * scale, 3), (150, 100, 70), np.uint8)
+    middle = (size * scale // 2, size * scale // 2)
+    if bar:
+        box = (middle, (2.0 * half_px[0] * scale, 2.0 * half_px[1] * scale), turn_deg)
+        cv2.fillPoly(picture, [cv2.boxPoints(box).astype(int)], (12, 12, 12))
+    else:
+        axes = (int(half_px[0] * scale), int(half_px[1] * scale))
+        cv2.ellipse(picture, middle, axes, turn_deg, 0, 360, (12, 12, 12), -1)
+    return cv2.resize(picture, (size, size), interpolation=cv2.INTER_AREA)
+
+
+@pytest.mark.parametrize(
+    ("half_px", "turn_deg"), [((9.0, 4.0), 20.0), ((10.0, 3.5), -60.0)], ids=str
+)
+def test_a_disc_seen_obliquely_shows_a_clear_outline_square_on(half_px, turn_deg):
+    picture = lying(half_px, turn_deg)
+    first = examine(picture, np.array([[41.0, 39.0]]), np.array([6.0]), trusted=True)
+    seen = square_on(picture, first, np.array([0]))
+    assert quality(seen)[0] > 1.0
+    assert quality(seen)[0] >= quality(first)[0]
+    assert np.hypot(*(seen.xy[0] - 40.0)) < 0.3
+    thin = (half_px[0] - half_px[1]) / (half_px[0] + half_px[1])
+    assert np.hypot(*seen.stretch[0]) == pytest.approx(thin, abs=0.06)
+
+
+def test_a_long_piece_of_a_bar_is_no_disc_seen_obliquely():
+    picture = lying((14.0, 3.0), 20.0, bar=True)
+    first = examine(picture, np.array([[40.0, 40.0]]), np.array([6.0]), trusted=True)
+    assert quality(square_on(picture, first, np.array([0])))[0] < CLEAN

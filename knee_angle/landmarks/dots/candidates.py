@@ -13,13 +13,14 @@ its top-left pixel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2, lab_of
 from knee_angle.landmarks.dots.outlines import (
+    MOST_STRETCH,
     RADII_FIRST,
     RADII_SECOND,
     drawn_out,
@@ -28,13 +29,19 @@ from knee_angle.landmarks.dots.outlines import (
     surroundings,
 )
 
-__all__ = ["Candidates", "company_of", "examine", "half_length", "shape_quality"]
+__all__ = ["Candidates", "company_of", "examine", "half_length", "shape_quality", "square_on"]
 
 Floats = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
 
 SMALLEST_RADIUS_PX = 1.9
 LARGEST_RADIUS_PX = 40.0
+THIN, OBLIQUE, FITS, LOOSE = 0.2, 0.3, 0.04, 0.08
+"""From which stretch on a patch is too thin for a dot, how much more it may be where an ellipse
+fits it (3:1 is 0.5), and misfits of an outline that fits and one that does not (our own)."""
+SQUARE_FROM, SQUARE_LOOKS = 0.12, 3
+"""From which stretch on an outline is seen square on, and how often: a first look takes ellipses of
+3:1 for 2:1."""
 COMPANY_RADII = 7.0
 COMPANY_LOG_RATIO = 0.5
 """Buttons of one set have about one size and stand a few radii apart."""
@@ -103,10 +110,14 @@ def half_length(found: Candidates) -> Floats:
 
 
 def shape_quality(misfit: Floats, arc: Floats, contrast: Floats, stretch: Floats) -> Floats:
-    """How much of a dot each outline is, whatever lies in it: +1.5 for a clean circle."""
+    """How much of a dot each outline is, whatever lies in it: +1.5 for a clean circle.
+
+    What an ellipse fits well is a disc seen obliquely (`square_on`), anything else thin is none.
+    """
     shape = np.minimum((misfit / 0.06) ** 2, 6.0)
     faint = np.maximum(0.0, 1.0 - contrast / 20.0)
-    thin = np.maximum(np.hypot(stretch[:, 0], stretch[:, 1]) - 0.2, 0.0) / 0.1
+    oblique = THIN + OBLIQUE * np.clip((LOOSE - misfit) / (LOOSE - FITS), 0.0, 1.0)
+    thin = np.maximum(np.hypot(stretch[:, 0], stretch[:, 1]) - oblique, 0.0) / 0.1
     return np.asarray(1.5 - 0.5 * shape - 0.6 * (1.0 - arc) / 0.2 - faint - thin)
 
 
@@ -203,6 +214,38 @@ def _seen_square(
     shift = at - xy + (frame @ flat[:, 1:3, None])[..., 0]
     second = curve[:, 3:] / size * flat[:, :1] + flat[:, 3:]
     return np.concatenate([flat[:, :1], shift, second], axis=1), misfit, arc, contrast
+
+
+def square_on(picture: Rgb, found: Candidates, which: NDArray[np.intp]) -> Candidates:
+    """All patches, those of ``which`` outlined as if seen square on, where that is clearer.
+
+    Rays from the middle of a disc seen obliquely meet its rim at a slant: its outline looks
+    worse than it is, and rounder.
+    """
+    which = which[np.hypot(*found.stretch[which].T) > SQUARE_FROM]
+    if len(which) == 0:
+        return found
+    at, size, stretch = (part[which] for part in (found.xy, found.radius, found.stretch))
+    for _ in range(SQUARE_LOOKS):
+        frame = drawn_out(stretch)
+        flat, misfit, arc, contrast, _ = star(
+            picture, at, size, RADII_SECOND, first=False, frame=frame
+        )
+        shift = np.clip(flat[:, 1:3], -0.4 * size[:, None], 0.4 * size[:, None])
+        at = at + (frame @ shift[..., None])[..., 0]
+        size = np.clip(flat[:, 0], 0.5 * size, 2.0 * size)
+        stretch = stretch + flat[:, 3:] / np.maximum(flat[:, :1], 0.1)
+        length = np.maximum(np.hypot(*stretch.T), 1e-9)
+        stretch = stretch * np.minimum(1.0, MOST_STRETCH / length)[:, None]
+    old = (part[which] for part in (found.misfit, found.arc, found.contrast, found.stretch))
+    better = shape_quality(misfit, arc, contrast, stretch) > shape_quality(*old)
+    better &= np.linalg.norm(at - found.xy[which], axis=1) < found.radius[which]
+    seen = {"xy": at, "radius": size, "stretch": stretch, "misfit": misfit, "arc": arc,
+            "contrast": contrast}  # fmt: skip
+    values = {name: getattr(found, name).copy() for name in seen}
+    for name, value in seen.items():
+        values[name][which[better]] = value[better]
+    return replace(found, **values)
 
 
 def company_of(some: Candidates, everything: Candidates) -> Floats:

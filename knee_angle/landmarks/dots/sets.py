@@ -12,7 +12,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.candidates import Candidates, company_of, examine, half_length
+from knee_angle.landmarks.dots.candidates import (
+    Candidates,
+    company_of,
+    examine,
+    half_length,
+    square_on,
+)
 from knee_angle.landmarks.dots.colour import CLOSE_PIGMENT2, SAME_PIGMENT2, Box, colour_distance2
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.glare import without_glare
@@ -85,7 +91,7 @@ FEWEST_CLEAN = 3
 
 def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
     """Sets of patches of one pigment about where a witness sees the points, most telling first."""
-    found = picture.found
+    found = _square_on(picture)
     own = quality(found)
     far2 = expected.distance2(found.xy)
     near = np.nonzero((far2.min(axis=1) < NEAR2) & (own > -1.0))[0]
@@ -102,7 +108,9 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
         if all(colour_distance2(found.lab[seed], c) > SAME_PIGMENT2 / 2.0 for c in colours):
             colours.append(found.lab[seed])
             members = near[_alike(found, near, int(seed))]
-            one = _whole_set(picture, expected, members) if _hopeful(found, members) else None
+            one = (
+                _whole_set(picture, found, expected, members) if _hopeful(found, members) else None
+            )
             if one is not None and _may_be_dots(one):
                 gap = np.linalg.norm(found.xy[:, None] - one.xy, axis=2)
                 used |= (gap < found.radius[:, None]).any(axis=1)
@@ -111,7 +119,7 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
 
 def may_be_sets(picture: Picture) -> bool:
     """Whether any patches of a picture may be a set's, wherever the leg is."""
-    found = picture.found
+    found = _square_on(picture)
     some = np.nonzero((quality(found) > -1.0) & (pigment_prior(found.lab) > LEAST_PIGMENT))[0]
     return any(_hopeful(found, some[_alike(found, some, int(seed))]) for seed in some)
 
@@ -121,11 +129,11 @@ def plain_in(picture: Picture) -> Candidates | None:
 
     For pictures in which no witness sees a leg: how far the dots reach says where to look again.
     """
-    found = picture.found
+    found = _square_on(picture)
     vivid = np.nonzero(vivid_colour(found.lab) & (quality(found) > WORST_SEED))[0]
     groups = [vivid[_alike(found, vivid, int(seed))] for seed in vivid]
     for members in _different_groups(found, groups)[:MOST_PIGMENTS]:
-        whole = _whole_set(picture, None, members)
+        whole = _whole_set(picture, found, None, members)
         if whole is None:
             continue
         plain = plain_of(whole)
@@ -182,9 +190,17 @@ def _covered(found: Candidates, own: Floats, far2: Floats, near: Ints) -> Floats
     return np.asarray(best.max(axis=1, initial=0.0).sum(axis=1))
 
 
-def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Candidates | None:
-    """All patches of a pigment around the leg, or anywhere, half seen ones too."""
+def _square_on(picture: Picture) -> Candidates:
+    """The picture's patches, those of a pigment without a clear outline as if seen square on."""
     found = picture.found
+    poor = (quality(found) < CLEAN) & (pigment_prior(found.lab) > LEAST_PIGMENT)
+    return square_on(picture.photo.small, found, np.nonzero(poor)[0])
+
+
+def _whole_set(
+    picture: Picture, found: Candidates, expected: Expected | None, members: Ints
+) -> Candidates | None:
+    """All patches of a pigment around the leg, or anywhere, half seen ones too."""
     height, width = picture.photo.small.shape[:2]
     low, high = np.zeros(2), np.array([width, height], dtype=float)
     if expected is not None:
@@ -214,6 +230,7 @@ def _whole_set(picture: Picture, expected: Expected | None, members: Ints) -> Ca
     new = (gap > 0.8 * np.maximum(alike.radius[None], size[:, None])).all(axis=1)
     new &= ~inside(xy, picture.quads) & (size > np.sqrt(SMALL_SHARE) * radius)
     more = examine(picture.photo.small, xy[new], size[new], trusted=True)
+    more = square_on(picture.photo.small, more, np.nonzero(quality(more) < CLEAN)[0])
     whole = alike.joined(more)
     whole = whole.joined(_by_paint(picture, whole, xy, size))
     own = quality(whole)

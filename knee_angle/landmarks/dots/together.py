@@ -16,7 +16,7 @@ from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.namings import FIRM, MARGIN, NO_OUTLINE, TWIN_RADII, named_together
 from knee_angle.landmarks.dots.picture import Picture
-from knee_angle.landmarks.dots.quality import CLEAN, quality, vivid_colour
+from knee_angle.landmarks.dots.quality import quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
 from knee_angle.landmarks.dots.sets import FEWEST_CLEAN, LEAST_DOTS, pigment_of, sets_of, tail
@@ -125,7 +125,7 @@ def _otherwise(best: Reading, rival: Reading) -> dict[PointName, PointName | Non
 def _unclear(best: Reading, other: dict[PointName, PointName | None]) -> bool:
     """Whether another patch may stand for a dot of the leg that shows no clear outline."""
     which = [best.named.index[name] for name, was in other.items() if was is None]
-    return bool(which) and bool(quality(best.found)[which].min() < CLEAN)
+    return bool(which) and bool(quality(best.found)[which].min() < 0.0)
 
 
 def _named_at(best: Reading, rival: Reading, name: PointName) -> PointName | None:
