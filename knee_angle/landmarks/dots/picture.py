@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.landmarks.base import Quad
-from knee_angle.landmarks.dots.candidates import Candidates, examine
+from knee_angle.landmarks.dots.candidates import Candidates, examine, square_on
 from knee_angle.landmarks.dots.colour import NEAR_PIGMENT2, Box, Paint, patches_of_colour
 from knee_angle.landmarks.dots.proposals import propose
-from knee_angle.landmarks.dots.quality import quality
+from knee_angle.landmarks.dots.quality import CLEAN, LEAST_PIGMENT, pigment_prior, quality
 from knee_angle.photo.reading import Photo
 
 __all__ = ["Box", "Picture", "inside"]
@@ -28,7 +28,7 @@ class Picture:
 
     ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo. ``searched``
     keeps what `of_colour` found: two pigments often lead to the same leg. ``paints`` keeps the
-    picture's colours, once they were asked for.
+    picture's colours, and ``squared`` its patches as if seen square on, once they were asked for.
     """
 
     photo: Photo
@@ -38,6 +38,7 @@ class Picture:
         default_factory=dict
     )
     paints: list[Paint] = field(default_factory=list)
+    squared: list[Candidates] = field(default_factory=list)
 
     @classmethod
     def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> Picture:
@@ -66,6 +67,13 @@ class Picture:
                 return paint
         self.paints.append(Paint.of(self.photo.small, box))
         return self.paints[-1]
+
+    def square_on(self) -> Candidates:
+        """The patches, those of a pigment without a clear outline as if seen square on."""
+        if not self.squared:
+            poor = (quality(self.found) < CLEAN) & (pigment_prior(self.found.lab) > LEAST_PIGMENT)
+            self.squared.append(square_on(self.photo.small, self.found, np.nonzero(poor)[0]))
+        return self.squared[0]
 
 
 def inside(xy: Floats, quads: Floats) -> NDArray[np.bool_]:

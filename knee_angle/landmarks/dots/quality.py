@@ -10,6 +10,7 @@ from knee_angle.landmarks.dots.colour import SAME_PIGMENT2, colour_distance2
 
 __all__ = [
     "CLEAN",
+    "LEAST_PIGMENT",
     "RARE",
     "STRONG_CHROMA",
     "VOUCHED",
@@ -40,6 +41,8 @@ USUAL_CROWD = 8.0
 RARE = 0.3
 """Six dots and a few buttons are usual; more of one kind are a pattern. Logarithm up to
 which a pigment counts as rare."""
+LEAST_PIGMENT = -0.5
+"""Least `pigment_prior` of a patch that is followed up as one of a set (our own)."""
 VOUCHED = -0.3
 """Least quality of a patch whose rare pigment vouches for it."""
 CLEAN = 0.5

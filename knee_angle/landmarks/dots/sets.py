@@ -23,7 +23,13 @@ from knee_angle.landmarks.dots.colour import CLOSE_PIGMENT2, SAME_PIGMENT2, Box,
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.picture import Picture, inside
-from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
+from knee_angle.landmarks.dots.quality import (
+    CLEAN,
+    LEAST_PIGMENT,
+    pigment_prior,
+    quality,
+    vivid_colour,
+)
 
 __all__ = [
     "BLURRED",
@@ -49,7 +55,7 @@ NEAR2 = 25.0
 SIZE_RATIO = 4.0
 """Nearest against farthest dot of a leg seen obliquely from close by: 11.8 against 3.4 px in a
 rendered photo (our own)."""
-MOST_PIGMENTS, LEAST_PIGMENT, LEAST_SEEDS = 3, -0.5, 2
+MOST_PIGMENTS, LEAST_SEEDS = 3, 2
 LEAST_DOTS, MOST_DOTS = 5, 12
 """Six dots and as many buttons (as in `unused`); of a pattern the most telling ones."""
 WORST_SEED, PLAIN, PLAIN_UNLIKE = -1.2, -0.3, 0.5
@@ -91,7 +97,7 @@ FEWEST_CLEAN = 3
 
 def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
     """Sets of patches of one pigment about where a witness sees the points, most telling first."""
-    found = _square_on(picture)
+    found = picture.square_on()
     own = quality(found)
     far2 = expected.distance2(found.xy)
     near = np.nonzero((far2.min(axis=1) < NEAR2) & (own > -1.0))[0]
@@ -119,7 +125,7 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
 
 def may_be_sets(picture: Picture) -> bool:
     """Whether any patches of a picture may be a set's, wherever the leg is."""
-    found = _square_on(picture)
+    found = picture.square_on()
     some = np.nonzero((quality(found) > -1.0) & (pigment_prior(found.lab) > LEAST_PIGMENT))[0]
     return any(_hopeful(found, some[_alike(found, some, int(seed))]) for seed in some)
 
@@ -129,7 +135,7 @@ def plain_in(picture: Picture) -> Candidates | None:
 
     For pictures in which no witness sees a leg: how far the dots reach says where to look again.
     """
-    found = _square_on(picture)
+    found = picture.square_on()
     vivid = np.nonzero(vivid_colour(found.lab) & (quality(found) > WORST_SEED))[0]
     groups = [vivid[_alike(found, vivid, int(seed))] for seed in vivid]
     for members in _different_groups(found, groups)[:MOST_PIGMENTS]:
@@ -188,13 +194,6 @@ def _covered(found: Candidates, own: Floats, far2: Floats, near: Ints) -> Floats
     like = np.array([_alike(found, near, int(seed)) for seed in near]).reshape(len(near), -1)
     best = np.where(like[:, :, None], weight[None], 0.0)
     return np.asarray(best.max(axis=1, initial=0.0).sum(axis=1))
-
-
-def _square_on(picture: Picture) -> Candidates:
-    """The picture's patches, those of a pigment without a clear outline as if seen square on."""
-    found = picture.found
-    poor = (quality(found) < CLEAN) & (pigment_prior(found.lab) > LEAST_PIGMENT)
-    return square_on(picture.photo.small, found, np.nonzero(poor)[0])
 
 
 def _whole_set(
