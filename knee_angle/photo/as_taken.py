@@ -11,8 +11,7 @@ what is seen                                   what follows
 other shape than its EXIF says                 refused: cropped, stretched or edited
 a screenshot, by its EXIF or its even borders  refused
 a straight edge before an even dark border,    to the left or right refused: a photo of a
-or one between two corners in the dark
-                                               screen or print; above or below that may be a
+or a shorter one between two dark corners      screen or print; above or below that may be a
                                                dark ceiling or floor as well: no verdict
 longer than any camera's picture, or a         refused: a panorama
 panorama by its file's word
