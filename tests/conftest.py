@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 import typer.main
 import typer.testing
-from stores import Cluster, cluster
+from stores import Cluster, cluster, tables_once
 
 from knee_angle.landmarks.pose import bundles
 
@@ -71,6 +71,7 @@ def pytest_collection_finish() -> None:
     gc.freeze()
     gc.enable()
     commands_once()
+    tables_once()
     if "streamlit.testing.v1" in sys.modules:
         components_once()
 
@@ -150,7 +151,15 @@ def postgres() -> Iterator[Cluster]:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def store_url(request, tmp_path) -> str:
-    """A place for a new store, in each of the two databases."""
+    """A place for a store, in each of the two databases; on PostgreSQL its tables are there."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'folder' / 'store.db'}"
+    return str(request.getfixturevalue("postgres").fresh_store())
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def new_store_url(request, tmp_path) -> str:
+    """A place where no store is yet, in each of the two databases."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'folder' / 'store.db'}"
     return str(request.getfixturevalue("postgres").fresh())

@@ -12,10 +12,14 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import psycopg
 import pytest
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
 from drawn_visits import Body, Shot, drawn, visit
 
 from knee_angle.angle import uncertainty, verdict
@@ -41,7 +45,7 @@ from knee_angle.records import (
 )
 from knee_angle.records.displayed import checked
 from knee_angle.settings import Settings
-from knee_angle.store import MachineCard, PhotoToKeep, SetUp, Store
+from knee_angle.store import MachineCard, PhotoToKeep, SetUp, Store, open_store
 from knee_angle.visit import VisitPhoto
 
 SHA = "5eed" * 16
@@ -166,6 +170,14 @@ def _series(offset_deg: float, gain: float, bars: bool) -> dict[str, Outcome]:
     return series
 
 
+@cache
+def made_check(*, bars: bool = True) -> MachineCheck:
+    """The check of `made_series`, judged once."""
+    result = check_machine(made_series(bars=bars), SETTINGS)
+    assert isinstance(result, MachineCheck)
+    return result
+
+
 VISIT = (
     Shot("Ada straight.jpg", "Ada's first", 12.0, frame_deg=13.0, displayed_deg=13.0),
     Shot("Ada bent.jpg", "Ada's last", 85.0, frame_deg=86.0, displayed_deg=87.0),
@@ -236,9 +248,7 @@ def invented_ward(store: Store, *, today: datetime) -> None:
                 setup=SetUp(end=end),
                 taken_at=begin + timedelta(days=n),
             )
-    series = made_series()
-    found = check_machine(series, SETTINGS)
-    assert isinstance(found, MachineCheck)
+    series, found = made_series(), made_check()
     for machine, last, drift in (("M-01", 30, 0.0), ("M-02", 115, 0.0), ("M-03", 160, 9.0)):
         for n in range(14):
             offset = 1.5 + float(rng.normal(0, 0.6)) + (drift if n == 13 else 0.0)
@@ -252,6 +262,40 @@ def invented_ward(store: Store, *, today: datetime) -> None:
             )
 
 
+upgrade = command.upgrade
+"""Alembic's own: where a test is of the migrations' steps."""
+MADE_BY: dict[str, list[tuple[str, Any]]] = {}
+"""What the migrations said to an empty store, by the kind of database."""
+
+
+def tables_once() -> None:
+    """Each further empty store of this process gets its tables by the same statements.
+
+    Alembic and SQLAlchemy take some four times as long to find them.
+    """
+    command.upgrade = _upgraded
+
+
+def _upgraded(config: Config, revision: str) -> None:
+    connection = config.attributes["connection"]
+    kind = connection.dialect.name
+    if revision != "head" or sa.inspect(connection).get_table_names():
+        upgrade(config, revision)
+    elif kind in MADE_BY:
+        for statement, given in MADE_BY[kind]:
+            connection.exec_driver_sql(statement, given or None)
+    else:
+        said: list[tuple[str, Any]] = []
+
+        def hear(_connection: Any, _cursor: Any, statement: str, given: Any, *_: Any) -> None:
+            said.append((statement, given))
+
+        sa.event.listen(connection, "before_cursor_execute", hear)
+        upgrade(config, revision)
+        sa.event.remove(connection, "before_cursor_execute", hear)
+        MADE_BY[kind] = said
+
+
 def postgres_bin() -> Path | None:
     """Where Debian keeps the newest server's programs."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
@@ -263,7 +307,7 @@ class Cluster:
 
     def __init__(self, programs: Path, folder: Path) -> None:
         self.programs, self.folder, self.data = programs, folder, folder / "data"
-        self.made = 0
+        self.made, self.tables_made = 0, False
 
     def run(self, program: str, *arguments: str) -> None:
         # The server refuses to run as root: then it runs as Debian's user postgres.
@@ -275,7 +319,8 @@ class Cluster:
     def start(self) -> None:
         # What a killed server has written is in the system's hands and stays; only a power cut
         # would lose it, so the disk itself is not waited for.
-        options = f"-c listen_addresses='' -c fsync=off -k {self.folder}"
+        # Autovacuum would go through some hundred databases in turn, for as long as they stand.
+        options = f"-c listen_addresses='' -c fsync=off -c autovacuum=off -k {self.folder}"
         log = str(self.folder / "log")
         self.run(
             "pg_ctl", "-D", str(self.data), "-w", "-t", "300", "-l", log, "-o", options, "start"
@@ -296,9 +341,20 @@ class Cluster:
 
     def fresh(self) -> str:
         """The URL of a new, empty database."""
+        return self._made_like("template1")
+
+    def fresh_store(self) -> str:
+        """The URL of a new store in which nothing is kept: a copy, its tables were made once."""
+        if not self.tables_made:
+            open_store(self._made_like("template1", name="tables")).close()
+            self.tables_made = True
+        return self._made_like("tables")
+
+    def _made_like(self, template: str, *, name: str = "") -> str:
         self.made += 1
-        self.admin(f"CREATE DATABASE store_{self.made}")
-        return self.url(f"store_{self.made}")
+        name = name or f"store_{self.made}"
+        self.admin(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self.url(name)
 
 
 @contextmanager

@@ -11,10 +11,9 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 from argon2 import PasswordHasher
-from stores import SETTINGS, SHA, made_measurement, made_series
+from stores import SETTINGS, SHA, made_check, made_measurement, made_series
 
 from knee_angle.errors import InvalidInput
-from knee_angle.machine.check import check_machine
 from knee_angle.store import MachineCard, Store, open_store
 from knee_angle.store.access import passwords, tables
 from knee_angle.store.access.guarded import ACT_OF, guarded
@@ -57,10 +56,10 @@ BOTH = pytest.mark.parametrize("store_url", ["sqlite", "postgresql"], indirect=T
 
 @pytest.fixture
 def store_url(request, tmp_path) -> str:
-    """A place for a new store; SQLite unless asked otherwise."""
+    """A place for a store; SQLite unless asked otherwise."""
     if getattr(request, "param", "sqlite") == "sqlite":
         return f"sqlite:///{tmp_path / 'store.db'}"
-    return str(request.getfixturevalue("postgres").fresh())
+    return str(request.getfixturevalue("postgres").fresh_store())
 
 
 @pytest.fixture
@@ -425,7 +424,6 @@ CHECK = {
     "machine": "M-03", "outcomes": SERIES, "settings": SETTINGS,
     "photo_sha256": {name: f"{n:064x}" for n, name in enumerate(SERIES)},
 }  # fmt: skip
-MADE_CHECK = check_machine(SERIES, SETTINGS)
 NOBODY, ALL_BUT_ADMIN = "", "therapist auditor researcher"
 PATIENTS = "therapist researcher"
 THESE = {"visit_id": "0" * 32, "settings": SETTINGS}
@@ -465,7 +463,7 @@ ORACLE = {
     "prescriptions": (PATIENTS, ("P-017",), {}),
     "rechecked_pictures": (NOBODY, (), {}),
     "restore": (NOBODY, (Path("none"),), {}),
-    "save_check": ("auditor", (MADE_CHECK,), CHECK),
+    "save_check": ("auditor", ("CHECKED",), CHECK),
     "save_measurement": (
         "therapist", (made_measurement(),),
         {"settings": SETTINGS, "photo_sha256": SHA, "person": "P-017"},
@@ -490,7 +488,7 @@ def test_the_oracle_names_every_method_of_the_store():
 
 
 @pytest.fixture
-def kept(access) -> dict[str, str]:
+def kept(access) -> dict[str, object]:
     """A patient, a machine, and a row of each kind."""
     store = access.store
     store.add_person("P-017")
@@ -498,8 +496,8 @@ def kept(access) -> dict[str, str]:
     row = store.save_measurement(
         made_measurement(), settings=SETTINGS, photo_sha256=SHA, person="P-017"
     )
-    check = store.save_check(MADE_CHECK, **CHECK)
-    return {"ROW": row.id, "CHECK": check.id, "VISIT": "0" * 32}
+    check = store.save_check(made_check(), **CHECK)
+    return {"ROW": row.id, "CHECK": check.id, "CHECKED": made_check(), "VISIT": "0" * 32}
 
 
 @pytest.mark.parametrize("role", ROLES)

@@ -17,7 +17,7 @@ import catalogue
 import pytest
 from babel import Locale
 from called import called
-from stores import SETTINGS, made_series, made_visit
+from stores import made_check, made_visit
 
 from knee_angle.errors import InvalidInput
 from knee_angle.language import (
@@ -37,7 +37,6 @@ from knee_angle.language import (
     tell_all,
 )
 from knee_angle.language.catalogue import Language
-from knee_angle.machine.check import check_machine
 from knee_angle.report.visit_contract import visit_as_json
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
@@ -194,8 +193,7 @@ def sentences_in(value) -> Iterator[str]:
 
 def test_what_a_check_and_a_visit_say_is_told_from_their_english_text_as_from_themselves():
     visit, photos = made_visit()
-    series = made_series()
-    results = [visit, visit_as_json(visit, version="1"), photos, check_machine(series, SETTINGS)]
+    results = [visit, visit_as_json(visit, version="1"), photos, made_check()]
     said = list(sentences_in(results))
     assert len(said) > 15
     with in_language("de"):

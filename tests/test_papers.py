@@ -25,6 +25,7 @@ from stores import (
     SHA,
     at_angle,
     invented_ward,
+    made_check,
     made_frame,
     made_measurement,
     made_series,
@@ -650,7 +651,7 @@ def test_a_course_of_200_days_breaks_over_pages_with_its_head_and_the_patients_c
 @pytest.fixture(scope="module")
 def checked():
     series = made_series()
-    return check_machine(series, SETTINGS), series
+    return made_check(), series
 
 
 def keep_check(store, checked, **given):
@@ -894,7 +895,7 @@ def test_a_code_of_all_its_letters_stays_in_its_column(tmp_path):
         store.add_machine(code)
         series = made_series()
         store.save_check(
-            check_machine(series, SETTINGS), machine=code, outcomes=series, settings=SETTINGS,
+            made_check(), machine=code, outcomes=series, settings=SETTINGS,
             photo_sha256={name: f"{n:x}" * 64 for n, name in enumerate(series, 1)},
         )  # fmt: skip
         boxes = boxes_of(pdf_of(papers.of_fleet(store, made_at=NOON)))

@@ -13,10 +13,18 @@ from itertools import pairwise
 
 import pikepdf
 import pytest
-from stores import NOON, SETTINGS, SHA, at_angle, made_measurement, made_series, made_visit
+from stores import (
+    NOON,
+    SETTINGS,
+    SHA,
+    at_angle,
+    made_check,
+    made_measurement,
+    made_series,
+    made_visit,
+)
 
 from knee_angle.language import in_language
-from knee_angle.machine.check import check_machine
 from knee_angle.report.paper.pdf import pdf_of
 from knee_angle.store import SetUp, new_id, open_store, papers
 
@@ -40,7 +48,7 @@ def ward(tmp_path_factory):
             )  # fmt: skip
         series = made_series()
         store.save_check(
-            check_machine(series, SETTINGS), machine="M-03", outcomes=series, settings=SETTINGS,
+            made_check(), machine="M-03", outcomes=series, settings=SETTINGS,
             photo_sha256={name: f"{n:x}" * 64 for n, name in enumerate(series, 1)},
         )  # fmt: skip
         yield store

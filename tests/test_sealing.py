@@ -8,13 +8,12 @@ import sys
 from functools import partial
 
 import pytest
-from stores import SETTINGS, SHA, made_measurement, made_series
+from stores import SETTINGS, SHA, made_check, made_measurement, made_series
 from test_store_commands import jpeg
 from typer.testing import CliRunner
 
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, StoreError
-from knee_angle.machine.check import check_machine
 from knee_angle.page.drafts import DraftsFolder, new_token
 from knee_angle.page.uploads import DiskUploads
 from knee_angle.report.paper.leg import leg_drawing
@@ -61,7 +60,7 @@ def filled(store):
     store.add_person("P-017")
     store.add_machine("M-03")
     check = store.save_check(
-        check_machine(SERIES, SETTINGS), machine="M-03", outcomes=SERIES, settings=SETTINGS,
+        made_check(), machine="M-03", outcomes=SERIES, settings=SETTINGS,
         photo_sha256=dict.fromkeys(SERIES, SHA), pictures={next(iter(SERIES)): PICTURE},
     )  # fmt: skip
     return kept(store).id, check.id

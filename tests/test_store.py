@@ -22,6 +22,7 @@ from stores import (
     SETTINGS,
     SHA,
     at_angle,
+    made_check,
     made_measurement,
     made_series,
     made_visit,
@@ -165,10 +166,9 @@ PICTURE = _picture()
 
 
 def kept_check(store, **given):
-    result = check_machine(SERIES, SETTINGS)
     hashes = dict.fromkeys(SERIES, SHA)
     return store.save_check(
-        result,
+        made_check(),
         **{
             "machine": "M-03", "outcomes": SERIES, "settings": SETTINGS, "photo_sha256": hashes,
             **given,
@@ -214,7 +214,7 @@ def test_a_check_without_the_bars_is_kept_against_the_knee(store):
     series = made_series(bars=False)
     row = kept_check(store)
     knee = store.save_check(
-        check_machine(series, SETTINGS),
+        made_check(bars=False),
         machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={}, corrects=row.id,
     )  # fmt: skip
     assert (knee.against, knee.finding) == ("knee", "not_separable")
@@ -339,8 +339,8 @@ def test_of_two_entries_the_later_counts_although_the_clock_stood_still(store_ur
         assert in_force(store, 1) == [(81.0, None)]
 
 
-def test_a_store_of_the_first_tables_keeps_its_prescriptions(store_url):
-    engine = opening.opened_engine(opening.default_url(store_url))
+def test_a_store_of_the_first_tables_keeps_its_prescriptions(new_store_url):
+    engine = opening.opened_engine(opening.default_url(new_store_url))
     config = Config()
     config.set_main_option("script_location", str(Path(opening.__file__).with_name("migrations")))
     with opening.writing(engine) as connection:
@@ -358,7 +358,7 @@ def test_a_store_of_the_first_tables_keeps_its_prescriptions(store_url):
                  "t": "2026-03-01 12:00:00"},
             )  # fmt: skip
     engine.dispose()
-    with open_store(store_url) as store:
+    with open_store(new_store_url) as store:
         # Both empty was entered by a tick "no limit"; one empty only says nothing of it.
         assert in_force(store, 1, 2, 3, 4) == [(90, 0), (95, 0), (None, None), (None, 5)]
 
@@ -389,7 +389,7 @@ def test_the_newest_card_of_a_machine_counts(store):
 def test_of_two_cards_or_checks_the_later_counts_although_the_clock_was_set_back(store_url):
     moments = iter([NOON, NOON, NOON, NOON, NOON - timedelta(days=3), NOON - timedelta(days=3)])
     series = made_series()
-    checked = check_machine(series, SETTINGS)
+    checked = made_check()
     given = {"machine": "M-03", "outcomes": series, "settings": SETTINGS, "photo_sha256": {}}
     with open_store(store_url, clock=lambda: next(moments)) as store:
         store.add_machine("M-03")

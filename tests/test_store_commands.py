@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import hashlib
 import json
 import shlex
@@ -19,14 +20,13 @@ import pytest
 import sqlalchemy as sa
 from conftest import SAMPLES, scenes
 from PIL import Image
-from stores import NOON, SETTINGS, SHA, made_measurement, made_series
+from stores import NOON, SETTINGS, SHA, made_check, made_measurement, made_series
 from typer.testing import CliRunner
 
 from knee_angle import pipeline as measuring
 from knee_angle.angle import words
 from knee_angle.cli import app
 from knee_angle.errors import InvalidInput, KneeAngleError, StoreError
-from knee_angle.machine.check import check_machine
 from knee_angle.photo.crop import crop_jpeg
 from knee_angle.photo.reading import read_photo
 from knee_angle.store import (
@@ -65,7 +65,7 @@ def fill(opened: Store) -> None:
     opened.withdraw_measurement(third.id, "other")
     series = made_series()
     check = opened.save_check(
-        check_machine(series, SETTINGS),
+        made_check(),
         machine="M-03", outcomes=series, settings=SETTINGS, photo_sha256={},
         pictures={next(iter(series)): CropJpeg(jpeg(), 1, 2, 3.5)},
     )  # fmt: skip
@@ -206,15 +206,13 @@ def test_measure_keeps_and_uses_the_prescribed_limits(ward, tmp_path):
 PHOTOS = [SCENE.photo, scenes(image="bed_06.jpg")[0].photo]
 
 
+@functools.cache
 def made_backup() -> bytes:
     """A backup of a store with something in every table."""
     with TemporaryDirectory() as folder, open_store(Path(folder) / "a.db") as opened:
         fill(opened)
         opened.backup(Path(folder) / "b.jsonl")
         return (Path(folder) / "b.jsonl").read_bytes()
-
-
-BACKUP = made_backup()
 
 
 def failed(*arguments: object) -> tuple[str, KneeAngleError]:
@@ -508,7 +506,7 @@ OTHERS = [
 @pytest.mark.parametrize("statements", OTHERS)
 @pytest.mark.parametrize("command", ASKING + MAKING)
 def test_another_programs_file_is_refused_and_not_touched(ward, tmp_path, command, statements):
-    (tmp_path / "b.jsonl").write_bytes(BACKUP)
+    (tmp_path / "b.jsonl").write_bytes(made_backup())
     other = sqlite3.connect(ward)
     for statement in statements:
         other.execute(statement)

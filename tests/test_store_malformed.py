@@ -161,7 +161,7 @@ def databases(postgres):
 
     def empty():
         if not opened or any(opened[-1].overview().counts.values()):
-            opened.append(open_store(postgres.fresh()))
+            opened.append(open_store(postgres.fresh_store()))
         return opened[-1]
 
     yield empty

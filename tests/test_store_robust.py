@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import sqlalchemy as sa
+import stores
 from sqlalchemy import event
 from stores import SETTINGS, SHA, made_measurement
 from typer.testing import CliRunner
@@ -132,14 +133,16 @@ def test_a_server_that_dies_loses_nothing_acknowledged(postgres):
         check_whole(store, writer.acknowledged)
 
 
-def test_many_threads_and_two_programs_that_open_a_new_store_at_once_all_succeed(store_url):
-    others = [Writer(store_url, f"program {n}", 10) for n in range(2)]
+def test_many_threads_and_two_programs_that_open_a_new_store_at_once_all_succeed(
+    new_store_url,
+):
+    others = [Writer(new_store_url, f"program {n}", 10) for n in range(2)]
     found: list[str] = []
 
     def write() -> None:
         found.extend(kept(shared).id for _ in range(5))
 
-    with open_store(store_url) as shared:
+    with open_store(new_store_url) as shared:
         threads = [threading.Thread(target=write) for _ in range(6)]
         for thread in threads:
             thread.start()
@@ -196,7 +199,7 @@ def test_a_disk_without_room_for_another_byte_is_told_and_what_was_kept_stays(tm
 
 
 def test_a_full_server_is_told_and_what_was_kept_stays(postgres):
-    with open_store(postgres.fresh()) as store:
+    with open_store(postgres.fresh_store()) as store:
         first = kept(store)
         with store.engine.begin() as connection:
             # The server's own error 53100, raised where the audit line is written: the
@@ -242,8 +245,9 @@ def test_a_store_of_newer_software_is_not_touched(store_url):
         open_store(store_url)
 
 
-def test_a_migration_that_fails_changes_nothing_and_stays_pending(store_url, monkeypatch):
-    engine = opening.opened_engine(opening.default_url(store_url))
+def test_a_migration_that_fails_changes_nothing_and_stays_pending(new_store_url, monkeypatch):
+    engine = opening.opened_engine(opening.default_url(new_store_url))
+    monkeypatch.setattr("alembic.command.upgrade", stores.upgrade)
 
     def fail(*_args, **_kwargs):
         raise RuntimeError("a step fails half-way")
