@@ -12,7 +12,7 @@ import sys
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from typing import Any
 import pytest
 import typer.main
 import typer.testing
+from _pytest.doctest import DoctestModule
 from stores import Cluster, cluster, tables_once
 
 from knee_angle.landmarks.pose import bundles
@@ -44,6 +45,12 @@ LONGEST_FIRST = (
 )  # fmt: skip
 """Files that take longest. Processes that wait for a browser or a server stand among those that
 compute, so that neither core is idle; the rest follows by its number of tests."""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """No docstring below this folder holds an example, so no process reads benches for one."""
+    return [one for one in (yield) if not isinstance(one, DoctestModule)]
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import re
 import shlex
 import subprocess
@@ -71,6 +72,24 @@ def test_importing_the_package_loads_no_model_and_no_picture_library():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+DRAWING = {"dotted_scenes", "rendered_clips"}
+"""They draw by the trainer's renderer, which the test environment does not hold."""
+
+
+def test_every_bench_can_be_begun(monkeypatch):
+    monkeypatch.syspath_prepend(ROOT / "tests" / "bench")
+    names = {path.stem for path in (ROOT / "tests" / "bench").glob("*.py")} - DRAWING
+    assert len(names) > 40
+    for name in sorted(names):
+        importlib.import_module(name)
+
+
+def test_no_example_stands_where_none_is_looked_for():
+    """`conftest.pytest_collect_file` leaves the docstrings of the tests out."""
+    mark = ">" * 3 + " "
+    assert [path.name for path in (ROOT / "tests").rglob("*.py") if mark in path.read_text()] == []
 
 
 OWN = {"__init__", "__main__"}

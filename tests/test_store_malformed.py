@@ -14,14 +14,14 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_store_commands import BACKUP
+from test_store_commands import made_backup
 
 from knee_angle.errors import KneeAngleError
 from knee_angle.store import open_store, schema
 from knee_angle.store.recheck import recheck
 from knee_angle.store.table import csv_of, json_lines_of
 
-LINES: list[Any] = [json.loads(line) for line in BACKUP.splitlines()[:-1]]
+LINES: list[Any] = [json.loads(line) for line in made_backup().splitlines()[:-1]]
 DROP = object()
 
 

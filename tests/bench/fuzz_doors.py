@@ -171,9 +171,9 @@ def settings_seeds() -> list[bytes]:
 
 def backup_seeds() -> list[bytes]:
     """The lines of a backup, without the hash that closes it."""
-    from test_store_commands import BACKUP
+    from test_store_commands import made_backup
 
-    return [b"\n".join(BACKUP.splitlines()[:-1])]
+    return [b"\n".join(made_backup().splitlines()[:-1])]
 
 
 def enter_backup(data: bytes, folder: Path) -> object:
