@@ -299,6 +299,7 @@ AIMED = Look(
 BADLY_AIMED = replace(AIMED, points=SEEN_LEG + [60.0, 0.0])
 
 
+FAR_AND_UNSURE = replace(BADLY_AIMED, cov=BADLY_AIMED.cov * 60.0**2)  # 0.36 segments apart
 BESIDE = replace(AIMED, points=SEEN_LEG + [12.0, 0.0])  # a tenth of a segment
 UNSETTLED = replace(AIMED, points=SEEN_LEG + [30.0, 0.0])  # the three lie 0.18 segments apart
 
@@ -319,6 +320,7 @@ SHORT, TOO_SHORT = with_thigh(0.46), with_thigh(0.38)  # seen along the thigh: 0
         pytest.param(AIMED, BADLY_AIMED, AIMED, 1, True, id="look and mirror image agree: enough"),
         pytest.param(AIMED, BESIDE, BESIDE, 2, True, id="they nearly agree: a third is taken"),
         pytest.param(BADLY_AIMED, AIMED, AIMED, 3, True, id="the next ones agree: taken from one"),
+        pytest.param(FAR_AND_UNSURE, AIMED, AIMED, 3, True, id="far off, if unsurely: likewise"),
         pytest.param(UNSETTLED, AIMED, AIMED, 3, True, id="the first is a little off: likewise"),
         pytest.param(TOO_SHORT, SHORT, SHORT, 3, True, id="the first is no leg: likewise"),
         pytest.param(BADLY_AIMED, BADLY_AIMED, AIMED, 2 * search.ROUNDS, False, id="never"),
