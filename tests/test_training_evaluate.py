@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +12,7 @@ from conftest import scenes
 
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Direction, Landmark, Landmarks, NotMeasured
+from knee_angle.training import __main__ as training
 from knee_angle.training import evaluate
 
 SCENES = [s for s in scenes() if s.photo.name in ("bed_01.jpg", "bed_11.jpg", "bed_14.jpg")]
@@ -84,3 +87,43 @@ def test_photos_without_a_leg_on_which_one_is_found_are_named():
 def test_a_photo_that_was_missed_does_not_set_the_factors():
     good = evaluate.judge(Knows(step_px=2.0), SCENES[0].photo)
     assert evaluate.calibration([replace(good, hit=False)])["calibration"]["points"] == 1.0
+
+
+FACTORS = {"points": 0.8, "points_oblique": 1.0, "points_steep": 1.25, "tilt": 1.1,
+           "tilt_gain": 1.06, "on": "other photos"}  # fmt: skip
+
+
+def test_calibrating_keeps_the_factors_that_it_does_not_set(monkeypatch, tmp_path):
+    """Square and oblique legs were once told with the same ±, and directions without their gain."""
+    path = tmp_path / "leg.json"
+    path.write_text(json.dumps({"input_size": 256, "calibration": FACTORS}))
+    judged_with = []
+
+    def detector():
+        judged_with.append(json.loads(path.read_text())["calibration"])
+        return Knows(step_px=6.0)
+
+    monkeypatch.setattr(training, "WEIGHTS", tmp_path)
+    monkeypatch.setattr("knee_angle.landmarks.network.NetworkDetector", detector)
+    photos = [str(scene.photo) for scene in SCENES]
+    monkeypatch.setattr(sys, "argv", ["training", "calibrate", *photos])
+    training.main()
+    card = json.loads(path.read_text())
+    points = pytest.approx(18.0**0.5, abs=1e-3)  # 6² / 2
+    assert card["calibration"] == FACTORS | {"points": points, "tilt": 1.0}
+    assert card["calibrated_on"] == [scene.photo.name for scene in SCENES]
+    assert card["input_size"] == 256
+    # No factor on a point stands between the network and what is judged; the gain does.
+    neutral = {"points": 1.0, "points_oblique": 1.0, "points_steep": 1.0, "tilt": 1.0}
+    assert judged_with == [FACTORS | neutral]
+
+
+def test_photos_that_cannot_be_judged_leave_the_card_as_it_was(monkeypatch, tmp_path):
+    path = tmp_path / "leg.json"
+    path.write_text(json.dumps({"calibration": FACTORS}))
+    monkeypatch.setattr(training, "WEIGHTS", tmp_path)
+    monkeypatch.setattr("knee_angle.landmarks.network.NetworkDetector", Knows)
+    monkeypatch.setattr(sys, "argv", ["training", "calibrate", str(tmp_path / "gone.jpg")])
+    with pytest.raises(FileNotFoundError):
+        training.main()
+    assert json.loads(path.read_text()) == {"calibration": FACTORS}

@@ -199,18 +199,32 @@ def _series(options: argparse.Namespace) -> None:
 
 
 def _calibrate(options: argparse.Namespace) -> None:
-    """Resets the card's factors, looks at the photos, and writes what they ask for."""
+    """Looks at the photos with no factor on a ±, and writes the factors that they ask for.
+
+    What the photos do not set (the factors of oblique and steep views, the directions' gain)
+    stays as it is; a run that breaks off leaves the card as it was.
+    """
     from knee_angle.landmarks.network import NetworkDetector
-    from knee_angle.training.evaluate import calibration, judge
-    from knee_angle.training.export import UNCALIBRATED
+    from knee_angle.training.evaluate import NEUTRAL, calibration, judge
 
     path = WEIGHTS / "leg.json"
-    card = json.loads(path.read_text(encoding="utf-8")) | UNCALIBRATED
-    path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
-    detector = NetworkDetector()
-    card |= calibration([judge(detector, p) for p in options.photos])
-    card["calibrated_on"] = [p.name for p in options.photos]
-    path.write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+    before = path.read_text(encoding="utf-8")
+    card = json.loads(before)
+    factors = card.get("calibration", {})
+    after = before
+    try:
+        path.write_text(_as_card(card | {"calibration": factors | NEUTRAL}), encoding="utf-8")
+        detector = NetworkDetector()
+        rows = [judge(detector, photo) for photo in options.photos]
+        card["calibration"] = factors | calibration(rows)["calibration"]
+        card["calibrated_on"] = [photo.name for photo in options.photos]
+        after = _as_card(card)
+    finally:
+        path.write_text(after, encoding="utf-8")
+
+
+def _as_card(card: dict[str, object]) -> str:
+    return json.dumps(card, indent=1) + "\n"
 
 
 def _groups(options: argparse.Namespace) -> None:

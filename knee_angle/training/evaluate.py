@@ -22,7 +22,7 @@ from knee_angle.angle import geometry
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, Direction, Landmarks, NotMeasured, Quad
 
-__all__ = ["Row", "calibration", "false_answers", "judge", "summary"]
+__all__ = ["NEUTRAL", "Row", "calibration", "false_answers", "judge", "summary"]
 
 Floats = NDArray[np.float64]
 HIT = 0.5
@@ -176,6 +176,10 @@ def summary(rows: Sequence[Row]) -> dict[str, float]:
     if tilts:
         out["tilt_in_95"] = round(float(np.mean(tilts)), 3)
     return out
+
+
+NEUTRAL = {"points": 1.0, "points_oblique": 1.0, "points_steep": 1.0, "tilt": 1.0}
+"""Factors under which the network's own ± are judged."""
 
 
 def calibration(rows: Sequence[Row]) -> dict[str, dict[str, float]]:
