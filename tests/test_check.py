@@ -139,7 +139,7 @@ def test_the_command_checks_a_machine_and_keeps_it_with_its_pictures(tmp_path):
     photos = sorted(SAMPLES.glob("series_a_*.jpg"))
     where = ("--store", tmp_path / "a.db")
     call = (
-        "check", *photos, "--displayed-table", SAMPLES / "displayed.csv", "--format", "json",
+        "check", *photos, "--table", SAMPLES / "displayed.csv", "--format", "json",
         "--keep", "--keep-pictures", "--machine", "M-03", *where,
     )  # fmt: skip
     called("store", "machine", "M-04", *where)
@@ -242,7 +242,7 @@ def test_photos_at_one_setting_are_refused_in_plain_words():
 @pytest.mark.parametrize("count", [2, 6], ids=["refused", "checked"])
 def test_an_alarm_of_any_photo_is_first_in_text_and_json(count):
     photos = sorted(SAMPLES.glob("series_a_*.jpg"))[-count:]
-    call = (*photos, "--displayed-table", SAMPLES / "displayed.csv", "--limit-flexion", 95)
+    call = (*photos, "--table", SAMPLES / "displayed.csv", "--limit-flexion", 95)
     text, row = (
         called("check", *call).stdout,
         json.loads(called("check", *call, "--format", "json").stdout),
@@ -263,12 +263,12 @@ def test_copies_of_a_photo_count_once_and_refusals_read_well(tmp_path):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nx.jpg,88\ny.jpg,88\nz.jpg,\n")
     photos = [tmp_path / name for name in ("x.jpg", "y.jpg", "z.jpg")]
-    said = called("check", *photos, "--displayed-table", table).stdout
+    said = called("check", *photos, "--table", table).stdout
     assert (
         "but got 1 (y.jpg: it is the same file as x.jpg, which counts once; z.jpg: it is the same "
         "file as x.jpg, which counts once). Next: photograph"
     ) in said
     table.write_text("photo,displayed_deg\nx.jpg,88\ny.jpg,89\nz.jpg,\n")
-    twice = called("check", *photos, "--displayed-table", table)
+    twice = called("check", *photos, "--table", table)
     assert twice.returncode == 2
     assert "x.jpg and y.jpg are the same file, but the table gives 88 and 89" in twice.stderr

@@ -292,7 +292,7 @@ def test_the_command_checks_an_empty_machine_and_alarms_by_its_display(tmp_path)
         photos[-1].write_bytes(without_leg(number, strip=True))
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\ne1.jpg,15\ne3.jpg,55\ne6.jpg,115\n")
-    call = ["check", *map(str, photos), "--displayed-table", str(table), "--empty"]
+    call = ["check", *map(str, photos), "--table", str(table), "--empty"]
     where = ["--store", str(tmp_path / "a.db")]
     keep = ["--keep", "--keep-pictures", "--machine", "M-03", *where]
     CliRunner().invoke(app, ["store", "machine", "M-03", *where])

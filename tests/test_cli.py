@@ -14,10 +14,11 @@ import pytest
 from called import called
 from conftest import SAMPLES, scenes
 from PIL import Image
+from typer.main import get_command
 
 from knee_angle import cli as commands
 from knee_angle import pipeline as measuring
-from knee_angle.cli import photos
+from knee_angle.cli import app, photos
 from knee_angle.landmarks.manual import UNBOUND
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Measurement
@@ -116,22 +117,32 @@ def test_one_displayed_number_for_several_photos_is_said(tmp_path, rows, said):
     table = tmp_path / "displayed.csv"
     table.write_text(f"photo,displayed_deg\n{rows}")
     photos = [BED, SAMPLES / "bed_03.jpg", SAMPLES / "bed_06.jpg"]
-    more = ("--displayed-table", table) if rows else ()
+    more = ("--table", table) if rows else ()
     done = called("measure", *photos, "--displayed", 93, "--format", "json", *more)
     words = (
         f"knee-angle: the displayed number 93 is used for {said}: where each has its own, give "
-        "--displayed-table\n"
+        "--table\n"
     )
     assert done.stderr == ("" if said is None else words)
     assert len([json.loads(line) for line in done.stdout.splitlines()]) == 3
 
 
-def test_displayed_table_and_csv(tmp_path):
+def names_of_tables(command: str) -> set[str]:
+    (option,) = (one for one in get_command(app).commands[command].params if "--table" in one.opts)
+    return set(option.opts)
+
+
+@pytest.mark.parametrize("command", ["measure", "visit", "check", "clip"])
+def test_the_displayed_numbers_have_one_name_everywhere_and_the_older_one_stays(command):
+    """Check and measure once took `--displayed-table` where visit took `--table`."""
+    assert names_of_tables(command) == {"--table", "--displayed-table"}
+
+
+@pytest.mark.parametrize("name", ["--table", "--displayed-table"])
+def test_displayed_table_and_csv(tmp_path, name):
     table = tmp_path / "displayed.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,93\nbed_06.jpg,\n")
-    done = called(
-        "measure", BED, SAMPLES / "bed_06.jpg", "--displayed-table", table, "--format", "csv"
-    )
+    done = called("measure", BED, SAMPLES / "bed_06.jpg", name, table, "--format", "csv")
     rows = list(csv.DictReader(io.StringIO(done.stdout)))
     assert [r["displayed_deg"] for r in rows] == ["93.0", ""]
     assert rows[0]["verdict"] == "within"
@@ -254,7 +265,7 @@ def test_a_display_past_the_limit_is_said_beside_a_knee_that_is_not():
         ),
         (["--placement-mm", "10"], "--placement-mm must be three numbers like 10/5/5"),
         (["--landmarks", "nowhere.json"], "the points file nowhere.json cannot be read"),
-        (["--displayed-table", "nowhere.csv"], "the table nowhere.csv cannot be read"),
+        (["--table", "nowhere.csv"], "the table nowhere.csv cannot be read"),
         (["--pose-model", "nowhere.task"], "nowhere.task"),
     ],
 )
@@ -269,7 +280,7 @@ def test_a_wrong_call_is_one_line_and_exit_status_two(args, message):
 def test_a_wrong_table_is_one_line_and_exit_status_two(tmp_path):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,x\n")
-    done = called("measure", BED, "--displayed-table", table)
+    done = called("measure", BED, "--table", table)
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
         "knee-angle: the table t.csv: line 2: displayed_deg must be a number, but got 'x': "

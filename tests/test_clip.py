@@ -274,7 +274,7 @@ def test_the_command_measures_writes_keeps_and_asks_for_the_turn_that_it_did_not
         store.add_machine("M-03")
     table = table_of(SHORT, tmp_path / "numbers.csv")
     done = called(
-        "clip", short, "--displayed-table", table, "--frames", tmp_path / "rows.csv",
+        "clip", short, "--table", table, "--frames", tmp_path / "rows.csv",
         "--chart", tmp_path / "plot.svg", "--keep", "--keep-pictures", "--person", "P-017",
         "--machine", "M-03", "--store", where,
     )  # fmt: skip
@@ -516,7 +516,7 @@ def test_a_focal_length_that_none_has_is_refused(tmp_path):
 )
 def test_a_table_of_displayed_numbers_is_checked_before_the_film(rows, told, tmp_path):
     table = written(tmp_path / "numbers.csv", rows.encode())
-    done = called("clip", tmp_path / "none.mp4", "--displayed-table", table)
+    done = called("clip", tmp_path / "none.mp4", "--table", table)
     assert done.returncode == 2
     assert told in done.stderr
 

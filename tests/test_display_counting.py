@@ -118,7 +118,7 @@ def test_a_table_that_this_program_wrote_holds_flexion_and_is_not_converted_agai
 def test_measure_says_flexion_and_the_displays_own_number(tmp_path, door):
     table = tmp_path / "t.csv"
     table.write_text("photo,displayed_deg\nbed_01.jpg,87\n")
-    given = ("--displayed", 87) if door == "typed" else ("--displayed-table", table)
+    given = ("--displayed", 87) if door == "typed" else ("--table", table)
     done = called("measure", BED, *given, "--counts", "straight-is-180", "--trials", 200)
     assert "DISPLAY 93° (shown as 87)" in done.stdout
     assert "the display says 93.0° (shown as 87)" in done.stdout
@@ -134,13 +134,13 @@ def test_a_visit_and_a_check_convert_their_tables(tmp_path):
     counting = ("--counts", "straight-is-180", "--trials", 200, "--format", "json")
     visit = json.loads(called("visit", *photos, "--table", table, *counting).stdout)
     assert [one["displayed_deg"] for one in visit["settings"]] == [18.0, 62.0, 88.0]
-    so = json.loads(called("check", *photos, "--displayed-table", table, *counting).stdout)
+    so = json.loads(called("check", *photos, "--table", table, *counting).stdout)
     plain = tmp_path / "plain.csv"
     plain.write_text("photo,displayed_deg\n" + "".join(
         f"{p.name},{n}\n" for p, n in zip(photos, (18, 62, 88), strict=True)
     ))  # fmt: skip
     other = ("--trials", 200, "--format", "json")
-    assert so == json.loads(called("check", *photos, "--displayed-table", plain, *other).stdout)
+    assert so == json.loads(called("check", *photos, "--table", plain, *other).stdout)
 
 
 def test_check_machine_in_python_converts_its_numbers():

@@ -51,7 +51,7 @@ def test_a_photo_is_measured_judged_kept_and_shown_without_any_extra(tmp_path):
 @pytest.mark.parametrize(
     ("package", "extra", "arguments"),
     [
-        ("pyarrow", "tables", ["measure", PHOTO, "--displayed-table", TABLE]),
+        ("pyarrow", "tables", ["measure", PHOTO, "--table", TABLE]),
         ("pyarrow", "tables", ["batch", PHOTO, "--out", "study.csv"]),
         ("pyarrow", "tables", ["agreement", TABLE]),
         ("streamlit", "page", ["page"]),

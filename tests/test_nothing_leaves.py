@@ -70,7 +70,7 @@ def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
          "--person", "P-1"],
         ["report", "visit", "visit.pdf", "--person", "P-1"],
         ["batch", BARE, "--out", "study.csv"],
-        ["check", *series, "--displayed-table", table],
+        ["check", *series, "--table", table],
     )  # fmt: skip
     return {
         "planted": [sys.executable, "-c", PLANTED],

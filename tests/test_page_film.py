@@ -67,7 +67,7 @@ def test_an_answer_to_other_numbers_is_not_shown(tmp_path):
     page = tapped(with_film(asked(), path), "Measure the film")
     assert "ARC     " in html(page)
     assert "numbers were not given" in html(page)
-    assert "--displayed-table" not in html(page)  # there is no command line here
+    assert "--table" not in html(page)  # there is no command line here
     page = changed(page, "Numbers on the display", "0 27; 1 44; 2 66")
     assert "ARC     " not in html(page)
     assert button(page, "Measure the film")

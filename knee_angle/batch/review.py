@@ -3,8 +3,8 @@
 ``NAME.review.csv`` has a row for each photo whose number was seen but not clearly read, and
 ``NAME.review/`` its picture. Whoever looks writes the number into ``displayed_deg`` (as it
 stands on the display; rows may be left empty) and gives the list to the next run:
-``knee-angle batch ... --table NAME.review.csv --partial-table --resume``, or to ``measure`` as
-``--displayed-table``. Only photos whose number changed are measured again. What was filled in
+``knee-angle batch ... --table NAME.review.csv --partial-table --resume``, or to ``measure``
+as ``--table``. Only photos whose number changed are measured again. What was filled in
 stays on the list, so that it can be filled in bit by bit.
 """
 

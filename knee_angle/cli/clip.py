@@ -15,7 +15,14 @@ import typer
 
 from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
-from knee_angle.cli.options import Format, KeepPictures, Output, Person, pictures_need_keeping
+from knee_angle.cli.options import (
+    TABLE,
+    Format,
+    KeepPictures,
+    Output,
+    Person,
+    pictures_need_keeping,
+)
 from knee_angle.cli.photos import shown
 from knee_angle.cli.settings import MEASURING, takes_settings
 from knee_angle.cli.store import (
@@ -49,7 +56,7 @@ def clip(
     ],
     settings: Settings,
     displayed_table: Annotated[
-        Path | None, typer.Option(help="CSV with the columns seconds, displayed_deg.")
+        Path | None, typer.Option(*TABLE, help="CSV with the columns seconds, displayed_deg.")
     ] = None,
     focal_35mm: Annotated[
         float | None,

@@ -134,7 +134,7 @@ def _say_shared(displayed: float | None, using: Sequence[Path], photos: Sequence
     print(
         tell(
             "knee-angle: the displayed number {displayed:g} is used for {for_which}: "
-            "where each has its own, give --displayed-table",
+            "where each has its own, give --table",
             displayed=displayed,
             for_which=for_which,
         ),

@@ -13,6 +13,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.language import say
 
 __all__ = [
+    "TABLE",
     "DisplayedTable",
     "Format",
     "KeepPictures",
@@ -33,8 +34,10 @@ class Format(StrEnum):
     JSON = "json"
 
 
+TABLE = ("--table", "--displayed-table")
+"""One name for a table of displayed numbers in every command, and the older one of some."""
 DisplayedTable = Annotated[
-    Path | None, typer.Option(help="CSV with the columns photo, displayed_deg.")
+    Path | None, typer.Option(*TABLE, help="CSV with the columns photo, displayed_deg.")
 ]
 KeepPictures = Annotated[
     bool,

@@ -15,6 +15,7 @@ from knee_angle.angle import words
 from knee_angle.cli.app import app, for_programs
 from knee_angle.cli.kept import rows_holding, say_held_before, say_kept
 from knee_angle.cli.options import (
+    TABLE,
     Format,
     KeepPictures,
     Megapixels,
@@ -60,8 +61,9 @@ def visit(
     table: Annotated[
         Path | None,
         typer.Option(
+            *TABLE,
             help="CSV with the columns photo, displayed_deg and, where known, setting; where the "
-            "machine was adjusted in between, adjusted: before, after, or how often."
+            "machine was adjusted in between, adjusted: before, after, or how often.",
         ),
     ] = None,
     pose_model: PoseModel = None,
