@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from knee_angle import pipeline
 from knee_angle.page import judged, shown, tray
 
-__all__ = ["remember"]
+__all__ = ["remember", "remember_visits"]
 
 _ANSWERS: dict[Any, Any] = {}
 
@@ -26,6 +27,11 @@ def remember(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = ((tray, "measure"), (judged, "_quick"), (judged, "_together"), (shown, "read_display"))
     for module, name in asked:
         monkeypatch.setattr(module, name, _once(name, getattr(module, name)))
+
+
+def remember_visits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until the end of the test, no visit of the same photos is judged twice by a command."""
+    monkeypatch.setattr(pipeline, "answer_of_visit", _once("visit", pipeline.answer_of_visit))
 
 
 def _plain(value: Any) -> Any:

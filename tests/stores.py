@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -302,12 +302,18 @@ def postgres_bin() -> Path | None:
     return found[-1].parent if found else None
 
 
+def opened_once(url: str) -> None:
+    """A store is made there, and nothing kept in it."""
+    open_store(url).close()
+
+
 class Cluster:
     """A PostgreSQL server of our own on a Unix socket, nothing shared with any other."""
 
     def __init__(self, programs: Path, folder: Path) -> None:
         self.programs, self.folder, self.data = programs, folder, folder / "data"
-        self.made, self.tables_made = 0, False
+        self.made = 0
+        self.templates: dict[Callable[[str], None], str] = {}
 
     def run(self, program: str, *arguments: str) -> None:
         # The server refuses to run as root: then it runs as Debian's user postgres.
@@ -343,12 +349,15 @@ class Cluster:
         """The URL of a new, empty database."""
         return self._made_like("template1")
 
-    def fresh_store(self) -> str:
-        """The URL of a new store in which nothing is kept: a copy, its tables were made once."""
-        if not self.tables_made:
-            open_store(self._made_like("template1", name="tables")).close()
-            self.tables_made = True
-        return self._made_like("tables")
+    def fresh_store(self, filled_by: Callable[[str], None] = opened_once) -> str:
+        """The URL of a new store: the copy of one that was made once.
+
+        Nothing is kept in it, or what a function keeps that is handed an empty database's URL.
+        """
+        if filled_by not in self.templates:
+            self.templates[filled_by] = f"template_{len(self.templates)}"
+            filled_by(self._made_like("template1", name=self.templates[filled_by]))
+        return self._made_like(self.templates[filled_by])
 
     def _made_like(self, template: str, *, name: str = "") -> str:
         self.made += 1

@@ -42,7 +42,7 @@ def run(*args: object, cwd=None) -> subprocess.CompletedProcess[str]:
 def test_json_lines_in_the_order_given_and_the_rest_goes_on(tmp_path):
     broken = tmp_path / "broken.jpg"
     broken.write_bytes(BED.read_bytes()[:5000])
-    done = run(
+    done = called(
         "measure", BED, broken, SAMPLES / "bed_06.jpg", tmp_path / "gone.jpg", "--format", "json"
     )
     rows = [json.loads(line) for line in done.stdout.splitlines()]

@@ -7,6 +7,7 @@ import functools
 import hashlib
 import json
 import shlex
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ import pytest
 import sqlalchemy as sa
 from conftest import SAMPLES, scenes
 from PIL import Image
+from remembered import remember_visits
 from stores import NOON, SETTINGS, SHA, made_check, made_measurement, made_series
 from typer.testing import CliRunner
 
@@ -77,11 +79,30 @@ def fill(opened: Store) -> None:
     assert second.counts
 
 
+def filled(url: str | Path) -> None:
+    """A store with something in every table is made there."""
+    with open_store(url, clock=lambda: NOON) as opened:
+        fill(opened)
+
+
+@pytest.fixture(scope="module")
+def filled_file(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("filled") / "a.db"
+    filled(path)
+    return path
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store_url(request, tmp_path, filled_file) -> str:
+    """A store with something in every table, in each of the two databases."""
+    if request.param == "postgresql":
+        return str(request.getfixturevalue("postgres").fresh_store(filled))
+    return f"sqlite:///{shutil.copy(filled_file, tmp_path / 'store.db')}"
+
+
 @pytest.fixture
 def store(store_url):
-    """A store with something in every table."""
     with open_store(store_url, clock=lambda: NOON) as opened:
-        fill(opened)
         yield opened
 
 
@@ -567,8 +588,9 @@ def test_a_side_without_a_limit_is_refused(ward):
 
 
 @pytest.fixture
-def visited(ward, tmp_path) -> list[object]:
+def visited(ward, tmp_path, monkeypatch) -> list[object]:
     """A visit by command: one setting twice, its number typed once, and one without a number."""
+    remember_visits(monkeypatch)
     run("store", "person", "P-9", "--limit-flexion", "60", "--store", ward)
     run("store", "machine", "M-03", "--store", ward)
     table = tmp_path / "table.csv"
