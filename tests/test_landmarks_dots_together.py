@@ -372,6 +372,40 @@ def test_black_dots_stay_in_a_set_among_many_small_black_specks():
         at_point(found, name)
 
 
+BARS_AND_ANKLE = ("thigh_bar", "hinge", "shank_bar", "ankle")
+
+
+@pytest.mark.parametrize(
+    ("paint", "names", "half", "looked"),
+    [
+        ((12, 12, 12), BARS_AND_ANKLE, (), False),
+        ((12, 12, 12), (*BARS_AND_ANKLE, "knee"), (), True),
+        ((12, 12, 12), (*BARS_AND_ANKLE, "hip"), ("hip",), True),
+        ((20, 30, 120), BARS_AND_ANKLE, (), True),
+    ],
+    ids=["a machine's knobs and a boot", "a knee too", "half of a hip too", "vivid"],
+)
+def test_black_patches_at_machine_and_ankle_alone_are_not_followed_up(
+    monkeypatch, paint, names, half, looked
+):
+    asked = []
+    none = np.zeros(0, int)
+    monkeypatch.setattr(
+        sets, "_without_glare", lambda _, alike, __: asked.append(alike) or alike.take(none)
+    )
+    picture = np.full((400, 560, 3), (205, 160, 135), np.uint8)
+    for name in names:
+        x, y = (round(v) for v in TRUE[name])
+        cv2.circle(picture, (x, y), 6, paint, -1, cv2.LINE_AA)
+        if name in half:
+            picture[y - 8 : y + 8, x - 1 : x + 8] = (205, 160, 135)
+    file = io.BytesIO()
+    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 0.8)).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    assert list(sets.sets_of(seen, witness())) == []
+    assert bool(asked) == looked
+
+
 @pytest.mark.parametrize("off", [-1e-6, 1e-6])
 def test_namings_of_which_none_is_above_a_score_are_not_told(off):
     picture = drawn((20, 30, 120))

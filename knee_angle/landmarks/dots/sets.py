@@ -20,7 +20,7 @@ from knee_angle.landmarks.dots.candidates import (
     square_on,
 )
 from knee_angle.landmarks.dots.colour import CLOSE_PIGMENT2, SAME_PIGMENT2, Box, colour_distance2
-from knee_angle.landmarks.dots.expected import Expected
+from knee_angle.landmarks.dots.expected import LIMIT2, Expected
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.picture import Picture, inside
 from knee_angle.landmarks.dots.quality import (
@@ -217,11 +217,16 @@ def _whole_set(
     if len(alike) == 0:
         return None  # a witness that is very unsure: near it by its ±, and outside the box
     radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
+    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
+    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
+    if expected is not None and not vivid_colour(np.median(lab, axis=0)[None])[0]:
+        close = picture.of_colour(lab, radius, box, CLOSE_PIGMENT2)
+        there = [found.xy[members], *(xy for xy, _ in (*places, close))]
+        if not _on_leg(np.concatenate(there), expected):
+            return None
     alike = _without_glare(picture, alike, box)
     if len(alike) == 0:
         return None
-    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
-    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
     if _lacks_clear_ones(alike):
         places.append(picture.of_colour(lab, radius, box, CLOSE_PIGMENT2))
     xy, size = (np.concatenate(parts) for parts in zip(*places, strict=True))
@@ -243,6 +248,17 @@ def _whole_set(
     telling = _telling(whole, own, expected)
     whole = whole.take(np.sort(np.argsort(-telling, kind="stable")[:MOST_DOTS]))
     return replace(whole, company=company_of(whole, found))
+
+
+def _on_leg(xy: Floats, expected: Expected) -> bool:
+    """Whether any place lies where the hip or knee is seen (99 %), nearer than at other points.
+
+    Black, grey and white are a machine's knobs and screws too, at its points, and boots. Of 112
+    sets of painted black and white dots that an answer hung on, 110 had such a place within 1.1 ±,
+    two nowhere within 5: light glared from hip and knee.
+    """
+    far2 = expected.distance2(xy)
+    return bool(((far2.argmin(axis=1) < 2) & (far2.min(axis=1) < LIMIT2)).any())
 
 
 def _lacks_clear_ones(found: Candidates) -> bool:
