@@ -314,7 +314,7 @@ def _framed(small: Rgb) -> bool:
 
 def _even_ends(small: Rgb) -> bool:
     rows = max(2, round(BORDER_SHARE * small.shape[0]))
-    ends = np.concatenate([small[:rows], small[-rows:]]).reshape(-1, 3).astype(np.int16)
+    ends = np.concatenate([small[:rows], small[-rows:]])
     low, high = int(ends.min()), int(ends.max())
     return high - low <= BORDER_EVEN_RGB and (high <= BORDER_DARK or low >= BORDER_BRIGHT)
 

@@ -198,9 +198,10 @@ def leg_cues(found: Candidates, legs: Legs) -> Floats:
 
 def surroundings_alike(found: Candidates, one: Ints, other: Ints) -> Floats:
     """Share of the surroundings of one that also surround the other, 0 to 1."""
-    pairs, back = np.unique(np.stack([one, other], axis=1), axis=0, return_inverse=True)
-    a, b = found.around[pairs[:, 0]][:, ::2], found.around[pairs[:, 1]][:, ::2]
+    pairs, back = np.unique(one * len(found) + other, return_inverse=True)
+    first, second = np.divmod(pairs, len(found))
+    a, b = found.around[first][:, ::2], found.around[second][:, ::2]
     # The third nearest: two rays of the other may be chance.
     gap2 = np.partition(colour_distance2(a[:, :, None], b[:, None]), 2, axis=2)
     shared = (gap2[:, :, 2] < PAINT2).mean(axis=1)
-    return np.asarray(shared[back.ravel()])
+    return np.asarray(shared[back])

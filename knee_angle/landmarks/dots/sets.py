@@ -221,8 +221,8 @@ def _whole_set(
     places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
     if expected is not None and not vivid_colour(np.median(lab, axis=0)[None])[0]:
         close = picture.of_colour(lab, radius, box, CLOSE_PIGMENT2)
-        there = [found.xy[members], *(xy for xy, _ in (*places, close))]
-        if not _on_leg(np.concatenate(there), expected):
+        seen = [found.xy[members], *(xy for xy, _ in (*places, close))]
+        if not _on_leg(np.concatenate(seen), expected):
             return None
     alike = _without_glare(picture, alike, box)
     if len(alike) == 0:
@@ -253,8 +253,8 @@ def _whole_set(
 def _on_leg(xy: Floats, expected: Expected) -> bool:
     """Whether any place lies where the hip or knee is seen (99 %), nearer than at other points.
 
-    Black, grey and white are a machine's knobs and screws too, at its points, and boots. Of 112
-    sets of painted black and white dots that an answer hung on, 110 had such a place within 1.1 ±,
+    Black, grey and white are a machine's knobs and screws too, at its points, and boots. Of 114
+    sets of painted black and white dots that an answer hung on, 112 had such a place within 1.1 ±,
     two nowhere within 5: light glared from hip and knee.
     """
     far2 = expected.distance2(xy)

@@ -165,7 +165,7 @@ def _another_leg(photo: Photo, model: Model, shown: Rgb, found: Landmarks) -> bo
     per_px = whole.side / model.size
     outline = np.round((leg - whole.centre) / per_px + model.size / 2).astype(np.int32)
     hull = cv2.convexHull(outline)
-    colour = picture.reshape(-1, 3).mean(axis=0).tolist()
+    colour = cv2.mean(picture)[:3]
     cv2.fillConvexPoly(picture, hull, colour)
     cv2.polylines(picture, [hull], True, colour, max(round(COVER * segment / per_px), 1))
     look = see_in(photo, model, [whole], [picture])[0]
