@@ -35,6 +35,7 @@ from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
 from knee_angle.landmarks.dots.said import _at_most_points, used_said
 from knee_angle.landmarks.dots.sets import unlike
 from knee_angle.landmarks.dots.together import (
+    _enough,
     best_named,
     far_ahead,
     settled_together,
@@ -657,6 +658,24 @@ def test_a_speck_of_the_dots_colour_is_no_dot_of_the_leg():
     x, y = TRUE["knee"]
     found = patches(without("knee") | {"speck": (x + 24.0, y - 18.0)}, speck={"radius": 1.4})
     assert settled(found, witness()) is None
+
+
+def test_a_speck_is_no_dot_of_the_machine_however_clear_it_is():
+    x, y = TRUE["hinge"]
+    speck = patches(without("hinge") | {"speck": (x + 4.0, y + 6.0)}, speck={"radius": 1.2})
+    assert "hinge" not in named_together(speck, witness())[0].index
+    small = patches(without("hinge") | {"small": (x + 4.0, y + 6.0)}, small={"radius": 3.4})
+    assert "hinge" in named_together(small, witness())[0].index
+
+
+@pytest.mark.parametrize(
+    ("left", "enough"), [(("thigh_bar", "shank_bar"), True), (("thigh_bar", "hinge"), False)]
+)
+def test_black_dots_are_six_though_nobody_tells_two_bars_that_fold_apart(left, enough):
+    index = {n: k for k, n in enumerate(NAMES) if n not in left}
+    unsure = {name: NAMES.index(name) for name in left}
+    named = Assignment(index, 30.0, 30.0, 4, 0, False, False, unsure)
+    assert _enough(Reading(named, patches(TRUE), True)) is enough
 
 
 def test_five_dots_must_lead_a_naming_of_all_six_by_more():

@@ -33,9 +33,9 @@ from knee_angle.landmarks.dots.sets import (
     BLURRED,
     pigment_of,
     tail,
-    too_large,
     unlike,
     usual_radius,
+    wrong_size,
 )
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, PointName
 
@@ -148,7 +148,7 @@ def named_together(
     least : float
         None are told where no naming has a score above it.
     """
-    own = _counted(quality(found)) - UNLIKE_COST * unlike(found) - too_large(found)
+    own = _counted(quality(found)) - UNLIKE_COST * unlike(found) - wrong_size(found)
     far2 = expected.distance2(found.xy)
     rows = _with_machines(found, own, expected, _legs(found, own, far2))
     whole: Bools = np.asarray((rows.which[:, :3] >= 0).all(axis=1))
@@ -187,7 +187,7 @@ def _one_hidden(found: Candidates, rows: _Rows, best: Ints, hidden: Ints) -> Boo
 
 def _outlined(found: Candidates, which: Ints) -> Ints:
     """How many patches of namings show an outline or a colour beyond doubt, of six."""
-    own = quality(found) - too_large(found)
+    own = quality(found) - wrong_size(found)
     return np.asarray((np.r_[own, -np.inf][which] > 0.0).sum(axis=1))
 
 
@@ -355,7 +355,7 @@ def _left_out(found: Candidates, rows: Ints) -> Floats:
 def _six_alone(found: Candidates) -> Bools | None:
     """Which patches are of each of six whole dots, (6, n), where nothing else has their pigment."""
     own = quality(found)
-    whole = (own > WORST_COUNTED) & (unlike(found) < UNLIKE_OF_SIX) & (too_large(found) == 0.0)
+    whole = (own > WORST_COUNTED) & (unlike(found) < UNLIKE_OF_SIX) & (wrong_size(found) == 0.0)
     rest = ~whole & (own - UNLIKE_COST * unlike(found) > WORST_OF_REST)
     if rest.any() or whole.sum() < FIRM or not vivid_colour(pigment_of(found)[None])[0]:
         return None

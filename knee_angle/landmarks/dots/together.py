@@ -16,7 +16,7 @@ from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.namings import FIRM, MARGIN, NO_OUTLINE, TWIN_RADII, named_together
 from knee_angle.landmarks.dots.picture import Picture
-from knee_angle.landmarks.dots.quality import quality, vivid_colour
+from knee_angle.landmarks.dots.quality import CLEAN, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NOT_ALL
 from knee_angle.landmarks.dots.sets import FEWEST_CLEAN, LEAST_DOTS, pigment_of, sets_of, tail
@@ -41,10 +41,10 @@ vivid colour without dots 2 to 8, of black or grey 19 (set there)."""
 MARGIN_WHOLE = 2.0
 """The same margin where all six are named, five of them whole outlines, and no other one is: of 184
 such sets of 81 rendered scenes the true leg led by so much in 170, another one in none."""
-MARGIN_EXCHANGED, MARGIN_UNCLEAR = 1.5, 4.2
+MARGIN_EXCHANGED, MARGIN_UNCLEAR = 1.5, 4.0
 """And before the same six dots with hip or ankle and the bar's dot beside it exchanged: of 640 sets
 of dots, half of them failed, the wrong way round led by up to 1.0. Before a leg with another patch
-in place of one that shows no clear outline: by up to 4.0 (set there)."""
+in place of one that shows no clear outline: by up to 3.7 (set there)."""
 MARGIN_DOUBTFUL, MARGIN_FIVE = 1.5, 4.5
 """The same before a leg that is in doubt itself, where all six are named (our own). One of fewer
 dots must lead one that has a name for all six by more: of 190 photos it did by 3.0 wrongly, by 5.9
@@ -52,6 +52,7 @@ rightly (set there)."""
 LEAST_CLEAN, CLEAN_GAIN = 4, 2.0
 """Whole outlines expected among black or white dots, and what each more or less is worth of
 `ENOUGH_DULL` (our own)."""
+FOLDED_BARS: frozenset[PointName] = frozenset({"thigh_bar", "shank_bar"})
 LEVEL, SAME_PLACES = 2.0, 0.5
 """Namings of other legs this near level with the best leave a leg found otherwise in doubt; and by
 how much a sure naming of the same dots may suit the witness's points worse (our own). By a level of
@@ -125,7 +126,7 @@ def _otherwise(best: Reading, rival: Reading) -> dict[PointName, PointName | Non
 def _unclear(best: Reading, other: dict[PointName, PointName | None]) -> bool:
     """Whether another patch may stand for a dot of the leg that shows no clear outline."""
     which = [best.named.index[name] for name, was in other.items() if was is None]
-    return bool(which) and bool(quality(best.found)[which].min() < 0.0)
+    return bool(which) and bool(quality(best.found)[which].min() < CLEAN)
 
 
 def _named_at(best: Reading, rival: Reading, name: PointName) -> PointName | None:
@@ -180,7 +181,7 @@ def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasure
     if not all(_alike_legs(reading, one) for reading in best):
         return AMBIGUOUS
     # Bars that fold on to each other: which is which no other reading knows better.
-    folded = first.left.keys() >= {"thigh_bar", "shank_bar"}
+    folded = first.left.keys() >= FOLDED_BARS
     if whole and not folded and not _faint_again(readings[0], one) and agrees(readings[0], one):
         return one
     return NOT_ALL if first.doubtful else readings[0]
@@ -219,7 +220,9 @@ def _enough(reading: Reading) -> bool:
         return False
     if named.rare:
         return len(named.index) + len(named.left) >= LEAST_DOTS and named.score > ENOUGH
-    whole = len(named.index) == len(LEG_POINTS) + len(MACHINE_POINTS)
+    # Bars that fold are there, though nobody tells which is which.
+    folded = FOLDED_BARS if named.left.keys() >= FOLDED_BARS else frozenset()
+    whole = len(named.index) + len(folded) == len(LEG_POINTS) + len(MACHINE_POINTS)
     if named.clean < (FEWEST_CLEAN if whole else LEAST_DOTS):
         return False
     return named.score > ENOUGH_DULL - CLEAN_GAIN * (named.clean - LEAST_CLEAN)
