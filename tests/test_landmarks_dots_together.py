@@ -888,7 +888,7 @@ def test_a_witness_that_hardly_sees_a_leg_does_not_tell_its_ends(wider, tells):
     assert _tells_ends(replace(seen, cov=seen.cov * wider**2)) is tells
 
 
-BLACK = {"lab": (4.0, 0.0, 0.0), "misfit": 0.11, "roughness": 20.0, "contrast": 30.0}
+BLACK = {"lab": (4.0, 0.0, 0.0), "misfit": 0.11, "roughness": 10.0, "contrast": 30.0}
 
 
 @pytest.mark.parametrize(("missing", "said"), [((), 6), (("hip",), 5), (("hip", "hinge"), 0)])
@@ -898,6 +898,16 @@ def test_black_dots_of_no_clear_outline_are_said_where_they_lie_at_nearly_all_po
     which = _at_most_points(found, witness())
     assert len(which) == said
     assert 6 - len(missing) not in which  # what lies at no point is none
+
+
+BLURRED = {"lab": (12.0, 33.0, -40.0), "misfit": 0.12, "roughness": 15.0, "contrast": 30.0}
+
+
+@pytest.mark.parametrize(("missing", "said"), [(("hip", "thigh_bar"), 4), (LEG_POINTS, 0)])
+def test_blurred_dots_of_a_marker_are_said_where_they_lie_at_most_points(missing, said):
+    places = without(*missing)
+    found = patches(places, **dict.fromkeys(places, BLURRED))
+    assert len(_at_most_points(found, witness())) == said
 
 
 class Hint:

@@ -49,8 +49,8 @@ __all__ = ["refusal_said", "used_said"]
 
 Ints = NDArray[np.intp]
 
-POOR, MOST_POINTS = -1.5, 5
-"""The same of dots blurred or black on black, which must lie at so many of the points: chance puts
+POOR_VIVID, VIVID_POINTS, POOR_DULL, DULL_POINTS = -1.2, 4, -0.5, 5
+"""The same of dots blurred or dark on dark, which must lie at so many of the points: chance puts
 no patch of one colour and size at each (our own)."""
 LEAST_VIVID, LEAST_DULL, FAINT = 2, 3, -1.0
 """So many dots alike at the witness's points are said, of black or white ones more, and of vivid
@@ -67,7 +67,7 @@ def refusal_said(
     expected: Expected | None,
 ) -> NotMeasured:  # fmt: skip
     """A refusal with the dots that were seen, from the best reading that is plainly of dots."""
-    found, names = picture.found, dict[int, PointName]()
+    found, names = picture.square_on(), dict[int, PointName]()
     if best is not None:
         dots = _of_reading(picture.photo, best, best.named.index)
     else:
@@ -170,8 +170,10 @@ def _at_points(found: Candidates, expected: Expected) -> Ints:
 def _at_most_points(found: Candidates, expected: Expected) -> Ints:
     """Dots alike of no clear outline, one at each of nearly all points that a witness sees."""
     own, far2 = quality(found), expected.distance2(found.xy)
-    coloured = vivid_colour(found.lab) | (pigment_prior(found.lab) > -CLEAN)
-    there = np.nonzero((far2.min(axis=1) < LIMIT2) & coloured & (own > POOR))[0]
+    vivid = vivid_colour(found.lab)
+    dull = (own > POOR_DULL) & (pigment_prior(found.lab) > -CLEAN)
+    plain = np.where(vivid, own > POOR_VIVID, dull)
+    there = np.nonzero((far2.min(axis=1) < LIMIT2) & plain)[0]
     best = there[:0]
     for one in there:
         like = colour_distance2(found.lab[there], found.lab[one]) < SAME_PIGMENT2 / 2.0
@@ -180,7 +182,8 @@ def _at_most_points(found: Candidates, expected: Expected) -> Ints:
         value = np.where(far2[some] < LIMIT2, own[some, None] - 0.5 * far2[some], -np.inf)
         at = np.isfinite(value).any(axis=0)
         each = np.unique(some[value[:, at].argmax(axis=0)])
-        if len(each) >= MOST_POINTS and len(each) > len(best):
+        least = VIVID_POINTS if vivid[one] else DULL_POINTS
+        if len(each) >= least and len(each) > len(best):
             best = each
     return best
 
