@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ from knee_angle.landmarks.dots.candidates import Candidates, examine, square_on
 from knee_angle.landmarks.dots.colour import Paint, lab_of
 from knee_angle.landmarks.dots.detector import (
     _ahead,
+    _ahead_as_seen,
     _as_seen,
     _glimpsed,
     _same_dots,
@@ -42,7 +44,7 @@ from knee_angle.landmarks.dots.together import (
     together_with,
 )
 from knee_angle.photo.reading import read_photo
-from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmarks
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmark, Landmarks
 
 NAMES = LEG_POINTS + MACHINE_POINTS
 SEGMENT = 200.0
@@ -234,6 +236,28 @@ def test_dots_alone_are_sure_where_they_read_as_no_other_leg_as_well(one, other,
     best, rival = exchanged("hip", "hip"), exchanged(one, other)
     rival = replace(rival, named=replace(rival.named, score=16.0 - less))
     assert _ahead([best, rival]) is ahead
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "hip_px", "ahead"),
+    [
+        pytest.param("hip", "shank_bar", 0.0, True, id="its hip is elsewhere"),
+        pytest.param("knee", "hinge", 0.0, False, id="its knee could be there"),
+        pytest.param("hip", "shank_bar", 150.0, False, id="the leg itself is seen elsewhere"),
+        pytest.param("hip", "shank_bar", None, False, id="nothing is seen"),
+    ],
+)
+def test_a_leg_is_ahead_of_one_read_as_well_where_a_witness_sees_it_and_not_the_other(
+    one, other, hip_px, ahead
+):
+    best, rival = exchanged("hip", "hip"), exchanged(one, other)
+    points = {n: Landmark(x, y, (36.0, 0.0, 36.0), "network") for n, (x, y) in TRUE.items()}
+    if hip_px is not None:
+        points["hip"] = replace(points["hip"], x_px=points["hip"].x_px + hip_px)
+    seen = SimpleNamespace(near=lambda *_: None if hip_px is None else Landmarks(points))
+    photo = SimpleNamespace(scale_x=1.0, scale_y=1.0)
+    assert not _ahead([best, replace(rival, named=replace(rival.named, score=15.5))])
+    assert _ahead_as_seen(photo, seen, best, [best, rival]) is ahead
 
 
 def line_on(picture: np.ndarray) -> float:

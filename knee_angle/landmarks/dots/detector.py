@@ -46,7 +46,6 @@ from knee_angle.assumptions import (
 )
 from knee_angle.landmarks.base import GlimpsingWitness, Quad, Witness
 from knee_angle.landmarks.dots.assignment import Assignment
-from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.expected import (
     LIMIT2,
     Expected,
@@ -54,7 +53,7 @@ from knee_angle.landmarks.dots.expected import (
     with_bars_anywhere,
 )
 from knee_angle.landmarks.dots.picture import Picture
-from knee_angle.landmarks.dots.placed import placed
+from knee_angle.landmarks.dots.placed import leg_about, leg_at, placed
 from knee_angle.landmarks.dots.readings import (
     Reading,
     is_sure,
@@ -84,7 +83,6 @@ from knee_angle.photo.reading import Photo
 from knee_angle.records import (
     LEG_POINTS,
     MACHINE_POINTS,
-    Landmark,
     Landmarks,
     NotMeasured,
     PointName,
@@ -152,7 +150,9 @@ class DotDetector:
         picture = Picture.of(photo, masked)
         readings = readings_of(picture)
         alone = _decided(readings)
-        sure = isinstance(alone, Reading) and is_sure(alone.named) and _ahead(readings)
+        sure = isinstance(alone, Reading) and is_sure(alone.named)
+        if isinstance(alone, Reading) and sure and not _ahead(readings):
+            sure = _ahead_as_seen(photo, witness, alone, readings)
         other_end = _exchanged(readings) if sure else None
         if isinstance(alone, Reading) and sure and other_end is None:
             seen = _seen_elsewhere(photo, witness, alone)
@@ -221,7 +221,7 @@ def _glimpsed(
     if not isinstance(witness, GlimpsingWitness) or not may_be_sets(picture):
         return None
     plain = plain_in(picture)
-    about = None if plain is None else _about(picture.photo, plain)
+    about = None if plain is None else leg_about(picture.photo, plain)
     hint = witness.glimpse(picture.photo, about)
     if hint is None:
         return None
@@ -378,19 +378,7 @@ def _seen(
     if isinstance(found, Landmarks):
         return found
     plain = plain_in(picture)
-    return None if plain is None else witness.near(photo, _about(photo, plain))
-
-
-def _about(photo: Photo, dots: Candidates) -> Landmarks:
-    """A leg that reaches as far as some dots do, for a look at where they lie."""
-    xy = dots.xy * np.array([photo.scale_x, photo.scale_y])
-    (left, top), (right, low) = xy.min(axis=0), xy.max(axis=0)
-    corners = ((left, low), (left, top), (right, top))
-    reach: dict[PointName, Landmark] = {
-        name: Landmark(float(x), float(y), (1.0, 0.0, 1.0), "dot")
-        for name, (x, y) in zip(LEG_POINTS, corners, strict=True)
-    }
-    return Landmarks(reach)
+    return None if plain is None else witness.near(photo, leg_about(photo, plain))
 
 
 def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks | None:
@@ -399,15 +387,15 @@ def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks 
     Six dots of a leg seen obliquely can make another leg with other bars as well. The look is
     the one that later tells how the camera stands.
     """
+    seen = _near_leg(photo, witness, sure)
+    return None if seen is None or _as_seen(sure, _expected(photo, seen)) else seen
+
+
+def _near_leg(photo: Photo, witness: Witness, sure: Reading) -> Landmarks | None:
+    """What a witness sees of a leg in a look at where a reading has it, all of it or nothing."""
     leg = _places(sure) * np.array([photo.scale_x, photo.scale_y])
-    points: dict[PointName, Landmark] = {
-        name: Landmark(float(x), float(y), (1.0, 0.0, 1.0), "dot")
-        for name, (x, y) in zip(LEG_POINTS, leg, strict=True)
-    }
-    seen = witness.near(photo, Landmarks(points))
-    if seen is None or not seen.has(*LEG_POINTS):
-        return None
-    return None if _as_seen(sure, _expected(photo, seen)) else seen
+    seen = witness.near(photo, leg_at((x, y) for x, y in leg))
+    return seen if seen is not None and seen.has(*LEG_POINTS) else None
 
 
 def _as_seen(sure: Reading, expected: Expected) -> bool:
@@ -427,6 +415,16 @@ def _ahead(readings: list[Reading]) -> bool:
     """Whether the dots alone read as no other leg nearly as well, either way round."""
     best = readings[0]
     return all(_same_leg(best, other) or _other_way(best, other) for other in _close(readings))
+
+
+def _ahead_as_seen(photo: Photo, witness: Witness, alone: Reading, readings: list[Reading]) -> bool:
+    """Whether a witness sees that leg, and no other that the dots alone read nearly as well."""
+    seen = _near_leg(photo, witness, alone)
+    if seen is None:
+        return False
+    expected = _expected(photo, seen)
+    others = [one for one in _close(readings) if not _same_leg(alone, one)]
+    return _as_seen(alone, expected) and not any(_lies(one, expected) for one in others)
 
 
 def _close(readings: list[Reading]) -> list[Reading]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from knee_angle.assumptions import DOTS_SURE_SIDE_DEG
+from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.centres import SeenDot, centres
 from knee_angle.landmarks.dots.expected import with_bars_anywhere
 from knee_angle.landmarks.dots.readings import Reading
@@ -19,7 +22,7 @@ from knee_angle.records import (
     Side,
 )
 
-__all__ = ["placed"]
+__all__ = ["leg_about", "leg_at", "placed"]
 
 
 def placed(photo: Photo, reading: Reading) -> Landmarks:
@@ -57,6 +60,22 @@ def placed(photo: Photo, reading: Reading) -> Landmarks:
     ]
     side, cautions = _side(points)
     return Landmarks(points, side, 2.0 * float(np.median(sizes)), cautions)
+
+
+def leg_about(photo: Photo, dots: Candidates) -> Landmarks:
+    """A leg that reaches as far as some dots do, for a look at where they lie."""
+    xy = dots.xy * np.array([photo.scale_x, photo.scale_y])
+    (left, top), (right, low) = xy.min(axis=0), xy.max(axis=0)
+    return leg_at([(left, low), (left, top), (right, top)])
+
+
+def leg_at(places: Iterable[tuple[float, float]]) -> Landmarks:
+    """A leg for a witness to look about: hip, knee and ankle, full-size px."""
+    points: dict[PointName, Landmark] = {
+        name: Landmark(float(x), float(y), (1.0, 0.0, 1.0), "dot")
+        for name, (x, y) in zip(LEG_POINTS, places, strict=True)
+    }
+    return Landmarks(points)
 
 
 def _side(points: dict[PointName, Landmark]) -> tuple[Side, tuple[str, ...]]:
