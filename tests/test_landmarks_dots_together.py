@@ -236,6 +236,8 @@ def test_dots_alone_are_sure_where_they_read_as_no_other_leg_as_well(one, other,
     best, rival = exchanged("hip", "hip"), exchanged(one, other)
     rival = replace(rival, named=replace(rival.named, score=16.0 - less))
     assert _ahead([best, rival]) is ahead
+    surer = [replace(r, named=replace(r.named, score=r.named.score + 6.0)) for r in (best, rival)]
+    assert _ahead(surer)
 
 
 @pytest.mark.parametrize(
@@ -848,6 +850,24 @@ def test_a_leg_must_lead_one_with_another_patch_for_a_dot_of_no_clear_outline_by
 def test_a_leg_found_otherwise_is_in_doubt_where_the_set_makes_another_as_well(less, used):
     readings = level_with(less)
     assert together_with(readings, readings[0]) == (readings[0] if used else AMBIGUOUS)
+
+
+@pytest.mark.parametrize(
+    ("score", "clean", "rare", "used"),
+    [
+        pytest.param(16.0, 6, False, False, id="black patches whose set is far from enough"),
+        pytest.param(26.0, 2, False, True, id="black dots of few clear outlines"),
+        pytest.param(13.0, 6, True, True, id="dots of a marker's colour"),
+    ],
+)
+def test_black_patches_make_a_leg_only_where_a_set_of_them_nearly_does(score, clean, rare, used):
+    best, other = level_with(4.0)
+    sets = [replace(best, named=replace(best.named, score=score, rare=rare, clean=clean))]
+    moved = dict(zip(NAMES, (0, 1, 6, 3, 4, 5), strict=True))
+    leg = replace(other.named, index=moved, score=10.6, rare=rare, doubtful=False)
+    one = Reading(leg, other.found)
+    assert together_with(sets, one) == (one if used else AMBIGUOUS)
+    assert together_with([], one) == (one if rare else AMBIGUOUS)
 
 
 def test_a_leg_whose_dot_the_set_takes_for_the_machines_is_not_believed():

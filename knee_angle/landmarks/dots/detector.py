@@ -412,8 +412,13 @@ def _exchanged(readings: list[Reading]) -> Reading | None:
 
 
 def _ahead(readings: list[Reading]) -> bool:
-    """Whether the dots alone read as no other leg nearly as well, either way round."""
+    """Whether the dots alone are very sure, or read as no other leg nearly as well.
+
+    The same leg the other way round is asked of the witness otherwise.
+    """
     best = readings[0]
+    if best.named.score > DOTS_SURE + HARDLY_SURE:
+        return True
     return all(_same_leg(best, other) or _other_way(best, other) for other in _close(readings))
 
 

@@ -175,7 +175,10 @@ def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasure
     if not readings or not _plain(readings[0]):
         doubtful = bool(readings) and readings[0].named.doubtful and not whole
         likely = doubtful and readings[0].named.score > SAID
-        return NOT_ALL if likely and _alike_legs(readings[0], one) else one
+        if likely and _alike_legs(readings[0], one):
+            return NOT_ALL
+        # Black, grey or white patches of a machine and a room make legs too.
+        return one if one.named.rare or _near_enough(readings) else AMBIGUOUS
     first = readings[0].named
     best = [r for r in _near(readings) if _behind(readings[0], r) < _level(readings[0], r)]
     if not all(_alike_legs(reading, one) for reading in best):
@@ -207,6 +210,11 @@ def _faint_again(reading: Reading, one: Reading) -> bool:
         if which >= 0 and own[which] < NO_OUTLINE and gap < half_length(one.found)[which]:
             return True
     return False
+
+
+def _near_enough(readings: list[Reading]) -> bool:
+    """Whether any set scores as one of black or white dots may, though it does not stand."""
+    return bool(readings) and readings[0].named.score > ENOUGH_DULL
 
 
 def _plain(reading: Reading) -> bool:
