@@ -292,6 +292,13 @@ def test_the_window_of_a_known_leg_holds_it_with_a_margin(leg, move):
         assert np.abs(steps).max() <= 1.0 + 1e-6
 
 
+def test_its_threads_sleep_while_they_wait():
+    """Awake they took twice the processor time of a window, to no other answer."""
+    options = Model(2).session.get_session_options()
+    assert options.intra_op_num_threads == 2
+    assert options.get_session_config_entry("session.intra_op.allow_spinning") == "0"
+
+
 SEEN_LEG = np.array([[100.0, 200], [200, 150], [300, 200], *[[300, 230]] * 5])
 AIMED = Look(
     SEEN_LEG, np.tile(np.eye(2), (8, 1, 1)), np.ones(8), 0.9, np.array([0.0, 0, -1]), np.eye(2)

@@ -45,6 +45,8 @@ class Model:
             raise MissingModel(message)
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = threads
+        # A thread that waits awake for the next layer takes as much as one that computes.
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         options.log_severity_level = 3
         self.session = onnxruntime.InferenceSession(
             weights, options, providers=["CPUExecutionProvider"]
