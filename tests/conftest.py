@@ -39,6 +39,7 @@ LONGEST_FIRST = (
     "test_page_browser.py", "test_fuzz.py", "test_nothing_leaves.py", "test_page_visit_browser.py",
     "test_project.py", "test_ward_browser.py", "test_mutants.py", "test_batch_run.py",
     "test_store_robust.py", "test_page_following_browser.py", "test_visit_coverage.py",
+    "test_machine_judge.py", "test_page.py", "test_visit_estimate.py",
     "test_batch_elsewhere.py", "test_store_commands.py", "test_check_joint.py", "test_ward.py",
     "test_bars.py", "test_papers.py", "test_rating.py", "test_clip.py",
     "test_landmarks_dots_always.py", "test_ward_hospital.py", "test_landmarks_pose.py",
