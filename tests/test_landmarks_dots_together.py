@@ -20,6 +20,7 @@ from knee_angle.landmarks.dots.colour import Paint, lab_of
 from knee_angle.landmarks.dots.detector import (
     _ahead,
     _ahead_as_seen,
+    _answer,
     _as_seen,
     _glimpsed,
     _same_dots,
@@ -1009,3 +1010,13 @@ def test_a_long_piece_of_a_bar_is_no_disc_seen_obliquely():
     picture = lying((14.0, 3.0), 20.0, bar=True)
     first = examine(picture, np.array([[40.0, 40.0]]), np.array([6.0]), trusted=True)
     assert quality(square_on(picture, first, np.array([0])))[0] < CLEAN
+
+
+def test_dots_of_a_leg_that_is_denied_are_said():
+    """The one reading that a leg was found by is told where nothing else is plainly of dots."""
+    file = io.BytesIO()
+    Image.new("RGB", (600, 450), (150, 150, 150)).save(file, "PNG")
+    picture = Picture.of(read_photo(file.getvalue(), name="plain.png"), ())
+    denied = read_alone(dict(zip(NAMES, range(len(NAMES)), strict=True)), 7.0)[0]
+    assert not _answer(picture, AMBIGUOUS, [], witness()).unused_dots
+    assert len(_answer(picture, AMBIGUOUS, [], witness(), denied).unused_dots) == 6

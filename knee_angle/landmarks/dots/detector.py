@@ -178,11 +178,12 @@ class DotDetector:
             return _answer(picture, settled, whole, expected)
         there = readings_expected(picture, expected, readings)
         agreed = _agreed(alone, readings, there, expected)
+        denied = agreed if isinstance(agreed, Reading) else None
         if isinstance(agreed, Reading):
             agreed = together_with(whole, agreed)
         if settled is not None and not (isinstance(agreed, Reading) and _is_whole(agreed)):
             agreed = settled
-        return _answer(picture, agreed, whole + there + readings, expected)
+        return _answer(picture, agreed, whole + there + readings, expected, denied)
 
 
 def _answer(
@@ -190,10 +191,11 @@ def _answer(
     decided: Reading | NotMeasured,
     readings: list[Reading],
     expected: Expected | None = None,
+    denied: Reading | None = None,
 ) -> Landmarks | NotMeasured:
     """The points, or why there are none; with the dots that were seen and not used."""
     if isinstance(decided, NotMeasured):
-        best = next(filter(_plainly_dots, readings), None)
+        best = next(filter(_plainly_dots, readings), denied)
         return refusal_said(picture, decided, readings, best, expected)
     used = replace(decided, named=with_bars_anywhere(decided.found, decided.named))
     return used_said(picture.photo, placed(picture.photo, decided), used)
@@ -412,10 +414,7 @@ def _exchanged(readings: list[Reading]) -> Reading | None:
 
 
 def _ahead(readings: list[Reading]) -> bool:
-    """Whether the dots alone are very sure, or read as no other leg nearly as well.
-
-    The same leg the other way round is asked of the witness otherwise.
-    """
+    """Whether the dots alone are very sure, or read as no other leg nearly as well."""
     best = readings[0]
     if best.named.score > DOTS_SURE + HARDLY_SURE:
         return True

@@ -49,7 +49,7 @@ __all__ = ["refusal_said", "used_said"]
 
 Ints = NDArray[np.intp]
 
-POOR_VIVID, VIVID_POINTS, POOR_DULL, DULL_POINTS = -1.2, 4, -0.5, 5
+POOR_VIVID, VIVID_POINTS, POOR_DULL, DULL_POINTS = -1.2, 4, -1.1, 5
 """The same of dots blurred or dark on dark, which must lie at so many of the points: chance puts
 no patch of one colour and size at each (our own)."""
 LEAST_VIVID, LEAST_DULL, FAINT = 2, 3, -1.0
