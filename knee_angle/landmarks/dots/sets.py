@@ -19,7 +19,13 @@ from knee_angle.landmarks.dots.candidates import (
     half_length,
     square_on,
 )
-from knee_angle.landmarks.dots.colour import CLOSE_PIGMENT2, SAME_PIGMENT2, Box, colour_distance2
+from knee_angle.landmarks.dots.colour import (
+    CLOSE_PIGMENT2,
+    NEAR_PIGMENT2,
+    SAME_PIGMENT2,
+    Box,
+    colour_distance2,
+)
 from knee_angle.landmarks.dots.expected import LIMIT2, Expected
 from knee_angle.landmarks.dots.glare import without_glare
 from knee_angle.landmarks.dots.picture import Picture, inside
@@ -218,16 +224,15 @@ def _whole_set(
     if len(alike) == 0:
         return None  # a witness that is very unsure: near it by its ±, and outside the box
     radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
-    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
-    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
     if expected is not None and not vivid_colour(np.median(lab, axis=0)[None])[0]:
-        close = picture.of_colour(lab, radius, box, CLOSE_PIGMENT2)
-        seen = [found.xy[members], *(xy for xy, _ in (*places, close))]
-        if not _on_leg(np.concatenate(seen), expected):
+        seen = _on_leg(found.xy[members], expected)
+        if not seen and not _parts_on_leg(picture, expected, lab, radius, box):
             return None
     alike = _without_glare(picture, alike, box)
     if len(alike) == 0:
         return None
+    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
+    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
     if _lacks_clear_ones(alike):
         places.append(picture.of_colour(lab, radius, box, CLOSE_PIGMENT2))
     xy, size = (np.concatenate(parts) for parts in zip(*places, strict=True))
@@ -260,6 +265,27 @@ def _on_leg(xy: Floats, expected: Expected) -> bool:
     """
     far2 = expected.distance2(xy)
     return bool(((far2.argmin(axis=1) < 2) & (far2.min(axis=1) < LIMIT2)).any())
+
+
+def _parts_on_leg(
+    picture: Picture, expected: Expected, lab: Floats, radius: float, box: Box
+) -> bool:
+    """Whether a part of a pigment lies there, of a dot that glares or is half hidden, say."""
+    for at in range(2):
+        # No part that counts (`patches_of_colour`) with its middle there reaches further.
+        reach = np.sqrt(LIMIT2 * np.diagonal(expected.cov[at])) + 3.0 * radius + 2.0
+        low, high = expected.xy[at] - reach, expected.xy[at] + reach
+        left, top = max(int(low[0]), box[0]), max(int(low[1]), box[1])
+        right, bottom = min(int(high[0]) + 1, box[2]), min(int(high[1]) + 1, box[3])
+        if right - left < 2 or bottom - top < 2:
+            continue
+        window = (left, top, right, bottom)
+        for colours, near2 in (
+            (lab, NEAR_PIGMENT2), (_also_shaded(lab), NEAR_PIGMENT2), (lab, CLOSE_PIGMENT2),
+        ):  # fmt: skip
+            if _on_leg(picture.of_colour(colours, radius, window, near2)[0], expected):
+                return True
+    return False
 
 
 def _lacks_clear_ones(found: Candidates) -> bool:
