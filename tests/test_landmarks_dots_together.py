@@ -205,11 +205,9 @@ def test_a_leg_of_which_the_dots_are_sure_yields_to_the_witnessed_one(ahead, own
     assert yields_of(18.0, ahead=ahead, own=own, same=same) is believed
 
 
-@pytest.mark.parametrize(("ahead", "believed"), [(10.0, False), (12.5, True)])
-def test_however_sure_a_leg_is_it_yields_to_one_of_the_same_dots_twice_as_far_ahead(
-    ahead, believed
-):
-    assert yields_of(20.0, ahead=ahead, own=None, same=True) is believed
+@pytest.mark.parametrize("ahead", [10.0, 12.5, 20.0])
+def test_a_very_sure_leg_of_the_same_dots_yields_to_none(ahead):
+    assert not yields_of(20.0, ahead=ahead, own=None, same=True)
 
 
 def yields_of(score: float, *, ahead: float, own: float | None, same: bool) -> bool:

@@ -211,7 +211,12 @@ def test_unsure_dots_stand_only_where_the_witness_does_not_deny_them(answer, mea
     assert says.asked > 0
     assert isinstance(found, Landmarks) == measured
     if measured:
-        assert found == DOTS.find(photo, masked=masked(photo))
+        # Which bar is which, folded on each other, is not told by one who sees no bars.
+        alone = DOTS.find(photo, masked=masked(photo))
+        places = [
+            [(one.points[n].x_px, one.points[n].y_px) for n in LEG_POINTS] for one in (found, alone)
+        ]
+        assert np.array(places[0]) == pytest.approx(np.array(places[1]), abs=0.5)
     else:
         assert "not where the leg is seen" in found.reason
         assert found.advice

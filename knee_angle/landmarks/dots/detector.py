@@ -309,8 +309,7 @@ def yields(sure: Reading, seen: Reading, whole: list[Reading], alone: list[Readi
     if far_ahead(whole, sure) and _own(alone, seen, alone[0].named.score - DOTS_MARGIN_EXPECTED):
         return True
     further = far_ahead(whole, sure, by=1.5 * FAR_AHEAD)
-    hardly = sure.named.score < DOTS_SURE + HARDLY_SURE or far_ahead(whole, sure, by=2 * FAR_AHEAD)
-    same = hardly and _of_same_dots(sure, seen)
+    same = sure.named.score < DOTS_SURE + HARDLY_SURE and _of_same_dots(sure, seen)
     return further and (same or _own(alone, seen, DOTS_ENOUGH))
 
 
