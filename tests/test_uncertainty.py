@@ -132,7 +132,7 @@ def test_a_principal_point_that_is_not_known_is_a_lens_that_lies_elsewhere(axis)
     normal = geometry.tilt_normal(np.array(plain.view.normal), np.array(lean[1 + axis]))
     elsewhere = replace(
         plain,
-        lens=plain.lens.moved(0.0, *off),
+        lens=plain.lens.moved(0.0, tuple(off)),
         view=replace(plain.view, normal=tuple(normal)),
     )
     (drawn,) = un.drawn_from(one, {"focal_length": z}).knee_deg

@@ -280,7 +280,18 @@ def tilt_normal(normal: ArrayLike, tilt_deg: ArrayLike) -> Floats:
 
 
 def tilt_to(normal: ArrayLike, other: ArrayLike) -> Floats:
-    """The tilt (a, b), degrees, that makes one unit normal another; undoes `tilt_normal`."""
+    """The tilt that makes one unit normal another; undoes `tilt_normal`.
+
+    Parameters
+    ----------
+    normal, other : array_like, shapes (..., 3)
+        Unit normals; the axes are those of :func:`plane_axes` at ``normal``.
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+        Tilt (a, b), degrees.
+    """
     right, down = plane_axes(normal)
     ahead = dot(np.asarray(other), np.asarray(normal))
     sides = [np.arctan2(dot(np.asarray(other), axis), ahead) for axis in (right, down)]
@@ -288,9 +299,17 @@ def tilt_to(normal: ArrayLike, other: ArrayLike) -> Floats:
 
 
 def carried_with(normal: Floats, ray: Floats, onto: Floats) -> Floats:
-    """A normal (3,) as turned along with a ray (3,) onto another, by the shortest way.
+    """A normal as turned along with a ray onto another, by the shortest way (Rodrigues).
 
-    What is seen of a plane is how it lies to the line of sight.
+    Parameters
+    ----------
+    normal, ray, onto : ndarray, shape (3,)
+        Directions of the camera's frame; the rays of any length, less than 180 degrees apart.
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        As long as ``normal``.
     """
     a, b = (v / np.linalg.norm(v) for v in (ray, onto))
     axis, cosine = cross(a, b), float(a @ b)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from knee_angle.angle import geometry
 from knee_angle.assumptions import ROUND_BARS
 from knee_angle.landmarks.dots.faces import Face, faces
-from knee_angle.photo.camera import lens_of
+from knee_angle.photo.camera import lens_of, turned_with_sight
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Direction, Landmarks, Lens
 
@@ -52,12 +52,9 @@ def seen_through(seen: Direction, photo: Photo, landmarks: Landmarks, lens: Lens
     if lens.off_centre_px == (0.0, 0.0):
         return seen
     knee = landmarks.points["knee"]
-    at = np.array([knee.x_px, knee.y_px])
-    was, now = (
-        geometry.rays(at, focal_px=one.focal_px, centre_px=one.centre_px)
-        for one in (lens_of(photo), lens)
-    )
-    x, y, z = geometry.carried_with(np.array(seen.normal), was, now).tolist()
+    at_px = np.array([knee.x_px, knee.y_px])
+    normal = turned_with_sight(np.array(seen.normal), at_px, was=lens_of(photo), now=lens)
+    x, y, z = normal.tolist()
     return replace(seen, normal=(x, y, z))
 
 

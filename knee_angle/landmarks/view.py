@@ -94,35 +94,38 @@ def with_lens_in_doubt(
     if lens.u_centre == 0.0 or view.plane == "image":
         return leg
     off = lens.u_centre * lens.diagonal_px
+    seen = _strip_plane(tags, lens, landmarks, settings) if view.plane == "tag" else None
     slopes = []
-    for step in ((lens.u_relative, 0.0, 0.0), (0.0, off, 0.0), (0.0, 0.0, off)):
-        up, down = (
-            _leaned(leg, lens.moved(*(sign * x for x in step)), tags, landmarks, settings)
-            for sign in (1.0, -1.0)
-        )
-        a, b = ((up - down) / 2.0).tolist()
+    for log_focal, x_px, y_px in ((lens.u_relative, 0.0, 0.0), (0.0, off, 0.0), (0.0, 0.0, off)):
+        leans = []
+        for sign in (1.0, -1.0):
+            other = lens.moved(sign * log_focal, (sign * x_px, sign * y_px))
+            plane = None if seen is None else _strip_plane(tags, other, landmarks, settings)
+            leans.append(
+                _turned_with_sight(leg, other)
+                if seen is None or plane is None
+                else geometry.tilt_to(seen, plane)
+            )
+        a, b = ((leans[0] - leans[1]) / 2.0).tolist()
         slopes.append((a, b))
     return replace(leg, view=replace(view, tilt_by_lens_deg=tuple(slopes)))
 
 
-def _leaned(
-    leg: LegInView, lens: Lens, tags: tuple[Tag, ...], landmarks: Landmarks, settings: Settings
-) -> Floats:
-    """By how much (a, b) the normal leans through another lens, degrees."""
-    normal = np.array(leg.view.normal)
-    if leg.view.plane == "tag":
-        boards_of = boards.boards_of
-        was, now = (boards_of(tags, one, landmarks, settings) for one in (leg.lens, lens))
-        first, other = was.strip or was.bars, now.strip or now.bars
-        if first is not None and other is not None:
-            return geometry.tilt_to(first.normal, other.normal)
-    knee = leg.points["knee"]
-    at = np.array([knee.x_px, knee.y_px])
-    was_ray, ray = (
-        geometry.rays(at, focal_px=one.focal_px, centre_px=one.centre_px)
-        for one in (leg.lens, lens)
-    )
-    return geometry.tilt_to(normal, geometry.carried_with(normal, was_ray, ray))
+def _strip_plane(
+    tags: tuple[Tag, ...], lens: Lens, landmarks: Landmarks, settings: Settings
+) -> Floats | None:
+    """The normal (3,) of the tags' plane as seen through a lens."""
+    found = boards.boards_of(tags, lens, landmarks, settings)
+    board = found.strip or found.bars
+    return None if board is None else np.array(board.normal)
+
+
+def _turned_with_sight(leg: LegInView, lens: Lens) -> Floats:
+    """By how much (a, b) the leg's normal leans with its line of sight through a lens, degrees."""
+    knee, normal = leg.points["knee"], np.array(leg.view.normal)
+    at_px = np.array([knee.x_px, knee.y_px])
+    turned = camera.turned_with_sight(normal, at_px, was=leg.lens, now=lens)
+    return geometry.tilt_to(normal, turned)
 
 
 def scale_of(

@@ -97,13 +97,10 @@ def _drawn(
     middle = np.array(lens.centre_px)
     if lens.u_centre > 0.0:
         off = lens.u_centre * lens.diagonal_px * rng.standard_normal(2)
-        through, lens = lens, lens.moved(0.0, *off.tolist())
-        at = corners_px.reshape(-1, 2).mean(axis=0)
-        was, now = (
-            geometry.rays(at, focal_px=one.focal_px, centre_px=one.centre_px)
-            for one in (through, lens)
-        )
-        normal, middle = geometry.carried_with(normal, was, now), middle + off
+        through, lens = lens, lens.moved(0.0, (float(off[0]), float(off[1])))
+        at_px = corners_px.reshape(-1, 2).mean(axis=0)
+        normal = camera.turned_with_sight(normal, at_px, was=through, now=lens)
+        middle = middle + off
     seen_px = corners_px + u_px * rng.standard_normal(corners_px.shape)
     thigh, shank = _poses(
         middle + shape * (seen_px - middle),

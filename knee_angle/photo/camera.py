@@ -46,6 +46,7 @@ __all__ = [
     "bars_board",
     "board_of",
     "lens_of",
+    "turned_with_sight",
     "view_from_bars",
     "view_from_board",
     "view_from_direction",
@@ -108,6 +109,23 @@ def lens_of(photo: Photo) -> Lens:
         u_centre=seen.u_centre,
         trusted=seen.trusted,
     )
+
+
+def turned_with_sight(normal: Floats, at_px: Floats, *, was: Lens, now: Lens) -> Floats:
+    """A plane's normal where the picture it was seen in was taken through another lens.
+
+    Parameters
+    ----------
+    normal : ndarray, shape (3,)
+        Unit normal, as seen through ``was``.
+    at_px : ndarray, shape (2,)
+        Where it is seen, full-size px: what a picture shows there is how the plane lies to the
+        line of sight, and that turns with the lens.
+    was, now : Lens
+        The lens it was told for, and the one it is wanted for.
+    """
+    rays = [geometry.rays(at_px, focal_px=x.focal_px, centre_px=x.centre_px) for x in (was, now)]
+    return geometry.carried_with(normal, *rays)
 
 
 def board_of(tags: tuple[Tag, ...], lens: Lens, *, tag_mm: float) -> Board | None:

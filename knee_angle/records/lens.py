@@ -58,11 +58,11 @@ class Lens:
         """The photo's diagonal."""
         return math.hypot(self.width_px, self.height_px)
 
-    def moved(self, log_focal: float, x_px: float, y_px: float) -> Lens:
-        """Another lens: longer by so much, its principal point so far away."""
-        x, y = self.off_centre_px
+    def moved(self, log_focal: float, off_px: tuple[float, float]) -> Lens:
+        """Another lens, longer by the natural logarithm, its principal point moved, full px."""
+        (x, y), (more_x, more_y) = self.off_centre_px, off_px
         return replace(
             self,
             focal_px=self.focal_px * math.exp(log_focal),
-            off_centre_px=(x + x_px, y + y_px),
+            off_centre_px=(x + more_x, y + more_y),
         )

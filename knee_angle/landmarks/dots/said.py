@@ -49,13 +49,13 @@ __all__ = ["refusal_said", "used_said"]
 
 Ints = NDArray[np.intp]
 
-POOR_VIVID, VIVID_POINTS, POOR_DULL, DULL_POINTS = -1.2, 4, -1.1, 5
-"""The same of dots blurred or dark on dark, which must lie at so many of the points: chance puts
-no patch of one colour and size at each (our own)."""
 LEAST_VIVID, LEAST_DULL, FAINT = 2, 3, -1.0
 """So many dots alike at the witness's points are said, of black or white ones more, and of vivid
 ones that do not lie at two of the leg's: a machine has screws and knobs in pairs. And the least
 quality of dots seen obliquely or blurred, said where no witness sees a leg (our own)."""
+POOR_VIVID, VIVID_POINTS, POOR_DULL, DULL_POINTS = -1.2, 4, -1.1, 5
+"""The same of dots blurred or dark on dark, which must lie at so many of the points: chance puts
+no patch of one colour and size at each (our own)."""
 AT_POINTS = 3
 """A set that lies at fewer of the points that a witness sees, or of a leg's alone at fewer than
 two, is a pattern's: of 90 rendered bare photos in which dots were said 35 are left, and of 88
