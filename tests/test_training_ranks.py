@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -40,7 +42,9 @@ def trained(ranks: Ranks, folder: Path) -> None:
     torch.save((own.state_dict(), told), folder / f"{ranks.count}_{ranks.index}.pt")
 
 
-def test_two_that_share_the_pictures_learn_what_one_learns_from_all(tmp_path):
+def test_two_that_share_the_pictures_learn_what_one_learns_from_all(tmp_path, monkeypatch):
+    # A new process begins with what is main here: after tests of the page that is the page.
+    monkeypatch.setitem(sys.modules, "__main__", ModuleType("__main__"))
     run_ranks(1, trained, tmp_path, device="cpu")
     run_ranks(2, trained, tmp_path, device="cpu")
     alone, first, second = (torch.load(tmp_path / f"{name}.pt") for name in ("1_0", "2_0", "2_1"))
