@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pandas as pd
-import pingouin
 import pytest
 import statsmodels.api as sm
 from hypothesis import given
@@ -222,6 +221,8 @@ def test_shrout_and_fleiss_1979():
 @pytest.mark.filterwarnings("ignore")  # pingouin's own, of pandas 3 and of division by zero
 def test_pingouin_gives_the_same_six_coefficients_and_intervals(seed, targets, raters):
     """Pingouin prints intervals to two decimals."""
+    import pingouin  # here: every process of a run reads this file, and this takes a second
+
     rng = np.random.default_rng(seed)
     ratings = rng.normal(size=(targets, 1)) + rng.normal(scale=0.7, size=(targets, raters))
     ratings += rng.normal(scale=0.3, size=(1, raters))
