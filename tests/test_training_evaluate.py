@@ -108,14 +108,16 @@ def test_calibrating_keeps_the_factors_that_it_does_not_set(monkeypatch, tmp_pat
     photos = [str(scene.photo) for scene in SCENES]
     monkeypatch.setattr(sys, "argv", ["training", "calibrate", *photos])
     training.main()
+    training.main()  # a second time says no more of the factors before
     card = json.loads(path.read_text())
     points = pytest.approx(18.0**0.5, abs=1e-3)  # 6² / 2
-    assert card["calibration"] == FACTORS | {"points": points, "tilt": 1.0}
+    on = "points and tilt: 3 photos named in calibrated_on; the others: other photos"
+    assert card["calibration"] == FACTORS | {"points": points, "tilt": 1.0, "on": on}
     assert card["calibrated_on"] == [scene.photo.name for scene in SCENES]
     assert card["input_size"] == 256
     # No factor on a point stands between the network and what is judged; the gain does.
     neutral = {"points": 1.0, "points_oblique": 1.0, "points_steep": 1.0, "tilt": 1.0}
-    assert judged_with == [FACTORS | neutral]
+    assert judged_with[0] == FACTORS | neutral
 
 
 def test_photos_that_cannot_be_judged_leave_the_card_as_it_was(monkeypatch, tmp_path):

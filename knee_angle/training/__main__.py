@@ -216,7 +216,11 @@ def _calibrate(options: argparse.Namespace) -> None:
         path.write_text(_as_card(card | {"calibration": factors | NEUTRAL}), encoding="utf-8")
         detector = NetworkDetector()
         rows = [judge(detector, photo) for photo in options.photos]
-        card["calibration"] = factors | calibration(rows)["calibration"]
+        new = calibration(rows)["calibration"]
+        on = f"{' and '.join(new)}: {len(rows)} photos named in calibrated_on"
+        if "on" in factors:
+            on += f"; the others: {factors['on'].rpartition('the others: ')[2]}"
+        card["calibration"] = factors | new | {"on": on}
         card["calibrated_on"] = [photo.name for photo in options.photos]
         after = _as_card(card)
     finally:
