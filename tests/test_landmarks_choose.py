@@ -14,7 +14,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import choose_landmarks, with_manual
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
 from knee_angle.photo.reading import read_photo
-from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments
+from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments, UnusedDot
 
 
 @functools.cache
@@ -99,6 +99,18 @@ def test_all_refusals_are_told_once():
         photo(), detectors=[Fixed("dot", NO), Fixed("pose", NotMeasured("no person", "step back"))]
     )
     assert refused == NotMeasured("no dots; no person", "stick dots; or step back")
+
+
+def test_who_stuck_dots_on_is_not_told_to_stick_dots_on():
+    dot = UnusedDot(Landmark.round(1, 1, u_px=1, source="dot"), 16.0, "green")
+    of_dots = NotMeasured("1 dot was seen", "place it by hand.", unused_dots=(dot,))
+    others = [Fixed("network", NotMeasured("no leg", "stick dots on")), Fixed("dot", of_dots)]
+    refused = choose_landmarks(photo(), detectors=others)
+    assert refused.reason == "1 dot was seen; no leg"
+    assert refused.unused_dots == (dot,)
+    assert refused.advice == (
+        "place it by hand; or photograph the leg alone, whole, from its outer side in good light"
+    )
 
 
 def test_part_of_a_leg_by_hand_says_what_is_missing():

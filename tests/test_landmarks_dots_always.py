@@ -16,6 +16,7 @@ from test_landmarks_dots import COLOURS, Drawing, find, misses, photo_of
 from test_landmarks_fusion import Says, masked, right, segment, upright
 from test_landmarks_fusion import photo_of as compressed
 
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.dots.unused import colour_word, use_dots
@@ -270,7 +271,9 @@ def test_one_tap_uses_the_dots_that_were_not(tmp_path):
     assert used.points["hinge"] == found.unused_dots[0].point
     assert used.unused_dots == ()
     (caution,) = (caution for caution in used.cautions if "not used" in caution)
-    assert caution.startswith("The machine's dots thigh_bar and shank_bar were not seen clearly")
+    assert caution.startswith(
+        "The machine's dots thigh bar and lower-leg bar were not seen clearly"
+    )
     assert used.points["knee"] == found.points["knee"]
 
 
@@ -304,6 +307,7 @@ def test_a_set_of_dots_that_makes_no_leg_at_all_is_said_too(places, tmp_path):
     refused = find(Drawing(names=(), extra=places).picture(), tmp_path)
     assert isinstance(refused, NotMeasured)
     assert "5 dots were seen and not used (green" in refused.reason
+    assert "Put one dot each" not in refused.advice
     assert len(refused.unused_dots) == 5
     seen_at = np.array([[d.point.x_px, d.point.y_px] for d in refused.unused_dots])
     for place in places:
@@ -456,7 +460,7 @@ def test_a_dot_of_the_machine_that_is_not_used_is_named(name, colour, tmp_path):
         assert "seen and not used" in found.reason
         return
     assert name not in found.points
-    assert any(name in caution for caution in found.cautions)
+    assert any(POINT_WORDS[name] in caution for caution in found.cautions)
 
 
 @pytest.mark.parametrize("words", ACCIDENTS)

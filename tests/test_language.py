@@ -19,7 +19,7 @@ from babel import Locale
 from called import called
 from stores import made_check, made_visit
 
-from knee_angle.errors import InvalidInput
+from knee_angle.errors import InvalidInput, UnreadablePhoto
 from knee_angle.language import (
     LANGUAGES,
     Sentence,
@@ -37,6 +37,7 @@ from knee_angle.language import (
     tell_all,
 )
 from knee_angle.language.catalogue import Language
+from knee_angle.photo.reading import read_photo
 from knee_angle.report.visit_contract import visit_as_json
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
@@ -119,6 +120,13 @@ def test_an_error_and_a_whole_result_can_be_told():
             "cautions": ["Anzeige stimmt"], "side": "left", "u": 2.5,
         }  # fmt: skip
     assert isinstance(str(error), Sentence)
+
+
+def test_what_a_file_holds_in_place_of_a_picture_is_told_too():
+    with pytest.raises(UnreadablePhoto) as refused, in_language("de"):
+        read_photo(b"a note, no picture", name="note.jpg")
+    with in_language("de"):
+        assert "der Inhalt ist aber Text:" in tell(str(refused.value))
 
 
 def test_two_visitors_at_once_are_each_told_in_their_own_language():

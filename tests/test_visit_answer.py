@@ -24,11 +24,12 @@ from knee_angle.report.visit_words import (
     cautions_of,
     first_lines,
     knee_words,
+    source_words,
     sure_text,
     visit_text,
 )
 from knee_angle.settings import Settings
-from knee_angle.visit import Reach, Value
+from knee_angle.visit import Reach, Value, VisitEstimate, estimate_visit
 
 PRESCRIBED = Settings(limit_flexion_deg=95.0, limit_extension_deg=0.0)
 SHOTS = (
@@ -412,17 +413,33 @@ def test_a_wrong_call_is_one_line(args, message):
 
 
 @pytest.mark.parametrize(
-    ("what", "marks_on", "dots", "remedy"),
+    ("what", "marks_on", "dots", "unused", "remedy"),
     [
-        ("placement hip", "skin", True, "feel for it again, on bare skin;"),
-        ("placement hip", "felt-again", True, "let a second person feel for it, on bare skin;"),
-        ("finding", "skin", False, "put dots on them, or photograph closer;"),
-        ("finding", "felt-again", True, ": photograph closer;"),
+        ("placement hip", "skin", True, False, "feel for it again, on bare skin;"),
+        ("placement hip", "felt-again", True, False, "let a second person feel for it, on bare"),
+        ("finding", "skin", False, False, "put dots on them, or photograph closer;"),
+        ("finding", "felt-again", True, False, ": photograph closer;"),
+        ("finding", "skin", False, True, ": say by hand which dot is which, or photograph with"),
     ],
 )
-def test_what_would_shrink_a_knee_was_not_done_already(what, marks_on, dots, remedy):
+def test_what_would_shrink_a_knee_was_not_done_already(what, marks_on, dots, unused, remedy):
     knee, first = Value(50.0, 2.0, (46.0, 54.0)), Reach(what, 1.0, 0.5)
-    assert remedy in sure_text(knee, [first], marks_on=(marks_on,) * 3, dots=dots)
+    assert remedy in sure_text(knee, [first], marks_on=(marks_on,) * 3, dots=dots, unused=unused)
+
+
+def test_every_input_that_would_shrink_a_knee_has_words_of_its_own():
+    """Also those of pictures that were cut or stretched: no name of the code is read."""
+    photos = visit(Body(), SHOTS)
+    lenses = [replace(one.leg.lens, u_aspect=0.05, u_centre=0.05) for one in photos]
+    cut = [
+        replace(one, leg=replace(one.leg, lens=lens))
+        for one, lens in zip(photos, lenses, strict=True)
+    ]
+    found = estimate_visit(cut, rng=np.random.default_rng(0))
+    assert isinstance(found, VisitEstimate)
+    names = [reach.what for reach in found.settings[0].shrink if reach.share > 0.0]
+    assert {"middle", "pixel shape"} <= set(names)
+    assert [name for name in names if source_words(name) == name] == []
 
 
 def test_an_interval_that_begins_below_zero_has_a_true_minus():

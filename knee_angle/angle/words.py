@@ -129,9 +129,9 @@ POINT_WORDS: dict[str, str] = {
     "ankle": say("ankle"),
     "heel": say("heel"),
     "toe": say("toe"),
-    "thigh_bar": say("thigh_bar"),
+    "thigh_bar": say("thigh bar"),
     "hinge": say("hinge"),
-    "shank_bar": say("shank_bar"),
+    "shank_bar": say("lower-leg bar"),
 }
 """A point by its name."""
 

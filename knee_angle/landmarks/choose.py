@@ -32,6 +32,7 @@ NOTHING_FOUND = NotMeasured(
         "outer side, or place the points by hand"
     ),
 )
+LEG_ALONE = say("photograph the leg alone, whole, from its outer side in good light")
 
 
 def choose_landmarks(
@@ -139,8 +140,15 @@ def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
         return NOTHING_FOUND
     reasons = dict.fromkeys(without_stop(refusal.reason) for refusal in refusals)
     advice = dict.fromkeys(without_stop(refusal.advice) for refusal in refusals)
-    dots = next((r.unused_dots for r in refusals if r.unused_dots), ())
-    return NotMeasured(joined("; ", reasons), joined(say("; or "), advice), unused_dots=dots)
+    of_dots = next((refusal for refusal in refusals if refusal.unused_dots), None)
+    if of_dots is not None and len(refusals) > 1:
+        # Who stuck dots on is not told to stick dots on; what was seen may be none, too.
+        advice = dict.fromkeys((without_stop(of_dots.advice), LEG_ALONE))
+    return NotMeasured(
+        joined("; ", reasons),
+        joined(say("; or "), advice),
+        unused_dots=() if of_dots is None else of_dots.unused_dots,
+    )
 
 
 def without_direction(landmarks: Landmarks) -> NotMeasured | None:

@@ -13,7 +13,7 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed, limit_cautions
-from knee_angle.records import LEG_POINTS, Comparison, Measurement, NotMeasured, Verdict
+from knee_angle.records import LEG_POINTS, Comparison, Measurement, NotMeasured, Outcome, Verdict
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
@@ -84,12 +84,18 @@ HALVE_WORDS = {
         say("the picture's shape"),
         say("use a photo as the main camera saved it"),
     ),
+    "middle": (
+        say("where the picture may have been cut"),
+        say("use the photo as the camera saved it"),
+    ),
     "distance": (say("the distance"), say("put the tag strip on")),
 }
 """What an input is called, and what would shrink it."""
 FELT_TWICE = say("let a second person feel for it, on bare skin")
 CLOSER = say("photograph closer")
-"""The same where it was felt for again, and where there are dots already."""
+USE_DOTS = say("say by hand which dot is which, or photograph with every dot in sight")
+"""The same where it was felt for again, where there are dots already, and where they are there
+and not used."""
 HEADS = say("  setting        photos   knee (95 %)                display   bars        verdict")
 NO_BARS = say(
     "The machine's bars were not seen, so it cannot be told whether the display is off "
@@ -244,15 +250,21 @@ def surest_text(answer: VisitAnswer) -> str:
     seen = answer.settings[-1].estimate
     legs = [one.leg for one in answer.estimate.photos if one.setting == seen.name]
     dots = all(leg.points[name].source == "dot" for leg in legs for name in LEG_POINTS)
-    return sure_text(seen.knee, seen.shrink, marks_on=answer.used.marks_on, dots=dots)
+    names = {one.name for one in answer.estimate.photos if one.setting == seen.name}
+    unused = any(name in names and _dots_not_used(one) for name, one in answer.outcomes)
+    return sure_text(
+        seen.knee, seen.shrink, marks_on=answer.used.marks_on, dots=dots, unused=unused
+    )
 
 
 def sure_text(
-    knee: Value, shrink: Sequence[Reach], *, marks_on: Sequence[str], dots: bool = False
-) -> str:
+    knee: Value, shrink: Sequence[Reach], *, marks_on: Sequence[str], dots: bool = False,
+    unused: bool = False,
+) -> str:  # fmt: skip
     """Where the ± comes from mostly, and what would shrink it that was not done already.
 
-    ``marks_on`` is where hip, knee and ankle mark are, ``dots`` whether all of them are dots.
+    ``marks_on`` is where hip, knee and ankle mark are, ``dots`` whether all of them are dots,
+    ``unused`` whether there are dots that were not used.
     """
     if not shrink or knee.u == 0:
         return figure(f"± {COVERAGE * knee.u:.0f}°")
@@ -261,8 +273,8 @@ def sure_text(
     point = first.what.removeprefix("placement ")
     if point in LEG_POINTS and marks_on[LEG_POINTS.index(point)] == "felt-again":
         remedy = FELT_TWICE
-    if dots and first.what == "finding":
-        remedy = CLOSER
+    if first.what == "finding" and (dots or unused):
+        remedy = USE_DOTS if unused else CLOSER
     own = COVERAGE * knee.u * first.share**0.5
     return say(
         "± mostly {name} ({own:.0f}°). To shrink it: {remedy}; or a second photo",
@@ -367,9 +379,15 @@ def _why_no_machine(answer: VisitAnswer) -> str:
         if (wrong := cards_wrong(frame)) is not None:
             return wrong
         if guessed(frame) and why != DOTS_NOT_USED:
-            many = len(one.landmarks.unused_dots) >= len(LEG_POINTS)
-            why = DOTS_NOT_USED if many else GUESSED_BARS
+            why = DOTS_NOT_USED if _dots_not_used(one) else GUESSED_BARS
     return why
+
+
+def _dots_not_used(outcome: Outcome) -> bool:
+    """Whether enough dots for a leg were seen in a photo and not used."""
+    return isinstance(outcome, Measurement) and len(outcome.landmarks.unused_dots) >= len(
+        LEG_POINTS
+    )
 
 
 def not_judged(why: NotMeasured) -> str:

@@ -14,6 +14,7 @@ __all__ = [
     "OTHER_LEG",
     "SPARE_WHY",
     "TWO_PLACES_WHY",
+    "WHICH_IS_WHICH",
     "may_be_empty",
 ]
 
@@ -26,6 +27,11 @@ NO_DOTS = NotMeasured(
         "on the machine's bars and hinge), or place the points by hand."
     ),
 )
+WHICH_IS_WHICH = say(
+    "Place hip, knee and ankle by hand where dots are theirs, or photograph again with every dot "
+    "sharp and in sight and nothing else of its colour."
+)
+"""In place of `NO_DOTS`' advice where dots were seen."""
 AMBIGUOUS = NotMeasured(
     say("The dots can be read as more than one leg."),
     say(

@@ -22,7 +22,12 @@ from knee_angle.landmarks.dots.expected import LIMIT2, Expected
 from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
-from knee_angle.landmarks.dots.refusals import SPARE_WHY, TWO_PLACES_WHY
+from knee_angle.landmarks.dots.refusals import (
+    NO_DOTS,
+    SPARE_WHY,
+    TWO_PLACES_WHY,
+    WHICH_IS_WHICH,
+)
 from knee_angle.landmarks.dots.sets import LEAST_DOTS, plain_in, plain_of
 from knee_angle.landmarks.dots.unused import (
     CLEAR,
@@ -85,6 +90,8 @@ def refusal_said(
         if expected is not None:
             names = _names(found, which, expected)
         dots = _as_unused(picture.photo, found, which.tolist(), names)
+    if dots and refused.advice == NO_DOTS.advice:  # who stuck dots on needs no other word of it
+        refused = replace(refused, advice=WHICH_IS_WHICH)
     said = with_unused(refused, dots, refused.reason)
     return said if isinstance(said, NotMeasured) else refused
 
