@@ -1,14 +1,15 @@
 """How many photos with six visible dots use all six, and how many without dots use any.
 
-Run: ``python tests/bench/bench_dots.py --bank BODIES.npz [--pictures P.npy] [--scenes 20]
-[--seed 1] [--part 0/1] [--out FOLDER] [--only CASE] [--times 1]``. Every scene is rendered once
-(two pictures), then painted and photographed through each accident of `dot_accidents`, and
-bare; every third machine sits 85 to 122 mm wrongly. ``--only plain`` keeps to the accidents of
-that name, ``--times`` paints each scene so often. ``--part K/N`` does every Nth scene from the
+Run: ``python tests/bench/bench_dots.py --bank BODIES.npz [--pictures P.npy] [--scenes 20] [--seed
+1] [--size 800] [--part 0/1] [--out FOLDER] [--only CASE] [--times 1]``. Every scene is rendered
+once (two pictures), then painted and photographed through each accident of `dot_accidents`, and
+bare; every third machine sits 85 to 122 mm wrongly. ``--only plain`` keeps to the accidents of that
+name, ``--times`` paints each scene so often, ``--size 1600`` draws photos as large as a phone's are
+looked at; half of that is harder (`photo.reading`). ``--part K/N`` does every Nth scene from the
 Kth on; with ``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first
-failures (``--keep``) and of others (``--also``) lie beside it; ``--photos FOLDER`` also keeps
-each scene as a photo with its truth, for other benches. ``--table FILE...`` prints the counts of
-such files instead. Asserts nothing.
+failures (``--keep``) and of others (``--also``) lie beside it; ``--photos FOLDER`` also keeps each
+scene as a photo with its truth, for other benches. ``--table FILE...`` prints the counts of such
+files instead. Asserts nothing.
 """
 
 from __future__ import annotations
@@ -146,15 +147,13 @@ def scene_of(number: int, seed: int, bank: Bank, renderer: Renderer, pictures: i
 
 def run(options: argparse.Namespace) -> None:
     """Draw and judge one part's scenes."""
-    from dotted_scenes import SIZE_PX
-
     from knee_angle.training.bodies import load_bank
     from knee_angle.training.pictures import load_pictures
     from knee_angle.training.renderer import Renderer
 
     part, parts = map(int, options.part.split("/"))
     bank, pictures = load_bank(options.bank), load_pictures(options.pictures)
-    renderer = Renderer(size=SIZE_PX, pictures=pictures, device=options.device)
+    renderer = Renderer(size=options.size, pictures=pictures, device=options.device)
     network = NetworkDetector(threads=1)
     rows: list[dict[str, object]] = []
     kept, others = Counter[bool](), set[int]()
@@ -210,6 +209,7 @@ def main() -> None:
     parser.add_argument("--pictures", type=Path)
     parser.add_argument("--scenes", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--size", type=int, default=800, help="longer side, px")
     parser.add_argument("--part", default="0/1")
     parser.add_argument("--only", default="", help="accidents of this name alone, and bare")
     parser.add_argument("--times", type=int, default=1, help="paintings of each scene")

@@ -28,9 +28,8 @@ from knee_angle.training.scene import (
 if TYPE_CHECKING:
     from knee_angle.training.renderer import Renderer
 
-SIZE_PX = 800
-"""Larger photos are searched at about this size too (dots.proposals)."""
-LEAST_DIAMETER_PX = 7.0
+LEAST_DIAMETER = 7.0 / 800
+"""Of the smallest dot, of the canvas's side."""
 LIFT_M = {"hip": 0.028, "knee": 0.006, "ankle": 0.006}
 OUTSIDE_M, STUCK_M, FINEST_M = 0.08, 0.002, 0.0005
 """A machine's dot sticks on what is met first from so far outside, so much before its face."""
@@ -151,7 +150,8 @@ def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn |
         rims = {n: outline(camera, place, normal, radius) for n, place, normal in dots}
         low, high = np.array(camera.window[:2]) + 3, np.array(camera.window[2:]) - 3
         inside = all((rim > low).all() and (rim < high).all() for rim in rims.values())
-        inside = inside and smallest_px(rims) >= LEAST_DIAMETER_PX and all_apart(rims)
+        inside = inside and smallest_px(rims) >= LEAST_DIAMETER * renderer.size
+        inside = inside and all_apart(rims)
         side = all((camera.position - at) @ normal > 0 for _, at, normal in dots)
         if inside and side and not hidden(scene, camera, np.array([d[1] for d in dots])):
             break
