@@ -104,14 +104,11 @@ def pigments(found: Candidates, most: int) -> Floats:
         return np.zeros((0, 3))
     own = quality(found)
     legs = triples(found, own, rarest_first=True)
-    colours = found.lab[legs.index].mean(axis=1)
+    colours = found.lab[legs.index[np.argsort(-legs.score, kind="stable")]].mean(axis=1)
     kept: list[Floats] = []
-    for row in np.argsort(-legs.score, kind="stable"):
-        colour = colours[row]
-        if all(colour_distance2(colour, other) > SAME_PIGMENT2 / 3.0 for other in kept):
-            kept.append(colour)
-        if len(kept) == most:
-            break
+    while len(colours) and len(kept) < most:
+        kept.append(colours[0])
+        colours = colours[colour_distance2(colours, colours[0]) > SAME_PIGMENT2 / 3.0]
     return np.array(kept).reshape(-1, 3)
 
 
@@ -137,15 +134,17 @@ def triples(found: Candidates, good: Floats, *, rarest_first: bool = False) -> L
     middle = np.repeat(np.arange(len(found)), len(a))
     one, other = near[:, a].ravel(), near[:, b].ravel()
     keep = np.isfinite(value[middle, one] + value[middle, other])
+    keep &= colour[one, other] < SAME_PIGMENT2
     one, middle, other = one[keep], middle[keep], other[keep]
     ratio = np.log(gap[one, middle] / gap[middle, other])
+    keep = np.abs(ratio) < LOG_RATIO_LIMIT
+    one, middle, other, ratio = one[keep], middle[keep], other[keep], ratio[keep]
     score = value[middle, one] + value[middle, other] + good[middle]
     score = score - 0.5 * colour[one, other] - 0.5 * (ratio / LOG_RATIO_SPREAD) ** 2
-    score = score + pigment_prior(found.lab[middle])
+    score = score + pigment_prior(found.lab)[middle]
     if rarest_first:
         score = score - 2.0 * crowded(colour, good)[middle]
-    keep = (np.abs(ratio) < LOG_RATIO_LIMIT) & (colour[one, other] < SAME_PIGMENT2)
-    legs = chosen(Legs(one, middle, other, score), np.nonzero(keep)[0])
+    legs = Legs(one, middle, other, score)
     best = np.nonzero(flexion_deg_of(found.xy, legs) < LARGEST_FLEXION_DEG)[0]
     return chosen(legs, best[np.argsort(-legs.score[best], kind="stable")[:TRIPLES]])
 

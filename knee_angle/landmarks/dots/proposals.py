@@ -6,6 +6,7 @@ along it there are two directions without a difference.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -110,7 +111,10 @@ def _halved(picture: Rgb) -> Rgb:
 
 def _level_proposals(level: Rgb, reach: int, scale: Floats) -> Floats:
     """Rows of x, y, radius, strength in pixels of the whole picture."""
-    planes = cv2.split(cv2.GaussianBlur(level, (0, 0), reach / 4.0))
+    sigma = reach / 4.0
+    # Further out its weights are 0 in 8 bits; OpenCV's own choice reaches there in vain.
+    side = 2 * math.ceil(2.5 * sigma) + 1
+    planes = cv2.split(cv2.GaussianBlur(level, (side, side), sigma))
     outside = _second_least_difference(planes, reach, reach)
     uneven = _largest_step(planes, reach)
     stands_out = cv2.subtract(outside, cv2.multiply(uneven, UNEVENNESS))
