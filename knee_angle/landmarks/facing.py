@@ -113,7 +113,7 @@ def _log_of_outlines(normals: Floats, found: Sequence[Face], lens: Lens) -> Floa
                 across = geometry.cross(normals, geometry.cross(normals, along[face.name]))
                 across /= np.linalg.norm(across, axis=1, keepdims=True)
             off = stretches(face, normals, lens, across=across, bend=bend) - face.stretch
-            far2 = (off**2).sum(axis=1) / face.u**2
+            far2 = geometry.dot(off, off) / face.u**2
             log -= (0.5 * TAILS + 1.0) * np.log1p(far2 / TAILS)
         logs.append(log)
     return np.asarray(np.logaddexp.reduce(logs))
@@ -139,12 +139,11 @@ def stretches(
     """
     x, y, _ = _ray(face, lens)
     onto = np.array([[1.0, 0.0], [0.0, 1.0], [-x, -y]])
-    lost = normals @ onto
-    xx, yy, xy = 1.0 + x * x - lost[:, 0] ** 2, 1.0 + y * y - lost[:, 1] ** 2, x * y - lost.prod(1)
+    a, b = (normals @ onto).T
+    xx, yy, xy = 1.0 + x * x - a**2, 1.0 + y * y - b**2, x * y - a * b
     if across is not None:
-        share, narrow = 1.0 - ((1.0 - bend) / (1.0 + bend)) ** 2, across @ onto
-        xx, yy = xx - share * narrow[:, 0] ** 2, yy - share * narrow[:, 1] ** 2
-        xy = xy - share * narrow.prod(1)
+        share, (a, b) = 1.0 - ((1.0 - bend) / (1.0 + bend)) ** 2, (across @ onto).T
+        xx, yy, xy = xx - share * a**2, yy - share * b**2, xy - share * (a * b)
     size = xx + yy + 2.0 * np.sqrt(np.maximum(xx * yy - xy**2, 1e-12))
     return np.stack([(xx - yy) / size, 2.0 * xy / size], axis=1)
 

@@ -158,12 +158,6 @@ def _closed(edge: Floats, seen: NDArray[np.bool_]) -> tuple[Floats, float]:
         pull = _CURVE.T * weight
         curve = np.linalg.solve(pull @ _CURVE + 1e-9 * np.eye(5), pull @ at)
         rest = at - _CURVE @ curve
-        scatter = max(1.48 * _median(np.abs(rest[seen])), 0.05)
+        scatter = max(1.48 * float(np.median(np.abs(rest[seen]))), 0.05)
         weight = seen / (1.0 + (rest / (2.0 * scatter)) ** 2)
     return curve, scatter
-
-
-def _median(values: Floats) -> float:
-    """As ``np.median`` of a row, in a fifth of its time."""
-    ordered = np.sort(values)
-    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2.0

@@ -220,7 +220,10 @@ def _closed_curve(
     """
     share = np.ones(edge.shape) if seen is None else seen / seen.mean(axis=1, keepdims=True)
     height = height * (share > 0.0)
-    contrast = np.median(height, axis=1) if seen is None else _median_of(height, seen)
+    if seen is None:
+        contrast = np.median(height, axis=1)
+    else:
+        contrast = np.nanmedian(np.where(seen, height, np.nan), axis=1)
     clear = np.minimum(height / (contrast[:, None] + 1e-3), 1.0) ** 2 + 1e-3
     unseen = (share == 0.0).sum(axis=1)
     clear = clear * (share > 0.0)
@@ -238,13 +241,6 @@ def _closed_curve(
     on_it = (np.abs(rest) < 0.18 * size) & (height > 0.4 * contrast[:, None])
     misfit = np.sqrt(np.mean(share * np.minimum(np.abs(rest), 0.5) ** 2, axis=1)) / size[:, 0]
     return curve, misfit, (share * on_it).mean(axis=1), contrast
-
-
-def _median_of(height: Floats, seen: NDArray[np.bool_]) -> Floats:
-    """Median over the rays that are seen, (n,)."""
-    ordered, count = np.sort(np.where(seen, height, np.inf), axis=1), seen.sum(axis=1)
-    middle = np.take_along_axis(ordered, np.stack([count - 1, count], axis=1) // 2, axis=1)
-    return np.asarray(middle.sum(axis=1) / 2.0)
 
 
 def surroundings(picture: Rgb, xy: Floats, size: Floats, curve: Floats) -> tuple[Floats, Floats]:
