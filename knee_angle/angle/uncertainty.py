@@ -233,14 +233,13 @@ def _hinge_shared(
 
     That is the bars' common depth before the leg, and how points and tags lie on the bars.
     """
-    slopes = []
-    for line, first in (("landmark_depth", -1), ("sticking", 0)):
-        half = 0.5 * np.eye(inputs_of(leg)[line])[first:]
-        z = {line: np.concatenate([half, -half])}
-        seen = np.asarray(seen_by(simulated(leg, from_normals(leg, z))))
-        up, down = np.split(np.broadcast_to(seen, (2 * len(half), 2)), 2)
-        slopes.append(up - down)
-    return tuple((float(along), float(across)) for along, across in np.concatenate(slopes))
+    depth, stuck = (inputs_of(leg)[line] for line in ("landmark_depth", "sticking"))
+    half = 0.5 * np.eye(depth + stuck)[depth - 1 :]  # the last depth is what all bars share
+    rows = np.concatenate([half, -half])
+    z = {"landmark_depth": rows[:, :depth], "sticking": rows[:, depth:]}
+    seen = np.asarray(seen_by(simulated(leg, from_normals(leg, z))))
+    up, down = np.split(seen, 2)
+    return tuple((float(along), float(across)) for along, across in up - down)
 
 
 def _seen_angles(
