@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 import streamlit as st
 from conftest import SAMPLES
+from manipulated import Taken, jpeg, stretched
 from stores import NOON, SHA, made_series
 from streamlit.testing.v1 import AppTest
 from test_page import button, changed, field, html, opened, ready, upload, with_photo
@@ -94,7 +97,8 @@ def dots_left_out(monkeypatch):
     def look(photo, *, detectors):
         seen = looked_at(photo, detectors=detectors)
         dots = tuple(
-            UnusedDot(point, 30.0, "magenta", name) for name, point in seen.landmarks.points.items()
+            UnusedDot(point, 30.0, "magenta", name, "two could be the knee")
+            for name, point in seen.landmarks.points.items()
         )
         return SeenPhoto(seen.tags, NotMeasured("no leg", "look", unused_dots=dots))
 
@@ -107,7 +111,10 @@ def test_dots_that_were_seen_and_not_used_are_named_and_one_tap_uses_them():
     assert "Not measured" in html(page)
     told = next(one.value for one in page.info if one.value.startswith("Dots seen and not used"))
     assert "Hip (magenta), Knee (magenta), Ankle (magenta)" in told
+    assert told.endswith("They are ringed in the photo. Two could be the knee.")
+    assert "Tap &quot;Use them&quot;" in html(page)
     page = tapped(page, "Use them")
+    assert "Tap &quot;Use them&quot;" not in html(page)
     assert "<dt>Knee</dt><dd><b>89°</b>" in html(page)
     entry = page.session_state["tray"].current()
     assert entry.found.points["hip"].source == "dot"
@@ -115,6 +122,50 @@ def test_dots_that_were_seen_and_not_used_are_named_and_one_tap_uses_them():
     page = again(page)  # the draft knows it
     assert "<dt>Knee</dt><dd><b>89°</b>" in html(page)
     assert "Not measured" in html(tapped(page, "Do not use them"))
+
+
+@pytest.mark.usefixtures("new_server")
+def test_dots_that_nobody_can_tell_apart_are_said_with_why(monkeypatch):
+    """Which is which a person says: no tap can use them, and they stood in a folded part alone."""
+
+    def look(photo, *, detectors):
+        seen = looked_at(photo, detectors=detectors)
+        spare = tuple(
+            UnusedDot(seen.landmarks.points[name], 30.0, "magenta", None, "two could be the one")
+            for name in ("thigh_bar", "shank_bar")
+        )
+        return SeenPhoto(seen.tags, replace(seen.landmarks, unused_dots=spare))
+
+    monkeypatch.setattr(tray, "look", look)
+    page = upload(opened(), "bed_01.jpg")
+    assert any(
+        one.value.startswith(
+            "2 dots seen and not used (magenta), ringed in the photo. Two could be"
+        )
+        for one in page.info
+    )
+    assert "Use them" not in [one.label for one in page.button]
+
+
+@pytest.mark.usefixtures("new_server")
+def test_where_the_picture_is_what_lacks_no_tap_on_points_is_asked_for(tmp_path):
+    """It asked for hip, knee and ankle, which were there, and said the same after each tap."""
+    file = tmp_path / "stretched.jpg"
+    file.write_bytes(stretched(Taken.of(SAMPLES / "bed_01.jpg"), across=1.2, exif="kept"))
+    page = upload(opened(), str(file))
+    assert "it was cropped, stretched or edited" in html(page)
+    assert "Use the photo as the camera saved it (camera set to 4:3" in html(page)
+    assert "Tap hip, knee and ankle" not in html(page)
+
+
+def test_of_a_front_camera_the_page_asks_which_leg_it_is(tmp_path):
+    """It stood in a folded part alone, and limits may be prescribed for one side."""
+    one, file = Taken.of(SAMPLES / "bed_13.jpg"), tmp_path / "selfie.jpg"
+    mirrored = np.ascontiguousarray(one.pixels[:, ::-1])
+    file.write_bytes(jpeg(mirrored, f35_mm=one.f35_mm, exif_size=one.size, lens="front camera"))
+    assert "Check the side, or photograph with the camera at the back" in html(
+        upload(opened(), str(file))
+    )
 
 
 def test_a_second_photo_keeps_codes_limits_and_their_alarm():

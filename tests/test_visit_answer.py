@@ -17,7 +17,7 @@ from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.cause import at_limits
 from knee_angle.machine.holding import Figure
 from knee_angle.machine.judge import Elsewhere, _slack_words
-from knee_angle.records import Angle, NotMeasured, Unreadable
+from knee_angle.records import Angle, Landmarks, NotMeasured, Unreadable
 from knee_angle.report.visit_contract import visit_as_json
 from knee_angle.report.visit_words import (
     apart_text,
@@ -440,6 +440,23 @@ def test_every_input_that_would_shrink_a_knee_has_words_of_its_own():
     names = [reach.what for reach in found.settings[0].shrink if reach.share > 0.0]
     assert {"middle", "pixel shape"} <= set(names)
     assert [name for name in names if source_words(name) == name] == []
+
+
+def test_a_dot_of_the_machine_that_lacks_is_named_where_the_bars_are_asked_for():
+    """Who stuck six dots on was told to put dots on the bars."""
+    shot = visit(Body(), SHOTS[:1])[0]
+    points = {n: p for n, p in shot.leg.points.items() if n != "hinge"}
+    leg = replace(shot.leg, points=points)
+    found = replace(made_measurement(), leg=leg, landmarks=Landmarks(points), machine=None)
+    answer = answer_visit(
+        [replace(shot, leg=leg)],
+        PRESCRIBED,
+        rng=np.random.default_rng(1),
+        outcomes=[(shot.name, found)],
+    )
+    assert "place hinge by hand, or photograph so that every dot is seen whole" in line(
+        first_lines(answer), "DO"
+    )
 
 
 def test_an_interval_that_begins_below_zero_has_a_true_minus():

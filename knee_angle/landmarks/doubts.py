@@ -44,7 +44,7 @@ from knee_angle.photo.lens_seen import perhaps_a_part
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Direction, Landmarks, LegInView, PointName, View
 
-__all__ = ["Odds", "misplaced", "slanted", "with_doubts"]
+__all__ = ["MAYBE_MIRRORED", "Odds", "misplaced", "slanted", "with_doubts"]
 
 Floats = NDArray[np.float64]
 

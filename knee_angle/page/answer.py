@@ -27,6 +27,11 @@ EMPTY_MACHINE = say(
     'If the machine is empty: open Machines, choose its code, open its check and tick "The machine '
     'is empty".'
 )
+TAP_POINTS = say("Tap hip, knee and ankle in the photo below, or photograph again.")
+TAP_DOTS = say(
+    'Are the dots that are ringed in the photo below of this leg? Tap "Use them". If not: tap hip, '
+    "knee and ankle in the photo, or photograph again."
+)
 AGREES_HERE = say("display agrees here")
 """Said of a machine that failed its last check elsewhere in its range, and beside a warning."""
 
@@ -85,11 +90,34 @@ def card(
     )
 
 
-def refusal(result: NotMeasured, *, fingerprint: str, which: str = "") -> str:
-    """Why there is no answer, and what to do, as HTML; `which` names the photo among several."""
+def refusal(
+    result: NotMeasured, *, fingerprint: str, which: str = "", lacks_points: bool = True,
+    usable_dots: bool = False,
+) -> str:  # fmt: skip
+    """Why there is no answer, and what to do, as HTML.
+
+    Parameters
+    ----------
+    result : NotMeasured
+    fingerprint : str
+        As of `card`.
+    which : str
+        Names the photo among several.
+    lacks_points : bool
+        Whether points placed by hand would give an answer; else the refusal's own advice is next.
+    usable_dots : bool
+        Whether dots were seen that one tap uses.
+    """
     name = escape(tell(which or say("Answer")))
     said = escape(tell(which) + tell("Not measured"))
-    tap = tell("Tap hip, knee and ankle in the photo below, or photograph again.")
+    next_step, how = tell(TAP_DOTS if usable_dots else TAP_POINTS), ""
+    if lacks_points:
+        how = (
+            f"<details><summary>{tell('Photograph again: how')}</summary>"
+            f"{_sentence(result.advice)}</details>"
+        )
+    else:
+        next_step = tell(capital(result.advice))
     empty = ""
     if may_be_empty(result):
         empty = f'<p class="next">{escape(tell(EMPTY_MACHINE))}</p>'
@@ -98,9 +126,7 @@ def refusal(result: NotMeasured, *, fingerprint: str, which: str = "") -> str:
         f"{''.join(_alarm(text) for text in result.alarms)}"
         f'<p class="verdict"><span class="shape bar"></span>{said}</p>'
         f'<p class="sentence" role="status">{_sentence(result.reason)}</p>'
-        f'<p class="next"><b>{tell("Next")}</b> {escape(tap)}</p>{empty}'
-        f"<details><summary>{tell('Photograph again: how')}</summary>{_sentence(result.advice)}"
-        "</details></section>"
+        f'<p class="next"><b>{tell("Next")}</b> {escape(next_step)}</p>{empty}{how}</section>'
     )
 
 

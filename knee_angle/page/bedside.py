@@ -17,6 +17,7 @@ import streamlit as st
 
 from knee_angle.angle import words
 from knee_angle.errors import KneeAngleError, NoStoreYet
+from knee_angle.landmarks.doubts import MAYBE_MIRRORED
 from knee_angle.language import current, in_language, say, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page import answer, keeping, memory, set_up
@@ -254,11 +255,21 @@ def _answer(visit: Visit, entry: Entry, found: Judged, *, failed: bool) -> None:
                     )
                 )
             )
+    if isinstance(result, Measurement) and MAYBE_MIRRORED in result.cautions:
+        st.html(answer.note(MAYBE_MIRRORED))  # a limit may be of one side
     if isinstance(result, NotMeasured):
         which = ""
         if len(visit.tray.entries) > 1:
             which = say("Photo {number}: ", number=visit.tray.number(entry))
-        st.html(answer.refusal(result, fingerprint=found.fingerprint, which=which))
+        st.html(
+            answer.refusal(
+                result,
+                fingerprint=found.fingerprint,
+                which=which,
+                lacks_points=entry.lacks_points(tag_mm=found.settings.tag_mm),
+                usable_dots=bool(entry.usable_dots) and not entry.dots_used,
+            )
+        )
 
 
 def _counts_otherwise(result: Measurement, number: float | None, settings: Settings) -> bool:

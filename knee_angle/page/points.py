@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import streamlit as st
 
-from knee_angle.language import tell
+from knee_angle.language import capital, retold, say_many, tell
 from knee_angle.page.editor import LABELS, points_editor
 from knee_angle.page.tray import Entry
+from knee_angle.records import UnusedDot
 
 __all__ = ["points_of"]
 
@@ -20,6 +23,7 @@ def points_of(entry: Entry, *, key: str) -> None:
     def taken() -> None:
         entry.take(st.session_state[key].get("points"))
 
+    _dots(entry, key)
     points_editor(
         entry.photo,
         key=key,
@@ -29,14 +33,16 @@ def points_of(entry: Entry, *, key: str) -> None:
         tags=tuple(tag.corners_px for tag in entry.seen.tags),
         edit=entry.seed,
         on_change=taken,
+        unused=entry.unused_dots,
     )
-    _dots(entry, key)
 
 
 def _dots(entry: Entry, key: str) -> None:
-    """Dots that were seen and not used: named, and one tap uses them or lets them be."""
+    """Dots that were seen and not used: which and why, and one tap uses them or lets them be."""
     dots = entry.usable_dots
     if not dots:
+        if entry.unused_dots:
+            st.info(tell(_not_told_apart(entry.unused_dots)))
         return
     names = ", ".join(
         f"{tell(LABELS[dot.name])} ({tell(dot.colour)})" for dot in dots if dot.name is not None
@@ -47,7 +53,10 @@ def _dots(entry: Entry, key: str) -> None:
     else:
         st.info(
             tell(
-                "Dots seen and not used: {names}, if they are of this leg and machine.", names=names
+                "Dots seen and not used: {names}, if they are of this leg and machine. They are "
+                "ringed in the photo. {why}",
+                names=names,
+                why=_why(dots),
             )
         )
         label = tell("Use them")
@@ -56,3 +65,20 @@ def _dots(entry: Entry, key: str) -> None:
         label, key=f"{key}-dots-{not entry.dots_used}", width="stretch",
         on_click=entry.use_dots, args=(not entry.dots_used,),
     )  # fmt: skip
+
+
+def _not_told_apart(dots: Sequence[UnusedDot]) -> str:
+    """Dots of which it cannot be told what each is: where they are, why, and what to do."""
+    return say_many(
+        "{count} dot seen and not used ({colour}), ringed in the photo. {why} Place by hand what "
+        "is a dot of this leg or of the machine.",
+        "{count} dots seen and not used ({colour}), ringed in the photo. {why} Place by hand what "
+        "is a dot of this leg or of the machine.",
+        len(dots),
+        colour=retold(dots[0].colour),
+        why=_why(dots),
+    )
+
+
+def _why(dots: Sequence[UnusedDot]) -> str:
+    return capital(retold(dots[0].why))

@@ -23,10 +23,18 @@ from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.language import joined, say
 from knee_angle.machine.cause import with_display_alarms
 from knee_angle.page.editor import Edit, edit_of
+from knee_angle.photo.gate import lens_through
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.taken import taken_at
 from knee_angle.pipeline import SeenPhoto, look, measure, safely
-from knee_angle.records import Landmarks, Measurement, NotMeasured, Unreadable, UnusedDot
+from knee_angle.records import (
+    LEG_POINTS,
+    Landmarks,
+    Measurement,
+    NotMeasured,
+    Unreadable,
+    UnusedDot,
+)
 from knee_angle.settings import Settings
 from knee_angle.visit.zone import LocalZone
 
@@ -162,6 +170,24 @@ class Entry:
         seen = self.seen.landmarks
         found = use_dots(seen) if self.dots_used else seen
         return None if isinstance(found, NotMeasured) else found
+
+    @property
+    def unused_dots(self) -> tuple[UnusedDot, ...]:
+        """Dots that were seen and are not used."""
+        seen = self.seen.landmarks
+        return (use_dots(seen) if self.dots_used else seen).unused_dots
+
+    def lacks_points(self, *, tag_mm: float) -> bool:
+        """Whether hip, knee or ankle is what an answer lacks: no tap mends a picture.
+
+        Parameters
+        ----------
+        tag_mm : float
+            Edge of a tag of the strip, mm.
+        """
+        have = {*(() if self.found is None else self.found.points), *self.edit.moved}
+        lens = lens_through(self.photo, self.seen.tags, tag_mm=tag_mm)
+        return not isinstance(lens, NotMeasured) and not set(LEG_POINTS) <= have
 
     @property
     def usable_dots(self) -> tuple[UnusedDot, ...]:

@@ -25,7 +25,7 @@ def damaged(kind: str) -> UnreadablePhoto:
 MOST_SCANS = 40
 """A progressive picture has about ten; each is a pass over all its pixels (our own)."""
 _SCAN_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
-_SOI, _EOI, _SOS, _DHT, _DQT, _DRI = 0xD8, 0xD9, 0xDA, 0xC4, 0xDB, 0xDD
+_EOI, _SOS, _DHT, _DQT, _DRI = 0xD9, 0xDA, 0xC4, 0xDB, 0xDD
 _APP0, _APP14 = 0xE0, 0xEE
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {_DHT, 0xC8, 0xCC}
 _KEPT = _FRAMES | {_DHT, _DQT, _DRI, _SOS, _APP0, _APP14, 0xCC, 0xDC}

@@ -138,12 +138,15 @@ class UnusedDot:
         In a word or two.
     name : str or None
         The point that it most probably marks, where that can be told.
+    why : str
+        Why it was not used.
     """
 
     point: Landmark
     diameter_px: float
     colour: str
     name: PointName | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

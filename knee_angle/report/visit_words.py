@@ -13,7 +13,16 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed, limit_cautions
-from knee_angle.records import LEG_POINTS, Comparison, Measurement, NotMeasured, Outcome, Verdict
+from knee_angle.records import (
+    LEG_POINTS,
+    MACHINE_POINTS,
+    Comparison,
+    Landmarks,
+    Measurement,
+    NotMeasured,
+    Outcome,
+    Verdict,
+)
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
 from knee_angle.visit import Reach, Value
@@ -100,6 +109,10 @@ HEADS = say("  setting        photos   knee (95 %)                display   bars
 NO_BARS = say(
     "The machine's bars were not seen, so it cannot be told whether the display is off "
     "or the leg lies badly: put dots or the bar tags on the bars."
+)
+NOT_ALL_BARS = say(
+    "Not all of the machine's dots are used, so it cannot be told whether the display is off or "
+    "the leg lies badly: place {points} by hand, or photograph so that every dot is seen whole."
 )
 GUESSED_BARS = say(
     "The machine's bars are only guessed from the picture, so it cannot be told whether "
@@ -378,9 +391,20 @@ def _why_no_machine(answer: VisitAnswer) -> str:
         frame = one.machine.frame if one.machine else None
         if (wrong := cards_wrong(frame)) is not None:
             return wrong
+        if frame is None and why == NO_BARS:
+            why = _bars_lacking(one.landmarks)
         if guessed(frame) and why != DOTS_NOT_USED:
             why = DOTS_NOT_USED if _dots_not_used(one) else GUESSED_BARS
     return why
+
+
+def _bars_lacking(landmarks: Landmarks) -> str:
+    """Which of the machine's points are not there, where others are."""
+    lacking = [name for name in MACHINE_POINTS if name not in landmarks.points]
+    if not 0 < len(lacking) < len(MACHINE_POINTS):
+        return NO_BARS
+    points = joined(say(" and "), [words.POINT_WORDS[name] for name in lacking])
+    return NOT_ALL_BARS.format(points=points)
 
 
 def _dots_not_used(outcome: Outcome) -> bool:

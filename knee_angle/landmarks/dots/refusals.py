@@ -19,7 +19,7 @@ __all__ = [
 ]
 
 SPARE_WHY = say("they are alike to the leg's dots and make no bars with a hinge beside it")
-TWO_PLACES_WHY = say("two dots or more could be the one of this name")
+TWO_PLACES_WHY = say("it cannot be told which dot is which")
 NO_DOTS = NotMeasured(
     say("No set of dots that makes a leg was found."),
     say(

@@ -175,8 +175,9 @@ def with_unused(
     """An answer that keeps, and says, which dots were seen and not used."""
     if not dots:
         return found
+    dots = tuple(replace(dot, why=why) for dot in dots)
     if isinstance(found, NotMeasured):
-        return replace(found, reason=told(dots, found.reason), unused_dots=dots)
+        return replace(found, reason=told(dots, why), unused_dots=dots)
     return replace(found, unused_dots=dots, cautions=(*found.cautions, told(dots, why)))
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import base64
 import io
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -31,6 +31,7 @@ from knee_angle.records import (
     PointName,
     Quad,
     Side,
+    UnusedDot,
 )
 
 if TYPE_CHECKING:
@@ -52,6 +53,8 @@ LABELS: dict[PointName, str] = {
 """What a person reads beside each point."""
 
 PREVIEW_QUALITY = 84
+RING, RING_CORNERS = 0.9, 20
+"""Radius of the ring around a dot that was not used, in its diameters, and its corners."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,7 @@ def points_editor(
     edit: Edit,
     on_change: Callable[[], None],
     blind: tuple[Box, ...] | None = None,
+    unused: Sequence[UnusedDot] = (),
 ) -> None:
     """Show the editor.
 
@@ -131,6 +135,8 @@ def points_editor(
         Called before the page runs with what the editor sent.
     blind : tuple of (left, top, right, bottom), or None
         For a rater study: hip, knee and ankle alone, no angle, and these parts grey.
+    unused : sequence of UnusedDot
+        Dots that were seen and not used: ringed.
     """
     automatic = {} if found is None else found.points
     known = {name: (p.x_px, p.y_px, p.source) for name, p in automatic.items()}
@@ -154,6 +160,7 @@ def points_editor(
             "side": side,
             "blind": blind is not None,
             "tags": [[[round(x, 1), round(y, 1)] for x, y in quad] for quad in tags],
+            "unused": [_ring(dot) for dot in unused],
         },
         on_points_change=on_change,
     )
@@ -184,6 +191,16 @@ def _preview(photo: Photo, covers: tuple[Box, ...] = ()) -> str:
 
 def _as_json(points: Mapping[PointName, tuple[float, float, str]]) -> dict[str, dict[str, Any]]:
     return {n: {"x": round(x, 2), "y": round(y, 2), "by": by} for n, (x, y, by) in points.items()}
+
+
+def _ring(dot: UnusedDot) -> list[list[float]]:
+    """A ring around a dot, as corners."""
+    turns = (2.0 * math.pi * k / RING_CORNERS for k in range(RING_CORNERS))
+    x, y, radius = dot.point.x_px, dot.point.y_px, RING * dot.diameter_px
+    return [
+        [round(x + radius * math.cos(turn), 1), round(y + radius * math.sin(turn), 1)]
+        for turn in turns
+    ]
 
 
 def _kind(name: PointName) -> str:

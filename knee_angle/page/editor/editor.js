@@ -218,6 +218,9 @@ class Editor {
     const p = this.points;
     const line = (names) => names.filter((n) => p[n]).map((n) => `${p[n].x},${p[n].y}`).join(" ");
     const parts = this.data.tags.map((quad) => shape("polygon", "tag", quad.join(" ")));
+    for (const ring of this.data.unused) {
+      parts.push(shape("polygon", "under", ring.join(" ")), shape("polygon", "unused", ring.join(" ")));
+    }
     const bars = line(["thigh_bar", "hinge", "shank_bar"]);
     const leg = line(["hip", "knee", "ankle"]);
     parts.push(shape("polyline", "under", bars), shape("polyline", "machine", bars));
