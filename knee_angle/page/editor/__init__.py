@@ -52,6 +52,8 @@ LABELS: dict[PointName, str] = {
 }
 """What a person reads beside each point."""
 
+Place = tuple[float, float, str]
+"""A point's x and y, full-size px, and who found it."""
 PREVIEW_QUALITY = 84
 RING, RING_CORNERS = 0.9, 20
 """Radius of the ring around a dot that was not used, in its diameters, and its corners."""
@@ -138,10 +140,7 @@ def points_editor(
     unused : sequence of UnusedDot
         Dots that were seen and not used: ringed.
     """
-    automatic = {} if found is None else found.points
-    known = {name: (p.x_px, p.y_px, p.source) for name, p in automatic.items()}
-    start = {name: at for name, at in known.items() if name not in edit.removed}
-    start |= {name: (x, y, "manual") for name, (x, y) in edit.moved.items()}
+    known, start = _points(found, edit)
     names = POINT_NAMES if blind is None else LEG_POINTS
     _component()(
         key=key,
@@ -189,7 +188,17 @@ def _preview(photo: Photo, covers: tuple[Box, ...] = ()) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
 
 
-def _as_json(points: Mapping[PointName, tuple[float, float, str]]) -> dict[str, dict[str, Any]]:
+def _points(
+    found: Landmarks | None, edit: Edit
+) -> tuple[dict[PointName, Place], dict[PointName, Place]]:
+    """Where the automatic points are, and where all are with what a hand changed."""
+    automatic = {} if found is None else found.points
+    known: dict[PointName, Place] = {n: (p.x_px, p.y_px, p.source) for n, p in automatic.items()}
+    start = {name: at for name, at in known.items() if name not in edit.removed}
+    return known, start | {name: (x, y, "manual") for name, (x, y) in edit.moved.items()}
+
+
+def _as_json(points: Mapping[PointName, Place]) -> dict[str, dict[str, Any]]:
     return {n: {"x": round(x, 2), "y": round(y, 2), "by": by} for n, (x, y, by) in points.items()}
 
 
