@@ -43,7 +43,7 @@ AFTER = say(
     "Machine stopped, the leg taken out or held, within the prescription; then photograph before "
     "it runs on."
 )
-NOT_PROVEN = say("Whether sections and place suit the leg is not proven. {check}")
+NOT_PROVEN = say("Which of sections and place is to be changed is not proven. {check}")
 CHECK = say(
     "Machine stopped, check all three by tape: hip at the machine's hip end, lower-leg section "
     "from knee to sole, thigh section. First correct what is too short: make each section {longer} "

@@ -11,7 +11,7 @@ from __future__ import annotations
 import base64
 import io
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -141,7 +141,6 @@ def points_editor(
         Dots that were seen and not used: ringed.
     """
     known, start = _points(found, edit)
-    names = POINT_NAMES if blind is None else LEG_POINTS
     _component()(
         key=key,
         data={
@@ -152,13 +151,13 @@ def points_editor(
             "picture": _preview(photo, blind or ()),
             "width": photo.width,
             "height": photo.height,
-            "names": [{"name": n, "label": tell(LABELS[n]), "kind": _kind(n)} for n in names],
+            "names": _names(POINT_NAMES if blind is None else LEG_POINTS),
             "points": _as_json(start),
             "found": _as_json(known),
             "removed": list(edit.removed),
             "side": side,
             "blind": blind is not None,
-            "tags": [[[round(x, 1), round(y, 1)] for x, y in quad] for quad in tags],
+            "tags": [_corners(quad) for quad in tags],
             "unused": [_ring(dot) for dot in unused],
         },
         on_points_change=on_change,
@@ -188,6 +187,10 @@ def _preview(photo: Photo, covers: tuple[Box, ...] = ()) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
 
 
+def _names(points: Iterable[PointName]) -> list[dict[str, str]]:
+    return [{"name": n, "label": tell(LABELS[n]), "kind": _kind(n)} for n in points]
+
+
 def _points(
     found: Landmarks | None, edit: Edit
 ) -> tuple[dict[PointName, Place], dict[PointName, Place]]:
@@ -206,10 +209,11 @@ def _ring(dot: UnusedDot) -> list[list[float]]:
     """A ring around a dot, as corners."""
     turns = (2.0 * math.pi * k / RING_CORNERS for k in range(RING_CORNERS))
     x, y, radius = dot.point.x_px, dot.point.y_px, RING * dot.diameter_px
-    return [
-        [round(x + radius * math.cos(turn), 1), round(y + radius * math.sin(turn), 1)]
-        for turn in turns
-    ]
+    return _corners((x + radius * math.cos(turn), y + radius * math.sin(turn)) for turn in turns)
+
+
+def _corners(of: Iterable[tuple[float, float]]) -> list[list[float]]:
+    return [[round(x, 1), round(y, 1)] for x, y in of]
 
 
 def _kind(name: PointName) -> str:
