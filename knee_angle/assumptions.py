@@ -105,6 +105,10 @@ an ankle or hip dot 35 mm off, among 0 to 8; on the others 12 of 16 of either ho
 P_MISPLACED_SAID = 0.04
 """From here on a dot may be misplaced: said, and in the ± (our own; of 87 dots in the sample photos
 one reaches 0.057, the others 0.037)."""
+MOST_MISFIT_MM, MISFIT_U = 130.0, 3.0
+"""Farther from where the leg network sees the machine's point, beside so many of its ±, no machine
+that sits wrongly has its dot: what was taken for one is a knob or a buckle (our own, set before it
+was tried: of 260 sets of six dots in pictures of `bench_dots`, offsets up to 122 mm, none is)."""
 P_SLANTED, U_SLANTED_DEG = 0.4, 8.0
 """How many strips are taken to be out of parallel to the leg's plane, and by how much, degrees
 per axis: on a curved cover, on the bed's rail, on the foot end (our own). More than are: what the

@@ -36,9 +36,10 @@ from knee_angle.photo.camera import lens_of
 from knee_angle.photo.lens_seen import lens_seen, seen_through
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag
-from knee_angle.pipeline import answer_of_photo, measure
-from knee_angle.records import Lens, Measurement, NotMeasured
+from knee_angle.pipeline import answer_of_photo, look, measure
+from knee_angle.records import Landmarks, Lens, Measurement, NotMeasured
 from knee_angle.report.visit_words import first_lines
+from knee_angle.settings import Settings
 
 USER_COMMENT = 0x9286
 DETECTORS = (DotDetector(), NetworkDetector(threads=1))
@@ -545,6 +546,42 @@ def test_a_photo_as_taken_has_no_new_word():
 
 
 # ---------------------------------------------------------------- dots and strips in doubt
+
+
+def hinge_moved(by_mm: float) -> Measurement:
+    """A sample photo whose hinge dot was taken for another patch so far along the thigh bar."""
+    photo, settings = read_photo(SAMPLES / "bed_01.jpg"), Settings()
+    detectors = (DotDetector(), NetworkDetector())
+    seen = look(photo, detectors=detectors)
+    assert isinstance(seen.landmarks, Landmarks)
+    points = dict(seen.landmarks.points)
+    hinge, bar = points["hinge"], points["thigh_bar"]
+    way = np.array([bar.x_px - hinge.x_px, bar.y_px - hinge.y_px])
+    truth = taken("bed_01").truth
+    x, y = way / np.linalg.norm(way) * by_mm / truth["camera"]["mm_per_px_at_knee"]
+    points["hinge"] = replace(hinge, x_px=hinge.x_px + x, y_px=hinge.y_px + y)
+    shown = round(truth["machine"]["frame_angle_deg"])
+    found = measure(
+        photo, displayed_deg=shown, settings=settings, detectors=detectors,
+        seen=replace(seen, landmarks=replace(seen.landmarks, points=points)),
+    )  # fmt: skip
+    assert isinstance(found, Measurement)
+    return found
+
+
+def test_a_patch_in_the_place_of_a_hidden_dot_accuses_no_display():
+    """A knob on the thigh bar was taken for the hinge: bars 22° off, ± 2, and "both"."""
+    found = hinge_moved(190.0)
+    assert found.finding.kind == "not_separable"
+    assert any("The machine's hinge dot lies 1" in caution for caution in found.cautions)
+    assert any("look whether each is a dot" in line for line in first_lines(answer_of_photo(found)))
+    assert found.knee.deg == pytest.approx(hinge_moved(0.0).knee.deg, abs=0.5)
+
+
+def test_a_machine_that_sits_wrongly_is_judged_all_the_same():
+    found = hinge_moved(100.0)
+    assert found.machine.frame.source == "dot"
+    assert not any("The machine's hinge dot" in caution for caution in found.cautions)
 
 
 def test_what_is_not_off_is_hardly_in_doubt():

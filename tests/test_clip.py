@@ -779,7 +779,9 @@ def test_what_a_look_draws_the_strips_direction_away_counts_as_its_doubt(monkeyp
     monkeypatch.setattr(weighing, "as_taken", lambda _: SimpleNamespace(cautions=()))
     monkeypatch.setattr(weighing, "view_of", lambda *_: (view, None))
     monkeypatch.setattr(
-        weighing, "with_doubts", lambda _, __, leg, ___: (replace(leg, view=moved), ())
+        weighing,
+        "with_doubts",
+        lambda _, __, leg, ___, machine: (replace(leg, view=moved), ()),  # noqa: ARG005
     )
     photo, found = SimpleNamespace(width=1280, height=960), Landmarks({})
     weighed = weighing.Weigher(None, (), Settings(), None).weigh(photo, found, ())

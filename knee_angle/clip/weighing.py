@@ -72,7 +72,7 @@ class Weigher:
         printed = boards.boards_of(tags, lens, found, settings)
         view, _ = view_of(photo, found, lens, printed, self._detectors, settings)
         leg = LegInView(found.points, found.side or "left", lens, view, settings.placed_mm)
-        doubted, said = with_doubts(photo, found, leg, self._detectors)
+        doubted, said = with_doubts(photo, found, leg, self._detectors, machine=False)
         told = [one for one in said if one not in as_taken(photo).cautions]
         wider = [
             name

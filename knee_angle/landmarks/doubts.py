@@ -26,7 +26,9 @@ from knee_angle.angle import geometry
 from knee_angle.angle.words import POINT_WORDS
 from knee_angle.assumptions import (
     COVERAGE,
+    MISFIT_U,
     MOST_APART_CHI2,
+    MOST_MISFIT_MM,
     P_MISPLACED,
     P_MISPLACED_SAID,
     P_SLANTED,
@@ -42,7 +44,15 @@ from knee_angle.language import capital, say
 from knee_angle.photo.as_taken import ADVICE, as_taken
 from knee_angle.photo.lens_seen import perhaps_a_part
 from knee_angle.photo.reading import Photo
-from knee_angle.records import LEG_POINTS, Direction, Landmarks, LegInView, PointName, View
+from knee_angle.records import (
+    LEG_POINTS,
+    MACHINE_POINTS,
+    Direction,
+    Landmarks,
+    LegInView,
+    PointName,
+    View,
+)
 
 __all__ = ["MAYBE_MIRRORED", "Odds", "misplaced", "slanted", "with_doubts"]
 
@@ -51,6 +61,10 @@ Floats = NDArray[np.float64]
 DOT_ELSEWHERE = say(
     "The {point} dot lies {apart_mm:.0f} mm from where the leg network sees the {point}: feel "
     "for the bony point again. Until then the ± is wide."
+)
+MACHINE_DOT_ELSEWHERE = say(
+    "The machine's {point} dot lies {apart_mm:.0f} mm from where the leg network sees it, so the "
+    "machine's dots prove nothing: look whether it is a dot, and place it by hand where it belongs."
 )
 STRIP_SLANTED = say(
     "The strip's plane and the leg as the picture shows it are {apart_deg:.0f}° apart: "
@@ -133,11 +147,13 @@ def slanted(view: View, seen: Direction) -> Odds:
 
 
 def with_doubts(
-    photo: Photo, landmarks: Landmarks, leg: LegInView, detectors: Sequence[Detector]
-) -> tuple[LegInView, tuple[str, ...]]:
+    photo: Photo, landmarks: Landmarks, leg: LegInView, detectors: Sequence[Detector], *,
+    machine: bool = True,
+) -> tuple[LegInView, tuple[str, ...]]:  # fmt: skip
     """The leg with ± that allow for a misplaced dot or strip, and what is said of them.
 
-    What the picture itself leaves open (`as_taken`) is said first.
+    What the picture itself leaves open (`as_taken`) is said first. Where a dot of the machine
+    cannot be one, and ``machine`` asks for that, its points are left out.
     """
     dotted = [name for name in LEG_POINTS if landmarks.points[name].source == "dot"]
     taken = as_taken(photo)
@@ -151,8 +167,12 @@ def with_doubts(
             leg, said = _strip_weighed(photo, landmarks, leg, detector)
             cautions += said
         if dotted and detector.source == "network" and isinstance(detector, Witness):
-            leg, said = _dots_weighed(leg, dotted, detector.near(photo, landmarks))
+            near = detector.near(photo, landmarks)
+            leg, said = _dots_weighed(leg, dotted, near)
             cautions += said
+            if machine and near is not None:
+                leg, said = _machine_weighed(leg, near)
+                cautions += said
     return leg, tuple(cautions)
 
 
@@ -212,6 +232,27 @@ def _dots_weighed(
                 DOT_ELSEWHERE.format(point=POINT_WORDS[name], apart_mm=float(np.linalg.norm(away)))
             )
     return replace(leg, placement_mm=_three(placement)), said
+
+
+def _machine_weighed(leg: LegInView, seen: Landmarks) -> tuple[LegInView, list[str]]:
+    """The leg without the machine's points where a dot among them cannot be the machine's.
+
+    One patch in a hidden dot's place would turn the bars by 10 to 20 degrees, and accuse a right
+    display with a ± of one.
+    """
+    mm_per_px = leg.view.knee_distance_mm / leg.lens.focal_px
+    said = []
+    for name in MACHINE_POINTS:
+        dot, there = leg.points.get(name), seen.points.get(name)
+        if dot is None or there is None or dot.source != "dot":
+            continue
+        apart_mm = math.hypot(dot.x_px - there.x_px, dot.y_px - there.y_px) * mm_per_px
+        if apart_mm > MOST_MISFIT_MM + MISFIT_U * there.u_px * mm_per_px:
+            said.append(MACHINE_DOT_ELSEWHERE.format(point=POINT_WORDS[name], apart_mm=apart_mm))
+    if not said:
+        return leg, []
+    kept = {name: point for name, point in leg.points.items() if name not in MACHINE_POINTS}
+    return replace(leg, points=kept), said
 
 
 def _three(of: Mapping[str, float]) -> tuple[float, float, float]:

@@ -114,6 +114,11 @@ NOT_ALL_BARS = say(
     "Not all of the machine's dots are used, so it cannot be told whether the display is off or "
     "the leg lies badly: place {points} by hand, or photograph so that every dot is seen whole."
 )
+DOUBTED_BARS = say(
+    "A dot of the machine lies far from where the machine is seen, so it cannot be told whether "
+    "the display is off or the leg lies badly: look whether each is a dot, and place it by hand "
+    "where it belongs."
+)
 GUESSED_BARS = say(
     "The machine's bars are only guessed from the picture, so it cannot be told whether "
     "the display is off or the leg lies badly: put dots or the bar tags on the bars."
@@ -401,7 +406,9 @@ def _why_no_machine(answer: VisitAnswer) -> str:
 def _bars_lacking(landmarks: Landmarks) -> str:
     """Which of the machine's points are not there, where others are."""
     lacking = [name for name in MACHINE_POINTS if name not in landmarks.points]
-    if not 0 < len(lacking) < len(MACHINE_POINTS):
+    if not lacking:  # all are there, and one of them cannot be right (`doubts`)
+        return DOUBTED_BARS
+    if len(lacking) == len(MACHINE_POINTS):
         return NO_BARS
     points = joined(say(" and "), [words.POINT_WORDS[name] for name in lacking])
     return NOT_ALL_BARS.format(points=points)
