@@ -107,8 +107,9 @@ P_MISPLACED_SAID = 0.04
 one reaches 0.057, the others 0.037)."""
 MOST_MISFIT_MM, MISFIT_U = 130.0, 3.0
 """Farther from where the leg network sees the machine's point, beside so many of its ±, no machine
-that sits wrongly has its dot: what was taken for one is a knob or a buckle (our own, set before it
-was tried: of 260 sets of six dots in pictures of `bench_dots`, offsets up to 122 mm, none is)."""
+that sits wrongly has its dot: what was taken for one is a knob or a buckle (our own, set with the
+sample photos in view, the knob of bed_07 among them; of 260 sets of six dots in pictures of
+`bench_dots`, offsets up to 122 mm, which set nothing, none is)."""
 P_SLANTED, U_SLANTED_DEG = 0.4, 8.0
 """How many strips are taken to be out of parallel to the leg's plane, and by how much, degrees
 per axis: on a curved cover, on the bed's rail, on the foot end (our own). More than are: what the
