@@ -126,7 +126,7 @@ def test_what_a_file_holds_in_place_of_a_picture_is_told_too():
     with pytest.raises(UnreadablePhoto) as refused, in_language("de"):
         read_photo(b"a note, no picture", name="note.jpg")
     with in_language("de"):
-        assert "der Inhalt ist aber Text:" in tell(str(refused.value))
+        assert "der Inhalt ist aber reiner Text:" in tell(str(refused.value))
 
 
 def test_two_visitors_at_once_are_each_told_in_their_own_language():

@@ -499,8 +499,8 @@ class TestRefused:
         ("content", "words"),
         [
             pytest.param(b"", "the file is empty", id="empty"),
-            pytest.param(b"Dear colleague,\nplease", "its content is text", id="text"),
-            pytest.param("Ärzte".encode(), "its content is text", id="text with umlauts"),
+            pytest.param(b"Dear colleague,\nplease", "its content is plain text", id="text"),
+            pytest.param("Ärzte".encode(), "its content is plain text", id="text with umlauts"),
             pytest.param(b"\0\1\2\xff" * 50, "its content is something else", id="noise"),
             pytest.param(b"%PDF-1.7 ...", "its content is a PDF", id="a PDF"),
             pytest.param(encoded(quarters(), "BMP"), "a BMP picture", id="a BMP"),

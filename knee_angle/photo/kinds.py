@@ -67,7 +67,7 @@ def _other_kind(data: bytes, brand: bytes) -> str:
         text = data[:512].decode("utf-8")
     except UnicodeDecodeError:
         return say("something else")
-    return say("something else") if "\0" in text else say("text")
+    return say("something else") if "\0" in text else say("plain text")
 
 
 def header_size(data: bytes, kind: Kind) -> tuple[int, int] | None:
