@@ -117,7 +117,7 @@ def test_calibrating_keeps_the_factors_that_it_does_not_set(monkeypatch, tmp_pat
     assert card["input_size"] == 256
     # No factor on a point stands between the network and what is judged; the gain does.
     neutral = {"points": 1.0, "points_oblique": 1.0, "points_steep": 1.0, "tilt": 1.0}
-    assert judged_with[0] == FACTORS | neutral
+    assert judged_with == [FACTORS | neutral, FACTORS | neutral | {"on": on}]
 
 
 def test_photos_that_cannot_be_judged_leave_the_card_as_it_was(monkeypatch, tmp_path):

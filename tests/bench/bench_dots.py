@@ -3,13 +3,13 @@
 Run: ``python tests/bench/bench_dots.py --bank BODIES.npz [--pictures P.npy] [--scenes 20] [--seed
 1] [--size 800] [--part 0/1] [--out FOLDER] [--only CASE] [--times 1]``. Every scene is rendered
 once (two pictures), then painted and photographed through each accident of `dot_accidents`, and
-bare; every third machine sits 85 to 122 mm wrongly. ``--only plain`` keeps to the accidents of that
-name, ``--times`` paints each scene so often, ``--size 1600`` draws photos as large as a phone's are
-looked at; half of that is harder (`photo.reading`). ``--part K/N`` does every Nth scene from the
-Kth on; with ``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first
-failures (``--keep``) and of others (``--also``) lie beside it; ``--photos FOLDER`` also keeps each
-scene as a photo with its truth, for other benches. ``--table FILE...`` prints the counts of such
-files instead. Asserts nothing.
+bare; every third machine sits 85 to 122 mm wrongly. ``--only plain`` keeps to the accidents of
+that name, ``--times`` paints each scene so often, ``--size 1600`` draws photos as large as a
+phone's are looked at (`photo.reading`). ``--part K/N`` does every Nth scene from the Kth on; with
+``--out`` each answer is a line of ``dots_K.jsonl`` there, and pictures of the first failures
+(``--keep``) and of others (``--also``) lie beside it; ``--photos FOLDER`` also keeps each scene as
+a photo with its truth, for other benches. ``--table FILE...`` prints the counts of such files
+instead. Asserts nothing.
 """
 
 from __future__ import annotations
