@@ -12,9 +12,9 @@ from conftest import SAMPLES
 from drawn_visits import Body, Shot, visit
 from stores import made_measurement
 
-from knee_angle.angle.bounds import apart
+from knee_angle.angle.bounds import apart, limit_standings
 from knee_angle.machine.answer import VisitAnswer, answer_visit
-from knee_angle.machine.cause import at_limits
+from knee_angle.machine.cause import at_limits, limit_cautions
 from knee_angle.machine.holding import Figure
 from knee_angle.machine.judge import Elsewhere, _slack_words
 from knee_angle.records import Angle, Landmarks, NotMeasured, Unreadable
@@ -23,7 +23,9 @@ from knee_angle.report.visit_words import (
     apart_text,
     cautions_of,
     first_lines,
+    knee_text,
     knee_words,
+    limit_text,
     source_words,
     sure_text,
     visit_text,
@@ -222,6 +224,76 @@ def test_at_the_limit_is_said_quietly():
     assert found.warned
     assert "AT THE LIMIT of flexion" in first_lines(found)[0]
     assert "PAST" not in visit_text(found)
+
+
+ONE_LIMIT = "AT THE LIMIT of {which}: not proven on which side the knee is"
+BOTH_LIMITS = "NOT PROVEN inside flexion and extension: the ± reaches past both"
+SEEMS = "The knee seems inside what is prescribed, but the photo does not prove it."
+AT_ONE = (
+    "At the prescribed {which} limit of {limit}: it is not proven on which side of it the knee is."
+)
+AT_FLEXION = AT_ONE.format(which="flexion", limit="95°")
+AT_EXTENSION = AT_ONE.format(which="extension", limit="straight")
+STOP = "Stop the machine and follow the prescription."
+PAST_FLEXION = "the knee is PAST the prescribed flexion of 95°; the knee {seen}. " + STOP
+PAST_EXTENSION = "the knee is PAST the prescribed extension of straight; the knee {seen}. " + STOP
+
+
+@pytest.mark.parametrize(
+    ("knee", "seen", "said", "cautions"),
+    [
+        pytest.param((-8.0, 2.0), True,
+                     PAST_EXTENSION.format(seen="is inside the prescribed flexion (proven)"), (),
+                     id="below"),
+        pytest.param((-8.0, 2.0), False,
+                     PAST_EXTENSION.format(seen="seems inside the prescribed flexion (not proven)"),
+                     (SEEMS,), id="below, nothing proven"),
+        pytest.param((2.0, 2.0), True, ONE_LIMIT.format(which="extension"), (AT_EXTENSION,),
+                     id="across extension"),
+        pytest.param((2.0, 2.0), False, ONE_LIMIT.format(which="extension"),
+                     (SEEMS, AT_EXTENSION), id="across extension, nothing proven"),
+        pytest.param((41.0, 7.0), True, "display inside · knee inside (proven)", (), id="inside"),
+        pytest.param((41.0, 7.0), False, "display inside · knee seems inside (NOT PROVEN)",
+                     (SEEMS,), id="inside, nothing proven: 28 to 56 of 0 to 95"),
+        pytest.param((93.0, 2.0), True, ONE_LIMIT.format(which="flexion"), (AT_FLEXION,),
+                     id="across flexion"),
+        pytest.param((93.0, 2.0), False, ONE_LIMIT.format(which="flexion"), (AT_FLEXION, SEEMS),
+                     id="across flexion, nothing proven"),
+        pytest.param((45.0, 40.0), True, BOTH_LIMITS, (AT_FLEXION, AT_EXTENSION), id="across both"),
+        pytest.param((45.0, 40.0), False, BOTH_LIMITS, (AT_FLEXION, AT_EXTENSION),
+                     id="across both, nothing proven"),
+        pytest.param((110.0, 3.0), True,
+                     PAST_FLEXION.format(seen="is inside the prescribed extension (proven)"), (),
+                     id="above"),
+        pytest.param((110.0, 3.0), False,
+                     PAST_FLEXION.format(seen="seems inside the prescribed extension (not proven)"),
+                     (SEEMS,), id="above, nothing proven"),
+    ],
+)  # fmt: skip
+def test_an_interval_and_two_limits_are_told_as_they_lie(knee, seen, said, cautions):
+    deg, u = knee
+    standings = limit_standings(
+        PRESCRIBED, knee_deg=deg, u_deg=u, displayed_deg=45.0, camera_seen=seen
+    )
+    assert limit_text(standings) == said
+    ends = (deg - 1.96 * u, deg + 1.96 * u)
+    told = at_limits(Angle(deg, u, ends, {}, ends), PRESCRIBED, camera_seen=seen)
+    assert told == cautions
+    assert set(told) <= set(limit_cautions(PRESCRIBED))
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        pytest.param(Settings(limit_flexion_deg=95.0), "flexion", id="flexion alone"),
+        pytest.param(Settings(limit_extension_deg=0.0), "extension", id="extension alone"),
+        pytest.param(PRESCRIBED, "flexion and extension", id="both"),
+    ],
+)
+def test_beneath_a_display_that_is_past_the_knee_is_told_as_it_lies(settings, said):
+    """What the page says beneath an alarm."""
+    standings = limit_standings(settings, knee_deg=41.0, u_deg=7.0, camera_seen=False)
+    assert knee_text(standings) == f"the knee seems inside the prescribed {said} (not proven)"
 
 
 def test_without_a_prescription_there_is_no_limit_line():

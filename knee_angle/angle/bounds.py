@@ -85,6 +85,11 @@ class LimitStanding:
     because: tuple[Because, ...] = ()
     knee: Standing | None = None
 
+    @property
+    def seems_inside(self) -> bool:
+        """Whether the knee's ± stays short of it, while the photo proves nothing."""
+        return self.knee == "at" and self.p_past <= 1.0 - PROVEN
+
 
 @dataclass(frozen=True, slots=True)
 class Lacking:

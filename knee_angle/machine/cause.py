@@ -265,6 +265,8 @@ _AT: dict[str, str] = {
     ),
 }
 
+SEEMS_INSIDE = say("The knee seems inside what is prescribed, but the photo does not prove it.")
+
 
 def _limit(one: LimitStanding) -> str:
     """A prescribed limit as it was prescribed."""
@@ -281,15 +283,18 @@ def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> t
     standings = limit_standings(
         settings, knee_deg=knee.deg, u_deg=knee.u_deg, camera_seen=camera_seen
     )
-    return tuple(
-        _AT[one.which].format(limit=_limit(one)) for one in standings if one.standing == "at"
+    told = (
+        SEEMS_INSIDE if one.seems_inside else _AT[one.which].format(limit=_limit(one))
+        for one in standings
+        if one.standing == "at"
     )
+    return tuple(dict.fromkeys(told))
 
 
 def limit_cautions(settings: Settings) -> tuple[str, ...]:
     """Every sentence that `at_limits` can say of the prescribed limits."""
     limits = limit_standings(settings, knee_deg=None)
-    return tuple(_AT[one.which].format(limit=_limit(one)) for one in limits)
+    return (*(_AT[one.which].format(limit=_limit(one)) for one in limits), SEEMS_INSIDE)
 
 
 def display_alarms(displayed_deg: float | None, settings: Settings) -> tuple[str, ...]:

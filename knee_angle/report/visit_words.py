@@ -60,10 +60,11 @@ PAST_WORDS = {
 }
 KNEE_AT_WORDS = {
     "at": say("not proven on which side of the prescribed {which} the knee is"),
+    "seems": say("the knee seems inside the prescribed {which} (not proven)"),
     "inside": say("the knee is inside the prescribed {which} (proven)"),
 }
 """Where the knee is against limits that it is not proven past, the graver first."""
-_WORST = ("past", "at", "inside")
+_WORST = ("past", "at", "seems", "inside")
 PROVEN_WORDS = {
     "within": say("within {step:.0f}°: yes"),
     "outside": say("within {step:.0f}°: no"),
@@ -185,12 +186,13 @@ def limit_text(standings: Sequence[LimitStanding], *, display_shown: bool = True
         told = _past_text(standings)
         return say("{past}. Stop the machine and follow the prescription.", past=told)
     at = [one for one in standings if one.standing == "at"]
-    if at:
-        which = joined(say(" and "), dict.fromkeys(words.ENDS_WORDS[one.which] for one in at))
+    if reached := dict.fromkeys(words.ENDS_WORDS[one.which] for one in at if not one.seems_inside):
+        which = joined(say(" and "), reached)
+        if len(reached) > 1:
+            return say("NOT PROVEN inside {which}: the ± reaches past both", which=which)
         return say("AT THE LIMIT of {which}: not proven on which side the knee is", which=which)
-    if display_shown:
-        return say("display inside · knee inside (proven)")
-    return say("knee inside (proven)")
+    inside = say("knee seems inside (NOT PROVEN)") if at else say("knee inside (proven)")
+    return say("display inside · {inside}", inside=inside) if display_shown else inside
 
 
 def _past_text(standings: Sequence[LimitStanding]) -> str:
@@ -220,7 +222,8 @@ def _not_past(standings: Sequence[LimitStanding]) -> list[str]:
     worst: dict[str, str] = {}
     for one in standings:
         if one.knee is not None:
-            worst[one.which] = min(worst.get(one.which, one.knee), one.knee, key=_WORST.index)
+            knee = "seems" if one.seems_inside else one.knee
+            worst[one.which] = min(worst.get(one.which, knee), knee, key=_WORST.index)
     told = []
     for standing, template in KNEE_AT_WORDS.items():
         if which := [words.ENDS_WORDS[end] for end in worst if worst[end] == standing]:

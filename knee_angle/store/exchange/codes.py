@@ -172,7 +172,7 @@ _WORDS = {
     "both": "Calibration and fit",
     "not_separable": "The machine was not seen: the parts cannot be told apart",
     "past": "Past a prescribed limit",
-    "at": "At a prescribed limit",
+    "at": "Not proven on which side of a prescribed limit",
     "inside": "Inside the prescribed limits",
 }
 
