@@ -43,6 +43,7 @@ from knee_angle.language import joined, say, without_stop
 from knee_angle.machine import cause, cautions
 from knee_angle.machine.answer import VisitAnswer, answer_visit
 from knee_angle.machine.refused import TWO_NUMBERS, counts_once
+from knee_angle.machine.unjudged import cards_wrong, unjudged_of
 from knee_angle.photo import boards
 from knee_angle.photo.bars_alone import bars_alone
 from knee_angle.photo.copies import copies_of
@@ -355,7 +356,7 @@ def judged_alone(result: Measurement) -> tuple[Measurement, VisitAnswer | NotMea
         result.settings or Settings(),
         machine=alone.machine if isinstance(alone, VisitAnswer) else None,
         provable=result.leg.provable,
-        trusted=result.leg.lens.trusted,
+        unjudged=unjudged_of(result),
     )
     return replace(result, finding=found), alone
 
@@ -445,7 +446,7 @@ def answer_of_visit(
 def _of_visit(shot: Shot, one: Measurement) -> VisitPhoto:
     """A photo for the joint estimate, without bars that cannot be as they look."""
     leg, frame = without_guessed_bars(one.leg), None if one.machine is None else one.machine.frame
-    if cause.cards_wrong(frame):
+    if cards_wrong(frame):
         leg, frame = without_bars(leg), None
     shown = shot.displayed_deg
     if shown is None and one.displayed is not None:

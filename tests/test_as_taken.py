@@ -573,15 +573,17 @@ def test_a_patch_in_the_place_of_a_hidden_dot_accuses_no_display():
     """A knob on the thigh bar was taken for the hinge: bars 22° off, ± 2, and "both"."""
     found = hinge_moved(190.0)
     assert found.finding.kind == "not_separable"
-    assert any("The machine's hinge dot lies 1" in caution for caution in found.cautions)
-    assert any("look whether each is a dot" in line for line in first_lines(answer_of_photo(found)))
+    assert any("the machine's hinge dot lies 1" in caution for caution in found.cautions)
+    assert any("place the hinge by hand" in line for line in first_lines(answer_of_photo(found)))
+    assert found.leg.doubted == ("hinge",)
     assert found.knee.deg == pytest.approx(hinge_moved(0.0).knee.deg, abs=0.5)
 
 
 def test_a_machine_that_sits_wrongly_is_judged_all_the_same():
     found = hinge_moved(100.0)
     assert found.machine.frame.source == "dot"
-    assert not any("The machine's hinge dot" in caution for caution in found.cautions)
+    assert not any("the machine's hinge dot" in caution for caution in found.cautions)
+    assert found.leg.doubted == ()
 
 
 def test_what_is_not_off_is_hardly_in_doubt():

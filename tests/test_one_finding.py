@@ -28,8 +28,8 @@ from knee_angle.cli import app
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.language import in_language, tell
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.machine.cause import UNTRUSTED
 from knee_angle.machine.prescribed import LegSettings
+from knee_angle.machine.unjudged import UNTRUSTED
 from knee_angle.page import answer as page_answer
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.pipeline import SeenPhoto, answer_of_photo, judged_alone, look, measure
@@ -42,12 +42,14 @@ from knee_angle.settings import Settings
 from knee_angle.visit import estimate
 
 SHOWN = {
-    "bed_01": 93.0, "bed_02": 32.0, "bed_05": 9.0, "bed_08": 125.0, "bed_11": 90.0,
+    "bed_01": 93.0, "bed_02": 32.0, "bed_05": 9.0, "bed_07": 55.0, "bed_08": 125.0, "bed_11": 90.0,
     "series_d_5": 90.0,
 }  # fmt: skip
 """Displays near the bars and off them, bars seen and not."""
 LIMITS = Settings(limit_extension_deg=0.0, limit_flexion_deg=130.0)
-SAID = {text: kind for kind, text in words.FINDING_WORDS.items()}
+SAID = {text: kind for kind, text in words.FINDING_WORDS.items()} | dict.fromkeys(
+    words.UNSEPARABLE_WORDS.values(), "not_separable"
+)
 
 
 @functools.cache
@@ -73,6 +75,28 @@ def test_an_untrusted_picture_is_told_to_be_photographed_again_not_to_get_dots()
     answer = answer_of_photo(odd)
     assert isinstance(answer, VisitAnswer)
     assert to_do(answer)[0] == (UNTRUSTED,)
+    again, alone = judged_alone(odd)
+    said = answer_text("bed_01", again, alone)
+    assert "finding       cause not known: the picture may not be as a camera took it" in said
+    assert said.count("proves no cause") == 1
+    assert "bars were not" not in said
+
+
+def test_a_knob_taken_for_the_hinge_is_named_and_nobody_is_told_to_stick_dots_on():
+    """The dots are there: the next step is to look at the one that is doubted."""
+    doubted = (
+        "What was taken for the machine's hinge dot lies far from where the machine is seen, so it "
+        "cannot be told whether the display is off or the leg lies badly: look at it and place the "
+        "hinge by hand, or cover what is no dot and photograph again."
+    )
+    result, alone = judged_alone(measured("bed_07", 55.0, Settings()))
+    assert (result.finding.why, result.finding.advice) == ("doubted", doubted)
+    assert to_do(alone)[0] == (doubted,)
+    said = answer_text("bed_07", result, alone)
+    assert said.count(doubted) == 1
+    assert "photograph again with dots" not in said
+    assert "  next " not in said
+    assert "finding       cause not known: a dot of the machine is in doubt" in said
 
 
 def measured(name: str, shown: float, settings: Settings) -> Measurement:

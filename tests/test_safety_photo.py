@@ -18,7 +18,7 @@ from knee_angle.assumptions import COVERAGE_99
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import without_direction
 from knee_angle.landmarks.dots import DotDetector
-from knee_angle.machine import cause, cautions
+from knee_angle.machine import cautions, unjudged
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import (
     Displayed,
@@ -237,7 +237,7 @@ def test_bars_that_tags_and_points_show_differently_are_told(seen, told):
 def test_tags_that_cannot_be_right_are_told_instead_of_a_difference():
     wrong = replace(bars(9.0, source="tag"), deg=-40.0, fit_deg=-90.0)
     (told,) = cautions.odd_bars(wrong)
-    assert told == cause.cards_wrong(wrong)
+    assert told == unjudged.cards_wrong(wrong)
 
 
 @pytest.mark.parametrize(

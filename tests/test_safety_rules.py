@@ -9,6 +9,7 @@ import math
 from dataclasses import replace
 from datetime import UTC, date
 from types import SimpleNamespace
+from typing import get_args
 
 import numpy as np
 import pyarrow
@@ -19,7 +20,7 @@ from knee_angle.angle import bounds, verdict
 from knee_angle.angle.words import _compared, plus_minus, probability
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.files.tables import _as_numbers
-from knee_angle.machine import cause, check
+from knee_angle.machine import cause, check, unjudged
 from knee_angle.machine.judge import HingeCoordinate
 from knee_angle.machine.prescribed import which_knee
 from knee_angle.page import keeping as page_keeping
@@ -28,8 +29,12 @@ from knee_angle.records import (
     Comparison,
     Displayed,
     Frame,
+    Landmark,
+    Landmarks,
     NotMeasured,
     Unreadable,
+    Unseparable,
+    UnusedDot,
 )
 from knee_angle.records.displayed import checked, display_range
 from knee_angle.settings import Settings, meaning_of, problems_of
@@ -495,12 +500,12 @@ def test_a_hinge_that_lies_off_is_a_fault_although_the_angles_agree(seen, hinge,
 
 def test_a_photo_that_is_no_visit_and_one_without_a_camera_prove_nothing():
     """Points of no leg in a machine, or a camera's direction that was only assumed."""
-    unjudged = cause.finding_of(made_frame(), Displayed(99.0), Settings(), machine=None)
+    no_visit = cause.finding_of(made_frame(), Displayed(99.0), Settings(), machine=None)
     flat = found_in(made_frame(distal=60.0), 99.0, provable=False)
-    for found in (unjudged, flat):
+    for found in (no_visit, flat):
         assert (found.calibration.verdict, found.fit.verdict) == ("undecided", "undecided")
         assert found.hinge == "undecided"
-    assert (unjudged.kind, unjudged.advice) == ("undecided", cause.ADVICE["undecided"])
+    assert (no_visit.kind, no_visit.advice) == ("undecided", cause.ADVICE["undecided"])
 
 
 def test_what_the_hinge_explains_names_the_support_only_where_the_model_holds():
@@ -521,16 +526,16 @@ def test_what_the_hinge_explains_names_the_support_only_where_the_model_holds():
 )
 def test_tags_that_no_machine_could_show_are_told_and_nothing_is_found(deg, fit, wrong):
     seen = made_frame(deg, fit=fit, source="tag")
-    said = cause.cards_wrong(seen)
+    said = unjudged.cards_wrong(seen)
     assert (said is not None) == wrong
     if wrong:
         assert f"the knee at {deg - fit:.1f}°".replace("-", "\u2212") in said
-        assert finding(seen) == replace(finding(None), advice=said)
+        assert finding(seen) == replace(finding(None), advice=said, why="cards")
 
 
 def test_without_bars_no_card_is_wrong_and_nothing_is_guessed():
-    assert cause.cards_wrong(None) is None
-    assert cause.guessed(None) is False
+    assert unjudged.cards_wrong(None) is None
+    assert unjudged.guessed(None) is False
 
 
 # ------------------------------------------------------------------ days of a person
@@ -751,11 +756,67 @@ def test_what_was_refused_before_anything_was_begun_begins_anew(tapped):
 
 
 def test_a_picture_that_is_not_as_taken_names_no_cause():
+    one = made_measurement()
+    odd = replace(one, leg=replace(one.leg, lens=replace(one.leg.lens, trusted=False)))
     found = cause.finding_of(
-        made_frame(distal=60.0), Displayed(99.0), Settings(), machine=None, trusted=False
-    )
-    assert (found.kind, found.advice) == ("not_separable", cause.UNTRUSTED)
+        made_frame(distal=60.0), Displayed(99.0), Settings(),
+        machine=None, unjudged=unjudged.unjudged_of(odd),
+    )  # fmt: skip
+    assert (found.kind, found.why) == ("not_separable", "picture")
+    assert found.advice == unjudged.UNTRUSTED
     assert (found.calibration, found.fit) == (None, None)
+
+
+SEEN = ("hip", "knee", "ankle", "thigh_bar", "hinge", "shank_bar")
+
+
+@pytest.mark.parametrize(
+    ("frame", "points", "unused", "doubted", "why", "said"),
+    [
+        pytest.param(made_frame(), SEEN, 0, (), None, None, id="bars by dots count"),
+        pytest.param(made_frame(), SEEN, 0, ("hinge",), None, None,
+                     id="by tags, whatever is taken for the hinge's dot"),
+        pytest.param(None, SEEN[:3], 0, (), "not_seen", "put dots or the bar tags on the bars",
+                     id="no dot of the machine"),
+        pytest.param(None, SEEN[:4], 0, (), "not_all",
+                     "place the hinge and the lower-leg bar by hand", id="one of three"),
+        pytest.param(None, SEEN[:5], 0, (), "not_all", "place the lower-leg bar by hand",
+                     id="two of three"),
+        pytest.param(None, SEEN, 0, ("hinge",), "doubted",
+                     "What was taken for the machine's hinge dot lies far from where the machine "
+                     "is seen, so it cannot be told whether the display is off or the leg lies "
+                     "badly: look at it and place the hinge by hand, or cover what is no dot and "
+                     "photograph again.", id="a knob for the hinge"),
+        pytest.param(None, SEEN, 0, ("thigh_bar", "hinge"), "doubted",
+                     "What was taken for the machine's thigh bar and hinge dots lies far from "
+                     "where the machine is seen, so it cannot be told whether the display is off "
+                     "or the leg lies badly: look at them and place the thigh bar and the hinge by "
+                     "hand, or cover what is no dot and photograph again.", id="two of them"),
+        pytest.param(made_frame(source="network"), SEEN, 2, (), "guessed", "put dots or",
+                     id="a guess beside two discs"),
+        pytest.param(made_frame(source="pose"), SEEN, 3, (), "unused", "which dot is which",
+                     id="beside three dots alike"),
+        pytest.param(made_frame(deg=-60.0, source="tag"), SEEN, 3, (), "cards", "exchanged",
+                     id="cards the wrong way round"),
+    ],
+)  # fmt: skip
+def test_why_a_machine_is_not_judged_is_told_with_what_to_do(
+    frame, points, unused, doubted, why, said
+):
+    spot = Landmark(100.0, 100.0, (1.0, 0.0, 1.0), "dot")
+    dots = (UnusedDot(spot, 12.0, "green", None),) * unused
+    found = Landmarks(dict.fromkeys(points, spot), side="left", unused_dots=dots)
+    seen = unjudged.unjudged_bars(frame, found, doubted=doubted)
+    assert (None if seen is None else seen.why) == why
+    assert said is None or said in seen.advice
+
+
+def test_of_several_photos_the_reason_that_is_mended_soonest_is_told():
+    of = {why: unjudged.Unjudged(why, f"mend {why}") for why in get_args(Unseparable)}
+    assert unjudged.weightiest([of["guessed"], of["doubted"], of["not_seen"]]) is of["doubted"]
+    assert unjudged.weightiest([of["not_seen"], of["guessed"], of["unused"]]) is of["unused"]
+    assert all(unjudged.weightiest([one]) is one for one in of.values())
+    assert unjudged.weightiest([]).why == "not_seen"
 
 
 def test_a_part_is_judged_over_the_range_where_there_is_both():

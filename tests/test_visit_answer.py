@@ -526,7 +526,7 @@ def test_a_dot_of_the_machine_that_lacks_is_named_where_the_bars_are_asked_for()
         rng=np.random.default_rng(1),
         outcomes=[(shot.name, found)],
     )
-    assert "place hinge by hand, or photograph so that every dot is seen whole" in line(
+    assert "place the hinge by hand, or photograph so that every dot is seen whole" in line(
         first_lines(answer), "DO"
     )
 

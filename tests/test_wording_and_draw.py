@@ -17,7 +17,8 @@ from knee_angle.angle import words
 from knee_angle.batch import child
 from knee_angle.cli.photos import _save_overlay
 from knee_angle.machine import adjust, judge
-from knee_angle.machine.cause import ADVICE, CARDS_WRONG
+from knee_angle.machine.cause import ADVICE
+from knee_angle.machine.unjudged import CARDS_WRONG
 from knee_angle.page.editor import LABELS
 from knee_angle.photo.reading import read_photo
 from knee_angle.pipeline import answer_of_photo, measure
@@ -192,6 +193,7 @@ def test_no_sentence_for_people_says_shank_or_frame_or_blames_the_machine():
     """A frame is a bed's; names in the JSON stay."""
     said = [
         *ADVICE.values(), CARDS_WRONG, *words.FINDING_WORDS.values(),
+        *words.UNSEPARABLE_WORDS.values(),
         *words.BARS_WORDS.values(), *LABELS.values(), *CHECKLIST.values(), words.CAUTION,
     ]  # fmt: skip
     for text in said:

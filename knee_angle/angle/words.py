@@ -16,6 +16,7 @@ from knee_angle.settings import flexion_of_display
 if TYPE_CHECKING:
     from knee_angle.records import (
         Comparison,
+        Finding,
         FindingKind,
         Frame,
         FrameSource,
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
         Plane,
         Side,
         Source,
+        Unseparable,
         Verdict,
     )
     from knee_angle.settings import Settings
@@ -46,12 +48,15 @@ __all__ = [
     "PROVEN_IN_A_WORD",
     "SIDE_WORDS",
     "SOURCE_WORDS",
+    "THE_POINT_WORDS",
+    "UNSEPARABLE_WORDS",
     "VERDICT_SHAPES",
     "VERDICT_WORDS",
     "anterior",
     "check_finding",
     "degrees",
     "distal",
+    "finding_words",
     "from_straight",
     "guessed_bars",
     "hinge_place",
@@ -134,6 +139,15 @@ POINT_WORDS: dict[str, str] = {
     "shank_bar": say("lower-leg bar"),
 }
 """A point by its name."""
+THE_POINT_WORDS: dict[str, str] = {
+    "hip": say_as("to place", "the hip"),
+    "knee": say_as("to place", "the knee"),
+    "ankle": say_as("to place", "the ankle"),
+    "thigh_bar": say_as("to place", "the thigh bar"),
+    "hinge": say_as("to place", "the hinge"),
+    "shank_bar": say_as("to place", "the lower-leg bar"),
+}
+"""The same as what somebody is to place."""
 
 BARS_WORDS: dict[FrameSource, str] = {
     "dot": SOURCE_WORDS["dot"],
@@ -272,6 +286,30 @@ FINDING_WORDS: dict[FindingKind, str] = {
     "undecided": say("not proven whether display or fit is off"),
     "not_separable": say("cause not known: the machine's bars were not reliably seen"),
 }
+UNSEPARABLE_WORDS: dict[Unseparable, str] = {
+    "not_seen": say("cause not known: the machine's bars were not seen"),
+    "not_all": say("cause not known: not all of the machine's dots are used"),
+    "doubted": say("cause not known: a dot of the machine is in doubt"),
+    "guessed": say("cause not known: the machine's bars are only guessed"),
+    "unused": say("cause not known: dots were seen and not used"),
+    "cards": say("cause not known: the tags on the bars cannot be right"),
+    "picture": say("cause not known: the picture may not be as a camera took it"),
+}
+"""The last of them where it is known why."""
+
+
+def finding_words(found: Finding) -> str:
+    """A photo's finding; of a cause that is not known, why.
+
+    Examples
+    --------
+    >>> from knee_angle.records import Finding
+    >>> str(finding_words(Finding("not_separable", None, None, None, None, "", why="picture")))
+    'cause not known: the picture may not be as a camera took it'
+    >>> str(finding_words(Finding("not_separable", None, None, None, None, "")))
+    "cause not known: the machine's bars were not reliably seen"
+    """
+    return FINDING_WORDS[found.kind] if found.why is None else UNSEPARABLE_WORDS[found.why]
 
 
 def check_finding(kind: FindingKind, *, display: Verdict, by_bars: bool) -> str:

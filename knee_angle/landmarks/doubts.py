@@ -63,8 +63,8 @@ DOT_ELSEWHERE = say(
     "for the bony point again. Until then the ± is wide."
 )
 MACHINE_DOT_ELSEWHERE = say(
-    "The machine's {point} dot lies {apart_mm:.0f} mm from where the leg network sees it, so the "
-    "machine's dots prove nothing: look whether it is a dot, and place it by hand where it belongs."
+    "What was taken for the machine's {point} dot lies {apart_mm:.0f} mm from where the leg "
+    "network sees it, so the machine's dots prove nothing: look whether it is a dot."
 )
 STRIP_SLANTED = say(
     "The strip's plane and the leg as the picture shows it are {apart_deg:.0f}° apart: "
@@ -241,18 +241,20 @@ def _machine_weighed(leg: LegInView, seen: Landmarks) -> tuple[LegInView, list[s
     display with a ± of one.
     """
     mm_per_px = leg.view.knee_distance_mm / leg.lens.focal_px
-    said = []
+    said: list[str] = []
+    doubted: list[PointName] = []
     for name in MACHINE_POINTS:
         dot, there = leg.points.get(name), seen.points.get(name)
         if dot is None or there is None or dot.source != "dot":
             continue
         apart_mm = math.hypot(dot.x_px - there.x_px, dot.y_px - there.y_px) * mm_per_px
         if apart_mm > MOST_MISFIT_MM + MISFIT_U * there.u_px * mm_per_px:
+            doubted.append(name)
             said.append(MACHINE_DOT_ELSEWHERE.format(point=POINT_WORDS[name], apart_mm=apart_mm))
     if not said:
         return leg, []
     kept = {name: point for name, point in leg.points.items() if name not in MACHINE_POINTS}
-    return replace(leg, points=kept), said
+    return replace(leg, points=kept, doubted=tuple(doubted)), said
 
 
 def _three(of: Mapping[str, float]) -> tuple[float, float, float]:

@@ -16,7 +16,7 @@ By a visit:
 
 By single photos, and over time:
 
-* ``cause``: calibration or fit, and the one table of advice;
+* ``cause``: calibration or fit, and the one table of advice; ``unjudged``: why neither, by photo;
 * ``prescribed``, ``cautions``: the limits that bind a photo, and what to keep in mind;
 * ``check``, ``calibration``: several photos as straight lines with errors in both, of which
   ``covariances`` holds what the points share; ``refused``: what is not judged;

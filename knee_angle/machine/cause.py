@@ -18,8 +18,6 @@ from knee_angle.angle.bounds import LimitStanding, limit_standings
 from knee_angle.angle.verdict import judged, u_display_deg
 from knee_angle.angle.words import degrees, from_straight, given, shown_as
 from knee_angle.assumptions import (
-    FIT_MOST_DEG,
-    FRAME_LEAST_DEG,
     SUPPORT_MM,
     U_SUPPORT_TYPED_MM,
 )
@@ -28,13 +26,13 @@ from knee_angle.language import joined, say
 from knee_angle.machine import sliding
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.judge import MachineJudged
+from knee_angle.machine.unjudged import NOT_SEEN, Unjudged, unjudged_bars
 from knee_angle.records import (
     Angle,
     Comparison,
     Displayed,
     Finding,
     Frame,
-    Machine,
     Measurement,
     Outcome,
 )
@@ -44,11 +42,8 @@ __all__ = [
     "ADVICE",
     "alarms_of",
     "at_limits",
-    "bars_are_guessed",
-    "cards_wrong",
     "display_alarms",
     "finding_of",
-    "guessed",
     "limit_cautions",
     "support_of",
     "with_display_alarms",
@@ -72,25 +67,6 @@ ADVICE = {
 }
 """What to do where nothing was judged; else the judged machine says it (`judge`)."""
 
-GUESSED = say(
-    "The machine's bars were found by a network in a photo without dots or "
-    "tags on them: such a guess follows the leg and can be 20° off, so it "
-    "proves no cause."
-)
-"""Said where the bars' points are a network's: in unseen photos they were 18 to 27 degrees
-off (the project's own judging), and exact displays were accused."""
-UNTRUSTED = say(
-    "The picture may not be as a camera took it, so it proves no cause: use the "
-    "photo as the camera saved it, or photograph again."
-)
-CARDS_WRONG = say(
-    "The tags on the bars show the bars at {frame} and the knee at {knee}, "
-    "which no machine does: the cards are exchanged, or one points the wrong "
-    "way (THIGH on the thigh bar, LOWER LEG on the lower-leg bar, both arrows "
-    "towards the foot). Put them right and photograph again."
-)
-"""Said instead of a finding where tags cannot be stuck as they should."""
-
 
 def finding_of(
     frame: Frame | None,
@@ -99,7 +75,7 @@ def finding_of(
     *,
     machine: MachineJudged | None,
     provable: bool = True,
-    trusted: bool = True,
+    unjudged: Unjudged | None = None,
 ) -> Finding:
     """The finding of one photo: what its bars show, judged as the visit that it is alone.
 
@@ -117,8 +93,8 @@ def finding_of(
         that says nothing.
     provable : bool
         Whether the camera's direction was seen; a prior alone proves nothing.
-    trusted : bool
-        Whether the picture is as a camera took it; another one proves no cause.
+    unjudged : Unjudged or None
+        Why the bars prove nothing (`unjudged_of`), where more of the photo is known.
 
     Returns
     -------
@@ -126,12 +102,9 @@ def finding_of(
         Parts and hinge with the verdicts that the kind follows from: ``none`` where all are
         proven within, over the allowed range; a fault where any is proven outside.
     """
-    if frame is None or not trusted:
-        return _not_separable(ADVICE["not_separable"] if trusted else UNTRUSTED)
-    if (wrong := cards_wrong(frame)) is not None:
-        return _not_separable(wrong)
-    if guessed(frame):
-        return _not_separable(joined(" ", [ADVICE["not_separable"], GUESSED]))
+    unjudged = unjudged or unjudged_bars(frame)
+    if frame is None or unjudged is not None:
+        return _not_separable(unjudged or NOT_SEEN)
     open_ = _undecided(frame, displayed, settings)
     if machine is None:
         return open_
@@ -171,8 +144,8 @@ def _undecided(frame: Frame, displayed: Displayed, settings: Settings) -> Findin
     )
 
 
-def _not_separable(advice: str) -> Finding:
-    return Finding("not_separable", None, None, None, None, advice)
+def _not_separable(found: Unjudged) -> Finding:
+    return Finding("not_separable", None, None, None, None, found.advice, why=found.why)
 
 
 def _as_judged(part: Comparison | None, over: RangeJudged | None) -> Comparison | None:
@@ -180,25 +153,6 @@ def _as_judged(part: Comparison | None, over: RangeJudged | None) -> Comparison 
     if part is None or over is None:
         return part
     return replace(part, p_within=over.p_within, verdict=over.verdict)
-
-
-def cards_wrong(frame: Frame | None) -> str | None:
-    """What to put right where tags show bars as none can be; None where nothing is wrong."""
-    if frame is None or frame.source != "tag":
-        return None
-    if frame.deg >= FRAME_LEAST_DEG and abs(frame.fit_deg) <= FIT_MOST_DEG:
-        return None
-    return CARDS_WRONG.format(frame=degrees(frame.deg), knee=degrees(frame.deg - frame.fit_deg))
-
-
-def guessed(frame: Frame | None) -> bool:
-    """Whether a network alone says where the bars are: shown, but proof of nothing."""
-    return frame is not None and frame.source in ("network", "pose")
-
-
-def bars_are_guessed(machine: Machine) -> bool:
-    """Whether any of the bars' points is a network's guess: it is drawn as one."""
-    return any(point.source in ("network", "pose") for point in machine.points.values())
 
 
 def support_of(settings: Settings) -> tuple[float, float]:

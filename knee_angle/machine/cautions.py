@@ -5,7 +5,7 @@ from __future__ import annotations
 from knee_angle.angle import scale
 from knee_angle.assumptions import COVERAGE_99, STRAIGHT_BELOW_DEG
 from knee_angle.language import say
-from knee_angle.machine import cause
+from knee_angle.machine.unjudged import cards_wrong
 from knee_angle.records import Frame, Lens, Segments, View
 from knee_angle.settings import Settings
 
@@ -55,7 +55,7 @@ def odd_lengths(segments: Segments | None, settings: Settings) -> tuple[str, ...
 
 def odd_bars(frame: Frame | None) -> tuple[str, ...]:
     """What to check where tags cannot be right, or show other bars than points do (99 %)."""
-    if (wrong := cause.cards_wrong(frame)) is not None:
+    if (wrong := cards_wrong(frame)) is not None:
         return (wrong,)
     if frame is None or frame.tags_minus_points_deg is None:
         return ()

@@ -11,7 +11,7 @@ from knee_angle.angle import bars, uncertainty
 from knee_angle.assumptions import LEAST_P_HINGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import say
-from knee_angle.machine.cause import cards_wrong
+from knee_angle.machine.unjudged import cards_wrong
 from knee_angle.records import LEG_POINTS, Frame, LegInView, Measurement
 from knee_angle.settings import Settings
 

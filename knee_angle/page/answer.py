@@ -14,7 +14,7 @@ from knee_angle.landmarks.dots.refusals import may_be_empty
 from knee_angle.language import capital, capital_start, figure, joined, say, say_many, tell
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.page.judged import Judged, end_words
-from knee_angle.records import FindingKind, Measurement, NotMeasured, Verdict
+from knee_angle.records import Measurement, NotMeasured, Verdict
 from knee_angle.report import visit_words
 from knee_angle.report.changed_words import changed_lines, when_words
 from knee_angle.settings import Settings
@@ -224,8 +224,8 @@ def _worst(answer: VisitAnswer) -> Verdict | None:
     return "within" if all(kind == "within" for kind in kinds) else "undecided"
 
 
-def _found_in(answer: VisitAnswer) -> FindingKind | None:
-    return None if answer.machine is None else answer.machine.kind
+def _found_in(answer: VisitAnswer) -> str | None:
+    return None if answer.machine is None else words.FINDING_WORDS[answer.machine.kind]
 
 
 def _ends(answer: VisitAnswer) -> str:
@@ -422,12 +422,13 @@ def _do(result: Measurement, alone: VisitAnswer | NotMeasured) -> list[str]:
     """The finding's name, then what is proven and what to set or check."""
     if not isinstance(alone, VisitAnswer):
         return [_line(say("Do"), visit_words.not_judged(alone), "next")]
-    return _do_lines(None if result.finding is None else result.finding.kind, alone)
+    found = result.finding
+    return _do_lines(None if found is None else words.finding_words(found), alone)
 
 
-def _do_lines(kind: FindingKind | None, answer: VisitAnswer) -> list[str]:
+def _do_lines(finding: str | None, answer: VisitAnswer) -> list[str]:
     """The finding's name; beneath it, folded on a small screen, what to set or check."""
-    found = [] if kind is None else [f"<b>{_sentence(words.FINDING_WORDS[kind])}</b>"]
+    found = [] if finding is None else [f"<b>{_sentence(finding)}</b>"]
     first, *rest = found + [escape(tell(text)) for text in visit_words.to_do(answer)[0]]
     head = f'<span class="name">{tell("Do")}</span> {first}'
     if not rest:

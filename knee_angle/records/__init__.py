@@ -38,6 +38,7 @@ from knee_angle.records.judged import (
     FrameSource,
     JudgedLength,
     Segments,
+    Unseparable,
     Verdict,
 )
 from knee_angle.records.lens import Lens
@@ -76,6 +77,7 @@ __all__ = [
     "Side",
     "Source",
     "Unreadable",
+    "Unseparable",
     "UnusedDot",
     "Verdict",
     "View",
@@ -352,6 +354,8 @@ class LegInView:
         view's distance is then only a first guess.
     bar_tags : BarTags or None
         Tags on the machine's bars, where both were seen.
+    doubted : tuple of str
+        Dots of the machine that lie where no machine has them: its points are then left out.
     """
 
     points: Mapping[PointName, Landmark]
@@ -361,6 +365,7 @@ class LegInView:
     placement_mm: tuple[float, float, float]
     thigh_mm: float | None = None
     bar_tags: BarTags | None = None
+    doubted: tuple[PointName, ...] = ()
 
     @property
     def provable(self) -> bool:

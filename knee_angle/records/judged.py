@@ -24,6 +24,7 @@ __all__ = [
     "FrameSource",
     "JudgedLength",
     "Segments",
+    "Unseparable",
     "Verdict",
 ]
 
@@ -31,6 +32,10 @@ FrameSource = Literal["dot", "network", "pose", "manual", "tag"]
 """What showed the machine's bars: points of that source, or tags stuck on them."""
 Verdict = Literal["within", "outside", "undecided"]
 FindingKind = Literal["none", "calibration", "fit", "both", "undecided", "not_separable"]
+Unseparable = Literal["not_seen", "not_all", "doubted", "guessed", "unused", "cards", "picture"]
+"""Why the parts cannot be told apart: bars not seen, not all of their dots used, one of those
+doubted, bars a network's guess, that beside dots that were not used, tags that cannot be right,
+a picture that may not be as taken."""
 DisplayedSource = Literal["given", "read"]
 
 
@@ -196,6 +201,8 @@ class Finding:
         What to check next, in words of the trade.
     hinge : str
         Whether the hinge's place is proven within or outside its tolerance about the knee.
+    why : str or None
+        Why it is ``not_separable``; None of one that was kept before that was told.
     """
 
     kind: FindingKind
@@ -206,3 +213,4 @@ class Finding:
     advice: str
     support_mm: tuple[float, float] | None = None
     hinge: Verdict = "undecided"
+    why: Unseparable | None = None

@@ -8,7 +8,7 @@ from knee_angle.angle import words
 from knee_angle.assumptions import SHANK_MM, SUPPORT_MM, THIGH_MM
 from knee_angle.language import joined, say, tell
 from knee_angle.machine.answer import VisitAnswer
-from knee_angle.machine.cause import guessed
+from knee_angle.machine.unjudged import guessed
 from knee_angle.records import Finding, Measurement, NotMeasured, Outcome
 from knee_angle.report.visit_words import first_lines, not_judged
 
@@ -149,7 +149,7 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
         ]
     found = outcome.finding
     if found is not None:
-        rows.append((say("finding"), words.FINDING_WORDS[found.kind]))
+        rows.append((say("finding"), words.finding_words(found)))
         for name, part in (
             (say("  calibration"), found.calibration),
             (say("  fit"), found.fit),
@@ -168,7 +168,7 @@ def _frame(outcome: Measurement, answer: VisitAnswer | None) -> list[tuple[str, 
                     )
                 )
         rows += _by_hinge(found)
-        if answer is None or answer.machine is None:  # else the first lines have said what to do
+        if answer is None:  # else the first lines have said what to do
             rows.append((say("next"), found.advice))
     return rows
 

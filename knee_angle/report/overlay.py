@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from knee_angle.angle import geometry, words
 from knee_angle.language import tell
-from knee_angle.machine.cause import bars_are_guessed, guessed
+from knee_angle.machine.unjudged import bars_are_guessed, guessed
 from knee_angle.photo.reading import Photo
 from knee_angle.records import Frame, Landmark, Measurement, PointName, Verdict
 
@@ -265,7 +265,7 @@ def _rows(result: Measurement) -> list[Row]:
             ),
         ]
     if result.finding is not None:
-        rows.append((tell("Finding"), tell(words.FINDING_WORDS[result.finding.kind]), None))
+        rows.append((tell("Finding"), tell(words.finding_words(result.finding)), None))
     if result.machine is not None and result.machine.frame is not None:
         rows += _bars_rows(result.machine.frame)
     rows.append((tell("Points"), tell(words.sources(result.landmarks)), None))

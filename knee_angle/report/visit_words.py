@@ -12,15 +12,13 @@ from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
-from knee_angle.machine.cause import UNTRUSTED, cards_wrong, guessed, limit_cautions
+from knee_angle.machine.cause import limit_cautions
+from knee_angle.machine.unjudged import UNTRUSTED, dots_not_used, unjudged_of, weightiest
 from knee_angle.records import (
     LEG_POINTS,
-    MACHINE_POINTS,
     Comparison,
-    Landmarks,
     Measurement,
     NotMeasured,
-    Outcome,
     Verdict,
 )
 from knee_angle.report.changed_words import changed_lines, when_words
@@ -107,27 +105,6 @@ USE_DOTS = say("say by hand which dot is which, or photograph with every dot in 
 """The same where it was felt for again, where there are dots already, and where they are there
 and not used."""
 HEADS = say("  setting        photos   knee (95 %)                display   bars        verdict")
-NO_BARS = say(
-    "The machine's bars were not seen, so it cannot be told whether the display is off "
-    "or the leg lies badly: put dots or the bar tags on the bars."
-)
-NOT_ALL_BARS = say(
-    "Not all of the machine's dots are used, so it cannot be told whether the display is off or "
-    "the leg lies badly: place {points} by hand, or photograph so that every dot is seen whole."
-)
-DOUBTED_BARS = say(
-    "A dot of the machine lies far from where the machine is seen, so it cannot be told whether "
-    "the display is off or the leg lies badly: look whether each is a dot, and place it by hand "
-    "where it belongs."
-)
-GUESSED_BARS = say(
-    "The machine's bars are only guessed from the picture, so it cannot be told whether "
-    "the display is off or the leg lies badly: put dots or the bar tags on the bars."
-)
-DOTS_NOT_USED = say(
-    "There are dots that were not used, so the machine's bars are only guessed: say by hand which "
-    "dot is which, or photograph again with every dot in sight and nothing else of its colour."
-)
 
 
 def first_lines(answer: VisitAnswer) -> list[str]:
@@ -272,7 +249,10 @@ def surest_text(answer: VisitAnswer) -> str:
     legs = [one.leg for one in answer.estimate.photos if one.setting == seen.name]
     dots = all(leg.points[name].source == "dot" for leg in legs for name in LEG_POINTS)
     names = {one.name for one in answer.estimate.photos if one.setting == seen.name}
-    unused = any(name in names and _dots_not_used(one) for name, one in answer.outcomes)
+    unused = any(
+        name in names and isinstance(one, Measurement) and dots_not_used(one.landmarks)
+        for name, one in answer.outcomes
+    )
     return sure_text(
         seen.knee, seen.shrink, marks_on=answer.used.marks_on, dots=dots, unused=unused
     )
@@ -392,36 +372,8 @@ def _why_no_machine(answer: VisitAnswer) -> str:
     """Why the machine is not judged: its bars were not seen, or only guessed, or not as told."""
     if not any(photo.leg.lens.trusted for photo in answer.estimate.photos):
         return UNTRUSTED
-    why = NO_BARS
-    for _, one in answer.outcomes:
-        if not isinstance(one, Measurement):
-            continue
-        frame = one.machine.frame if one.machine else None
-        if (wrong := cards_wrong(frame)) is not None:
-            return wrong
-        if frame is None and why == NO_BARS:
-            why = _bars_lacking(one.landmarks)
-        if guessed(frame) and why != DOTS_NOT_USED:
-            why = DOTS_NOT_USED if _dots_not_used(one) else GUESSED_BARS
-    return why
-
-
-def _bars_lacking(landmarks: Landmarks) -> str:
-    """Which of the machine's points are not there, where others are."""
-    lacking = [name for name in MACHINE_POINTS if name not in landmarks.points]
-    if not lacking:  # all are there, and one of them cannot be right (`doubts`)
-        return DOUBTED_BARS
-    if len(lacking) == len(MACHINE_POINTS):
-        return NO_BARS
-    points = joined(say(" and "), [words.POINT_WORDS[name] for name in lacking])
-    return NOT_ALL_BARS.format(points=points)
-
-
-def _dots_not_used(outcome: Outcome) -> bool:
-    """Whether enough dots for a leg were seen in a photo and not used."""
-    return isinstance(outcome, Measurement) and len(outcome.landmarks.unused_dots) >= len(
-        LEG_POINTS
-    )
+    of_photos = (unjudged_of(one) for _, one in answer.outcomes if isinstance(one, Measurement))
+    return weightiest([why for why in of_photos if why is not None]).advice
 
 
 def not_judged(why: NotMeasured) -> str:

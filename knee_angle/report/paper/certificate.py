@@ -11,11 +11,11 @@ from statistics import median
 from knee_angle.angle import words
 from knee_angle.language import capital, figure, joined, say, say_many
 from knee_angle.machine.calibration import Line
-from knee_angle.machine.cause import guessed
 from knee_angle.machine.check import Checked, MachineCheck, check_alarms
 from knee_angle.machine.difference import Difference, band_of, differences_of
 from knee_angle.machine.empty import NO_LEG, EmptyCheck, shown_in
 from knee_angle.machine.over_range import RangeVerdict
+from knee_angle.machine.unjudged import guessed
 from knee_angle.records import BarsAlone, CropJpeg, Frame, Measurement, Outcome, Verdict
 from knee_angle.report.check_words import ONE_PLACE
 from knee_angle.report.paper.blocks import (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from io import BytesIO
 
 from knee_angle.angle import words
-from knee_angle.machine.cause import bars_are_guessed
+from knee_angle.machine.unjudged import bars_are_guessed
 from knee_angle.records import BarsAlone, CropJpeg, Landmark, Measurement
 from knee_angle.report.paper.drawing import INK, LINE, Drawing
 

@@ -11,7 +11,7 @@ from typing import Any
 from knee_angle.angle import words
 from knee_angle.angle.bounds import Apart
 from knee_angle.language import capital, figure, joined, retold, say, say_as, say_many
-from knee_angle.machine.cause import bars_are_guessed
+from knee_angle.machine.unjudged import bars_are_guessed
 from knee_angle.records import CropJpeg, Measurement, Verdict
 from knee_angle.report import visit_words
 from knee_angle.report.changed_words import when_words
