@@ -26,7 +26,7 @@ from knee_angle.language import joined, say
 from knee_angle.machine import sliding
 from knee_angle.machine.bands import RangeJudged
 from knee_angle.machine.judge import MachineJudged
-from knee_angle.machine.unjudged import NOT_SEEN, Unjudged, unjudged_bars
+from knee_angle.machine.unjudged import Unjudged, unjudged_bars
 from knee_angle.records import (
     Angle,
     Comparison,
@@ -102,9 +102,9 @@ def finding_of(
         Parts and hinge with the verdicts that the kind follows from: ``none`` where all are
         proven within, over the allowed range; a fault where any is proven outside.
     """
-    unjudged = unjudged or unjudged_bars(frame)
-    if frame is None or unjudged is not None:
-        return _not_separable(unjudged or NOT_SEEN)
+    if (why := unjudged or unjudged_bars(frame)) is not None:
+        return _not_separable(why)
+    assert frame is not None  # noqa: S101  only narrows: without bars there is a reason
     open_ = _undecided(frame, displayed, settings)
     if machine is None:
         return open_

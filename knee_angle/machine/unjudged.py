@@ -24,7 +24,6 @@ from knee_angle.records import (
 
 __all__ = [
     "CARDS_WRONG",
-    "NOT_SEEN",
     "UNTRUSTED",
     "Unjudged",
     "bars_are_guessed",
@@ -75,7 +74,7 @@ class Unjudged:
     advice: str
 
 
-NOT_SEEN = Unjudged("not_seen", NO_BARS)
+_NOT_SEEN = Unjudged("not_seen", NO_BARS)
 _WEIGHTIEST: tuple[Unseparable, ...] = (
     "cards", "doubted", "not_all", "unused", "guessed", "picture", "not_seen",
 )  # fmt: skip
@@ -119,12 +118,12 @@ def _unseen(found: Landmarks | None, doubted: Sequence[PointName]) -> Unjudged:
     lacking = [name for name in MACHINE_POINTS if found is not None and name not in found.points]
     if 0 < len(lacking) < len(MACHINE_POINTS):
         return Unjudged("not_all", NOT_ALL_BARS.format(points=_the(lacking)))
-    return NOT_SEEN
+    return _NOT_SEEN
 
 
 def weightiest(several: Sequence[Unjudged]) -> Unjudged:
     """Of several photos' reasons the one that is told; bars that were not seen, of none."""
-    return min(several or (NOT_SEEN,), key=lambda one: _WEIGHTIEST.index(one.why))
+    return min(several or (_NOT_SEEN,), key=lambda one: _WEIGHTIEST.index(one.why))
 
 
 def _look_at(doubted: Sequence[PointName]) -> str:
