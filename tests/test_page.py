@@ -417,7 +417,7 @@ def test_a_machine_point_that_is_none_can_be_removed():
     page = changed(page, "Number on the display", 93.0)
     entry(page).edit = Edit(removed=("hinge",))
     answer = unescape(html(page.run()))
-    assert "Cause not known: the machine's bars were not reliably seen" in answer
+    assert "Cause not known: not all of the machine's dots are used" in answer
 
 
 @pytest.mark.parametrize(
