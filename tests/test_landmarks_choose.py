@@ -116,7 +116,7 @@ def test_who_stuck_dots_on_is_not_told_to_stick_dots_on():
 def test_part_of_a_leg_by_hand_says_what_is_missing():
     hand = Landmarks(points={"knee": Landmark.round(1, 1, u_px=4, source="manual")})
     refused = choose_landmarks(photo(), detectors=[Fixed("dot", NO)], manual=hand)
-    assert refused.reason == "hip and ankle were neither found nor placed by hand"
+    assert refused.reason == "the hip and the ankle were neither found nor placed by hand"
 
 
 @pytest.mark.parametrize(

@@ -272,7 +272,7 @@ def test_one_tap_uses_the_dots_that_were_not(tmp_path):
     assert used.unused_dots == ()
     (caution,) = (caution for caution in used.cautions if "not used" in caution)
     assert caution.startswith(
-        "The machine's dots thigh bar and lower-leg bar were not seen clearly"
+        "The machine's thigh bar and lower-leg bar dots were not seen clearly"
     )
     assert used.points["knee"] == found.points["knee"]
 

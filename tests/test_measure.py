@@ -157,7 +157,7 @@ def test_points_on_top_of_one_another_give_no_angle():
     refused = measure(photo, detectors=[DotDetector()], manual=hip)
     assert refused == NotMeasured(
         "hip and knee lie 0 px apart, too close to give a direction",
-        "place hip and knee by hand where they belong, or go closer",
+        "place the hip and the knee by hand where they belong, or go closer",
     )
 
 

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import zip_longest
 
-from knee_angle.angle.words import POINT_WORDS
+from knee_angle.angle.words import POINT_WORDS, THE_POINT_WORDS
 from knee_angle.assumptions import SHORTEST_IN_U
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
 from knee_angle.language import joined, say, without_stop
@@ -129,7 +129,9 @@ def _missing(names: Sequence[str]) -> NotMeasured:
     if len(names) == 1:
         neither = say("{names} was neither found nor placed by hand")
     return NotMeasured(
-        reason=neither.format(names=joined(say(" and "), [POINT_WORDS[name] for name in names])),
+        reason=neither.format(
+            names=joined(say(" and "), [THE_POINT_WORDS[name] for name in names])
+        ),
         advice=say("place hip, knee and ankle by hand"),
     )
 
@@ -167,8 +169,8 @@ def without_direction(landmarks: Landmarks) -> NotMeasured | None:
                 ),
                 say(
                     "place {one} and {other} by hand where they belong, or go closer",
-                    one=POINT_WORDS[one],
-                    other=POINT_WORDS[other],
+                    one=THE_POINT_WORDS[one],
+                    other=THE_POINT_WORDS[other],
                 ),
             )
     return None

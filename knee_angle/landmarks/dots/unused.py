@@ -160,9 +160,9 @@ def not_seen(names: Sequence[PointName]) -> str:
     """What is said where a machine has dots, and not all of them were used."""
     points = joined(say(" and "), [POINT_WORDS[name] for name in names])
     return say_many(
-        "The machine's dot {points} was not seen clearly and is not used: place it by hand, or "
+        "The machine's {points} dot was not seen clearly and is not used: place it by hand, or "
         "photograph so that it is seen whole.",
-        "The machine's dots {points} were not seen clearly and are not used: place them by hand, "
+        "The machine's {points} dots were not seen clearly and are not used: place them by hand, "
         "or photograph so that they are seen whole.",
         len(names),
         points=points,
