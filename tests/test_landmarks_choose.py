@@ -12,6 +12,7 @@ from knee_angle.angle.scale import implausible, mm_per_px
 from knee_angle.angle.side import side_of
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import choose_landmarks, with_manual
+from knee_angle.landmarks.dots.refusals import NO_LEG_THERE, may_be_empty
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments, UnusedDot
@@ -99,6 +100,22 @@ def test_all_refusals_are_told_once():
         photo(), detectors=[Fixed("dot", NO), Fixed("pose", NotMeasured("no person", "step back"))]
     )
     assert refused == NotMeasured("no dots; no person", "stick dots; or step back")
+
+
+@pytest.mark.parametrize(
+    ("kind", "empty"),
+    [
+        pytest.param("maybe_empty", True, id="dots that may be an empty machine's"),
+        pytest.param("no_dots", False, id="no dots"),
+        pytest.param(None, False, id="a reason that happens to be worded alike"),
+    ],
+)
+def test_a_machine_that_may_be_empty_is_known_by_its_kind_beside_other_refusals(kind, empty):
+    """It was known by the words of its reason."""
+    reason = NO_LEG_THERE.reason if kind is None else "three dots"
+    of_dots = NotMeasured(reason, "check the machine", kind=kind)
+    others = [Fixed("network", NotMeasured("no leg", "come closer")), Fixed("dot", of_dots)]
+    assert may_be_empty(choose_landmarks(photo(), detectors=others)) == empty
 
 
 def test_who_stuck_dots_on_is_not_told_to_stick_dots_on():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -19,6 +20,9 @@ from test_landmarks_fusion import photo_of as compressed
 from knee_angle.angle.words import POINT_WORDS
 from knee_angle.landmarks.choose import choose_landmarks
 from knee_angle.landmarks.dots import DotDetector
+from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.refusals import AMBIGUOUS, NO_DOTS, WHICH_IS_WHICH
+from knee_angle.landmarks.dots.said import refusal_said
 from knee_angle.landmarks.dots.unused import colour_word, use_dots
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo.reading import Photo, read_photo
@@ -256,6 +260,18 @@ def test_an_odd_dot_beside_a_leg_is_said_and_kept(tmp_path):
     assert odd.point.source == "dot"
     (caution,) = (c for c in found.cautions if "not used" in c)
     assert caution.startswith("1 dot was seen and not used (blue, at (300, 640) px)")
+
+
+def test_who_stuck_dots_on_is_not_told_to_by_whatever_words(tmp_path):
+    """It was known by the sentence that says so."""
+    picture = Picture.of(photo_of(Drawing().picture(), tmp_path), ())
+    in_other_words = replace(NO_DOTS, advice="Stick dots on.")
+    told = refusal_said(picture, in_other_words, [], None, None)
+    assert told.unused_dots
+    assert (told.advice, told.kind) == (WHICH_IS_WHICH, None)
+    other = refusal_said(picture, replace(AMBIGUOUS, advice=NO_DOTS.advice), [], None, None)
+    assert other.unused_dots
+    assert other.advice == NO_DOTS.advice
 
 
 def test_a_button_beside_six_used_dots_is_no_dot_of_the_set(tmp_path):

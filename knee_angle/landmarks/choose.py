@@ -150,6 +150,7 @@ def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
         joined("; ", reasons),
         joined(say("; or "), advice),
         unused_dots=() if of_dots is None else of_dots.unused_dots,
+        kind="maybe_empty" if any(one.kind == "maybe_empty" for one in refusals) else None,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from knee_angle.language import say, without_stop
+from knee_angle.language import say
 from knee_angle.records import NotMeasured
 
 __all__ = [
@@ -26,6 +26,7 @@ NO_DOTS = NotMeasured(
         "Put one dot each, all of one strong colour, on hip, knee and ankle (and "
         "on the machine's bars and hinge), or place the points by hand."
     ),
+    kind="no_dots",
 )
 WHICH_IS_WHICH = say(
     "Place hip, knee and ankle by hand where dots are theirs, or photograph again with every dot "
@@ -52,6 +53,7 @@ NO_LEG_THERE = NotMeasured(
         "Give photos of an empty machine to a machine check and say that it is empty; "
         "photograph a leg from its outer side in good light, or place the points by hand."
     ),
+    kind="maybe_empty",
 )
 IF_EMPTY = say(
     "if no leg is in the machine, give its photos to a machine check and say that it is empty"
@@ -68,4 +70,4 @@ NOT_ALL = NotMeasured(
 
 def may_be_empty(result: NotMeasured) -> bool:
     """Whether the photo may show a machine without a leg: then a machine check is the next step."""
-    return result.bars is not None or without_stop(NO_LEG_THERE.reason) in result.reason
+    return result.bars is not None or result.kind == "maybe_empty"

@@ -23,7 +23,6 @@ from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, pigment_prior, quality, vivid_colour
 from knee_angle.landmarks.dots.readings import Reading
 from knee_angle.landmarks.dots.refusals import (
-    NO_DOTS,
     SPARE_WHY,
     TWO_PLACES_WHY,
     WHICH_IS_WHICH,
@@ -90,8 +89,8 @@ def refusal_said(
         if expected is not None:
             names = _names(found, which, expected)
         dots = _as_unused(picture.photo, found, which.tolist(), names)
-    if dots and refused.advice == NO_DOTS.advice:  # who stuck dots on needs no other word of it
-        refused = replace(refused, advice=WHICH_IS_WHICH)
+    if dots and refused.kind == "no_dots":  # who stuck dots on needs no other word of it
+        refused = replace(refused, advice=WHICH_IS_WHICH, kind=None)
     said = with_unused(refused, dots, refused.reason)
     return said if isinstance(said, NotMeasured) else refused
 
