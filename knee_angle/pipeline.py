@@ -34,6 +34,7 @@ from knee_angle.landmarks.choose import (
     without_direction,
 )
 from knee_angle.landmarks.dots.refusals import IF_EMPTY, may_be_empty
+from knee_angle.landmarks.dots.unused import use_dots
 from knee_angle.landmarks.doubts import with_doubts
 from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.manual import UNBOUND, manual_landmarks, rater_of
@@ -298,7 +299,7 @@ def measure_photo(
     lens = lens_through(photo, tags, tag_mm=settings.tag_mm)
     if isinstance(lens, NotMeasured):
         return replace(lens, alarms=past)
-    landmarks = _landmarks(photo, tags, manual, detectors, seen)
+    landmarks = _landmarks(photo, tags, manual, detectors, seen, settings.use_dots)
     rng = np.random.default_rng(int(photo.sha256[:16], 16))
     if isinstance(landmarks, NotMeasured):
         alone = bars_alone(tags, lens, settings, displayed_deg=displayed_deg, rng=rng)
@@ -387,6 +388,7 @@ def _landmarks(
     manual: Mapping[str, Any] | None,
     detectors: Sequence[Detector],
     seen: SeenPhoto | None,
+    dots_used: bool,
 ) -> Landmarks | NotMeasured:
     """The points that count, of hand and detectors, where they give thigh and shank a direction."""
     by_hand = None
@@ -400,9 +402,11 @@ def _landmarks(
         )
     if seen is None:
         masked = tuple(tag.corners_px for tag in tags)
-        found = choose_landmarks(photo, detectors=detectors, manual=by_hand, masked=masked)
+        found = choose_landmarks(
+            photo, detectors=detectors, manual=by_hand, masked=masked, dots_used=dots_used
+        )
     else:
-        found = with_manual(seen.landmarks, by_hand)
+        found = with_manual(use_dots(seen.landmarks) if dots_used else seen.landmarks, by_hand)
     if isinstance(found, NotMeasured):
         return found
     return without_direction(found) or found

@@ -253,6 +253,14 @@ class Settings:
         hint="it is on or off", source="our own: `display.choose.USUAL_DEG`, "
         "`display.told.FAR_DEG`; it only ever lowers what is believed",
     )  # fmt: skip
+    use_dots: bool = _setting(
+        False,
+        say("Use dots that were seen and would not be used, each as what it most probably is: "
+            "where all photos given show a leg, and dots are on nothing else."),
+        unit="", low=0.0, high=1.0, option="--use-dots", switch=True,
+        hint="it is on or off",
+        source="our own: which dot is which cannot be told, so a person says that they count",
+    )  # fmt: skip
     trials: int = _setting(
         6_000,
         say("Monte Carlo trials."),

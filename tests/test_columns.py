@@ -61,7 +61,7 @@ OPEN = {
     "photo", "reason", "advice", "finding_advice", "alarms", "cautions", "rater", "photo_sha256",
     "version", "id", "person", "machine", "taken_at", "saved_at", "who", "corrects",
     "corrected_by", "visit", "setting", "shifted_date", "seems_to_say", "why", "picture",
-    "placed_at", *DICTIONARY,
+    "placed_at", "unused_dots", *DICTIONARY,
 }  # fmt: skip
 """Columns whose texts are no closed list."""
 

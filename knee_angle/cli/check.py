@@ -99,7 +99,7 @@ def check(
 
     paths = _paths(photos)
     result, outcomes = _checked(paths, displayed_table, settings, empty=empty)
-    _print(result, settings, output)
+    _print(result, outcomes, settings, output)
     if keep and machine is not None:
         _keep(
             result, outcomes, paths=paths, settings=settings, machine=machine,
@@ -129,13 +129,15 @@ def _checked(
     return check_machine(outcomes, settings), outcomes
 
 
-def _print(result: Answer, settings: Settings, output: Format) -> None:
+def _print(
+    result: Answer, outcomes: Mapping[str, Outcome], settings: Settings, output: Format
+) -> None:
     from knee_angle import __version__
     from knee_angle.report.check_words import check_text
     from knee_angle.report.contract import check_as_json
 
     if output is Format.JSON:
-        row = check_as_json(result, version=__version__, alarms=result.alarms)
+        row = check_as_json(result, version=__version__, alarms=result.alarms, outcomes=outcomes)
         print(json.dumps(for_programs(row), allow_nan=False))
     else:
         print(check_text(result, settings, alarms=result.alarms))

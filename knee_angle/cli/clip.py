@@ -24,7 +24,7 @@ from knee_angle.cli.options import (
     pictures_need_keeping,
 )
 from knee_angle.cli.photos import shown
-from knee_angle.cli.settings import MEASURING, takes_settings
+from knee_angle.cli.settings import FILMING, takes_settings
 from knee_angle.cli.store import (
     Where,
     check_machine_code,
@@ -49,7 +49,7 @@ KINDS = {"chart": (".svg",), "frames": (".parquet", ".csv")}
 
 
 @app.command()
-@takes_settings(*MEASURING)
+@takes_settings(*FILMING)
 def clip(
     film: Annotated[
         Path, typer.Argument(help="A film of one or two cycles: MP4, MOV or WebM.", metavar="FILE")

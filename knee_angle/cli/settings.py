@@ -13,10 +13,20 @@ from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.settings import SETTING_NAMES, Settings, meaning_of, problems_of
 
-__all__ = ["DISPLAY", "MEASURING", "given_settings", "printed", "refused", "takes_settings"]
+__all__ = [
+    "DISPLAY",
+    "FILMING",
+    "MEASURING",
+    "given_settings",
+    "printed",
+    "refused",
+    "takes_settings",
+]
 
 MEASURING = SETTING_NAMES
 """All: whatever measures a photo uses each of them."""
+FILMING = tuple(name for name in MEASURING if name != "use_dots")
+"""Those of a film: what a dot is may be another thing in each picture of it."""
 DISPLAY = ("display_resolution_deg", "movement_deg", "counts")
 """What a displayed number means, and where its ± comes from."""
 PANEL = "Settings"

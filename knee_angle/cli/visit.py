@@ -154,7 +154,8 @@ def _answered(
     ]
     alarms = [*unknown, *asked, *unseen]
     if output is Format.JSON:
-        row = visit_as_json(answer, version=__version__)
+        each = [(shot.name, outcome) for shot, outcome in found]
+        row = visit_as_json(answer, version=__version__, outcomes=each)
         row["alarms"] = [*alarms, *row.get("alarms", [])]
         printed.show(json.dumps(for_programs(row), allow_nan=False))
     else:
@@ -163,8 +164,8 @@ def _answered(
             care = f"{tell(words.NERVE_BLOCK)}\n{tell(words.CAUTION)}"
             printed.show(f"{visit_text(answer)}\n{care}")
         else:
-            each = [(shot.name, one) for shot, one in found if not isinstance(one, Measurement)]
-            printed.show("".join(f"{_why(name, one)}\n" for name, one in each), end="")
+            refused = [(shot.name, one) for shot, one in found if not isinstance(one, Measurement)]
+            printed.show("".join(f"{_why(name, one)}\n" for name, one in refused), end="")
             printed.show(
                 tell(
                     "Not measured: {reason}.\nNext: {advice}.\n{caution}",

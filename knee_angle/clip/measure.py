@@ -61,6 +61,7 @@ from knee_angle.clip.reading import (
     told_of_reading,
 )
 from knee_angle.clip.weighing import Weigher
+from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.base import Detector
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.cause import alarms_of, at_limits
@@ -129,6 +130,10 @@ def measure_clip(
         A value that cannot be, or a package that is missing.
     """
     given = settings or Settings()
+    if given.use_dots:
+        raise InvalidInput(
+            "use_dots is of photos: which dot is which may be another in each picture of a film"
+        )
     with opened_film(path, name=name) as film:
         followed = follow(
             film,

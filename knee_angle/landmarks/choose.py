@@ -16,11 +16,19 @@ from itertools import zip_longest
 from knee_angle.angle.words import POINT_WORDS, THE_POINT_WORDS
 from knee_angle.assumptions import SHORTEST_IN_U
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
-from knee_angle.language import joined, say, without_stop
+from knee_angle.landmarks.dots.unused import OPTION, usable_dots, use_dots
+from knee_angle.language import capital, joined, say, without_stop
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, PointName, Quad, Source
 
-__all__ = ["ORDER", "choose_landmarks", "found_landmarks", "with_manual", "without_direction"]
+__all__ = [
+    "ORDER",
+    "choose_landmarks",
+    "found_landmarks",
+    "with_manual",
+    "with_option_told",
+    "without_direction",
+]
 
 ORDER: tuple[Source, ...] = ("dot", "network", "pose")
 """Automatic sources, best first."""
@@ -41,6 +49,7 @@ def choose_landmarks(
     detectors: Sequence[Detector],
     manual: Landmarks | None = None,
     masked: tuple[Quad, ...] = (),
+    dots_used: bool = False,
 ) -> Landmarks | NotMeasured:
     """One set of landmarks from the detectors and the hand.
 
@@ -54,6 +63,8 @@ def choose_landmarks(
         Points placed by hand; each replaces the automatic one of its name.
     masked : tuple of Quad
         Regions that are printed tags.
+    dots_used : bool
+        Whether dots that were seen and would not be used are, each as what it most probably is.
 
     Returns
     -------
@@ -62,7 +73,8 @@ def choose_landmarks(
     """
     if manual is not None and manual.has(*LEG_POINTS):
         return manual
-    return with_manual(found_landmarks(photo, detectors=detectors, masked=masked), manual)
+    found = found_landmarks(photo, detectors=detectors, masked=masked)
+    return with_manual(use_dots(found) if dots_used else with_option_told(found), manual)
 
 
 def found_landmarks(
@@ -80,6 +92,15 @@ def found_landmarks(
             return _with_dots_told(found, refusals)
         refusals.append(found)
     return _refusal(refusals)
+
+
+def with_option_told(found: Landmarks | NotMeasured) -> Landmarks | NotMeasured:
+    """With the option that uses dots which were not used, where it can."""
+    if not usable_dots(found):
+        return found
+    if isinstance(found, NotMeasured):
+        return replace(found, advice=joined(say("; or "), [without_stop(found.advice), OPTION]))
+    return replace(found, cautions=(*found.cautions, capital(OPTION)))
 
 
 def with_manual(

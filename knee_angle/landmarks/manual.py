@@ -60,7 +60,7 @@ RESULT_KEYS = frozenset(
         "photo", "photo_sha256", "rater", "status", "reason", "advice", "side", "flexion_deg",
         "u_deg", "interval_deg", "found_interval_deg", "budget_deg", "plane", "flat_flexion_deg",
         "landmarks", "machine", "displayed_deg", "displayed_source", "comparison", "finding",
-        "display", "displayed_probability",
+        "display", "displayed_probability", "unused_dots",
         "segments_mm", "alarms", "camera", "cautions", "seconds", "version",
     )
 )  # fmt: skip

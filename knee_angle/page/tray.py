@@ -17,7 +17,7 @@ from typing import Any
 import streamlit as st
 
 from knee_angle.landmarks.base import Detector
-from knee_angle.landmarks.dots.unused import use_dots
+from knee_angle.landmarks.dots.unused import usable_dots, use_dots
 from knee_angle.landmarks.empty_machine import look_at_empty
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.language import joined, say
@@ -192,9 +192,7 @@ class Entry:
     @property
     def usable_dots(self) -> tuple[UnusedDot, ...]:
         """Dots that were seen and not used, and of which it is known what each most likely is."""
-        seen = self.seen.landmarks
-        named = tuple(dot for dot in seen.unused_dots if dot.name is not None)
-        return named if named and isinstance(use_dots(seen), Landmarks) else ()
+        return usable_dots(self.seen.landmarks)
 
     def use_dots(self, used: bool) -> None:
         """Put those dots to use, or no longer; the editor shows it."""

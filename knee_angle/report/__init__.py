@@ -5,7 +5,7 @@ is handed over.
 
 * ``columns``: the one list of columns; JSON, CSV, Parquet and the store follow it; ``schemas``:
   columns as a Parquet schema with units, and as a data dictionary;
-* ``contract``: one photo and one machine check as JSON and CSV;
+* ``contract``: one photo and one machine check as JSON and CSV; ``unused_dots``: their fields;
 * ``answer_text``, ``overlay``: one photo in words, and as the picture with its points;
 * ``visit_words``, ``changed_words``, ``visit_contract``: a visit in words and as JSON;
 * ``course_words``: a course over days in words and as JSON;

@@ -317,6 +317,12 @@ _ALL = (
     _column("alarms", "prescribed limits that knee or display lie past", kind="text"),
     _column("cautions", "what to keep in mind", kind="text"),
     _column(
+        "unused_dots",
+        "dots that were seen and not used, as JSON: name where known, x and y in px of the "
+        "upright photo, colour, and why",
+        kind="text",
+    ),
+    _column(
         "found_interval_low_deg",
         "lower end of the knee flexion's 95 % interval without the points' placement on the skin",
         at="found_interval_deg.0",

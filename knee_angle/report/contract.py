@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
@@ -34,6 +35,7 @@ from knee_angle.records import (
 from knee_angle.records.shown import DisplaySeen
 from knee_angle.report.columns import COLUMNS, Kind, at
 from knee_angle.report.sections import sections_as_json
+from knee_angle.report.unused_dots import unused_in, unused_of
 
 __all__ = ["CSV_COLUMNS", "as_csv", "as_flat", "as_json", "check_as_json", "csv_lines"]
 
@@ -67,6 +69,7 @@ def as_json(photo: str, outcome: Outcome, *, version: str) -> Json:
             head.update(status="not_measured", reason=outcome.reason, advice=outcome.advice)
             body = {
                 **_empty(), "alarms": list(outcome.alarms), "display": _display(outcome.display),
+                "unused_dots": unused_of(outcome),
             }  # fmt: skip
         case Measurement():
             head.update(status="measured")
@@ -98,6 +101,7 @@ def _empty() -> Json:
         "alarms": [],
         "camera": None,
         "cautions": [],
+        "unused_dots": [],
         "seconds": None,
     }
 
@@ -142,6 +146,7 @@ def _measured(result: Measurement) -> Json:
             "tags": len(result.tags),
         },
         "cautions": list(result.cautions),
+        "unused_dots": unused_of(result),
         "seconds": round(result.seconds, 3),
     }
 
@@ -285,12 +290,15 @@ CSV_COLUMNS: Mapping[str, Kind] = MappingProxyType({n: c.kind for n, c in COLUMN
 def as_flat(row: Json) -> Json:
     """One result of `as_json` as one table row: a plain value (or None) for each column.
 
-    Several sentences in one cell (alarms, cautions) are joined by a space.
+    Several sentences in one cell (alarms, cautions) are joined by a space; dots that were not
+    used are JSON.
     """
     return {name: _cell(at(row, column.path)) for name, column in COLUMNS.items()}
 
 
 def _cell(value: Any) -> Any:
+    if isinstance(value, list) and any(isinstance(one, Mapping) for one in value):
+        return json.dumps(value)
     return " ".join(value) if isinstance(value, list) else value
 
 
@@ -310,9 +318,31 @@ def csv_lines(rows: Sequence[Json], columns: Sequence[str], *, header: bool) -> 
 
 
 def check_as_json(
-    result: MachineCheck | EmptyCheck | NotMeasured, *, version: str, alarms: Sequence[str] = ()
+    result: MachineCheck | EmptyCheck | NotMeasured,
+    *,
+    version: str,
+    alarms: Sequence[str] = (),
+    outcomes: Mapping[str, Outcome] = MappingProxyType({}),
 ) -> Json:
-    """A machine check, ready for `json.dumps`; y = displayed, degrees."""
+    """A machine check, ready for `json.dumps`; y = displayed, degrees.
+
+    Parameters
+    ----------
+    result : MachineCheck, EmptyCheck or NotMeasured
+    version : str
+        Version of this software.
+    alarms : sequence of str
+        Limits that a display lies past.
+    outcomes : Mapping of photo name to Outcome
+        Each photo's own result, for its dots that were not used.
+    """
+    row = _check(result, version=version, alarms=alarms)
+    return {**row, "unused_dots": unused_in(outcomes.items())}
+
+
+def _check(
+    result: MachineCheck | EmptyCheck | NotMeasured, *, version: str, alarms: Sequence[str]
+) -> Json:
     if isinstance(result, NotMeasured):
         return {
             "alarms": list(alarms),

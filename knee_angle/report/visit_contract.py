@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -9,8 +10,9 @@ from knee_angle.angle.bounds import Apart, Lacking, LimitStanding
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.changed import Change, Changed
 from knee_angle.machine.judge import MachineJudged
-from knee_angle.records import Comparison, NotMeasured
+from knee_angle.records import Comparison, NotMeasured, Outcome
 from knee_angle.report.sections import sections_as_json
+from knee_angle.report.unused_dots import unused_in
 from knee_angle.report.visit_words import cautions_of, first_lines
 from knee_angle.visit import Reach, Value
 
@@ -23,7 +25,12 @@ __all__ = ["visit_as_json"]
 Json = dict[str, Any]
 
 
-def visit_as_json(answer: VisitAnswer | NotMeasured, *, version: str) -> Json:
+def visit_as_json(
+    answer: VisitAnswer | NotMeasured,
+    *,
+    version: str,
+    outcomes: Sequence[tuple[str, Outcome]] = (),
+) -> Json:
     """One visit, ready for `json.dumps`; degrees of flexion and mm, to 3 decimals.
 
     Parameters
@@ -31,6 +38,8 @@ def visit_as_json(answer: VisitAnswer | NotMeasured, *, version: str) -> Json:
     answer : VisitAnswer or NotMeasured
     version : str
         Version of this software.
+    outcomes : sequence of (str, Outcome)
+        Each photo's own result, for a visit that was not measured; else the answer has them.
     """
     if isinstance(answer, NotMeasured):
         return {
@@ -38,6 +47,7 @@ def visit_as_json(answer: VisitAnswer | NotMeasured, *, version: str) -> Json:
             "reason": answer.reason,
             "advice": answer.advice,
             "alarms": list(answer.alarms),
+            "unused_dots": unused_in(outcomes),
             "version": version,
         }
     estimate = answer.estimate
@@ -65,6 +75,7 @@ def visit_as_json(answer: VisitAnswer | NotMeasured, *, version: str) -> Json:
         "wild_points": [{"photo": photo, "point": point} for photo, point in estimate.wild],
         "left_out": [{"photo": name, "reason": why} for name, why in estimate.left_out],
         "cautions": list(cautions_of(answer)),
+        "unused_dots": unused_in(answer.outcomes),
         "version": version,
     }
 

@@ -57,7 +57,7 @@ MOST_SHIFT_DAYS = 365
 
 LEFT_OUT = frozenset(
     {"photo", "photo_sha256", "reason", "advice", "finding_advice", "alarms", "cautions",
-     "seconds"}
+     "unused_dots", "seconds"}
 )  # fmt: skip
 """Columns of the result that name a photo or are sentences."""
 

@@ -30,7 +30,17 @@ from knee_angle.records import (
     UnusedDot,
 )
 
-__all__ = ["alike_dots", "colour_word", "not_seen", "plain_set", "told", "use_dots", "with_unused"]
+__all__ = [
+    "OPTION",
+    "alike_dots",
+    "colour_word",
+    "not_seen",
+    "plain_set",
+    "told",
+    "usable_dots",
+    "use_dots",
+    "with_unused",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -49,6 +59,12 @@ HUES = (
     (240.0, "cyan"), (300.0, "blue"), (328.0, "purple"), (361.0, "magenta"),
 )  # fmt: skip
 """Up to which angle in CIE a*b*, degrees, a hue has this name (from the sRGB primaries)."""
+
+OPTION = say(
+    "give --use-dots where the dots that were not used are of this leg and machine: each then "
+    "counts as what it most probably is"
+)
+"""For those without the page's button."""
 
 COLOUR_WORDS = {
     f"{word}": word
@@ -181,6 +197,12 @@ def with_unused(
     return replace(found, unused_dots=dots, cautions=(*found.cautions, told(dots, why)))
 
 
+def usable_dots(found: Landmarks | NotMeasured) -> tuple[UnusedDot, ...]:
+    """Dots that were seen and not used, and of which it is known what each most likely is."""
+    named = tuple(dot for dot in found.unused_dots if dot.name is not None)
+    return named if named and isinstance(use_dots(found), Landmarks) else ()
+
+
 def use_dots(
     found: Landmarks | NotMeasured, names: Mapping[PointName, int] | None = None
 ) -> Landmarks | NotMeasured:
@@ -202,15 +224,36 @@ def use_dots(
     dots = found.unused_dots
     if names is None:
         names = {dot.name: k for k, dot in enumerate(dots) if dot.name is not None}
+    if not names:
+        return found
     given: dict[PointName, Landmark] = {name: dots[k].point for name, k in names.items()}
     left = tuple(dot for k, dot in enumerate(dots) if k not in names.values())
+    said: tuple[str, ...] = (_as_said({name: dots[k] for name, k in names.items()}),)
+    said += (told(left, left[0].why),) if left else ()
     if isinstance(found, NotMeasured):
         if not set(LEG_POINTS) <= set(given):
             return found
         size = float(np.median([dots[k].diameter_px for k in names.values()]))
-        return Landmarks(given, diameter_px=size, unused_dots=left)
+        return Landmarks(given, diameter_px=size, unused_dots=left, cautions=said)
     points = {**found.points, **given}
     lacking = [name for name in MACHINE_POINTS if name not in points]
     still = [not_seen(lacking)] if 0 < len(lacking) < len(MACHINE_POINTS) else []
     cautions = tuple(c for c in found.cautions if "not used" not in c)
-    return replace(found, points=points, unused_dots=left, cautions=(*cautions, *still))
+    return replace(found, points=points, unused_dots=left, cautions=(*cautions, *said, *still))
+
+
+def _as_said(dots: Mapping[PointName, UnusedDot]) -> str:
+    """Which dots count because a person asked for it, and as what."""
+    each = [
+        say(
+            "{point} ({colour})",
+            point=POINT_WORDS[name],
+            colour=COLOUR_WORDS.get(dot.colour, dot.colour),
+        )
+        for name, dot in dots.items()
+    ]
+    return say(
+        "Dots used because that was asked for, each as what it most probably is: {names}. Look "
+        "whether each lies right.",
+        names=joined(", ", each),
+    )
