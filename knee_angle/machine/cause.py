@@ -237,12 +237,13 @@ def at_limits(knee: Angle, settings: Settings, *, camera_seen: bool = True) -> t
     standings = limit_standings(
         settings, knee_deg=knee.deg, u_deg=knee.u_deg, camera_seen=camera_seen
     )
-    told = (
-        SEEMS_INSIDE if one.seems_inside else _AT[one.which].format(limit=_limit(one))
+    if standings and all(one.seems_inside for one in standings):
+        return (SEEMS_INSIDE,)
+    return tuple(
+        _AT[one.which].format(limit=_limit(one))
         for one in standings
-        if one.standing == "at"
+        if one.standing == "at" and not one.seems_inside
     )
-    return tuple(dict.fromkeys(told))
 
 
 def limit_cautions(settings: Settings) -> tuple[str, ...]:
