@@ -99,6 +99,15 @@ def test_a_knob_taken_for_the_hinge_is_named_and_nobody_is_told_to_stick_dots_on
     assert "finding       cause not known: a dot of the machine is in doubt" in said
 
 
+def test_more_settings_are_asked_for_once():
+    """Two lines asked for the same photos, where one of them tells neither display nor fit."""
+    limits = Settings(limit_extension_deg=0.0, limit_flexion_deg=95.0)
+    answer = judged_alone(measured("bed_03", 123.0, limits))[1]
+    bound, ask = to_do(answer)[0]
+    assert bound == "The photos do not tell how far display and bars differ from 0° to 95°."
+    assert "Photograph more settings, both ends at least" in ask
+
+
 def measured(name: str, shown: float, settings: Settings) -> Measurement:
     photo, looked = seen(name)
     outcome = measure(photo, displayed_deg=shown, settings=settings, seen=looked)

@@ -15,6 +15,7 @@ import pytest
 from knee_angle.errors import InvalidInput
 from knee_angle.machine import adjust
 from knee_angle.machine.adjust import Adjustment, Advice, advise, grid_of
+from knee_angle.machine.advice import Shows
 from knee_angle.machine.holding import Figure, Holding
 
 GRID = np.array([10.0, 60.0, 110.0])
@@ -209,6 +210,7 @@ def by_tape(
     settings: int = 4,
     past_right: dict[int, list[float]] | None = None,
     risk_when_right: float | None = None,
+    shows: Shows | None = None,
 ) -> Advice:
     """What is said where the checks bring each of 400 draws so far past, by margin.
 
@@ -220,7 +222,7 @@ def by_tape(
     one = adjust._Tried(holding, GRID, shown, np.full(shown.shape, knee_past_deg))
     right, risk = past_right or past, risk_when_right
     fake = SimpleNamespace(
-        shows_more=False,
+        shows=shows,
         holding=one.holding,
         grid=GRID,
         shown=shown,
@@ -279,6 +281,27 @@ def test_checks_that_are_less_sure_come_with_the_display_put_right(count):
     assert (never.first, never.checks) == ("photos", ()), "nor with the display right"
     doubted = by_tape(past | {10: some_past(41)}, low_deg=1.5, past_right=right)
     assert (doubted.first, doubted.checks) == ("photos", ()), "checks alone are too risky"
+
+
+@pytest.mark.parametrize(
+    ("shows", "likely", "doubted"),
+    [
+        (None, "The display is likely to read less", "The display may read less"),
+        ("more", "Elsewhere in the range the display is likely to", "Elsewhere in the range the"),
+        ("less", "The display shows less than the bars", "The display shows less than the bars"),
+    ],
+)
+def test_what_is_advised_begins_with_what_is_known_of_the_display(shows, likely, doubted):
+    """Each names the limit lowered meanwhile."""
+    safe, past = dict.fromkeys((5, 8, 10), some_past(0)), dict.fromkeys((5, 8, 10), some_past(20))
+    alone = by_tape(past, low_deg=2.5, shows=shows)
+    with_checks = by_tape(past, low_deg=1.5, past_right=safe, shows=shows)
+    assert alone.text.startswith(likely)
+    assert with_checks.text.startswith(doubted)
+    assert [one.checks for one in (alone, with_checks)] == [(), adjust.CHECKS]
+    for one in (alone, with_checks):
+        assert f"flexion limit {one.lower_limit_deg}° lower than prescribed" in one.text
+        assert "bend further than shown" in one.text
 
 
 NEVER = {5: some_past(20), 8: some_past(20), 10: some_past(13)}

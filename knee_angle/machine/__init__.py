@@ -6,7 +6,7 @@ By a visit:
 * ``from_visit``, ``evidence``: what a visit knows, as plain numbers with one covariance;
 * ``judge``: one finding by all of it; ``bands``: a difference over a range against a tolerance;
 * ``typed``: was each number read and typed right? ``display``: the displayed number against
-  the bars, where a step rounds it;
+  the bars, where a step rounds it, ``display_told`` what is said of it;
 * ``chain``: the closed chain hip, knee, heel and the machine's two sections; ``sliding``: what
   a misplaced hinge does where the lower leg slides;
 * ``suspensions``: each way in which a leg may be held, fitted; ``holding``: all of them weighed,

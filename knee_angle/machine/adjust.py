@@ -45,9 +45,7 @@ from knee_angle.machine.advice import (
     BEHIND,
     CHECK,
     DISPLAY_AND_CHECKS,
-    DISPLAY_AND_CHECKS_IN_PART,
     DISPLAY_FIRST,
-    DISPLAY_FIRST_IN_PART,
     FITS,
     IN_FRONT,
     NOT_PROVEN,
@@ -57,6 +55,7 @@ from knee_angle.machine.advice import (
     Adjustment,
     Advice,
     Part,
+    Shows,
 )
 from knee_angle.machine.chain import Chain, hinge_mm
 from knee_angle.machine.holding import Figure, Holding, knee_from_bars_deg
@@ -128,7 +127,7 @@ def advise(
     range_deg: tuple[float, float],
     display_minus_bars_deg: Floats | None = None,
     most_minus_bars_deg: Floats | None = None,
-    shows_more: bool = False,
+    shows: Shows | None = None,
 ) -> Advice:
     """What to set, tried against the models' whole doubt before it is said.
 
@@ -143,8 +142,8 @@ def advise(
         taken to show the bars.
     most_minus_bars_deg : ndarray, shape (n, g), optional
         The same, at the most where nobody photographed; left out, as above.
-    shows_more : bool
-        Whether it is proven, and said, that the display shows more somewhere.
+    shows : {"more", "less"} or None
+        Which way it is proven, and said, that the display differs where it was photographed.
 
     Raises
     ------
@@ -155,7 +154,7 @@ def advise(
     shown = _shown(display_minus_bars_deg, len(holding.draws), grid)
     most = shown if most_minus_bars_deg is None else _shown(most_minus_bars_deg, len(shown), grid)
     before = knee_from_bars_deg(holding, grid) - shown
-    tried = _Tried(holding, grid, shown, before, most, shows_more)
+    tried = _Tried(holding, grid, shown, before, most, shows)
     distal, anterior = _hinge(holding, {})
     seen = Figure.of(distal.mean(axis=1)), Figure.of(anterior.mean(axis=1))
     near = _arrives(distal, anterior)
@@ -191,7 +190,7 @@ class _Tried:
     shown: Floats
     before: Floats
     highest: Floats | None = None
-    shows_more: bool = False
+    shows: Shows | None = None
 
     def risk(self, steps: tuple[Adjustment, ...]) -> float:
         """Largest probability, over every beginning of the steps, of coming past the display.
@@ -252,8 +251,7 @@ def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
     both, _ = _checked(tried, checks, display_right=True)
     if both is not None and (reads_low or doubted):
         by = _lowered(tried.beyond_deg())
-        template = DISPLAY_AND_CHECKS_IN_PART if tried.shows_more else DISPLAY_AND_CHECKS
-        text = template.format(by=by, checks=both.text)
+        text = DISPLAY_AND_CHECKS[tried.shows].format(by=by, checks=both.text)
         return replace(both, first="display", lower_limit_deg=by, text=text)
     return replace(checks, checks=(), text=PHOTOS_FIRST, first="photos")
 
@@ -273,8 +271,7 @@ def _checked(tried: _Tried, checks: Advice, *, display_right: bool) -> tuple[Adv
 def _display_first(tried: _Tried, checks: Advice) -> Advice:
     """The display put right before anything is set, the limit lowered meanwhile."""
     by = _lowered(tried.beyond_deg())
-    template = DISPLAY_FIRST_IN_PART if tried.shows_more else DISPLAY_FIRST
-    text = template.format(by=by)
+    text = DISPLAY_FIRST[tried.shows].format(by=by)
     return replace(checks, checks=(), text=text, first="display", lower_limit_deg=by)
 
 

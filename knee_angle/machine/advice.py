@@ -13,9 +13,7 @@ __all__ = [
     "BEHIND",
     "CHECK",
     "DISPLAY_AND_CHECKS",
-    "DISPLAY_AND_CHECKS_IN_PART",
     "DISPLAY_FIRST",
-    "DISPLAY_FIRST_IN_PART",
     "FITS",
     "IN_FRONT",
     "NOT_PROVEN",
@@ -26,10 +24,12 @@ __all__ = [
     "Advice",
     "First",
     "Part",
+    "Shows",
 ]
 
 Part = Literal["place", "lower", "thigh"]
 First = Literal["display", "photos"]
+Shows = Literal["more", "less"]
 
 _WORDS: dict[tuple[Part, bool], str] = {
     ("lower", True): say("lower-leg section with its foot plate {mm} mm longer"),
@@ -49,28 +49,45 @@ CHECK = say(
     "from knee to sole, thigh section. First correct what is too short: make each section {longer} "
     "mm longer than the leg; photograph before it runs on."
 )
-DISPLAY_FIRST = say(
-    "The display is likely to read less than the bars: the knee may bend further than shown. Set "
-    "the flexion limit {by}° lower than prescribed and go by the measured knee. Have the display "
-    "put right before any section is shortened or the patient moved down the bed; photograph again."
-)
-DISPLAY_AND_CHECKS = say(
-    "The display may read less than the bars: the knee may bend further than shown. Set the "
-    "flexion limit {by}° lower than prescribed and go by the measured knee. Before the machine "
-    "runs on have the display put right, and only then the rest. {checks}"
-)
-DISPLAY_FIRST_IN_PART = say(
-    "Elsewhere in the range the display is likely to read less than the bars: there the knee may "
-    "bend further than shown. Set the flexion limit {by}° lower than prescribed and go by the "
-    "measured knee. Have the display put right before any section is shortened or the patient "
-    "moved down the bed; photograph again."
-)
-DISPLAY_AND_CHECKS_IN_PART = say(
-    "Elsewhere in the range the display may read less than the bars: there the knee may bend "
-    "further than shown. Set the flexion limit {by}° lower than prescribed and go by the measured "
-    "knee. Before the machine runs on have the display put right, and only then the rest. {checks}"
-)
-"""Both where a display is proven to show more at another place: each is said of its own."""
+DISPLAY_FIRST: dict[Shows | None, str] = {
+    None: say(
+        "The display is likely to read less than the bars: the knee may bend further than shown. "
+        "Set the flexion limit {by}° lower than prescribed and go by the measured knee. Have the "
+        "display put right before any section is shortened or the patient moved down the bed; "
+        "photograph again."
+    ),
+    "more": say(
+        "Elsewhere in the range the display is likely to read less than the bars: there the knee "
+        "may bend further than shown. Set the flexion limit {by}° lower than prescribed and go by "
+        "the measured knee. Have the display put right before any section is shortened or the "
+        "patient moved down the bed; photograph again."
+    ),
+    "less": say(
+        "The display shows less than the bars, so the knee may bend further than shown. Set the "
+        "flexion limit {by}° lower than prescribed and go by the measured knee. Have the display "
+        "put right before any section is shortened or the patient moved down the bed; photograph "
+        "again."
+    ),
+}
+DISPLAY_AND_CHECKS: dict[Shows | None, str] = {
+    None: say(
+        "The display may read less than the bars: the knee may bend further than shown. Set the "
+        "flexion limit {by}° lower than prescribed and go by the measured knee. Before the machine "
+        "runs on have the display put right, and only then the rest. {checks}"
+    ),
+    "more": say(
+        "Elsewhere in the range the display may read less than the bars: there the knee may bend "
+        "further than shown. Set the flexion limit {by}° lower than prescribed and go by the "
+        "measured knee. Before the machine runs on have the display put right, and only then the "
+        "rest. {checks}"
+    ),
+    "less": say(
+        "The display shows less than the bars, so the knee may bend further than shown. Set the "
+        "flexion limit {by}° lower than prescribed and go by the measured knee. Before the machine "
+        "runs on have the display put right, and only then the rest. {checks}"
+    ),
+}
+"""Both by which way the display is proven, and said, to differ where it was photographed."""
 PHOTOS_FIRST = say(
     "The photos do not tell yet what to adjust: shorten no section, and do not move the patient "
     "down the bed. Photograph more settings, both ends at least, machine stopped, with dots or "

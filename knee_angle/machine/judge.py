@@ -20,9 +20,11 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine.adjust import Advice, advise, grid_of
+from knee_angle.machine.advice import Shows
 from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.chain import BARS_LIMITS_DEG
 from knee_angle.machine.display import FAR_DEG, DisplayCurve, fit_display
+from knee_angle.machine.display_told import display_words, shows
 from knee_angle.machine.evidence import Entry, Quantity, SettingsOfMachine
 from knee_angle.machine.holding import Figure, Holding, fit_holding, knee_from_bars_deg
 from knee_angle.machine.suspensions import HINGE_MM
@@ -48,8 +50,6 @@ by tens of mm across."""
 SLACK_DEG = 2.0
 """Slack is told where it is proven to be more than this (our own)."""
 DRAWS = 4_000
-TELLS_NOTHING_DEG = 20.0
-"""A bound wider than this is no news: it is said that the photos do not tell (our own)."""
 MAY_BE = 0.3
 """Probability of a fit fault elsewhere from which that place is asked for (our own)."""
 SEEMS = 0.5
@@ -108,22 +108,6 @@ _SEEMS_SLACK = say(
     "({low} to {high}°, not proven): with the machine stopped check slings, straps and the "
     "heel's seat."
 )
-_SHOWS_MORE = say(
-    "Display and bars differ: the display shows about {by_deg:.0f}° more at {at_deg:.0f}° (more "
-    "than {tolerance_deg:g}° is proven). See the service manual; rely on measured angles until "
-    "then."
-)
-_SHOWS_LESS = say(
-    "Display and bars differ: the display shows about {by_deg:.0f}° less at {at_deg:.0f}° (more "
-    "than {tolerance_deg:g}° is proven). See the service manual; rely on measured angles until "
-    "then."
-)
-_AT_ONE = say("Display and bars differ by at most {at_most_deg:.0f}° at {at_deg:.0f}° (95 %).")
-_AT_MOST = say(
-    "Display and bars differ by at most {at_most_deg:.0f}° from {low:.0f}° to {high:.0f}° (95 %)."
-)
-_MAY_READ_LESS = say("{bound} Within that the display may read less.")
-"""The bound beside advice for a display that likely reads less than the bars."""
 _AT_EVERY, _HERE = say("At every setting"), say("At this setting")
 """Of one setting nobody can say how it is at every other one."""
 
@@ -283,7 +267,9 @@ def judge_machine(
     p_slack = float((holding.draws[:, 3] > SLACK_DEG).mean())
     moved = _moved(seen, holding)
     elsewhere, advice = (
-        (None, None) if moved else _implied(holding, range_deg, curve, allowed.fit_deg, here)
+        (None, None)
+        if moved
+        else _implied(holding, range_deg, curve, allowed.fit_deg, shows(display, here))
     )
     advice = None if reread.contradicted else advice
     kind = _kind(display, fit, along, across)
@@ -304,18 +290,17 @@ def judge_machine(
 
 def _implied(
     holding: Holding, range_deg: tuple[float, float], curve: DisplayCurve | None, fit_deg: float,
-    here: RangeJudged | None,
+    way: Shows | None,
 ) -> tuple[Elsewhere | None, Advice | None]:  # fmt: skip
     """What the models imply elsewhere, and what to set."""
     grid = grid_of(range_deg)
-    more = here is not None and here.verdict == "outside" and here.largest_deg > 0
     try:
         return _elsewhere(holding, grid, fit_deg), advise(
             holding,
             range_deg=range_deg,
             display_minus_bars_deg=None if curve is None else curve.error_nearby_deg(grid),
             most_minus_bars_deg=None if curve is None else curve.most_error_deg(grid),
-            shows_more=more,
+            shows=way,
         )
     except InvalidInput:  # the fitted lengths are none of a leg: what the data prove still holds
         return None, None
@@ -335,7 +320,7 @@ def _without_bars(
     kind: FindingKind = "not_separable"
     if display is not None:
         kind = "calibration" if display.verdict == "outside" else "undecided"
-    words = reread.before(() if reread.contradicted else _display_words(display, here))
+    words = reread.before(() if reread.contradicted else display_words(display, here))
     return MachineJudged(
         kind, curve, display, here, None, None, None, None, None, None, None, None, words, reread
     )
@@ -420,45 +405,12 @@ def _worst(verdicts: Sequence[Verdict]) -> Verdict:
     return "within" if list(verdicts) == ["within", "within"] else "undecided"
 
 
-def _display_words(
-    display: RangeJudged | None, here: RangeJudged | None, *, reads_low: bool = False
-) -> tuple[str, ...]:
-    """How far off it is proven where it was photographed, else the bound over the range."""
-    if display is None or here is None:
-        return ()
-    low, high, most = *display.range_deg, display.at_most_deg
-    if display.verdict == "outside":
-        template = _SHOWS_MORE if here.largest_deg > 0 else _SHOWS_LESS
-        return (
-            template.format(
-                by_deg=abs(here.largest_deg),
-                at_deg=here.at_deg,
-                tolerance_deg=display.tolerance_deg,
-            ),
-        )
-    if most > TELLS_NOTHING_DEG:
-        return (
-            say(
-                "The photos do not tell how far display and bars differ from {low:.0f}° to "
-                "{high:.0f}°: photograph more settings, with dots or tags on the bars.",
-                low=low,
-                high=high,
-            ),
-        )
-    if high - low <= 1.0:  # one setting, and nothing prescribed
-        bound = _AT_ONE.format(at_most_deg=most, at_deg=(low + high) / 2.0)
-    else:
-        bound = _AT_MOST.format(at_most_deg=most, low=low, high=high)
-    return (_MAY_READ_LESS.format(bound=bound) if reads_low else bound,)
-
-
 def _faults_first(
     display: RangeJudged | None, here: RangeJudged | None, faults: tuple[str, ...],
     advice: Advice | None,
 ) -> tuple[str, ...]:  # fmt: skip
     """A display that is proven wrong goes first; a mere bound follows what is proven."""
-    low = advice is not None and advice.first == "display"
-    said = _display_words(display, here, reads_low=low)
+    said = display_words(display, here, first=None if advice is None else advice.first)
     wrong = display is not None and display.verdict == "outside"
     return (*said, *faults) if wrong else (*faults, *said)
 
