@@ -155,6 +155,22 @@ def test_prescribed_limits(deg, alarms, cautions):
     assert alarms_of(angle(deg), Settings()) == at_limits(angle(deg), Settings()) == ()
 
 
+@pytest.mark.parametrize(
+    ("deg", "said"),
+    [
+        pytest.param(45.0, ["The knee seems inside what is prescribed"], id="well inside both"),
+        pytest.param(1.0, ["At the prescribed extension limit of straight"], id="at extension"),
+        pytest.param(91.0, ["At the prescribed flexion limit of 90°"], id="at flexion"),
+        pytest.param(98.0, [], id="past: the alarm says it"),
+    ],
+)
+def test_of_a_photo_that_proves_nothing_only_limits_that_are_reached_are_named(deg, said):
+    settings = Settings(limit_extension_deg=0, limit_flexion_deg=90)
+    told = at_limits(angle(deg), settings, camera_seen=False)
+    assert [one[: len(start)] for one, start in zip(told, said, strict=True)] == said
+    assert at_limits(angle(deg), Settings(), camera_seen=False) == ()
+
+
 def test_an_alarm_counts_as_every_other_sentence_does():
     settings = Settings(limit_extension_deg=0, limit_flexion_deg=90)
     assert alarms_of(angle(95.0), settings) == (
