@@ -163,7 +163,7 @@ def test_a_gain_that_shows_more_here_and_less_there_says_so_of_each_place():
 
 @pytest.mark.parametrize("offset", [-7.0, -9.0])
 def test_a_display_proven_to_show_less_is_not_said_to_be_likely_to(offset):
-    """ "It may read less" stood beneath "the display shows about 7° less" as if in doubt."""
+    """It "may read less" beneath "the display shows about 7° less" sounded like a doubt."""
     seen = estimate_of(World(offset=offset), np.array([60.0]), Errors(), np.random.default_rng(0))
     found = judge_machine(seen, range_deg=(15.0, 110.0))
     assert f"the display shows about {-offset:.0f}° less at 60°" in found.words[0]
