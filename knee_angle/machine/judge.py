@@ -20,7 +20,6 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import InvalidInput
 from knee_angle.language import joined, say
 from knee_angle.machine.adjust import Advice, advise, grid_of
-from knee_angle.machine.advice import Shows
 from knee_angle.machine.bands import RangeJudged, judge_draws
 from knee_angle.machine.chain import BARS_LIMITS_DEG
 from knee_angle.machine.display import FAR_DEG, DisplayCurve, fit_display
@@ -267,9 +266,7 @@ def judge_machine(
     p_slack = float((holding.draws[:, 3] > SLACK_DEG).mean())
     moved = _moved(seen, holding)
     elsewhere, advice = (
-        (None, None)
-        if moved
-        else _implied(holding, range_deg, curve, allowed.fit_deg, shows(display, here))
+        (None, None) if moved else _implied(holding, range_deg, curve, allowed, display, here)
     )
     advice = None if reread.contradicted else advice
     kind = _kind(display, fit, along, across)
@@ -289,18 +286,18 @@ def judge_machine(
 
 
 def _implied(
-    holding: Holding, range_deg: tuple[float, float], curve: DisplayCurve | None, fit_deg: float,
-    way: Shows | None,
+    holding: Holding, range_deg: tuple[float, float], curve: DisplayCurve | None,
+    allowed: Tolerances, display: RangeJudged | None, here: RangeJudged | None,
 ) -> tuple[Elsewhere | None, Advice | None]:  # fmt: skip
     """What the models imply elsewhere, and what to set."""
     grid = grid_of(range_deg)
     try:
-        return _elsewhere(holding, grid, fit_deg), advise(
+        return _elsewhere(holding, grid, allowed.fit_deg), advise(
             holding,
             range_deg=range_deg,
             display_minus_bars_deg=None if curve is None else curve.error_nearby_deg(grid),
             most_minus_bars_deg=None if curve is None else curve.most_error_deg(grid),
-            shows=way,
+            shows=shows(display, here),
         )
     except InvalidInput:  # the fitted lengths are none of a leg: what the data prove still holds
         return None, None
