@@ -37,7 +37,7 @@ from knee_angle.photo.lens_seen import lens_seen, seen_through
 from knee_angle.photo.reading import read_photo
 from knee_angle.photo.tags import Tag
 from knee_angle.pipeline import answer_of_photo, look, measure
-from knee_angle.records import Landmarks, Lens, Measurement, NotMeasured
+from knee_angle.records import LEG_POINTS, Landmarks, Lens, Measurement, NotMeasured, Source
 from knee_angle.report.visit_words import first_lines
 from knee_angle.settings import Settings
 
@@ -548,8 +548,11 @@ def test_a_photo_as_taken_has_no_new_word():
 # ---------------------------------------------------------------- dots and strips in doubt
 
 
-def hinge_moved(by_mm: float) -> Measurement:
-    """A sample photo whose hinge dot was taken for another patch so far along the thigh bar."""
+def hinge_moved(by_mm: float, *, leg_by: Source = "dot") -> Measurement:
+    """A sample photo whose hinge dot was taken for another patch so far along the thigh bar.
+
+    Its leg is that of the dots, as seen by ``leg_by``.
+    """
     photo, settings = read_photo(SAMPLES / "bed_01.jpg"), Settings()
     detectors = (DotDetector(), NetworkDetector())
     seen = look(photo, detectors=detectors)
@@ -560,6 +563,7 @@ def hinge_moved(by_mm: float) -> Measurement:
     truth = taken("bed_01").truth
     x, y = way / np.linalg.norm(way) * by_mm / truth["camera"]["mm_per_px_at_knee"]
     points["hinge"] = replace(hinge, x_px=hinge.x_px + x, y_px=hinge.y_px + y)
+    points |= {name: replace(points[name], source=leg_by) for name in LEG_POINTS}
     shown = round(truth["machine"]["frame_angle_deg"])
     found = measure(
         photo, displayed_deg=shown, settings=settings, detectors=detectors,
@@ -579,8 +583,21 @@ def test_a_patch_in_the_place_of_a_hidden_dot_accuses_no_display():
     assert found.knee.deg == pytest.approx(hinge_moved(0.0).knee.deg, abs=0.5)
 
 
-def test_a_machine_that_sits_wrongly_is_judged_all_the_same():
-    found = hinge_moved(100.0)
+LEG_BY = pytest.mark.parametrize("leg_by", ["dot", "manual", "network"])
+
+
+@LEG_BY
+def test_such_a_patch_is_named_whoever_found_the_leg(leg_by):
+    """A hand moved all of the leg, or a person put the machine's dots to use beside the network."""
+    found = hinge_moved(190.0, leg_by=leg_by)
+    assert found.leg.doubted == ("hinge",)
+    assert found.finding.kind == "not_separable"
+    assert found.machine is None or found.machine.frame is None
+
+
+@LEG_BY
+def test_a_machine_that_sits_wrongly_is_judged_all_the_same(leg_by):
+    found = hinge_moved(100.0, leg_by=leg_by)
     assert found.machine.frame.source == "dot"
     assert not any("the machine's hinge dot" in caution for caution in found.cautions)
     assert found.leg.doubted == ()

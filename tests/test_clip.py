@@ -43,7 +43,7 @@ from knee_angle.clip.measure import Readings, measure_clip
 from knee_angle.clip.reading import told_of_reading
 from knee_angle.clip.said import NOTHING
 from knee_angle.clip.solving import solved
-from knee_angle.clip.weighing import Weighed, weighed_together
+from knee_angle.clip.weighing import Weighed, doubted_together, weighed_together
 from knee_angle.errors import InvalidInput, UnreadableClip
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.language import in_language, tell
@@ -781,7 +781,7 @@ def test_what_a_look_draws_the_strips_direction_away_counts_as_its_doubt(monkeyp
     monkeypatch.setattr(
         weighing,
         "with_doubts",
-        lambda _, __, leg, ___, machine: (replace(leg, view=moved), ()),  # noqa: ARG005
+        lambda _, __, leg, ___: (replace(leg, view=moved), ()),
     )
     photo, found = SimpleNamespace(width=1280, height=960), Landmarks({})
     weighed = weighing.Weigher(None, (), Settings(), None).weigh(photo, found, ())
@@ -804,6 +804,72 @@ def test_a_clip_weighs_its_dots_against_the_network(short):
     assert {source for _, source, _ in asked} == {"dot"}
     assert found.seen.leg.placement_mm == (10.0, 5.0, 40.0)
     assert "the ankle dot lies elsewhere" in found.cautions
+
+
+def test_a_dot_of_the_machine_counts_as_none_where_most_looks_say_so():
+    knob = replace(ANKLE_OFF, machine=("hinge",))
+    assert doubted_together([]) == ()
+    assert doubted_together([GOOD, knob, GOOD, knob]) == ()
+    assert doubted_together([knob, GOOD, knob]) == ("hinge",)
+
+
+def test_a_look_tells_the_dots_of_leg_and_machine_apart(monkeypatch):
+    """Each sentence stays with what it is of: strip, dots of the leg, dots of the machine."""
+    weighed = looked_at_with_a_knob(monkeypatch)
+    assert weighed.strip == "the strip"
+    assert weighed.dots == (("ankle", "the ankle"),)
+    assert weighed.machine == ("thigh_bar", "hinge")
+
+
+def looked_at_with_a_knob(monkeypatch) -> Weighed:
+    lens = Lens(1280, 960, 950.0, 0.06, "prior")
+    view = View("tag", (0.0, 0.0, -1.0), (1.0, 0.0, 1.0), 1500.0, 40.0)
+    monkeypatch.setattr(weighing, "lens_of_film", lambda *_, **__: lens)
+    monkeypatch.setattr(weighing.boards, "boards_of", lambda *_: None)
+    monkeypatch.setattr(weighing, "as_taken", lambda _: SimpleNamespace(cautions=("as taken",)))
+    monkeypatch.setattr(weighing, "view_of", lambda *_: (view, None))
+    said = ("as taken", "the strip", "the ankle", "the thigh bar", "the hinge")
+
+    def doubts(_photo, _found, leg, _detectors):
+        hip, knee, ankle = leg.placement_mm
+        wider, knobs = (hip, knee, ankle + 9.0), ("thigh_bar", "hinge")
+        return replace(leg, placement_mm=wider, doubted=knobs), said
+
+    monkeypatch.setattr(weighing, "with_doubts", doubts)
+    photo, found = SimpleNamespace(width=1280, height=960), Landmarks({})
+    weighed = weighing.Weigher(None, (), Settings(), None).weigh(photo, found, ())
+    assert weighed is not None
+    return weighed
+
+
+def test_a_knob_taken_for_a_dot_of_the_machine_proves_nothing_in_a_clip(whole, monkeypatch):
+    """It was asked of photos alone: in a clip a knob for the hinge turned the bars."""
+    real = weighing.with_doubts
+
+    def knob(photo, found, leg, detectors):
+        leg, said = real(photo, found, leg, detectors)
+        return replace(leg, doubted=("hinge",)), (*said, "the hinge")
+
+    assert whole.answer.ends[0].bars is not None
+    monkeypatch.setattr(weighing, "with_doubts", knob)
+    answer = measure_clip(
+        whole.path, detectors=shared_detectors(), settings=Settings(trials=1500),
+        readings=Readings(READ_S, WHOLE.displayed_at(READ_S)),
+    )  # fmt: skip
+    assert isinstance(answer, ClipAnswer)
+    assert all(end.bars is None for end in answer.ends)
+    (said,) = (one for one in answer.cautions if "machine's hinge dot" in one)
+    assert said.endswith("cover what is no dot, and film again.")
+    assert all(one.measurement.leg.doubted == ("hinge",) for one in answer.chosen)
+    assert answer.visit.machine is None
+    assert any(
+        "look at it and place the hinge by hand" in line for line in clip_first_lines(answer)
+    )
+    off = [
+        now.knee.value - then.knee.value
+        for now, then in zip(answer.ends, whole.answer.ends, strict=True)
+    ]
+    assert np.abs(off).max() < 1.0
 
 
 # The joint estimate ---------------------------------------------------------------------------

@@ -162,6 +162,7 @@ def _measured(
         lens=_lens(found, joint),
         view=_view(found, joint, k),
         placement_mm=found.seen.leg.placement_mm,
+        doubted=found.seen.leg.doubted,
     )
     rng = np.random.default_rng(int(sha256[:16], 16))
     knee, frame, _ = uncertainty.photo_with_uncertainty(leg, trials=settings.trials, rng=rng)

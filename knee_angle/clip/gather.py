@@ -17,7 +17,7 @@ from knee_angle.clip import said
 from knee_angle.clip.following import FOLLOWED, Followed, Sample, looks_of
 from knee_angle.clip.model import Seen
 from knee_angle.clip.standing import Sights, lean_of, rows_of, sights_of
-from knee_angle.clip.weighing import weighed_together
+from knee_angle.clip.weighing import doubted_together, weighed_together
 from knee_angle.photo import boards, camera
 from knee_angle.photo.lens_seen import seen_through
 from knee_angle.records import (
@@ -103,7 +103,9 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
     samples = followed.samples
     if source != "dot":
         samples = tuple(_with_points(one, found) for one, found in looks)
-    names = _names(samples)
+    weighed = [one.look.weighed for one, _ in looks if one.look is not None and one.look.weighed]
+    doubted = doubted_together(weighed)
+    names = LEG_POINTS if doubted else _names(samples)
     points = np.array([one.points_px for one in samples])[:, : len(names)]
     whole = ~np.isnan(points[:, :3]).any(axis=(1, 2))
     if whole.sum() < max(2 * LEAST_LOOKS, 0.3 * len(samples)):
@@ -120,16 +122,16 @@ def gathered(followed: Followed, lens: Lens, settings: Settings) -> Gathered | N
         _by_prior(sights)
     leg = _leg(looks, strip_lens, names, side, settings)
     u_px, alike = _finding(looks, names, points, source)
-    weighed = [one.look.weighed for one, _ in looks if one.look is not None and one.look.weighed]
     placement_mm, tilt_deg, doubts = weighed_together(weighed, settings)
     if source != "dot":
         u_px[:, :3] = np.hypot(u_px[:, :3], _anew_px(leg, placement_mm))
         placement_mm = _lasting_mm(placement_mm)
-    leg = replace(leg, placement_mm=placement_mm)
+    leg = replace(leg, placement_mm=placement_mm, doubted=doubted)
     u_common_deg = math.hypot(U_ALIKE * _usual_u_deg(sights), tilt_deg)
     by_leg = 0.0 if use_strip else _by_leg(looks, settings)
     seen = Seen(leg, points, u_px, alike, sights, use_strip, u_common_deg, by_leg)
     seconds = np.array([one.seconds for one in samples])
+    doubts += (said.not_the_machines(doubted),) if doubted else ()
     told = (*doubts, *cautions, *_usual([found.cautions for _, found in looks]))
     return Gathered(seen, tuple(samples), seconds, plane, source, tuple(dict.fromkeys(told)))
 

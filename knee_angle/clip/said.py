@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from knee_angle.angle.words import POINT_WORDS
 from knee_angle.clip.answer import Which
-from knee_angle.language import say
-from knee_angle.records import NotMeasured
+from knee_angle.language import joined, say, say_many
+from knee_angle.records import NotMeasured, PointName
 
 __all__ = [
     "CONSTANT",
@@ -21,6 +24,7 @@ __all__ = [
     "misread",
     "no_turn",
     "not_seen",
+    "not_the_machines",
     "odd_pictures",
     "other_than_read",
     "stopped",
@@ -109,6 +113,18 @@ def not_seen(share: float) -> str:
         "In {percent:.0f} % of the clip hip, knee and ankle were not all seen; those times are "
         "left out.",
         percent=100.0 * share,
+    )
+
+
+def not_the_machines(names: Sequence[PointName]) -> str:
+    """Dots of the machine that lie where no machine has them."""
+    return say_many(
+        "What was taken for the machine's {points} dot lies far from where the machine is seen, "
+        "so the machine's dots prove nothing: cover what is no dot, and film again.",
+        "What was taken for the machine's {points} dots lies far from where the machine is seen, "
+        "so the machine's dots prove nothing: cover what is no dot, and film again.",
+        len(names),
+        points=joined(say(" and "), [POINT_WORDS[name] for name in names]),
     )
 
 

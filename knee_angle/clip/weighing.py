@@ -21,10 +21,10 @@ from knee_angle.photo import boards
 from knee_angle.photo.as_taken import as_taken
 from knee_angle.photo.reading import Photo
 from knee_angle.photo.tags import Tag
-from knee_angle.records import LEG_POINTS, Landmarks, LegInView
+from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmarks, LegInView, PointName
 from knee_angle.settings import Settings
 
-__all__ = ["Weighed", "Weigher", "weighed_together"]
+__all__ = ["Weighed", "Weigher", "doubted_together", "weighed_together"]
 
 LOOKS = 5
 """So many looks are weighed, every second one."""
@@ -41,13 +41,16 @@ class Weighed:
     tilt_deg : float
         What is added to the direction's ±.
     dots, strip : tuple of (str, str), str
-        What is said of each dot, and of the strip; empty where nothing.
+        What is said of each dot of the leg, and of the strip; empty where nothing.
+    machine : tuple of str
+        Dots of the machine that cannot be its own.
     """
 
     placement_mm: tuple[float, float, float]
     tilt_deg: float
     dots: tuple[tuple[str, str], ...]
     strip: str
+    machine: tuple[PointName, ...] = ()
 
 
 class Weigher:
@@ -72,8 +75,9 @@ class Weigher:
         printed = boards.boards_of(tags, lens, found, settings)
         view, _ = view_of(photo, found, lens, printed, self._detectors, settings)
         leg = LegInView(found.points, found.side or "left", lens, view, settings.placed_mm)
-        doubted, said = with_doubts(photo, found, leg, self._detectors, machine=False)
+        doubted, said = with_doubts(photo, found, leg, self._detectors)
         told = [one for one in said if one not in as_taken(photo).cautions]
+        told = told[: len(told) - len(doubted.doubted)]
         wider = [
             name
             for name, now, usual in zip(
@@ -93,6 +97,7 @@ class Weigher:
             tilt_deg=math.sqrt(max(0.0, float(np.mean(after - before)) + 0.5 * drawn_deg**2)),
             dots=tuple(zip(wider, of_dots, strict=True)),
             strip=of_strip[0] if of_strip else "",
+            machine=doubted.doubted,
         )
 
 
@@ -120,3 +125,15 @@ def weighed_together(
         told.append(slanted[len(slanted) // 2])
     tilt = float(np.median([one.tilt_deg for one in looks]))
     return (hip, knee, ankle), tilt, tuple(told)
+
+
+def doubted_together(looks: Sequence[Weighed]) -> tuple[PointName, ...]:
+    """Dots of the machine that cannot be its own, as most looks say.
+
+    Parameters
+    ----------
+    looks : sequence of Weighed
+        Those that were weighed.
+    """
+    counts = {name: sum(name in one.machine for one in looks) for name in MACHINE_POINTS}
+    return tuple(name for name, count in counts.items() if 2 * count > len(looks))

@@ -147,15 +147,15 @@ def slanted(view: View, seen: Direction) -> Odds:
 
 
 def with_doubts(
-    photo: Photo, landmarks: Landmarks, leg: LegInView, detectors: Sequence[Detector], *,
-    machine: bool = True,
-) -> tuple[LegInView, tuple[str, ...]]:  # fmt: skip
+    photo: Photo, landmarks: Landmarks, leg: LegInView, detectors: Sequence[Detector]
+) -> tuple[LegInView, tuple[str, ...]]:
     """The leg with ± that allow for a misplaced dot or strip, and what is said of them.
 
-    What the picture itself leaves open (`as_taken`) is said first. Where a dot of the machine
-    cannot be one, and ``machine`` asks for that, its points are left out.
+    What the picture itself leaves open (`as_taken`) is said first, then strip, dots of the leg,
+    and of the machine: where one of these cannot be the machine's, its points are left out.
     """
-    dotted = [name for name in LEG_POINTS if landmarks.points[name].source == "dot"]
+    dots = [name for name, point in landmarks.points.items() if point.source == "dot"]
+    dotted = [name for name in LEG_POINTS if name in dots]
     taken = as_taken(photo)
     cautions = [*taken.cautions]
     if leg.lens.u_centre > 0.0 == taken.u_centre:
@@ -166,11 +166,11 @@ def with_doubts(
         if leg.view.plane == "tag" and isinstance(detector, DirectionDetector):
             leg, said = _strip_weighed(photo, landmarks, leg, detector)
             cautions += said
-        if dotted and detector.source == "network" and isinstance(detector, Witness):
+        if dots and detector.source == "network" and isinstance(detector, Witness):
             near = detector.near(photo, landmarks)
             leg, said = _dots_weighed(leg, dotted, near)
             cautions += said
-            if machine and near is not None:
+            if near is not None:
                 leg, said = _machine_weighed(leg, near)
                 cautions += said
     return leg, tuple(cautions)
