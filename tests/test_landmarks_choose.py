@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+from dataclasses import replace
 
 import pytest
 from conftest import SAMPLES
@@ -12,7 +13,7 @@ from knee_angle.angle.scale import implausible, mm_per_px
 from knee_angle.angle.side import side_of
 from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import choose_landmarks, with_manual
-from knee_angle.landmarks.dots.refusals import NO_LEG_THERE, may_be_empty
+from knee_angle.landmarks.dots.refusals import NO_DOTS, NO_LEG_THERE, may_be_empty
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments, UnusedDot
@@ -116,6 +117,40 @@ def test_a_machine_that_may_be_empty_is_known_by_its_kind_beside_other_refusals(
     of_dots = NotMeasured(reason, "check the machine", kind=kind)
     others = [Fixed("network", NotMeasured("no leg", "come closer")), Fixed("dot", of_dots)]
     assert may_be_empty(choose_landmarks(photo(), detectors=others)) == empty
+
+
+BARE = "photograph the leg from its outer side with hip, knee and ankle in the picture"
+ALONE = "photograph one leg alone from its outer side, nobody else close to it"
+WITHOUT_MODEL = NotMeasured("no pose model", "install it again")
+
+
+@pytest.mark.parametrize(
+    ("network", "pose", "first", "last"),
+    [
+        pytest.param("no_leg", "no_leg", BARE, "or place the points by hand", id="no leg"),
+        pytest.param("no_leg", "two_legs", ALONE, "or place the points by hand", id="two persons"),
+        pytest.param("two_legs", "no_leg", ALONE, "or place the points by hand", id="two legs"),
+        pytest.param("no_leg", None, BARE, "; or install it again", id="what else is to be done"),
+    ],
+)
+def test_nobody_is_told_three_times_to_stick_dots_on(network, pose, first, last):
+    """Each of three detectors said so; so long a sentence nobody read."""
+    seen = {
+        "no_leg": NotMeasured("sees no leg", "come closer; or stick dots on", kind="no_leg"),
+        "two_legs": NotMeasured("sees two", "send them out, or stick dots on", kind="two_legs"),
+        None: WITHOUT_MODEL,
+    }
+    others = [
+        Fixed("dot", NO_DOTS),
+        Fixed("network", seen[network]),
+        Fixed("pose", replace(seen[pose], reason="no person")),
+    ]
+    refused = choose_landmarks(photo(), detectors=others)
+    assert refused.advice.startswith(first)
+    assert refused.advice.endswith(last)
+    assert refused.advice.count("dot") == 1
+    assert "; or put one dot each, all of one strong colour, on hip, knee" in refused.advice
+    assert refused.reason.count(";") == 2, "every reason stays told"
 
 
 def test_who_stuck_dots_on_is_not_told_to_stick_dots_on():

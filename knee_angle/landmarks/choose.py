@@ -17,7 +17,7 @@ from knee_angle.angle.words import POINT_WORDS, THE_POINT_WORDS
 from knee_angle.assumptions import SHORTEST_IN_U
 from knee_angle.landmarks.base import Detector, Witness, WitnessedDetector
 from knee_angle.landmarks.dots.unused import OPTION, usable_dots, use_dots
-from knee_angle.language import capital, joined, say, without_stop
+from knee_angle.language import capital, joined, phrase, say, without_stop
 from knee_angle.photo.reading import Photo
 from knee_angle.records import LEG_POINTS, Landmarks, NotMeasured, PointName, Quad, Source
 
@@ -41,6 +41,17 @@ NOTHING_FOUND = NotMeasured(
     ),
 )
 LEG_ALONE = say("photograph the leg alone, whole, from its outer side in good light")
+_ADVISED: dict[str | None, str] = {
+    "no_leg": say(
+        "photograph the leg from its outer side with hip, knee and ankle in the picture, in good "
+        "light and nobody else close to it"
+    ),
+    "two_legs": say(
+        "photograph one leg alone from its outer side, nobody else close to it, the other leg "
+        "flat or covered"
+    ),
+}
+"""What to do without dots, by what was seen without them."""
 
 
 def choose_landmarks(
@@ -164,7 +175,13 @@ def _refusal(refusals: Sequence[NotMeasured]) -> NotMeasured:
     reasons = dict.fromkeys(without_stop(refusal.reason) for refusal in refusals)
     advice = dict.fromkeys(without_stop(refusal.advice) for refusal in refusals)
     of_dots = next((refusal for refusal in refusals if refusal.unused_dots), None)
-    if of_dots is not None and len(refusals) > 1:
+    kinds = {refusal.kind for refusal in refusals}
+    if kinds >= {"no_dots"} and kinds & _ADVISED.keys():
+        # Each says to stick dots on; one word of it is enough.
+        of_leg = _ADVISED["two_legs" if "two_legs" in kinds else "no_leg"]
+        own = [one.advice for one in refusals if one.kind not in _ADVISED]
+        advice = dict.fromkeys((of_leg, *map(phrase, own)))
+    elif of_dots is not None and len(refusals) > 1:
         # Who stuck dots on is not told to stick dots on; what was seen may be none, too.
         advice = dict.fromkeys((without_stop(of_dots.advice), LEG_ALONE))
     return NotMeasured(

@@ -84,7 +84,7 @@ def weighed(found: Landmarks, seen: Landmarks) -> Landmarks | NotMeasured:
         away = np.array([theirs.x_px - ours.x_px, theirs.y_px - ours.y_px])
         total = np.linalg.inv(a + b)
         if float(away @ total @ away) > DENIED2:
-            return NotMeasured(DENIED, ADVICE)
+            return NotMeasured(DENIED, ADVICE, kind="no_leg")
         gain = a @ total
         cov = a - gain @ a + np.outer(gain @ away, gain @ away)
         triple = (float(cov[0, 0]), float(cov[0, 1] + cov[1, 0]) / 2.0, float(cov[1, 1]))

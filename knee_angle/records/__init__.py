@@ -202,8 +202,8 @@ class NotMeasured:
     bars, display : BarsAlone or None, DisplaySeen or None
         The machine's bars, where both tags on them were seen; display as of a `Measurement`.
     kind : str or None
-        What else is to be said hangs on it: no dots that make a leg, or a machine that may be
-        empty.
+        What else is to be said hangs on it: no dots that make a leg, no leg or several seen
+        without them, a machine that may be empty.
     """
 
     reason: str
@@ -214,7 +214,7 @@ class NotMeasured:
     display: DisplaySeen | None = None
 
     unused_dots: tuple[UnusedDot, ...] = ()
-    kind: Literal["no_dots", "maybe_empty"] | None = None
+    kind: Literal["no_dots", "no_leg", "two_legs", "maybe_empty"] | None = None
 
     def __repr__(self) -> str:
         return _in_a_line("NotMeasured", *self.alarms, self.reason, f"next: {self.advice}")

@@ -105,14 +105,14 @@ def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
     shown = cut(photo, whole_photo(photo), model.size)
     first = _first_look(photo, model, shown)
     if first is None:
-        return NotMeasured(NO_LEG, ADVICE)
+        return NotMeasured(NO_LEG, ADVICE, kind="no_leg")
     window = _around(first, turn_deg=0.0, factor=1.45)
     second = see(photo, model, [window])[0]
     if second.presence[:3].min() < LEAST_PRESENCE / 2:
-        return NotMeasured(DISAGREE, ADVICE)
+        return NotMeasured(DISAGREE, ADVICE, kind="no_leg")
     view = _seen_twice(photo, first, second) or _closer(photo, model, second)
     if isinstance(view, NetworkView) and _another_leg(photo, model, shown, view.landmarks):
-        return NotMeasured(TWO_LEGS, ONE_LEG)
+        return NotMeasured(TWO_LEGS, ONE_LEG, kind="two_legs")
     return view
 
 
@@ -136,7 +136,7 @@ def _closer(photo: Photo, model: Model, second: Look) -> NetworkView | NotMeasur
     agree, or agree on what is no leg, the look itself was perhaps aimed badly: the better
     aimed one of the next two takes its place, `ROUNDS` times at most.
     """
-    view: NetworkView | NotMeasured = NotMeasured(DISAGREE, ADVICE)
+    view: NetworkView | NotMeasured = NotMeasured(DISAGREE, ADVICE, kind="no_leg")
     for _ in range(ROUNDS):
         windows = [
             _around(second, turn_deg=-8.0, factor=1.55, mirrored=True),
@@ -207,7 +207,7 @@ def _agreed(photo: Photo, looks: list[Look]) -> NetworkView | NotMeasured:
     u_deg = flat_u_deg(mean, cov)
     reason = _refusal(photo, mean, lengths, spread, float(presence[:3].min()), u_deg)
     if reason is not None:
-        return NotMeasured(reason, ADVICE)
+        return NotMeasured(reason, ADVICE, kind="no_leg")
     p_right = float(np.mean([look.p_right for look in looks]))
     side: Side | None = None if 0.2 < p_right < 0.8 else ("right" if p_right > 0.5 else "left")
     found = landmarks_of(mean, cov, presence)

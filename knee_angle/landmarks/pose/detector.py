@@ -185,7 +185,7 @@ class PoseDetector:
         """
         small = photo.small
         if not _is_picture(small):
-            return NotMeasured(NOT_A_PICTURE, ADVICE)
+            return NotMeasured(NOT_A_PICTURE, ADVICE, kind="no_leg")
         copy = _reduced(small, SEARCH_PX)
         to_full = np.array([photo.width / copy.shape[1], photo.height / copy.shape[0]])
         quads = tuple(np.asarray(quad, dtype=float) / to_full for quad in masked)
@@ -193,11 +193,12 @@ class PoseDetector:
             found = self._search(copy, quads)
         except PoseProcessFailed:
             self.close()
-            return NotMeasured(BROKE_OFF, ADVICE)
+            return NotMeasured(BROKE_OFF, ADVICE, kind="no_leg")
         except MissingModel as cannot_start:
             if self._bundle != shipped_bundle():
                 raise
-            return NotMeasured(str(cannot_start), ADVICE)  # nobody asked for it: go on without
+            # Nobody asked for it: go on without.
+            return NotMeasured(str(cannot_start), ADVICE, kind="no_leg")
         if isinstance(found, NotMeasured):
             return found
         return _landmarks(found, to_full=to_full)
@@ -272,7 +273,7 @@ class PoseDetector:
                     else:
                         refused.append(fault)
                 if two_people(legs):
-                    return NotMeasured(TWO_PEOPLE, ONE_LEG)
+                    return NotMeasured(TWO_PEOPLE, ONE_LEG, kind="two_legs")
                 pair = best_pair(legs, believed[not mirrored])
                 third = self._confirm(copy, pair, turns=turns, mirrored=mirrored) if pair else None
                 if pair and third:
@@ -281,8 +282,8 @@ class PoseDetector:
                 if not legs:
                     break
         if believed[False]:
-            return NotMeasured(NOT_CONFIRMED, ADVICE)
-        return NotMeasured(refused[0] if refused else NO_PERSON, ADVICE)
+            return NotMeasured(NOT_CONFIRMED, ADVICE, kind="no_leg")
+        return NotMeasured(refused[0] if refused else NO_PERSON, ADVICE, kind="no_leg")
 
     def _whole_person(
         self, copy: Rgb, poses: list[Floats], turns: int, quads: tuple[Floats, ...]
@@ -293,11 +294,11 @@ class PoseDetector:
         legs = [nearer_leg(pose) for pose in people]
         legs = [x for x in legs if fault_of(x, size=size, quads=quads, any_bend=True) is None]
         if two_people(legs):
-            return NotMeasured(TWO_PEOPLE, ONE_LEG)
+            return NotMeasured(TWO_PEOPLE, ONE_LEG, kind="two_legs")
         if not legs:
             return None
         if any(other_leg_meant(pose, size=size) for pose in people):
-            return NotMeasured(TWO_PEOPLE, ONE_LEG)
+            return NotMeasured(TWO_PEOPLE, ONE_LEG, kind="two_legs")
         leg = max(legs, key=lambda one: one.segment)
         looks = [leg]
         for picture, back, mirrored in _passes(copy):
