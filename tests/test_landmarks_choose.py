@@ -15,6 +15,7 @@ from knee_angle.errors import InvalidInput
 from knee_angle.landmarks.choose import choose_landmarks, with_manual
 from knee_angle.landmarks.dots.refusals import NO_DOTS, NO_LEG_THERE, may_be_empty
 from knee_angle.landmarks.manual import manual_landmarks, read_manual
+from knee_angle.language import in_language, tell
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmark, Landmarks, NotMeasured, Segments, UnusedDot
 
@@ -151,6 +152,8 @@ def test_nobody_is_told_three_times_to_stick_dots_on(network, pose, first, last)
     assert refused.advice.count("dot") == 1
     assert "; or put one dot each, all of one strong colour, on hip, knee" in refused.advice
     assert refused.reason.count(";") == 2, "every reason stays told"
+    with in_language("de"):
+        assert "; oder je einen Klebepunkt" in tell(refused.advice)
 
 
 def test_who_stuck_dots_on_is_not_told_to_stick_dots_on():

@@ -323,7 +323,7 @@ def test_a_set_of_dots_that_makes_no_leg_at_all_is_said_too(places, tmp_path):
     refused = find(Drawing(names=(), extra=places).picture(), tmp_path)
     assert isinstance(refused, NotMeasured)
     assert "5 dots were seen and not used (green" in refused.reason
-    assert "Put one dot each" not in refused.advice
+    assert "one dot each" not in refused.advice
     assert len(refused.unused_dots) == 5
     seen_at = np.array([[d.point.x_px, d.point.y_px] for d in refused.unused_dots])
     for place in places:

@@ -23,8 +23,8 @@ TWO_PLACES_WHY = say("it cannot be told which dot is which")
 NO_DOTS = NotMeasured(
     say("No set of dots that makes a leg was found."),
     say(
-        "Put one dot each, all of one strong colour, on hip, knee and ankle (and "
-        "on the machine's bars and hinge), or place the points by hand."
+        "put one dot each, all of one strong colour, on hip, knee and ankle (and "
+        "on the machine's bars and hinge), or place the points by hand"
     ),
     kind="no_dots",
 )
