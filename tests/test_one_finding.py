@@ -32,14 +32,21 @@ from knee_angle.machine.prescribed import LegSettings
 from knee_angle.machine.unjudged import UNTRUSTED
 from knee_angle.page import answer as page_answer
 from knee_angle.photo.reading import Photo, read_photo
-from knee_angle.pipeline import SeenPhoto, answer_of_photo, judged_alone, look, measure
+from knee_angle.pipeline import (
+    SeenPhoto,
+    answer_of_photo,
+    answer_of_visit,
+    judged_alone,
+    look,
+    measure,
+)
 from knee_angle.records import Displayed, Measurement, NotMeasured, Unreadable
 from knee_angle.report.answer_text import answer_text
 from knee_angle.report.contract import as_csv, as_json
 from knee_angle.report.overlay import overlay
 from knee_angle.report.visit_words import to_do
 from knee_angle.settings import Settings
-from knee_angle.visit import estimate
+from knee_angle.visit import Shot, estimate
 
 SHOWN = {
     "bed_01": 93.0, "bed_02": 32.0, "bed_05": 9.0, "bed_07": 55.0, "bed_08": 125.0, "bed_11": 90.0,
@@ -97,6 +104,17 @@ def test_a_knob_taken_for_the_hinge_is_named_and_nobody_is_told_to_stick_dots_on
     assert "photograph again with dots" not in said
     assert "  next " not in said
     assert "finding       cause not known: a dot of the machine is in doubt" in said
+
+
+def test_in_a_visit_the_photo_of_a_doubted_dot_is_named():
+    """Of several photos nobody knew which to look at."""
+    shown = {"bed_07": 55.0, "bed_11": 83.0}
+    shots = [(Shot(n, n, shown[n]), measured(n, shown[n], Settings())) for n in shown]
+    answer = answer_of_visit(shots, Settings())
+    (told,) = to_do(answer)[0]
+    assert told.startswith("bed_07: What was taken for the machine's hinge dot lies far from")
+    guessed = answer_of_visit(shots[1:], Settings())
+    assert to_do(guessed)[0][0].startswith("The machine's bars are only guessed")
 
 
 def test_more_settings_are_asked_for_once():

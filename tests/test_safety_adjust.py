@@ -645,6 +645,7 @@ def test_the_checks_say_what_is_known_of_the_sum(holding, says):
 def test_a_hinge_beside_a_leg_that_slides_is_said(anterior_mm, weight, says):
     seen = Figure(anterior_mm, 2.0, (0.0, 0.0))
     words = adjust._check_words(held(weight=weight), seen, 5)
+    assert ("length alone does not help. Machine stopped, check" in words) == ("every" in words)
     assert (says in words) if says else ("at every setting" not in words)
     known = adjust._check_words(held(weight=weight), replace(seen, u=abs(anterior_mm) / 2.2), 5)
     assert known == words

@@ -97,11 +97,11 @@ PHOTOS_FIRST = say(
 FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
 IN_FRONT = say(
     "The hinge lies in front of the knee at every setting, as where the lower leg slides: check "
-    "slings, padding and the heel's seat; changing a section's length does not help."
+    "slings, padding and the heel's seat; changing a section's length alone does not help."
 )
 BEHIND = say(
     "The hinge lies behind the knee at every setting, as where the lower leg slides: check slings, "
-    "padding and the heel's seat; changing a section's length does not help."
+    "padding and the heel's seat; changing a section's length alone does not help."
 )
 TOO_LONG = say(
     "Both sections and the patient's place together are {off_mm:.0f} ± {u_mm:.0f} mm too long. "

@@ -24,6 +24,7 @@ from knee_angle.records import (
 
 __all__ = [
     "CARDS_WRONG",
+    "OF_ONE_PHOTO",
     "UNTRUSTED",
     "Unjudged",
     "bars_are_guessed",
@@ -79,6 +80,8 @@ _WEIGHTIEST: tuple[Unseparable, ...] = (
     "cards", "doubted", "not_all", "unused", "guessed", "picture", "not_seen",
 )  # fmt: skip
 """Of several photos the one is told whose bars need the least to count."""
+OF_ONE_PHOTO: tuple[Unseparable, ...] = ("cards", "doubted", "not_all", "unused")
+"""What is to be looked at in the very photo: of several it is named."""
 
 
 def unjudged_of(result: Measurement) -> Unjudged | None:

@@ -13,7 +13,13 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.language import capital_start, figure, joined, say, tell, without_stop
 from knee_angle.machine.answer import SettingAnswer, VisitAnswer
 from knee_angle.machine.cause import limit_cautions
-from knee_angle.machine.unjudged import UNTRUSTED, dots_not_used, unjudged_of, weightiest
+from knee_angle.machine.unjudged import (
+    OF_ONE_PHOTO,
+    UNTRUSTED,
+    dots_not_used,
+    unjudged_of,
+    weightiest,
+)
 from knee_angle.records import (
     LEG_POINTS,
     Comparison,
@@ -372,8 +378,16 @@ def _why_no_machine(answer: VisitAnswer) -> str:
     """Why the machine is not judged: its bars were not seen, or only guessed, or not as told."""
     if not any(photo.leg.lens.trusted for photo in answer.estimate.photos):
         return UNTRUSTED
-    of_photos = (unjudged_of(one) for _, one in answer.outcomes if isinstance(one, Measurement))
-    return weightiest([why for why in of_photos if why is not None]).advice
+    found = {
+        name: why
+        for name, one in answer.outcomes
+        if isinstance(one, Measurement) and (why := unjudged_of(one)) is not None
+    }
+    told = weightiest(list(found.values()))
+    if len(answer.outcomes) > 1 and told.why in OF_ONE_PHOTO:
+        photo = next(name for name, why in found.items() if why is told)
+        return joined(": ", [photo, told.advice])
+    return told.advice
 
 
 def not_judged(why: NotMeasured) -> str:
