@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 
 import cv2
@@ -94,12 +95,19 @@ def test_blocks_hold_what_the_losses_take_and_a_step_lowers_them():
         assert np.mean(told[-3:]) < 0.8 * np.mean(told[:3])
 
 
-@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::UserWarning")
-def test_exported_weights_answer_as_the_networks_do(tmp_path):
+def kept(folder):
+    """Networks that nothing was taught, as a training keeps them."""
     torch.manual_seed(2)
     made = {what: display_train.network_of(what).eval() for what in NETWORKS}
     for what, network in made.items():
-        torch.save(network.state_dict(), tmp_path / f"{what}.pt")
+        torch.save(network.state_dict(), folder / f"{what}.pt")
+    return made
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::UserWarning")
+def test_exported_weights_answer_as_the_networks_do(tmp_path, monkeypatch):
+    monkeypatch.setattr(display_export, "HALVED", ())
+    made = kept(tmp_path)
     card = display_export.export(tmp_path, tmp_path / "weights")
     assert set(json.loads(card.read_text())["sha256"]) == set(NETWORKS)
     line = reader_block(np.random.default_rng(1), world(), 1)["crops"]
@@ -122,6 +130,39 @@ def test_exported_weights_answer_as_the_networks_do(tmp_path):
         expected = made["finder"](torch.from_numpy(picture)).numpy()
     assert seen.shape == (1, 8, 16, 24)
     assert seen == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::UserWarning")
+def test_the_reader_is_kept_in_half_its_bytes_and_reads_the_same(tmp_path, monkeypatch):
+    made, weights = kept(tmp_path)["reader"], tmp_path / "weights"
+    with monkeypatch.context() as whole:
+        whole.setattr(display_export, "HALVED", ())
+        display_export.main([str(tmp_path), "--to", str(weights)])
+    before = {what: (weights / f"{what}.onnx").read_bytes() for what in NETWORKS}
+    card = display_export.main(["--halve", "--to", str(weights)])
+    after = {what: (weights / f"{what}.onnx").read_bytes() for what in NETWORKS}
+    assert len(after["reader"]) < 0.52 * len(before["reader"])
+    assert (after["finder"], after["fitter"]) == (before["finder"], before["fitter"])
+    assert json.loads(card.read_text())["sha256"] == {
+        what: hashlib.sha256(one).hexdigest() for what, one in after.items()
+    }
+    lines = reader_block(np.random.default_rng(4), world(), 8)["crops"]
+    shown = np.stack([normalised(line, 80) for line in lines])
+    columns, states = onnxruntime.InferenceSession(after["reader"]).run(None, {"lines": shown})
+    with torch.no_grad():
+        for read, expected in zip((columns, states), made(torch.from_numpy(shown)), strict=True):
+            assert np.exp(read) == pytest.approx(np.exp(expected.numpy()), abs=2e-3)
+    display_export.main(["--halve", "--to", str(weights)])
+    assert (weights / "reader.onnx").read_bytes() == after["reader"], "halved once, not twice"
+    display_export.main([str(tmp_path), "--to", str(weights)])
+    assert (weights / "reader.onnx").read_bytes() == after["reader"], "an export halves by itself"
+
+
+@pytest.mark.parametrize("call", [[], ["kept", "--halve"]], ids=["neither", "both"])
+def test_an_export_is_of_kept_networks_or_halves_what_is_there(call, capsys):
+    with pytest.raises(SystemExit):
+        display_export.main(call)
+    assert "or --halve" in capsys.readouterr().err
 
 
 def test_a_judged_picture_tells_what_it_shows():
