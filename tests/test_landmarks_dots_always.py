@@ -11,7 +11,6 @@ import pytest
 from bench.bench_dots import judged
 from bench.dot_accidents import ACCIDENTS
 from conftest import Scene, scenes
-from drawn_dots import WHITE, Drawn, photographed, pigment, smeared
 from PIL import Image
 from test_landmarks_dots import COLOURS, Drawing, find, misses, photo_of
 from test_landmarks_fusion import Says, masked, right, segment, upright
@@ -27,6 +26,7 @@ from knee_angle.landmarks.dots.unused import colour_word, use_dots
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS, Landmark, Landmarks, NotMeasured
+from knee_angle.training.painted import WHITE, Drawn, photographed, pigment, smeared
 
 DOTS, NETWORK = DotDetector(), NetworkDetector()
 NAMES = LEG_POINTS + MACHINE_POINTS

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from knee_angle.landmarks.dots import sets
+from knee_angle.landmarks.dots import namings, sets
 from knee_angle.landmarks.dots.along import along_bars
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import folded_over
@@ -430,6 +430,29 @@ def test_black_patches_at_machine_and_ankle_alone_are_not_followed_up(
     seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
     assert list(sets.sets_of(seen, witness())) == []
     assert bool(asked) == looked
+
+
+@pytest.mark.parametrize(
+    "hip",
+    [
+        pytest.param("hip", id="each on what its place says"),
+        pytest.param("thigh_bar", id="the one where a hip is on a bar, the other on skin"),
+    ],
+)
+def test_what_dots_lie_on_decides_which_of_two_near_each_other_is_the_hip(
+    hip, monkeypatch
+):
+    """The witness sees both half-way between them, and the colours around are alike."""
+    places = TRUE | {"hip": (120.0, 300.0), "thigh_bar": (150.0, 306.0)}
+    alike = {"around": np.tile(SKIN, (RAYS, 1))}
+    found = patches(places, thigh_bar=alike)
+    says = np.where(np.eye(len(NAMES)) > 0, 1.0, -4.0)
+    if hip == "thigh_bar":
+        says[[0, 3]] = says[[3, 0]]
+    monkeypatch.setattr(namings, "lying_of", lambda *_: says)
+    seen = witness(hip=(35.0, 3.0), thigh_bar=(-30.0, -7.0))
+    named = named_together(found, seen, np.full((400, 600, 3), 90, np.uint8))[0]
+    assert list(places)[named.index["hip"]] == hip
 
 
 @pytest.mark.parametrize("off", [-1e-6, 1e-6])

@@ -74,8 +74,8 @@ def test_importing_the_package_loads_no_model_and_no_picture_library():
     assert done.stdout.strip() == "[]"
 
 
-DRAWING = {"dotted_scenes", "rendered_clips"}
-"""They draw by the trainer's renderer, which the test environment does not hold."""
+DRAWING = {"rendered_clips"}
+"""It draws by the trainer's renderer, which the test environment does not hold."""
 
 
 def test_every_bench_can_be_begun(monkeypatch):

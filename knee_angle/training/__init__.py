@@ -22,7 +22,9 @@ for the series :mod:`rigid`, :mod:`seated`, :mod:`series_truth`, :mod:`series`.
 The networks that read displays are made by modules of their own, each with a command:
 :mod:`display_glyphs`, :mod:`display_panels`, :mod:`display_scenes`, :mod:`display_samples`,
 :mod:`display_model`, :mod:`display_train`, :mod:`display_export`, :mod:`display_judge`.
-:mod:`pose_bundle` made the pose model's file.
+:mod:`pose_bundle` made the pose model's file. The network of what dots lie on is made by
+:mod:`painted`, :mod:`dotted`, :mod:`dot_looks`, :mod:`dot_model` and :mod:`dot_train`, which is
+its command.
 
 World of the scenes
 -------------------

@@ -28,12 +28,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench.dot_accidents import ACCIDENTS, SPOILT, Photographed, dark_magenta
-from drawn_dots import LEAST_SEEN, Drawn, photographed, pigment
 
 from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo.reading import read_photo
 from knee_angle.records import Landmarks, NotMeasured
+from knee_angle.training.painted import LEAST_SEEN, Drawn, photographed, pigment
 
 if TYPE_CHECKING:
     from knee_angle.training.bodies import Bank
@@ -137,7 +137,7 @@ def keep_photo(drawn: Drawn, name: Path, rng: np.random.Generator) -> None:
 
 def scene_of(number: int, seed: int, bank: Bank, renderer: Renderer, pictures: int) -> Drawn:
     """One scene; every third machine sits 85 to 122 mm wrongly."""
-    from dotted_scenes import draw
+    from knee_angle.training.dotted import draw
 
     rng = np.random.default_rng([seed, number])
     return draw(

@@ -1,4 +1,4 @@
-"""What happens to dots at a bedside, one accident to a picture; see `drawn_dots`.
+"""What happens to dots at a bedside, one accident to a picture; see `knee_angle.training.painted`.
 
 Each takes a painted picture and its scene and gives a picture with what it moved: most keep
 every dot where it was, a cut at the picture's edge moves them all.
@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from drawn_dots import Drawn
 
 from knee_angle.records import LEG_POINTS
+from knee_angle.training.painted import Drawn
 
 Floats = np.ndarray
 DARK_MAGENTA = ((81, 27, 60), (108, 27, 60))

@@ -74,6 +74,7 @@ from knee_angle.landmarks.dots.together import (
     agrees,
     best_named,
     far_ahead,
+    lie_exchanged,
     plainly_dots,
     readings_together,
     settled_together,
@@ -155,7 +156,7 @@ class DotDetector:
             sure = _ahead_as_seen(photo, witness, alone, readings)
         other_end = _exchanged(readings) if sure else None
         if isinstance(alone, Reading) and sure and other_end is None:
-            seen = _seen_elsewhere(photo, witness, alone)
+            seen = _seen_elsewhere(picture, witness, alone)
         else:
             seen = _seen(picture, witness, alone, masked)
         if seen is None:
@@ -382,14 +383,16 @@ def _seen(
     return None if plain is None else witness.near(photo, leg_about(photo, plain))
 
 
-def _seen_elsewhere(photo: Photo, witness: Witness, sure: Reading) -> Landmarks | None:
+def _seen_elsewhere(picture: Picture, witness: Witness, sure: Reading) -> Landmarks | None:
     """The witness's leg where it denies one that the dots are sure of: another knee, say.
 
-    Six dots of a leg seen obliquely can make another leg with other bars as well. The look is
-    the one that later tells how the camera stands.
+    Six dots of a leg seen obliquely can make another leg with other bars as well, and a hinge
+    right before the knee is told from it by what the dots lie on alone. The look is the one that
+    later tells how the camera stands.
     """
-    seen = _near_leg(photo, witness, sure)
-    return None if seen is None or _as_seen(sure, _expected(photo, seen)) else seen
+    seen = _near_leg(picture.photo, witness, sure)
+    agreed = seen is None or _as_seen(sure, _expected(picture.photo, seen))
+    return seen if seen is None or not agreed or lie_exchanged(picture, sure) else None
 
 
 def _near_leg(photo: Photo, witness: Witness, sure: Reading) -> Landmarks | None:

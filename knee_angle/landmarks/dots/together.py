@@ -14,6 +14,7 @@ import numpy as np
 from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
+from knee_angle.landmarks.dots.lying import exchanged, lying_of
 from knee_angle.landmarks.dots.namings import FIRM, MARGIN, NO_OUTLINE, TWIN_RADII, named_together
 from knee_angle.landmarks.dots.picture import Picture
 from knee_angle.landmarks.dots.quality import CLEAN, quality, vivid_colour
@@ -27,6 +28,7 @@ __all__ = [
     "agrees",
     "best_named",
     "far_ahead",
+    "lie_exchanged",
     "plainly_dots",
     "readings_together",
     "settled_together",
@@ -52,6 +54,9 @@ rightly (set there)."""
 LEAST_CLEAN, CLEAN_GAIN = 4, 2.0
 """Whole outlines expected among black or white dots, and what each more or less is worth of
 `ENOUGH_DULL` (our own)."""
+EXCHANGED = 2.0
+"""By how much two names exchanged must suit what dots lie on better to be asked about (`lying`;
+our own: of names that are right the exchange suits worse, by some 10)."""
 FOLDED_BARS: frozenset[PointName] = frozenset({"thigh_bar", "shank_bar"})
 LEVEL, SAME_PLACES = 2.0, 0.5
 """Namings of other legs this near level with the best leave a leg found otherwise in doubt; and by
@@ -167,6 +172,15 @@ def best_named(reading: Reading, expected: Expected) -> bool:
     orders = np.array(list(permutations(range(len(which)))))
     best = cost[orders, np.arange(len(which))].sum(axis=1).min()
     return bool(np.trace(cost) < best + SAME_PLACES)
+
+
+def lie_exchanged(picture: Picture, sure: Reading) -> bool:
+    """Whether two dots of a leg lie on what the other's name says."""
+    names = list(sure.named.index)
+    xy = sure.found.xy[[sure.named.index[name] for name in names]]
+    leg = sure.found.xy[[sure.named.index[name] for name in LEG_POINTS]]
+    columns = [(LEG_POINTS + MACHINE_POINTS).index(name) for name in names]
+    return exchanged(lying_of(picture.photo.small, xy, leg)[:, columns]) > EXCHANGED
 
 
 def together_with(readings: list[Reading], one: Reading) -> Reading | NotMeasured:

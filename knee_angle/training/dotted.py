@@ -1,4 +1,4 @@
-"""Scenes with six dots in sight, by the trainer's renderer; see `drawn_dots`."""
+"""Scenes with six dots in sight, by the trainer's renderer; see :mod:`painted`."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
 import numpy as np
-from drawn_dots import WHITE, Drawn, smallest_px
 
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training import machines
 from knee_angle.training.bodies import Bank
 from knee_angle.training.meshes import Soup, crosses, solid_triangles
+from knee_angle.training.painted import WHITE, Drawn, smallest_px
 from knee_angle.training.photos import truth_of
-from knee_angle.training.posing import unit
+from knee_angle.training.posing import Leg, Person, unit
 from knee_angle.training.scene import (
     Camera,
     Scene,
@@ -28,6 +28,8 @@ from knee_angle.training.scene import (
 if TYPE_CHECKING:
     from knee_angle.training.renderer import Renderer
 
+Dot = tuple[str, np.ndarray, np.ndarray]
+"""Its name, place and normal in the world, metres."""
 LEAST_DIAMETER = 7.0 / 800
 """Of the smallest dot, of the canvas's side."""
 LIFT_M = {"hip": 0.028, "knee": 0.006, "ankle": 0.006}
@@ -35,11 +37,11 @@ OUTSIDE_M, STUCK_M, FINEST_M = 0.08, 0.002, 0.0005
 """A machine's dot sticks on what is met first from so far outside, so much before its face."""
 
 
-def shifted_frame(shift_m: np.ndarray):
+def shifted_frame(shift_m: np.ndarray) -> Any:
     """The machine drawn with its hinge moved by (distal, anterior), metres."""
     drawn = machines._draw_frame
 
-    def moved(leg, rng):
+    def moved(leg: Leg, rng: np.random.Generator) -> machines.Frame:
         frame = drawn(leg, rng)
         hinge = frame.hinge + leg.thigh * shift_m[0] + leg.thigh_front * shift_m[1]
         hinge[1] = frame.hinge[1]
@@ -50,18 +52,30 @@ def shifted_frame(shift_m: np.ndarray):
     return patch.object(machines, "_draw_frame", moved)
 
 
-def discs(scene: Scene) -> list[tuple[str, np.ndarray, np.ndarray]] | None:
-    """Name, place and normal of each dot, in the world; None where one has no room."""
-    leg = scene.person.leg
-    found = [(n, leg.skin[n] + leg.normal * LIFT_M[n], leg.normal) for n in LEG_POINTS]
-    outward = np.array([0.0, -1.0, 0.0])
+def discs(scene: Scene) -> list[Dot]:
+    """Name, place and normal of each dot that has room, in the world."""
+    leg, outward = _person(scene).leg, np.array([0.0, -1.0, 0.0])
     solid = solid_triangles(scene.soup)
-    for name in MACHINE_POINTS:
-        place = on_face(solid, scene.points[name], outward)
-        if place is None:
-            return None
-        found.append((name, place, outward))
-    return found
+    found: list[Dot] = [(n, leg.skin[n] + leg.normal * LIFT_M[n], leg.normal) for n in LEG_POINTS]
+    faces = ((name, on_face(solid, scene.points[name], outward)) for name in MACHINE_POINTS)
+    return found + [(name, place, outward) for name, place in faces if place is not None]
+
+
+def _person(scene: Scene) -> Person:
+    """Whoever lies there; only such scenes get dots."""
+    if scene.person is None:
+        raise ValueError("dots are for scenes with a person: draw one with kind='bed'")
+    return scene.person
+
+
+def unhidden(scene: Scene, camera: Camera, dots: list[Dot]) -> list[Dot]:
+    """Dots whose face a camera sees, nothing before it."""
+    person, start = _person(scene), camera.position
+    solid = np.concatenate([solid_triangles(scene.soup), person.vertices[person.body.triangles]])
+    return [
+        (name, at, normal) for name, at, normal in dots
+        if (start - at) @ normal > 0 and not crosses(solid, start, at - start, farthest=0.999)
+    ]  # fmt: skip
 
 
 def on_face(solid: np.ndarray, point: np.ndarray, outward: np.ndarray) -> np.ndarray | None:
@@ -77,7 +91,7 @@ def on_face(solid: np.ndarray, point: np.ndarray, outward: np.ndarray) -> np.nda
     return None if free == OUTSIDE_M else point + outward * (free + STUCK_M)
 
 
-def with_discs(scene: Scene, dots, radius_m: float) -> Scene:
+def with_discs(scene: Scene, dots: list[Dot], radius_m: float) -> Scene:
     """The scene with white dots on it."""
     soup = Soup(np.random.default_rng(0), 1)
     paint = np.r_[np.full(6, WHITE**2.2), 0, 10, 0.0, 0.0]
@@ -106,13 +120,6 @@ def all_apart(rims: dict[str, np.ndarray]) -> bool:
     return bool((gap > reach[:, None] + reach)[np.triu_indices(len(middle), 1)].all())
 
 
-def hidden(scene: Scene, camera: Camera, places: np.ndarray) -> bool:
-    """Whether the room or the body hides one of the places from the camera."""
-    person, start = scene.person, camera.position
-    solid = np.concatenate([solid_triangles(scene.soup), person.vertices[person.body.triangles]])
-    return any(crosses(solid, start, place - start, farthest=0.999) for place in places)
-
-
 def draw(
     bank: Bank, renderer: Renderer, rng: np.random.Generator, *,
     pictures: int, offset_mm: tuple[float, float],
@@ -133,14 +140,14 @@ def draw(
 
 def hinge_off_mm(scene: Scene) -> float:
     """How far the hinge lies from the knee in the leg's plane."""
-    leg = scene.person.leg
+    leg = _person(scene).leg
     off = scene.points["hinge"] - leg.knee
     return 1000 * math.hypot(float(off @ leg.thigh), float(off @ leg.thigh_front))
 
 
 def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn | None:
     dots, radius, f35_mm = discs(scene), rng.uniform(0.0085, 0.0115), draw_focal(rng)
-    if dots is None:
+    if len(dots) < len(LEG_POINTS + MACHINE_POINTS):
         return None
     for _ in range(12):
         camera = draw_camera(scene, rng, size=renderer.size)
@@ -152,8 +159,7 @@ def _shot(renderer: Renderer, scene: Scene, rng: np.random.Generator) -> Drawn |
         inside = all((rim > low).all() and (rim < high).all() for rim in rims.values())
         inside = inside and smallest_px(rims) >= LEAST_DIAMETER * renderer.size
         inside = inside and all_apart(rims)
-        side = all((camera.position - at) @ normal > 0 for _, at, normal in dots)
-        if inside and side and not hidden(scene, camera, np.array([d[1] for d in dots])):
+        if inside and len(unhidden(scene, camera, dots)) == len(dots):
             break
     else:
         return None
@@ -180,7 +186,7 @@ def _truth(
 ) -> dict[str, Any]:
     """What sample photos have beside them."""
     truth = truth_of(scene, camera, mirrored=False, light=light)
-    knee_m = camera.turn @ scene.person.leg.skin["knee"] + camera.shift
+    knee_m = camera.turn @ _person(scene).leg.skin["knee"] + camera.shift
     for name in LEG_POINTS:
         truth["landmarks"][name]["marker_px"] = places[name].tolist()
     for name in MACHINE_POINTS:

@@ -45,6 +45,7 @@ class Drawn:
 
     @property
     def segment_px(self) -> float:
+        """Mean length of thigh and shank in the picture."""
         leg = np.array([self.xy[name] for name in LEG_POINTS])
         return float(np.linalg.norm(np.diff(leg, axis=0), axis=1).mean())
 
@@ -134,7 +135,7 @@ def smeared(picture: np.ndarray, length_px: float, angle_deg: float) -> np.ndarr
     fine = np.zeros((size * 16, size * 16), np.float32)
     turn = math.radians(angle_deg)
     way = 8.0 * length_px * np.array([math.cos(turn), math.sin(turn)])
-    ends = [tuple(np.round(size * 8.0 + s * way).astype(int).tolist()) for s in (-1, 1)]
-    cv2.line(fine, *ends, 1.0, 16)
+    one, other = (np.round(size * 8.0 + s * way).astype(int).tolist() for s in (-1, 1))
+    cv2.line(fine, one, other, (1.0,), 16)
     kernel = cv2.resize(fine, (size, size), interpolation=cv2.INTER_AREA)
     return cv2.filter2D(np.asarray(picture, np.float32), -1, kernel / kernel.sum())

@@ -1,0 +1,145 @@
+"""What each dot lies on, as a small network sees it: hip, knee, ankle, a bar, the hinge, or else.
+
+It sees nothing but the surroundings of one patch, near and wide, not where the leg is: so what it
+says comes on top of where the dots lie (`namings`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from knee_angle.errors import MissingModel
+from knee_angle.language import say
+
+if TYPE_CHECKING:
+    import onnxruntime
+
+__all__ = ["KINDS", "SIDE_PX", "crops", "exchanged", "lies_on", "lying_of"]
+
+Floats = NDArray[np.float64]
+Rgb = NDArray[np.uint8]
+
+KINDS = 7
+"""Hip, knee, ankle, thigh bar, hinge, shank bar, and none of these."""
+SIDE_PX = 64
+LOG_SHARES = np.log([0.055, 0.08, 0.07, 0.11, 0.095, 0.125, 0.465])
+"""How many of the places in training were of each kind: a photo's are not known before."""
+LOG_FLOOR, LEAST = np.log(0.005), -4.0
+"""A network is never surer than this against anything (our own)."""
+NEAR_PX, WIDE_PX = 200.0, 53.0
+"""Length of a mean segment in the near look and in the wide one: sides of 0.32 and 1.2 segments."""
+
+
+def crops(
+    picture: Rgb, xy: Floats, *, segment_px: float, mirrored: bool, side_px: int = SIDE_PX
+) -> Rgb:
+    """The surroundings of places, near and wide.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (height, width, 3)
+        RGB.
+    xy : ndarray, shape (n, 2)
+        Places, px.
+    segment_px : float
+        Mean length of thigh and shank.
+    mirrored : bool
+        Whether the foot lies left of the hip: then both looks are mirrored.
+
+    Returns
+    -------
+    ndarray of uint8, shape (n, 2, side_px, side_px, 3)
+        The near look and the wide one, the place in the middle.
+    """
+    looks = np.zeros((len(xy), 2, side_px, side_px, 3), np.uint8)
+    if len(xy) == 0:
+        return looks
+    scale = NEAR_PX / segment_px
+    for look, place in zip(looks, xy, strict=True):
+        part, corner = _about(picture, place[None], 0.5 * side_px / scale + 2.0)
+        look[0] = _look(_scaled(part, scale), (place - corner) * scale, side_px)
+    scale = WIDE_PX / segment_px
+    part, corner = _about(picture, xy, 0.5 * side_px / scale + 2.0)
+    whole = _scaled(part, scale)
+    for look, place in zip(looks, xy, strict=True):
+        look[1] = _look(whole, (place - corner) * scale, side_px)
+    return np.ascontiguousarray(looks[:, :, :, ::-1]) if mirrored else looks
+
+
+def _about(picture: Rgb, xy: Floats, reach: float) -> tuple[Rgb, Floats]:
+    """The part of a picture about places (n, 2), and its top-left corner."""
+    high, wide = picture.shape[:2]
+    (left, top), (right, low) = (
+        np.clip(np.round(ends), 0, (wide, high)).astype(int)
+        for ends in (xy.min(axis=0) - reach, xy.max(axis=0) + reach)
+    )
+    return picture[top:low, left:right], np.array([left, top], dtype=float)
+
+
+def _scaled(picture: Rgb, scale: float) -> Rgb:
+    how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(picture, None, fx=scale, fy=scale, interpolation=how))
+
+
+def _look(picture: Rgb, place: Floats, side_px: int) -> Rgb:
+    """A square about a place; beyond the picture its rim goes on."""
+    at = (float(place[0]) - 0.5, float(place[1]) - 0.5)
+    return np.asarray(cv2.getRectSubPix(picture, (side_px, side_px), at))
+
+
+@cache
+def _session() -> onnxruntime.InferenceSession:
+    """The weights, checked against their card."""
+    import onnxruntime
+
+    folder = resources.files("knee_angle.landmarks") / "weights"
+    message = say("the dots' network cannot be used: reinstall the package")
+    try:
+        card = json.loads((folder / "dots.json").read_text(encoding="utf-8"))
+        weights = (folder / card["file"]).read_bytes()
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise MissingModel(message) from error
+    if hashlib.sha256(weights).hexdigest() != card.get("sha256"):
+        raise MissingModel(message)
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.log_severity_level = 3
+    return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+
+
+def lies_on(looks: Rgb) -> Floats:
+    """How much speaks for each dot of :func:`crops` lying on what each name says, (n, 6).
+
+    Natural logarithm of its probability among the seven, each held equally possible before:
+    0 is one in three, 1.1 is certain, `LEAST` is the least.
+    """
+    if len(looks) == 0:
+        return np.zeros((0, KINDS - 1))
+    (answer,) = _session().run(None, {"looks": looks})
+    says = np.maximum(np.asarray(answer, dtype=np.float64), LOG_FLOOR) - LOG_SHARES
+    each = says - np.logaddexp.reduce(says, axis=1, keepdims=True) + np.log(3.0)
+    return np.asarray(np.maximum(each[:, : KINDS - 1], LEAST))
+
+
+def lying_of(picture: Rgb, xy: Floats, leg: Floats) -> Floats:
+    """:func:`lies_on` of places (n, 2) about a leg: hip, knee and ankle first, (3 or more, 2)."""
+    segment = float(np.linalg.norm(np.diff(leg[:3], axis=0), axis=1).mean())
+    mirrored = bool(leg[2, 0] < leg[0, 0])
+    return lies_on(crops(picture, xy, segment_px=segment, mirrored=mirrored))
+
+
+def exchanged(lies: Floats) -> float:
+    """By how much two names exchanged suit what dots lie on better than the names they have.
+
+    ``lies`` (k, k): how much speaks for each of k dots lying on what each of their names says.
+    """
+    own = np.diagonal(lies)
+    return float((lies + lies.T - own[:, None] - own).max(initial=0.0))
