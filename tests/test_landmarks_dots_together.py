@@ -439,9 +439,7 @@ def test_black_patches_at_machine_and_ankle_alone_are_not_followed_up(
         pytest.param("thigh_bar", id="the one where a hip is on a bar, the other on skin"),
     ],
 )
-def test_what_dots_lie_on_decides_which_of_two_near_each_other_is_the_hip(
-    hip, monkeypatch
-):
+def test_what_dots_lie_on_decides_which_of_two_near_each_other_is_the_hip(hip, monkeypatch):
     """The witness sees both half-way between them, and the colours around are alike."""
     places = TRUE | {"hip": (120.0, 300.0), "thigh_bar": (150.0, 306.0)}
     alike = {"around": np.tile(SKIN, (RAYS, 1))}

@@ -23,6 +23,7 @@ module         what
 `faces`        how the machine's dots are turned, by their outlines
 `placed`       a reading's dots at their exact centres, with side and size
 `along`        paint and edges along the machine's bars
+`lying`        what each dot lies on, as a small network sees it
 `glare`        dots from which a light glares, made whole
 `said`         what an answer says of dots that it does not use
 `unused`       dots seen and not used, in words, and put to use
