@@ -35,7 +35,7 @@ SURE = (
     "Haut; oder ein zweites Foto"
 )
 LOW_DISPLAY = (
-    "TUN     Die Anzeige zeigt wahrscheinlich weniger als die Schienenteile: das Knie kann weiter "
+    "TUN     Die Anzeige zeigt weniger als die Schienenteile, das Knie kann also weiter "
     "gebeugt sein als angezeigt. Die Beugegrenze {}° niedriger als verordnet einstellen und nach "
     "dem gemessenen Knie gehen. Die Anzeige in Ordnung bringen lassen, bevor ein Teil gekürzt oder "
     "der Patient nach unten gelagert wird; erneut fotografieren. Innerhalb der Verordnung bleiben; "
