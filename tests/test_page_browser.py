@@ -435,6 +435,19 @@ def test_points_stay_while_another_page_is_looked_at(browser, address):
             assert visit.answer() == moved  # of both photos together
 
 
+def test_a_photo_is_shown_again_by_the_same_tap_after_another_one_came(browser, address):
+    """The tap had no effect: the strip had sent the same photo's name before."""
+    with visiting(browser, address, PHONE) as visit:
+        visit.upload("bed_01.jpg", "bed_03.jpg")
+        visit.photo(1)
+        place = visit.named_place("ankle")
+        visit.page.locator(CAMERA).set_input_files([SAMPLES / "bed_05.jpg"])
+        visit.page.locator(".photos li:nth-child(3) [aria-pressed=true]").wait_for()
+        visit.settled()
+        visit.photo(1)
+        assert visit.named_place("ankle") == place
+
+
 SECOND_WAITS = """() => {
   const send = XMLHttpRequest.prototype.send;
   let sent = 0;

@@ -17,7 +17,7 @@ export default function (component) {
     strip = new Strip(parentElement);
     strips.set(parentElement, strip);
   }
-  strip.choose = (sha) => component.setStateValue("chosen", sha);
+  strip.choose = (sha) => component.setTriggerValue("chosen", sha);
   strip.arrived = (sha) => component.setTriggerValue("arrived", sha);
   strip.take(data);
 }
