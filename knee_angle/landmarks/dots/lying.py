@@ -31,7 +31,8 @@ KINDS = 7
 """Hip, knee, ankle, thigh bar, hinge, shank bar, and none of these."""
 SIDE_PX = 64
 LOG_SHARES = np.log([0.055, 0.08, 0.07, 0.11, 0.095, 0.125, 0.465])
-"""How many of the places in training were of each kind: a photo's are not known before."""
+"""Shares that the kinds are held to have before a look, about those of the places in training: a
+photo's own are not known."""
 LOG_FLOOR, LEAST = np.log(0.005), -4.0
 """A network is never surer than this against anything (our own)."""
 NEAR_PX, WIDE_PX = 200.0, 53.0
