@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import itertools
 import re
 from dataclasses import replace
 
@@ -152,6 +153,25 @@ def test_guessed_bars_are_drawn_dashed_and_called_a_guess_without_a_hinge(monkey
     said = answer_text("a.jpg", replace(found(), machine=guess))
     assert "only guessed (leg network): can be 20° off and proves nothing" in said
     assert "  hinge  " not in said
+
+
+def test_without_a_hinge_no_line_joins_the_points_of_the_bars():
+    """A bar runs from the hinge; from one bar's point to the other's runs nothing."""
+    seen, photo = found().machine, read_photo(OFF.photo)
+    points = {name: at for name, at in seen.points.items() if name != "hinge"}
+    inked = []
+    for shown in (seen.points, points):
+        drawn = np.asarray(overlay(photo, replace(found(), machine=replace(seen, points=shown))))
+        share = {}
+        for start, end in itertools.combinations(seen.points, 2):
+            ends = [(p.x_px, p.y_px) for p in (seen.points[start], seen.points[end])]
+            across, down = (np.linspace(*ends, 200)[30:-30] / (photo.scale_x, photo.scale_y)).T
+            at = drawn[down.astype(int), across.astype(int)].astype(int)
+            share[start, end] = float((np.abs(at - MACHINE).max(axis=1) < 90).mean())
+        inked.append(share)
+    bars = [pair for pair in inked[0] if "hinge" in pair]
+    assert min(inked[0][pair] for pair in bars) > 0.9
+    assert max(inked[1].values()) < 0.2
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from knee_angle.angle import geometry, words
 from knee_angle.language import tell
 from knee_angle.machine.unjudged import bars_are_guessed, guessed
 from knee_angle.photo.reading import Photo
-from knee_angle.records import Frame, Landmark, Measurement, PointName, Verdict
+from knee_angle.records import MACHINE_POINTS, Frame, Landmark, Measurement, Verdict
 
 __all__ = ["as_jpeg", "overlay"]
 
@@ -162,13 +162,15 @@ def _machine(pen: _Pen, result: Measurement) -> None:
     if result.machine is None:
         return
     points = result.machine.points
-    order: tuple[PointName, ...] = ("thigh_bar", "hinge", "shank_bar")
-    shown = [_xy(points[name]) for name in order if name in points]
-    if bars_are_guessed(result.machine):
-        for start, end in itertools.pairwise(shown):
-            pen.dashes(start, end, MACHINE, 1.2)
-    elif len(shown) > 1:
-        pen.line(shown, MACHINE, 1.2)
+    guessed = bars_are_guessed(result.machine)
+    # A bar runs from the hinge: without it nothing lies between the bars' points.
+    for start, end in itertools.pairwise(MACHINE_POINTS):
+        if start in points and end in points:
+            ends = _xy(points[start]), _xy(points[end])
+            if guessed:
+                pen.dashes(*ends, MACHINE, 1.2)
+            else:
+                pen.line(list(ends), MACHINE, 1.2)
     for point in points.values():
         pen.ring(point, MACHINE, 3.0)
 

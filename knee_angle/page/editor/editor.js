@@ -216,19 +216,23 @@ class Editor {
 
   drawLines() {
     const p = this.points;
-    const line = (names) => names.filter((n) => p[n]).map((n) => `${p[n].x},${p[n].y}`).join(" ");
+    // A bone or bar runs from one point to the next: where one is missing, nothing joins its neighbours.
+    const between = (names, look) => names.slice(1)
+      .map((name, k) => [p[names[k]], p[name]])
+      .filter(([start, end]) => start && end)
+      .map(([start, end]) => shape("polyline", look, `${start.x},${start.y} ${end.x},${end.y}`));
     const parts = this.data.tags.map((quad) => shape("polygon", "tag", quad.join(" ")));
     for (const ring of this.data.unused) {
       parts.push(shape("polygon", "under", ring.join(" ")), shape("polygon", "unused", ring.join(" ")));
     }
-    const bars = line(["thigh_bar", "hinge", "shank_bar"]);
-    const leg = line(["hip", "knee", "ankle"]);
-    parts.push(shape("polyline", "under", bars), shape("polyline", "machine", bars));
+    const bars = ["thigh_bar", "hinge", "shank_bar"];
+    const leg = ["hip", "knee", "ankle"];
+    parts.push(...between(bars, "under"), ...between(bars, "machine"));
     if (p.hip && p.knee) {
       const onward = [p.knee.x + 0.5 * (p.knee.x - p.hip.x), p.knee.y + 0.5 * (p.knee.y - p.hip.y)];
       parts.push(shape("polyline", "onward", `${p.knee.x},${p.knee.y} ${onward}`));
     }
-    parts.push(shape("polyline", "under", leg), shape("polyline", "leg", leg));
+    parts.push(...between(leg, "under"), ...between(leg, "leg"));
     this.lines.replaceChildren(...parts);
   }
 
