@@ -117,7 +117,7 @@ def test_a_short_training_learns_and_its_export_answers_as_it_does(tmp_path):
     weights = tmp_path / "dots.pt"
     dot_train.main([
         "train", str(tmp_path), "--out", str(weights), "--device", "cpu", "--batch", "28",
-        "--seconds", "6",
+        "--seconds", "1", "--least-steps", "60", "--rate", "0.02",
     ])  # fmt: skip
     network = DotNetwork()
     network.load_state_dict(torch.load(weights, weights_only=True))

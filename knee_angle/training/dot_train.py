@@ -83,9 +83,9 @@ def cut(looks: Tensor, *, still: bool = False) -> Tensor:
 
 def train(
     folder: Path, out: Path, *, seconds: float, device: str, batch: int, seed: int,
-    init: Path | None = None, rate: float = RATE,
+    init: Path | None = None, rate: float = RATE, least_steps: int = 0,
 ) -> None:  # fmt: skip
-    """Trains for so long and keeps the weights as ``out``, their mean over the last steps."""
+    """Trains for so long and so many steps, and keeps their running mean as ``out``."""
     torch.manual_seed(seed)
     (looks, kinds), aside = load_looks(folder)
     looks, kinds = looks.to(device), kinds.to(device)
@@ -97,8 +97,11 @@ def train(
     mean = copy.deepcopy(network)
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
     began, steps, told = time.monotonic(), 0, 0.0
-    while (spent := time.monotonic() - began) < seconds:
-        share = spent / seconds
+    while True:
+        spent = time.monotonic() - began
+        share = min(spent / seconds, steps / least_steps if least_steps else 1.0)
+        if share >= 1.0:
+            break
         for group in optimiser.param_groups:
             warm = min(1.0, (steps + 1) / 200)
             group["lr"] = rate * warm * max(0.003, 0.5 * (1 + math.cos(math.pi * share)))
@@ -198,6 +201,7 @@ def _parser() -> argparse.ArgumentParser:
     training.add_argument("folder", type=Path)
     training.add_argument("--out", type=Path, required=True)
     training.add_argument("--seconds", type=float, default=200.0)
+    training.add_argument("--least-steps", type=int, default=0, help="however long they take")
     training.add_argument("--device", default="cuda")
     training.add_argument("--batch", type=int, default=1024)
     training.add_argument("--seed", type=int, default=1)
@@ -223,6 +227,7 @@ def main(argv: list[str] | None = None) -> None:
         train(
             options.folder, options.out, seconds=options.seconds, device=options.device,
             batch=options.batch, seed=options.seed, init=options.init, rate=options.rate,
+            least_steps=options.least_steps,
         )  # fmt: skip
     else:
         sys.stdout.write(f"{export(options.weights, options.out)}\n")
