@@ -433,6 +433,20 @@ def test_black_patches_at_machine_and_ankle_alone_are_not_followed_up(
 
 
 @pytest.mark.parametrize(
+    ("ankle", "read"),
+    [
+        pytest.param((190.0, 400.0), True, id="bent by 120 degrees"),
+        pytest.param((118.0, 318.0), False, id="bent by 170: heel on the hip"),
+    ],
+)
+def test_no_leg_is_read_that_bends_farther_than_a_leg_can(ankle, read):
+    """Of a panorama six dots were read as a knee at 170 degrees, ± 4."""
+    places = TRUE | {"ankle": ankle, "shank_bar": (ankle[0] + 30.0, ankle[1] + 20.0)}
+    seen = witness(**{n: np.subtract(places[n], TRUE[n]) for n in ("ankle", "shank_bar")})
+    assert (settled(patches(places), seen) is not None) is read
+
+
+@pytest.mark.parametrize(
     "hip",
     [
         pytest.param("hip", id="each on what its place says"),

@@ -22,6 +22,7 @@ from knee_angle.landmarks.dots.quality import crowded, pigment_prior, quality
 from knee_angle.records import LEG_POINTS
 
 __all__ = [
+    "LARGEST_FLEXION_DEG",
     "LEAST_CUES",
     "LEAST_SKIN",
     "MOST_CUES",

@@ -27,7 +27,7 @@ from knee_angle.landmarks.dots.assignment import Assignment
 from knee_angle.landmarks.dots.bars import bar_cue, folded, folded_over, on_bar
 from knee_angle.landmarks.dots.candidates import Candidates, half_length
 from knee_angle.landmarks.dots.expected import Expected
-from knee_angle.landmarks.dots.legs import Legs, flexion_deg_of, leg_cues
+from knee_angle.landmarks.dots.legs import LARGEST_FLEXION_DEG, Legs, flexion_deg_of, leg_cues
 from knee_angle.landmarks.dots.lying import lying_of
 from knee_angle.landmarks.dots.quality import CLEAN, quality, vivid_colour
 from knee_angle.landmarks.dots.sets import (
@@ -227,7 +227,10 @@ def _legs(found: Candidates, own: Floats, far2: Floats, lies: Floats) -> _Rows:
     gain = PLACE_GAIN + (own - _too_small(found))[sets] - tail(far2[sets, np.arange(3)])
     gain = gain + lies[sets, np.arange(3)]
     score = np.where(sets >= 0, gain, 0.0).sum(axis=1)
-    whole = (sets >= 0).all(axis=1)
+    whole: Bools = np.asarray((sets >= 0).all(axis=1))
+    hip, knee, ankle = sets.T
+    bend = flexion_deg_of(found.xy, Legs(hip, knee, ankle, score))
+    score = np.where(whole & (bend > LARGEST_FLEXION_DEG), -np.inf, score)
     best = np.r_[_best_of(score, whole, MOST_LEGS), _best_of(score, ~whole, MOST_HIDDEN)]
     return _Rows(sets[best], score[best])
 
