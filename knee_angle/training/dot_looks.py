@@ -13,7 +13,6 @@ import math
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,14 +45,6 @@ LEAST_DIAMETER_PX, LEAST_SEEN, APART_SEGMENTS = 4.0, 0.5, 0.07
 SIZES = (480, 800)
 
 
-@dataclass(frozen=True)
-class _Places:
-    """Where dots lie in a photo, and what they lie on."""
-
-    xy: NDArray[np.float64]
-    kinds: NDArray[np.intp]
-
-
 def looks(
     bank: Bank, renderer: Renderer, rng: np.random.Generator, *, pictures: int
 ) -> Iterator[tuple[NDArray[np.uint8], NDArray[np.intp]]]:
@@ -78,7 +69,7 @@ def _drawn(
     renderer: Renderer, scenes: tuple[Scene, Scene], camera: Camera,
     dots: list[Dot], radius_m: float, rng: np.random.Generator,
 ) -> Drawn | None:  # fmt: skip
-    """The dots in sight; None where the leg's three are not before the camera."""
+    """The dots in sight; None where there are fewer than two."""
     scene, light, seed = scenes[0], draw_light(rng, scenes[0].person), int(rng.integers(2**31))
     seen = unhidden(scene, camera, dots)
     x0, y0, x1, y1 = camera.window
