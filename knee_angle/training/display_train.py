@@ -27,7 +27,7 @@ from knee_angle.training.display_model import STRIDE, Finder, Fitter, Reader, co
 from knee_angle.training.display_samples import UPRIGHT, Blocks
 from knee_angle.training.display_scenes import load_world
 
-__all__ = ["finder_loss", "fitter_loss", "main", "network_of", "reader_loss", "train"]
+__all__ = ["finder_loss", "fitter_loss", "follow", "main", "network_of", "reader_loss", "train"]
 
 KEPT = 0.998
 """Share of the running mean of the weights that a step keeps."""
@@ -213,7 +213,7 @@ def train(args: argparse.Namespace) -> Path:
         nn.utils.clip_grad_norm_(network.parameters(), 2.0)
         optimiser.step()
         steps += 1
-        _follow(mean, network, min(KEPT, steps / (steps + 10)))
+        follow(mean, network, min(KEPT, steps / (steps + 10)))
         if steps % 10 == 0:
             running = 0.95 * running + 0.05 * float(loss.detach())
         if spent - told > args.tell:
@@ -227,7 +227,8 @@ def train(args: argparse.Namespace) -> Path:
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
-def _follow(mean: nn.Module, network: nn.Module, kept: float) -> None:
+def follow(mean: nn.Module, network: nn.Module, kept: float) -> None:
+    """Moves the running mean of a network's weights towards those it has; ``kept`` of it stays."""
     for old, new in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
         if old.is_floating_point():
             old.lerp_(new, 1 - kept)

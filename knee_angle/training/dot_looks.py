@@ -43,6 +43,7 @@ CUT_PX, SHOTS, BESIDE = 96, 2, 4
 LEAST_DIAMETER_PX, LEAST_SEEN, APART_SEGMENTS = 4.0, 0.5, 0.07
 """What is smaller or more hidden is no dot to learn from; nor what is nearer than so to one."""
 SIZES = (480, 800)
+"""Longer sides of the pictures drawn, each by half of the processes, px (our own)."""
 
 
 def looks(

@@ -23,6 +23,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from knee_angle.landmarks.dots.lying import KINDS, SIDE_PX
+from knee_angle.training.display_train import follow
 from knee_angle.training.dot_looks import CUT_PX, looks_to
 from knee_angle.training.dot_model import DotNetwork
 from knee_angle.training.export import halved
@@ -32,6 +33,8 @@ __all__ = ["cut", "export", "load_looks", "main", "train"]
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "landmarks" / "weights"
 RATE, KEPT, SMOOTHED = 2e-3, 0.999, 0.03
+"""Peak learning rate, share of the weights' running mean that a step keeps, and how much of the
+loss goes to all kinds alike (our own)."""
 TURN_DEG, SIZE, SHIFT = 9.0, 0.14, 0.03
 """± by which training turns, scales (logarithm) and shifts (sides) what it cuts: the run time knows
 the leg's length and where a patch's middle is about so well."""
@@ -115,7 +118,7 @@ def train(
         nn.utils.clip_grad_norm_(network.parameters(), 2.0)
         optimiser.step()
         steps += 1
-        _follow(mean, network, min(KEPT, steps / (steps + 10)))
+        follow(mean, network, min(KEPT, steps / (steps + 10)))
         if spent - told > 20:
             told = spent
             sys.stdout.write(f"{spent:.0f} s, step {steps}, loss {float(loss.detach()):.3f}, "
@@ -129,15 +132,6 @@ def train(
     sys.stdout.write(
         f"{steps} steps, {len(looks)} looks: {_judged(mean.to(device), aside, device)}\n"
     )
-
-
-@torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
-def _follow(mean: nn.Module, network: nn.Module, kept: float) -> None:
-    for old, new in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
-        if old.is_floating_point():
-            old.lerp_(new, 1 - kept)
-        else:
-            old.copy_(new)
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]

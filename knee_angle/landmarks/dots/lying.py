@@ -88,7 +88,7 @@ def _about(picture: Rgb, xy: Floats, reach: float) -> tuple[Rgb, Floats]:
 def _scaled(picture: Rgb, scale: float) -> Rgb:
     fold = int(1.0 / scale)
     if fold > 1 and min(picture.shape[:2]) > fold:
-        # By whole pixels first: many times as fast.
+        # By whole pixels first: looks about six dots take half as long.
         wide, high = picture.shape[1] // fold, picture.shape[0] // fold
         whole = picture[: high * fold, : wide * fold]
         picture = np.asarray(cv2.resize(whole, (wide, high), interpolation=cv2.INTER_AREA))

@@ -47,6 +47,7 @@ Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 Rgb = NDArray[np.uint8]
 
+NAMES = LEG_POINTS + MACHINE_POINTS
 MARGIN = 3.0
 """How much better a naming must be than another one to leave no doubt, of what it names and of the
 leg (set with `together.ENOUGH`)."""
@@ -104,8 +105,8 @@ ON_BAR_COST = 1.0
 FOLDED_COST, FOLDED_MARGIN = 10.0, 6.0
 """Bars that bend against a plainly bent leg: no hinge does (`bars.folded_over`; our own). And how
 much better which is which of two bars that fold on to each other must be known to be named: in one
-of six rendered machines folded so the wrong way led, by 4 (set there), and what a network sees
-there adds up to 1.5."""
+of six rendered machines folded so the wrong way led, by 4, and in four scenes since what a network
+sees there added up to 1.9 the wrong way (set there)."""
 EXCHANGED = [0, 1, 2, 5, 4, 3]
 """Names of a naming with its bars exchanged."""
 TWIN_RADII = 1.3
@@ -293,7 +294,8 @@ def _machine_gains(
     round_knee = HINGE_GAIN - 0.5 * (off / HINGE_SPREAD) ** 2
     hinge = _either(np.where(off < HINGE_FAR, round_knee, -np.inf), far2, expected, "hinge")
     hinge = HINGE_LEVEL + hinge + own - _other_size(size - usual[:, 1, None])
-    hinge = hinge + _beside(found, ends[:, 1], expected, "knee", "hinge") + lies[:, 4]
+    hinge = hinge + _beside(found, ends[:, 1], expected, "knee", "hinge")
+    hinge = hinge + lies[:, NAMES.index("hinge")]
     hinge = np.where(taken, -np.inf, hinge)
     hinge = np.concatenate([np.zeros((len(legs), 1)), hinge], axis=1)
     start = np.broadcast_to(found.xy, (len(legs), n, 2))
@@ -307,7 +309,7 @@ def _machine_gains(
     for name, end in ends_of:
         along = _along(arm, ends[:, end] - ends[:, 1])
         value = BAR_LEVEL + BARS_WEIGHT * _either(along, far2, expected, name) + own
-        value = value + lies[:, len(LEG_POINTS) + MACHINE_POINTS.index(name)]
+        value = value + lies[:, NAMES.index(name)]
         beside = _beside(found, ends[:, end], expected, LEG_POINTS[end], name)
         value = value + (beside - _other_size(size - usual[:, end, None]))[:, None]
         bars.append(np.where(taken[:, None] | same, -np.inf, value))
@@ -443,7 +445,6 @@ def _doubted(found: Candidates, faint: Bools, half: Floats, rows: _Rows, row: in
 
 
 def _assignments(found: Candidates, own: Floats, rows: _Rows, doubtful: Bools) -> list[Assignment]:
-    names = LEG_POINTS + MACHINE_POINTS
     clear, half = quality(found) > CLEAN, half_length(found)
     faint = (quality(found) < NO_OUTLINE) & (own < FAINT)
     hip, knee, ankle = rows.which[:, :3].T
@@ -458,13 +459,13 @@ def _assignments(found: Candidates, own: Floats, rows: _Rows, doubtful: Bools) -
         which, doubted = rows.which[row], _doubted(found, faint, half, rows, int(row))
         used = which[(which >= 0) & ~doubted]
         best[leg] = Assignment(
-            index={names[k]: int(which[k]) for k in np.nonzero((which >= 0) & ~doubted)[0]},
+            index={NAMES[k]: int(which[k]) for k in np.nonzero((which >= 0) & ~doubted)[0]},
             score=float(rows.score[row]),
             flexion_deg=float(flexion[row]),
             clean=int(clear[used].sum()),
             spare=int(clear.sum() - clear[used].sum()),
             rare=rare,
             doubtful=bool(doubtful[row]),
-            left={names[k]: int(which[k]) for k in np.nonzero(doubted)[0]},
+            left={NAMES[k]: int(which[k]) for k in np.nonzero(doubted)[0]},
         )
     return list(best.values())
