@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import platform
 import subprocess
 import sys
 from collections.abc import Callable
@@ -180,3 +181,27 @@ def test_a_photo_decoded_in_one_go_is_reckoned_with_too(monkeypatch):
     monkeypatch.setattr(memory, "MOST_BYTES", 1e7)
     with pytest.raises(UnreadablePhoto, match="at most 10 MB of memory"):
         read_photo(data.getvalue(), limit_megapixels=20.0)
+
+
+ONE_AFTER_ANOTHER = """
+import resource, sys
+from knee_angle.landmarks.standard import opened_detectors
+from knee_angle.photo.reading import read_photo
+
+with opened_detectors():
+    for photo in range(8):
+        if photo == 4:
+            before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+        read_photo(sys.argv[1]).window(1900, 1400, 2100, 1600)
+    print((resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before) // 4)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other C libraries are left alone")
+def test_the_next_photo_uses_the_memory_of_the_one_before(tmp_path):
+    path = tmp_path / "a.jpg"
+    Image.new("RGB", (4000, 3000), "teal").save(path, subsampling="4:2:0")
+    told = subprocess.run(
+        [sys.executable, "-c", ONE_AFTER_ANOTHER, path], capture_output=True, text=True, check=True
+    )
+    assert int(told.stdout) < 500  # all of its 27 MB would be 6,600

@@ -18,6 +18,7 @@ from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.landmarks.pose.bundles import find_pose_bundle
 from knee_angle.landmarks.pose.detector import PoseDetector
 from knee_angle.language import say
+from knee_angle.photo.memory import keep_freed_memory
 from knee_angle.photo.reading import Photo
 from knee_angle.records import NotMeasured, Quad, Source
 
@@ -56,6 +57,7 @@ def opened_detectors(
     """
     # A second thread of OpenCV's takes a fifth more processor time and gains nothing.
     cv2.setNumThreads(1)
+    keep_freed_memory()
     try:
         bundle = find_pose_bundle(pose_model)
     except MissingModel as missing:
