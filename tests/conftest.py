@@ -11,6 +11,10 @@ import sys
 # As the command itself does, before numpy loads: in small matrices a second thread only costs.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Hundreds of processes are begun here: each would compile the package anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 from collections import Counter
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sys
 
-from stores import SETTINGS, SHA, at_angle, made_measurement
+from invented import SETTINGS, SHA, at_angle, made_measurement
 
 from knee_angle.store import new_id, open_store
 

@@ -15,7 +15,12 @@ import pytest
 from conftest import SAMPLES
 from PIL import Image
 from serving import free_port, running
-from test_page_browser import PHONE, browser, visiting  # noqa: F401  a fixture among them
+from test_page_browser import (
+    PHONE,
+    browser,  # noqa: F401 - a fixture, used by its name
+    in_the_browser,
+    visiting,
+)
 
 from knee_angle.cli import serving
 from knee_angle.store import open_store
@@ -191,14 +196,14 @@ def test_a_scaled_photo_keeps_focal_length_and_time_and_nothing_else(browser, ad
     Image.new("RGB", (64, 48)).save(original, "JPEG", exif=exif)
     Image.new("RGB", (32, 24)).save(bare, "JPEG")
     script = f"{address}/_stcore/bidi-components/knee-angle.shots/shots.js"
-    with visiting(browser, address, PHONE) as visit:
-        kept = visit.page.evaluate(
-            "async ([script, bytes]) => {"
-            "  const { exifOf } = await import(script);"
-            "  return [...exifOf(new DataView(Uint8Array.from(bytes).buffer))];"
-            "}",
-            [script, list(original.getvalue())],
-        )
+    kept = in_the_browser(
+        browser, address,
+        "async ([script, bytes]) => {"
+        "  const { exifOf } = await import(script);"
+        "  return [...exifOf(new DataView(Uint8Array.from(bytes).buffer))];"
+        "}",
+        [script, list(original.getvalue())],
+    )  # fmt: skip
     sent = bare.getvalue()[:2] + bytes(kept) + bare.getvalue()[2:]
     with Image.open(io.BytesIO(sent)) as picture:
         found = picture.getexif()

@@ -16,6 +16,7 @@ from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
+from invented import seeded
 from PIL import Image
 from stores import (
     NOON,
@@ -26,7 +27,6 @@ from stores import (
     made_measurement,
     made_series,
     made_visit,
-    seeded,
 )
 
 from knee_angle.angle import uncertainty
