@@ -27,12 +27,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from knee_angle.landmarks.dots.bars import MOST_BAR_CUE, bar_cue, machine_dots, on_bar
+from knee_angle.landmarks.dots.bars import bar_cue, machine_dots, most_bar_cue, on_bar
 from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.legs import (
     LEAST_CUES,
     LEAST_SKIN,
-    MOST_CUES,
     RING_SURE,
     Legs,
     anterior,
@@ -40,6 +39,7 @@ from knee_angle.landmarks.dots.legs import (
     either_way,
     flexion_deg_of,
     leg_cues,
+    most_leg_cues,
     surroundings_alike,
     triples,
 )
@@ -166,8 +166,8 @@ def _most_of(found: Candidates, own: Floats, rows: _Rows, crowded: float, least:
 
     Surroundings take the longest to look at: only those of rows that could reach it by them.
     """
-    most = rows.legs.score + rows.gain - rows.cost + MOST_CUES + MOST_BAR_CUE
-    most = most - crowded * (2.0 + (rows.machine >= 0).sum(axis=1))
+    most = rows.legs.score + rows.gain - rows.cost + most_leg_cues(found, rows.legs)
+    most = most + most_bar_cue(rows.machine) - crowded * (2.0 + (rows.machine >= 0).sum(axis=1))
     some = np.nonzero(most > least - ROUNDING)[0]
     if len(some) == 0:
         return -np.inf

@@ -18,7 +18,7 @@ from knee_angle.landmarks.dots.candidates import Candidates
 from knee_angle.landmarks.dots.colour import PAINT2, SAME_PIGMENT2, colour_distance2
 from knee_angle.landmarks.dots.legs import Legs
 
-__all__ = ["MOST_BAR_CUE", "bar_cue", "folded", "folded_over", "machine_dots", "on_bar"]
+__all__ = ["bar_cue", "folded", "folded_over", "machine_dots", "most_bar_cue", "on_bar"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -43,8 +43,6 @@ HINGE_SIZE_LIMIT = 1.25
 HINGE_SIZE_SPREAD = 0.6
 """Logarithm of size. A hinge may be seen as its whole boss when that has the dot's colour."""
 BAR_MAKE = 1.5
-MOST_BAR_CUE = 3.0 * BAR_MAKE
-"""Most that `bar_cue` says: both bars go straight on, and are of one make."""
 SAME_PAINT2 = 2.0
 """Bars are painted alike and go on straight on both sides of a dot."""
 ON_BAR_FROM = 0.4
@@ -196,6 +194,12 @@ def bar_cue(found: Candidates, legs: Legs, machine: Ints) -> Floats:
     cue -= np.where(both, 0.5 * np.minimum((size / BAR_SIZE_SPREAD) ** 2, 6.0), 0.0)
     same = 1.0 - np.minimum(_unlike(paint[0], paint[1]), _unlike(paint[0], paint[1][:, ::-1]))
     return np.asarray(cue + np.where(both, BAR_MAKE * same, 0.0))
+
+
+def most_bar_cue(machine: Ints) -> Floats:
+    """Most that `bar_cue` says: each bar goes straight on, and both are of one make."""
+    thigh_bar, _, shank_bar = machine.T >= 0
+    return np.asarray(BAR_MAKE * (0.0 + thigh_bar + shank_bar + (thigh_bar & shank_bar)))
 
 
 def on_bar(found: Candidates, legs: Legs, machine: Ints) -> Floats:

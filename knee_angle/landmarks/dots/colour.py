@@ -236,18 +236,19 @@ def _chroma_table(members: Floats, near2: float = NEAR_PIGMENT2) -> NDArray[np.b
     """For each 8-bit a + 256 b, whether it is nearer than chance to one of the members."""
     reach = near2**0.5
     axis = np.arange(0, 256, 2) - 127.5
+    _, a, b = members.T
+    # No colour further off than so can be near: the spreads grow with the chroma.
+    root = np.sqrt(np.hypot(a, b))
+    step = reach * CHROMA_SPREAD[1] * root
+    other = (step + np.sqrt(step**2 + 4.0 * (root**2 + reach * CHROMA_SPREAD[0]))) / 2.0
+    spreads = (reach * (base + by * root * other) for base, by in (CHROMA_SPREAD, HUE_SPREAD))
+    far = np.hypot(*spreads)
+    (x0, x1), (y0, y1) = (
+        np.searchsorted(axis, [(middle - far).min(), (middle + far).max()]) for middle in (a, b)
+    )
+    grid = np.full((y1 - y0, x1 - x0, 3), 50.0)
+    grid[..., 1], grid[..., 2] = axis[x0:x1], axis[y0:y1, None]
+    alike = np.column_stack([np.full(len(members), 50.0), a, b])[:, None, None]
     near = np.zeros((len(axis), len(axis)), dtype=bool)
-    for _, a, b in members:
-        # No colour further off than so can be near: the spreads grow with the chroma.
-        root = np.sqrt(np.hypot(a, b))
-        step = reach * CHROMA_SPREAD[1] * root
-        other = (step + np.sqrt(step**2 + 4.0 * (root**2 + reach * CHROMA_SPREAD[0]))) / 2.0
-        spread = [reach * (base + by * root * other) for base, by in (CHROMA_SPREAD, HUE_SPREAD)]
-        (x0, x1), (y0, y1) = (
-            np.searchsorted(axis, [middle - np.hypot(*spread), middle + np.hypot(*spread)])
-            for middle in (a, b)
-        )
-        grid = np.full((y1 - y0, x1 - x0, 3), 50.0)
-        grid[..., 1], grid[..., 2] = axis[x0:x1], axis[y0:y1, None]
-        near[y0:y1, x0:x1] |= colour_distance2(grid, np.array([50.0, a, b])) < near2
+    near[y0:y1, x0:x1] = (colour_distance2(grid, alike) < near2).any(axis=0)
     return np.asarray(near.repeat(2, axis=0).repeat(2, axis=1).ravel())

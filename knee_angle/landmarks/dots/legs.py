@@ -25,7 +25,6 @@ __all__ = [
     "LARGEST_FLEXION_DEG",
     "LEAST_CUES",
     "LEAST_SKIN",
-    "MOST_CUES",
     "RING_COST",
     "RING_SURE",
     "Legs",
@@ -34,6 +33,7 @@ __all__ = [
     "either_way",
     "flexion_deg_of",
     "leg_cues",
+    "most_leg_cues",
     "pigments",
     "surroundings_alike",
     "triples",
@@ -69,8 +69,6 @@ LEAST_CUES = 0.3
 RING_SURE = 18.0
 RING_COST = 3.0
 """A concentric step above JPEG noise and skin texture (RGB units)."""
-MOST_CUES = SKIN_AT_ANKLE + RISE_MOST
-"""Most that `leg_cues` says: one skin at knee and ankle, another surface at a low hip."""
 COMPANY_COST = 1.0
 """For each further round patch of another colour close by: a row of buttons."""
 NEIGHBOURS = 20
@@ -188,6 +186,16 @@ def leg_cues(found: Candidates, legs: Legs) -> Floats:
     """What the surroundings say about hip, knee and ankle."""
     skin = SKIN_AT_ANKLE * surroundings_alike(found, legs.ankle, legs.knee)
     skin = skin - SKIN_AT_HIP * surroundings_alike(found, legs.hip, legs.knee)
+    return _with_rise_and_rings(found, legs, skin)
+
+
+def most_leg_cues(found: Candidates, legs: Legs) -> Floats:
+    """Most that `leg_cues` says: one skin at knee and ankle, another surface at the hip."""
+    return _with_rise_and_rings(found, legs, np.full(len(legs.knee), SKIN_AT_ANKLE))
+
+
+def _with_rise_and_rings(found: Candidates, legs: Legs, skin: Floats) -> Floats:
+    """What the skin says, with how low the hip lies, rings round the knee and rows of buttons."""
     rise = found.xy[legs.hip, 1] - found.xy[legs.ankle, 1]
     length = np.linalg.norm(found.xy[legs.hip] - found.xy[legs.ankle], axis=1)
     rise = np.clip(RISE_WEIGHT * rise / np.maximum(length, 1e-9), -RISE_MOST, RISE_MOST)
