@@ -310,8 +310,19 @@ class Cluster:
     def _made_like(self, template: str, *, name: str = "") -> str:
         self.made += 1
         name = name or f"store_{self.made}"
-        self.admin(f"CREATE DATABASE {name} TEMPLATE {template}")
+        # Copied file by file: page by page, every page would go through the log as well.
+        self.admin(f"CREATE DATABASE {name} TEMPLATE {template} STRATEGY FILE_COPY")
         return self.url(name)
+
+
+def disk_in_memory() -> Path | None:
+    """Linux's own, where it has room for some hundred databases of 8 MB.
+
+    On a disk each of them takes 0.3 s of processor time: it is 300 files.
+    """
+    disk = Path("/dev/shm")  # noqa: S108  a folder of our own is made in it
+    roomy = disk.is_dir() and shutil.disk_usage(disk).free > 4e9
+    return disk if roomy and os.access(disk, os.W_OK) else None
 
 
 @contextmanager
@@ -324,7 +335,7 @@ def cluster() -> Iterator[Cluster]:
             pytest.fail(said)
         pytest.skip(said)
     # Socket paths have at most 107 letters: pytest's own folders can be too deep.
-    folder = Path(tempfile.mkdtemp(prefix="knee-pg-"))
+    folder = Path(tempfile.mkdtemp(prefix="knee-pg-", dir=disk_in_memory()))
     server = Cluster(programs, folder)
     try:
         if os.geteuid() == 0:
