@@ -259,17 +259,6 @@ def measured(name: str) -> Measurement:
     return measure(SAMPLES / name, detectors=(DotDetector(),))
 
 
-def test_a_page_needs_no_sideways_scrolling(browser, address):
-    with visiting(browser, address, PHONE) as visit:
-        visit.upload("bed_01.jpg")
-        visit.typed("Number on the display", "93")
-        for details in visit.page.locator("summary").all():
-            details.click()
-        for size in (PHONE, TABLET, DESKTOP):
-            visit.resized(size)
-            assert visit.scrolling_sideways() == [], size
-
-
 def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, address):
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
@@ -294,7 +283,9 @@ def test_a_point_follows_the_finger_and_the_answer_follows_the_point(browser, ad
         assert (visit.answer(), visit.named_place("knee")) == (old, named)
 
 
-def test_keys_and_pad_move_a_point_and_say_so(browser, address):
+def test_keys_and_pad_move_a_point_and_say_so_and_a_typed_number_marks_the_answer_as_old(
+    browser, address
+):
     with visiting(browser, address, DESKTOP) as visit:
         visit.upload("bed_01.jpg")
         knee, old = visit.handle("knee"), visit.answer()
@@ -318,6 +309,13 @@ def test_keys_and_pad_move_a_point_and_say_so(browser, address):
         visit.tap(visit.page.get_by_role("button", name="As found"))
         visit.new_answer(old)
         assert visit.named_place("hinge") == (x, y)
+        visit.typed("Number on the display", "93")
+        visit.page.locator(".verdict").wait_for()
+        number = visit.page.get_by_label("Number on the display", exact=True)
+        number.press_sequentially("1")  # 931
+        assert visit.page.locator(".answer").get_attribute("data-stale") == ""
+        number.press("Backspace")  # 93 again
+        assert visit.page.locator(".answer").get_attribute("data-stale") is None
 
 
 def test_where_nothing_is_found_three_taps_measure(browser, address, tmp_path):
@@ -399,19 +397,9 @@ def test_the_angle_while_dragging_is_the_flat_angle(browser, address):
     assert np.allclose(found, expected, atol=1e-9)
 
 
-def test_an_answer_is_marked_as_old_while_another_number_is_typed(browser, address):
-    with visiting(browser, address, DESKTOP) as visit:
-        visit.upload("bed_01.jpg")
-        visit.typed("Number on the display", "93")
-        visit.page.locator(".verdict").wait_for()
-        number = visit.page.get_by_label("Number on the display", exact=True)
-        number.press_sequentially("1")  # 931
-        assert visit.page.locator(".answer").get_attribute("data-stale") == ""
-        number.press("Backspace")  # 93 again
-        assert visit.page.locator(".answer").get_attribute("data-stale") is None
-
-
-def test_a_number_that_cannot_be_leaves_the_answer_readable(browser, address):
+def test_a_number_that_cannot_be_leaves_the_answer_readable_and_no_page_scrolls_sideways(
+    browser, address
+):
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg")
         visit.typed("Number on the display", "93")
@@ -423,9 +411,16 @@ def test_a_number_that_cannot_be_leaves_the_answer_readable(browser, address):
             words.wait_for(state="detached" if number == "93.0" else "visible")
             assert visit.answer() == answer
             assert visit.page.locator(".answer").get_attribute("data-stale") is None
+        for details in visit.page.locator("summary").all():
+            details.click()
+        for size in (PHONE, TABLET, DESKTOP):
+            visit.resized(size)
+            assert visit.scrolling_sideways() == [], size
 
 
-def test_points_stay_while_another_page_is_looked_at(browser, address):
+def test_points_stay_while_another_page_is_looked_at_and_a_photo_is_shown_again_by_the_same_tap(
+    browser, address
+):
     with visiting(browser, address, PHONE) as visit:
         visit.upload("bed_01.jpg", "bed_03.jpg")
         old = visit.answer()
@@ -442,12 +437,7 @@ def test_points_stay_while_another_page_is_looked_at(browser, address):
             visit.photo(photo)
             assert (visit.named_place("ankle") == place) == same
             assert visit.answer() == moved  # of both photos together
-
-
-def test_a_photo_is_shown_again_by_the_same_tap_after_another_one_came(browser, address):
-    """The tap had no effect: the strip had sent the same photo's name before."""
-    with visiting(browser, address, PHONE) as visit:
-        visit.upload("bed_01.jpg", "bed_03.jpg")
+        # Once the tap had no effect: the strip had sent the same photo's name before another came.
         visit.photo(1)
         place = visit.named_place("ankle")
         visit.page.locator(CAMERA).set_input_files([SAMPLES / "bed_05.jpg"])
