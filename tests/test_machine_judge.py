@@ -6,6 +6,7 @@ the package are the words. Seeds are fixed.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -33,7 +34,16 @@ def visit(world, bars=FOUR, *, errors=CLEAR, seed=1):
 
 
 def judged(world, bars=FOUR, *, errors=CLEAR, seed=1):
+    return _judged(world, tuple(bars), errors, seed)
+
+
+@functools.cache
+def _judged(world, bars, errors, seed):
+    """Several tests look at the same visit."""
     return judge_machine(visit(world, bars, errors=errors, seed=seed), range_deg=RANGE)
+
+
+judged_once = functools.cache(judge_one)
 
 
 @pytest.mark.parametrize(
@@ -321,7 +331,7 @@ def test_advice_obeyed_twice_never_brings_the_knee_past_the_display(number):
     to bend as the bars do, and that is further than is shown. Each is told what to do first,
     and what to check or set or that nothing is to be set.
     """
-    row = judge_one(number, seed=1)
+    row = judged_once(number, seed=1)
     told = [said.partition(": ")[2] for said in row["said"] if said.startswith("advice 1")]
     assert told[0] in {"photos first", "display first", "display first, then checks"}
     assert told[-1] in {"checks", "display first, then checks", "mm", "nothing"}
@@ -332,7 +342,7 @@ def test_advice_obeyed_twice_never_brings_the_knee_past_the_display(number):
 
 def test_of_those_visits_some_are_obeyed_by_tape():
     """Else the test above says nothing of checks."""
-    rows = [judge_one(number, seed=1) for number in (309, 318)]
+    rows = [judged_once(number, seed=1) for number in (309, 318)]
     kinds = [kind for row in rows for turn, kind, _ in row["past"] if turn]
     assert kinds.count("checks") >= 2
 
@@ -340,7 +350,7 @@ def test_of_those_visits_some_are_obeyed_by_tape():
 @pytest.mark.parametrize("number", [1625, 2444, 2868])
 def test_a_display_that_reads_high_gives_no_room_where_nobody_photographed(number):
     """One photo near the flexion end each: 3.0 to 4.0 degrees past near straight before."""
-    row = judge_one(number, seed=1)
+    row = judged_once(number, seed=1)
     assert [turn for turn, _, _ in row["past"] if turn]
     assert max(past_deg for _, _, past_deg in row["past"]) <= 2.0
 
@@ -367,7 +377,7 @@ def test_advice_that_is_nearly_as_risky_as_is_allowed_is_not_given(number):
     Each had used up what was allowed: 0.9 % of the draws for mm, 1.8 to 2.5 % by tape; or had a
     display that likely read low.
     """
-    row = judge_one(abs(number), seed=1 if number > 0 else {-518: 5, -48: 7, -263: 8}[number])
+    row = judged_once(abs(number), seed=1 if number > 0 else {-518: 5, -48: 7, -263: 8}[number])
     assert [turn for turn, _, _ in row["past"] if turn]
     assert max(past_deg for _, _, past_deg in row["past"]) <= 2.0
 
@@ -425,7 +435,7 @@ def test_no_text_ever_advises_more_motion():
 
 
 def test_the_same_visit_gives_the_same_answer():
-    one, two = (judged(World(thigh_fault=20)) for _ in range(2))
+    one, two = (judge_machine(visit(World(thigh_fault=20)), range_deg=RANGE) for _ in range(2))
     assert one.words == two.words
     assert np.array_equal(one.holding.draws, two.holding.draws)
 
