@@ -15,6 +15,7 @@ import pytest
 from PIL import Image
 
 from knee_angle.errors import UnreadablePhoto
+from knee_angle.landmarks import standard
 from knee_angle.photo import colours, memory
 from knee_angle.photo import reading as photo
 from knee_angle.photo.kinds import kind_of
@@ -205,3 +206,12 @@ def test_the_next_photo_uses_the_memory_of_the_one_before(tmp_path):
         [sys.executable, "-c", ONE_AFTER_ANOTHER, path], capture_output=True, text=True, check=True
     )
     assert int(told.stdout) < 500  # all of its 27 MB would be 6,600
+
+
+def test_a_page_gives_the_memory_of_its_threads_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = []
+    monkeypatch.setattr(standard, "keep_freed_memory", lambda: kept.append(1))
+    with standard.opened_detectors():
+        assert kept == [1]
+    standard.shared_detectors.__wrapped__()
+    assert kept == [1]
