@@ -65,9 +65,10 @@ def test_beyond_the_picture_its_rim_goes_on():
 def test_dots_of_photos_by_another_renderer_lie_on_what_their_names_say():
     """The network learnt from the trainer's scenes; the sample photos come from another program.
 
-    Their truth says where every dot is. Cloth over a hip beside a bar is taken for the bar.
+    Their truth says where every dot is. Cloth over a hip beside a bar may be taken for the bar.
     """
-    right, wrong = 0, set()
+    wrong: list[tuple[str, str]] = []
+    dots = 0
     for scene in scenes(dots=True):
         truth = json.loads((SAMPLES / scene.photo.name).with_suffix(".json").read_text())
         photo = read_photo(scene.photo)
@@ -81,10 +82,10 @@ def test_dots_of_photos_by_another_renderer_lie_on_what_their_names_say():
         lies = lying_of(photo.small, np.array(list(seen.values())) / scale, leg)
         for name, odds in zip(seen, lies, strict=True):
             says = NAMES[int(odds.argmax())]
-            right += says == name
-            wrong |= {(name, says)} if says != name else set()
-    assert right >= 80
-    assert wrong <= {("hip", "thigh_bar")}
+            dots += 1
+            wrong += [(name, says)] if says != name else []
+    assert dots > 100
+    assert len(wrong) <= 0.03 * dots, wrong
 
 
 def test_a_knob_on_a_bar_is_not_taken_for_the_hinges_hidden_dot():

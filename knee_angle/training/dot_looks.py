@@ -3,12 +3,12 @@
 A scene of the trainer is drawn bare and with white dots, painted in one pigment, photographed as
 a phone would, and cut as :mod:`knee_angle.landmarks.dots.lying` cuts a photo; larger, so that
 training can turn, shift and scale what it cuts. Places beside the dots are the seventh kind,
-half of them with a disc of the same pigment.
+some with a disc of the same pigment, and so are patches that the program itself takes for dots
+of that pigment and that are none.
 """
 
 from __future__ import annotations
 
-import io
 import math
 import time
 from collections.abc import Iterator
@@ -20,9 +20,12 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
+from knee_angle.landmarks.dots.expected import Expected
 from knee_angle.landmarks.dots.lying import KINDS, crops
+from knee_angle.landmarks.dots.picture import Picture
+from knee_angle.landmarks.dots.sets import sets_of
+from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.records import LEG_POINTS, MACHINE_POINTS
 from knee_angle.training.bodies import Bank, load_bank
 from knee_angle.training.dotted import Dot, discs, hinge_off_mm, outline, unhidden, with_discs
@@ -38,8 +41,11 @@ __all__ = ["CUT_PX", "looks", "looks_to"]
 
 NAMES = LEG_POINTS + MACHINE_POINTS
 ELSEWHERE = KINDS - 1
-CUT_PX, SHOTS, BESIDE = 96, 2, 4
-"""Side of what is kept, pictures of one scene, and places beside the dots of each picture."""
+CUT_PX, SHOTS, BESIDE, MISTAKEN = 96, 2, 4, 4
+"""Side of what is kept, pictures of one scene, and of each picture places beside the dots and
+patches that look like them."""
+SEEN_SEGMENTS = 0.08
+"""± of a witness that sees where the points are, mean segments (our own)."""
 LEAST_DIAMETER_PX, LEAST_SEEN, APART_SEGMENTS = 4.0, 0.5, 0.07
 """What is smaller or more hidden is no dot to learn from; nor what is nearer than so to one."""
 SIZES = (480, 800)
@@ -119,12 +125,31 @@ def _cut(drawn: Drawn, rng: np.random.Generator) -> tuple[NDArray[np.uint8], NDA
         picture, rng, f35_mm=26.0, blur_px=float(rng.choice([0.0, 0.0, rng.uniform(0, 4)])),
         quality=int(rng.integers(50, 96)), noise_rgb=rng.uniform(0.5, 5.0),
     )  # fmt: skip
-    photo = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
-    xy = np.array([*(rim.mean(axis=0) for rim in rims.values()), *beside]).reshape(-1, 2)
-    kinds = np.array([*(NAMES.index(n) for n in rims), *[ELSEWHERE] * len(beside)])
+    photo = read_photo(data, name="drawn.jpg")
+    mistaken = _mistaken(photo, drawn, rng)
+    xy = np.array([*(rim.mean(axis=0) for rim in rims.values()), *beside, *mistaken])
+    none = [ELSEWHERE] * (len(beside) + len(mistaken))
+    kinds = np.array([*(NAMES.index(n) for n in rims), *none], dtype=np.intp)
     mirrored = bool(drawn.xy["ankle"][0] < drawn.xy["hip"][0])
-    cut = crops(photo, xy, segment_px=drawn.segment_px, mirrored=mirrored, side_px=CUT_PX)
+    cut = crops(
+        photo.small, xy.reshape(-1, 2), segment_px=drawn.segment_px, mirrored=mirrored,
+        side_px=CUT_PX,
+    )  # fmt: skip
     return cut, kinds
+
+
+def _mistaken(photo: Photo, drawn: Drawn, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Patches that the program takes for dots where it knows the leg, and that are none."""
+    dots = {name: rim.mean(axis=0) for name, rim in drawn.rims.items()}
+    names = tuple(n for n in NAMES if n in LEG_POINTS or n in dots)
+    xy = np.array([dots.get(n, drawn.xy.get(n)) for n in names])
+    spread = (SEEN_SEGMENTS * drawn.segment_px) ** 2 * np.eye(2)
+    expected = Expected(names, xy, np.broadcast_to(spread, (len(names), 2, 2)))
+    found = [one.xy for one in sets_of(Picture.of(photo, ()), expected)]
+    places = np.concatenate([*found, np.zeros((0, 2))])
+    gap = np.linalg.norm(places[:, None] - np.array(list(dots.values())), axis=2).min(axis=1)
+    apart = np.nonzero(gap > APART_SEGMENTS * drawn.segment_px)[0]
+    return np.asarray(places[rng.permutation(apart)[:MISTAKEN]])
 
 
 def _beside(drawn: Drawn, rng: np.random.Generator) -> NDArray[np.float64]:

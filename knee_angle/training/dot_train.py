@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import onnx
 import torch
+from numpy.typing import NDArray
 from torch import Tensor, nn
 from torch.nn import functional
 
@@ -40,17 +41,37 @@ TURN_DEG, SIZE, SHIFT = 9.0, 0.14, 0.03
 the leg's length and where a patch's middle is about so well."""
 
 
-def load_looks(folder: Path) -> tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]]:
-    """Looks (n, 2, S, S, 3) and kinds (n,), to train with and kept aside, by photo."""
-    parts: list[list[Tensor]] = [[], [], [], []]
-    for path in sorted(folder.glob("looks_*.npz")):
-        kept = np.load(path)
-        aside = kept["photo"] >= 0.9 * (kept["photo"].max() + 1)
+def load_looks(
+    folder: Path, device: str = "cpu"
+) -> tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]]:
+    """Looks (n, 2, S, S, 3) and kinds (n,), to train with and kept aside, by photo.
+
+    Each file's are put where they are needed one after the other: all of them twice would be
+    more than a machine holds.
+    """
+    paths = sorted(folder.glob("looks_*.npz"))
+    asides = [_aside(np.load(path)["photo"]) for path in paths]
+    parts: list[Tensor] = []
+    for kept_aside, where in ((False, device), (True, "cpu")):
+        count = int(sum((aside == kept_aside).sum() for aside in asides))
+        looks = torch.empty((count, 2, CUT_PX, CUT_PX, 3), dtype=torch.uint8, device=where)
+        kinds = torch.empty(count, dtype=torch.long, device=where)
+        parts += [looks, kinds]
+    filled = [0, 0]
+    for path, aside in zip(paths, asides, strict=True):
+        file = np.load(path)
+        looks, kinds = file["looks"], file["kinds"]
         for which, rows in enumerate((~aside, aside)):
-            parts[2 * which].append(torch.from_numpy(kept["looks"][rows]))
-            parts[2 * which + 1].append(torch.from_numpy(kept["kinds"][rows]))
-    a, b, c, d = (torch.cat(part) for part in parts)
-    return (a, b), (c, d)
+            there = slice(filled[which], filled[which] + int(rows.sum()))
+            parts[2 * which][there] = torch.from_numpy(looks[rows])
+            parts[2 * which + 1][there] = torch.from_numpy(kinds[rows])
+            filled[which] = there.stop
+    return (parts[0], parts[1]), (parts[2], parts[3])
+
+
+def _aside(photo: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which looks of one process are of the last tenth of its photos."""
+    return np.asarray(photo >= 0.9 * (photo.max() + 1))
 
 
 def cut(looks: Tensor, *, still: bool = False) -> Tensor:
@@ -90,8 +111,7 @@ def train(
 ) -> None:  # fmt: skip
     """Trains for so long and so many steps, and keeps their running mean as ``out``."""
     torch.manual_seed(seed)
-    (looks, kinds), aside = load_looks(folder)
-    looks, kinds = looks.to(device), kinds.to(device)
+    (looks, kinds), aside = load_looks(folder, device)
     network = DotNetwork()
     if init is not None:
         network.load_state_dict(torch.load(init, map_location="cpu", weights_only=True))

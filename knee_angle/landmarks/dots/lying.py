@@ -30,7 +30,7 @@ Rgb = NDArray[np.uint8]
 KINDS = 7
 """Hip, knee, ankle, thigh bar, hinge, shank bar, and none of these."""
 SIDE_PX = 64
-LOG_SHARES = np.log([0.055, 0.08, 0.07, 0.11, 0.095, 0.125, 0.465])
+LOG_SHARES = np.log([0.037, 0.049, 0.045, 0.067, 0.061, 0.076, 0.665])
 """Shares that the kinds are held to have before a look, about those of the places in training: a
 photo's own are not known."""
 LOG_FLOOR, LEAST = np.log(0.005), -4.0
