@@ -41,18 +41,17 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 LONGEST_FIRST = (
     "test_page_browser.py", "test_fuzz.py", "test_nothing_leaves.py", "test_page_visit_browser.py",
-    "test_machine_judge.py", "test_project.py", "test_store_robust.py", "test_ward_browser.py",
-    "test_mutants.py", "test_batch_run.py", "test_page_following_browser.py", "test_clip.py",
-    "test_visit_coverage.py", "test_page.py", "test_visit_estimate.py", "test_batch_elsewhere.py",
-    "test_store_commands.py", "test_page_following.py", "test_refusals.py", "test_page_server.py",
-    "test_page_visit.py", "test_one_finding.py", "test_photo_memory.py", "test_stopping.py",
-    "test_landmarks_fusion.py", "test_check_joint.py", "test_ward.py", "test_bars.py",
-    "test_papers.py", "test_rating.py", "test_landmarks_dots_always.py", "test_ward_hospital.py",
-    "test_landmarks_pose.py", "test_cli.py", "test_agreement_coverage.py", "test_landmarks_dots.py",
-    "test_page_film.py", "test_store.py", "test_calibration.py", "test_store_malformed.py",
-    "test_faults.py", "test_check_empty.py", "test_page_kills.py", "test_finding.py",
-    "test_tables.py", "test_front_door.py", "test_facing.py", "test_access.py", "test_sealing.py",
-    "test_check.py", "README.md",
+    "test_project.py", "test_ward_browser.py", "test_mutants.py", "test_batch_run.py",
+    "test_store_robust.py", "test_page_following_browser.py", "test_visit_coverage.py",
+    "test_machine_judge.py", "test_page.py", "test_visit_estimate.py",
+    "test_batch_elsewhere.py", "test_store_commands.py", "test_check_joint.py", "test_ward.py",
+    "test_bars.py", "test_papers.py", "test_rating.py", "test_clip.py",
+    "test_landmarks_dots_always.py", "test_ward_hospital.py", "test_landmarks_pose.py",
+    "test_cli.py", "test_agreement_coverage.py", "test_landmarks_dots.py", "test_page_film.py",
+    "test_store.py", "test_calibration.py", "test_store_malformed.py", "test_faults.py",
+    "test_check_empty.py", "test_page_kills.py", "test_finding.py", "test_tables.py",
+    "test_front_door.py", "test_facing.py", "test_access.py", "test_sealing.py", "test_check.py",
+    "README.md",
 )  # fmt: skip
 """Files that take longest. Processes that wait for a browser or a server stand among those that
 compute, so that neither core is idle; the rest follows by its number of tests."""

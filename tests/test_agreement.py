@@ -7,10 +7,12 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 from published_tables import columns
 from scipy import integrate, stats
+from statsmodels.stats.proportion import proportion_confint
 
 from knee_angle import agreement as ag
 from knee_angle.agreement.limits import limit_factors, tolerance_factor
@@ -64,8 +66,6 @@ def test_bland_altman_2007_where_the_true_value_varies():
 
 def test_very_unequal_numbers_of_pairs_agree_with_a_mixed_model():
     """REML (statsmodels) with a random person: bias and SD within half a standard error."""
-    import statsmodels.api as sm  # here: every process of a run reads this file
-
     rng = np.random.default_rng(12)
     whose = np.repeat(np.arange(12), [60, 20, 8, 5, 4, 3, 3, 2, 2, 2, 2, 2])
     d = 1.5 + rng.normal(0, 2, 12)[whose] + rng.normal(0, 2, len(whose))
@@ -335,8 +335,6 @@ def test_one_step_without_each_unit_is_near_enough_in_large_tables(monkeypatch):
 
 
 def test_proportional_bias_has_the_intervals_of_statsmodels():
-    import statsmodels.api as sm
-
     pairs = random_pairs(8)
     fitted = sm.OLS(pairs.difference, sm.add_constant(pairs.mean)).fit()
     line = ag.trend(pairs)
@@ -355,8 +353,6 @@ def test_a_gain_of_five_percent_shows_in_every_line():
 
 @pytest.mark.parametrize(("count", "n"), [(0, 12), (3, 12), (37, 40), (40, 40)])
 def test_wilsons_interval_is_that_of_statsmodels_and_scipy(count, n):
-    from statsmodels.stats.proportion import proportion_confint
-
     ours = ag.wilson(count / n, n=n)
     assert ours == pytest.approx(proportion_confint(count, n, method="wilson"))
     theirs = stats.binomtest(count, n).proportion_ci(0.95, method="wilson")

@@ -11,6 +11,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from bench.bench_raters import RATED, heavy_figures, held, rated, rated_figures
 from published_tables import columns
 from scipy import stats
@@ -46,8 +47,6 @@ def test_shrout_and_fleiss_1979_from_the_parts():
 @pytest.mark.parametrize("seed", [3, 5])
 def test_unequal_numbers_agree_with_a_mixed_model(seed):
     """Least squares with every person once are no REML: within a tenth of the interval."""
-    import statsmodels.formula.api as smf  # here: every process of a run reads this file
-
     pairs = rated(4, 30, 1.5, np.random.default_rng(seed))
     found = by_rater(pairs)
     table = pd.DataFrame({"d": pairs.difference, "p": pairs.person, "r": pairs.rater, "one": 1})

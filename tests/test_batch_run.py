@@ -217,8 +217,7 @@ def test_a_hanging_worker_costs_one_photo_which_can_be_tried_again(whole):
 
 def test_overlays_lie_in_one_folder_and_photos_never_share_one(place):
     shutil.copytree(place / "photos", place / "all" / "ward1")
-    asked = ("--out", "t.csv", "--overlay", "pictures", "--workers", 1)
-    done = batch("all/*/bed_0[14].jpg", *asked, cwd=place)
+    done = batch("all/*/bed_0[14].jpg", "--out", "t.csv", "--overlay", "pictures", cwd=place)
     assert done.returncode == 0
     assert sorted(path.name for path in (place / "pictures").iterdir()) == [
         "ward1_bed_01_overlay.jpg",

@@ -41,6 +41,7 @@ from knee_angle.landmarks.dots.together import (
     _enough,
     best_named,
     far_ahead,
+    readings_together,
     settled_together,
     together_with,
 )
@@ -385,6 +386,31 @@ def test_a_dot_on_a_bar_of_about_its_colour_is_found():
     cv2.circle(picture, (round(x), round(y)), 6, (20, 30, 120), -1, cv2.LINE_AA)
     found = set_in(cv2.GaussianBlur(picture, (0, 0), 0.8), witness())
     assert at_point(found, "shank_bar") >= 0
+
+
+@pytest.mark.parametrize("beside", [0, 6], ids=["through its middle", "along its rim"])
+def test_a_dot_that_touches_something_of_its_own_colour_is_found(beside):
+    picture = drawn((20, 30, 120))
+    x, y = (round(v) for v in TRUE["shank_bar"])
+    for left, right in ((x - 40, x - 4), (x + 4, x + 40)):
+        cv2.rectangle(picture, (left, y + beside - 3), (right, y + beside + 3), (22, 32, 122), -1)
+    cv2.circle(picture, (x, y), 6, (20, 30, 120), -1, cv2.LINE_AA)
+    file = io.BytesIO()
+    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 0.8)).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    best = readings_together(seen, witness())[0]
+    at = best.found.xy[best.named.index["shank_bar"]]
+    assert at == pytest.approx((x, y), abs=1.5)
+    assert set(best.named.index) == set(NAMES)
+
+
+def test_six_dots_stand_before_a_pattern_of_many_poor_patches():
+    pattern = {f"patch {k}": (20.0 * k, 30.0) for k in range(24)}
+    found = patches(TRUE | pattern, **{name: {"misfit": 0.11} for name in pattern})
+    six, many = np.arange(6), np.arange(6, 30)
+    assert (quality(found)[many] > sets.WORST_SEED).all()
+    first, second = sets._different_groups(found, [many, six])
+    assert (first.tolist(), second.tolist()) == (six.tolist(), many.tolist())
 
 
 def test_black_dots_stay_in_a_set_among_many_small_black_specks():
@@ -749,14 +775,23 @@ def test_five_dots_must_lead_a_naming_of_all_six_by_more():
         assert (best is not None) is stands
 
 
-@pytest.mark.parametrize("exchanged", [False, True], ids=["beside", "crossed"])
-def test_bars_that_lie_about_on_each_other_bend_to_no_side(exchanged):
-    bars = {"thigh_bar": (280.0, 385.0), "hinge": (295.0, 225.0), "shank_bar": (315.0, 385.0)}
+@pytest.mark.parametrize(
+    ("apart_px", "exchanged", "over"),
+    [
+        pytest.param(25.0, False, False, id="9 degrees apart, beside"),
+        pytest.param(25.0, True, False, id="9 degrees apart, crossed"),
+        pytest.param(35.0, False, False, id="12 degrees apart, beside"),
+        pytest.param(35.0, True, True, id="12 degrees apart, crossed"),
+    ],
+)
+def test_bars_that_lie_about_on_each_other_bend_to_no_side(apart_px, exchanged, over):
+    ends = (295.0 - apart_px / 2, 385.0), (295.0 + apart_px / 2, 385.0)
+    bars = {"thigh_bar": ends[0], "hinge": (295.0, 225.0), "shank_bar": ends[1]}
     if exchanged:
         bars |= {"thigh_bar": bars["shank_bar"], "shank_bar": bars["thigh_bar"]}
     found = patches(BENT | bars)
     legs, machine = Legs(*np.array([[0], [1], [2]]), np.zeros(1)), np.array([[3, 4, 5]])
-    assert not folded_over(found.xy, legs, machine)
+    assert folded_over(found.xy, legs, machine)[0] == over
 
 
 @pytest.mark.parametrize(("between", "told"), [(0.5, False), (0.1, True)])
@@ -850,9 +885,9 @@ def test_a_set_is_beyond_doubt_by_how_much_less_probable_another_leg_is(less, cl
 @pytest.mark.parametrize(
     ("one", "other", "less", "clean", "used"),
     [
-        pytest.param("ankle", "shank_bar", 1.7, 6, True, id="an end and its bar's dot"),
-        pytest.param("hip", "thigh_bar", 1.7, 4, True, id="of fewer whole outlines too"),
-        pytest.param("hip", "thigh_bar", 1.2, 6, False, id="nearly as probable"),
+        pytest.param("ankle", "shank_bar", 3.2, 6, True, id="an end and its bar's dot"),
+        pytest.param("hip", "thigh_bar", 3.2, 4, True, id="of fewer whole outlines too"),
+        pytest.param("hip", "thigh_bar", 2.8, 6, False, id="nearly as probable"),
         pytest.param("knee", "hinge", 2.8, 6, False, id="knee and hinge"),
         pytest.param("knee", "hinge", 3.2, 6, True, id="knee and hinge far less probable"),
     ],

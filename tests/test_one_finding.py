@@ -140,7 +140,6 @@ def test_more_settings_are_asked_for_once():
     assert "Photograph more settings, both ends at least" in ask
 
 
-@functools.cache
 def measured(name: str, shown: float, settings: Settings) -> Measurement:
     photo, looked = seen(name)
     outcome = measure(photo, displayed_deg=shown, settings=settings, seen=looked)

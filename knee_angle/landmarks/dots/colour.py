@@ -21,6 +21,7 @@ __all__ = [
     "pigment_mask",
     "places_in",
     "rgb_of",
+    "spots_of_colour",
 ]
 
 Floats = NDArray[np.float64]
@@ -51,6 +52,12 @@ SPARSE = 0.2
 """Up to this share of pixels of a pigment's lightness, their colours alone are looked up."""
 PAINT2 = 4.0
 """Two spreads: one paint, or one skin, round two dots."""
+SPOT_SIZES, SPOT_INNER, SPOT_OUTER = (0.6, 1.1), 0.5, 1.2
+"""Radii of spots that are looked for, in those of a dot; and the widths by which a spot and what
+lies around it are seen, in its own (our own)."""
+LEAST_SPOT, MOST_SPOTS = 0.06, 12
+"""By how much a spot must be nearer to the pigment than what lies around it (0 to 1), and how many
+are followed up (our own)."""
 
 
 def lab_of(rgb: Floats) -> Floats:
@@ -175,6 +182,71 @@ def patches_of_colour(
         if CRESCENT[0] < (size[k] / around) ** 2 < CRESCENT[1] and around < LARGEST * radius:
             xy[k], size[k] = np.add(middle, (x[one], y[one])), around
     return xy + np.array([left + 0.5, top + 0.5]), size
+
+
+def spots_of_colour(
+    paint: Paint, pigment: Floats, radius: float, box: Box
+) -> tuple[Floats, Floats]:
+    """Round spots nearer to a pigment than what lies around them, the clearest first.
+
+    Dots that lie on something of about their own colour, or touch it: no patch by itself.
+
+    Parameters
+    ----------
+    paint : Paint
+        Of a box around ``box``.
+    pigment : ndarray, shape (k, 3)
+        Its colours, CIE L*a*b*.
+    radius : float
+        Radius of a whole dot, px.
+    box : (int, int, int, int)
+        Where to look: left, top, right, bottom.
+
+    Returns
+    -------
+    xy : ndarray, shape (n, 2)
+        Middles, px.
+    radius : ndarray, shape (n,)
+        About how large each is, px.
+    """
+    near = _nearness(paint, pigment, box)
+    spots: list[tuple[float, float, float, float]] = []
+    for size in radius * np.array(SPOT_SIZES):
+        inner, outer = (
+            cv2.GaussianBlur(near, (0, 0), share * size) for share in (SPOT_INNER, SPOT_OUTER)
+        )
+        clear = inner - outer
+        reach = 2 * round(size) + 1
+        most = cv2.dilate(clear, np.ones((reach, reach), np.uint8))
+        y, x = np.nonzero((clear == most) & (clear > LEAST_SPOT))
+        spots += zip(clear[y, x], x + 0.5, y + 0.5, np.full(len(x), size), strict=True)
+    spots.sort(reverse=True)
+    kept: list[tuple[float, float, float, float]] = []
+    for spot in spots:
+        if len(kept) < MOST_SPOTS and all(
+            np.hypot(spot[1] - x, spot[2] - y) > max(spot[3], size) for _, x, y, size in kept
+        ):
+            kept.append(spot)
+    row = np.array(kept, dtype=np.float64).reshape(-1, 4)
+    return row[:, 1:3] + np.array(box[:2]), row[:, 3]
+
+
+def _nearness(paint: Paint, pigment: Floats, box: Box) -> NDArray[np.float32]:
+    """How near each pixel of a box is to a pigment, 1 to 0."""
+    (left, top, right, bottom), (x0, y0, _, _) = box, paint.box
+    here = slice(top - y0, bottom - y0), slice(left - x0, right - x0)
+    lightness = paint.lightness[here].astype(np.float32) / np.float32(2.55)
+    axis = np.arange(0, 256, 2) - 127.5
+    grid = np.full((len(axis), len(axis), 3), 50.0)
+    grid[..., 1], grid[..., 2] = axis, axis[:, None]
+    near = np.zeros(lightness.shape, dtype=np.float32)
+    for light, a, b in pigment:
+        chroma2 = colour_distance2(grid, np.array([50.0, a, b])).astype(np.float32)
+        table = chroma2.repeat(2, axis=0).repeat(2, axis=1).ravel()
+        far2 = table.take(paint.chroma[here], mode="clip")
+        far2 += ((lightness - np.float32(light)) / np.float32(LIGHTNESS_SPREAD)) ** 2
+        np.maximum(near, np.exp(np.float32(-0.5) * far2), out=near)
+    return near
 
 
 def _parts(

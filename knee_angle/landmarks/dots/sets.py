@@ -25,6 +25,7 @@ from knee_angle.landmarks.dots.colour import (
     SAME_PIGMENT2,
     Box,
     colour_distance2,
+    spots_of_colour,
 )
 from knee_angle.landmarks.dots.expected import LIMIT2, Expected
 from knee_angle.landmarks.dots.glare import without_glare
@@ -64,6 +65,9 @@ rendered photo (our own)."""
 MOST_PIGMENTS, LEAST_SEEDS = 3, 2
 LEAST_DOTS, MOST_DOTS = 5, 12
 """Six dots and as many buttons (as in `unused`); of a pattern the most telling ones."""
+POOR_COUNTS = 0.25
+"""By how many whole outlines fewer a patch without one makes a group look like dots (our own): in
+six of 87 photos that had failed a pattern of 24 to 30 patches stood before six dots."""
 WORST_SEED, PLAIN, PLAIN_UNLIKE = -1.2, -0.3, 0.5
 """Least quality of what tells a pigment and of its dots where no witness sees a leg, and most that
 speaks against its colour (our own)."""
@@ -102,8 +106,11 @@ FEWEST_CLEAN = 3
 """Whole outlines among black or white dots: fewer are not even said (our own)."""
 
 
-def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
-    """Sets of patches of one pigment about where a witness sees the points, most telling first."""
+def sets_of(picture: Picture, expected: Expected, *, closely: bool = False) -> Iterator[Candidates]:
+    """Sets of patches of one pigment about where a witness sees the points, most telling first.
+
+    ``closely``: also spots of it that are no patch by themselves (`spots_of_colour`).
+    """
     found = picture.square_on()
     own = quality(found)
     far2 = expected.distance2(found.xy)
@@ -121,9 +128,9 @@ def sets_of(picture: Picture, expected: Expected) -> Iterator[Candidates]:
         if all(colour_distance2(found.lab[seed], c) > SAME_PIGMENT2 / 2.0 for c in colours):
             colours.append(found.lab[seed])
             members = near[_alike(found, near, int(seed))]
-            one = (
-                _whole_set(picture, found, expected, members) if _hopeful(found, members) else None
-            )
+            one = None
+            if _hopeful(found, members):
+                one = _whole_set(picture, found, expected, members, closely=closely)
             if one is not None and _may_be_dots(one):
                 gap = np.linalg.norm(found.xy[:, None] - one.xy, axis=2)
                 used |= (gap < found.radius[:, None]).any(axis=1)
@@ -162,9 +169,9 @@ def plain_of(whole: Candidates) -> Candidates:
 
 def _different_groups(found: Candidates, groups: list[Ints]) -> list[Ints]:
     """The groups of two and more, the most whole outlines first; one of each pigment."""
-    own = np.exp(np.minimum(quality(found), 0.0))
+    whole = np.where(quality(found) > CLEAN, 1.0, -POOR_COUNTS)
     kept: list[Ints] = []
-    for group in sorted(groups, key=lambda group: -float(own[group].sum())):
+    for group in sorted(groups, key=lambda group: -float(whole[group].sum())):
         if len(group) < LEAST_SEEDS:
             continue
         if not any(np.isin(group, other).any() for other in kept):
@@ -204,8 +211,9 @@ def _covered(found: Candidates, own: Floats, far2: Floats, near: Ints) -> Floats
 
 
 def _whole_set(
-    picture: Picture, found: Candidates, expected: Expected | None, members: Ints
-) -> Candidates | None:
+    picture: Picture, found: Candidates, expected: Expected | None, members: Ints, *,
+    closely: bool = False,
+) -> Candidates | None:  # fmt: skip
     """All patches of a pigment around the leg, or anywhere, half seen ones too."""
     height, width = picture.photo.small.shape[:2]
     low, high = np.zeros(2), np.array([width, height], dtype=float)
@@ -231,11 +239,7 @@ def _whole_set(
     alike = _without_glare(picture, alike, box)
     if len(alike) == 0:
         return None
-    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
-    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
-    if _lacks_clear_ones(alike):
-        places.append(picture.of_colour(lab, radius, box, CLOSE_PIGMENT2))
-    xy, size = (np.concatenate(parts) for parts in zip(*places, strict=True))
+    xy, size = _places(picture, alike, lab, radius, box, closely=closely)
     gap = np.linalg.norm(xy[:, None] - alike.xy[None], axis=2)
     new = (gap > 0.8 * np.maximum(alike.radius[None], size[:, None])).all(axis=1)
     new &= ~inside(xy, picture.quads) & (size > np.sqrt(SMALL_SHARE) * radius)
@@ -246,14 +250,28 @@ def _whole_set(
     own = quality(whole)
     whole = whole.take(_apart(whole) & (own > WORST_HALF_SEEN))
     whole = whole.take((quality(whole) > BLURRED) | (unlike(whole) < OTHER_COLOUR))
-    own = quality(whole)
     if len(whole) < LEAST_DOTS:
         return None
     if expected is None:
         return whole
-    telling = _telling(whole, own, expected)
+    telling = _telling(whole, quality(whole), expected)
     whole = whole.take(np.sort(np.argsort(-telling, kind="stable")[:MOST_DOTS]))
     return replace(whole, company=company_of(whole, found))
+
+
+def _places(
+    picture: Picture, alike: Candidates, lab: Floats, radius: float, box: Box, *, closely: bool
+) -> tuple[Floats, Floats]:
+    """Where a pigment may be: middles and sizes of patches of its colour, and of spots."""
+    # In a shadow's colour a dot may run into dark skin or cloth, in its own it does not.
+    places = [picture.of_colour(members, radius, box) for members in (lab, _also_shaded(lab))]
+    if _lacks_clear_ones(alike):
+        places.append(picture.of_colour(lab, radius, box, CLOSE_PIGMENT2))
+    if closely:
+        core = _also_shaded(pigment_of(alike)[None])
+        places.append(spots_of_colour(picture.paint(box), core, usual_radius(alike), box))
+    xy, size = (np.concatenate(parts) for parts in zip(*places, strict=True))
+    return xy, size
 
 
 def _on_leg(xy: Floats, expected: Expected) -> bool:
