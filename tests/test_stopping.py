@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -13,6 +14,8 @@ from pathlib import Path
 import pytest
 from conftest import SAMPLES
 from serving import free_port
+
+from knee_angle import cli
 
 HERE = Path(__file__).parent
 PHOTO = str(SAMPLES / "bed_06.jpg")
@@ -46,6 +49,19 @@ def heard() -> Iterator[None]:
 def test_ctrl_c_while_it_loads_ends_a_command_in_a_line_at_most(command, loaded, tmp_path):
     status, said = interrupted(command, loaded, tmp_path)
     assert (status, said) in {(130, ""), (130, "knee-angle: stopped")}
+
+
+def test_ctrl_c_that_a_library_swallows_is_known_all_the_same(monkeypatch, capsys):
+    def swallowing(**_: object) -> int:
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        return 0
+
+    monkeypatch.setattr(cli, "app", swallowing)
+    with pytest.raises(SystemExit) as stopped:
+        cli.main()
+    assert (stopped.value.code, capsys.readouterr().err) == (130, "knee-angle: stopped\n")
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 @pytest.mark.parametrize("loaded", ["knee_angle.cli.serving", "streamlit"])

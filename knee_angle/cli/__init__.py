@@ -17,7 +17,12 @@ ours), ``serving`` (starting the page's server), ``streams`` (output that reache
 from __future__ import annotations
 
 import contextvars
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import current_thread, main_thread
+from types import FrameType
 from typing import Any
 
 # Each module adds its command to the app when it is imported.
@@ -64,7 +69,10 @@ def main() -> None:
 def _run() -> None:
     make_streams_safe()
     try:
-        status = app(standalone_mode=False) or 0
+        with _heard() as presses:
+            status = app(standalone_mode=False) or 0
+        if presses and status == 0:  # a library that was being loaded went on regardless
+            status = INTERRUPTED
         if sys.stdout is not None:
             sys.stdout.flush()
     except KneeAngleError as error:
@@ -90,6 +98,26 @@ def _run() -> None:
     if status == INTERRUPTED:
         print(tell("knee-angle: stopped"), file=sys.stderr)
     raise SystemExit(status)
+
+
+@contextmanager
+def _heard() -> Iterator[list[int]]:
+    """The times that Ctrl+C was pressed, also where what it raises is swallowed."""
+    presses: list[int] = []
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        presses.append(number)
+        signal.default_int_handler(number, frame)
+
+    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if not usual or current_thread() is not main_thread():
+        yield presses
+        return
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield presses
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _in_words(error: Exception) -> str:
