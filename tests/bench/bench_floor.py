@@ -111,6 +111,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=4)
     parser.add_argument("--photos", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
+    if asked.processes < 2:
+        parser.error("--processes: at least 2, of one alone nothing is known of its scatter")
     if asked.photos:
         rounds(asked.photos, asked.rounds)
         return
@@ -124,9 +126,9 @@ def main() -> None:
         for k in range(asked.processes):
             for tree in trees if k % 2 == 0 else trees[::-1]:
                 seen[tree].append(rounds_apart(tree, Path(folder), asked.rounds))
-    head = "".join(f"{part:>8}" for part in (*PARTS[:3], "floor", "whole", "ratio", "quarters"))
+    head = "".join(f"{part:>8}" for part in (*PARTS[:3], "floor", "whole", "ratio"))
     for tree, told in seen.items():
-        print(f"{tree}\n{'12 MP, ms of processor time':28}{head}")
+        print(f"{tree}\n{'12 MP, ms of processor time':28}{head}  quarters")
         for name, words in CASES.items():
             print(row(words, [times[name] for times in told]))
 
