@@ -105,8 +105,8 @@ ON_BAR_COST = 1.0
 FOLDED_COST, FOLDED_MARGIN = 10.0, 6.0
 """Bars that bend against a plainly bent leg: no hinge does (`bars.folded_over`; our own). And how
 much better which is which of two bars that fold on to each other must be known to be named: of 71
-photos of machines folded so the wrong way led in 16 of four scenes, by up to 5.6 in three and by
-7.3 to 8.4 in one, the right way by 6.0 to 8.0 in six (set there)."""
+photos of bars within 15 degrees the wrong way led in 16 of four scenes, by up to 5.6 in three and
+by 7.3 to 8.4 in one, the right way by 6.0 to 8.0 in six (set there)."""
 EXCHANGED = [0, 1, 2, 5, 4, 3]
 """Names of a naming with its bars exchanged."""
 TWIN_RADII = 1.3

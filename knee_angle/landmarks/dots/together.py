@@ -47,8 +47,8 @@ MARGIN_UNCLEAR = 4.0
 """Before a leg with another patch in place of one that shows no clear outline: by up to 3.7 it led
 wrongly (set there). Before the same six dots with hip or ankle and the bar's dot beside it
 exchanged it is the usual `MARGIN` again, however whole they are: of 1,790 photos, most of them
-failed before, the wrong way round led in 15 of six scenes, in nine by 1.5 to 4.1; of 608 that had
-not failed three led by 1.5 to 3 (set there)."""
+failed before, the wrong way round led in 15 of a few scenes, in eight by more than 1.5, by up to
+4.1; of 608 that had not failed two lead rightly by 1.5 to 3 (set there)."""
 MARGIN_DOUBTFUL, MARGIN_FIVE = 1.5, 4.5
 """The same before a leg that is in doubt itself, where all six are named (our own). One of fewer
 dots must lead one that has a name for all six by more: of 190 photos it did by 3.0 wrongly, by 5.9
