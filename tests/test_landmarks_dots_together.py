@@ -784,7 +784,9 @@ def test_five_dots_must_lead_a_naming_of_all_six_by_more():
         pytest.param(35.0, True, True, id="12 degrees apart, crossed"),
     ],
 )
-def test_bars_that_lie_about_on_each_other_bend_to_no_side(apart_px, exchanged, over):
+def test_bars_that_lie_about_on_each_other_bend_to_no_side_and_others_against_the_leg(
+    apart_px, exchanged, over
+):
     ends = (295.0 - apart_px / 2, 385.0), (295.0 + apart_px / 2, 385.0)
     bars = {"thigh_bar": ends[0], "hinge": (295.0, 225.0), "shank_bar": ends[1]}
     if exchanged:

@@ -48,6 +48,8 @@ of one photo differ by 0.1 to 1 from each other, and by 2.7 and more from what l
 20 dots that were lost; set there)."""
 LIGHTNESS_REACH = 6.0
 """How much a pixel may be darker or lighter than every known dot, for each spread."""
+CHROMA_AXIS = np.arange(0, 256, 2) - 127.5
+"""CIE a* or b* of each other of its 8-bit values."""
 SPARSE = 0.2
 """Up to this share of pixels of a pigment's lightness, their colours alone are looked up."""
 PAINT2 = 4.0
@@ -236,9 +238,8 @@ def _nearness(paint: Paint, pigment: Floats, box: Box) -> NDArray[np.float32]:
     (left, top, right, bottom), (x0, y0, _, _) = box, paint.box
     here = slice(top - y0, bottom - y0), slice(left - x0, right - x0)
     lightness = paint.lightness[here].astype(np.float32) / np.float32(2.55)
-    axis = np.arange(0, 256, 2) - 127.5
-    grid = np.full((len(axis), len(axis), 3), 50.0)
-    grid[..., 1], grid[..., 2] = axis, axis[:, None]
+    grid = np.full((len(CHROMA_AXIS), len(CHROMA_AXIS), 3), 50.0)
+    grid[..., 1], grid[..., 2] = CHROMA_AXIS, CHROMA_AXIS[:, None]
     near = np.zeros(lightness.shape, dtype=np.float32)
     for light, a, b in pigment:
         chroma2 = colour_distance2(grid, np.array([50.0, a, b])).astype(np.float32)
@@ -306,8 +307,7 @@ def pigment_mask(
 
 def _chroma_table(members: Floats, near2: float = NEAR_PIGMENT2) -> NDArray[np.bool_]:
     """For each 8-bit a + 256 b, whether it is nearer than chance to one of the members."""
-    reach = near2**0.5
-    axis = np.arange(0, 256, 2) - 127.5
+    reach, axis = near2**0.5, CHROMA_AXIS
     _, a, b = members.T
     # No colour further off than so can be near: the spreads grow with the chroma.
     root = np.sqrt(np.hypot(a, b))
