@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -28,6 +29,8 @@ from playwright.sync_api import (
     sync_playwright,
 )
 from serving import free_port, running
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 from knee_angle.angle import geometry
 from knee_angle.cli import serving
@@ -99,11 +102,29 @@ class Visit:
     received: list[int] = field(default_factory=list)
     taps: int = 0
     width: float = 0.0
+    run: Literal["asked for", "going", "ended"] = "ended"
+    """Of the page's script, by what went to and fro: under load the page itself knows it late."""
 
     def settled(self) -> None:
         """The server has answered and the page stands still."""
         self.page.wait_for_timeout(120)  # the question is on its way
+        too_late = time.monotonic() + 60
+        while self.run != "ended" and time.monotonic() < too_late:
+            self.page.wait_for_timeout(20)
+        assert self.run == "ended"
         self.page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+    def sent(self, data: bytes) -> None:
+        if BackMsg.FromString(data).WhichOneof("type") == "rerun_script":
+            self.run = "asked for"
+
+    def got(self, data: bytes) -> None:
+        self.received.append(len(data))
+        kind = ForwardMsg.FromString(data).WhichOneof("type")
+        if kind == "new_session" and self.run == "asked for":
+            self.run = "going"
+        elif kind == "script_finished" and self.run == "going":  # not by a run before the asking
+            self.run = "ended"
 
     def resized(self, size: dict) -> None:
         """The same page on another screen."""
@@ -226,7 +247,8 @@ def visiting(browser: Browser, address: str, size: dict) -> Iterator[Visit]:
 
     def listen(socket: WebSocket) -> None:
         visit.asked.append(socket.url)
-        socket.on("framereceived", lambda data: visit.received.append(len(data)))
+        socket.on("framesent", visit.sent)
+        socket.on("framereceived", visit.got)
 
     page.on("websocket", listen)
     page.on(
