@@ -366,17 +366,33 @@ def test_a_leg_that_is_seen_unsurely_is_not_looked_for_until_it_seems_sure(monke
 UNSURE_OF_ANKLE = replace(AIMED, presence=np.array([1.0, 1.0, 0.9, *[1.0] * 5]))
 
 
+FARTHER = replace(AIMED, points=SEEN_LEG + [20.0, 0.0])  # 18 % of a segment, 5 % of the photo
+DOUBTFUL = replace(AIMED, cov=AIMED.cov * 8.0**2)  # the angle to 9 degrees
+SMALL = replace(AIMED, points=SEEN_LEG / 4.0)
+BESIDE_SMALL = replace(SMALL, points=SMALL.points + [8.0, 0.0])  # 2 % of the photo, 29 of a segment
+
+
 @pytest.mark.parametrize(
     ("whole", "aimed", "windows"),
     [
         pytest.param(AIMED, AIMED, 2, id="whole photo and aimed look agree: one aimed look"),
-        pytest.param(BESIDE, AIMED, 3, id="they nearly agree: the mirror image is asked"),
+        pytest.param(BESIDE, AIMED, 2, id="as nearly as the whole photo shows a leg: likewise"),
+        pytest.param(FARTHER, AIMED, 3, id="they hardly agree: the mirror image is asked"),
+        pytest.param(BESIDE_SMALL, SMALL, 3, id="another place than a small leg's: likewise"),
         pytest.param(AIMED, UNSURE_OF_ANKLE, 3, id="the aimed look is unsure: likewise"),
+        pytest.param(DOUBTFUL, DOUBTFUL, 3, id="both leave the angle in doubt: likewise"),
     ],
 )
 def test_one_aimed_look_suffices_where_the_whole_photo_showed_the_same(
     monkeypatch, whole, aimed, windows
 ):
+    view, asked = searched(monkeypatch, whole, aimed)
+    assert isinstance(view, NetworkView)
+    assert len(asked) == windows
+
+
+def searched(monkeypatch, whole: Look, aimed: Look) -> tuple[NetworkView | NotMeasured, list]:
+    """What is made of two looks in a photo of 400 px, and the windows that were asked for."""
     asked = []
 
     def see(_photo, _model, some):
@@ -387,6 +403,16 @@ def test_one_aimed_look_suffices_where_the_whole_photo_showed_the_same(
     monkeypatch.setattr(search, "see_in", lambda photo, model, some, _: see(photo, model, some))
     monkeypatch.setattr(search, "_another_leg", lambda *_: False)
     model = SimpleNamespace(size=64)
-    view = search.search(photo_of(np.full((400, 400, 3), 90, np.uint8)), model)
-    assert isinstance(view, NetworkView)
-    assert len(asked) == windows
+    return search.search(photo_of(np.full((400, 400, 3), 90, np.uint8)), model), asked
+
+
+def test_whole_photo_and_aimed_look_count_by_their_pixels(monkeypatch):
+    near = replace(SMALL, points=SMALL.points + [4.0, 0.0], cov=SMALL.cov * 4.0)
+    view, (whole, aimed) = searched(monkeypatch, near, SMALL)
+    share = 1 / (1 + (whole.side / aimed.side) ** 2)
+    assert share < 0.05
+    hip, hinge = view.landmarks.points["hip"], view.landmarks.points["hinge"]
+    assert (hip.x_px, hip.y_px) == pytest.approx((25.0 + 4.0 * share, 50.0))
+    own = share * 4.0 + (1 - share)
+    assert hip.cov_px2 == pytest.approx((own, 0.0, own))
+    assert hinge.cov_px2[0] == pytest.approx(own + 4.0**2 / 3)  # by how far they lie apart, too

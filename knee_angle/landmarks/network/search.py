@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knee_angle.assumptions import (
+    DOUBTFUL_SHARE,
     FAR_SPREAD,
     LEAST_PRESENCE,
     MOST_SPREAD,
@@ -50,13 +51,12 @@ SURE_SPREAD = 0.04
 renders and 117 real crops it moved the angle by 0.6° rms and lessened no error (rms of the flat
 angle there 3.8° with and without, of the direction 6.7 and 6.8° in the median). With the weights
 shipped now, 650 renders: by 0.5°, rms in bed 3.5 and 3.4°, direction 5.7° with and without."""
-SAME_APART, SAME_PRESENCE = 0.06, 0.95
-"""A whole photo and the look that it aimed, closer together than this in mean segments and with
-every point of the leg as surely present, need no mirrored one. Chosen among 0.04 to 0.15 on 250
-renders; on 400 others half are so: the flat angle is then off by 3.4° rms instead of 3.3, the
-direction by 5.9 instead of 5.7° in the median; the ellipses' 95 % hold 97 % with and without.
-That the aimed look then counts twice was settled after these 400 were seen. Judged again on 703
-photos (model card): the rule lowers the coverage of no group."""
+SAME_APART, SAME_SHARE, SAME_PRESENCE = 0.06, 0.035, 0.95
+"""A whole photo and the look that it aimed, closer together than this in mean segments, or than
+this share of the whole photo's window (9 of its 256 px: a small leg is not seen more finely), and
+with every point of the leg as surely present, need no mirrored one, unless they leave the angle
+in doubt (`DOUBTFUL_SHARE`). The share was chosen among 0.015 to 0.07 on 400 renders: none made an
+error larger, beyond it hardly a look is saved. Judged on others in the model card."""
 
 ADVICE = say(
     "photograph the leg from its outer side with hip, knee and ankle in the "
@@ -73,6 +73,8 @@ ONE_LEG = say(
     "photograph one leg alone: nobody else close to it, the other leg flat or "
     "covered; or stick dots on hip, knee and ankle of the leg that is meant"
 )
+MACHINE = slice(5, 8)
+"""The machine's points among the network's (`records.POINT_NAMES`)."""
 BADLY_AIMED = (DISAGREE, ODD_SHAPE)
 CHECK = say("The points come from a network trained on rendered pictures: check them.")
 
@@ -88,7 +90,8 @@ class NetworkView:
     presence : float
         The least presence of hip, knee and ankle.
     spread : float
-        How far the views lie apart at most, as a share of the mean segment.
+        How far the views lie from their common answer, as a share of the mean segment; where
+        a look confirms what the whole photo aimed, how far that look does.
     u_deg : float
         Standard uncertainty of the flat angle, from the points' covariances.
     """
@@ -110,23 +113,33 @@ def search(photo: Photo, model: Model) -> NetworkView | NotMeasured:
     second = see(photo, model, [window])[0]
     if second.presence[:3].min() < LEAST_PRESENCE / 2:
         return NotMeasured(DISAGREE, ADVICE, kind="no_leg")
-    view = _seen_twice(photo, first, second) or _closer(photo, model, second)
+    view = _seen_twice(photo, first, second, window) or _closer(photo, model, second)
     if isinstance(view, NetworkView) and _another_leg(photo, model, shown, view.landmarks):
         return NotMeasured(TWO_LEGS, ONE_LEG, kind="two_legs")
     return view
 
 
-def _seen_twice(photo: Photo, whole: Look, aimed: Look) -> NetworkView | None:
+def _seen_twice(photo: Photo, whole: Look, aimed: Look, window: Window) -> NetworkView | None:
     """The answer of the whole photo and of the look that it aimed, where they are surely one.
 
-    The aimed one counts twice: it shows more.
+    Each counts by its pixels for an area of the photo, the aimed one twice at least. What a small
+    leg's points are off by in the whole photo is in their covariances, so how far the two lie
+    apart is added to the machine's points only, whose errors are less well known.
     """
-    apart = np.linalg.norm(whole.points[:3] - aimed.points[:3], axis=1).max()
+    side = whole_photo(photo).side
+    apart = float(np.linalg.norm(whole.points[:3] - aimed.points[:3], axis=1).max())
     segment = float(np.linalg.norm(np.diff(aimed.points[:3], axis=0), axis=1).mean())
-    if apart > SAME_APART * segment or aimed.presence[:3].min() < SAME_PRESENCE:
+    near = min(max(SAME_APART * segment, SAME_SHARE * side), FAR_SPREAD * segment)
+    if apart > near or aimed.presence[:3].min() < SAME_PRESENCE:
         return None
-    view = _agreed(photo, [whole, aimed, aimed])
-    return view if isinstance(view, NetworkView) else None
+    share = 1.0 / (1.0 + max((side / window.side) ** 2, 2.0))
+    points = share * whole.points + (1.0 - share) * aimed.points
+    cov = share * whole.cov + (1.0 - share) * aimed.cov
+    cov[MACHINE] += _scatter(np.stack([whole.points, aimed.points, aimed.points]))[MACHINE]
+    view = _view(photo, [whole, aimed, aimed], points, cov, spread=share * apart / segment)
+    if isinstance(view, NotMeasured) or view.u_deg > DOUBTFUL_SHARE * MOST_U_DEG:
+        return None
+    return view
 
 
 def _closer(photo: Photo, model: Model, second: Look) -> NetworkView | NotMeasured:
@@ -196,21 +209,28 @@ def _around(look: Look, *, turn_deg: float, factor: float, mirrored: bool = Fals
 
 
 def _agreed(photo: Photo, looks: list[Look]) -> NetworkView | NotMeasured:
-    """The views' common answer, or why they have none."""
+    """The common answer of views that count alike, or why they have none."""
     points = np.stack([look.points for look in looks])
     mean = points.mean(0)
-    presence = np.stack([look.presence for look in looks]).mean(0)
-    lengths = np.linalg.norm(np.diff(mean[:3], axis=0), axis=1)
-    segment = float(lengths.mean())
+    segment = float(np.linalg.norm(np.diff(mean[:3], axis=0), axis=1).mean())
     spread = float(np.linalg.norm(points[:, :3] - mean[:3], axis=-1).max()) / max(segment, 1e-6)
     cov = np.stack([look.cov for look in looks]).mean(0) + _scatter(points)
-    u_deg = flat_u_deg(mean, cov)
-    reason = _refusal(photo, mean, lengths, spread, float(presence[:3].min()), u_deg)
+    return _view(photo, looks, mean, cov, spread=spread)
+
+
+def _view(
+    photo: Photo, looks: list[Look], points: Floats, cov: Floats, *, spread: float
+) -> NetworkView | NotMeasured:
+    """Points (8, 2) and covariances (8, 2, 2) with all else that the views say, or a refusal."""
+    presence = np.stack([look.presence for look in looks]).mean(0)
+    lengths = np.linalg.norm(np.diff(points[:3], axis=0), axis=1)
+    u_deg = flat_u_deg(points, cov)
+    reason = _refusal(photo, points, lengths, spread, float(presence[:3].min()), u_deg)
     if reason is not None:
         return NotMeasured(reason, ADVICE, kind="no_leg")
     p_right = float(np.mean([look.p_right for look in looks]))
     side: Side | None = None if 0.2 < p_right < 0.8 else ("right" if p_right > 0.5 else "left")
-    found = landmarks_of(mean, cov, presence)
+    found = landmarks_of(points, cov, presence)
     return NetworkView(
         Landmarks(found, side=side, cautions=(CHECK,)),
         direction_of(looks),
