@@ -114,15 +114,18 @@ def test_what_speaks_for_a_dot_is_bounded():
         pytest.param(np.eye(3) * 5.0 - 4.0, -10.0, id="each on its own"),
         pytest.param(np.array([[-4.0, 1.0], [1.0, -4.0]]), 10.0, id="two exchanged"),
         pytest.param(np.array([[1.0, 1.0], [-4.0, 1.0]]), -5.0, id="one that may be either"),
-        pytest.param(np.array([[0.5]]), 0.0, id="one alone"),
-        pytest.param(np.zeros((0, 0)), 0.0, id="none"),
+        pytest.param(np.array([[0.5]]), -np.inf, id="one alone"),
+        pytest.param(np.zeros((0, 0)), -np.inf, id="none"),
     ],
 )
 def test_an_exchange_is_weighed_by_what_both_dots_lie_on(lies, gain):
-    assert exchanged(lies) == pytest.approx(max(gain, 0.0))
+    assert exchanged(lies) == pytest.approx(gain)
 
 
-def test_a_sure_leg_whose_knee_lies_on_a_bar_is_not_believed_unasked(monkeypatch):
+@pytest.mark.parametrize(
+    "suits", [pytest.param(1.0, id="plainly"), pytest.param(0.4, id="hardly worse")]
+)
+def test_a_sure_leg_whose_knee_lies_on_a_bar_is_not_believed_unasked(monkeypatch, suits):
     """A hinge right before the knee: place and witness leave open which is which."""
     scene = scenes(image="bed_06.jpg")[0]
     photo = read_photo(scene.photo)
@@ -133,7 +136,7 @@ def test_a_sure_leg_whose_knee_lies_on_a_bar_is_not_believed_unasked(monkeypatch
 
     def other(picture, xy, leg):
         lies = lying_of(picture, xy, leg)
-        return lies[:, [0, 4, 2, 3, 1, 5]]
+        return suits * lies[:, [0, 4, 2, 3, 1, 5]] + (1.0 - suits) * lies
 
     monkeypatch.setattr(together, "lying_of", other)
     asked = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -131,6 +132,20 @@ WHOLE = {name: name for name in NAMES}
 )  # fmt: skip
 def test_all_six_are_used(found, expected):
     assert settled(found, expected) == WHOLE
+
+
+def test_a_bent_leg_seen_along_its_thigh_bends_further_in_the_picture_and_is_named_all_the_same():
+    seen = {
+        "hip": (234.0, 680.0), "knee": (428.0, 165.0), "ankle": (473.0, 447.0),
+        "thigh_bar": (350.0, 558.0), "hinge": (477.0, 210.0), "shank_bar": (522.0, 407.0),
+    }  # fmt: skip
+    thigh, shank = (np.subtract(seen[b], seen[a]) for a, b in (("hip", "knee"), ("knee", "ankle")))
+    bend = math.degrees(math.acos(thigh @ shank / math.hypot(*thigh) / math.hypot(*shank)))
+    assert bend == pytest.approx(150.3, abs=0.1)
+    cov = np.tile(np.eye(2) * 20.0**2, (len(NAMES), 1, 1))
+    expected = Expected(NAMES, np.array([seen[name] for name in NAMES]), cov)
+    best, *_ = named_together(patches(seen), expected)
+    assert [list(seen)[best.index[name]] for name in NAMES] == list(NAMES)
 
 
 @pytest.mark.parametrize("name", ["thigh_bar", "shank_bar"])
@@ -887,11 +902,11 @@ def test_a_set_is_beyond_doubt_by_how_much_less_probable_another_leg_is(less, cl
 @pytest.mark.parametrize(
     ("one", "other", "less", "clean", "used"),
     [
-        pytest.param("ankle", "shank_bar", 3.2, 6, True, id="an end and its bar's dot"),
-        pytest.param("hip", "thigh_bar", 3.2, 4, True, id="of fewer whole outlines too"),
-        pytest.param("hip", "thigh_bar", 2.8, 6, False, id="nearly as probable"),
-        pytest.param("knee", "hinge", 2.8, 6, False, id="knee and hinge"),
-        pytest.param("knee", "hinge", 3.2, 6, True, id="knee and hinge far less probable"),
+        pytest.param("ankle", "shank_bar", 4.2, 6, True, id="an end and its bar's dot"),
+        pytest.param("hip", "thigh_bar", 4.2, 4, True, id="of fewer whole outlines too"),
+        pytest.param("hip", "thigh_bar", 3.8, 6, False, id="nearly as probable"),
+        pytest.param("knee", "hinge", 3.8, 6, False, id="knee and hinge"),
+        pytest.param("knee", "hinge", 4.2, 6, True, id="knee and hinge far less probable"),
     ],
 )
 def test_the_same_six_dots_otherwise_named_count_by_how_well_a_witness_tells_them(

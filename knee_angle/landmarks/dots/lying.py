@@ -147,7 +147,9 @@ def lying_of(picture: Rgb, xy: Floats, leg: Floats) -> Floats:
 def exchanged(lies: Floats) -> float:
     """By how much two names exchanged suit what dots lie on better than the names they have.
 
-    ``lies`` (k, k): how much speaks for each of k dots lying on what each of their names says.
+    Negative where every exchange suits worse. ``lies`` (k, k): how much speaks for each of k dots
+    lying on what each of their names says.
     """
     own = np.diagonal(lies)
-    return float((lies + lies.T - own[:, None] - own).max(initial=0.0))
+    gain = lies + lies.T - own[:, None] - own
+    return float(gain[np.triu_indices(len(own), 1)].max(initial=-np.inf))
