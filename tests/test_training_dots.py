@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 torch = pytest.importorskip("torch")
 pytest.importorskip("moderngl")
@@ -15,6 +18,7 @@ pytest.importorskip("moderngl")
 import onnxruntime  # noqa: E402
 
 from knee_angle.landmarks.dots.lying import KINDS, SIDE_PX  # noqa: E402
+from knee_angle.photo.reading import read_photo  # noqa: E402
 from knee_angle.training import dot_looks, dot_train  # noqa: E402
 from knee_angle.training.bodies import load_bank  # noqa: E402
 from knee_angle.training.dot_model import DotNetwork  # noqa: E402
@@ -54,6 +58,31 @@ def test_what_is_cut_shows_each_dot_in_its_middle_and_tells_what_it_lies_on(foot
     for near in cut[:2, 0].astype(float):
         assert np.abs(near[middle, middle] - GREY).max() > 25.0
         assert np.abs(near[beside, beside] - GREY).max() < 25.0
+
+
+SIX = {
+    "hip": (60.0, 300.0), "knee": (250.0, 240.0), "ankle": (440.0, 300.0),
+    "thigh_bar": (125.0, 318.0), "hinge": (250.0, 270.0), "shank_bar": (400.0, 318.0),
+}  # fmt: skip
+BUTTON = (330.0, 180.0)
+"""Round and of the dots' green, and no dot."""
+
+
+@pytest.mark.parametrize("also", [[BUTTON], []], ids=["a button of their colour", "dots alone"])
+def test_what_the_program_mistakes_for_a_dot_is_cut_too(also):
+    grey = np.full((400, 500, 3), GREY, np.uint8)
+    picture = grey.copy()
+    for at in [*SIX.values(), *also]:
+        cv2.circle(picture, (round(at[0]), round(at[1])), 8, (20, 150, 60), -1, cv2.LINE_AA)
+    file = io.BytesIO()
+    Image.fromarray(picture).save(file, "PNG")
+    rims = {name: ring(at, 8.0) for name, at in SIX.items()}
+    places = {name: np.array(at) for name, at in SIX.items()}
+    scene = Drawn(grey, picture, rims, places, 26.0, 0.0)
+    photo = read_photo(file.getvalue())
+    mistaken = dot_looks._mistaken(photo, scene, np.random.default_rng(2))
+    at = np.array(also).reshape(-1, 2)
+    assert np.unique(mistaken.round().astype(int), axis=0) == pytest.approx(at, abs=1)
 
 
 def test_a_scenes_dots_are_cut_from_a_photo():
