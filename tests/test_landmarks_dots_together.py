@@ -920,6 +920,25 @@ def test_the_same_six_dots_otherwise_named_count_by_how_well_a_witness_tells_the
     assert settled_together([best]) == best
 
 
+def test_six_large_dots_among_a_hundred_specks_of_their_black_are_a_set():
+    rng, places = np.random.default_rng(3), 2.0 * np.array(list(TRUE.values()))
+    picture = np.full((800, 1200, 3), (205, 165, 140), np.uint8)
+    for at in rng.uniform((60, 420), (1150, 760), (220, 2)):
+        if np.linalg.norm(places - at, axis=1).min() > 50.0:
+            cv2.circle(picture, at.astype(int).tolist(), 4, (10, 10, 10), -1, cv2.LINE_AA)
+    for at in places:
+        cv2.circle(picture, at.astype(int).tolist(), 22, (10, 10, 10), -1, cv2.LINE_AA)
+    file = io.BytesIO()
+    Image.fromarray(picture).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    found = seen.square_on()
+    assert (found.radius < 6.0).sum() > 100
+    expected = Expected(NAMES, places, np.tile(np.eye(2) * 24.0**2, (len(NAMES), 1, 1)))
+    whole = sets._whole_set(seen, found, expected, np.arange(len(found)))
+    gap = np.linalg.norm(whole.xy[:, None] - places, axis=2)
+    assert gap.min(axis=0) == pytest.approx(0.0, abs=1.0)
+
+
 @pytest.mark.parametrize(("misfit", "used"), [(0.02, True), (0.12, False)], ids=["clear", "not"])
 def test_a_leg_must_lead_one_with_another_patch_for_a_dot_of_no_clear_outline_by_more(misfit, used):
     x, y = TRUE["hip"]

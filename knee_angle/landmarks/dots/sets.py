@@ -227,7 +227,8 @@ def _whole_set(
     there = ((found.xy > low) & (found.xy < high)).all(axis=1)
     lab = found.lab[members]
     colour2 = colour_distance2(found.lab[:, None], lab[None]).min(axis=1)
-    ratio = np.abs(np.log(found.radius / np.median(found.radius[members])))
+    # Of their pigment there may be a pattern, too: a hundred specks tell no dot's size.
+    ratio = np.abs(np.log(found.radius / usual_radius(found.take(members))))
     alike = found.take(there & (colour2 < SAME_PIGMENT2 / 2.0) & (ratio < np.log(SIZE_RATIO)))
     if len(alike) == 0:
         return None  # a witness that is very unsure: near it by its ±, and outside the box
