@@ -395,6 +395,20 @@ def test_a_pigment_is_as_wide_as_its_spreads_say_at_any_chroma():
         np.testing.assert_array_equal(found, near)
 
 
+def test_six_dots_are_among_the_patches_of_a_checked_wall_of_their_black():
+    picture = np.full((500, 900, 3), 200, np.uint8)
+    for x, y in np.ndindex(12, 6):
+        corner = np.array([30 + 70 * x, 30 + 50 * y])
+        cv2.rectangle(picture, corner.tolist(), (corner + 25).tolist(), (8, 8, 8), -1)
+    dots = [(100.0 + 130.0 * k, 440.0) for k in range(6)]
+    for x, y in dots:
+        cv2.circle(picture, (int(x), int(y)), 8, (8, 8, 8), -1)
+    pigment = colour.lab_of(np.array([[8.0, 8.0, 8.0]]))
+    box = (0, 0, 900, 500)
+    xy, _ = colour.patches_of_colour(colour.Paint.of(picture), pigment, 16.0, box)
+    assert np.linalg.norm(xy[:, None] - dots, axis=2).min(axis=0) == pytest.approx(0.7, abs=0.1)
+
+
 def test_patches_of_a_pigment_are_found_with_their_place_and_size_however_common_it_is():
     """Discs and a lump as large as the picture's half: the same discs are told."""
     for lump in (0, 300):

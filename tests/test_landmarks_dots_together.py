@@ -419,6 +419,23 @@ def test_a_dot_that_touches_something_of_its_own_colour_is_found(beside):
     assert set(best.named.index) == set(NAMES)
 
 
+def test_a_pattern_that_is_enough_does_not_hide_six_dots_of_another_pigment(monkeypatch):
+    index = dict(zip(NAMES, range(len(NAMES)), strict=True))
+    whole = Assignment(index, 40.0, 30.0, 6, 0, True, False)
+    three = {name: index[name] for name in LEG_POINTS}
+    left = {name: index[name] for name in MACHINE_POINTS}
+    some = replace(whole, index=three, left=left, score=20.0)
+    pattern, dots = patches(TRUE), patches(TRUE | {"hip": (90.0, 310.0)})
+    said = {id(pattern): [some], id(dots): [whole]}
+    module = "knee_angle.landmarks.dots.together."
+    monkeypatch.setattr(module + "sets_of", lambda *_, **__: iter([pattern, dots]))
+    monkeypatch.setattr(module + "named_together", lambda found, *_, **__: said[id(found)])
+    picture = SimpleNamespace(photo=SimpleNamespace(small=None))
+    best, other = readings_together(picture, witness())
+    assert (best.named, other.named) == (whole, some)
+    assert settled_together([best, other]) == best
+
+
 def test_six_dots_stand_before_a_pattern_of_many_poor_patches():
     pattern = {f"patch {k}": (20.0 * k, 30.0) for k in range(24)}
     found = patches(TRUE | pattern, **{name: {"misfit": 0.11} for name in pattern})
@@ -918,6 +935,21 @@ def test_the_same_six_dots_otherwise_named_count_by_how_well_a_witness_tells_the
     rival = replace(rival, named=replace(rival.named, score=30.0 - less))
     assert settled_together([best, rival]) == (best if used else None)
     assert settled_together([best]) == best
+
+
+def test_one_dot_that_is_outlined_too_small_leads_to_the_others():
+    picture = np.full((400, 600, 3), (205, 165, 140), np.uint8)
+    for x, y in TRUE.values():
+        cv2.circle(picture, (int(x), int(y)), 5, (20, 150, 60), -1, cv2.LINE_AA)
+    file = io.BytesIO()
+    Image.fromarray(picture).save(file, "PNG")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    found = seen.square_on()
+    ankle = np.linalg.norm(found.xy - TRUE["ankle"], axis=1).argmin()
+    alone = replace(found.take(np.array([ankle])), radius=np.array([3.6]))
+    whole = sets._whole_set(seen, alone, witness(), np.zeros(1, dtype=np.intp))
+    gap = np.linalg.norm(whole.xy[:, None] - list(TRUE.values()), axis=2)
+    assert gap.min(axis=0) == pytest.approx(0.0, abs=1.0)
 
 
 def test_six_large_dots_among_a_hundred_specks_of_their_black_are_a_set():

@@ -84,6 +84,9 @@ three were smaller), and what each unit more or less costs (our own)."""
 LARGEST, WHOLE_SET = 1.6, 6
 """The largest dot, in radii of the best outlines': a boss or bar of their colour is no measure of
 what a dot is; and how many clear outlines leave none to look for (our own)."""
+FEW_LARGER = 1.4
+"""How much larger a dot may be than the largest of few: small ones are outlined up to a third too
+small, and five beside one were then too large for its pigment's patches (our own)."""
 BOX_SEGMENTS = 0.7
 """How far around the points dots of their pigment are looked for, mean segments."""
 SMALL_SHARE = 0.05
@@ -233,6 +236,8 @@ def _whole_set(
     if len(alike) == 0:
         return None  # a witness that is very unsure: near it by its ±, and outside the box
     radius = min(float(alike.radius.max()), LARGEST * float(np.median(alike.radius[_best(alike)])))
+    if len(alike) < LEAST_DOTS:
+        radius *= FEW_LARGER
     if expected is not None and not vivid_colour(np.median(lab, axis=0)[None])[0]:
         seen = _on_leg(found.xy[members], expected)
         if not seen and not _parts_on_leg(picture, expected, lab, radius, box):

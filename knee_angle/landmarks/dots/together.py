@@ -95,7 +95,9 @@ def _namings(picture: Picture, expected: Expected, *, closely: bool = False) -> 
         if not named:
             poor.append(one)
         readings += [Reading(each, one, True) for each in named]
-        if readings and _enough(max(readings, key=lambda reading: reading.named.score)):
+        best = max(readings, key=lambda reading: reading.named.score, default=None)
+        # A pattern may be enough for some of its patches: all six of another pigment are more.
+        if best is not None and _enough(best) and len(best.named.index) == FIRM:
             # But how far a set is ahead of them counts where it is used.
             for other in poor:
                 named = named_together(other, expected, picture.photo.small)
