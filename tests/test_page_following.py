@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -30,8 +31,6 @@ from knee_angle.store import SetUp, Store, new_id, open_store
 from knee_angle.visit.course import MARKS
 from knee_angle.visit.zone import LocalZone
 
-NOW = datetime.now(UTC)
-
 
 @pytest.fixture
 def empty(tmp_path, monkeypatch):
@@ -44,17 +43,22 @@ def empty(tmp_path, monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def filled(tmp_path_factory) -> Path:
-    """A store's file with an invented ward, to copy."""
-    path = tmp_path_factory.mktemp("filled") / "ward.db"
-    with open_store(path) as store:
-        invented_ward(store, today=NOW)
-    return path
+def filled(tmp_path_factory) -> Callable[[date], Path]:
+    """A store's file with an invented ward as of a day, to copy; another one after midnight."""
+
+    @cache
+    def of(_day: date) -> Path:
+        path = tmp_path_factory.mktemp("filled") / "ward.db"
+        with open_store(path) as store:
+            invented_ward(store, today=datetime.now(UTC))
+        return path
+
+    return of
 
 
 @pytest.fixture
 def ward(filled, tmp_path, request) -> Store:
-    shutil.copy(filled, tmp_path / "ward.db")
+    shutil.copy(filled(date.today()), tmp_path / "ward.db")
     return request.getfixturevalue("empty")
 
 
@@ -621,11 +625,11 @@ def test_the_card_of_a_machine_is_kept(ward):
 
 def test_no_more_days_are_drawn_than_are_shown(empty):
     empty.add_person("P-017")
-    base = made_measurement()
+    base, now = made_measurement(), datetime.now(UTC)
     for n in range(DAYS_SHOWN + 5):
         empty.save_measurement(
             base, settings=SETTINGS, photo_sha256=SHA, person="P-017",
-            taken_at=NOW - timedelta(days=n),
+            taken_at=now - timedelta(days=n),
         )  # fmt: skip
     page = opened(people, person="P-017")
     days = html(page).partition('<table class="followed marks">')[0]
