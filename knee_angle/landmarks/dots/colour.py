@@ -30,8 +30,8 @@ Ints = NDArray[np.intp]
 Box = tuple[int, int, int, int]
 
 MOST_PATCHES = 100
-"""Of one known pigment, the largest: a cloth has many, and larger ones than six dots (with 40, four
-of 200 photos that had failed lost them so)."""
+"""Of one known pigment, the largest: a cloth has many, and larger ones than six dots (with 40, two
+of 217 photos that had failed lost them so; our own)."""
 
 CRESCENT, LARGEST = (0.35, 0.7), 1.3
 """Share of its enclosing circle that a disc shows whose rest glares or is hidden, and the

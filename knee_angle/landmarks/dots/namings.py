@@ -128,8 +128,8 @@ ASTRAY = 9.0
 """A dot of the leg that lies so far (`tail`) from the witness's point is doubted even so: those of
 190 rendered photos lay within 6.6, a patch that stood for one at 14.6."""
 MOST_BENT_DEG = 160.0
-"""No leg bends further in a picture. Legs seen along the thigh bend by 148 and 150 in two of some
-2,500 rendered scenes; of a panorama six dots were read as a knee at 170 (limit our own)."""
+"""No leg bends further in a picture. Two seen along the thigh, of what failed in some 950 rendered
+scenes, bend by 148 and 150; of a panorama six dots were read as a knee at 170 (limit our own)."""
 MOST_LEGS, MOST_HIDDEN, MOST_BARS, MOST_CLOSE = 60, 20, 3, 250
 """Legs followed up with machines, those with a hidden dot, patches for each bar of a leg and a
 hinge, and namings whose surroundings are looked at."""

@@ -85,8 +85,8 @@ LARGEST, WHOLE_SET = 1.6, 6
 """The largest dot, in radii of the best outlines': a boss or bar of their colour is no measure of
 what a dot is; and how many clear outlines leave none to look for (our own)."""
 FEW_LARGER = 1.4
-"""How much larger a dot may be than the largest of few: small ones are outlined up to a third too
-small, and five beside one were then too large for its pigment's patches (our own)."""
+"""How much larger a dot may be than the largest of few: one of 3.4 px by its outline lay among five
+of some 4.7 px that showed none, too large then for its pigment's patches (our own)."""
 BOX_SEGMENTS = 0.7
 """How far around the points dots of their pigment are looked for, mean segments."""
 SMALL_SHARE = 0.05

@@ -48,8 +48,8 @@ MARGIN_UNCLEAR = 4.0
 wrongly (set there)."""
 MARGIN_EXCHANGED = 4.0
 """Before the same dots by other names, as hip or ankle and the bar's dot beside it exchanged,
-however whole they are. Of 911 photos with six dots, most of them read before, the wrong way
-round led by less in 30 of 11 scenes, the right way in 28; by 4 to 8 in 10 and 32 (set there)."""
+however whole they are. Of 911 photos in which these were weighed the wrong way round led by less in
+30 of 11 scenes, the right way in 28; by 4 to 8 in 10 and 32 (set there)."""
 MARGIN_DOUBTFUL, MARGIN_FIVE = 1.5, 4.5
 """The same before a leg that is in doubt itself, where all six are named (our own). One of fewer
 dots must lead one that has a name for all six by more: of 190 photos it did by 3.0 wrongly, by 5.9
@@ -60,7 +60,7 @@ LEAST_CLEAN, CLEAN_GAIN = 4, 2.0
 EXCHANGED = -3.0
 """From how much better two names exchanged suit what dots lie on (`lying`) the witness is asked. Of
 names that are right the exchange suits worse, by some 10; of hip and thigh bar exchanged it suited
-better by only 0.7 to 1.5 (three photos of a scene)."""
+better by only 0.7 to 1.5 (three photos of a scene; limit our own)."""
 FOLDED_BARS: frozenset[PointName] = frozenset({"thigh_bar", "shank_bar"})
 LEVEL, SAME_PLACES = 2.0, 0.5
 """Namings of other legs this near level with the best leave a leg found otherwise in doubt; and by
