@@ -61,6 +61,7 @@ GREEN, SHADED, SKIN, STEEL = (
     (62.0, 14.0, 18.0),
     (70, 0, 0),
 )
+BLACK = (12.0, 0.0, 0.0)
 RAYS = 20
 
 
@@ -695,12 +696,29 @@ def test_no_other_reading_brings_back_a_dot_without_outline():
     assert together_with(sets, clear) == clear
 
 
-def test_the_sixth_of_six_dots_that_are_alone_is_used_far_from_where_the_witness_sees_it():
+POOR = {"button": {"misfit": 0.05, "lab": (58.0, -36.0, 33.0)}}
+
+
+@pytest.mark.parametrize(
+    ("paint", "beside", "used"),
+    [
+        pytest.param({}, None, True, id="nothing else has their pigment"),
+        pytest.param({}, {}, False, id="another patch is as good a dot"),
+        pytest.param({}, POOR, True, id="another patch is a plainly worse one"),
+        pytest.param({"lab": BLACK}, None, True, id="nothing else is black"),
+        pytest.param({"lab": BLACK}, {}, False, id="a knob is black too"),
+    ],
+)
+def test_the_sixth_of_six_dots_that_are_alone_is_used_far_from_where_the_witness_sees_it(
+    paint, beside, used
+):
     x, y = TRUE["hinge"]
-    far = TRUE | {"hinge": (x, y - 153.0)}
-    assert settled(patches(far), witness())["hinge"] == "another"
-    button = far | {"button": (500.0, 130.0)}
-    assert "hinge" not in (settled(patches(button), witness()) or {})
+    places = TRUE | {"hinge": (x, y - 153.0)}
+    change = dict.fromkeys(NAMES, paint)
+    if beside is not None:
+        places = places | {"button": (500.0, 130.0)}
+        change["button"] = paint | beside.get("button", {})
+    assert ("hinge" in (settled(patches(places, **change), witness()) or {})) is used
 
 
 def test_what_has_another_colour_frees_no_dot_of_its_name():

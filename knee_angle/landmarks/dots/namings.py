@@ -97,10 +97,13 @@ falsely (set there); of 353 bare ones none."""
 LEFT_OUT, LEFT_MOST = 3.0, 4.0
 """Cost of a whole dot of the set without a name, and how many count. What is not quite of its
 pigment makes the set no worse for one naming than for another, and all namings less sure."""
-LEFT_OF_SIX, UNLIKE_OF_SIX, WORST_OF_REST = 5.0, 0.6, -2.5
-"""What each costs besides where six whole dots of a vivid pigment are all that there is of it: then
-nothing else is known that one of them could be. How unlike each is at most, and how little of a
-dot the rest is (our own)."""
+LEFT_OF_SIX, UNLIKE_OF_SIX, SMALL_OF_SIX, SIX_AHEAD = 5.0, 0.6, 0.45, 1.0
+"""What each costs besides where six whole dots are all that there is of their pigment: then nothing
+else is known that one of them could be. How unlike each is at most, how small in radii of the best
+outlines, and by how much each is better than all else (our own). With other patches that are so
+much worse, and black ones too, 76 instead of 63 of 227 photos that had failed use all six, 11
+instead of 13 falsely, and 1,319 instead of 1,309 of 1,703 others, 28 instead of 29 falsely; of 755
+bare ones none (set there)."""
 ON_BAR_COST = 1.0
 FOLDED_COST, FOLDED_MARGIN = 10.0, 6.0
 """Bars that bend against a plainly bent leg: no hinge does (`bars.folded_over`; our own). And how
@@ -380,19 +383,25 @@ def _left_out(found: Candidates, rows: Ints) -> Floats:
 
 
 def _six_alone(found: Candidates) -> Bools | None:
-    """Which patches are of each of six whole dots, (6, n), where nothing else has their pigment."""
-    own = quality(found)
+    """Which patches are of each of six whole dots, (6, n), where no other is nearly as good a one.
+
+    Good by outline, colour and size.
+    """
+    own, usual = quality(found), usual_radius(found)
     whole = (own > WORST_COUNTED) & (unlike(found) < UNLIKE_OF_SIX) & (wrong_size(found) == 0.0)
-    rest = ~whole & (own - UNLIKE_COST * unlike(found) > WORST_OF_REST)
-    if rest.any() or whole.sum() < FIRM or not vivid_colour(pigment_of(found)[None])[0]:
-        return None
-    near = np.linalg.norm(found.xy[:, None] - found.xy, axis=2)
-    near = near < TWIN_RADII * max(usual_radius(found), 1.0)
-    dots: list[Bools] = []
-    for one in np.argsort(-own, kind="stable"):
-        if whole[one] and not any(dot[one] for dot in dots):
-            dots.append(near[one])
-    return np.array(dots) if len(dots) == FIRM else None
+    whole &= found.radius > SMALL_OF_SIX * usual
+    good = own - UNLIKE_COST * unlike(found) - wrong_size(found)
+    near = np.linalg.norm(found.xy[:, None] - found.xy, axis=2) < TWIN_RADII * max(usual, 1.0)
+    dots: list[int] = []
+    for one in np.argsort(-good, kind="stable"):
+        if near[one, dots].any():
+            continue
+        if len(dots) == FIRM:
+            return near[dots] if good[one] < good[dots[-1]] - SIX_AHEAD else None
+        if not whole[one]:
+            return None
+        dots.append(int(one))
+    return near[dots] if len(dots) == FIRM else None
 
 
 def _with_surroundings(found: Candidates, rows: _Rows, picture: Rgb | None, least: float) -> _Rows:
