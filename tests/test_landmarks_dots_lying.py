@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -106,6 +107,31 @@ def test_what_speaks_for_a_dot_is_bounded():
     assert lies.min() >= lying.LEAST
     assert lies.max() <= np.log(3.0)
     assert lying.lies_on(looks[:0]).shape == (0, KINDS - 1)
+
+
+def test_several_views_of_dots_count_by_their_mean(monkeypatch):
+    """One view in which a hip's dot seems to lie on a bar is one of three."""
+    truth = np.log([0.94, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01])
+    misled = truth[[3, 1, 2, 0, 4, 5, 6]]
+    says, sizes = [], []
+    near = lying.crops
+
+    def seen(picture, xy, *, segment_px, mirrored):
+        sizes.append(segment_px)
+        return near(picture, xy, segment_px=segment_px, mirrored=mirrored)
+
+    monkeypatch.setattr(lying, "crops", seen)
+    session = SimpleNamespace(run=lambda *_: [says.pop(0)[None]])
+    monkeypatch.setattr(lying, "_session", lambda: session)
+    leg = np.array([[20.0, 60.0], [70.0, 60.0], [120.0, 60.0]])
+    picture = np.zeros((120, 160, 3), np.uint8)
+    says[:] = [misled]
+    alone = lying_of(picture, leg[:1], leg)
+    says[:], sizes[:] = [misled, truth, truth], []
+    lies = lying_of(picture, leg[:1], leg, scales=(0.8, 1.0, 1.25))
+    assert sizes == pytest.approx([62.5, 50.0, 40.0])
+    assert alone.argmax() == 3
+    assert lies.argmax() == 0
 
 
 @pytest.mark.parametrize(

@@ -520,7 +520,7 @@ def test_what_dots_lie_on_decides_which_of_two_near_each_other_is_the_hip(hip, m
     says = np.where(np.eye(len(NAMES)) > 0, 1.0, -4.0)
     if hip == "thigh_bar":
         says[[0, 3]] = says[[3, 0]]
-    monkeypatch.setattr(namings, "lying_of", lambda *_: says)
+    monkeypatch.setattr(namings, "lying_of", lambda *_, **__: says)
     seen = witness(hip=(35.0, 3.0), thigh_bar=(-30.0, -7.0))
     named = named_together(found, seen, np.full((400, 600, 3), 90, np.uint8))[0]
     assert list(places)[named.index["hip"]] == hip
