@@ -696,7 +696,7 @@ def test_no_other_reading_brings_back_a_dot_without_outline():
     assert together_with(sets, clear) == clear
 
 
-POOR = {"button": {"misfit": 0.05, "lab": (58.0, -36.0, 33.0)}}
+POOR = {"misfit": 0.05, "lab": (58.0, -36.0, 33.0)}
 
 
 @pytest.mark.parametrize(
@@ -717,8 +717,11 @@ def test_the_sixth_of_six_dots_that_are_alone_is_used_far_from_where_the_witness
     change = dict.fromkeys(NAMES, paint)
     if beside is not None:
         places = places | {"button": (500.0, 130.0)}
-        change["button"] = paint | beside.get("button", {})
-    assert ("hinge" in (settled(patches(places, **change), witness()) or {})) is used
+        change["button"] = paint | beside
+    found = patches(places, **change)
+    best = settled_together([Reading(n, found) for n in named_together(found, witness())])
+    far = None if best is None else best.named.index.get("hinge")
+    assert far == (NAMES.index("hinge") if used else None)
 
 
 def test_what_has_another_colour_frees_no_dot_of_its_name():

@@ -92,11 +92,11 @@ scenes: what runs along a bar tells more, and its place and make less, than that
 LIES_WEIGHT, LIES_THERE = 1.2, 1.0
 """What it weighs on which a dot lies (`lying`), and what it makes a name worth that suits. By one
 view and a conditional logit over the namings of 1,385 sets of rendered photos, half of them
-failures, the best weight was 0.6 to 0.8; of three views (`SCALES`), with a network trained further,
-1.2 instead of 0.75 reads 93 instead of 76 of 300 photos that had failed, 20 instead of 18 falsely,
-and 1,345 instead of 1,319 of 1,703 others, 25 instead of 28 falsely (set there, `FOLDED_MARGIN`
-too); of 755 bare ones none. Of 1,758 fresh photos, with `SIX_AHEAD`, 1,716 instead of 1,714, one
-instead of two falsely."""
+failures, the best weight was 0.6 to 0.8. Three views (`SCALES`) at 1.2 instead of one at 0.75, by
+a network trained further, read 93 instead of 76 of 300 photos that had failed, 20 instead of 18
+falsely, and 1,345 instead of 1,319 of 1,703 others, 25 instead of 28 falsely (set there,
+`FOLDED_MARGIN` too); of 755 bare ones none. Of 1,758 fresh photos, with `SIX_AHEAD`, 1,716 instead
+of 1,714, one instead of two falsely."""
 LEFT_OUT, LEFT_MOST = 3.0, 4.0
 """Cost of a whole dot of the set without a name, and how many count. What is not quite of its
 pigment makes the set no worse for one naming than for another, and all namings less sure."""

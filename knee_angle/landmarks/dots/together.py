@@ -200,6 +200,7 @@ def lie_exchanged(picture: Picture, sure: Reading) -> bool:
     xy = sure.found.xy[[sure.named.index[name] for name in names]]
     leg = sure.found.xy[[sure.named.index[name] for name in LEG_POINTS]]
     columns = [(LEG_POINTS + MACHINE_POINTS).index(name) for name in names]
+    # By one view: every leg of which dots alone are sure is asked about.
     return exchanged(lying_of(picture.photo.small, xy, leg)[:, columns]) > EXCHANGED
 
 
