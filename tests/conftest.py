@@ -108,6 +108,48 @@ def components_once() -> None:
     manifest_scanner.scan_component_manifests = once
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    call: pytest.CallInfo[None],
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Of a test that failed in a browser it is told what stood on its pages then."""
+    report = yield
+    if report.failed and call.excinfo is not None:
+        for page in pages_of(call.excinfo):
+            report.sections.append(("page in the browser", stood_on(page)))
+    return report
+
+
+def pages_of(failed: pytest.ExceptionInfo[BaseException]) -> list[Any]:
+    """The browser's pages that the test's own functions held when it failed."""
+    held: dict[int, Any] = {}
+    for entry in failed.traceback:
+        if Path(str(entry.path)).parent == SAMPLES.parent / "tests":
+            for one in entry.frame.f_locals.values():
+                page = getattr(one, "page", one)
+                if type(page).__module__.startswith("playwright.") and hasattr(page, "goto"):
+                    held[id(page)] = page
+    return list(held.values())
+
+
+def stood_on(page: Any) -> str:
+    """A page's address and state, what its inputs hold, and its words."""
+    try:
+        page.set_default_timeout(2000)
+        told = page.evaluate(
+            "() => ({"
+            " app: [...(document.querySelector('[data-testid=stApp]')?.attributes ?? [])]"
+            ".map(a => `${a.name}=${a.value}`).filter(a => a.startsWith('data-test-')),"
+            " inputs: [...document.querySelectorAll('input[aria-label]')]"
+            ".filter(i => ['text', 'number'].includes(i.type))"
+            ".map(i => `${i.ariaLabel}: ${i.value}`),"
+            " words: document.body.innerText.slice(0, 3000) })"
+        )
+    except Exception as error:  # noqa: BLE001 - the page may be gone; the test's own failure counts
+        return f"nothing could be read: {error}"
+    return "\n".join([page.url, *told["app"], *told["inputs"], told["words"]])
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """With --no-skip, what was left out counts as failed (.ci/run asks for it)."""
