@@ -401,6 +401,36 @@ def test_where_nothing_is_safe_the_display_goes_first_and_the_limit_is_lowered()
     assert "likely to read less than the bars" in advice.text
 
 
+@pytest.mark.parametrize(
+    ("world", "lower", "less_extension"),
+    [
+        pytest.param(World(offset=-8.0), (8, 12), (0, 0), id="8 less everywhere"),
+        pytest.param(World(gain=0.9), (11, 15), (0, 0), id="11 less at the flexion end"),
+        pytest.param(World(offset=8.0), (0, 0), (8, 11), id="8 more everywhere"),
+        pytest.param(World(gain=1.1), (0, 0), (0, 0), id="more, but hardly near straight"),
+        pytest.param(World(), (0, 0), (0, 0), id="right"),
+        pytest.param(
+            World(lower_fault=-30, offset=-8.0), (8, 15), (0, 0), id="and a section too short"
+        ),
+        pytest.param(World(thigh_fault=30, offset=8.0), (0, 0), (8, 11), id="and one too long"),
+    ],
+)
+def test_a_display_proven_wrong_has_the_limit_set_closer_where_the_knee_goes_further(
+    world, lower, less_extension
+):
+    """Till it is put right; a leg that suits its machine was told "nothing to set"."""
+    advice = judged(world, errors=Errors()).advice
+    assert lower[0] <= advice.lower_limit_deg <= lower[1]
+    assert less_extension[0] <= advice.less_extension_deg <= less_extension[1]
+    for by, way in (
+        (advice.lower_limit_deg, "flexion limit {}° lower than prescribed"),
+        (advice.less_extension_deg, "extension limit {}° further from straight than prescribed"),
+    ):
+        assert (way.format(by) in advice.text) == (by > 0)
+    limited = advice.lower_limit_deg + advice.less_extension_deg > 0
+    assert not (limited and "nothing to set" in advice.text)
+
+
 def test_a_display_that_is_not_known_not_to_read_low_is_photographed_first():
     """One setting: by tape the leg could come past what is shown."""
     advice = judged(World(thigh_fault=30, offset=-1.0), [85.0], errors=Errors()).advice

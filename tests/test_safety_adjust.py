@@ -406,6 +406,49 @@ def test_by_how_much_a_limit_is_lowered(past, by):
     assert adjust._lowered(np.array(past)) == by
 
 
+def test_how_far_extension_goes_beyond_what_is_shown_is_seen_at_the_extension_end():
+    """Bars at 10: shown 13; and where nobody photographed it, at the most 14."""
+    shown = np.tile(GRID + [3.0, 0.0, 0.0], (2, 1))
+    one = adjust._Tried(held(2), GRID, shown, np.zeros((2, 3)))
+    assert one.straighter_deg().tolist() == [3.0, 3.0]
+    most = replace(one, highest=shown + [[1.0, 0.0, 0.0], [0.0, 0.0, 0.0]])
+    assert most.straighter_deg().tolist() == [4.0, 3.0]
+
+
+PLAN = Advice((Adjustment("thigh", 12),), (), "a plan", 0.0, 0.01, NOTHING, NOTHING)
+FITTING = Advice((), (), adjust.FITS, 0.9, 0.0, NOTHING, NOTHING)
+ALREADY = replace(FITTING, first="display", lower_limit_deg=4, text="already said")
+
+
+@pytest.mark.parametrize(
+    ("off_deg", "shows", "told", "lower", "less_extension"),
+    [
+        pytest.param(-3.0, "less", FITTING, 3, 0, id="less: the flexion limit"),
+        pytest.param(-3.0, "less", PLAN, 3, 0, id="also beside what is to be set"),
+        pytest.param(-3.0, "less", ALREADY, 4, 0, id="once"),
+        pytest.param(-2.0, "less", FITTING, 0, 0, id="less elsewhere, 2 at that end"),
+        pytest.param(3.0, "more", FITTING, 0, 3, id="more: the extension limit"),
+        pytest.param(3.0, "more", ALREADY, 4, 3, id="beside the flexion limit for elsewhere"),
+        pytest.param(2.0, "more", FITTING, 0, 0, id="more elsewhere, 2 at that end"),
+        pytest.param(-3.0, None, FITTING, 0, 0, id="less, not proven"),
+        pytest.param(3.0, None, FITTING, 0, 0, id="more, not proven"),
+    ],
+)
+def test_a_proven_wrong_display_keeps_a_limit_closer_until_it_is_right(
+    off_deg, shows, told, lower, less_extension
+):
+    shown = np.tile(GRID + off_deg, (9, 1))
+    one = adjust._Tried(held(9), GRID, shown, -(shown - GRID), shows=shows)
+    said = adjust._until_right(one, told)
+    assert (said.lower_limit_deg, said.less_extension_deg) == (lower, less_extension)
+    same = replace(said, text=told.text, lower_limit_deg=told.lower_limit_deg, less_extension_deg=0)
+    assert same == told
+    if said == told:
+        return
+    rest = adjust.SUITS if told is FITTING else told.text
+    assert said.text.endswith(f"than prescribed. {rest}")
+
+
 # ------------------------------------------------------------------ which parts, and how far
 
 
@@ -542,9 +585,6 @@ def test_a_plan_whose_parts_are_not_proven_off_is_not_told(monkeypatch):
 
 
 # ------------------------------------------------------------------ what is said
-
-
-PLAN = Advice((Adjustment("thigh", 12),), (), "a plan", 0.0, 0.01, NOTHING, NOTHING)
 
 
 @pytest.fixture

@@ -16,6 +16,8 @@ place splits it. So:
   `RISK_DOUBTED`) and more photos would not tell more, both are done before the machine runs
   again, the display first. Until then the limit stands lower;
 * where that is not safe either, more settings are photographed;
+* a display that is proven wrong has its limits set closer at the end where the knee then goes
+  further than shown, whatever else there is to set, until it is put right;
 * what bends the knee less comes first, so that obeying only the beginning is safe;
 * every beginning of the advice is tried on the draws of the fitted models, over the whole
   range: it may bring the knee more than `PAST_DEG` past the display in no more than
@@ -48,8 +50,11 @@ from knee_angle.machine.advice import (
     DISPLAY_FIRST,
     FITS,
     IN_FRONT,
+    LESS_EXTENSION,
+    LOWER_FLEXION,
     NOT_PROVEN,
     PHOTOS_FIRST,
+    SUITS,
     TOO_LONG,
     TOO_SHORT,
     Adjustment,
@@ -158,16 +163,39 @@ def advise(
     distal, anterior = _hinge(holding, {})
     seen = Figure.of(distal.mean(axis=1)), Figure.of(anterior.mean(axis=1))
     near = _arrives(distal, anterior)
+    return _until_right(tried, _to_set(tried, near, seen))
+
+
+def _to_set(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:
+    """Nothing, the best change in mm, or what is safe without mm."""
     if near >= ARRIVES:
         return Advice((), (), FITS, near, 0.0, *seen)
     best: Advice | None = None
-    for parts in _choices(holding):
+    for parts in _choices(tried.holding):
         one = _safe_plan(tried, parts)
         if one is not None and (best is None or one.arrives > best.arrives):
             best = replace(one, distal_mm=seen[0], anterior_mm=seen[1])
     if best is not None and best.arrives >= near + WORTH:
         return best
     return _by_tape(tried, near, seen)
+
+
+def _until_right(tried: _Tried, told: Advice) -> Advice:
+    """With a proven wrong display, the limit where the knee may go further than shown."""
+    rest = SUITS if told.text == FITS else told.text
+    if tried.shows == "less" and not told.lower_limit_deg and _likely(past := tried.beyond_deg()):
+        by = _lowered(past)
+        text = joined(" ", [LOWER_FLEXION.format(by=by), rest])
+        return replace(told, lower_limit_deg=by, text=text)
+    if tried.shows == "more" and _likely(past := tried.straighter_deg()):
+        by = _lowered(past)
+        text = joined(" ", [LESS_EXTENSION.format(by=by), rest])
+        return replace(told, less_extension_deg=by, text=text)
+    return told
+
+
+def _likely(past_deg: Floats) -> bool:
+    return float((past_deg > PAST_DEG).mean()) > READS_LOW
 
 
 def grid_of(range_deg: tuple[float, float]) -> Floats:
@@ -233,6 +261,11 @@ class _Tried:
         grid, shown = self.grid[-1], self.shown[:, -1]
         knee = self.before[:, -1] + shown
         return np.asarray(np.maximum(grid, knee) - np.minimum(grid, shown))
+
+    def straighter_deg(self) -> Floats:
+        """How far the bars are, at the extension end, short of the most that is shown."""
+        most = self.shown if self.highest is None else self.highest
+        return np.asarray(most[:, 0] - self.grid[0])
 
 
 def _by_tape(tried: _Tried, near: float, seen: tuple[Figure, Figure]) -> Advice:

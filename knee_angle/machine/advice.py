@@ -16,8 +16,11 @@ __all__ = [
     "DISPLAY_FIRST",
     "FITS",
     "IN_FRONT",
+    "LESS_EXTENSION",
+    "LOWER_FLEXION",
     "NOT_PROVEN",
     "PHOTOS_FIRST",
+    "SUITS",
     "TOO_LONG",
     "TOO_SHORT",
     "Adjustment",
@@ -94,7 +97,18 @@ PHOTOS_FIRST = say(
     "tags on the bars."
 )
 """Nothing is changed by it, so no limit need stand lower; few photos are no sign of a fault."""
+LOWER_FLEXION = say(
+    "The knee may bend further than shown: until the display is put right, set the flexion limit "
+    "{by}° lower than prescribed."
+)
+LESS_EXTENSION = say(
+    "The knee may be straighter than shown: until the display is put right, set the extension "
+    "limit {by}° further from straight than prescribed."
+)
+"""Of a display that is proven wrong, at the end where it lets the knee go too far."""
 FITS = say("Sections and place suit the leg as far as the photos show: nothing to set.")
+SUITS = say("Sections and place suit the leg as far as the photos show.")
+"""The same, where a limit is to be set."""
 IN_FRONT = say(
     "The hinge lies in front of the knee at every setting, as where the lower leg slides: check "
     "slings, padding and the heel's seat; changing a section's length alone does not help."
@@ -146,8 +160,10 @@ class Advice:
         What comes before anything is set: the display put right, or more settings
         photographed.
     lower_limit_deg : int
-        So many degrees lower the machine's flexion limit is to stand meanwhile; 0 where what
-        is said changes nothing.
+        So many degrees lower the machine's flexion limit is to stand meanwhile; 0 where the
+        display is not what lets the knee bend too far.
+    less_extension_deg : int
+        So many degrees further from straight its extension limit is to stand meanwhile.
     text : str
         All of it in words.
     arrives : float
@@ -169,3 +185,4 @@ class Advice:
     longer_mm: int = 0
     first: First | None = None
     lower_limit_deg: int = 0
+    less_extension_deg: int = 0

@@ -305,7 +305,8 @@ def _implied(
 
 def _to_set(advice: Advice) -> str:
     """What to set or check, and where that ends."""
-    more = advice.steps or advice.checks or advice.first
+    limits = advice.lower_limit_deg or advice.less_extension_deg
+    more = advice.steps or advice.checks or advice.first or limits
     return joined(" ", [advice.text, CARE]) if more else advice.text
 
 
