@@ -150,6 +150,25 @@ def test_a_photo_waits_while_there_is_no_connection_and_arrives_then(browser, ad
         visit.complaints.clear()  # the browser's own words on what it could not reach
 
 
+def test_a_photo_that_arrives_while_a_code_is_entered_stays(browser, address):  # noqa: F811
+    """Two runs at once took it twice: the second one dropped it from the disk as the same."""
+    with visiting(browser, address, PHONE) as visit:
+        page = visit.page
+        page.locator(".shots[aria-busy=false]").wait_for()  # its script is there
+        page.get_by_label("Patient (code)").fill("P-017")
+        with page.expect_response(lambda answer: "/visit-photos/" in answer.url):
+            page.locator(CAMERA).set_input_files(SAMPLES / "bed_05.jpg")  # not seen there before
+        page.get_by_label("Patient (code)").press("Enter")
+        page.locator(".answer").wait_for()
+        visit.settled()
+        assert page.get_by_text("The photo could not be used").count() == 0
+        page.reload()
+        page.locator(".answer").wait_for()
+        visit.settled()
+        assert page.locator(".photos li").count() == 1
+        assert "P-017" in page.locator(".who").inner_text()
+
+
 def test_a_killed_server_loses_nothing_and_its_absence_is_said_in_our_words(
     browser, store_file  # noqa: F811
 ):  # fmt: skip

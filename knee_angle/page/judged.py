@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import streamlit as st
 
@@ -12,6 +14,7 @@ from knee_angle.assumptions import END_FROM_DEG
 from knee_angle.language import say
 from knee_angle.machine.answer import VisitAnswer
 from knee_angle.machine.prescribed import LegSettings
+from knee_angle.page.beside import begun, ended
 from knee_angle.page.tray import Entry, Tray
 from knee_angle.pipeline import Shot, answer_of_visit, judged_alone, safely
 from knee_angle.records import Finding, Measurement, NotMeasured, Outcome, Side
@@ -24,6 +27,7 @@ Prescribed = Mapping[Side, Prescription | None]
 """What is prescribed for each knee; empty where nothing is."""
 
 HELD = "judged-answer"
+AT_WORK = "judging"
 
 
 @dataclass(frozen=True)
@@ -189,11 +193,22 @@ def _held(
     fingerprint: str,
 ) -> Held:
     """What `_together` says, judged once while all that goes into it stays."""
-    held: tuple[str, Held] | None = st.session_state.get(HELD)
-    if held is None or held[0] != fingerprint:
-        held = fingerprint, _together(outcomes, shots, settings)
-        st.session_state[HELD] = held
-    return held[1]
+    if _is_held(fingerprint):
+        held: tuple[str, Held] = st.session_state[HELD]
+        return held[1]
+    at_work: tuple[str, Future[Held]] | None = st.session_state.get(AT_WORK)
+    if at_work is None or at_work[0] != fingerprint:
+        at_work = fingerprint, begun(partial(_together, outcomes, shots, settings))
+        st.session_state[AT_WORK] = at_work
+    try:
+        # Each look at the session lets a newer run end this one; it waits for the same work.
+        found = ended(at_work[1], look=lambda: AT_WORK in st.session_state)
+    except Exception:
+        del st.session_state[AT_WORK]  # the next run tries again
+        raise
+    st.session_state[HELD] = fingerprint, found
+    del st.session_state[AT_WORK]
+    return found
 
 
 def _together(

@@ -41,6 +41,9 @@ SETTINGS: dict[str, str | int | bool] = {
     "server.maxUploadSize": 40,  # megabytes a photo
     "server.enableStaticServing": False,
     "server.fileWatcherType": "none",
+    # Runs of one visit never overlap: an older one would drop its photo, or put back what was
+    # typed since.
+    "runner.fastReruns": False,
     "browser.gatherUsageStats": False,
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
