@@ -159,6 +159,9 @@ def test_a_gain_that_shows_more_here_and_less_there_says_so_of_each_place():
     assert found.advice.first == "display"
     assert found.advice.lower_limit_deg > 0
     assert found.words[-1].startswith("Elsewhere in the range the display is likely to read less")
+    by = found.advice.less_extension_deg
+    assert by >= 8
+    assert f"set the extension limit {by}° further from straight than" in found.words[-1]
 
 
 @pytest.mark.parametrize("offset", [-7.0, -9.0])

@@ -189,7 +189,9 @@ def _until_right(tried: _Tried, told: Advice) -> Advice:
         return replace(told, lower_limit_deg=by, text=text)
     if tried.shows == "more" and _likely(past := tried.straighter_deg()):
         by = _lowered(past)
-        text = joined(" ", [LESS_EXTENSION.format(by=by), rest])
+        both = [LESS_EXTENSION.format(by=by), rest]
+        # Flexion first, where its limit is to stand lower too.
+        text = joined(" ", both[::-1] if told.lower_limit_deg else both)
         return replace(told, less_extension_deg=by, text=text)
     return told
 
