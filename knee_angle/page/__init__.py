@@ -6,7 +6,8 @@
 * ``navigation``: the list of pages: ``bedside``, ``people``, ``machines`` with
   ``checking``, ``how_to``; ``rate``: a rater study's; ``ward``: the page for a network;
 * ``visit``, ``check_draft``, ``drafts``: what is open, in the session and on the disk;
-  ``tray``: its photos; ``found``: what was seen in them; ``judged``: its answers;
+  ``tray``: its photos; ``found``: what was seen in them; ``judged``: its answers,
+  ``beside``: what takes seconds of them;
   ``filmed``: a film of a cycle, ``film_at_work``: while it is measured; ``memory``: inputs
   that outlive their page;
 * ``whose``, ``shots``, ``editor``, ``points``, ``set_up``, ``shown``, ``asked``: what is asked;

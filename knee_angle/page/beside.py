@@ -15,6 +15,7 @@ from typing import TypeVar
 __all__ = ["begun", "ended"]
 
 LOOK_S = 0.1
+"""How soon a newer run may begin, seconds: nobody notices so little (our own)."""
 
 T = TypeVar("T")
 
