@@ -164,6 +164,7 @@ def test_a_photo_that_arrives_while_a_code_is_entered_stays(browser, address):  
         assert page.get_by_text("The photo could not be used").count() == 0
         page.reload()
         page.locator(".answer").wait_for()
+        page.locator(".photos li").first.wait_for()  # its script may come later than the answer
         visit.settled()
         assert page.locator(".photos li").count() == 1
         assert "P-017" in page.locator(".who").inner_text()
