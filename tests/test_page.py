@@ -185,6 +185,25 @@ def test_no_green_stands_round_a_fault_or_a_limit_not_proven_kept(photo, limit, 
     assert knee in answer  # beneath an alarm too
 
 
+@pytest.mark.parametrize(
+    ("number", "first"),
+    [
+        pytest.param(85.0, "First set the flexion limit 10° lower than prescribed.", id="less"),
+        pytest.param(93.0, None, id="right"),
+        pytest.param(
+            101.0, "First set the extension limit 9° further from straight than prescribed.",
+            id="more",
+        ),
+    ],
+)  # fmt: skip
+def test_a_limit_to_set_closer_is_read_without_unfolding_what_to_do(number, first):
+    answer = html(changed(with_photo("bed_01.jpg"), "Number on the display", number))
+    folded = re.search(r'<details class="next"><summary>(.*?)</summary>(.*?)</details>', answer)
+    seen, unfolded = folded.groups()
+    assert re.findall(r"First set [^<]*", seen) == ([] if first is None else [first])
+    assert "First set" not in unfolded  # it says the same at length
+
+
 def test_no_display_is_called_inside_where_none_was_read():
     answer = html(changed(with_photo("bed_01.jpg"), "Prescribed flexion", 120.0))
     assert "flexion to 120° prescribed · knee inside (proven)" in answer

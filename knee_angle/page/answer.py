@@ -427,12 +427,17 @@ def _do(result: Measurement, alone: VisitAnswer | NotMeasured) -> list[str]:
 
 
 def _do_lines(finding: str | None, answer: VisitAnswer) -> list[str]:
-    """The finding's name; beneath it, folded on a small screen, what to set or check."""
+    """The finding's name; beneath it, folded on a small screen, what to set or check.
+
+    A limit that is to stand closer meanwhile is read without unfolding.
+    """
     found = [] if finding is None else [f"<b>{_sentence(finding)}</b>"]
     first, *rest = found + [escape(tell(text)) for text in visit_words.to_do(answer)[0]]
     head = f'<span class="name">{tell("Do")}</span> {first}'
     if not rest:
         return [f'<p class="next">{head}</p>']
+    closer = (f" <b>{escape(tell(text))}</b>" for text in visit_words.limits_first(answer))
+    head += "".join(closer)
     told = "".join(f'<p class="told">{text}</p>' for text in rest)
     return [f'<details class="next"><summary>{head}</summary>{told}</details>']
 

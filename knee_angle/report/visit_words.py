@@ -40,6 +40,7 @@ __all__ = [
     "knee_words",
     "lacking_text",
     "limit_text",
+    "limits_first",
     "limits_line",
     "not_judged",
     "prescribed_text",
@@ -372,6 +373,21 @@ def to_do(answer: VisitAnswer) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if len(found) < 3:
         return found, ()
     return (found[0], found[-1]), found[1:-1]
+
+
+def limits_first(answer: VisitAnswer) -> tuple[str, ...]:
+    """The limits that are to stand closer before anything else, in few words; flexion first."""
+    advice = None if answer.machine is None else answer.machine.advice
+    if advice is None:
+        return ()
+    told = []
+    if by := advice.lower_limit_deg:
+        told.append(say("First set the flexion limit {by}° lower than prescribed.", by=by))
+    if by := advice.less_extension_deg:
+        told.append(
+            say("First set the extension limit {by}° further from straight than prescribed.", by=by)
+        )
+    return tuple(told)
 
 
 def _why_no_machine(answer: VisitAnswer) -> str:
