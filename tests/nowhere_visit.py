@@ -7,9 +7,9 @@ browser's own files go to the folder of what only plays a person.
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 
+from browsers import chromium
 from nowhere import DRIVER
 from playwright.sync_api import sync_playwright
 from serving import free_port, running
@@ -26,7 +26,7 @@ def main() -> None:
         with sync_playwright() as playwright:
             # The browser itself looks up no name, so that what is seen is the page's.
             browser = playwright.chromium.launch(
-                executable_path=shutil.which("chromium") or shutil.which("chromium-browser"),
+                executable_path=chromium(),
                 args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"],
             )
             page = browser.new_page()

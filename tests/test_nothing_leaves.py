@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import sys
 from pathlib import Path
 
 import nowhere
 import pytest
+from browsers import MISSING, chromium
 from conftest import SAMPLES
 from nowhere import HOME, WORK, Seen
 
@@ -87,8 +87,8 @@ def ways_in(hold_s: float, bundle: Path) -> dict[str, list[str]]:
 def seen(request: pytest.FixtureRequest, bundle: Path) -> dict[str, Seen]:
     """What was seen of each way in."""
     missing = nowhere.why_not()
-    if not missing and shutil.which("chromium") is None:
-        missing = "Chromium is missing: install Debian's package chromium"
+    if not missing and chromium() is None:
+        missing = MISSING
     if missing:
         (pytest.fail if os.environ.get("CI") else pytest.skip)(missing)
     hold_s = request.config.getoption("--hold-s")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +14,7 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from browsers import needed_chromium
 from conftest import SAMPLES
 from PIL import Image
 from playwright.sync_api import (
@@ -63,12 +62,7 @@ STREAMLITS_OWN: dict[str, str] = {
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None:
-        missing = "Chromium is missing: install Debian's package chromium"
-        if os.environ.get("CI"):
-            pytest.fail(missing)
-        pytest.skip(missing)
+    path = needed_chromium()
     with sync_playwright() as playwright:
         # No name but this machine's is looked up, whatever the page or the browser asks for.
         started = playwright.chromium.launch(

@@ -5,8 +5,6 @@ from __future__ import annotations
 import base64
 import csv
 import json
-import os
-import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -17,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bench import rater_study
+from browsers import needed_chromium
 from conftest import SAMPLES
 from PIL import Image
 from streamlit.testing.v1 import AppTest
@@ -439,9 +438,7 @@ def test_the_button_is_never_dead(study, monkeypatch):
 @pytest.fixture(scope="module")
 def rated(tmp_path_factory):
     """Two photos and two raters through the page; what was seen on it."""
-    if shutil.which("chromium") is None and shutil.which("chromium-browser") is None:
-        said = "Chromium is missing: install Debian's package chromium"
-        (pytest.fail if os.environ.get("CI") else pytest.skip)(said)
+    needed_chromium()
     out = tmp_path_factory.mktemp("rated")
     told = rater_study.run_study(out, rater_study.sample_photos(2), ("R1", "R2"), repeats=1)
     return out / "study", told

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import base64
 import json
-import os
 import re
-import shutil
 import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from browsers import needed_chromium
 from pypdf import PdfReader
 
 from knee_angle import agreement as ag
@@ -245,12 +244,7 @@ def test_figures_that_cannot_be_computed_say_why_on_the_page_too():
 
 
 def test_the_page_prints_on_paper(tmp_path):
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
-        reason = "Chromium is missing: apt-get install chromium"
-        if "CI" in os.environ:
-            pytest.fail(reason)
-        pytest.skip(reason)
+    chromium = needed_chromium()
     page, pdf = tmp_path / "report.html", tmp_path / "report.pdf"
     page.write_text(study_page(made(persons=8), ABOUT), encoding="utf-8")
     subprocess.run(

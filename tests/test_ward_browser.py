@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import base64
-import os
 import re
-import shutil
 import time
 from collections.abc import Iterator
 
@@ -13,6 +11,7 @@ import cv2
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from browsers import needed_chromium
 from conftest import SAMPLES
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from serving import free_port
@@ -40,10 +39,7 @@ def served(tmp_path_factory) -> Iterator[Served]:
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None:
-        missing = "Chromium is missing: install Debian's package chromium"
-        (pytest.fail if os.environ.get("CI") else pytest.skip)(missing)
+    path = needed_chromium()
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
         yield started

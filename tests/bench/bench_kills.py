@@ -27,6 +27,7 @@ from pathlib import Path
 from playwright.sync_api import Error, Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from browsers import chromium
 from conftest import SAMPLES
 from serving import free_port, running
 
@@ -182,9 +183,7 @@ def main() -> None:
     command = serving.command(port=port)
     before: list[Step] = []
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox"]
-        )
+        browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         page = browser.new_context(**PHONE).new_page()
         page.set_default_timeout(180_000)
         address = f"http://127.0.0.1:{port}"

@@ -20,6 +20,7 @@ from pathlib import Path
 from playwright.sync_api import Locator, Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import browsers
 from conftest import SAMPLES
 from serving import free_port
 from test_ward_browser import COMPUTER, PHONE, opened, scanned, signs_in
@@ -78,7 +79,7 @@ def main() -> None:
         store.prescribe("P-017", from_day=date(2026, 1, 1), flexion_deg=115, extension_deg=0)
     with ward(folder, free_port()) as served, sync_playwright() as playwright:
         chromium = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox"]
+            executable_path=browsers.chromium(), args=["--no-sandbox"]
         )
         computer = opened(chromium, served, **COMPUTER)
         signs_in(computer, "therapist-1")

@@ -19,6 +19,7 @@ from pathlib import Path
 from playwright.sync_api import Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from browsers import chromium
 from serving import ROOT, free_port, running
 
 from knee_angle.cli import serving
@@ -107,9 +108,7 @@ def line(name: str, times: list[float]) -> str:
 def main(photos: list[Path]) -> None:
     port = free_port()
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox"]
-        )
+        browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         store = str(Path(folder) / "kept.db")
         with running(serving.command(port=port), port, KNEE_ANGLE_STORE=store) as address:
             for photo in photos:

@@ -8,7 +8,6 @@ address (a new visit, everything loaded) and by its link (from another page), me
 
 from __future__ import annotations
 
-import shutil
 import statistics
 import sys
 import tempfile
@@ -20,7 +19,7 @@ from pathlib import Path
 from playwright.sync_api import Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
+import browsers
 from bench_store import filled
 from serving import free_port, running
 from stores import invented_ward
@@ -73,7 +72,7 @@ def main() -> None:
             print(store.overview().counts)
         port = free_port()
         chromium = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+            executable_path=browsers.chromium(), args=["--no-sandbox"]
         )
         with running(serving.command(port=port), port, KNEE_ANGLE_STORE=str(path)) as address:
             page = chromium.new_page(viewport={"width": 390, "height": 844})

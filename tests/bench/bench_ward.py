@@ -24,6 +24,7 @@ import psutil
 from playwright.sync_api import Browser, Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from browsers import chromium
 from conftest import SAMPLES
 from serving import free_port
 from warding import RIGHT, Served, ward, with_accounts
@@ -98,9 +99,7 @@ def main() -> None:
     with_accounts(str(folder / "ward.db"))
     photos = itertools.cycle(PHOTOS)
     with ward(folder, free_port()) as served, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox"]
-        )
+        browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         here = [signed_in(browser, served, like) for like in (*[PHONE] * phones, COMPUTER)]
         begin, took, taps = time.monotonic(), [], []
         for number in range(1, rounds + 1):

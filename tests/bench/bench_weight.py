@@ -22,6 +22,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from playwright.sync_api import BrowserContext, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from browsers import chromium
 from serving import free_port
 from warding import RIGHT, Served, ward, with_accounts
 
@@ -71,7 +72,7 @@ def main() -> None:
         # Chromium caches nothing under a certificate that it does not know.
         known = f"--ignore-certificate-errors-spki-list={key_hash(served)}"
         browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox", known]
+            executable_path=chromium(), args=["--no-sandbox", known]
         )
         context = browser.new_context(viewport={"width": 390, "height": 844})
         page = context.new_page()

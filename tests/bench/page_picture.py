@@ -17,6 +17,7 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from browsers import chromium
 from pictured import NUMBER, PHOTO, PICTURE, words
 from serving import free_port, running
 
@@ -36,9 +37,7 @@ def main() -> None:
         ) as address,
         sync_playwright() as playwright,
     ):
-        browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox"]
-        )
+        browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         page = browser.new_context(viewport=SCREEN, is_mobile=True, has_touch=True).new_page()
         page.goto(address)
         page.locator("input[type=file]").first.set_input_files(PICTURE.with_name(PHOTO))

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -33,6 +32,7 @@ from knee_angle.batch.rating import (
 from knee_angle.cli import serving
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from browsers import MISSING, chromium
 from serving import free_port, running
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -167,8 +167,8 @@ def _text_of(page: Page) -> str:
 @contextmanager
 def browser_page() -> Iterator[Page]:
     """A page of Debian's Chromium that reaches nothing but this machine."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert path is not None, "Chromium is missing: install Debian's package chromium"
+    path = chromium()
+    assert path is not None, MISSING
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(
             executable_path=path,
