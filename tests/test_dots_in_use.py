@@ -53,7 +53,7 @@ FOUND = Landmarks(
 def drawn(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("drawn")
     photo_of(DRAWING.picture(), folder)
-    return folder / "drawn.png"
+    return folder / "drawn.tif"
 
 
 @pytest.fixture(scope="module")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass, field
+from functools import cache, lru_cache
 
 import cv2
 import numpy as np
@@ -66,7 +66,7 @@ class Drawing:
 
     def picture(self) -> np.ndarray:
         """RGB, uint8."""
-        big = np.full((self.size[1] * FINE, self.size[0] * FINE, 3), (196, 204, 208), np.uint8)
+        big = sheet(self.size, (196, 204, 208))
         spots = self.points()
         hip, knee, ankle, thigh_bar, hinge, shank_bar = (
             spots[n] for n in LEG_POINTS + MACHINE_POINTS
@@ -86,6 +86,12 @@ class Drawing:
         return textured(soft, self.seed)
 
 
+def sheet(size: tuple[int, int], rgb: tuple[int, int, int]) -> np.ndarray:
+    """A fine picture of one colour to draw on; row by row, as colour by colour is slow."""
+    row = np.full((1, size[0] * FINE, 3), rgb, np.uint8)
+    return row.repeat(size[1] * FINE, axis=0)
+
+
 def line(big: np.ndarray, one: np.ndarray, other: np.ndarray, width: float, rgb: tuple) -> None:
     ends = [tuple(round(v * FINE) for v in p) for p in (one, other)]
     cv2.line(big, *ends, rgb, int(width * FINE), cv2.LINE_8)
@@ -99,18 +105,21 @@ def disc(big: np.ndarray, centre: np.ndarray, radius: float, rgb: tuple) -> None
 
 def textured(picture: np.ndarray, seed: int) -> np.ndarray:
     """With slow shading and fine noise, as a dim room gives."""
+    slow, fine = unevenness(picture.shape, seed)
+    return np.clip(picture + slow + fine, 0, 255).astype(np.uint8)
+
+
+@lru_cache(maxsize=2)
+def unevenness(shape: tuple[int, int, int], seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """The shading (h, w, 1) and the noise (h, w, 3) of a seed, which many drawings share."""
     chance = np.random.default_rng(1000 + seed)
-    height, width = picture.shape[:2]
-    slow = cv2.resize(
-        chance.normal(0.0, 5.0, (6, 8)), (width, height), interpolation=cv2.INTER_CUBIC
-    )
-    noisy = picture + slow[..., None] + chance.normal(0.0, 2.5, picture.shape)
-    return np.clip(noisy, 0, 255).astype(np.uint8)
+    slow = cv2.resize(chance.normal(0.0, 5.0, (6, 8)), shape[1::-1], interpolation=cv2.INTER_CUBIC)
+    return slow[..., None], chance.normal(0.0, 2.5, shape)
 
 
 def photo_of(picture: np.ndarray, folder) -> Photo:
-    path = folder / "drawn.png"
-    Image.fromarray(np.ascontiguousarray(picture)).save(path, compress_level=1)
+    path = folder / "drawn.tif"  # pixel by pixel as they are: a PNG takes long to pack
+    Image.fromarray(np.ascontiguousarray(picture)).save(path)
     return read_photo(path)
 
 
@@ -277,7 +286,7 @@ def nothing(kind: str) -> np.ndarray:
         return chance.integers(0, 256, (600, 800, 3)).astype(np.uint8)
     if kind == "flat":
         return np.full((600, 800, 3), 128, np.uint8)
-    big = np.full((600 * FINE, 800 * FINE, 3), 235, np.uint8)
+    big = sheet((800, 600), (235, 235, 235))
     if kind == "a keypad":
         for n in range(12):
             rgb = tuple(int(v) for v in chance.integers(20, 230, 3))
@@ -361,11 +370,17 @@ BARE = {
 }
 
 
+@cache
+def bare_photos() -> dict[str, np.ndarray]:
+    """The pixels of every second sample photo without dots."""
+    photos = [scene.photo for scene in scenes(mode="bare")[::2]]
+    return {photo.name: np.asarray(Image.open(photo).convert("RGB")) for photo in photos}
+
+
 @pytest.mark.parametrize("change", BARE)
 def test_photos_without_dots_never_give_a_leg(change, tmp_path):
-    for scene in scenes(mode="bare")[::2]:
-        pixels = np.asarray(Image.open(io.BytesIO(scene.photo.read_bytes())).convert("RGB"))
-        assert isinstance(find(BARE[change](pixels), tmp_path), NotMeasured), scene.photo.name
+    for name, pixels in bare_photos().items():
+        assert isinstance(find(BARE[change](pixels), tmp_path), NotMeasured), name
 
 
 @pytest.mark.parametrize("reach_px", [10, 12, 14], ids="{} px of the dot's colour beside it".format)

@@ -323,8 +323,8 @@ def drawn(paint: tuple[int, int, int], *, radius_px: float = 6.0) -> np.ndarray:
 
 def set_in(picture: np.ndarray, expected: Expected) -> Candidates:
     file = io.BytesIO()
-    Image.fromarray(picture).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(picture).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     return next(sets.sets_of(seen, expected))
 
 
@@ -347,8 +347,8 @@ def test_glare_that_made_whole_shows_no_outline_covers_no_dot(monkeypatch):
     disc = np.array([[x + 12.0, y, 14.0]])
     monkeypatch.setattr(sets, "without_glare", lambda small, *_, **__: (small, disc))
     file = io.BytesIO()
-    Image.fromarray(drawn((200, 30, 140))).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(drawn((200, 30, 140))).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     kept = sets._without_glare(seen, seen.found, (0, 0, 560, 400))
     assert quality(kept)[at_point(kept, "knee")] > CLEAN
 
@@ -412,8 +412,8 @@ def test_a_dot_that_touches_something_of_its_own_colour_is_found(beside):
         cv2.rectangle(picture, (left, y + beside - 3), (right, y + beside + 3), (22, 32, 122), -1)
     cv2.circle(picture, (x, y), 6, (20, 30, 120), -1, cv2.LINE_AA)
     file = io.BytesIO()
-    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 0.8)).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 0.8)).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     best = readings_together(seen, witness())[0]
     at = best.found.xy[best.named.index["shank_bar"]]
     assert at == pytest.approx((x, y), abs=1.5)
@@ -485,8 +485,8 @@ def test_black_patches_at_machine_and_ankle_alone_are_not_followed_up(
         if name in half:
             picture[y - 8 : y + 8, x - 1 : x + 8] = (205, 160, 135)
     file = io.BytesIO()
-    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 0.8)).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 0.8)).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     assert list(sets.sets_of(seen, witness())) == []
     assert bool(asked) == looked
 
@@ -538,8 +538,8 @@ def test_namings_of_which_none_is_above_a_score_are_not_told(off):
 def test_a_set_of_which_glare_leaves_nothing_is_none(monkeypatch):
     monkeypatch.setattr(sets, "_without_glare", lambda _, alike, __: alike.take(np.zeros(0, int)))
     file = io.BytesIO()
-    Image.fromarray(drawn((20, 30, 120))).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(drawn((20, 30, 120))).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     assert list(sets.sets_of(seen, witness())) == []
 
 
@@ -894,8 +894,8 @@ def test_a_dot_left_out_is_kept_with_the_name_that_one_tap_gives_it(left, names)
     index = {n: k for k, n in enumerate(NAMES) if n not in left}
     named = Assignment(index, 30.0, 30.0, 6, 0, True, False, {n: NAMES.index(n) for n in left})
     file = io.BytesIO()
-    Image.fromarray(drawn((20, 30, 120))).save(file, "PNG")
-    photo = read_photo(file.getvalue(), name="drawn.png")
+    Image.fromarray(drawn((20, 30, 120))).save(file, "TIFF")
+    photo = read_photo(file.getvalue(), name="drawn.tif")
     told = used_said(photo, Landmarks({}), Reading(named, patches(TRUE)))
     assert [dot.name for dot in told.unused_dots] == names
 
@@ -963,8 +963,8 @@ def test_one_dot_that_is_outlined_too_small_leads_to_the_others():
     for x, y in TRUE.values():
         cv2.circle(picture, (int(x), int(y)), 5, (20, 150, 60), -1, cv2.LINE_AA)
     file = io.BytesIO()
-    Image.fromarray(picture).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(picture).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     found = seen.square_on()
     ankle = np.linalg.norm(found.xy - TRUE["ankle"], axis=1).argmin()
     alone = replace(found.take(np.array([ankle])), radius=np.array([3.6]))
@@ -982,8 +982,8 @@ def test_six_large_dots_among_a_hundred_specks_of_their_black_are_a_set():
     for at in places:
         cv2.circle(picture, at.astype(int).tolist(), 22, (10, 10, 10), -1, cv2.LINE_AA)
     file = io.BytesIO()
-    Image.fromarray(picture).save(file, "PNG")
-    seen = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(picture).save(file, "TIFF")
+    seen = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     found = seen.square_on()
     assert (found.radius < 6.0).sum() > 100
     expected = Expected(NAMES, places, np.tile(np.eye(2) * 24.0**2, (len(NAMES), 1, 1)))
@@ -1128,8 +1128,8 @@ class Hint:
 def test_dots_that_are_not_sure_alone_are_held_against_what_a_witness_hardly_sees(score, asked):
     index = dict(zip(NAMES, range(len(NAMES)), strict=True))
     file = io.BytesIO()
-    Image.fromarray(drawn((20, 30, 120))).save(file, "PNG")
-    picture = Picture.of(read_photo(file.getvalue(), name="drawn.png"), ())
+    Image.fromarray(drawn((20, 30, 120))).save(file, "TIFF")
+    picture = Picture.of(read_photo(file.getvalue(), name="drawn.tif"), ())
     hint = Hint()
     assert _glimpsed(picture, hint, read_alone(index, score)[0]) is None
     assert hint.asked is asked
@@ -1172,8 +1172,8 @@ def test_a_long_piece_of_a_bar_is_no_disc_seen_obliquely():
 def test_dots_of_a_leg_that_is_denied_are_said():
     """The one reading that a leg was found by is told where nothing else is plainly of dots."""
     file = io.BytesIO()
-    Image.new("RGB", (600, 450), (150, 150, 150)).save(file, "PNG")
-    picture = Picture.of(read_photo(file.getvalue(), name="plain.png"), ())
+    Image.new("RGB", (600, 450), (150, 150, 150)).save(file, "TIFF")
+    picture = Picture.of(read_photo(file.getvalue(), name="plain.tif"), ())
     denied = read_alone(dict(zip(NAMES, range(len(NAMES)), strict=True)), 7.0)[0]
     assert not _answer(picture, AMBIGUOUS, [], witness()).unused_dots
     assert len(_answer(picture, AMBIGUOUS, [], witness(), denied).unused_dots) == 6

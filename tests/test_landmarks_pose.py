@@ -8,7 +8,8 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -692,12 +693,34 @@ def truth() -> Callable[[str], dict[str, Any]]:
     return lambda name: json.loads((SAMPLES / f"{name}.json").read_text())
 
 
+@pytest.fixture(scope="module")
+def detector(bundle: Path) -> Iterator[PoseDetector]:
+    """One whose model is loaded once: that takes as long as several photos."""
+    with PoseDetector(bundle) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def process(bundle: Path) -> Iterator[PoseProcess]:
+    """A process of the model that several tests write to."""
+    begun = PoseProcess(bundle)
+    yield begun
+    begun.close()
+
+
+@pytest.fixture(scope="module")
+def found_in(detector: PoseDetector) -> Callable[[str], Landmarks | NotMeasured]:
+    """What the model finds in a sample photo, looked for once."""
+    return cache(lambda name: detector.find(read_photo(SAMPLES / f"{name}.jpg")))
+
+
 @pytest.mark.parametrize("name", ["bed_04", "bed_09", "bed_14"])
 def test_a_whole_body_photo_gives_the_true_leg_within_its_uncertainty_or_a_refusal(
-    bundle: Path, truth: Callable[[str], dict[str, Any]], name: str
+    found_in: Callable[[str], Landmarks | NotMeasured],
+    truth: Callable[[str], dict[str, Any]],
+    name: str,
 ) -> None:
-    with PoseDetector(bundle) as detector:
-        found = detector.find(read_photo(SAMPLES / f"{name}.jpg"))
+    found = found_in(name)
     if isinstance(found, NotMeasured):
         assert name != "bed_04"  # the one of the three that the model does see
         return
@@ -710,37 +733,31 @@ def test_a_whole_body_photo_gives_the_true_leg_within_its_uncertainty_or_a_refus
         assert np.all(np.abs(off) < 1.96 * np.sqrt([at.cov_px2[0], at.cov_px2[2]]))
 
 
-def test_pictures_without_a_leg_give_none(bundle: Path) -> None:
+def test_pictures_without_a_leg_give_none(detector: PoseDetector) -> None:
     rng = np.random.default_rng(0)
-    with PoseDetector(bundle) as detector:
-        for rgb in (
-            rng.integers(0, 256, (300, 400, 3), dtype=np.uint8),
-            np.full((300, 400, 3), 128, dtype=np.uint8),
-            picture(),
-        ):
-            assert isinstance(detector.find(photo_of(rgb)), NotMeasured)
+    for rgb in (
+        rng.integers(0, 256, (300, 400, 3), dtype=np.uint8),
+        np.full((300, 400, 3), 128, dtype=np.uint8),
+        picture(),
+    ):
+        assert isinstance(detector.find(photo_of(rgb)), NotMeasured)
 
 
-def test_the_same_photo_gives_the_same_answer(bundle: Path) -> None:
-    photo = read_photo(SAMPLES / "bed_04.jpg")
-    with PoseDetector(bundle) as detector:
-        first = detector.find(photo)
-        detector.find(photo_of(picture()))
-        assert detector.find(photo) == first
+def test_the_same_photo_gives_the_same_answer(
+    detector: PoseDetector, found_in: Callable[[str], Landmarks | NotMeasured]
+) -> None:
+    first = found_in("bed_04")
+    detector.find(photo_of(picture()))
+    assert detector.find(read_photo(SAMPLES / "bed_04.jpg")) == first
 
 
 @pytest.mark.parametrize("shape", [(5, 5), (0, 0, 3), (5, 5, 4)], ids=str)
 def test_the_process_refuses_what_is_no_picture_and_lives_on(
-    bundle: Path, shape: tuple[int, ...]
+    process: PoseProcess, shape: tuple[int, ...]
 ) -> None:
-    process = PoseProcess(bundle)
     with pytest.raises(InvalidInput, match="convert it to RGB"):
         process.detect(np.zeros(shape, dtype=np.uint8))
     assert process.detect(picture()).shape[1:] == (33, 5)
-    process.close()
-    process.close()
-    with pytest.raises(PoseProcessFailed, match="closed"):
-        process.detect(picture())
 
 
 def test_a_file_that_is_no_bundle_is_said_so(tmp_path: Path) -> None:
@@ -750,10 +767,10 @@ def test_a_file_that_is_no_bundle_is_said_so(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="reads Linux's /proc")
-def test_the_model_process_is_cut_off_from_the_network_and_we_are_not(bundle: Path) -> None:
-    process = PoseProcess(bundle)
+def test_the_model_process_is_cut_off_from_the_network_and_we_are_not(
+    process: PoseProcess,
+) -> None:
     environment = Path(f"/proc/{process._process.pid}/environ").read_bytes().split(b"\0")
-    process.close()
     assert b"https_proxy=http://127.0.0.1:9" in environment
     assert b"no_proxy=" in environment
     assert os.environ.get("https_proxy") != "http://127.0.0.1:9"
@@ -773,16 +790,23 @@ def test_a_program_that_forgets_to_close_ends_at_once_and_prints_nothing(bundle:
 
 
 def test_over_all_sample_photos_the_true_angle_lies_inside_the_stated_interval(
-    bundle: Path,
+    detector: PoseDetector,
 ) -> None:
     """A wide interval is the price of a model that misses legs: the truth must be in it."""
     found = 0
-    with PoseDetector(bundle) as detector:
-        for scene in scenes():
-            result = measure(scene.photo, detectors=(detector,))
-            if isinstance(result, Measurement):
-                found += 1
-                low, high = result.knee.interval_deg
-                assert low <= scene.flexion_deg <= high, scene.photo.stem
-                assert pose.CHECK_THE_POINTS in result.cautions
+    for scene in scenes():
+        result = measure(scene.photo, detectors=(detector,))
+        if isinstance(result, Measurement):
+            found += 1
+            low, high = result.knee.interval_deg
+            assert low <= scene.flexion_deg <= high, scene.photo.stem
+            assert pose.CHECK_THE_POINTS in result.cautions
     assert found >= 1
+
+
+def test_a_process_that_was_closed_says_so(bundle: Path) -> None:
+    closed = PoseProcess(bundle)
+    closed.close()
+    closed.close()
+    with pytest.raises(PoseProcessFailed, match="closed"):
+        closed.detect(picture())
