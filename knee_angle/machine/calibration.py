@@ -250,14 +250,16 @@ def _line(x: Floats, y: Floats, points: Covariances, *, scatter_known: bool) -> 
 
 def _solve(x: Floats, y: Floats, points: Covariances) -> tuple[float, float]:
     """Offset and gain by Gauss-Newton steps from the unweighted line."""
-    gain = float((x - x.mean()) @ (y - y.mean()) / ((x - x.mean()) @ (x - x.mean())))
-    offset = float(y.mean() - gain * x.mean())
+    middle_x, middle_y = x.mean(), y.mean()
+    off = x - middle_x
+    gain = float(off @ (y - middle_y) / (off @ off))
+    offset = float(middle_y - gain * middle_x)
     for _ in range(200):
         r, inverse, adjusted, cov = _state(x, y, points, offset, gain)
         pulled = inverse.times(r)
         step = cov @ np.array([pulled.sum(), adjusted @ pulled])
         offset, gain = offset + float(step[0]), gain + float(step[1])
-        if np.all(np.abs(step) <= 1e-10 * np.sqrt(np.diag(cov))):
+        if (np.abs(step) <= 1e-10 * np.sqrt(cov.diagonal())).all():
             return offset, gain
     raise InvalidInput(
         say(
@@ -275,11 +277,12 @@ def _state(
     try:
         inverse = points.weights(gain)
         adjusted = x - points.towards_x(inverse.times(r), gain)
-        z = np.column_stack([np.ones_like(x), adjusted])
+        z = np.ones((len(x), 2))
+        z[:, 1] = adjusted
         cov = np.linalg.inv(z.T @ inverse.times(z))
     except np.linalg.LinAlgError:
         cov = np.full((2, 2), np.nan)
-    if not (np.all(np.isfinite(cov)) and cov[0, 0] > 0 and cov[1, 1] > 0):
+    if not (np.isfinite(cov).all() and cov[0, 0] > 0 and cov[1, 1] > 0):
         raise InvalidInput(
             say(
                 "each point must have a positive uncertainty and the x must differ: no "

@@ -281,13 +281,13 @@ def band_k(line: Line, *, low: float, high: float, sides: int) -> float:
     ends = aa + ab * (low + high) + bb * low * high
     area = math.sqrt(max(aa * bb - ab**2, 0.0)) * (high - low)
     arc = math.atan2(area, ends)
+    cosines = np.cos((math.pi - arc) / 4 * (_NODES + 1))
 
     def missed(k: float) -> float:
         if sides == 1:
             once = arc / (2 * math.pi) * float(_beyond(k, line.freedom))
             return once + _tail(k, line.freedom)
-        t = (math.pi - arc) / 4 * (_NODES + 1)
-        rest = (math.pi - arc) / 4 * float(_WEIGHTS @ _beyond(k / np.cos(t), line.freedom))
+        rest = (math.pi - arc) / 4 * float(_WEIGHTS @ _beyond(k / cosines, line.freedom))
         return arc / math.pi * float(_beyond(k, line.freedom)) + 2 / math.pi * rest
 
     most = math.sqrt(_scheffe_k2(line.freedom))

@@ -136,20 +136,25 @@ def simulated() -> None:
         U_PHOTO,
         forward,
         holds,
-        honest,
-        share,
+        shares,
     )
     from test_calibration import simulated as machines
 
-    for shared in (0.0, 1.4):
+    count = 2100
+    for shared in (0.0, 1.4, 2.0):
         line = ca.fit_line(ANGLES, ANGLES, u_x=U_PHOTO, u_y=U_DISPLAY, common_u_x=shared)
         u = max(forward(line, LOW).u, forward(line, HIGH).u)
-        at_edge = share(machines(TOLERANCE, 1.0, shared=shared, seed=41), "outside")
-        beyond = share(machines(TOLERANCE + 3.3 * u, 1.0, shared=shared, seed=51), "outside")
-        region = np.mean([holds(one, offset=2.0, gain=1.04) for one in honest(shared)])
+        far = TOLERANCE + 3.3 * u
+        at_edge, above, below = (
+            shares(machines(offset, 1.0, shared=shared, seed=seed, count=count))["outside"]
+            for offset, seed in ((TOLERANCE, 41), (far, 51), (-far, 51))
+        )
+        lines = machines(2.0, 1.04, shared=shared, seed=31, count=count)
+        region = np.mean([holds(one, offset=2.0, gain=1.04) for one in lines])
         print(
-            f"2,100 simulated checks, shared ± {shared}: false alarms at the tolerance "
-            f"{at_edge:.1%}, found at tolerance + 3.3 u {beyond:.1%}, regions hold {region:.1%}"
+            f"{count:,} simulated checks, shared ± {shared}: false alarms at the tolerance "
+            f"{at_edge:.1%}, found 3.3 u beyond it {above:.1%}, below it {below:.1%}, "
+            f"regions hold {region:.1%}"
         )
 
 
