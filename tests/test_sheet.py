@@ -25,16 +25,26 @@ PAPER_PT = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
 both_papers = pytest.mark.parametrize("paper", ["a4", "letter"])
 
 
-@lru_cache(maxsize=4)
-def rendered(pdf: bytes, dpi: int = DPI) -> NDArray[np.uint8]:
+@lru_cache(maxsize=2)
+def rendered(pdf: bytes) -> NDArray[np.uint8]:
     """The page as RGB, read-only."""
+    return _drawn(pdf, DPI, rev_byteorder=True)
+
+
+@lru_cache(maxsize=2)
+def finely(pdf: bytes) -> NDArray[np.uint8]:
+    """The page in greys at `FINE_DPI`, read-only."""
+    return _drawn(pdf, FINE_DPI, grayscale=True)
+
+
+def _drawn(pdf: bytes, dpi: int, **how: bool) -> NDArray[np.uint8]:
     document = pypdfium2.PdfDocument(pdf)
     try:
-        page = np.array(document[0].render(scale=dpi / 72).to_pil().convert("RGB"))
+        page = document[0].render(scale=dpi / 72, **how).to_numpy().copy().squeeze()
     finally:
         document.close()
     page.setflags(write=False)
-    return page
+    return np.asarray(page)
 
 
 @lru_cache(maxsize=2)
@@ -57,8 +67,7 @@ def found_tags(pdf: bytes) -> dict[int, NDArray[np.float64]]:
     detector = cv2.aruco.ArucoDetector(
         cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), settings
     )
-    page = rendered(pdf, FINE_DPI)
-    quads, numbers, _ = detector.detectMarkers(cv2.cvtColor(page, cv2.COLOR_RGB2GRAY))
+    quads, numbers, _ = detector.detectMarkers(finely(pdf))
     assert numbers is not None
     return {
         int(number): (quad.reshape(4, 2) + 0.5) * 25.4 / FINE_DPI
@@ -69,10 +78,11 @@ def found_tags(pdf: bytes) -> dict[int, NDArray[np.float64]]:
 def rule_ticks_mm(pdf: bytes) -> NDArray[np.float64]:
     """Places of the millimetre ticks along the page, from the row that has 101 of them."""
     mm_per_px = 25.4 / FINE_DPI
-    dark = rendered(pdf, FINE_DPI)[:, :, 1] < 160
-    for row in dark:
-        edges = np.flatnonzero(np.diff(row.astype(np.int8)))
-        if len(edges) == 202 and np.all(np.diff(edges)[::2] < 8):
+    dark = finely(pdf) < 160
+    changes = dark[:, 1:] != dark[:, :-1]
+    for row in changes[np.count_nonzero(changes, axis=1) == 202]:
+        edges = np.flatnonzero(row)
+        if np.all(np.diff(edges)[::2] < 8):
             return np.asarray(((edges[::2] + edges[1::2]) / 2 + 1) * mm_per_px)
     pytest.fail("no row of 101 ticks was found")
 
