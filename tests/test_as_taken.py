@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -34,9 +35,9 @@ from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo import as_taken as judged_by_file
 from knee_angle.photo.camera import lens_of
 from knee_angle.photo.lens_seen import lens_seen, seen_through
-from knee_angle.photo.reading import read_photo
+from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import Tag
-from knee_angle.pipeline import answer_of_photo, look, measure
+from knee_angle.pipeline import SeenPhoto, answer_of_photo, look, measure
 from knee_angle.records import LEG_POINTS, Landmarks, Lens, Measurement, NotMeasured, Source
 from knee_angle.report.visit_words import first_lines
 from knee_angle.settings import Settings
@@ -465,8 +466,10 @@ def test_a_stretched_photo_without_tags_holds_its_angle_and_proves_nothing(name)
     true = one.truth["true_knee_flexion_deg"]
     wide, high = one.size
     pulled = {"across": 0.75} if wide > high else {"down": 0.75}
+    photo = read_photo(stretched(one, **pulled, exif="new"), name="photo.jpg")
+    once = look(photo, detectors=DETECTORS)
     for wrong in (-14.0, 0.0, 14.0):
-        outcome = seen(stretched(one, **pulled, exif="new"), displayed_deg=true + wrong)
+        outcome = measure(photo, detectors=DETECTORS, displayed_deg=true + wrong, seen=once)
         assert isinstance(outcome, Measurement)
         low, high_deg = outcome.knee.found_interval_deg
         assert low <= true <= high_deg
@@ -548,14 +551,20 @@ def test_a_photo_as_taken_has_no_new_word():
 # ---------------------------------------------------------------- dots and strips in doubt
 
 
+@cache
+def looked_at(name: str) -> tuple[Photo, SeenPhoto]:
+    """A sample photo and what the detectors see in it."""
+    photo = read_photo(SAMPLES / f"{name}.jpg")
+    return photo, look(photo, detectors=DETECTORS)
+
+
+@cache
 def hinge_moved(by_mm: float, *, leg_by: Source = "dot") -> Measurement:
     """A sample photo whose hinge dot was taken for another patch so far along the thigh bar.
 
     Its leg is that of the dots, as seen by ``leg_by``.
     """
-    photo, settings = read_photo(SAMPLES / "bed_01.jpg"), Settings()
-    detectors = (DotDetector(), NetworkDetector())
-    seen = look(photo, detectors=detectors)
+    photo, seen = looked_at("bed_01")
     assert isinstance(seen.landmarks, Landmarks)
     points = dict(seen.landmarks.points)
     hinge, bar = points["hinge"], points["thigh_bar"]
@@ -566,7 +575,7 @@ def hinge_moved(by_mm: float, *, leg_by: Source = "dot") -> Measurement:
     points |= {name: replace(points[name], source=leg_by) for name in LEG_POINTS}
     shown = round(truth["machine"]["frame_angle_deg"])
     found = measure(
-        photo, displayed_deg=shown, settings=settings, detectors=detectors,
+        photo, displayed_deg=shown, settings=Settings(), detectors=DETECTORS,
         seen=replace(seen, landmarks=replace(seen.landmarks, points=points)),
     )  # fmt: skip
     assert isinstance(found, Measurement)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from test_landmarks_dots_always import twin_of_the_ankle
 
 import knee_angle
 from knee_angle.errors import InvalidInput
-from knee_angle.landmarks import choose
+from knee_angle.landmarks import choose, standard
 from knee_angle.landmarks.dots.unused import usable_dots, use_dots
 from knee_angle.landmarks.standard import shared_detectors
 from knee_angle.machine.check import check_machine
@@ -47,6 +48,14 @@ FOUND = Landmarks(
     unused_dots=(dot("hinge"), dot(None, 50.0, 60.0)),
     cautions=("2 dots were seen and not used.", "keep still"),
 )
+
+
+@pytest.fixture(autouse=True)
+def models_of_the_process(monkeypatch) -> None:
+    """Each command would load all models for itself, which takes longer than its photo."""
+    monkeypatch.setattr(
+        standard, "opened_detectors", lambda *_, **__: nullcontext(shared_detectors())
+    )
 
 
 @pytest.fixture(scope="module")

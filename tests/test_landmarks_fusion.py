@@ -16,7 +16,7 @@ from knee_angle.landmarks.dots import DotDetector
 from knee_angle.landmarks.network import NetworkDetector
 from knee_angle.photo.reading import Photo, read_photo
 from knee_angle.photo.tags import find_tags
-from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured
+from knee_angle.records import LEG_POINTS, Landmark, Landmarks, NotMeasured, Quad
 
 DOTS, NETWORK = DotDetector(), NetworkDetector()
 WITH_DOTS = scenes(dots=True)
@@ -34,7 +34,10 @@ def photo_of(picture: Image.Image, quality: int = 95) -> Photo:
     return read_photo(data.getvalue(), name="made.jpg")
 
 
-def masked(photo: Photo):
+Masked = tuple[Quad, ...]
+
+
+def masked(photo: Photo) -> Masked:
     return tuple(tag.corners_px for tag in find_tags(photo))
 
 
@@ -106,27 +109,32 @@ def truth_of(scene: Scene, *, shift: float = 0.0) -> Landmarks:
 
 
 @cache
-def crowded(index: int) -> tuple[Scene, Photo]:
+def crowded(index: int) -> tuple[Scene, Photo, Masked]:
     scene = WITH_DOTS[index]
-    return scene, photo_of(with_decoys(scene, 4 + 2 * (index % 3), seed=index))
+    photo = photo_of(with_decoys(scene, 4 + 2 * (index % 3), seed=index))
+    return scene, photo, masked(photo)
+
+
+@cache
+def found_in_a_crowd(index: int) -> Landmarks | NotMeasured:
+    """By dots and network together."""
+    _, photo, tags = crowded(index)
+    return choose_landmarks(photo, detectors=(DOTS, NETWORK), masked=tags)
 
 
 @pytest.mark.parametrize(
     "index", range(0, len(WITH_DOTS), 2), ids=lambda i: WITH_DOTS[i].photo.stem
 )
 def test_discs_of_the_dots_colour_never_become_the_leg(index):
-    scene, photo = crowded(index)
-    found = choose_landmarks(photo, detectors=(DOTS, NETWORK), masked=masked(photo))
-    assert right(found, scene) is not False
+    assert right(found_in_a_crowd(index), crowded(index)[0]) is not False
 
 
 def test_the_network_finds_the_dots_among_most_decoys_where_the_dots_alone_do_not():
     alone, together = [], []
     for index in range(0, len(WITH_DOTS), 2):
-        scene, photo = crowded(index)
-        tags = masked(photo)
+        scene, photo, tags = crowded(index)
         alone.append(right(DOTS.find(photo, masked=tags), scene))
-        together.append(right(DOTS.find_with(photo, witness=NETWORK, masked=tags), scene))
+        together.append(right(found_in_a_crowd(index), scene))
     assert together.count(True) > max(alone.count(True), len(together) / 2)
     assert together.count(False) == 0
 
@@ -194,6 +202,15 @@ def test_a_witness_says_at_which_end_the_hip_is_where_six_dots_leave_it_open(exc
     assert np.array(places[0]) == pytest.approx(np.array(places[1]))
 
 
+@cache
+def unsure() -> tuple[Scene, Photo, Masked, Landmarks | NotMeasured]:
+    """A photo of black dots, which are a common colour, and what the dots alone say."""
+    scene = scenes(image="bed_02.jpg")[0]
+    photo = read_photo(scene.photo)
+    tags = masked(photo)
+    return scene, photo, tags, DOTS.find(photo, masked=tags)
+
+
 @pytest.mark.parametrize(
     ("answer", "measured"),
     [
@@ -204,15 +221,13 @@ def test_a_witness_says_at_which_end_the_hip_is_where_six_dots_leave_it_open(exc
     ],
 )
 def test_unsure_dots_stand_only_where_the_witness_does_not_deny_them(answer, measured):
-    scene = scenes(image="bed_02.jpg")[0]  # black dots: a common colour
-    photo = read_photo(scene.photo)
+    scene, photo, tags, alone = unsure()
     says = Says(truth_of(scene, shift=answer) if isinstance(answer, float) else answer)
-    found = DOTS.find_with(photo, witness=says, masked=masked(photo))
+    found = DOTS.find_with(photo, witness=says, masked=tags)
     assert says.asked > 0
     assert isinstance(found, Landmarks) == measured
     if measured:
         # Which bar is which, folded on each other, is not told by one who sees no bars.
-        alone = DOTS.find(photo, masked=masked(photo))
         places = [
             [(one.points[n].x_px, one.points[n].y_px) for n in LEG_POINTS] for one in (found, alone)
         ]

@@ -237,6 +237,16 @@ def alone_in(stem: str):
     return measure(SAMPLES / f"{stem}.jpg", detectors=(DOTS,))
 
 
+OTHERS = (100, 101, 102, 103)
+
+
+@functools.cache
+def with_another(stem: str, numbers: tuple[int, ...], where: str) -> Measurement:
+    """The answer with a second strip of these numbers."""
+    (scene,) = scenes(image=f"{stem}.jpg")
+    return measured(on_photo(scene, neighbour(scene, numbers, where)))
+
+
 SECOND = [
     pytest.param(scene, same, id=f"{scene.photo.stem}, {'the same' if same else 'other'} numbers")
     for scene, same in zip(TAGGED, [False, True] * 4, strict=False)
@@ -247,8 +257,8 @@ SECOND = [
 @pytest.mark.parametrize(("scene", "same"), SECOND)
 def test_a_second_strip_never_moves_the_answer_in_silence(scene, where, same):
     """The own strip's answer as without the other, or the strips do not count; both in words."""
-    other = own_numbers(scene) if same else (100, 101, 102, 103)
-    result = measured(on_photo(scene, neighbour(scene, other, where)))
+    other = own_numbers(scene) if same else OTHERS
+    result = with_another(scene.photo.stem, other, where)
     alone = alone_in(scene.photo.stem)
     low, high = result.knee.found_interval_deg
     if result.plane == "tag":
@@ -262,10 +272,7 @@ def test_a_second_strip_never_moves_the_answer_in_silence(scene, where, same):
 
 def test_a_machine_behind_is_told_by_its_size():
     """Most of the strips on machines behind are told apart, so the own strip goes on counting."""
-    kept = [
-        measured(on_photo(s, neighbour(s, (100, 101, 102, 103), "turned, on a machine behind")))
-        for s in TAGGED[:5]
-    ]
+    kept = [with_another(s.photo.stem, OTHERS, "turned, on a machine behind") for s in TAGGED[:5]]
     assert sum(result.plane == "tag" for result in kept) >= 4
 
 
@@ -292,8 +299,7 @@ def test_a_single_tag_lying_about_spoils_nothing_and_is_named(number):
 def test_two_strips_of_the_same_numbers_are_told_apart():
     """A neighbour's strip from the same sheet: the own one counts, and the numbers are said."""
     scene = TAGGED[0]
-    twin = neighbour(scene, own_numbers(scene), "turned, on a machine behind")
-    result = measured(on_photo(scene, twin))
+    result = with_another(scene.photo.stem, own_numbers(scene), "turned, on a machine behind")
     assert result.plane == "tag"
     assert len(result.tags) == 8
     assert result.knee.deg == pytest.approx(alone_in(scene.photo.stem).knee.deg, abs=0.3)
