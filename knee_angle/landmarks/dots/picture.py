@@ -28,7 +28,8 @@ class Picture:
 
     ``quads`` (k, 4, 2) are regions without dots, in px of the reduced photo. ``searched``
     keeps what `of_colour` found: two pigments often lead to the same leg. ``paints`` keeps the
-    picture's colours, and ``squared`` its patches as if seen square on, once they were asked for.
+    picture's colours, ``squared`` its patches as if seen square on, and ``plain`` its plain dots
+    (`sets.plain_in`), once they were asked for.
     """
 
     photo: Photo
@@ -39,6 +40,7 @@ class Picture:
     )
     paints: list[Paint] = field(default_factory=list)
     squared: list[Candidates] = field(default_factory=list)
+    plain: list[Candidates | None] = field(default_factory=list)
 
     @classmethod
     def of(cls, photo: Photo, masked: tuple[Quad, ...]) -> Picture:

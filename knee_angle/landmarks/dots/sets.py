@@ -151,7 +151,14 @@ def plain_in(picture: Picture) -> Candidates | None:
     """Dots of one vivid pigment anywhere in the picture, where five to `MOST_DOTS` show themselves.
 
     For pictures in which no witness sees a leg: how far the dots reach says where to look again.
+    Asked up to three times of such a picture, looked for once.
     """
+    if not picture.plain:
+        picture.plain.append(_plain_in(picture))
+    return picture.plain[0]
+
+
+def _plain_in(picture: Picture) -> Candidates | None:
     found = picture.square_on()
     vivid = np.nonzero(vivid_colour(found.lab) & (quality(found) > WORST_SEED))[0]
     groups = [vivid[_alike(found, vivid, int(seed))] for seed in vivid]
