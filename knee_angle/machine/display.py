@@ -33,8 +33,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtr
 
+from knee_angle.angle.geometry import dot
 from knee_angle.assumptions import DISPLAY_PRIORS, RISK
 from knee_angle.errors import InvalidInput
 from knee_angle.machine.bands import RangeJudged, judge_draws
@@ -52,6 +53,8 @@ PROPOSED = 12_000
 ROUNDS = 4
 FREEDOM = 4.0
 """Student's distribution with heavy tails: the posterior must lie inside it."""
+OUT_OF_REACH = -500.0
+"""Where the best draw's log probability is above this, one too small for a number has no weight."""
 LEAST_SCATTER_DEG = 0.1
 """Bars are never known better than this from one setting to the next (our own)."""
 
@@ -261,16 +264,17 @@ def _posterior(
     for _ in range(ROUNDS):
         root = np.linalg.cholesky(cov)
         z = rng.standard_normal((PROPOSED, 3))
-        stretch = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, PROPOSED))[:, None]
-        draws = mean + (z * stretch) @ root.T
-        away = np.sum((z * stretch) ** 2, axis=1)
-        log = _log_likelihood(draws @ x.T - shown, scatter, half)
-        log -= np.sum(((draws - middle) / DISPLAY_PRIORS) ** 2, axis=1) / 2
-        log += (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM)
+        z *= np.sqrt(FREEDOM / rng.chisquare(FREEDOM, PROPOSED))[:, None]
+        draws = mean + z @ root.T
+        log = _log_likelihood(x @ draws.T - shown[:, None], scatter, half)
+        off = (draws - middle) / DISPLAY_PRIORS
+        log -= dot(off, off) / 2
+        log += (FREEDOM + 3) / 2 * np.log1p(dot(z, z) / FREEDOM)
         weight = np.exp(log - log.max())
         weight /= weight.sum()
         mean = weight @ draws
-        cov = 1.2 * (draws - mean).T @ ((draws - mean) * weight[:, None]) + 1e-12 * np.eye(3)
+        away = draws - mean
+        cov = 1.2 * away.T @ (away * weight[:, None]) + 1e-12 * np.eye(3)
     effective = 1.0 / float(np.sum(weight**2))
     places = (np.arange(DRAWS) + rng.random()) / DRAWS
     chosen = np.minimum(np.searchsorted(np.cumsum(weight), places), PROPOSED - 1)
@@ -278,8 +282,15 @@ def _posterior(
 
 
 def _log_likelihood(away: Floats, scatter: float, half: float) -> Floats:
-    """Log probability that each reading's interval holds the display's angle, summed."""
+    """Log probability that each reading's interval holds the display's angle, summed, (n,).
+
+    ``away`` (r, n): how far each draw is from each reading.
+    """
     size = np.abs(away)  # the interval is symmetric, and this side keeps its digits
-    upper, lower = log_ndtr((half - size) / scatter), log_ndtr((-half - size) / scatter)
+    upper, lower = (half - size) / scatter, (-half - size) / scatter
     with np.errstate(divide="ignore"):
-        return np.asarray((upper + np.log1p(-np.exp(lower - upper))).sum(axis=1))
+        log = np.log(ndtr(upper) - ndtr(lower)).sum(axis=0)
+        if log.max() > OUT_OF_REACH:
+            return np.asarray(log)
+        upper, lower = log_ndtr(upper), log_ndtr(lower)
+        return np.asarray((upper + np.log1p(-np.exp(lower - upper))).sum(axis=0))
