@@ -32,6 +32,7 @@ __all__ = [
     "flexion_deg",
     "meet_plane",
     "normal_from_view",
+    "on_axes_mm",
     "plane_axes",
     "rays",
     "signed_flexion_deg",
@@ -244,7 +245,12 @@ def to_plane_mm(points_mm: ArrayLike, *, normal: ArrayLike) -> Floats:
     ndarray, shape (..., 2)
         (x, y), y down, mm.
     """
-    right, down = plane_axes(normal)
+    return on_axes_mm(points_mm, plane_axes(normal))
+
+
+def on_axes_mm(points_mm: ArrayLike, axes: tuple[Floats, Floats]) -> Floats:
+    """The same (..., 2) on axes that `plane_axes` gave before."""
+    right, down = axes
     x = dot(points_mm, right)
     seen = empty(*x.shape, 2)
     seen[..., 0], seen[..., 1] = x, dot(points_mm, down)

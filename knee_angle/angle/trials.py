@@ -19,6 +19,8 @@ from knee_angle.records import LEG_POINTS, MACHINE_POINTS, LegInView, Side
 __all__ = ["Drawn", "simulated"]
 
 Floats = NDArray[np.float64]
+Axes = tuple[Floats, Floats]
+"""What looks like x and y in the picture of a plane, each (n, 1, 3)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,14 +76,17 @@ def simulated(leg: LegInView, draw: Draw) -> Drawn:
     far = of_leg[:, None] - depth[:, :count] + depth[:, 1:2]
     normal = draw.normal[:, None]
     met = geometry.meet_plane(directions[:, :count], normal=normal, distance_mm=far)
-    marks = geometry.to_plane_mm(met, normal=normal)
+    axes = geometry.plane_axes(normal)
+    marks = geometry.on_axes_mm(met, axes)
     hip, knee, ankle = _each(marks + draw.placement_mm[:, :count])
     thigh, shank = knee - hip, ankle - knee
     machine: dict[str, Floats] = {}
     if len(leg.points) > count or leg.bar_tags is not None:
-        of_bars, from_bars = distance + depth[:, 1], _from_bars(met, draw)
-        machine |= _machine_by_points(leg, draw, directions, of_bars, from_bars)
-        machine |= _machine_by_tags(leg, draw, of_bars, from_bars)
+        bars_axes = geometry.plane_axes(draw.bars_normal[:, None])
+        from_bars = geometry.on_axes_mm(_placed(met, axes, draw), bars_axes)
+        of_bars = distance + depth[:, 1]
+        machine |= _machine_by_points(leg, draw, directions, of_bars, bars_axes, from_bars)
+        machine |= _machine_by_tags(leg, draw, of_bars, bars_axes, from_bars)
     return Drawn(
         knee_deg=geometry.signed_flexion_deg(hip, knee, ankle, side=leg.side),
         marks_deg=geometry.signed_flexion_deg(*_each(marks), side=leg.side),
@@ -114,26 +119,23 @@ def _unit(directions: Floats, draw: Draw) -> Floats:
     return geometry.to_plane_mm(met, normal=normal)
 
 
-def _from_bars(met: Floats, draw: Draw) -> Floats:
-    """The leg's bony points (n, 3, 2) seen along the bars' normal, mm.
-
-    ``met`` (n, 3, 3) are the marks; the placement moves them in the leg's own plane.
-    """
-    right, down = geometry.plane_axes(draw.normal[:, None])
+def _placed(met: Floats, axes: Axes, draw: Draw) -> Floats:
+    """The leg's bony points (n, 3, 3), mm, from its marks ``met``: both lie in its own plane."""
+    right, down = axes
     off = draw.placement_mm[:, : len(LEG_POINTS)]
-    moved = met + off[..., :1] * right + off[..., 1:] * down
-    return geometry.to_plane_mm(moved, normal=draw.bars_normal[:, None])
+    return np.asarray(met + off[..., :1] * right + off[..., 1:] * down)
 
 
 def _machine_by_points(
-    leg: LegInView, draw: Draw, directions: Floats, distance_mm: Floats, from_bars: Floats
-) -> dict[str, Floats]:
+    leg: LegInView, draw: Draw, directions: Floats, distance_mm: Floats, axes: Axes,
+    from_bars: Floats,
+) -> dict[str, Floats]:  # fmt: skip
     """Frame and hinge from the machine's points, as far as they are there."""
     names = names_of(leg)[len(LEG_POINTS) :]
     normal = draw.bars_normal[:, None]
     far = distance_mm[:, None] - draw.depth_mm[:, len(LEG_POINTS) :]
     met = geometry.meet_plane(directions[:, len(LEG_POINTS) :], normal=normal, distance_mm=far)
-    points = dict(zip(names, _each(geometry.to_plane_mm(met, normal=normal)), strict=True))
+    points = dict(zip(names, _each(geometry.on_axes_mm(met, axes)), strict=True))
     seen = {}
     if "hinge" in points:
         seen["hinge_mm"] = _from_knee(points["hinge"], from_bars, side=leg.side)
@@ -145,7 +147,7 @@ def _machine_by_points(
 
 
 def _machine_by_tags(
-    leg: LegInView, draw: Draw, distance_mm: Floats, from_bars: Floats
+    leg: LegInView, draw: Draw, distance_mm: Floats, axes: Axes, from_bars: Floats
 ) -> dict[str, Floats]:
     """Frame, hinge and the tags' motion from the tags on the bars, where both are there."""
     if leg.bar_tags is None:
@@ -159,7 +161,7 @@ def _machine_by_tags(
     normal = draw.bars_normal[:, None, None]
     far = (distance_mm[:, None] - draw.tag_depth_mm)[..., None]
     met = geometry.meet_plane(directions, normal=normal, distance_mm=far)
-    corners = geometry.to_plane_mm(met, normal=normal)
+    corners = geometry.on_axes_mm(met, (axes[0][:, None], axes[1][:, None]))
     thigh, shank = (bars.poses(corners[:, which]) for which in (0, 1))
     turn, across, from_tag = _each(draw.sticking)
     thigh_bar, shank_bar = thigh.turned(turn[:, 0]), shank.turned(turn[:, 1])

@@ -198,22 +198,25 @@ class System:
             parts += [value for _, _, value in _seen(drawn)]
         return np.array(parts)
 
-    def slopes(self, inputs: Floats, scale: Floats) -> tuple[Floats, ...]:
-        """Derivatives of each photo's rows at inputs (k,) counted in ``scale`` (k,).
+    def with_slopes(self, inputs: Floats, scale: Floats) -> tuple[Floats, tuple[Floats, ...]]:
+        """The rows (q,) at inputs (k,) counted in ``scale`` (k,), and each photo's derivatives.
 
         One (rows of the photo, its columns) each. Central differences over a hundredth, all of
-        a photo in one call.
+        a photo in one call, which costs hardly more than the rows alone.
         """
-        step, slopes = 0.01, []
+        step, rows, slopes = 0.01, [], []
         for photo, share in zip(self.photos, self.inputs.shares, strict=True):
             own, size = inputs[share.columns], len(share.columns)
-            moved = own + np.concatenate([step * np.eye(size), -step * np.eye(size)])
+            aside = step * np.eye(size)
+            moved = own + np.concatenate([np.zeros((1, size)), aside, -aside])
             real = moved.T * scale[share.columns, None]
             drawn = uncertainty.drawn_from(photo.leg, share.of_own(real))
-            values = [np.broadcast_to(value, (2 * size,)) for _, _, value in _seen(drawn)]
-            both = np.reshape(values, (-1, 2, size))
-            slopes.append((both[:, 0] - both[:, 1]) / (2.0 * step))
-        return tuple(slopes)
+            values = np.array(
+                [np.broadcast_to(value, (2 * size + 1,)) for _, _, value in _seen(drawn)]
+            )
+            rows.append(values[:, 0])
+            slopes.append((values[:, 1 : size + 1] - values[:, size + 1 :]) / (2.0 * step))
+        return np.concatenate(rows), tuple(slopes)
 
 
 def _seen(drawn: Drawn) -> list[tuple[str, str, Floats]]:

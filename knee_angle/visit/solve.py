@@ -188,9 +188,8 @@ def _points(system: System) -> Points:
 
 def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
     """Steps of least squares, each as long as it brings the sum of squares down."""
-    missed, square = _seen_at(system, scale, x)
+    missed, square, slopes = _seen_at(system, scale, x)
     for _ in range(MOST_STEPS):
-        slopes = system.slopes(x, scale)
         ties = ties_of(system, slopes)
         step = ties.back(ties.weights(ties.forward(x) - missed)) - x
         longest = float(np.max(np.abs(step), initial=0.0))
@@ -199,20 +198,21 @@ def _gauss_newton(system: System, scale: Floats, x: Floats) -> Solved:
         length = min(1.0, MOST_MOVE / longest)
         for _ in range(MOST_HALVINGS):
             tried = x + length * step
-            seen, lower = _seen_at(system, scale, tried)
+            seen, lower, steeper = _seen_at(system, scale, tried)
             if lower < square:
                 break
             length /= 2.0
         else:  # as low as the numbers allow
             break
-        x, missed, square = tried, seen, lower
+        x, missed, square, slopes = tried, seen, lower, steeper
     return Solved(system, x, scale, slopes, ties, square, square, longest < 0.05)
 
 
-def _seen_at(system: System, scale: Floats, x: Floats) -> tuple[Floats, float]:
-    """What the rows miss (q,) at inputs (k,), and the sum of squares there."""
-    missed = system.missed(system.values((x * scale)[:, None])[:, 0])
-    return missed, float(x @ x + system.square(missed))
+def _seen_at(system: System, scale: Floats, x: Floats) -> tuple[Floats, float, tuple[Floats, ...]]:
+    """What the rows miss (q,) at inputs (k,), the sum of squares there, and the slopes."""
+    rows, slopes = system.with_slopes(x, scale)
+    missed = system.missed(rows)
+    return missed, float(x @ x + system.square(missed)), slopes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
