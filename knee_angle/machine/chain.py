@@ -146,7 +146,7 @@ class Chain:
             ("thigh_mm + thigh_fault_mm", np.add(self.thigh_mm, self.thigh_fault_mm)),
             ("lower_mm + lower_fault_mm", np.add(self.lower_mm, self.lower_fault_mm)),
         ):
-            _require((length > 0) & np.isfinite(length), name, "must be positive", length)
+            _require((length > 0) & (length < np.inf), name, "must be positive", length)
         give = np.asarray(self.give)
         _require((give >= 0) & (give <= 1), "give", "must be between 0 and 1", give)
 
@@ -187,15 +187,14 @@ def hinge_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> tuple[Fl
     bars = np.radians(_checked_bars(bars_deg))
     knee = np.radians(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg))
     upper, under = _sections(chain)
-    at_hip = np.arctan2(lower * np.sin(knee), thigh + lower * np.cos(knee))
-    at_heel = np.arctan2(thigh * np.sin(knee), lower + thigh * np.cos(knee))
+    bent, straight = np.sin(knee), np.cos(knee)
+    at_hip = np.arctan2(lower * bent, thigh + lower * straight)
+    at_heel = np.arctan2(thigh * bent, lower + thigh * straight)
     of_machine = np.arctan2(upper * np.sin(bars), under + upper * np.cos(bars))
     along = lower * np.cos(at_heel) - under * np.cos(of_machine)
     up = under * np.sin(of_machine) - lower * np.sin(at_heel)
-    return (
-        np.asarray(along * np.cos(at_hip) + up * np.sin(at_hip)),
-        np.asarray(up * np.cos(at_hip) - along * np.sin(at_hip)),
-    )
+    across, ahead = np.sin(at_hip), np.cos(at_hip)
+    return np.asarray(along * ahead + up * across), np.asarray(up * ahead - along * across)
 
 
 def closure_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
@@ -205,10 +204,8 @@ def closure_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats
     room: then the pelvis is pulled. Positive: the leg is too straight. Without the knee's
     own steepness near a straight leg.
     """
-    thigh, lower = _leg(chain)
-    knee = np.radians(np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg))
-    room = np.minimum(_room(_checked_bars(bars_deg), chain), thigh + lower)
-    return np.asarray(_reach(knee, thigh, lower) - room)
+    knee = np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg)
+    return _missed_mm(knee, _room(_checked_bars(bars_deg), chain), chain)
 
 
 def knee_in_slings_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
@@ -219,8 +216,9 @@ def knee_in_slings_deg(bars_deg: ArrayLike, chain: Chain) -> Floats:
     bars = _checked_bars(bars_deg)
     slack = np.asarray(chain.slack_deg)
     knee = np.where(bars > 0, np.maximum(bars, SNAP_DEG), bars) + 0.0 * _room(bars, chain)
+    seated = _seated(bars, chain)
     for _ in range(SLING_STEPS):
-        pull, held, exact = _balance(bars, knee, chain)
+        pull, held, exact = _balance(bars, knee, chain, seated)
         knee = knee - np.degrees(pull / np.maximum(exact, 0.4 * held))
     return np.asarray(knee - slack)
 
@@ -235,29 +233,35 @@ def knee_between_deg(bars_deg: ArrayLike, chain: Chain, *, fold: bool = False) -
 
 def between_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
     """How far a knee between chain and bars misses closing its chain, mm; give below 1."""
-    give, bars = np.asarray(chain.give), np.asarray(bars_deg, dtype=float)
+    give, bars = np.asarray(chain.give), _checked_bars(bars_deg)
     held = (np.asarray(knee_deg) + np.asarray(chain.slack_deg) - give * bars) / (1 - give)
-    return closure_mm(bars, held, replace(chain, give=0.0, slack_deg=0.0))
+    return _missed_mm(held, _seated(bars, chain), chain)
 
 
 def off_slings_deg(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
     """How far a knee is off the balance of pelvis and slings, degrees, to first order."""
-    bend = np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg)
-    pull, held, _ = _balance(_checked_bars(bars_deg), bend, chain)
+    bend, bars = (
+        np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg),
+        _checked_bars(bars_deg),
+    )
+    pull, held, _ = _balance(bars, bend, chain, _seated(bars, chain))
     return np.asarray(np.degrees(pull / held))
 
 
-def _balance(bars: Floats, bend_deg: Floats, chain: Chain) -> tuple[Floats, Floats, Floats]:
+def _balance(
+    bars: Floats, bend_deg: Floats, chain: Chain, seated: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Half the strain's slope, its positive part of the curvature, and the whole curvature."""
     thigh, lower = _leg(chain)
     give = np.asarray(chain.give)
-    bend, turn = np.radians(bend_deg), np.radians(bars)
-    reach = _reach(bend, thigh, lower)
-    missed = reach - _reach(turn, *_sections(chain)) - np.asarray(chain.place_mm)
-    leverage = -thigh * lower * np.sin(bend) / reach
-    curved = -(thigh * lower * np.cos(bend) + leverage**2) / reach
+    bend = np.radians(bend_deg)
+    both, straight = thigh * lower, np.cos(bend)
+    reach = np.sqrt(thigh**2 + lower**2 + 2 * both * straight)
+    missed = reach - seated
+    leverage = -both * np.sin(bend) / reach
+    curved = -(both * straight + leverage**2) / reach
     turned = give * SLING_MM**2
-    pull = (1 - give) * leverage * missed + turned * (bend - turn)
+    pull = (1 - give) * leverage * missed + turned * (bend - np.radians(bars))
     held = (1 - give) * leverage**2 + turned
     return pull, held, held + (1 - give) * missed * curved
 
@@ -279,8 +283,19 @@ def _reach(bend: Floats, upper: Floats, under: Floats) -> Floats:
 def _room(bars_deg: Floats, chain: Chain) -> Floats:
     """What the machine leaves between hip and heel, mm, by the module's closure."""
     bend, give = np.radians(bars_deg), np.asarray(chain.give)
-    seated = _reach(bend, *_sections(chain)) + np.asarray(chain.place_mm)
-    return np.asarray((1 - give) * seated + give * _reach(bend, *_leg(chain)))
+    return np.asarray((1 - give) * _seated(bars_deg, chain) + give * _reach(bend, *_leg(chain)))
+
+
+def _seated(bars_deg: Floats, chain: Chain) -> Floats:
+    """The room for a leg whose hip stays where it lies, mm."""
+    return _reach(np.radians(bars_deg), *_sections(chain)) + np.asarray(chain.place_mm)
+
+
+def _missed_mm(bend_deg: Floats, room: Floats, chain: Chain) -> Floats:
+    """Reach of a leg that bends so much minus its room, as far as the room can be reached."""
+    thigh, lower = _leg(chain)
+    reach = _reach(np.radians(bend_deg), thigh, lower)
+    return np.asarray(reach - np.minimum(room, thigh + lower))
 
 
 def _cosine(room: Floats, thigh: Floats, lower: Floats) -> Floats:
@@ -308,7 +323,7 @@ def _checked_bars(bars_deg: ArrayLike) -> Floats:
 
 
 def _require(holds: NDArray[np.bool_] | np.bool_, name: str, rule: str, came: ArrayLike) -> None:
-    if not np.all(holds):
+    if not np.asarray(holds).all():
         values = np.broadcast_to(np.asarray(came, dtype=float), np.shape(holds))
         first = values[~np.asarray(holds)].flat[0] if np.shape(holds) else values
         raise InvalidInput(f"{name} {rule}, but got {float(first):g}")
