@@ -195,37 +195,36 @@ def answered(seen: Seen, inputs: Inputs, lean: Floats, log_mm: Floats, z: Floats
         thigh_mm=None,
     )
     planes = [(slice(0, 3), draw.normal), (slice(3, 6), draw.bars_normal)][: len(names) // 3]
-    in_plane = [_met(draw, seen, which, normal) for which, normal in planes]
-    bars_mm = None if len(in_plane) < 2 else _sections(in_plane[1])
-    scales = [_mm_per_px(draw, seen, *plane) for plane in planes]
+    in_plane = [_met(points[:, which], draw, seen, which, normal) for which, normal in planes]
+    lengths = [_sections(marks) for marks in in_plane]
+    bars_mm = None if len(in_plane) < 2 else lengths[1]
+    scales = [
+        _mm_per_px(draw, seen, *plane, usual) for plane, usual in zip(planes, lengths, strict=True)
+    ]
     placed = _placement(seen, draw, in_plane[0], z[inputs.at("placement")])
     drawn = simulated(leg, replace(draw, placement_mm=placed))
     return Clipped(drawn, bars_mm, np.concatenate(scales, axis=1))
 
 
 def _sections(points: Floats) -> Floats:
-    """From knee to hip and ankle, or from hinge to either bar's point: (n, 2)."""
-    return np.asarray(np.linalg.norm(points[:, [0, 2]] - points[:, 1:2], axis=-1))
+    """From knee to hip and ankle, or from hinge to either bar's point: (..., 2)."""
+    return np.asarray(np.linalg.norm(points[..., [0, 2], :] - points[..., 1:2, :], axis=-1))
 
 
-def _mm_per_px(draw: Draw, seen: Seen, which: slice, normal: Floats) -> Floats:
-    """By how much the two sections change with a pixel along them at either end, (n, 2)."""
+def _mm_per_px(draw: Draw, seen: Seen, which: slice, normal: Floats, usual: Floats) -> Floats:
+    """By how much the two sections change with a pixel along them at either end, (n, 2).
+
+    ``usual`` (n, 2) is how long they are; both ends and the middle, along either section, are
+    moved in one call.
+    """
     points = draw.points_px[:, which]
     away = points[:, [0, 2]] - points[:, 1:2]
     away = away / np.linalg.norm(away, axis=-1, keepdims=True)
-
-    def sections(by: Floats) -> Floats:
-        moved = draw.points_px.copy()
-        moved[:, which] += by
-        return _sections(_met(replace(draw, points_px=moved), seen, which, normal))
-
-    nothing = np.zeros_like(away[:, 0])
-    usual = sections(np.zeros_like(points))
-    ends = sections(np.stack([away[:, 0], nothing, away[:, 1]], axis=1)) - usual
-    middle = [
-        (sections(np.stack([nothing, -away[:, k], nothing], axis=1)) - usual)[:, k] for k in (0, 1)
-    ]
-    return np.hypot(ends, np.stack(middle, axis=1))
+    by = np.zeros((3, *points.shape))
+    by[0][:, [0, 2]] = away
+    by[1][:, 1], by[2][:, 1] = -away[:, 0], -away[:, 1]
+    ends, *middle = _sections(_met(points + by, draw, seen, which, normal)) - usual
+    return np.hypot(ends, np.stack([middle[k][:, k] for k in (0, 1)], axis=1))
 
 
 def _own_turn(way: Floats, z: Floats) -> Floats:
@@ -298,10 +297,10 @@ def _placement(seen: Seen, draw: Draw, marks: Floats, z: Floats) -> Floats:
     return placed
 
 
-def _met(draw: Draw, seen: Seen, which: slice, normal: Floats) -> Floats:
-    """Points (n, 3, 2) as seen along their plane's normal, mm."""
+def _met(points_px: Floats, draw: Draw, seen: Seen, which: slice, normal: Floats) -> Floats:
+    """Points (..., n, 3, 2) in the picture as seen along their plane's normal, mm."""
     rays = geometry.rays(
-        draw.points_px[:, which], focal_px=draw.focal_px[:, None], centre_px=seen.leg.lens.centre_px
+        points_px, focal_px=draw.focal_px[:, None], centre_px=seen.leg.lens.centre_px
     )
     far = draw.distance_mm[:, None] - draw.depth_mm[:, which]
     met = geometry.meet_plane(rays, normal=normal[:, None], distance_mm=far)
