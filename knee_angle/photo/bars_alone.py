@@ -46,12 +46,13 @@ def bars_alone(
     if board is None or board.rms_px > MOST_RMS_PX:
         return None
     corners = np.array([tag.corners_px for tag in pair])
-    thigh, shank = _poses(corners, board.normal, board.distance_mm * np.ones(2), lens)
+    centre = np.array(lens.centre_px)
+    far_mm = board.distance_mm * np.ones(2)
+    thigh, shank = _poses(corners, board.normal, far_mm, np.array(lens.focal_px), centre)
     best = bars.motion(thigh, shank)
     levels, turn_of = np.linalg.eigh(board.tilt_cov_deg2 + U_BARS_PARALLEL_DEG**2 * np.eye(2))
     tilt = turn_of * np.sqrt(np.maximum(levels, 0.0))
-    drawn = np.array([_drawn(corners, board, tilt, lens, rng) for _ in range(TRIALS)])
-    away = drawn - best
+    away = _drawn(corners, board, tilt, lens, rng) - best
     away[:, 0] = (away[:, 0] + 180.0) % 360.0 - 180.0
     cov = away.T @ away / TRIALS
     bend = 1.0 if thigh.along[0] + shank.along[0] > 0.0 else -1.0
@@ -71,42 +72,64 @@ def bars_alone(
 
 
 def _poses(
-    corners_px: Floats, normal: Floats, far_mm: Floats, lens: Lens, *, focal: float = 1.0
+    corners_px: Floats, normal: Floats, far_mm: Floats, focal_px: Floats, centre_px: Floats
 ) -> tuple[bars.Poses, bars.Poses]:
-    """Both tags, corners (2, 4, 2), in the plane of the bars, each at its own depth (2,)."""
-    line = geometry.rays(corners_px, focal_px=focal * lens.focal_px, centre_px=lens.centre_px)
-    places = geometry.meet_plane(line, normal=normal, distance_mm=far_mm[:, None] * np.ones(4))
+    """Both tags, corners (..., 2, 4, 2), in the plane of the bars, each at its own depth (..., 2).
+
+    Normal (..., 3), focal length (...) and the picture's middle (..., 2) may be each trial's own.
+    """
+    normal = normal[..., None, None, :]
+    line = geometry.rays(
+        corners_px, focal_px=focal_px[..., None, None], centre_px=centre_px[..., None, None, :]
+    )
+    places = geometry.meet_plane(line, normal=normal, distance_mm=far_mm[..., None] * np.ones(4))
     flat = geometry.to_plane_mm(places, normal=normal)
-    return bars.poses(flat[0]), bars.poses(flat[1])
+    return bars.poses(flat[..., 0, :, :]), bars.poses(flat[..., 1, :, :])
 
 
 def _drawn(
     corners_px: Floats, board: camera.Board, tilt: Floats, lens: Lens, rng: np.random.Generator
 ) -> Floats:
-    """One trial of the motion: corners, direction, lens and the bars' two depths.
+    """Trials of the motion (n, 3): corners, direction, lens and the bars' two depths.
 
     ``tilt`` (2, 2) is a root of the direction's covariance, degrees.
     """
-    normal = board.normal
-    if board.other_normal is not None and rng.random() < board.p_other:
-        normal = board.other_normal
-    normal = geometry.tilt_normal(normal, tilt @ rng.standard_normal(2))
-    u_px = max(U_CORNER_PX, board.rms_px)
+    normal, z, off = _directions(corners_px, board, tilt, lens, rng)
     # ± of a pixel's width against its height, about the middle of the picture.
-    shape = np.exp(0.5 * lens.u_aspect * rng.standard_normal() * np.array([1.0, -1.0]))
-    middle = np.array(lens.centre_px)
-    if lens.u_centre > 0.0:
-        off = lens.u_centre * lens.diagonal_px * rng.standard_normal(2)
-        through, lens = lens, lens.moved(0.0, (float(off[0]), float(off[1])))
-        at_px = corners_px.reshape(-1, 2).mean(axis=0)
-        normal = camera.turned_with_sight(normal, at_px, was=through, now=lens)
-        middle = middle + off
-    seen_px = corners_px + u_px * rng.standard_normal(corners_px.shape)
+    shape = np.exp(0.5 * lens.u_aspect * z[:, :1] * np.array([1.0, -1.0]))[:, None, None]
+    middle = np.array(lens.centre_px) + off
+    u_px = max(U_CORNER_PX, board.rms_px)
+    about = middle[:, None, None]
+    seen_px = corners_px + u_px * z[:, 1:17].reshape(-1, *corners_px.shape)
     thigh, shank = _poses(
-        middle + shape * (seen_px - middle),
+        about + shape * (seen_px - about),
         normal,
-        board.distance_mm + U_BARS_LEVEL_MM * rng.standard_normal(2),
-        lens,
-        focal=1.0 + lens.u_relative * float(rng.standard_normal()),
+        board.distance_mm + U_BARS_LEVEL_MM * z[:, 17:19],
+        (1.0 + lens.u_relative * z[:, 19]) * lens.focal_px,
+        middle,
     )
     return bars.motion(thigh, shank)
+
+
+def _directions(
+    corners_px: Floats, board: camera.Board, tilt: Floats, lens: Lens, rng: np.random.Generator
+) -> tuple[Floats, Floats, Floats]:
+    """Each trial's normal (n, 3), numbers (n, 20) for all else, and its lens's middle (n, 2)."""
+    usual, other = np.array(board.normal), board.other_normal
+    normals, numbers = np.tile(usual, (TRIALS, 1)), []
+    for k in range(TRIALS):
+        if other is not None and rng.random() < board.p_other:
+            normals[k] = other
+        numbers.append(rng.standard_normal(22 if lens.u_centre == 0.0 else 24))
+    z = np.array(numbers)
+    normals, off = geometry.tilt_normal(normals, z[:, :2] @ tilt.T), np.zeros((TRIALS, 2))
+    if lens.u_centre == 0.0:
+        return normals, z[:, 2:], off
+    at_px = corners_px.reshape(-1, 2).mean(axis=0)
+    off = lens.u_centre * lens.diagonal_px * z[:, 3:5]
+    moved = [lens.moved(0.0, (float(x), float(y))) for x, y in off]
+    turned = [
+        camera.turned_with_sight(normal, at_px, was=lens, now=now)
+        for normal, now in zip(normals, moved, strict=True)
+    ]
+    return np.array(turned), np.delete(z, (0, 1, 3, 4), axis=1), off
