@@ -10,6 +10,7 @@ import re
 import pytest
 from called import called
 from conftest import SAMPLES
+from looked_once import look_once
 
 from knee_angle.angle.bars import tags_shared_u_deg
 from knee_angle.cli.samples import sample_rows
@@ -22,6 +23,13 @@ from knee_angle.settings import Settings
 from knee_angle.store import open_store
 
 DOTS = DotDetector()
+
+
+@pytest.fixture(autouse=True)
+def same_photos(monkeypatch):
+    look_once(monkeypatch)
+
+
 _, DISPLAYED, _ = sample_rows(SAMPLES)
 
 

@@ -7,6 +7,7 @@ import json
 import pytest
 from called import called
 from conftest import SAMPLES
+from looked_once import look_once
 
 import knee_angle
 from knee_angle.batch.run import BatchPlan, run_batch
@@ -18,6 +19,11 @@ from knee_angle.settings import COUNTINGS, Settings
 
 BED = SAMPLES / "bed_01.jpg"
 QUICK = {"trials": 200}
+
+
+@pytest.fixture(autouse=True)
+def same_photos(monkeypatch):
+    look_once(monkeypatch)
 
 
 def no_photo(folder):

@@ -140,6 +140,7 @@ def test_more_settings_are_asked_for_once():
     assert "Photograph more settings, both ends at least" in ask
 
 
+@functools.cache
 def measured(name: str, shown: float, settings: Settings) -> Measurement:
     photo, looked = seen(name)
     outcome = measure(photo, displayed_deg=shown, settings=settings, seen=looked)
@@ -274,16 +275,18 @@ def test_one_photo_at_the_extension_end_says_what_the_knee_lacks():
     ],
 )
 def test_a_photo_alone_is_refused_with_its_true_reason(refused, told, monkeypatch):
+    found = measured("bed_01", 93.0, Settings())
     monkeypatch.setattr(pipeline, "answer_of_visit", lambda *_, **__: refused)
-    answer = answer_of_photo(measured("bed_01", 93.0, Settings()))
+    answer = answer_of_photo(found)
     assert isinstance(answer, NotMeasured)
     assert told in answer.reason
     assert answer.advice
 
 
 def test_points_of_one_photo_that_contradict_one_another_are_told_as_such(monkeypatch):
+    found = measured("bed_01", 93.0, Settings())
     monkeypatch.setattr(estimate, "_wild", lambda *_: (("bed_01.jpg", "knee"),))
-    answer = answer_of_photo(measured("bed_01", 93.0, Settings()))
+    answer = answer_of_photo(found)
     assert isinstance(answer, NotMeasured)
     assert "the points of this photo" in answer.reason
     assert "photos" not in answer.reason

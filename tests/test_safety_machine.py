@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -27,6 +28,11 @@ def outcomes(
     hinge_mm: tuple[float, float] = (0.0, 0.0),
 ):  # fmt: skip
     """Photos of one machine: bars = knee + fit, displayed = bars + offset."""
+    return dict(_outcomes(fits, offset, hinge_mm))
+
+
+@cache
+def _outcomes(fits, offset, hinge_mm):
     return {
         f"{n}.jpg": as_measured(
             drawn(

@@ -171,12 +171,12 @@ def interval(trials: Trials, row: int) -> np.ndarray:
     ],
 )
 def test_intervals_hold_as_often_as_they_say(kind, photos):
-    """Thirty visits each, and of each visit one setting: settings of one visit share errors.
+    """Twenty visits each, and of each visit one setting: settings of one visit share errors.
 
     The whole bench is tests/bench/visit_coverage.py.
     """
     said = defaultdict(list)
-    for seed in range(30):
+    for seed in range(20):
         for quantity, rows in coverage(kind, photos, 1, seed=100 + seed).items():
             if quantity in {"knee", "frame", "fit", "arc"} and len(rows):
                 said[quantity].append(bool(rows[seed % len(rows), 0]))
