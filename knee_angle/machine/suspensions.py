@@ -28,7 +28,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 
 from knee_angle.assumptions import (
     HEEL_MM,
@@ -198,37 +198,39 @@ def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple
     priors = {**MACHINE_PRIORS, "slack_deg": LOOSE_SLINGS_DEG} if slack else MACHINE_PRIORS
 
     step = 1e-5 * np.eye(len(start))
-    slopes: dict[bytes, Floats] = {}
+    known: dict[bytes, tuple[Floats, Floats]] = {}
 
-    def residuals(x: Floats) -> Floats:
-        """With the slopes in one go: the solver asks for them next, and most of it is overhead."""
-        aside = np.concatenate([x[None], x + step, x - step])
-        here, *both = _residuals(aside, data, name, give, priors)
-        slopes.clear()
-        slopes[x.tobytes()] = np.subtract(both[: len(x)], both[len(x) :]).T / 2e-5
-        return np.asarray(here)
+    def both(x: Floats) -> tuple[Floats, Floats]:
+        """Misses and slopes in one go: the solver asks for both, and most of it is overhead."""
+        if x.tobytes() not in known:
+            aside = np.concatenate([x[None], x + step, x - step])
+            here, *moved = _residuals(aside, data, name, give, priors)
+            known.clear()
+            slopes = np.subtract(moved[: len(x)], moved[len(x) :]).T / 2e-5
+            known[x.tobytes()] = np.asarray(here), slopes
+        return known[x.tobytes()]
 
-    def jacobian(x: Floats) -> Floats:
-        if x.tobytes() not in slopes:
-            residuals(x)
-        return slopes[x.tobytes()]
-
-    found = least_squares(residuals, start, jac=jacobian, method="lm", xtol=1e-6, ftol=1e-6)
-    information = found.jac.T @ found.jac
+    # The solver itself, by Levenberg and Marquardt: `least_squares` around it takes as long again.
+    x, *_ = leastsq(
+        lambda x: both(x)[0], start, Dfun=lambda x: both(x)[1], full_output=True,
+        xtol=1e-6, ftol=1e-6, gtol=1e-8,
+    )  # fmt: skip
+    missed, slopes = both(x)
+    information = slopes.T @ slopes
     cov = np.linalg.inv(information)
-    log = -float(found.fun @ found.fun) / 2 - float(np.linalg.slogdet(information)[1]) / 2
+    log = -float(missed @ missed) / 2 - float(np.linalg.slogdet(information)[1]) / 2
     # Faults, then thigh and lower leg in mm from their scaled unknowns.
-    turn = np.zeros((8, len(found.x)))
+    turn = np.zeros((8, len(x)))
     turn[:6, 2 * n : 2 * n + 6] = np.diag([priors[name][1] for name in FAULTS])
     turn[6, 2 * n + 6] = THIGH_MM[1]
     turn[7, 2 * n + 7], turn[7, 2 * n + 8] = SHANK_MM[1], HEEL_MM[1]
-    mean = turn @ found.x
+    mean = turn @ x
     mean[3] += priors["slack_deg"][0]
     mean[6] += THIGH_MM[0]
     mean[7] += SHANK_MM[0] + HEEL_MM[0]
     cov = turn @ cov @ turn.T
-    one = Suspension(name, give, slack, 0.0, mean, cov, float(found.fun @ found.fun))
-    return one, log + _log_density(found.x[:n], found.x[n : 2 * n], mean, name, give)
+    one = Suspension(name, give, slack, 0.0, mean, cov, float(missed @ missed))
+    return one, log + _log_density(x[:n], x[n : 2 * n], mean, name, give)
 
 
 def _log_density(knee: Floats, bars: Floats, mean: Floats, name: Name, give: float) -> float:
