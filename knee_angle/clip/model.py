@@ -224,7 +224,7 @@ def _mm_per_px(draw: Draw, seen: Seen, which: slice, normal: Floats, usual: Floa
     by[0][:, [0, 2]] = away
     by[1][:, 1], by[2][:, 1] = -away[:, 0], -away[:, 1]
     ends, *middle = _sections(_met(points + by, draw, seen, which, normal)) - usual
-    return np.hypot(ends, np.stack([middle[k][:, k] for k in (0, 1)], axis=1))
+    return np.asarray(np.hypot(ends, np.stack([middle[k][:, k] for k in (0, 1)], axis=1)))
 
 
 def _own_turn(way: Floats, z: Floats) -> Floats:

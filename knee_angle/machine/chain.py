@@ -288,7 +288,8 @@ def _room(bars_deg: Floats, chain: Chain) -> Floats:
 
 def _seated(bars_deg: Floats, chain: Chain) -> Floats:
     """The room for a leg whose hip stays where it lies, mm."""
-    return _reach(np.radians(bars_deg), *_sections(chain)) + np.asarray(chain.place_mm)
+    seated = _reach(np.radians(bars_deg), *_sections(chain)) + np.asarray(chain.place_mm)
+    return np.asarray(seated)
 
 
 def _missed_mm(bend_deg: Floats, room: Floats, chain: Chain) -> Floats:

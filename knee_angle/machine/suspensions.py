@@ -210,14 +210,14 @@ def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple
             known[x.tobytes()] = np.asarray(here), slopes
         return known[x.tobytes()]
 
-    # The solver itself, by Levenberg and Marquardt: `least_squares` around it takes as long again.
+    # Levenberg and Marquardt's solver itself: `least_squares` about it takes half as long again.
     x, *_ = leastsq(
         lambda x: both(x)[0], start, Dfun=lambda x: both(x)[1], full_output=True,
         xtol=1e-6, ftol=1e-6, gtol=1e-8,
     )  # fmt: skip
     missed, slopes = both(x)
     information = slopes.T @ slopes
-    cov = np.linalg.inv(information)
+    cov = np.asarray(np.linalg.inv(information), dtype=np.float64)
     log = -float(missed @ missed) / 2 - float(np.linalg.slogdet(information)[1]) / 2
     # Faults, then thigh and lower leg in mm from their scaled unknowns.
     turn = np.zeros((8, len(x)))
