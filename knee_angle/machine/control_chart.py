@@ -154,10 +154,10 @@ def individuals_chart(
         raise InvalidInput(f"u must be {n} positive numbers, one a value")
     known = u is not None
     deviations = np.zeros(n)
-    for i in range(2, n):
-        before = min(i, first)
-        deviations[i] = _deviation(x[i], own[i], _Before.of(x[:before], own[:before]), known=known)
     settled = _Before.of(x[:first], own[:first])
+    for i in range(2, n):
+        before = _Before.of(x[:i], own[:i]) if i < first else settled
+        deviations[i] = _deviation(x[i], own[i], before, known=known)
     half = settled.limit(float(np.median(own)), known=known)
     return ControlChart(
         values=tuple(float(v) for v in x),
@@ -185,7 +185,8 @@ class _Before:
         weights = own**-2
         mean = float(weights @ x / weights.sum())
         # The mean of equal values differs from them in the last digit: that is no scatter.
-        away = np.where(np.isclose(x, mean, rtol=1e-12, atol=1e-12), 0.0, x - mean)
+        away = x - mean
+        away = np.where(np.abs(away) <= 1e-12 + 1e-12 * abs(mean), 0.0, away)
         scatter = math.sqrt(float(weights @ away**2) / (len(x) - 1))
         return cls(mean, 1.0 / math.sqrt(float(weights.sum())), scatter, len(x))
 
