@@ -16,6 +16,7 @@ from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from invented import seeded
 from PIL import Image
 from stores import (
@@ -568,6 +569,16 @@ def test_the_migrations_make_exactly_the_tables_of_the_schema(store):
         assert compare_metadata(context, [schema.metadata, tables.metadata]) == []
 
 
+def test_the_files_of_the_migrations_are_named_by_their_versions_and_the_last_is_the_newest(store):
+    config = Config()
+    config.set_main_option("script_location", str(opening.MIGRATIONS))
+    scripts = ScriptDirectory.from_config(config)
+    assert {script.revision for script in scripts.walk_revisions()} == opening.known_revisions()
+    with store.engine.connect() as connection:
+        at = MigrationContext.configure(connection).get_current_revision()
+        assert at == scripts.get_current_head() == opening.revision_of(connection)
+
+
 def test_sqlite_is_set_to_lose_nothing(tmp_path):
     with open_store(tmp_path / "a.db") as store, store.engine.connect() as connection:
         pragmas = {
@@ -578,12 +589,16 @@ def test_sqlite_is_set_to_lose_nothing(tmp_path):
     assert (tmp_path / "a.db").stat().st_mode & 0o077 == 0
 
 
-def test_importing_the_store_loads_no_model_and_no_picture_library():
+def test_opening_a_store_loads_no_model_no_picture_library_and_no_migration(tmp_path):
+    path = tmp_path / "a.db"
+    open_store(path).close()
     code = (
-        "import sys, knee_angle.store; "
-        "print([m for m in ('cv2', 'PIL', 'mediapipe', 'onnxruntime') if m in sys.modules])"
+        "import sys; from knee_angle.store import open_store; open_store(sys.argv[1]).close(); "
+        "heavy = 'cv2', 'PIL', 'mediapipe', 'onnxruntime', 'alembic', 'scipy.optimize'; "
+        "print([name for name in heavy if name in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    command = [sys.executable, "-c", code, str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 
 

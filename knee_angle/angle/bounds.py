@@ -14,8 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.optimize import brentq
-
 from knee_angle.angle.verdict import PROVEN, conformance_probability, verdict_of
 from knee_angle.records import Verdict
 from knee_angle.settings import Settings
@@ -108,6 +106,8 @@ def apart(difference_deg: float, *, u_deg: float) -> Apart:
     difference_deg, u_deg : float
         Displayed minus knee and its u; normal.
     """
+    from scipy.optimize import brentq
+
     size = abs(difference_deg)
 
     def short(bound: float) -> float:

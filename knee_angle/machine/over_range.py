@@ -25,7 +25,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import chdtri, ndtr, stdtr
 
 from knee_angle.assumptions import COVERAGE_ONE_SIDED, RISK
@@ -277,6 +276,8 @@ def _u_at(line: Line, x: Floats) -> Floats:
 
 def band_k(line: Line, *, low: float, high: float, sides: int) -> float:
     """Coverage factor of a simultaneous 95 % band over [low, high]; see the module."""
+    from scipy.optimize import brentq
+
     aa, ab, bb = line.cov
     ends = aa + ab * (low + high) + bb * low * high
     area = math.sqrt(max(aa * bb - ab**2, 0.0)) * (high - low)

@@ -28,7 +28,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import leastsq
 
 from knee_angle.assumptions import (
     HEEL_MM,
@@ -193,6 +192,8 @@ def log_prior(name: Name, slack: bool) -> float:
 
 def fit_suspension(data: Data, name: Name, give: float, *, slack: bool) -> tuple[Suspension, float]:
     """One model's fit and the log of its evidence."""
+    from scipy.optimize import leastsq
+
     n = data.settings
     start = np.concatenate([data.y[: 2 * n], np.zeros(len(FAULTS) + 3)])
     priors = {**MACHINE_PRIORS, "slack_deg": LOOSE_SLINGS_DEG} if slack else MACHINE_PRIORS

@@ -12,16 +12,13 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 import platformdirs
 import sqlalchemy as sa
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy import event
 from sqlalchemy.engine import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
@@ -56,6 +53,7 @@ ENV_URL = "KNEE_ANGLE_STORE"
 """Environment variable that names another store: a URL, or a path for SQLite."""
 WAIT_S = 15.0
 """How long a write waits for another writer; a save takes milliseconds."""
+MIGRATIONS = Path(__file__).with_name("migrations")
 MIGRATION_LOCK = 5_418_002
 """PostgreSQL advisory lock held while migrating; any number, always the same."""
 
@@ -306,8 +304,7 @@ def migrate(engine: Engine) -> str:
     StoreError
         A store written by newer software: it is not touched.
     """
-    config = _config()
-    newest = str(_scripts().get_current_head())
+    newest = max(known_revisions())
     with in_words(engine.url), engine.connect() as connection:
         if not _pending(connection, newest):
             return newest
@@ -316,9 +313,19 @@ def migrate(engine: Engine) -> str:
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(MIGRATION_LOCK)))
         # Another program may have done it while this one waited for the lock.
         if _pending(connection, newest):
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+            _upgrade(connection)
     return newest
+
+
+def _upgrade(connection: Connection) -> None:
+    # Loaded here alone: most commands find a store whose tables are the newest.
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
 
 
 def _pending(connection: Connection, newest: str) -> bool:
@@ -337,24 +344,18 @@ def _pending(connection: Connection, newest: str) -> bool:
     return at != newest
 
 
-def known_revisions() -> set[str]:
-    """Versions of the tables that this software can read."""
-    return {script.revision for script in _scripts().walk_revisions()}
-
-
-def _config() -> Config:
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
-    return config
-
-
-def _scripts() -> ScriptDirectory:
-    return ScriptDirectory.from_config(_config())
+@cache
+def known_revisions() -> frozenset[str]:
+    """Versions of the tables that this software can read: each step's file is named by its own."""
+    return frozenset(path.name[1:5] for path in MIGRATIONS.glob("versions/m[0-9]*.py"))
 
 
 def revision_of(connection: Connection) -> str | None:
     """Which version the tables are at; None where there are none."""
-    return MigrationContext.configure(connection).get_current_revision()
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    at: str | None = connection.scalar(sa.text("SELECT version_num FROM alembic_version"))
+    return at
 
 
 @contextmanager
