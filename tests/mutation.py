@@ -3,6 +3,7 @@
     python tests/mutation.py                      every function of the table
     python tests/mutation.py cause verdict_of     those whose name holds one of these words
     python tests/mutation.py --mutant "knee_angle.angle.verdict:verdict_of | > | >="
+    python tests/mutation.py --mutant "..." --by test_bounds.py::test_past_says_what_is_past
 
 Each mutant is one small change of one function: a comparison turned or made to include its
 edge, a sign, and for or, a number doubled or one more, a `not` or a call left out, a branch
@@ -287,8 +288,16 @@ def apply(mutant: Mutant) -> None:
 class Runner:
     """Takes the place of pytest's loop: forks once for each mutant."""
 
-    def __init__(self, mutants: list[Mutant], *, at_once: int, listed: bool) -> None:
+    def __init__(
+        self,
+        mutants: list[Mutant],
+        guards: dict[str, tuple[str, ...]],
+        *,
+        at_once: int,
+        listed: bool,
+    ) -> None:
         self.mutants = mutants
+        self.guards = guards
         self.at_once = at_once
         self.listed = listed
         self.survived: list[Mutant] = []
@@ -307,7 +316,7 @@ class Runner:
         gc.freeze()  # else each child's first collection copies the whole memory
         gc.disable()
         targets = list(dict.fromkeys(one.target for one in self.mutants))
-        guards = {target: guarding(session.items, target) for target in targets}
+        guards = {target: guarding(session.items, self.guards[target]) for target in targets}
         reached = self._reached(session, guards)
         self.broken = [target for target in targets if not reached[target]]
         waiting: dict[int, Mutant] = {}
@@ -397,11 +406,11 @@ def quickest_first(items: list[pytest.Item], took_s: dict[str, float]) -> list[p
     return sorted(items, key=lambda one: (files[one.path], one.path, took_s[one.nodeid]))
 
 
-def guarding(items: list[pytest.Item], target: str) -> list[pytest.Item]:
-    """The tests that guard a function: those of its files, without the slow ones."""
+def guarding(items: list[pytest.Item], names: tuple[str, ...]) -> list[pytest.Item]:
+    """The tests of some files, or by name, without the slow ones."""
     return [
         item
-        for name in GUARDS[target]
+        for name in names
         for item in items
         if name in (item.path.name, f"{item.path.name}::{item.name.split('[')[0]}")
         and not any(slow in item.nodeid for slow in LEFT_OUT)
@@ -422,14 +431,15 @@ def wanted(words: list[str], names: list[str]) -> list[Mutant]:
     return made
 
 
-def run(words: list[str], names: list[str], *, at_once: int, listed: bool) -> int:
+def run(words: list[str], names: list[str], by: list[str], *, at_once: int, listed: bool) -> int:
     """Make the mutants, run their tests and print what became of each."""
     begun = time.monotonic()
     sys.path.insert(0, str(HERE))
     mutants = wanted(words, names)
-    files = dict.fromkeys(str(HERE / f.split("::")[0]) for m in mutants for f in GUARDS[m.target])
+    guards = {m.target: tuple(by) or GUARDS[m.target] for m in mutants}
+    files = dict.fromkeys(str(HERE / f.split("::")[0]) for some in guards.values() for f in some)
     tried = [m for m in mutants if m.name not in CHANGES_NOTHING or names]
-    runner = Runner(tried, at_once=at_once, listed=listed)
+    runner = Runner(tried, guards, at_once=at_once, listed=listed)
     status = pytest.main(
         ["-o", "addopts=", *PLAIN, *files],
         plugins=[runner],
@@ -458,7 +468,8 @@ if __name__ == "__main__":
     asked = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     asked.add_argument("words", nargs="*", help="only targets whose name holds one of these")
     asked.add_argument("--mutant", action="append", default=[], help="only this one, by its name")
+    asked.add_argument("--by", action="append", default=[], help="ask only this test, FILE::NAME")
     asked.add_argument("--at-once", type=int, default=2, help="processes at once")
     asked.add_argument("--list", action="store_true", help="print the killed ones too")
     given = asked.parse_args()
-    sys.exit(run(given.words, given.mutant, at_once=given.at_once, listed=given.list))
+    sys.exit(run(given.words, given.mutant, given.by, at_once=given.at_once, listed=given.list))
