@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import re
 import tomllib
 from datetime import date
@@ -11,13 +12,13 @@ from pathlib import Path
 import pictured
 import pytest
 from conftest import SAMPLES, scenes
-from streamlit.testing.v1 import AppTest
+from driven import AppTest
 from typer.testing import CliRunner
 
 from knee_angle import pipeline
 from knee_angle.cli import app
 from knee_angle.errors import UnreadablePhoto
-from knee_angle.page import tray
+from knee_angle.page import navigation, tray
 from knee_angle.page.editor import Edit, edit_of
 from knee_angle.page.server import SCRIPT
 from knee_angle.photo.reading import read_photo
@@ -85,6 +86,13 @@ def test_an_empty_page_says_how_to_photograph_and_shows_the_caution():
     assert "Pain or resistance: stop the machine" in page.markdown[0].value
     assert any("not a medical device" in c.value for c in page.caption)
     assert any("heel, fibular head, foot lift and dressing" in c.value for c in page.caption)
+
+
+def test_what_is_loaded_once_is_not_looked_through_after_each_run():
+    gc.unfreeze()
+    navigation._keep_loaded.cache_clear()
+    opened()
+    assert gc.get_freeze_count() > 100_000
 
 
 def test_no_button_asks_for_a_camera():

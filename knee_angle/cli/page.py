@@ -95,8 +95,6 @@ def _provider(
     issuer: str | None, client: str | None, secret: Path | None, claim: str | None
 ) -> Any:
     """The provider, where one was named whole."""
-    from knee_angle.store.access.ward import Provider
-
     if issuer is None and client is None and secret is None:
         if claim is not None:
             raise InvalidInput(say("--oidc-claim is of a provider: give --oidc-issuer too"))
@@ -108,6 +106,8 @@ def _provider(
                 "all three"
             )
         )
+    from knee_angle.store.access.ward import Provider
+
     return Provider(issuer, client, secret, "sub" if claim is None else claim)
 
 
