@@ -7,7 +7,7 @@ that of the first time; other files ask what it is worth.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
@@ -15,9 +15,11 @@ import numpy as np
 import pytest
 
 from knee_angle import pipeline
+from knee_angle.landmarks import choose
+from knee_angle.landmarks.base import Detector
 from knee_angle.page import judged, shown, tray
 
-__all__ = ["remember", "remember_visits"]
+__all__ = ["remember", "remember_commands", "remember_visits"]
 
 _ANSWERS: dict[Any, Any] = {}
 
@@ -32,6 +34,18 @@ def remember(monkeypatch: pytest.MonkeyPatch) -> None:
 def remember_visits(monkeypatch: pytest.MonkeyPatch) -> None:
     """Until the end of the test, no visit of the same photos is judged twice by a command."""
     monkeypatch.setattr(pipeline, "answer_of_visit", _once("visit", pipeline.answer_of_visit))
+
+
+def remember_commands(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until the end of the test, no command looks at the same photo or judges it twice."""
+    remember_visits(monkeypatch)
+    found = choose.found_landmarks
+
+    def asked_once(photo: Any, *, detectors: Sequence[Detector], masked: Any = ()) -> Any:
+        by = " ".join(one.source for one in detectors)
+        return _once(f"points by {by}", found)(photo, detectors=detectors, masked=masked)
+
+    monkeypatch.setattr(choose, "found_landmarks", asked_once)
 
 
 def _plain(value: Any) -> Any:

@@ -14,6 +14,7 @@ import pytest
 from called import called
 from conftest import SAMPLES, scenes
 from PIL import Image
+from remembered import remember_commands
 from typer.main import get_command
 
 from knee_angle import cli as commands
@@ -26,6 +27,11 @@ from knee_angle.settings import Settings
 from knee_angle.store import open_store
 
 BED = SAMPLES / "bed_01.jpg"
+
+
+@pytest.fixture(autouse=True)
+def remembered(monkeypatch) -> None:
+    remember_commands(monkeypatch)
 
 
 def run(*args: object, cwd=None) -> subprocess.CompletedProcess[str]:

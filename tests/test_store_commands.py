@@ -21,7 +21,7 @@ import pytest
 import sqlalchemy as sa
 from conftest import SAMPLES, scenes
 from PIL import Image
-from remembered import remember_visits
+from remembered import remember_commands
 from stores import NOON, SETTINGS, SHA, made_check, made_measurement, made_series
 from typer.testing import CliRunner
 
@@ -44,6 +44,11 @@ from knee_angle.store import (
 MEASURED = made_measurement()
 SCENE = scenes(image="bed_01.jpg")[0]
 JSON = ("--format", "json")
+
+
+@pytest.fixture(autouse=True)
+def remembered(monkeypatch) -> None:
+    remember_commands(monkeypatch)
 
 
 def jpeg() -> bytes:
@@ -588,9 +593,8 @@ def test_a_side_without_a_limit_is_refused(ward):
 
 
 @pytest.fixture
-def visited(ward, tmp_path, monkeypatch) -> list[object]:
+def visited(ward, tmp_path) -> list[object]:
     """A visit by command: one setting twice, its number typed once, and one without a number."""
-    remember_visits(monkeypatch)
     run("store", "person", "P-9", "--limit-flexion", "60", "--store", ward)
     run("store", "machine", "M-03", "--store", ward)
     table = tmp_path / "table.csv"
