@@ -1,17 +1,30 @@
 """A program that keeps measurements until it is killed, and says which ones were kept.
 
-    python store_writer.py URL WRITER COUNT
-
-Prints one identifier a line, each only after the store has said that it is kept.
+It prints one identifier a line, each only after the store has said that it is kept.
 """
 
 from __future__ import annotations
 
-import sys
+import os
+import resource
+import signal
+from multiprocessing.connection import Connection
 
 from invented import SETTINGS, SHA, at_angle, made_measurement
 
 from knee_angle.store import new_id, open_store
+
+
+def run(
+    told: Connection, failed: Connection, url: str, writer: str, count: str, most_bytes: int | None
+) -> None:
+    """Its two streams, and how large its files may grow; a larger one fails as on a full disk."""
+    os.dup2(told.fileno(), 1)
+    os.dup2(failed.fileno(), 2)
+    if most_bytes is not None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
+    main(url, writer, count)
 
 
 def main(url: str, writer: str, count: str) -> None:
@@ -28,7 +41,3 @@ def main(url: str, writer: str, count: str) -> None:
                 row_id=new_id(),
             )
             print(row.id, flush=True)
-
-
-if __name__ == "__main__":
-    main(*sys.argv[1:])

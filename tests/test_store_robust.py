@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import re
 import resource
@@ -17,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import sqlalchemy as sa
+import store_writer
 import stores
 from sqlalchemy import event
 from stores import SETTINGS, SHA, made_measurement
@@ -27,7 +29,9 @@ from knee_angle.errors import StoreError
 from knee_angle.store import open_store, opening
 
 MEASURED = made_measurement()
-WRITER = Path(__file__).with_name("store_writer.py")
+BEGUN = multiprocessing.get_context("forkserver")
+"""Programs of their own, whose libraries were loaded once."""
+BEGUN.set_forkserver_preload(["knee_angle.store", "knee_angle.angle.uncertainty", "psycopg"])
 
 
 def kept(store, **given):
@@ -40,32 +44,43 @@ def kept(store, **given):
 class Writer:
     """One writing program; what it acknowledged is collected while it runs."""
 
-    def __init__(self, url: str, name: str, count: int, **options) -> None:
+    def __init__(self, url: str, name: str, count: int, *, most_bytes: int | None = None) -> None:
         self.acknowledged: list[str] = []
-        self.process = subprocess.Popen(
-            [sys.executable, str(WRITER), url, name, str(count)],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options,
-        )  # fmt: skip
+        told, tells = BEGUN.Pipe(duplex=False)
+        failed, fails = BEGUN.Pipe(duplex=False)
+        self.process = BEGUN.Process(
+            target=store_writer.run, args=(tells, fails, url, name, str(count), most_bytes)
+        )
+        self.process.start()
+        tells.close()
+        fails.close()
+        self.told, self.failed = (os.fdopen(os.dup(one.fileno())) for one in (told, failed))
+        told.close()
+        failed.close()
         self.reader = threading.Thread(target=self._collect)
         self.reader.start()
 
     def _collect(self) -> None:
-        for line in self.process.stdout:
+        for line in self.told:
             # A line that was cut off by the kill was not acknowledged.
             if line.endswith("\n"):
                 self.acknowledged.append(line.strip())
 
+    def ended(self) -> bool:
+        return self.process.exitcode is not None
+
     def kill(self) -> None:
-        self.process.send_signal(signal.SIGKILL)
+        self.process.kill()
         self.wait()
 
     def wait(self) -> int:
-        status = self.process.wait(timeout=120)
+        self.process.join(timeout=120)
         self.reader.join()
-        self.error = self.process.stderr.read()
-        self.process.stdout.close()
-        self.process.stderr.close()
-        return status
+        self.error = self.failed.read()
+        self.told.close()
+        self.failed.close()
+        assert self.process.exitcode is not None
+        return self.process.exitcode
 
 
 def write_and_kill(url: str, *, writers: int, saves: int, kills: int, rng: np.random.Generator):
@@ -76,7 +91,7 @@ def write_and_kill(url: str, *, writers: int, saves: int, kills: int, rng: np.ra
         victim = running[turn % writers]
         wanted = len(victim.acknowledged) + int(rng.integers(1, max(2, saves // 4)))
         deadline = time.monotonic() + 60
-        while len(victim.acknowledged) < wanted and victim.process.poll() is None:
+        while len(victim.acknowledged) < wanted and not victim.ended():
             assert time.monotonic() < deadline, "no save was acknowledged for a minute"
             time.sleep(rng.uniform(0.0005, 0.003))
         victim.kill()
@@ -185,12 +200,7 @@ def test_a_disk_without_room_for_another_byte_is_told_and_what_was_kept_stays(tm
     with open_store(url) as store:
         before = kept(store).id
 
-    def no_room() -> None:
-        # Files may not grow past this; the write then fails as on a full disk.
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))
-
-    writer = Writer(url, "writer", 10_000, preexec_fn=no_room)
+    writer = Writer(url, "writer", 10_000, most_bytes=400_000)
     assert writer.wait() == 1
     assert "check the disk, then try again" in writer.error
     assert writer.acknowledged
