@@ -17,7 +17,7 @@ import pytest
 from knee_angle import pipeline
 from knee_angle.landmarks import choose
 from knee_angle.landmarks.base import Detector
-from knee_angle.page import judged, shown, tray
+from knee_angle.page import check_draft, judged, shown, tray
 
 __all__ = ["remember", "remember_commands", "remember_visits"]
 
@@ -26,7 +26,10 @@ _ANSWERS: dict[Any, Any] = {}
 
 def remember(monkeypatch: pytest.MonkeyPatch) -> None:
     """Until the end of the test, ask no question twice."""
-    asked = ((tray, "measure"), (judged, "_quick"), (judged, "_together"), (shown, "read_display"))
+    asked = (
+        (tray, "measure"), (judged, "_quick"), (judged, "_together"), (shown, "read_display"),
+        (check_draft, "check_machine"),
+    )  # fmt: skip
     for module, name in asked:
         monkeypatch.setattr(module, name, _once(name, getattr(module, name)))
 

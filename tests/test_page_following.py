@@ -17,6 +17,7 @@ import streamlit as st
 from conftest import SAMPLES
 from drawn_visits import Body
 from driven import AppTest
+from remembered import remember
 from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement, made_visit
 from test_check_empty import BARS_DEG, photographed
 
@@ -35,6 +36,7 @@ from knee_angle.visit.zone import LocalZone
 @pytest.fixture
 def empty(tmp_path, monkeypatch):
     """The store that the page shows: new, unless a file lies there."""
+    remember(monkeypatch)
     monkeypatch.setenv("KNEE_ANGLE_STORE", str(tmp_path / "ward.db"))
     keeping._opened.clear()
     with open_store() as store:
