@@ -7,16 +7,15 @@ that of the first time; other files ask what it is worth.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 import numpy as np
 import pytest
+from looked_once import look_once
 
 from knee_angle import pipeline
-from knee_angle.landmarks import choose
-from knee_angle.landmarks.base import Detector
 from knee_angle.page import check_draft, judged, shown, tray
 
 __all__ = ["remember", "remember_commands", "remember_visits"]
@@ -42,13 +41,7 @@ def remember_visits(monkeypatch: pytest.MonkeyPatch) -> None:
 def remember_commands(monkeypatch: pytest.MonkeyPatch) -> None:
     """Until the end of the test, no command looks at the same photo or judges it twice."""
     remember_visits(monkeypatch)
-    found = choose.found_landmarks
-
-    def asked_once(photo: Any, *, detectors: Sequence[Detector], masked: Any = ()) -> Any:
-        by = " ".join(one.source for one in detectors)
-        return _once(f"points by {by}", found)(photo, detectors=detectors, masked=masked)
-
-    monkeypatch.setattr(choose, "found_landmarks", asked_once)
+    look_once(monkeypatch)
 
 
 def _plain(value: Any) -> Any:
