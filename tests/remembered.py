@@ -7,18 +7,19 @@ that of the first time; other files ask what it is worth.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 import numpy as np
 import pytest
-from looked_once import look_once
 
 from knee_angle import pipeline
-from knee_angle.page import check_draft, judged, shown, tray
+from knee_angle.landmarks import choose
+from knee_angle.landmarks.base import Detector
+from knee_angle.page import checking, judged, shown, tray
 
-__all__ = ["remember", "remember_commands", "remember_visits"]
+__all__ = ["look_once", "remember", "remember_commands", "remember_visits"]
 
 _ANSWERS: dict[Any, Any] = {}
 
@@ -27,7 +28,7 @@ def remember(monkeypatch: pytest.MonkeyPatch) -> None:
     """Until the end of the test, ask no question twice."""
     asked = (
         (tray, "measure"), (judged, "_quick"), (judged, "_together"), (shown, "read_display"),
-        (check_draft, "check_machine"),
+        (checking, "check_machine"),
     )  # fmt: skip
     for module, name in asked:
         monkeypatch.setattr(module, name, _once(name, getattr(module, name)))
@@ -42,6 +43,18 @@ def remember_commands(monkeypatch: pytest.MonkeyPatch) -> None:
     """Until the end of the test, no command looks at the same photo or judges it twice."""
     remember_visits(monkeypatch)
     look_once(monkeypatch)
+
+
+def look_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until the end of the test: what the same detectors found in the same photo stays known."""
+    found = choose.found_landmarks
+
+    def asked_once(photo: Any, *, detectors: Sequence[Detector], masked: Any = ()) -> Any:
+        by = " ".join(f"{type(one).__name__} {one.source}" for one in detectors)
+        points = _once(f"points in {photo.name} by {by}", found)
+        return points(photo, detectors=detectors, masked=masked)
+
+    monkeypatch.setattr(choose, "found_landmarks", asked_once)
 
 
 def _plain(value: Any) -> Any:

@@ -10,7 +10,7 @@ import re
 import pytest
 from called import called
 from conftest import SAMPLES
-from looked_once import look_once
+from remembered import look_once
 
 from knee_angle.angle.bars import tags_shared_u_deg
 from knee_angle.cli.samples import sample_rows

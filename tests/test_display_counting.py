@@ -7,7 +7,7 @@ import json
 import pytest
 from called import called
 from conftest import SAMPLES
-from looked_once import look_once
+from remembered import look_once
 
 import knee_angle
 from knee_angle.batch.run import BatchPlan, run_batch

@@ -12,7 +12,7 @@ from pathlib import Path
 import pictured
 import pytest
 from conftest import SAMPLES, scenes
-from driven import AppTest
+from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from knee_angle import pipeline

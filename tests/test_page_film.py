@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from drawn_clips import Clip, filmed
-from driven import AppTest
+from streamlit.testing.v1 import AppTest
 from test_page import button, changed, html, opened
 
 from knee_angle.clip.numbers import typed_numbers

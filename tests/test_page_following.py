@@ -16,9 +16,9 @@ import pytest
 import streamlit as st
 from conftest import SAMPLES
 from drawn_visits import Body
-from driven import AppTest
 from remembered import remember
 from stores import SETTINGS, SHA, at_angle, invented_ward, made_measurement, made_visit
+from streamlit.testing.v1 import AppTest
 from test_check_empty import BARS_DEG, photographed
 
 from knee_angle.angle import words

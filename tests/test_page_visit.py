@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import streamlit as st
 from conftest import SAMPLES
-from driven import AppTest
 from manipulated import Taken, jpeg, stretched
 from stores import NOON, SHA, made_series
+from streamlit.testing.v1 import AppTest
 from test_page import button, changed, field, html, opened, ready, upload, with_photo
 
 from knee_angle.landmarks.dots.refusals import NO_DOTS, NO_LEG_THERE

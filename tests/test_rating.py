@@ -17,8 +17,8 @@ import pytest
 from bench import rater_study
 from browsers import needed_chromium
 from conftest import SAMPLES
-from driven import AppTest
 from PIL import Image
+from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 import knee_angle

@@ -249,7 +249,20 @@ def to_plane_mm(points_mm: ArrayLike, *, normal: ArrayLike) -> Floats:
 
 
 def on_axes_mm(points_mm: ArrayLike, axes: tuple[Floats, Floats]) -> Floats:
-    """The same (..., 2) on axes that `plane_axes` gave before."""
+    """Coordinates on axes that are known already; as `to_plane_mm`, which asks for them.
+
+    Parameters
+    ----------
+    points_mm : array_like, shape (..., 3)
+        Camera coordinates, mm.
+    axes : tuple of ndarray, shape (..., 3)
+        What `plane_axes` gave for the plane.
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+        (x, y), y down, mm.
+    """
     right, down = axes
     x = dot(points_mm, right)
     seen = empty(*x.shape, 2)

@@ -143,17 +143,16 @@ class VisitAnswer:
     def warned(self) -> bool:
         """Whether something beside the verdicts is to be heeded, so that none is an all-clear.
 
-        A limit that is not proven kept, a fault that was found, a limit to be set closer before
-        anything else, or a place that nobody photographed where the knee may be far off.
+        A limit that is not proven kept, a fault that was found, a limit to be lowered before
+        anything is set, or a place that nobody photographed where the knee may be far off.
         """
         if self.standing in ("past", "at"):
             return True
         found = self.machine
         if found is None:
             return False
-        advice = found.advice
-        closer = advice is not None and (advice.lower_limit_deg or advice.less_extension_deg) > 0
-        return found.kind in FAULTS or found.elsewhere is not None or closer
+        lowered = found.advice is not None and found.advice.lower_limit_deg > 0
+        return found.kind in FAULTS or found.elsewhere is not None or lowered
 
     def __repr__(self) -> str:
         knees = ", ".join(f"{one.estimate.knee.value:.1f}°" for one in self.settings)

@@ -240,10 +240,7 @@ def between_mm(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats
 
 def off_slings_deg(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Floats:
     """How far a knee is off the balance of pelvis and slings, degrees, to first order."""
-    bend, bars = (
-        np.asarray(knee_deg, dtype=float) + np.asarray(chain.slack_deg),
-        _checked_bars(bars_deg),
-    )
+    bend, bars = np.asarray(knee_deg) + np.asarray(chain.slack_deg), _checked_bars(bars_deg)
     pull, held, _ = _balance(bars, bend, chain, _seated(bars, chain))
     return np.asarray(np.degrees(pull / held))
 
@@ -251,15 +248,17 @@ def off_slings_deg(bars_deg: ArrayLike, knee_deg: ArrayLike, chain: Chain) -> Fl
 def _balance(
     bars: Floats, bend_deg: Floats, chain: Chain, seated: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Half the strain's slope, its positive part of the curvature, and the whole curvature."""
+    """Half the strain's slope, its positive part of the curvature, and the whole curvature.
+
+    ``seated`` is what `_seated` gives for the bars.
+    """
     thigh, lower = _leg(chain)
     give = np.asarray(chain.give)
     bend = np.radians(bend_deg)
-    both, straight = thigh * lower, np.cos(bend)
-    reach = np.sqrt(thigh**2 + lower**2 + 2 * both * straight)
+    reach = _reach(bend, thigh, lower)
     missed = reach - seated
-    leverage = -both * np.sin(bend) / reach
-    curved = -(both * straight + leverage**2) / reach
+    leverage = -thigh * lower * np.sin(bend) / reach
+    curved = -(thigh * lower * np.cos(bend) + leverage**2) / reach
     turned = give * SLING_MM**2
     pull = (1 - give) * leverage * missed + turned * (bend - np.radians(bars))
     held = (1 - give) * leverage**2 + turned

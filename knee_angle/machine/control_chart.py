@@ -185,8 +185,7 @@ class _Before:
         weights = own**-2
         mean = float(weights @ x / weights.sum())
         # The mean of equal values differs from them in the last digit: that is no scatter.
-        away = x - mean
-        away = np.where(np.abs(away) <= 1e-12 + 1e-12 * abs(mean), 0.0, away)
+        away = np.where(np.isclose(x, mean, rtol=1e-12, atol=1e-12), 0.0, x - mean)
         scatter = math.sqrt(float(weights @ away**2) / (len(x) - 1))
         return cls(mean, 1.0 / math.sqrt(float(weights.sum())), scatter, len(x))
 

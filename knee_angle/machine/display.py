@@ -54,7 +54,9 @@ ROUNDS = 4
 FREEDOM = 4.0
 """Student's distribution with heavy tails: the posterior must lie inside it."""
 OUT_OF_REACH = -500.0
-"""Where the best draw's log probability is above this, one too small for a number has no weight."""
+"""Where the best draw's log probability is above this, one that is zero as a number weighs nothing.
+
+The least number is about exp(-745) (IEEE 754, double)."""
 LEAST_SCATTER_DEG = 0.1
 """Bars are never known better than this from one setting to the next (our own)."""
 

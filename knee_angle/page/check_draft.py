@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any
 
 import streamlit as st
 
 from knee_angle.errors import InvalidInput, KneeAngleError
 from knee_angle.language import say
-from knee_angle.machine.check import Checked, check_machine
 from knee_angle.page import memory
 from knee_angle.page.drafts import drafts_folder, new_token
 from knee_angle.page.tray import Entry
 from knee_angle.page.visit import STAYS, Visit, account, trouble_of
-from knee_angle.records import NotMeasured, Outcome
-from knee_angle.settings import Settings
 from knee_angle.store import Store
 
 __all__ = ["Check", "checked_machine", "opened_check"]
@@ -30,7 +26,6 @@ KEPT = say("The connection broke while this check was kept: it was kept, once an
 NOT_KEPT = say(
     "The saving broke off and nothing was kept. Nothing here is lost: keep this check again."
 )
-Judged: TypeAlias = tuple[Mapping[str, Outcome], Settings, Checked | NotMeasured]
 
 
 @dataclass
@@ -41,12 +36,9 @@ class Check(Visit):
     ----------
     machine : str
         Its code.
-    judged
-        The last result, with all that it was judged from.
     """
 
     machine: str = ""
-    judged: Judged | None = None
 
     @property
     def ended(self) -> str:
@@ -65,18 +57,6 @@ class Check(Visit):
     def number_of(self, entry: Entry) -> str:
         """The input of a photo's displayed number."""
         return self.own(entry.key)
-
-    def result(self, outcomes: Mapping[str, Outcome], settings: Settings) -> Checked | NotMeasured:
-        """The check of these photos; judged once while all of it stays."""
-        before = self.judged
-        if (
-            before is None
-            or before[1] != settings
-            or before[0].keys() != outcomes.keys()
-            or any(before[0][name] is not one for name, one in outcomes.items())
-        ):
-            self.judged = before = outcomes, settings, check_machine(outcomes, settings)
-        return before[2]
 
     def state(self) -> dict[str, Any]:
         """All that its draft holds, as JSON values."""

@@ -15,7 +15,7 @@ from knee_angle.assumptions import COVERAGE
 from knee_angle.errors import KneeAngleError
 from knee_angle.language import capital_start, figure, say, tell
 from knee_angle.machine.calibration import Line
-from knee_angle.machine.check import Checked, MachineCheck
+from knee_angle.machine.check import Checked, MachineCheck, check_machine
 from knee_angle.machine.empty import EmptyCheck, shown_in, u_alone_deg
 from knee_angle.page import answer, memory
 from knee_angle.page import asked as ask
@@ -125,7 +125,7 @@ def _numbers_and_answer(store: Store, check: Check, *, empty: bool) -> None:
         if not empty:
             _points(check)
     if outcomes is not None:
-        result = check.result(outcomes, settings)
+        result = check_machine(outcomes, settings)
         with first:
             _answered(result, outcomes, settings)
         check.remember()

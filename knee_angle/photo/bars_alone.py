@@ -94,42 +94,35 @@ def _drawn(
 
     ``tilt`` (2, 2) is a root of the direction's covariance, degrees.
     """
-    normal, z, off = _directions(corners_px, board, tilt, lens, rng)
+    seen = np.tile(np.array(board.normal), (TRIALS, 1))
+    if board.other_normal is not None:
+        seen[rng.random(TRIALS) < board.p_other] = board.other_normal
+    normal = geometry.tilt_normal(seen, rng.standard_normal((TRIALS, 2)) @ tilt.T)
     # ± of a pixel's width against its height, about the middle of the picture.
-    shape = np.exp(0.5 * lens.u_aspect * z[:, :1] * np.array([1.0, -1.0]))[:, None, None]
+    stretch = 0.5 * lens.u_aspect * rng.standard_normal((TRIALS, 1))
+    shape = np.exp(stretch * np.array([1.0, -1.0]))[:, None, None]
+    off = lens.u_centre * lens.diagonal_px * rng.standard_normal((TRIALS, 2))
+    if lens.u_centre > 0.0:
+        normal = _turned(normal, corners_px, lens, off)
     middle = np.array(lens.centre_px) + off
-    u_px = max(U_CORNER_PX, board.rms_px)
     about = middle[:, None, None]
-    seen_px = corners_px + u_px * z[:, 1:17].reshape(-1, *corners_px.shape)
+    u_px = max(U_CORNER_PX, board.rms_px)
+    seen_px = corners_px + u_px * rng.standard_normal((TRIALS, *corners_px.shape))
     thigh, shank = _poses(
         about + shape * (seen_px - about),
         normal,
-        board.distance_mm + U_BARS_LEVEL_MM * z[:, 17:19],
-        (1.0 + lens.u_relative * z[:, 19]) * lens.focal_px,
+        board.distance_mm + U_BARS_LEVEL_MM * rng.standard_normal((TRIALS, 2)),
+        (1.0 + lens.u_relative * rng.standard_normal(TRIALS)) * lens.focal_px,
         middle,
     )
     return bars.motion(thigh, shank)
 
 
-def _directions(
-    corners_px: Floats, board: camera.Board, tilt: Floats, lens: Lens, rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats]:
-    """Each trial's normal (n, 3), numbers (n, 20) for all else, and its lens's middle (n, 2)."""
-    usual, other = np.array(board.normal), board.other_normal
-    normals, numbers = np.tile(usual, (TRIALS, 1)), []
-    for k in range(TRIALS):
-        if other is not None and rng.random() < board.p_other:
-            normals[k] = other
-        numbers.append(rng.standard_normal(22 if lens.u_centre == 0.0 else 24))
-    z = np.array(numbers)
-    normals, off = geometry.tilt_normal(normals, z[:, :2] @ tilt.T), np.zeros((TRIALS, 2))
-    if lens.u_centre == 0.0:
-        return normals, z[:, 2:], off
+def _turned(normal: Floats, corners_px: Floats, lens: Lens, off_px: Floats) -> Floats:
+    """Each trial's normal (n, 3) where its lens is centred ``off_px`` (n, 2) beside the usual one."""
     at_px = corners_px.reshape(-1, 2).mean(axis=0)
-    off = lens.u_centre * lens.diagonal_px * z[:, 3:5]
-    moved = [lens.moved(0.0, (float(x), float(y))) for x, y in off]
     turned = [
-        camera.turned_with_sight(normal, at_px, was=lens, now=now)
-        for normal, now in zip(normals, moved, strict=True)
+        camera.turned_with_sight(one, at_px, was=lens, now=lens.moved(0.0, (float(x), float(y))))
+        for one, (x, y) in zip(normal, off_px, strict=True)
     ]
-    return np.array(turned), np.delete(z, (0, 1, 3, 4), axis=1), off
+    return np.array(turned)
