@@ -119,7 +119,7 @@ def _drawn(
 
 
 def _turned(normal: Floats, corners_px: Floats, lens: Lens, off_px: Floats) -> Floats:
-    """Each trial's normal (n, 3) where its lens is centred ``off_px`` (n, 2) beside the usual one."""
+    """Each trial's normal (n, 3) with its lens's centre ``off_px`` (n, 2) beside the usual one."""
     at_px = corners_px.reshape(-1, 2).mean(axis=0)
     turned = [
         camera.turned_with_sight(one, at_px, was=lens, now=lens.moved(0.0, (float(x), float(y))))
